@@ -1,0 +1,1 @@
+"""The nouns: frozen, with read-only arrays, free of file formats."""

@@ -1,0 +1,90 @@
+"""Closed choices of the results: relations, verdicts, decisions, reasons."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    """What a plant is. The first four are classes with a probability, in this order everywhere."""
+
+    HYBRID = "hybrid"
+    SELF = "self"
+    OUTCROSS = "outcross"
+    OFF_PEDIGREE = "off_pedigree"
+    UNDETERMINED = "undetermined"
+
+
+CLASSES: tuple[Verdict, ...] = (Verdict.HYBRID, Verdict.SELF, Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)
+"""Classes in the order of every array with a class axis."""
+
+
+class Relation(StrEnum):
+    """How a plant may be related to the mother and father on its tag."""
+
+    HYBRID = "mother x father"
+    SELF = "mother selfed"
+    OUTCROSS_LINE = "mother x another line"
+    OUTCROSS_UNKNOWN = "mother x unknown pollen"
+    FATHER_SELFED = "father selfed"
+    ADVANCED = "later generation of the cross"
+    BACKCROSS_MOTHER = "cross x mother"
+    BACKCROSS_FATHER = "cross x father"
+    OTHER_LINE = "another line"
+    OTHER_CROSS = "another cross"
+    UNKNOWN = "unknown plant"
+
+    @property
+    def verdict(self) -> Verdict:
+        """The class this relation belongs to."""
+        return _VERDICT_OF[self]
+
+
+_VERDICT_OF = {
+    Relation.HYBRID: Verdict.HYBRID,
+    Relation.SELF: Verdict.SELF,
+    Relation.OUTCROSS_LINE: Verdict.OUTCROSS,
+    Relation.OUTCROSS_UNKNOWN: Verdict.OUTCROSS,
+    Relation.FATHER_SELFED: Verdict.OFF_PEDIGREE,
+    Relation.ADVANCED: Verdict.OFF_PEDIGREE,
+    Relation.BACKCROSS_MOTHER: Verdict.OFF_PEDIGREE,
+    Relation.BACKCROSS_FATHER: Verdict.OFF_PEDIGREE,
+    Relation.OTHER_LINE: Verdict.OFF_PEDIGREE,
+    Relation.OTHER_CROSS: Verdict.OFF_PEDIGREE,
+    Relation.UNKNOWN: Verdict.OFF_PEDIGREE,
+}
+
+
+class Decision(StrEnum):
+    """What to do with a plant."""
+
+    KEEP = "keep"
+    CULL = "cull"
+    RETEST = "retest"
+    HOLD = "hold"
+
+
+class Reason(StrEnum):
+    """Why a plant has no verdict, or why its decision is put off."""
+
+    NONE = ""
+    FEW_MARKERS = "few markers scored"
+    LOW_CALL_RATE = "low call rate"
+    CLASSES_CLOSE = "two classes close"
+    MIXED_DNA = "mixed DNA"
+    PARENTS_UNRESOLVED = "parents unresolved"
+    NO_PARENT_DATA = "no parent data"
+    FATHER_UNPROVEN = "crossed, father unproven"
+    NO_DATA = "no genotype data"
+    PLATE_HELD = "plate held"
+    BATCH_SET_ASIDE = "genotype file set aside"
+    WELLS_DISAGREE = "wells disagree"
+
+
+def decide(verdict: Verdict) -> Decision:
+    """The decision that follows from a verdict alone."""
+    if verdict is Verdict.HYBRID:
+        return Decision.KEEP
+    if verdict is Verdict.UNDETERMINED:
+        return Decision.RETEST
+    return Decision.CULL
