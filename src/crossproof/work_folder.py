@@ -1,0 +1,142 @@
+"""The hidden folder of a season: what each step leaves for the next, and the caches.
+
+    season/.crossproof/
+      index.json            digest of every input and what follows from it
+      records/              checked records as the steps read them
+      cache/calls/          calls of one genotype file, by digest
+      cache/family/         evidence on one cross's plants, by digest
+      work/                 what the rules declare as their outputs
+      logs/                 one log per job
+
+Nothing here is precious: deleting the folder costs time, never a result.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from crossproof.errors import BusyError
+
+
+@dataclass(frozen=True)
+class WorkFolder:
+    """Places below one season folder."""
+
+    season: Path
+
+    @property
+    def hidden(self) -> Path:
+        """The hidden folder itself."""
+        return self.season / ".crossproof"
+
+    @property
+    def results(self) -> Path:
+        """Where the user finds results."""
+        return self.season / "results"
+
+    @property
+    def index(self) -> Path:
+        """The index of all inputs."""
+        return self.hidden / "index.json"
+
+    @property
+    def records(self) -> Path:
+        """Checked records as parquet tables."""
+        return self.hidden / "records"
+
+    @property
+    def calibration(self) -> Path:
+        """Run-wide estimates, an input after the first run."""
+        return self.season / "calibration.json"
+
+    def calls(self, digest: str) -> Path:
+        """Cache folder of one genotype file's calls."""
+        return self.hidden / "cache" / "calls" / digest
+
+    def family(self, digest: str) -> Path:
+        """Cache file of one family's evidence."""
+        return self.hidden / "cache" / "family" / digest[:2] / f"{digest}.npz"
+
+    def work(self, *parts: str) -> Path:
+        """A step's declared product."""
+        return self.hidden.joinpath("work", *parts)
+
+
+def bucket_of(name: str, buckets: int) -> int:
+    """The bucket a member is dealt into: by its name alone, so that a new member moves no other."""
+    return zlib.crc32(name.encode("utf-8")) % buckets
+
+
+def digest_of(*parts: object) -> str:
+    """SHA-256 of JSON-serialisable parts, as 40 hex digits."""
+    text = json.dumps(parts, sort_keys=True, ensure_ascii=False, default=str, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:40]
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def stat_key(path: Path) -> list[int]:
+    """What tells that a file is the one seen before without reading it.
+
+    Modification time alone is not enough: `cp -p` and archives bring new content under an old time.
+    """
+    s = path.stat()
+    return [s.st_size, s.st_mtime_ns, s.st_ctime_ns, s.st_ino]
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with temporary.open("wb") as handle:
+            handle.write(data)
+            handle.flush()
+            os.fsync(handle.fileno())
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_json(path: Path, value: Any) -> None:
+    """Write JSON whole or not at all, keys sorted, so that equal content is equal bytes."""
+    text = json.dumps(value, sort_keys=True, ensure_ascii=False, indent=1, allow_nan=False)
+    write_bytes(path, (text + "\n").encode("utf-8"))
+
+
+def read_json(path: Path) -> Any:
+    """Read JSON; None where the file does not exist or was cut short by a crash."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except (FileNotFoundError, json.JSONDecodeError, UnicodeDecodeError):
+        return None
+
+
+@contextmanager
+def season_lock(folder: WorkFolder) -> Iterator[None]:
+    """Hold a season for one run; raises BusyError at once where another run holds it.
+
+    The lock belongs to the process: a killed run leaves none behind.
+    """
+    folder.hidden.mkdir(parents=True, exist_ok=True)
+    with (folder.hidden / "lock").open("a+") as handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as exc:
+            raise BusyError(
+                f"Another run is working on {folder.season}. Nothing was changed; wait for it to end."
+            ) from exc
+        yield
