@@ -58,6 +58,11 @@ class WorkFolder:
         """Run-wide estimates, an input after the first run."""
         return self.season / "calibration.json"
 
+    @property
+    def refused(self) -> Path:
+        """Exists while results/problems.csv speaks of refused inputs."""
+        return self.hidden / "refused"
+
     def calls(self, digest: str) -> Path:
         """Cache folder of one genotype file's calls."""
         return self.hidden / "cache" / "calls" / digest

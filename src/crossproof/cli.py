@@ -1,0 +1,158 @@
+"""The command line: parse, call one public function, write."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Callable
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+from crossproof import __version__
+from crossproof.errors import CrossproofError, InputError
+
+
+def _example(text: str) -> str:
+    return f"\b\nExample:\n  {text}"
+
+
+def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
+    """Exit with the contract's status: 2 for refused input, 3 for a fault of ours."""
+
+    @wraps(function)
+    def call(*args: Any, **kwargs: Any) -> None:
+        from crossproof.terminal import show_fault, show_problems
+
+        try:
+            sys.exit(function(*args, **kwargs) or 0)
+        except InputError as refused:
+            show_problems(refused.problems)
+            sys.exit(refused.exit_status)
+        except CrossproofError as known:
+            click.echo(str(known), err=True)
+            sys.exit(known.exit_status)
+        except (KeyboardInterrupt, click.exceptions.Abort):
+            click.echo("Stopped. Run the same command again to go on.", err=True)
+            sys.exit(130)
+        except click.ClickException:
+            raise
+        except Exception:
+            show_fault(traceback.format_exc())
+            sys.exit(3)
+
+    return call
+
+
+_FOLDER = click.Path(exists=True, path_type=Path)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="crossproof")
+def main() -> None:
+    """Which of the seed is truly the cross its tag says?
+
+    Takes genotype calls of parents and progeny, gives every plant a verdict, and joins the verdicts back to
+    the crossing records. A season is a folder; `crossproof new` makes one to fill in.
+
+    Exit status: 0 all well; 1 finished, with a genotype file set aside or a plate held; 2 the input was
+    refused; 3 a fault of ours.
+    """
+
+
+@main.command(epilog=_example("crossproof new nursery_2027"))
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@_guarded
+def new(folder: Path) -> None:
+    """Write a season folder to fill in, with one invented example row in each sheet."""
+    from crossproof.io.templates import new_season
+
+    new_season(folder)
+    click.echo(f"{folder} is ready. Fill in crosses.csv and samples/, drop your genotype files into genotypes/,")
+    click.echo(f"name them in config.yaml, then:\n  crossproof check {folder}\n  crossproof run {folder}")
+
+
+@main.command(epilog=_example("crossproof check nursery_2027"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@_guarded
+def check(folder: Path) -> int:
+    """Find all problems of all files at once; compute nothing."""
+    from crossproof.steps import check_season
+    from crossproof.terminal import show_problems
+
+    problems = check_season(folder)
+    return show_problems(problems, all_well=True)
+
+
+@main.command(epilog=_example("crossproof run nursery_2027 --cores 4"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.option("--cores", default=2, show_default=True, type=click.IntRange(1), help="Jobs at once.")
+@click.option("--profile", help="A Snakemake workflow profile, such as one for a cluster.")
+@click.option("--recalibrate", is_flag=True, help="Estimate run-wide rates afresh; old verdicts may change.")
+@click.option("--allow-findings", is_flag=True, help="Exit 0 also where a file was set aside or a plate held.")
+@_guarded
+def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
+    """Run the workflow: verdicts, rates, plate checks, report and worklist in DIR/results."""
+    from crossproof.run_workflow import run_season
+    from crossproof.terminal import progress, show_outcome
+
+    with progress() as on_progress:
+        outcome = run_season(folder, cores=cores, profile=profile, recalibrate=recalibrate, on_progress=on_progress)
+    show_outcome(folder, outcome)
+    return 0 if allow_findings and outcome.status == 1 else outcome.status
+
+
+@main.command(epilog=_example("crossproof plan nursery_2027"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.option("--cores", default=2, show_default=True, type=click.IntRange(1), help="Jobs at once.")
+@_guarded
+def plan(folder: Path, cores: int) -> int:
+    """What planned crosses can prove, markers to add, seeds to test, flowers to pollinate."""
+    from crossproof.run_workflow import run_season
+    from crossproof.terminal import progress, show_plan
+
+    with progress() as on_progress:
+        outcome = run_season(folder, cores=cores, targets=("plan",), on_progress=on_progress)
+    show_plan(folder, outcome)
+    return outcome.status
+
+
+@main.command(epilog=_example("crossproof explain nursery_2027 C012-3"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.argument("plant")
+@click.option("--markers", "all_markers", is_flag=True, help="List every marker, not the telling ones only.")
+@_guarded
+def explain(folder: Path, plant: str, all_markers: bool) -> None:
+    """The evidence for one plant, in words and marker by marker."""
+    from crossproof.steps import explain_season_plant
+
+    click.echo(explain_season_plant(folder, plant, all_markers=all_markers))
+
+
+@main.command(epilog=_example("crossproof simulate trial --preset clean60 --seed 7"))
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--preset", default="nursery", show_default=True, help="Kind of season; `list` names them.")
+@click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="Seed of the random numbers.")
+@_guarded
+def simulate(folder: Path, preset: str, seed: int) -> None:
+    """Write an invented season whose truth is known (truth.csv)."""
+    from crossproof.simulate import simulate_folder
+
+    click.echo(simulate_folder(folder, preset=preset, seed=seed))
+
+
+@main.command(epilog=_example("crossproof score trial trial/truth.csv"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.argument("truth", metavar="TRUTH", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@_guarded
+def score(folder: Path, truth: Path) -> None:
+    """Compare the verdicts of DIR with known truth: a CSV with sample_id and truth."""
+    from crossproof.score import score_folder
+
+    click.echo(score_folder(folder, truth))
+
+
+if __name__ == "__main__":
+    main()

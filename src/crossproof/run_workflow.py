@@ -1,0 +1,142 @@
+"""Run the workflow for one season: hold its lock, show progress, and say how it ended."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from crossproof.season_index import SeasonIndex, build_index
+from crossproof.work_folder import WorkFolder, read_json, season_lock
+from crossproof.workflow_support import workflow_folder
+
+LOCK_HELD = "CROSSPROOF_LOCK_HELD"
+"""Environment variable that tells the Snakefile that its caller holds the season's lock."""
+
+STAGES = {
+    "ingest": "reading genotype files",
+    "panel": "combining parent lines, estimating error rates",
+    "verify": "testing plants, family by family",
+    "examine": "checking plates",
+    "verdicts": "writing verdicts",
+    "rates": "estimating rates",
+    "report": "drawing the report",
+    "gate": "closing",
+    "plan": "planning",
+}
+_RULE = re.compile(r"^(?:local)?(?:rule|checkpoint) (\w+):")
+_DONE = re.compile(r"(\d+) of (\d+) steps \(\d+%\) done")
+
+
+@dataclass(frozen=True)
+class RunOutcome:
+    """How a run ended: exit status of the contract, the reasons for it, and the last lines of the log."""
+
+    status: int
+    reasons: tuple[str, ...]
+    log: Path
+    tail: tuple[str, ...]
+    seconds: float
+
+
+def run_season(
+    where: Path,
+    *,
+    cores: int = 2,
+    profile: str | None = None,
+    recalibrate: bool = False,
+    targets: Sequence[str] = (),
+    on_progress: Callable[[str, int, int], None] = lambda stage, done, total: None,
+) -> RunOutcome:
+    """Check a season and run the workflow on it.
+
+    `on_progress` is called with what is being done, jobs done, jobs known. Raises InputError where the input
+    is refused and BusyError where another run holds the season; nothing is changed in either case except
+    `results/problems.csv`.
+    """
+    from crossproof.steps import refuse
+
+    started = time.monotonic()
+    folder = WorkFolder(_season_folder(where))
+    with season_lock(folder):
+        index = refuse(folder, lambda: build_index(where))
+        if recalibrate and folder.calibration.exists():
+            os.replace(folder.calibration, folder.hidden / "calibration.before.json")
+        status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress)
+        outcome = read_json(folder.work("outcome.json")) or {}
+        seconds = time.monotonic() - started
+        current = build_index(where).run_digest
+        if outcome.get("digest") == current and (status == 0 or outcome.get("status")):
+            return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
+        if status == 0 and targets:
+            return RunOutcome(0, (), log, tail, seconds)
+        return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
+
+
+def _season_folder(where: Path) -> Path:
+    return where.parent if where.is_file() else where
+
+
+def _snakemake(
+    index: SeasonIndex,
+    where: Path,
+    cores: int,
+    profile: str | None,
+    targets: Sequence[str],
+    on_progress: Callable[[str, int, int], None],
+) -> tuple[int, tuple[str, ...], Path]:
+    folder = index.folder
+    config = where if where.is_file() else where / "config.yaml"
+    source = workflow_folder()
+    command = [
+        sys.executable, "-m", "snakemake", *targets, "--snakefile", str(source / "Snakefile"),
+        "--configfile", str(config.resolve()), "--cores", str(cores),
+        "--workflow-profile", profile or str(source / "profiles" / "default"), "--nolock",
+    ]  # fmt: skip
+    log = folder.hidden / "logs" / "workflow.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    tail: deque[str] = deque(maxlen=40)
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+        cwd=folder.season,
+        env={**os.environ, LOCK_HELD: "1"},
+        start_new_session=True,
+    )
+
+    def forward(number: int, _frame: object) -> None:
+        os.killpg(process.pid, number)
+
+    before = {s: signal.signal(s, forward) for s in (signal.SIGINT, signal.SIGTERM)}
+    stage, done, total = "planning the work", 0, 0
+    try:
+        assert process.stdout is not None
+        with log.open("w", encoding="utf-8") as handle:
+            for line in process.stdout:
+                handle.write(line)
+                handle.flush()
+                tail.append(line.rstrip("\n"))
+                if match := _RULE.match(line):
+                    stage = STAGES.get(match.group(1), stage)
+                elif match := _DONE.search(line):
+                    done, total = int(match.group(1)), int(match.group(2))
+                else:
+                    continue
+                on_progress(stage, done, total)
+        return process.wait(), tuple(tail), log
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGTERM)
+            process.wait()

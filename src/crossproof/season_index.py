@@ -1,0 +1,277 @@
+"""The index of a season: a digest of every input, and of the slice of inputs each step depends on.
+
+Read when the workflow is parsed. A step is run again exactly when the digest of its own slice changes, so
+a new plate, a changed threshold or a corrected operator name sets off what depends on it and nothing else.
+File contents are hashed only where size, times or inode differ from the last look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from crossproof import METHOD_VERSION, __version__
+from crossproof.corrections import apply_corrections
+from crossproof.errors import InputError, Problem, Severity
+from crossproof.io.checks import check_records
+from crossproof.io.config import Config, find_config, read_config
+from crossproof.io.records import Season, read_season
+from crossproof.work_folder import (
+    WorkFolder,
+    bucket_of,
+    digest_of,
+    file_sha256,
+    read_json,
+    stat_key,
+    write_bytes,
+    write_json,
+)
+
+RESULT_FILES = {
+    "verdicts": (
+        "verdicts.csv", "verdicts.parquet", "plates.csv", "samples.csv", "markers.csv", "lines.csv",
+        "problems.csv", "changes.csv",
+    ),
+    "rates": (
+        "crosses.csv", "operators.csv", "factors.csv", "rates_by.csv", "learning.csv", "control_chart.csv",
+    ),
+    "report": ("report.html", "worklist.xlsx", "labels.html", "run.json"),
+    "plan": ("plan/plan.html", "plan/plan_crosses.csv", "plan/plan_markers.csv", "plan/plan_numbers.csv"),
+}  # fmt: skip
+"""Files below results/ that each rule writes."""
+
+READING_KEYS = ("evidence", "missing", "max_markers", "max_input_gb", "max_alleles")
+MODEL_KEYS = (
+    "false_heterozygote", "dropout", "swap", "floor", "read_error", "overdispersion", "parent_departure",
+    "inbreeding", "class_prior", "panel_donor_share", "max_markers_per_cross", "max_false_heterozygote",
+    "line_conflict", "min_marker_call_rate",
+)  # fmt: skip
+VERDICT_KEYS = ("min_posterior", "min_call_rate", "min_markers_scored")
+IDENTITY = ("sample_id", "batch", "role", "line", "cross_id", "pod", "plant", "inbreeding")
+PEDIGREE = ("cross_id", "mother", "father")
+
+
+@dataclass(frozen=True)
+class SeasonIndex:
+    """What the workflow needs to know of a season before it plans its jobs.
+
+    `batches`: digest of each genotype file with its reading options. `steps`: digest of the slice of
+    records and settings behind each step. `inputs`: SHA-256 of every input file.
+    """
+
+    folder: WorkFolder
+    config: Config
+    batches: Mapping[str, str]
+    steps: Mapping[str, str]
+    inputs: Mapping[str, str]
+    problems: tuple[Problem, ...]
+    corrections: tuple[str, ...]
+
+    @property
+    def buckets(self) -> int:
+        """Number of buckets that batches and crosses are dealt into."""
+        return self.config.buckets
+
+    def results_of(self, rule: str) -> list[str]:
+        """Files of one rule, relative to the season folder."""
+        return [f"results/{name}" for name in RESULT_FILES[rule]]
+
+    def result_files(self) -> list[str]:
+        """All files of a run, relative to the season folder; a plan is made only when asked for."""
+        return [f for rule in ("verdicts", "rates", "report") for f in self.results_of(rule)]
+
+    def slices(self) -> dict[str, dict[str, str]]:
+        """Digest of every bucket of plants and plates, as the panel job wrote them."""
+        return read_json(self.folder.work("panel", "slices.json")) or {"verify": {}, "examine": {}}
+
+    def batch_buckets(self) -> dict[int, list[str]]:
+        """Genotype files of each bucket that has any."""
+        dealt: dict[int, list[str]] = {}
+        for name in sorted(self.batches):
+            dealt.setdefault(bucket_of(name, self.buckets), []).append(name)
+        return dealt
+
+    def ingest_digest(self, bucket: int) -> str:
+        """Digest of one ingest job: its files, and how often one of them failed by our fault."""
+        names = self.batch_buckets().get(bucket, [])
+        before = read_json(self.folder.work("ingest", f"{bucket}.json")) or {}
+        tries = [before[n].get("attempts", 0) for n in names if before.get(n, {}).get("state") == "error"]
+        return digest_of("ingest", [(n, self.batches[n]) for n in names], sum(tries))
+
+    def panel_digest(self) -> str:
+        """Digest of the panel job."""
+        return digest_of("panel", sorted(self.batches.items()), self.steps["panel"], calibration_param(self.folder))
+
+    @property
+    def run_digest(self) -> str:
+        """Digest of everything this run's results follow from; stands in every report."""
+        return digest_of(sorted(self.batches.items()), sorted(self.steps.items()), calibration_param(self.folder))
+
+
+def calibration_param(folder: WorkFolder) -> str:
+    """What the calibration file contributes to the panel's digest.
+
+    The panel job itself writes the file, which must not make it run again: while the file is as the job
+    left it, the value is the one the job ran under.
+    """
+    state = read_json(folder.work("calibration_state.json")) or {}
+    sha = file_sha256(folder.calibration) if folder.calibration.exists() else "absent"
+    if state.get("sha256") == sha:
+        return str(state["param"])
+    return sha if state or sha != "absent" else "first"
+
+
+def build_index(where: Path) -> SeasonIndex:
+    """Read and check a season's records, hash its inputs, and say what each step depends on.
+
+    Raises InputError where records or configuration have errors. The result is kept in the season's hidden
+    folder and used again while no input has changed.
+    """
+    config_path = find_config(where)
+    folder = WorkFolder(config_path.parent)
+    index = _kept_index(folder, config_path) or _read_index(folder, config_path)
+    if folder.refused.exists():
+        # problems.csv speaks of inputs that have been mended since: have it written again.
+        (folder.results / "problems.csv").unlink(missing_ok=True)
+        folder.refused.unlink()
+    return index
+
+
+def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
+    kept = read_json(folder.index) or {}
+    if kept.get("version") == _version() and kept.get("config") == config_path.name and _unchanged(folder, kept):
+        return SeasonIndex(
+            folder,
+            read_config(config_path),
+            kept["batches"],
+            kept["steps"],
+            {name: entry["sha256"] for name, entry in kept["files"].items()},
+            tuple(problem_from(p) for p in kept["problems"]),
+            tuple(kept["corrections"]),
+        )
+    return None
+
+
+def _read_index(folder: WorkFolder, config_path: Path) -> SeasonIndex:
+    season = read_season(config_path)
+    problems = [*season.problems, *check_records(season)]
+    if any(p.severity is Severity.ERROR for p in problems):
+        raise InputError(sorted(set(problems), key=_order))
+    known = (read_json(folder.index) or {}).get("files", {})
+    return _fresh_index(folder, config_path, season, problems, known)
+
+
+def _fresh_index(
+    folder: WorkFolder, config_path: Path, season: Season, problems: list[Problem], known: Mapping[str, Any]
+) -> SeasonIndex:
+    config = season.config
+    files: dict[str, dict[str, Any]] = {}
+    for path in sorted({config_path, *_input_files(config)}):
+        if not path.exists():
+            continue
+        name, key = config.shown(path), stat_key(path)
+        before = known.get(name)
+        sha = before["sha256"] if before and before["stat"] == key else file_sha256(path)
+        files[name] = {"stat": key, "sha256": sha}
+    samples, crosses, echo, correction_problems = apply_corrections(
+        season.samples, season.crosses, season.corrections
+    )
+    problems = sorted({*problems, *correction_problems}, key=_order)
+    if any(p.severity is Severity.ERROR for p in problems):
+        raise InputError(problems)
+    settings = config.to_dict()
+    reading = {k: settings.get(k) for k in READING_KEYS}
+    markers = _slice(season.markers) if season.markers is not None else ""
+    batches = {}
+    for entry, g in zip(settings.pop("genotypes"), config.genotypes, strict=True):
+        sha = files.get(config.shown(g.file), {"sha256": "missing"})["sha256"]
+        options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
+        batches[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, markers)
+    identity = [_slice(samples, IDENTITY), _slice(crosses, PEDIGREE)]
+    model = digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}, *identity, echo)
+    verdict = digest_of({k: settings.get(k) for k in VERDICT_KEYS}, _slice(samples), echo)
+    steps = {
+        "panel": model,
+        "plates": digest_of(model, _slice(samples, (*IDENTITY, "plate", "well"))),
+        "verdicts": verdict,
+        "rates": digest_of(settings, _slice(crosses)),
+        "report": digest_of(__version__, settings, [str(p) for p in problems]),
+    }
+    for name, frame in (("samples", samples), ("crosses", crosses), ("markers", season.markers)):
+        if frame is not None:
+            write_bytes(folder.records / f"{name}.parquet", _parquet(frame))
+    kept = {
+        "version": _version(),
+        "config": config_path.name,
+        "files": files,
+        "batches": batches,
+        "steps": steps,
+        "problems": [problem_entry(p) for p in problems],
+        "corrections": list(echo),
+    }
+    write_json(folder.index, kept)
+    return SeasonIndex(
+        folder, config, batches, steps, {n: e["sha256"] for n, e in files.items()}, tuple(problems), tuple(echo)
+    )
+
+
+def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
+    """One of the checked record tables ("samples", "crosses", "markers") as the index left it."""
+    return pd.read_parquet(folder.records / f"{name}.parquet")
+
+
+def _version() -> str:
+    return f"{__version__}/{METHOD_VERSION}"
+
+
+def _order(problem: Problem) -> tuple[Any, ...]:
+    rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}[problem.severity]
+    return (rank, problem.file, problem.row or 0, problem.column, problem.value, problem.problem)
+
+
+def problem_entry(problem: Problem) -> dict[str, Any]:
+    """A problem as plain data."""
+    return {**vars(problem), "severity": problem.severity.value}
+
+
+def problem_from(entry: Mapping[str, Any]) -> Problem:
+    """A problem from plain data."""
+    return Problem(**{**entry, "severity": Severity(entry["severity"])})
+
+
+def _input_files(config: Config) -> list[Path]:
+    optional = [p for p in (config.markers_file, config.corrections_file) if p is not None]
+    return [config.crosses_file, *config.sample_files, *optional, *(g.file for g in config.genotypes)]
+
+
+def _unchanged(folder: WorkFolder, kept: Mapping[str, Any]) -> bool:
+    try:
+        config_stat = kept["files"][kept["config"]]["stat"]
+        if stat_key(folder.season / kept["config"]) != config_stat:
+            return False
+        config = read_config(folder.season / kept["config"])
+        if sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()}) != sorted(kept["files"]):
+            return False
+        return all(
+            stat_key(folder.season / name) == entry["stat"] for name, entry in kept["files"].items()
+        ) and all((folder.records / f"{n}.parquet").exists() for n in ("samples", "crosses"))
+    except (OSError, KeyError, InputError):
+        return False
+
+
+def _slice(frame: pd.DataFrame, columns: tuple[str, ...] | None = None) -> str:
+    """Digest of some columns of a table, whatever the order of its rows' files."""
+    chosen = frame[[c for c in frame.columns if not c.startswith("_")] if columns is None else list(columns)]
+    text = chosen.astype("string").fillna("")
+    hashed = pd.util.hash_pandas_object(text, index=False).to_numpy()
+    return digest_of(list(chosen.columns), hashed.tobytes().hex())
+
+
+def _parquet(frame: pd.DataFrame) -> bytes:
+    data = frame.to_parquet(index=False)
+    assert isinstance(data, bytes)
+    return data

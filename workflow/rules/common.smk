@@ -1,0 +1,48 @@
+# The season, its index, and where things are.
+import os
+import sys
+from pathlib import Path
+
+from snakemake.exceptions import WorkflowError
+
+from crossproof.errors import CrossproofError
+from crossproof.season_index import build_index
+from crossproof.workflow_support import season_config
+
+SEASON = season_config(config, workflow.configfiles, workflow.basedir)
+
+
+workdir: str(SEASON.parent)
+
+
+try:
+    INDEX = build_index(SEASON)
+except CrossproofError as refused:
+    raise WorkflowError(f"The season's inputs cannot be used:\n{refused}") from None
+
+STEP = f"{sys.executable} -m crossproof.steps"
+GENOTYPES = [str(g.path) for g in INDEX.config.genotypes if (SEASON.parent / g.path).exists()]
+RESULTS = [f"results/{name}" for name in INDEX.result_files()]
+
+
+def work(name):
+    return f".crossproof/work/{name}"
+
+
+def ingested():
+    return [work(f"ingest/{bucket}.json") for bucket in sorted(INDEX.batch_buckets())]
+
+
+def slice_of(kind, bucket):
+    checkpoints.panel.get()
+    return INDEX.slices()[kind].get(str(bucket), "")
+
+
+def verified(wildcards):
+    checkpoints.panel.get()
+    return [work(f"verify/{bucket}.parquet") for bucket in sorted(INDEX.slices()["verify"], key=int)]
+
+
+def examined(wildcards):
+    checkpoints.panel.get()
+    return [work(f"examine/{bucket}.json") for bucket in sorted(INDEX.slices()["examine"], key=int)]

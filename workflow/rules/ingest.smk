@@ -1,0 +1,17 @@
+# Read genotype files strictly, one cache entry per file. A file that cannot be trusted is set aside with its
+# reasons in the output; the job itself succeeds, so that the other files go on.
+
+
+rule ingest:
+    input:
+        ancient(GENOTYPES),
+    output:
+        work("ingest/{bucket}.json"),
+    log:
+        ".crossproof/logs/ingest/{bucket}.log",
+    params:
+        digest=lambda wildcards: INDEX.ingest_digest(int(wildcards.bucket)),
+    resources:
+        mem_mb=lambda wildcards, attempt: 1500 * attempt,
+    shell:
+        "{STEP} ingest --bucket {wildcards.bucket} > {log} 2>&1"

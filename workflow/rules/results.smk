@@ -1,0 +1,65 @@
+# From evidence to the tables, the page and the worklist; last of all the gate, which fails when a file or
+# plate was set aside or held, after everything else is done.
+
+
+rule verdicts:
+    input:
+        panel=work("panel/slices.json"),
+        evidence=verified,
+        plates=examined,
+        ingest=ingested(),
+    output:
+        INDEX.results_of("verdicts"),
+    log:
+        ".crossproof/logs/verdicts.log",
+    params:
+        digest=INDEX.steps["verdicts"],
+    resources:
+        mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    shell:
+        "{STEP} verdicts > {log} 2>&1"
+
+
+rule rates:
+    input:
+        "results/verdicts.parquet",
+    output:
+        INDEX.results_of("rates"),
+    log:
+        ".crossproof/logs/rates.log",
+    params:
+        digest=INDEX.steps["rates"],
+    resources:
+        mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    shell:
+        "{STEP} rates > {log} 2>&1"
+
+
+rule report:
+    input:
+        INDEX.results_of("verdicts"),
+        INDEX.results_of("rates"),
+    output:
+        INDEX.results_of("report"),
+    log:
+        ".crossproof/logs/report.log",
+    params:
+        digest=INDEX.steps["report"],
+    resources:
+        mem_mb=lambda wildcards, attempt: 3000 * attempt,
+    shell:
+        "{STEP} report > {log} 2>&1"
+
+
+rule gate:
+    input:
+        RESULTS,
+        ingested(),
+    output:
+        work("gate.json"),
+    log:
+        ".crossproof/logs/gate.log",
+    params:
+        digest=INDEX.run_digest,
+    shell:
+        "{STEP} gate > {log} 2>&1"

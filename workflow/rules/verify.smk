@@ -1,0 +1,32 @@
+# Evidence on every plant, family by family, and on every plate. Both read the panel as `ancient`: a new panel
+# runs a bucket again only when the digest of that bucket's own slice has changed.
+
+
+rule verify:
+    input:
+        ancient(work("panel/slices.json")),
+    output:
+        work("verify/{bucket}.parquet"),
+    log:
+        ".crossproof/logs/verify/{bucket}.log",
+    params:
+        digest=lambda wildcards: slice_of("verify", wildcards.bucket),
+    resources:
+        mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    shell:
+        "{STEP} verify --bucket {wildcards.bucket} > {log} 2>&1"
+
+
+rule examine:
+    input:
+        ancient(work("panel/slices.json")),
+    output:
+        work("examine/{bucket}.json"),
+    log:
+        ".crossproof/logs/examine/{bucket}.log",
+    params:
+        digest=lambda wildcards: slice_of("examine", wildcards.bucket),
+    resources:
+        mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    shell:
+        "{STEP} examine --bucket {wildcards.bucket} > {log} 2>&1"
