@@ -1,0 +1,182 @@
+"""Tags: who crossed what, when, with what result, and the fate of every pod and plant."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+
+from crossproof.simulate.plan import FaultKind, OffKind, SeasonPlan
+
+HYBRID, SELF, OUTCROSS, OFF = range(4)
+ANTHERS = 10
+OFF_KINDS = tuple(OffKind)
+
+
+@dataclass(frozen=True)
+class Tags:
+    """One entry per tag; lines are places in the panel.
+
+    `father_plant` is the line that gave the pollen: the father on the tag except where a wrong plant was
+    used. `p_self` is the chance that a pod of this tag is selfed, given that its seed belongs here.
+    """
+
+    cross_id: NDArray[np.object_]
+    mother: NDArray[np.int64]
+    father: NDArray[np.int64]
+    father_plant: NDArray[np.int64]
+    operator: NDArray[np.int64]
+    date: NDArray[np.object_]
+    minute: NDArray[np.int64]  # of the day
+    temperature: NDArray[np.float64]
+    anthers_removed: NDArray[np.int64]
+    flowers: NDArray[np.int64]
+    pods: NDArray[np.int64]
+    seeds: NDArray[np.int64]
+    plants: NDArray[np.int64]
+    p_self: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Fates:
+    """One entry per plant.
+
+    `made` is the tag whose parent plants made it, `tag` the tag it carries (different where tags were
+    swapped). `donor` is the pollen donor of an outcross or the line of an `other line`, `source` the other tag
+    of an `other cross`, -1 elsewhere; donors count through the panel and on into the hidden lines.
+    """
+
+    made: NDArray[np.int64]
+    tag: NDArray[np.int64]
+    pod: NDArray[np.int64]
+    fate: NDArray[np.int64]
+    off_kind: NDArray[np.int64]
+    donor: NDArray[np.int64]
+    source: NDArray[np.int64]
+    variant: NDArray[np.int64]
+
+
+def other_than(n: int, taken: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+    """A number below n for each row of `taken` (row, t), none of which it may equal."""
+    drawn = rng.integers(0, n, len(taken))
+    while True:
+        again = np.flatnonzero((drawn[:, None] == taken).any(axis=1))
+        if not len(again):
+            return drawn
+        drawn[again] = rng.integers(0, n, len(again))
+
+
+def draw_tags(plan: SeasonPlan, group: NDArray[np.int64], rng: np.random.Generator) -> Tags:
+    """Crosses between panel lines, made by operators over the days of the season."""
+    n, n_panel = plan.n_crosses, len(group)
+    if plan.fathers_have_sisters:
+        father = rng.integers(0, plan.sister_groups, n)
+    else:
+        father = rng.integers(0, plan.n_lines, n)
+    mother = other_than(plan.n_lines, father[:, None], rng)
+    while True:  # a mother out of the father's own sister group would be no cross
+        same = np.flatnonzero((group[mother] == group[father]) & (group[mother] >= 0))
+        if not len(same):
+            break
+        mother[same] = other_than(plan.n_lines, father[same, None], rng)
+    father_plant = father.copy()
+    wrong = np.flatnonzero(rng.random(n) < plan.wrong_fathers)
+    father_plant[wrong] = other_than(n_panel, np.stack([mother[wrong], father[wrong]], axis=1), rng)
+
+    operator = rng.integers(0, len(plan.operators), n)
+    day = np.sort(rng.integers(0, plan.days, n))
+    first = date.fromisoformat(plan.first_day)
+    days = np.array([(first + timedelta(days=int(d))).isoformat() for d in day], dtype=object)
+    minute = 7 * 60 + 5 * rng.integers(0, 108, n)
+    hour = minute / 60
+    temperature = np.round(24 + 4 * np.sin((hour - 9) / 24 * 2 * np.pi) + rng.normal(0, 2.5, n), 1)
+    missed = np.array([p.anthers_left for p in plan.operators])[operator]
+    removed = ANTHERS - np.minimum(rng.poisson(missed), ANTHERS)
+
+    effect = np.array([p.effect for p in plan.operators])
+    mother_effect = rng.normal(0, plan.mother_spread, n_panel)
+    p_self = expit(
+        logit(plan.base_self)
+        + effect[operator]
+        + plan.hour_effect * (hour - 9)
+        + plan.temperature_effect * (temperature - 24)
+        + plan.anther_effect * (ANTHERS - removed)
+        + mother_effect[mother]
+    )
+    empty = rng.random(n) < plan.empty_tags
+    pods = np.maximum(rng.binomial(plan.flowers_per_tag, plan.pod_set, n), 1)
+    seeds = pods + rng.poisson((plan.seeds_per_pod - 1) * pods)
+    plants = np.full(n, plan.plants_per_cross)
+    seeds = np.maximum(seeds, plants)
+    pods, seeds, plants = (np.where(empty, 0, x) for x in (pods, seeds, plants))
+    width = max(3, len(str(n)))
+    cross_id = np.array([f"C{i + 1:0{width}d}" for i in range(n)], dtype=object)
+    return Tags(
+        cross_id, mother, father, father_plant, operator, days, minute, temperature, removed,
+        np.full(n, plan.flowers_per_tag), pods, seeds, plants, p_self,
+    )  # fmt: skip
+
+
+def draw_fates(plan: SeasonPlan, tags: Tags, group: NDArray[np.int64], rng: np.random.Generator) -> Fates:
+    """What became of every pod, and of every plant grown from it."""
+    made = np.repeat(np.arange(plan.n_crosses), tags.plants)
+    within = np.arange(len(made)) - np.repeat(np.cumsum(tags.plants) - tags.plants, tags.plants)
+    pod = within % np.maximum(tags.pods[made], 1)
+    pod_start = np.cumsum(tags.pods) - tags.pods
+    pod_tag = np.repeat(np.arange(plan.n_crosses), tags.pods)
+
+    by_pod = _draw(plan, tags, group, pod_tag, rng)
+    alone = _draw(plan, tags, group, made, rng)
+    follows = rng.random(len(made)) < plan.pod_correlation
+    own = pod_start[made] + pod
+    fate, off_kind, donor, source, variant = (
+        np.where(follows, p[own], a) for p, a in zip(by_pod, alone, strict=True)
+    )
+    return Fates(made, _swap_tags(plan, tags, made), pod + 1, fate, off_kind, donor, source, variant)
+
+
+def _draw(
+    plan: SeasonPlan, tags: Tags, group: NDArray[np.int64], tag: NDArray[np.int64], rng: np.random.Generator
+) -> tuple[NDArray[np.int64], ...]:
+    """Fate, off-pedigree kind, donor, source tag and variant, one draw for each entry of `tag`."""
+    n, n_panel = len(tag), len(group)
+    u = rng.random(n)
+    stays = u >= plan.off_pedigree + plan.outcross
+    selfed = rng.random(n) < tags.p_self[tag]
+    fate = np.where(u < plan.off_pedigree, OFF, np.where(~stays, OUTCROSS, np.where(selfed, SELF, HYBRID)))
+
+    weights = np.array([dict(plan.off_kinds).get(kind, 0.0) for kind in OFF_KINDS])
+    off_kind = rng.choice(len(OFF_KINDS), size=n, p=weights / weights.sum())
+    taken = np.stack([tags.mother[tag], tags.father[tag], tags.father_plant[tag]], axis=1)
+    donor = other_than(n_panel, taken, rng)
+    if plan.hidden_lines:
+        unknown = rng.random(n) < np.where(fate == OUTCROSS, plan.unknown_donors, 0.0)
+        unknown |= (fate == OFF) & (off_kind == OFF_KINDS.index(OffKind.UNKNOWN))
+        donor = np.where(unknown, n_panel + rng.integers(0, plan.hidden_lines, n), donor)
+    if plan.sister_donors:
+        wanted = (rng.random(n) < plan.sister_donors) & (fate == OUTCROSS) & (group[tags.father[tag]] >= 0)
+        for i in np.flatnonzero(wanted):
+            kin = np.flatnonzero(group == group[tags.father[tag[i]]])
+            kin = kin[(kin != tags.father[tag[i]]) & (kin != tags.mother[tag[i]])]
+            donor[i] = kin[rng.integers(len(kin))]
+    source = rng.integers(0, plan.n_crosses, n)
+    needs_donor = (fate == OUTCROSS) | (
+        (fate == OFF) & np.isin(off_kind, [OFF_KINDS.index(k) for k in (OffKind.OTHER_LINE, OffKind.UNKNOWN)])
+    )
+    needs_source = (fate == OFF) & (off_kind == OFF_KINDS.index(OffKind.OTHER_CROSS))
+    variant = rng.integers(0, 4, n)
+    return fate, off_kind, np.where(needs_donor, donor, -1), np.where(needs_source, source, -1), variant
+
+
+def _swap_tags(plan: SeasonPlan, tags: Tags, made: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The tag each plant carries, after SWAP_TAGS faults."""
+    place = {name: i for i, name in enumerate(tags.cross_id)}
+    tag = made.copy()
+    for fault in plan.faults:
+        if fault.kind is FaultKind.SWAP_TAGS:
+            a, b = place[fault.target], place[fault.other]
+            tag = np.where(made == a, b, np.where(made == b, a, tag))
+    return tag

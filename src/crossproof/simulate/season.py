@@ -1,0 +1,299 @@
+"""A whole simulated season in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
+from crossproof.simulate import noise
+from crossproof.simulate.crosses import Tags, draw_fates, draw_tags
+from crossproof.simulate.genome import Genome, depart, draw_genome, draw_lines
+from crossproof.simulate.layout import (
+    BLANK,
+    EMPTY,
+    PARENT,
+    PROGENY,
+    Layout,
+    lay_out,
+    misplace,
+    plate_name,
+)
+from crossproof.simulate.plan import BatchFormat, FaultKind, PlateFault, SeasonPlan
+from crossproof.simulate.plants import Progeny, draw_progeny
+
+
+@dataclass(frozen=True)
+class SimulatedSeason:
+    """Everything that happened and everything that was recorded.
+
+    `line_names` (line,) panel lines; `line_alleles` (line, marker) int8 their one allele per marker.
+    `crosses` and `samples`: the sheets as the user would have them (`samples` one row per well, in the order of
+    the well axis). `truth`: one row per progeny well: sample_id, truth, relation, donor, identifiable, pod
+    fault columns `in_well` (sample whose DNA was measured, "" for none). `cross_truth`: one row per cross:
+    cross_id, p_self, father_plant. `calls` (marker, well, 2) int8; `depths` (marker, well, 2) uint16 or None,
+    0 in wells of batches without depth. `well_genotypes` (marker, well, 2) int8: the DNA in each well, -1 for
+    none. `bad_assays` (marker,) bool. `faults`: the planted ones with every choice filled in.
+    """
+
+    plan: SeasonPlan
+    markers: Markers
+    line_names: tuple[str, ...]
+    line_alleles: NDArray[np.int8]
+    crosses: pd.DataFrame
+    samples: pd.DataFrame
+    truth: pd.DataFrame
+    cross_truth: pd.DataFrame
+    calls: NDArray[np.int8]
+    depths: NDArray[np.uint16] | None
+    well_genotypes: NDArray[np.int8]
+    bad_assays: NDArray[np.bool_]
+    fragment: NDArray[np.bool_]
+    batch_names: tuple[str, ...]
+    batch_formats: tuple[BatchFormat, ...]
+    batch_markers: tuple[NDArray[np.int64], ...]
+    faults: tuple[PlateFault, ...]
+
+    def batch_wells(self, number: int) -> NDArray[np.int64]:
+        """Places of a batch's wells on the well axis."""
+        return np.flatnonzero(self.samples["batch"].to_numpy() == self.batch_names[number])
+
+    def call_batch(self, number: int) -> CallBatch:
+        """One batch as a reader of its file would give it."""
+        form, wells, rows = self.batch_formats[number], self.batch_wells(number), self.batch_markers[number]
+        markers = self.markers.take(rows)
+        blocks = []
+        for k in sorted(set(markers.n_alleles.tolist())):
+            at = np.flatnonzero(markers.n_alleles == k)
+            calls = self.calls[np.ix_(rows[at], wells)]
+            depths = phred = None
+            if form.has_depth:
+                assert self.depths is not None
+                depths = self.depths[np.ix_(rows[at], wells)]
+                if form is BatchFormat.VCF_PL:
+                    phred = noise.phred_from_depths(depths, self.plan.read_error)
+            blocks.append(CallBlock(k, at, calls, phred, depths))
+        evidence = Evidence.CALLS
+        if form.has_depth:
+            evidence = Evidence.LIKELIHOODS if form is BatchFormat.VCF_PL else Evidence.DEPTHS
+        names = tuple(self.samples["sample_id"].to_numpy()[wells])
+        return CallBatch(self.batch_names[number], markers, names, tuple(blocks), evidence)
+
+    def call_batches(self) -> list[CallBatch]:
+        """All batches in order."""
+        return [self.call_batch(i) for i in range(len(self.batch_names))]
+
+
+def simulate_season(plan: SeasonPlan, rng: np.random.Generator) -> SimulatedSeason:
+    """Draw a season: the same plan and generator state give the same season.
+
+    Raises ValueError where the plan cannot be laid out (no well left, a fault names an unknown plate).
+    """
+    genome = draw_genome(plan, rng)
+    lines, group = draw_lines(plan, genome, rng)
+    n_panel = len(group)
+    width = max(2, len(str(n_panel)))
+    names = [f"{plan.line_prefix}{i + 1:0{width}d}" for i in range(n_panel)]
+    tags = draw_tags(plan, group, rng)
+    fates = draw_fates(plan, tags, group, rng)
+    progeny = draw_progeny(plan, genome, lines, names, tags, fates, rng)
+    layout = lay_out(plan, n_panel, len(fates.made), rng)
+    source, told = misplace(plan, layout, rng)
+    samples = _samples(plan, layout, names, tags, fates.tag, fates.pod)
+    dna = _dna(plan, genome, lines[:n_panel], names, layout, progeny, rng)
+    in_well = np.where(source >= 0, samples["sample_id"].to_numpy()[source], "")
+
+    n_batches = -(-layout.n_plates // plan.plates_per_batch)
+    formats = tuple(plan.formats[b % len(plan.formats)] for b in range(n_batches))
+    batch_of_well = layout.plate // plan.plates_per_batch
+    calls, depths, well_genotypes, assays = _observe(
+        plan, genome, layout, dna, source, [formats[b] for b in batch_of_well], rng
+    )
+    return SimulatedSeason(
+        plan,
+        genome.markers,
+        tuple(names),
+        lines[:n_panel],
+        _cross_sheet(plan, tags, names),
+        samples,
+        _truth(samples, layout, progeny, in_well),
+        pd.DataFrame(
+            {
+                "cross_id": tags.cross_id,
+                "p_self": np.round(tags.p_self, 6),
+                "father_plant": [names[f] for f in tags.father_plant],
+            }
+        ),
+        calls,
+        depths,
+        well_genotypes,
+        assays.bad,
+        genome.fragment,
+        tuple(batch_name(b) for b in range(n_batches)),
+        formats,
+        _batch_markers(plan, genome, formats, rng),
+        told,
+    )
+
+
+def batch_name(number: int) -> str:
+    """Name of a batch that counts from 0."""
+    return f"B{number + 1:03d}"
+
+
+def _batch_markers(
+    plan: SeasonPlan, genome: Genome, formats: Sequence[BatchFormat], rng: np.random.Generator
+) -> tuple[NDArray[np.int64], ...]:
+    """Markers each batch carries: no fragment sizes in a VCF, else a random share of all."""
+    chosen = []
+    for form in formats:
+        able = np.flatnonzero(~genome.fragment) if form.is_vcf else np.arange(len(genome.fragment))
+        keep = round(plan.batch_marker_share * len(able))
+        chosen.append(np.sort(rng.choice(able, max(1, keep), replace=False)).astype(np.int64))
+    return tuple(chosen)
+
+
+def _samples(
+    plan: SeasonPlan,
+    layout: Layout,
+    names: list[str],
+    tags: Tags,
+    tag: NDArray[np.int64],
+    pod: NDArray[np.int64],
+) -> pd.DataFrame:
+    """The samples sheet, one row per well."""
+    n_in_tag = np.zeros(len(tags.cross_id), dtype=np.int64)
+    plant_names = []
+    for t in tag:
+        n_in_tag[t] += 1
+        plant_names.append(f"{tags.cross_id[t]}-{n_in_tag[t]:02d}")
+    rows = []
+    wells = layout.well_names()
+    for i, (role, item, replicate) in enumerate(zip(layout.role, layout.item, layout.replicate, strict=True)):
+        plate = plate_name(int(layout.plate[i]))
+        batch = batch_name(int(layout.plate[i]) // plan.plates_per_batch)
+        if role == PROGENY:
+            name = plant_names[item]
+            sample = name if replicate == 1 else f"{name}-R{replicate}"
+            row = (sample, batch, plate, wells[i], role, "", tags.cross_id[tag[item]], str(pod[item]), name)
+        elif role == PARENT:
+            sample = f"{names[item]}-{replicate}"
+            row = (sample, batch, plate, wells[i], role, names[item], "", "", "")
+        else:
+            row = (f"{plate}-blank{item}", batch, plate, wells[i], role, "", "", "", "")
+        rows.append(row)
+    columns = ["sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant"]
+    return pd.DataFrame(rows, columns=columns, dtype=object)
+
+
+def _dna(
+    plan: SeasonPlan,
+    genome: Genome,
+    panel: NDArray[np.int8],
+    names: list[str],
+    layout: Layout,
+    progeny: Progeny,
+    rng: np.random.Generator,
+) -> NDArray[np.int8]:
+    """What the sampler put in each well, (well, 2, marker); wrong tubes hold another panel line."""
+    holds = layout.item.copy()
+    tube = np.flatnonzero(layout.role == PARENT)
+    wrong = tube[rng.random(len(tube)) < plan.wrong_tubes]
+    step = rng.integers(1, len(panel), len(wrong))
+    holds[wrong] = (holds[wrong] + step) % len(panel)
+    place = {name: i for i, name in enumerate(names)}
+    for fault in plan.faults:
+        if fault.kind is FaultKind.LINE_IS:
+            mine = tube[layout.item[tube] == place[fault.target]]
+            if fault.first:  # one tube only, counted from 1
+                mine = mine[layout.replicate[mine] == int(fault.first)]
+            holds[mine] = place[fault.other]
+    dna = np.full((len(holds), 2, panel.shape[1]), EMPTY, dtype=np.int8)
+    plants = layout.role == PROGENY
+    dna[plants] = progeny.genotypes[layout.item[plants]]
+    tubes = np.repeat(panel[holds[tube]][:, None, :], 2, axis=1)
+    dna[tube] = depart(tubes, genome, plan.tube_departure, plan.residual_share, rng)
+    return dna
+
+
+def _observe(
+    plan: SeasonPlan,
+    genome: Genome,
+    layout: Layout,
+    dna: NDArray[np.int8],
+    source: NDArray[np.int64],
+    formats: list[BatchFormat],
+    rng: np.random.Generator,
+) -> tuple[NDArray[np.int8], NDArray[np.uint16] | None, NDArray[np.int8], noise.Assays]:
+    """Type every well, some at a time."""
+    n, _, n_marker = dna.shape
+    assays = noise.draw_assays(plan, genome, rng)
+    failed = (rng.random(n) < plan.failed_wells) & (layout.role == PROGENY)
+    mixed = (rng.random(n) < plan.mixed_wells) & (layout.role == PROGENY) & (source >= 0)
+    share = np.where(mixed, rng.uniform(*plan.mixed_share, n), 0.0)
+    neighbour = source[np.minimum(np.arange(n) + 1, n - 1)]
+    share[(neighbour < 0) | (layout.role[neighbour] == BLANK)] = 0.0
+    sequenced = np.array([f.has_depth for f in formats])
+
+    calls = np.empty((n_marker, n, 2), dtype=np.int8)
+    depths = np.zeros((n_marker, n, 2), dtype=np.uint16) if sequenced.any() else None
+    truth = np.empty((n_marker, n, 2), dtype=np.int8)
+    for with_reads in (False, True):
+        group = np.flatnonzero(sequenced == with_reads)
+        for start in range(0, len(group), noise.CHUNK):
+            w = group[start : start + noise.CHUNK]
+            here = np.where((source[w] >= 0)[:, None, None], dna[source[w]], np.int8(EMPTY))
+            partner = dna[neighbour[w]]
+            truth[:, w] = np.sort(here, axis=1).transpose(2, 0, 1)
+            if with_reads:
+                assert depths is not None
+                calls[:, w], depths[:, w] = noise.observe_reads(
+                    plan, genome, assays, here, partner, share[w], failed[w], rng
+                )
+            else:
+                calls[:, w] = noise.observe_calls(
+                    plan, genome, assays, here, partner, share[w], failed[w], rng
+                )
+    return calls, depths, truth, assays
+
+
+def _cross_sheet(plan: SeasonPlan, tags: Tags, names: list[str]) -> pd.DataFrame:
+    """The crosses sheet as the team would have written it."""
+    return pd.DataFrame(
+        {
+            "cross_id": tags.cross_id,
+            "mother": [names[i] for i in tags.mother],
+            "father": [names[i] for i in tags.father],
+            "date": tags.date,
+            "time": [f"{m // 60:02d}:{m % 60:02d}" for m in tags.minute],
+            "operator": [plan.operators[i].name for i in tags.operator],
+            "flowers": tags.flowers,
+            "pods": tags.pods,
+            "seeds": tags.seeds,
+            "temperature_c": tags.temperature,
+            "anthers_removed": tags.anthers_removed,
+        }
+    )
+
+
+def _truth(
+    samples: pd.DataFrame, layout: Layout, progeny: Progeny, in_well: NDArray[np.object_]
+) -> pd.DataFrame:
+    """What every progeny well's plant is, and whose DNA its well held."""
+    rows = np.flatnonzero(layout.role == PROGENY)
+    item = layout.item[rows]
+    relations = [progeny.relation[i] for i in item]
+    return pd.DataFrame(
+        {
+            "sample_id": samples["sample_id"].to_numpy()[rows],
+            "truth": [str(r.verdict) for r in relations],
+            "relation": [str(r) for r in relations],
+            "donor": progeny.donor[item],
+            "identifiable": np.where(progeny.identifiable[item], "yes", "no"),
+            "in_well": in_well[rows],
+        }
+    )
