@@ -1,0 +1,171 @@
+"""Rates of groups of tags as table columns: the same columns for people, lines, hours and the season."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from crossproof.model.results import CLASSES
+from crossproof.rates.betabinomial import Estimates
+from crossproof.rates.crossing_rates import TrueSuccess, true_success
+from crossproof.rates.group_means import GroupMeans, group_means, moment_rho
+from crossproof.rates.intervals import rate, ratio_interval
+from crossproof.rates.tally import UNDETERMINED, RateOptions, Tally
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+RATE_NAMES: tuple[str, ...] = ("hybrid_rate", "selfing_rate", "outcrossing_rate", "off_pedigree_rate")
+"""Names of the rates, in the order of CLASSES."""
+
+
+@dataclass(frozen=True)
+class Success:
+    """True success and hybrid seeds of every tag; arrays (tag,)."""
+
+    true: TrueSuccess
+    hybrid_seeds: Array
+    rho: float
+
+
+def tag_success(tally: Tally) -> Success:
+    """True success of every tag, and its estimated hybrid seeds (NaN where no plant has a verdict)."""
+    rho = moment_rho(tally.cluster_weighted[:, 0], tally.cluster_n, np.zeros(len(tally.cluster_n), dtype=int))
+    per_pod = rate(tally.seeds, np.where(tally.pods > 0, tally.pods, 0.0))
+    true = true_success(
+        flowers=tally.flowers,
+        pods=tally.pods,
+        pods_tested=tally.pods_tested,
+        pods_with_hybrid=tally.pods_with_hybrid,
+        determined=tally.determined,
+        hybrids=tally.weighted[:, 0],
+        any_hybrid=tally.any_hybrid,
+        seeds_per_pod=np.where(per_pod > 0, per_pod, np.nan),
+        rho=rho,
+    )
+    hybrid_rate = rate(tally.weighted[:, 0], tally.determined)
+    seeds = np.fmax(np.where(np.isnan(tally.seeds), tally.tested, tally.seeds), tally.tested)
+    hybrid_seeds = np.where(tally.pods == 0, 0.0, seeds * hybrid_rate)
+    return Success(true, hybrid_seeds, rho)
+
+
+def bounds(counts: Array) -> tuple[Array, Array]:
+    """Lowest and highest rate of each class if no, or every, undetermined plant were of it.
+
+    `counts` (row, 5): plants per class, then undetermined. Returns two arrays (row, class).
+    """
+    total = counts.sum(axis=1, keepdims=True)
+    return rate(counts[:, :4], total), rate(counts[:, :4] + counts[:, 4:], total)
+
+
+def group_rates(
+    tally: Tally, success: Success, group: Index, groups: int, options: RateOptions
+) -> tuple[pd.DataFrame, dict[str, GroupMeans]]:
+    """All rates of every group of tags.
+
+    Parameters: `group` (tag,), 0-based, -1 for tags of no group. Returns the table (one row per group, in
+    the order of the numbers) and the group means that made it, by the name of the rate.
+    """
+    of = group >= 0
+    where = group[of]
+
+    def total(values: Array) -> Array:
+        values = np.nan_to_num(values[of])
+        if values.ndim == 1:
+            return np.bincount(where, values, groups)
+        return np.column_stack([np.bincount(where, v, groups) for v in values.T])
+
+    counts = total(tally.verdicts)
+    table: dict[str, Array] = {
+        "tags": np.bincount(where, minlength=groups),
+        "tags_tested": np.bincount(where, tally.determined[of] > 0, groups),
+        "flowers": total(tally.flowers),
+        "pods": np.where(total(np.isfinite(tally.pods).astype(float)) > 0, total(tally.pods), np.nan),
+        "seeds": np.where(total(np.isfinite(tally.seeds).astype(float)) > 0, total(tally.seeds), np.nan),
+        "tested": total(tally.tested),
+        "determined": total(tally.determined),
+    }
+    for index, name in enumerate((*CLASSES, UNDETERMINED)):
+        table[str(name)] = counts[:, index]
+    expected = total(tally.expected)
+    for index, name in enumerate(CLASSES):
+        table[f"expected_{name}"] = expected[:, index]
+
+    means: dict[str, GroupMeans] = {}
+    cluster_group = group[tally.cluster_tag]
+    used = cluster_group >= 0
+    low, high = bounds(counts)
+    for index, name in enumerate(RATE_NAMES):
+        found = group_means(
+            tally.cluster_weighted[used, index],
+            tally.cluster_n[used],
+            cluster_group[used],
+            groups,
+            level=options.level,
+        )
+        means[name] = found
+        plain = rate(total(tally.weighted[:, index]), table["determined"])
+        table |= _columns(name, plain, found.raw)
+        table[f"{name}_bound_low"], table[f"{name}_bound_high"] = low[:, index], high[:, index]
+        table |= _columns(f"{name}_shrunk", found.shrunk.mean, found.shrunk)
+
+    has_pods = of & np.isfinite(tally.pods) & (tally.flowers > 0)
+    pod_set = group_means(
+        np.fmin(tally.pods, tally.flowers)[has_pods], tally.flowers[has_pods], group[has_pods], groups,
+        level=options.level,
+    )  # fmt: skip
+    means["pod_set"] = pod_set
+    plain = rate(
+        np.bincount(group[has_pods], np.fmin(tally.pods, tally.flowers)[has_pods], groups),
+        np.bincount(group[has_pods], tally.flowers[has_pods], groups),
+    )
+    table |= _columns("pod_set", plain, pod_set.raw)
+
+    said = of & np.isfinite(success.true.flowers) & (tally.flowers > 0)
+    flowers = np.bincount(group[said], tally.flowers[said], groups)
+    true = group_means(
+        success.true.flowers[said], tally.flowers[said], group[said], groups, level=options.level
+    )
+    means["true_success"] = true
+    plain = rate(np.bincount(group[said], success.true.flowers[said], groups), flowers)
+    table |= _columns("true_success", plain, true.raw)
+    table["true_success_bound_low"] = rate(np.bincount(group[said], success.true.low[said], groups), flowers)
+    table["true_success_bound_high"] = rate(np.bincount(group[said], success.true.high[said], groups), flowers)
+    table |= _columns("true_success_shrunk", true.shrunk.mean, true.shrunk)
+
+    table |= _per_flower(tally, success, group, groups, options)
+    frame = pd.DataFrame(table)
+    whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED]
+    frame[whole] = frame[whole].round().astype("int64")
+    frame[["pods", "seeds"]] = frame[["pods", "seeds"]].round().astype("Int64")
+    return frame, means
+
+
+def _columns(name: str, value: Array, limits: Estimates) -> dict[str, Array]:
+    return {name: value, f"{name}_low": limits.low, f"{name}_high": limits.high}
+
+
+def _per_flower(
+    tally: Tally, success: Success, group: Index, groups: int, options: RateOptions
+) -> dict[str, Array]:
+    """Hybrid seeds per flower with limits from the spread between tags."""
+    out = np.full((3, groups), np.nan)
+    said = np.flatnonzero((group >= 0) & np.isfinite(success.hybrid_seeds) & (tally.flowers > 0))
+    order = said[np.argsort(group[said], kind="stable")]
+    edges = np.searchsorted(group[order], np.arange(groups + 1))
+    for g in range(groups):
+        part = order[edges[g] : edges[g + 1]]
+        if len(part):
+            out[:, g] = ratio_interval(success.hybrid_seeds[part], tally.flowers[part], level=options.level)
+    name = "hybrids_per_flower"
+    return {name: out[0], f"{name}_low": out[1], f"{name}_high": out[2]}
+
+
+def too_few(frame: pd.DataFrame, options: RateOptions) -> NDArray[np.bool_]:
+    """Groups with too little data to be judged: an interval is all that can be said of them."""
+    return np.asarray(
+        (frame["determined"] < options.min_group_plants) | (frame["tags_tested"] < options.min_group_tags)
+    )
