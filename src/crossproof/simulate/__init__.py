@@ -18,7 +18,7 @@ from crossproof.simulate.plan import (
 from crossproof.simulate.presets import PRESETS, preset
 from crossproof.simulate.season import SimulatedSeason, simulate_season
 from crossproof.simulate.stream import stream_plants, stream_vcf, write_stream_season
-from crossproof.simulate.writers import simulate_to_folder, write_season
+from crossproof.simulate.writers import simulate_folder, write_season
 
 __all__ = [
     "PRESETS",
@@ -31,7 +31,7 @@ __all__ = [
     "SimulatedSeason",
     "preset",
     "simulate_season",
-    "simulate_to_folder",
+    "simulate_folder",
     "stream_plants",
     "stream_vcf",
     "write_season",

@@ -45,8 +45,10 @@ class Fates:
     """One entry per plant.
 
     `made` is the tag whose parent plants made it, `tag` the tag it carries (different where tags were
-    swapped). `donor` is the pollen donor of an outcross or the line of an `other line`, `source` the other tag
-    of an `other cross`, -1 elsewhere; donors count through the panel and on into the hidden lines.
+    swapped). `donor` is the pollen donor of an outcross or the line of an `other line`, `source` the other
+    tag of an `other cross`, -1 elsewhere; donors count through the panel and on into the hidden lines.
+    `variant` 0 to 3: which generation an advanced plant is of, or (even, odd) to which parent a backcross
+    went.
     """
 
     made: NDArray[np.int64]

@@ -22,8 +22,8 @@ PROGENY, PARENT, BLANK = "progeny", "parent", "blank"
 class Layout:
     """All wells of the season in plate order.
 
-    `plate` (well,) int: number of the plate. `position` (well,) int: row * columns + column. `role` (well,) str.
-    `item` (well,) int: the plant of a progeny well, the line of a parent well, the plate's running number of
+    `plate` (well,) int: number of the plate. `position` (well,) int: row * columns + column.
+    `role` (well,) str. `item` (well,) int: the plant of a progeny well, the line of a parent well, the plate's running number of
     a blank. `replicate` (well,) int: 1, 2, ... among the wells of one plant or line.
     """
 
@@ -156,7 +156,7 @@ def _fill_in(fault: PlateFault, layout: Layout, rng: np.random.Generator) -> Pla
 
 
 def _origins(fault: PlateFault, layout: Layout) -> dict[int, tuple[int, int]]:
-    """For each well that a fault touches: plate and position its DNA came from (position -1: from nowhere)."""
+    """For each well a fault touches: plate and position its DNA came from (position -1: from nowhere)."""
     plate, shape = _number(layout, fault.target), layout.format
     mine = np.flatnonzero(layout.plate == plate)
     row, column = np.divmod(layout.position[mine], shape.columns)

@@ -79,7 +79,7 @@ def call_error(
 def drop_null_alleles(
     genotypes: NDArray[np.int8], null: NDArray[np.int8], rate: float, rng: np.random.Generator
 ) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
-    """Genotypes after dropout of each marker's null allele, and (well, marker) True where nothing amplified."""
+    """Genotypes after dropout of each marker's null allele, and (well, marker) where nothing amplified."""
     if not (null >= 0).any():
         return genotypes, np.zeros((len(genotypes), len(null)), dtype=bool)
     lost = (genotypes == null) & (null >= 0) & (rng.random(genotypes.shape) < rate)

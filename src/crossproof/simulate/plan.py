@@ -85,6 +85,34 @@ class Operator:
     anthers_left: float = 0.0  # mean number of the ten anthers missed
 
 
+SHARES = (
+    "outcross",
+    "off_pedigree",
+    "unknown_donors",
+    "sister_donors",
+    "wrong_fathers",
+    "parent_departure",
+    "wrong_tubes",
+    "tube_departure",
+    "false_heterozygote",
+    "dropout",
+    "swap",
+    "missing",
+    "bad_assays",
+    "null_markers",
+    "null_dropout",
+    "batch_marker_share",
+    "replicate_plants",
+    "failed_wells",
+    "blank_call_rate",
+    "mixed_wells",
+    "pod_correlation",
+    "pod_set",
+    "empty_tags",
+    "residual_share",
+)
+
+
 @dataclass(frozen=True)
 class SeasonPlan:
     """Every knob of a simulated season; shares and rates lie in [0, 1].
@@ -104,8 +132,8 @@ class SeasonPlan:
 
     Noise the model shares: `false_heterozygote`, `dropout`, `swap`, `missing`, `parent_departure`,
     `read_error`, `overdispersion`. Noise it does not share: bad assays in two classes, null alleles
-    (one allele of a marker drops out), gamma-distributed depth per marker and plant, mixed wells, failed wells,
-    wrong tubes, missing data that varies by marker and well, linkage.
+    (one allele of a marker drops out), depth that varies by marker and well, mixed wells, failed wells, wrong
+    tubes, missing data that varies by marker and well, linkage.
     """
 
     # markers
@@ -189,12 +217,7 @@ class SeasonPlan:
     faults: tuple[PlateFault, ...] = ()
 
     def __post_init__(self) -> None:
-        for name in (
-            "outcross", "off_pedigree", "unknown_donors", "sister_donors", "wrong_fathers", "parent_departure",
-            "wrong_tubes", "tube_departure", "false_heterozygote", "dropout", "swap", "missing", "bad_assays",
-            "null_markers", "null_dropout", "batch_marker_share", "replicate_plants", "failed_wells",
-            "blank_call_rate", "mixed_wells", "pod_correlation", "pod_set", "empty_tags", "residual_share",
-        ):  # fmt: skip
+        for name in SHARES:
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise ValueError(f"{name} must lie in 0 to 1, not {getattr(self, name)}")
         if not 0.0 < self.base_self < 1.0:

@@ -32,9 +32,9 @@ class SimulatedSeason:
     """Everything that happened and everything that was recorded.
 
     `line_names` (line,) panel lines; `line_alleles` (line, marker) int8 their one allele per marker.
-    `crosses` and `samples`: the sheets as the user would have them (`samples` one row per well, in the order of
-    the well axis). `truth`: one row per progeny well: sample_id, truth, relation, donor, identifiable, pod
-    fault columns `in_well` (sample whose DNA was measured, "" for none). `cross_truth`: one row per cross:
+    `crosses` and `samples`: the sheets as the user would have them (`samples` one row per well, in the order
+    of the well axis). `truth`: one row per progeny well: sample_id, truth, relation, donor, identifiable,
+    in_well (the sample whose DNA was measured, "" for none). `cross_truth`: one row per cross:
     cross_id, p_self, father_plant. `calls` (marker, well, 2) int8; `depths` (marker, well, 2) uint16 or None,
     0 in wells of batches without depth. `well_genotypes` (marker, well, 2) int8: the DNA in each well, -1 for
     none. `bad_assays` (marker,) bool. `faults`: the planted ones with every choice filled in.

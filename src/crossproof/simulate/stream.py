@@ -1,7 +1,8 @@
 """A genotype file of any length in constant memory, for the scale benchmarks.
 
-Lines are fully inbred and plants are first-generation children of two lines, so a plant's genotype at a marker
-follows from the two lines' alleles there, and every block of markers can be drawn, written and forgotten.
+Lines are fully inbred and plants are first-generation children of two lines, so a plant's genotype at a
+marker follows from the two lines' alleles there, and every block of markers can be drawn, written and
+forgotten.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from crossproof.simulate.bgzf import BgzfWriter
 MARKERS_AT_ONCE = 512
 CHROMOSOMES = 11
 MISSING_STATE = 3
+FIXED = ("#CHROM", "POS", "ID", "REF", "ALT", "QUAL", "FILTER", "INFO", "FORMAT")
 QUALITY = 16  # different likelihood triples per genotype
 
 
@@ -121,7 +123,7 @@ def stream_vcf(
         "PL": 'Number=G,Type=Integer,Description="Phred-scaled genotype likelihoods"',
     }
     head += [f"##FORMAT=<ID={key},{described[key]}>" for key in fields.split(":")]
-    head.append("\t".join("#CHROM POS ID REF ALT QUAL FILTER INFO FORMAT".split() + list(plants.names)))
+    head.append("\t".join([*FIXED, *plants.names]))
     put(("\n".join(head) + "\n").encode())
 
     n = len(plants.names)

@@ -10,12 +10,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from crossproof.errors import UsageError, error
 from crossproof.model.genotypes import Markers
+from crossproof.model.results import CLASSES
 from crossproof.model.sentinels import MISSING
 from crossproof.simulate.bgzf import bgzf
 from crossproof.simulate.noise import phred_from_depths
-from crossproof.simulate.plan import BatchFormat, SeasonPlan
-from crossproof.simulate.presets import preset
+from crossproof.simulate.plan import BatchFormat
+from crossproof.simulate.presets import PRESETS
+from crossproof.simulate.presets import preset as preset_plan
 from crossproof.simulate.season import SimulatedSeason, simulate_season
 
 LAYOUT_NAMES = {
@@ -37,16 +40,27 @@ VCF_HEADER = {
 DEPTH_TABLE = 64  # depths below this are rendered once
 
 
-def simulate_to_folder(
-    folder: Path, preset_name: str = "nursery", seed: int = 1, plan: SeasonPlan | None = None
-) -> SimulatedSeason:
-    """Simulate a season by preset (or by a plan of your own) and write it; the same seed gives the same bytes.
+def simulate_folder(folder: Path, preset: str = "nursery", seed: int = 1) -> str:
+    """Simulate a season by preset, write it, and say what was written; the same seed gives the same bytes.
 
-    Raises ValueError for an unknown preset and FileExistsError where `folder` already holds a config.yaml.
+    `preset` "list" writes nothing and returns the names.
+    Raises UsageError for an unknown preset, or where `folder` already holds a config.yaml.
     """
-    season = simulate_season(plan or preset(preset_name), np.random.default_rng(seed))
-    write_season(season, folder)
-    return season
+    if preset == "list":
+        return "\n".join(PRESETS)
+    try:
+        season = simulate_season(preset_plan(preset), np.random.default_rng(seed))
+        write_season(season, folder)
+    except (ValueError, FileExistsError) as mistake:
+        raise UsageError(
+            error(str(folder), f"{mistake}.", "See `crossproof simulate --help`.", value=preset)
+        ) from None
+    counts = season.truth["truth"].value_counts()
+    told = ", ".join(f"{counts[name]} {name}" for name in map(str, CLASSES) if name in counts)
+    return (
+        f"{folder}: {len(season.crosses)} crosses, {len(season.batch_names)} genotype files, "
+        f"{len(season.truth)} progeny wells ({told}); the truth is in {Path(folder) / 'truth.csv'}"
+    )
 
 
 def write_season(season: SimulatedSeason, folder: Path) -> None:
