@@ -119,7 +119,7 @@ def draw_lines(
 
 
 def depart(haps: Haps, genome: Genome, rate: float, residual_share: float, rng: np.random.Generator) -> Haps:
-    """Plants that differ from their line at `rate` of markers: residual heterozygosity or the other allele."""
+    """Plants off their line at `rate` of markers: residual heterozygosity or another homozygote."""
     if rate == 0.0:
         return haps
     nuclear = ~genome.markers.maternal

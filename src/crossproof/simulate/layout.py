@@ -23,8 +23,9 @@ class Layout:
     """All wells of the season in plate order.
 
     `plate` (well,) int: number of the plate. `position` (well,) int: row * columns + column.
-    `role` (well,) str. `item` (well,) int: the plant of a progeny well, the line of a parent well, the plate's running number of
-    a blank. `replicate` (well,) int: 1, 2, ... among the wells of one plant or line.
+    `role` (well,) str. `item` (well,) int: the plant of a progeny well, the line of a parent well, the
+    running number of a blank on its plate. `replicate` (well,) int: 1, 2, ... among the wells of one
+    plant or line.
     """
 
     format: PlateFormat

@@ -21,7 +21,7 @@ CHUNK = 256  # wells at a time
 MISSING_SPREAD = 20.0  # beta concentration of the missing rate over markers
 FAILED_CALL_RATE = (0.0, 0.25)
 FAILED_DROPOUT = 0.3
-BLANK_DEPTH_SHARE = 0.01
+BLANK_DEPTH_SHARE = 0.002
 MIXED_SEEN = 0.2  # an allele with this share of the DNA is called half the time
 
 

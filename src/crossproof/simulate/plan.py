@@ -136,6 +136,10 @@ class SeasonPlan:
     tubes, missing data that varies by marker and well, linkage.
     """
 
+    # texts of the season
+    crop: str = ""
+    season: str = ""
+    bench_places: int = 0  # plants per bench, written in a column `bench`; 0 for no such column
     # markers
     n_markers: int = 60
     chromosomes: int = 11

@@ -53,6 +53,9 @@ PRESETS: dict[str, SeasonPlan] = {
     ),
     "thousand_plates": SeasonPlan(n_lines=60, n_crosses=10_000, plants_per_cross=9, replicate_plants=0.05),
     "nursery": SeasonPlan(
+        crop="bean",
+        season="2026",
+        bench_places=40,
         n_markers=60,
         fragment_markers=2,
         fragment_alleles=6,

@@ -187,7 +187,12 @@ def _samples(
             row = (f"{plate}-blank{item}", batch, plate, wells[i], role, "", "", "", "")
         rows.append(row)
     columns = ["sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant"]
-    return pd.DataFrame(rows, columns=columns, dtype=object)
+    sheet = pd.DataFrame(rows, columns=columns, dtype=object)
+    if plan.bench_places:
+        place = [divmod(int(i), plan.bench_places) for i in layout.item]
+        grown = layout.role == PROGENY
+        sheet["bench"] = [f"{b + 1}-{p + 1:02d}" if g else "" for (b, p), g in zip(place, grown, strict=True)]
+    return sheet
 
 
 def _dna(

@@ -90,15 +90,18 @@ def write_season(season: SimulatedSeason, folder: Path) -> None:
     _write_sheet(folder / "crosses.csv", season.crosses)
     _write_sheet(folder / "markers.csv", marker_sheet(season.markers))
     _write_sheet(folder / "truth.csv", season.truth)
-    (folder / "config.yaml").write_text(_config(files), encoding="utf-8", newline="\n")
+    (folder / "config.yaml").write_text(_config(season, files), encoding="utf-8", newline="\n")
 
 
-def _config(files: list[tuple[str, str, str | None]]) -> str:
+def _config(season: SimulatedSeason, files: list[tuple[str, str, str | None]]) -> str:
+    told = (("crop", season.plan.crop), ("season", season.plan.season))
     lines = ["crosses: crosses.csv", "samples: [samples/*.csv]", "genotypes:"]
     for batch, path, layout in files:
         shape = f", layout: {layout}" if layout else ""
         lines.append(f"  - {{batch: {batch}, path: {path}{shape}}}")
-    return "\n".join([*lines, "markers: markers.csv", ""])
+    lines.append("markers: markers.csv")
+    lines += [f'{key}: "{text}"' for key, text in told if text]
+    return "\n".join([*lines, ""])
 
 
 def marker_sheet(markers: Markers) -> pd.DataFrame:
