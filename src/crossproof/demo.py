@@ -39,7 +39,8 @@ def season_summary(results: Path) -> RenderableType:
     crosses = verdicts.loc[verdicts["decision"] == Decision.KEEP, "cross_id"].nunique()
     parts.append(
         Text(
-            f"Keep {kept} plants of {crosses} crosses; results/worklist.xlsx lists every plant by bench and cross."
+            f"Keep {kept} plants of {crosses} crosses; results/worklist.xlsx lists every plant by bench "
+            "and by cross."
         )
     )
     people = _read(results / "operators.csv")

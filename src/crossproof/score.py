@@ -33,8 +33,8 @@ LISTED = 20  # unmatched samples that get a problem of their own
 class Score:
     """What `score` found; shares are NaN where nothing was counted.
 
-    `confusion`: plants, true class (row) by verdict (column). `per_class`: plants, determined, right, wrong of
-    each true class. `bins`: one row per bin of stated probability that holds plants: low, high, plants,
+    `confusion`: plants, true class (row) by verdict (column). `per_class`: plants, determined, right, wrong
+    of each true class. `bins`: one row per bin of stated probability that holds plants: low, high, plants,
     mean_stated, right, share_right with Wilson 95 % limits. `wrong_plants`: the wrong ones with their
     posteriors. `problems`: plants left out, and why.
     """
@@ -88,12 +88,12 @@ def score(
 ) -> Score:
     """Compare verdicts with known truth.
 
-    `verdicts`: one row per plant with sample_id, verdict, p_hybrid, p_self, p_outcross, p_off_pedigree and, where
-    plants have several wells, `samples` (all wells joined by ;). `truth`: sample_id and truth (a verdict name
+    `verdicts`: one row per plant with sample_id, verdict, p_hybrid, p_self, p_outcross, p_off_pedigree and,
+    where plants have several wells, `samples` (all wells joined by ;). `truth`: sample_id and truth (a verdict name
     other than undetermined). Either's further columns are ignored.
     Plants without truth and truth without a plant are left out with a warning.
-    Raises InputError for a missing column, a truth that is no class, one sample twice with different truths, two
-    wells of a plant with different truths, or no plant in common.
+    Raises InputError for a missing column, a truth that is no class, one sample twice with different truths,
+    two wells of a plant with different truths, or no plant in common.
     """
     problems = list(_missing_columns(verdicts, ("sample_id", "verdict", *POSTERIORS), verdicts_file))
     problems += _missing_columns(truth, ("sample_id", "truth"), truth_file)
@@ -113,9 +113,14 @@ def score(
         used.update(mine)
         if len(truths) > 1:
             problems.append(
-                error(truth_file, f"the wells of one plant have different truths: {', '.join(sorted(truths))}.",
-                      "Give all wells of a plant the same truth.", column="truth", value=";".join(mine))
-            )  # fmt: skip
+                error(
+                    truth_file,
+                    f"the wells of one plant have different truths: {', '.join(sorted(truths))}.",
+                    "Give all wells of a plant the same truth.",
+                    column="truth",
+                    value=";".join(mine),
+                )
+            )
         if not truths:
             without.append(mine[0])
         found.append(min(truths) if truths else None)
@@ -129,9 +134,13 @@ def score(
     keep = np.array([t is not None for t in found], dtype=bool)
     if not keep.any():
         raise InputError(
-            error(truth_file, f"no sample of this file has a verdict in {verdicts_file}.",
-                  "Check that both are of the same season and that sample_id is spelt alike.", column="sample_id")
-        )  # fmt: skip
+            error(
+                truth_file,
+                f"no sample of this file has a verdict in {verdicts_file}.",
+                "Check that both are of the same season and that sample_id is spelt alike.",
+                column="sample_id",
+            )
+        )
     rows = verdicts[keep]
     result = score_arrays(
         rows[list(POSTERIORS)].to_numpy(dtype=np.float64),
