@@ -30,6 +30,7 @@ class Relation(StrEnum):
     ADVANCED = "later generation of the cross"
     BACKCROSS_MOTHER = "cross x mother"
     BACKCROSS_FATHER = "cross x father"
+    RECIPROCAL = "father x mother"
     OTHER_LINE = "another line"
     OTHER_CROSS = "another cross"
     UNKNOWN = "unknown plant"
@@ -49,6 +50,7 @@ _VERDICT_OF = {
     Relation.ADVANCED: Verdict.OFF_PEDIGREE,
     Relation.BACKCROSS_MOTHER: Verdict.OFF_PEDIGREE,
     Relation.BACKCROSS_FATHER: Verdict.OFF_PEDIGREE,
+    Relation.RECIPROCAL: Verdict.OFF_PEDIGREE,
     Relation.OTHER_LINE: Verdict.OFF_PEDIGREE,
     Relation.OTHER_CROSS: Verdict.OFF_PEDIGREE,
     Relation.UNKNOWN: Verdict.OFF_PEDIGREE,

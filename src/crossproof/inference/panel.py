@@ -1,0 +1,216 @@
+"""The panel: what is known of lines, markers and the run as a whole before any plant is judged.
+
+Glossary: *version* a reading of a line: its replicates, or one cluster of them where they contradict each
+other. Most lines have one version. Arrays over versions are ordered by line name, then by cluster size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.inference.blocks import ErrorRates, Wells
+from crossproof.inference.consensus import cluster_wells, discordance, fit_pool
+from crossproof.inference.pedigree import gamete_table, pool_genotypes
+from crossproof.inference.season_results import LineInput
+from crossproof.inference.settings import Settings
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+DEPARTURE_POOL_INBREEDING = 0.5
+"""A parent plant departs to a genotype of the pool, residual heterozygotes as likely as fixed ones."""
+
+
+@dataclass(frozen=True)
+class PanelBlock:
+    """Markers of k alleles and one inheritance: joined `rows` (m,), `consensus` (m, V, n_g) posteriors of the
+    versions, `q` (m, k) pool frequencies."""
+
+    k: int
+    maternal: bool
+    rows: Rows
+    consensus: NDArray[np.float32]
+    q: Floats
+
+    @cached_property
+    def gametes(self) -> Floats:
+        """Gametes of every version (m, V, k)."""
+        return np.asarray(self.consensus @ gamete_table(self.k))
+
+    def pool(self, inbreeding: float) -> Floats:
+        """Genotypes of a plant drawn from the pool (m, n_g); maternal markers are always homozygous."""
+        return pool_genotypes(self.q, 1.0 if self.maternal else inbreeding)
+
+
+@dataclass(frozen=True)
+class Panel:
+    """All that families are judged with. Fields are arrays or numbers, see `panel_to_arrays`.
+
+    `lines` (L,) sorted names; `version_line` (V,) line number of each version; `version_wells` per version;
+    `f`, `d` (marker,) error rates per joined marker; `h` departure of parent plants; `class_prior` (4,);
+    `set_aside` (marker,) reason, "" where the marker is used; `marker_call_rate` (marker,).
+    """
+
+    lines: tuple[str, ...]
+    version_line: Rows
+    version_wells: tuple[tuple[int, ...], ...]
+    blocks: tuple[PanelBlock, ...]
+    f: Floats
+    d: Floats
+    h: float
+    class_prior: Floats
+    set_aside: NDArray[np.str_]
+    marker_call_rate: Floats
+
+    @cached_property
+    def line_number(self) -> dict[str, int]:
+        """Line number by name."""
+        return {line: i for i, line in enumerate(self.lines)}
+
+    def versions(self, line: str) -> Rows:
+        """Versions of a line, the largest cluster first; none where the line was never typed."""
+        number = self.line_number.get(line, -2)
+        return np.flatnonzero(self.version_line == number)
+
+    def rates(self, settings: Settings) -> ErrorRates:
+        """Error rates as `Wells.likelihood` wants them."""
+        return ErrorRates(
+            self.f, self.d, settings.swap, settings.read_error, settings.overdispersion, settings.floor
+        )
+
+
+def start_rates(wells: Wells, settings: Settings) -> ErrorRates:
+    """The starting error rates, the same at every marker."""
+    m = len(wells.markers)
+    return ErrorRates(
+        np.full(m, settings.false_heterozygote),
+        np.full(m, settings.dropout),
+        settings.swap,
+        settings.read_error,
+        settings.overdispersion,
+        settings.floor,
+    )
+
+
+def marker_groups(wells: Wells) -> list[tuple[int, bool, Rows]]:
+    """Joined markers by number of alleles and inheritance: (k, maternal, rows), nuclear first."""
+    k_of = wells.markers.n_alleles
+    maternal = wells.markers.maternal
+    groups = []
+    for inherited in (False, True):
+        for k in np.unique(k_of[maternal == inherited]):
+            groups.append((int(k), inherited, np.flatnonzero((k_of == k) & (maternal == inherited))))
+    return groups
+
+
+def find_versions(
+    wells: Wells, lines: Sequence[LineInput], rates: ErrorRates, settings: Settings, usable: NDArray[np.bool_]
+) -> tuple[Rows, tuple[tuple[int, ...], ...]]:
+    """Versions of every line: (version_line, version_wells); `lines` in the order of their numbers."""
+    batch, _ = wells.place
+    version_line: list[int] = []
+    version_wells: list[tuple[int, ...]] = []
+    groups = marker_groups(wells)
+    for number, line in enumerate(lines):
+        typed = np.array(sorted(w for w in line.wells if batch[w] >= 0), dtype=np.int64)
+        if not len(typed):
+            continue
+        labels = np.zeros(len(typed), dtype=np.int64)
+        if len(typed) > 1:
+            likes = [
+                wells.likelihood(rows[usable[rows]], typed, k, rates, floor=False) for k, _, rows in groups
+            ]
+            labels = cluster_wells(discordance(likes), settings.line_conflict)
+        for cluster in range(int(labels.max()) + 1):
+            version_line.append(number)
+            version_wells.append(tuple(int(w) for w in typed[labels == cluster]))
+    return np.array(version_line, dtype=np.int64), tuple(version_wells)
+
+
+def version_likelihood(
+    wells: Wells, rows: Rows, k: int, version_wells: Sequence[Sequence[int]], rates: ErrorRates
+) -> Floats:
+    """Likelihoods (m, V, n_g): product over the wells of each version."""
+    flat = np.array([w for group in version_wells for w in group], dtype=np.int64)
+    like = wells.likelihood(rows, flat, k, rates)
+    if len(flat) == len(version_wells):
+        return like
+    starts = np.cumsum([0, *(len(g) for g in version_wells[:-1])])
+    total = np.add.reduceat(np.log(like), starts, axis=1)
+    total -= total.max(axis=2, keepdims=True)
+    np.exp(total, out=total)
+    return np.asarray(total / total.sum(axis=2, keepdims=True))
+
+
+def fit_blocks(
+    wells: Wells,
+    lines: Sequence[LineInput],
+    version_line: Rows,
+    version_wells: Sequence[Sequence[int]],
+    rates: ErrorRates,
+    frozen_q: Mapping[int, Floats] | None = None,
+) -> tuple[PanelBlock, ...]:
+    """Line posteriors and pool frequencies of all joined markers under these error rates."""
+    inbreeding = np.array([lines[i].inbreeding for i in version_line])
+    share = (
+        1 / np.bincount(version_line, minlength=len(lines))[version_line] if len(version_line) else inbreeding
+    )
+    blocks = []
+    for k, maternal, rows in marker_groups(wells):
+        like = version_likelihood(wells, rows, k, version_wells, rates)
+        f = np.ones_like(inbreeding) if maternal else inbreeding
+        q, posterior = fit_pool(like, f, share)
+        blocks.append(PanelBlock(k, maternal, rows, posterior.astype(np.float32), q))
+    return tuple(blocks)
+
+
+def panel_to_arrays(panel: Panel) -> dict[str, NDArray[Any]]:
+    """A panel as numpy arrays without objects, for `numpy.savez`."""
+    flat = [w for group in panel.version_wells for w in group]
+    arrays: dict[str, NDArray[Any]] = {
+        "lines": np.array(panel.lines, dtype=np.str_),
+        "version_line": panel.version_line,
+        "version_size": np.array([len(g) for g in panel.version_wells], dtype=np.int64),
+        "version_well": np.array(flat, dtype=np.int64),
+        "n_blocks": np.array(len(panel.blocks)),
+    }
+    for i, block in enumerate(panel.blocks):
+        for f in fields(block):
+            arrays[f"block{i}_{f.name}"] = np.asarray(getattr(block, f.name))
+    for name in ("f", "d", "h", "class_prior", "set_aside", "marker_call_rate"):
+        arrays[name] = np.asarray(getattr(panel, name))
+    return arrays
+
+
+def panel_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> Panel:
+    """The `Panel` that `panel_to_arrays` took apart."""
+    cut = np.cumsum(arrays["version_size"])[:-1]
+    wells = np.split(arrays["version_well"], cut) if len(arrays["version_size"]) else []
+    blocks = tuple(
+        PanelBlock(
+            int(arrays[f"block{i}_k"]),
+            bool(arrays[f"block{i}_maternal"]),
+            arrays[f"block{i}_rows"],
+            arrays[f"block{i}_consensus"],
+            arrays[f"block{i}_q"],
+        )
+        for i in range(int(arrays["n_blocks"]))
+    )
+    return Panel(
+        tuple(str(x) for x in arrays["lines"]),
+        arrays["version_line"],
+        tuple(tuple(int(w) for w in group) for group in wells),
+        blocks,
+        arrays["f"],
+        arrays["d"],
+        float(arrays["h"]),
+        arrays["class_prior"],
+        arrays["set_aside"],
+        arrays["marker_call_rate"],
+    )

@@ -1,0 +1,143 @@
+"""What goes into the judgement of one family, and what comes out: frozen, arrays only.
+
+Axes: plant (n), class (4, in the order of `model.results.CLASSES`), relation (in the order of `RELATIONS`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.model.results import Decision, Reason, Relation, Verdict
+
+Floats = NDArray[np.float64]
+Texts = NDArray[np.str_]
+
+RELATIONS: tuple[Relation, ...] = tuple(Relation)
+"""Relations in the order of every array with a relation axis."""
+
+N_SOURCES = 3
+"""How many likely sources and donors are kept per plant."""
+
+
+@dataclass(frozen=True)
+class Plant:
+    """A progeny plant and the well numbers in which it was typed."""
+
+    plant: str
+    wells: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class FamilyInput:
+    """All progeny plants of one cross; `mother` and `father` are line names, "" where unknown."""
+
+    cross_id: str
+    mother: str
+    father: str
+    plants: tuple[Plant, ...]
+
+
+@dataclass(frozen=True)
+class LineInput:
+    """A panel line: the wells it was typed in and its inbreeding coefficient (1 fixed, 0 random mating)."""
+
+    line: str
+    wells: tuple[int, ...]
+    inbreeding: float = 0.98
+
+
+@dataclass(frozen=True)
+class CrossRecord:
+    """A cross of the records, as a possible origin of a plant with a swapped tag."""
+
+    cross_id: str
+    mother: str
+    father: str
+
+
+@dataclass(frozen=True)
+class FamilyResult:
+    """Evidence of one family; nothing here depends on a threshold.
+
+    Strings are numpy unicode arrays so that a result can be stored without pickling (`to_arrays`).
+    """
+
+    cross_id: str
+    mother: str
+    father: str
+    mother_known: bool  # the mother line has genotype data
+    father_known: bool
+    plants: Texts  # n
+    class_posterior: Floats  # n, 4
+    class_loglik: Floats  # n, 4: natural log of P(D | class), averaged over the relations of the class
+    relation_posterior: Floats  # n, relation
+    lod: Floats  # n: log10 of the likelihood of hybrid over the best other class
+    sources: Texts  # n, N_SOURCES: in words, likeliest first, "" where there are fewer
+    source_probability: Floats  # n, N_SOURCES
+    donors: Texts  # n, N_SOURCES: pollen donors given an outcross; "unknown" is pollen of the pool
+    donor_probability: Floats  # n, N_SOURCES: given an outcross
+    markers_used: int
+    contrast_markers: int
+    scored: NDArray[np.int64]  # n: used markers with a call, or with enough reads for one
+    contrast_scored: NDArray[np.int64]  # n
+    contrast_het: NDArray[np.int64]  # n
+    foreign_calls: NDArray[np.int64]  # n: calls with an allele that neither parent line has
+    shared_scored: NDArray[np.int64]  # n: scored markers at which both parents are fixed for the same allele
+    shared_het: NDArray[np.int64]  # n: heterozygous among them; many of them mean foreign pollen or mixed DNA
+    call_rate: Floats  # n: share of the used markers with any data
+    from_calls: NDArray[np.bool_]  # n: the plant's evidence is called genotypes, not reads
+    maternal_scored: NDArray[np.int64]  # n: markers of maternal inheritance with a call
+    maternal_agree: NDArray[np.int64]  # n: of these, as in the mother line
+    wells: NDArray[np.int64]  # n: wells with data
+    well_discordance: Floats  # n: largest share of markers at which two of its wells differ
+    wells_disagree: NDArray[np.bool_]  # n: wells judged alone lead to different classes
+    converged: bool
+    rounds: int
+    log_evidence: float
+    mother_versions: Texts  # readings of the mother tube that were weighed, likeliest first
+    mother_version_probability: Floats
+    father_versions: Texts
+    father_version_probability: Floats
+    mother_departure: float  # expected share of used markers at which the mother plant is not as its line
+    father_departure: float
+    departure_parent: Texts  # departure: "mother" or "father"
+    departure_row: NDArray[np.int64]  # departure: joined marker row
+    departure_line: NDArray[np.int64]  # departure: genotype index of the line
+    departure_plant: NDArray[np.int64]  # departure: likeliest genotype index of the plant
+    departure_probability: Floats  # departure: probability that the plant departs here
+    marker_rows: NDArray[np.int64]  # joined rows of the markers used
+
+    def __len__(self) -> int:
+        return len(self.plants)
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Verdict on one plant. `settle`: what would settle an undetermined one, in words, else ""."""
+
+    verdict: Verdict
+    leading: Verdict
+    decision: Decision
+    reason: Reason
+    settle: str
+    flags: tuple[str, ...]
+
+
+def to_arrays(item: Any) -> dict[str, NDArray[Any]]:
+    """Fields of a flat frozen dataclass as numpy arrays without objects, for `numpy.savez`."""
+    return {f.name: np.asarray(getattr(item, f.name)) for f in fields(item)}
+
+
+def family_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> FamilyResult:
+    """The `FamilyResult` that `to_arrays` took apart."""
+    hints = get_type_hints(FamilyResult)
+    values: dict[str, Any] = {}
+    for f in fields(FamilyResult):
+        value = arrays[f.name]
+        values[f.name] = hints[f.name](value[()]) if hints[f.name] in (str, bool, int, float) else value
+    return FamilyResult(**values)

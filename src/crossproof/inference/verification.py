@@ -1,0 +1,455 @@
+"""One family from its wells to its evidence: brings panel, family model and other origins together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.inference.blocks import Wells
+from crossproof.inference.donors import OtherCrosses, log_mixture, screen_crosses
+from crossproof.inference.family import FamilyBlock, Priors, Solution, solve
+from crossproof.inference.family_counts import Counts, count_calls, parent_genotypes
+from crossproof.inference.marker_choice import choose_markers
+from crossproof.inference.panel import DEPARTURE_POOL_INBREEDING, Panel, PanelBlock
+from crossproof.inference.pedigree import PAIR_RELATIONS, child_of_gametes
+from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
+from crossproof.inference.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
+from crossproof.model.results import Relation
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+N_CLASSES = 4
+
+
+@dataclass(frozen=True)
+class Origins:
+    """Every relation a plant of this family can have, one row each, with prior, class, relation and words.
+
+    Rows: pair relations, pollen donors (the pool last), other lines, other crosses, unknown plant.
+    """
+
+    log_prior: Floats
+    klass: Rows
+    relation: Rows
+    words: tuple[str, ...]
+    n_pair: int
+    n_donor: int
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A family's evidence at its chosen markers."""
+
+    family: FamilyInput
+    order: Rows  # places of the plants sorted by name
+    panel_blocks: tuple[PanelBlock, ...]
+    places: tuple[Rows, ...]  # chosen places in each panel block
+    blocks: tuple[FamilyBlock, ...]
+    donor_versions: Rows
+    origins: Origins
+    flat: Floats  # row, n: log likelihoods of the relations without this mother and father
+    counts: Counts
+    wells: Rows
+
+
+def plant_likelihood(
+    wells: Wells, rows: Rows, k: int, family: FamilyInput, panel: Panel, settings: Settings
+) -> tuple[Floats, Floats, Rows]:
+    """Likelihoods (m, n, n_g) of the plants and (m, w, n_g) of their wells, and each well's plant (w,).
+
+    Wells of one plant are multiplied and floored again, so that replicates do not lift the floor.
+    """
+    well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
+    owner = np.repeat(np.arange(len(family.plants)), [len(p.wells) for p in family.plants])
+    like = wells.likelihood(rows, well, k, panel.rates(settings))
+    n = len(family.plants)
+    if len(well) == n and np.array_equal(owner, np.arange(n)):
+        return like, like, owner
+    total = np.zeros((len(rows), n, like.shape[2]))
+    for w, plant in enumerate(owner):
+        total[:, plant] += np.log(like[:, w])
+    total -= total.max(axis=2, keepdims=True)
+    joint = np.exp(total)
+    joint /= joint.sum(axis=2, keepdims=True)
+    several = np.bincount(owner, minlength=n) > 1
+    eps = settings.floor
+    joint[:, several] = (1 - eps) * joint[:, several] + eps / like.shape[2]
+    return joint, like, owner
+
+
+def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float) -> Floats:
+    """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
+    if version is None:
+        return block.pool(0.98)[place]
+    departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
+    return np.asarray((1 - h) * block.consensus[place, version].astype(np.float64) + h * departed)
+
+
+def choose_rows(family: FamilyInput, panel: Panel, settings: Settings) -> tuple[Rows, ...]:
+    """Chosen places per panel block: nuclear markers by `choose_markers`, all maternal ones."""
+    usable = [panel.set_aside[b.rows] == "" for b in panel.blocks]
+    limit = settings.max_markers_per_cross
+    nuclear = [i for i, b in enumerate(panel.blocks) if not b.maternal]
+    total = sum(int(usable[i].sum()) for i in nuclear)
+    if limit is None or total <= limit:
+        return tuple(np.flatnonzero(u) for u in usable)
+    mother, father = panel.versions(family.mother), panel.versions(family.father)
+    rows = np.concatenate([panel.blocks[i].rows for i in nuclear])
+    contrast = np.concatenate(
+        [
+            1
+            - np.einsum(
+                "ma,ma->m", panel.blocks[i].gametes[:, mother[0]], panel.blocks[i].gametes[:, father[0]]
+            )
+            if len(mother) and len(father)
+            else np.zeros(len(panel.blocks[i].rows))
+            for i in nuclear
+        ]
+    )
+    order = np.argsort(rows, kind="stable")
+    flags = np.concatenate([usable[i] for i in nuclear])
+    taken = np.zeros(len(panel.set_aside), dtype=bool)
+    taken[rows[order][choose_markers(contrast[order], flags[order], limit)]] = True
+    return tuple(
+        np.flatnonzero(u) if b.maternal else np.flatnonzero(taken[b.rows])
+        for u, b in zip(usable, panel.blocks, strict=True)
+    )
+
+
+def list_origins(
+    family: FamilyInput,
+    panel: Panel,
+    settings: Settings,
+    donors: Rows,
+    crosses: tuple[str, ...],
+    n_crosses: int,
+    maternal: bool,
+) -> Origins:
+    """Rows, priors and words of every relation of a family."""
+    mother, father = family.mother or "unknown mother", family.father or "unknown father"
+    weights = dict(RELATION_WEIGHTS)
+    if not crosses:
+        weights.pop(Relation.OTHER_CROSS)
+    if not maternal:
+        weights.pop(Relation.RECIPROCAL)
+    if not len(donors):
+        weights.pop(Relation.OTHER_LINE)
+    total = sum(weights.values())
+    weights = {r: w / total for r, w in weights.items()}
+    weights |= {Relation.HYBRID: 1.0, Relation.SELF: 1.0}
+    words = {
+        Relation.HYBRID: f"pollen of {father}",
+        Relation.SELF: f"self of {mother}",
+        Relation.FATHER_SELFED: f"self of {father}",
+        Relation.ADVANCED: f"F2 or later of {mother} x {father}",
+        Relation.BACKCROSS_MOTHER: f"{mother} x {father} backcrossed to {mother}",
+        Relation.BACKCROSS_FATHER: f"{mother} x {father} backcrossed to {father}",
+        Relation.RECIPROCAL: f"reciprocal cross {father} x {mother}",
+    }
+    rows: list[tuple[Relation, float, str]] = [
+        (r, weights.get(r, 0.0) * share, words[r]) for r, share in PAIR_RELATIONS
+    ]
+    line_share = (
+        1 / np.bincount(panel.version_line)[panel.version_line[donors]] if len(donors) else np.empty(0)
+    )
+    n_lines = max(line_share.sum(), 1e-9)
+    pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
+    names = [panel.lines[panel.version_line[v]] for v in donors]
+    for name, share in zip(names, line_share, strict=True):
+        rows.append(
+            (Relation.OUTCROSS_LINE, settings.panel_donor_share * share / n_lines, f"pollen of {name}")
+        )
+    rows.append((Relation.OUTCROSS_UNKNOWN, pool_share, "unknown pollen"))
+    for name, share in zip(names, line_share, strict=True):
+        rows.append((Relation.OTHER_LINE, weights[Relation.OTHER_LINE] * share / n_lines, f"line {name}"))
+    for cross in crosses:
+        rows.append((Relation.OTHER_CROSS, weights[Relation.OTHER_CROSS] / n_crosses, f"cross {cross}"))
+    # An unknown plant is as likely a fixed line as the offspring of two.
+    rows += [(Relation.UNKNOWN, weights[Relation.UNKNOWN] / 2, "unknown plant")] * 2
+    klass = np.array([CLASS_INDEX[r.verdict] for r, _, _ in rows], dtype=np.int64)
+    prior = np.array([w for _, w, _ in rows]) * panel.class_prior[klass]
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(prior)
+    return Origins(
+        log_prior,
+        klass,
+        np.array([RELATIONS.index(r) for r, _, _ in rows], dtype=np.int64),
+        tuple(w for _, _, w in rows),
+        len(PAIR_RELATIONS),
+        len(donors) + 1,
+    )
+
+
+def prepare(
+    family: FamilyInput, wells: Wells, panel: Panel, settings: Settings, others: OtherCrosses | None
+) -> Prepared:
+    """Gather a family's evidence at its markers and weigh the origins that do not depend on its parents."""
+    order = np.array(sorted(range(len(family.plants)), key=lambda i: family.plants[i].plant), dtype=np.int64)
+    family = FamilyInput(
+        family.cross_id, family.mother, family.father, tuple(family.plants[i] for i in order)
+    )
+    batch, _ = wells.place
+    family = FamilyInput(
+        family.cross_id,
+        family.mother,
+        family.father,
+        tuple(type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0))) for p in family.plants),
+    )
+    mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
+    donors = np.setdiff1d(np.arange(len(panel.version_line)), np.concatenate([mothers, fathers]))
+    places = choose_rows(family, panel, settings)
+    blocks, counted = [], []
+    n = len(family.plants)
+    well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
+    lines = np.zeros((len(donors), n))
+    unknown = np.zeros((2, n))
+    for panel_block, place in zip(panel.blocks, places, strict=True):
+        rows = panel_block.rows[place]
+        like, _, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)
+        codes = wells.codes(rows, well)
+        plant_codes = np.full((len(rows), n), 255, dtype=np.uint8)
+        for w in range(len(well) - 1, -1, -1):
+            seen = codes[:, w] != 255
+            plant_codes[seen, owner[w]] = codes[seen, w]
+        counted.append((panel_block, place, like, plant_codes))
+        gametes = panel_block.gametes[place][:, donors].astype(np.float64)
+        blocks.append(
+            FamilyBlock(
+                panel_block.k,
+                panel_block.maternal,
+                like,
+                np.concatenate([gametes, panel_block.q[place][:, None]], axis=1),
+            )
+        )
+        consensus = panel_block.consensus[place][:, donors].astype(np.float64)
+        pool = np.stack([panel_block.pool(f)[place] for f in (settings.inbreeding, 0.0)], axis=1)
+        fit = log_mixture(like, np.concatenate([consensus, pool], axis=1))
+        lines += fit[:, :-2].T
+        unknown += fit[:, -2:].T
+    chosen, n_others, crosses = _other_crosses(family, wells, panel, settings, others, places, blocks)
+    names = tuple(others.ids[x] for x in chosen) if others is not None else ()
+    maternal = any(b.maternal and len(p) for b, p in zip(panel.blocks, places, strict=True))
+    origins = list_origins(family, panel, settings, donors, names, n_others, maternal)
+    counts = count_calls(
+        counted, int(mothers[0]) if len(mothers) else None, int(fathers[0]) if len(fathers) else None
+    )
+    flat = np.concatenate([lines, crosses, unknown])
+    return Prepared(family, order, panel.blocks, places, tuple(blocks), donors, origins, flat, counts, well)
+
+
+def _other_crosses(
+    family: FamilyInput,
+    wells: Wells,
+    panel: Panel,
+    settings: Settings,
+    others: OtherCrosses | None,
+    places: tuple[Rows, ...],
+    blocks: list[FamilyBlock],
+) -> tuple[Rows, int, Floats]:
+    """Other crosses worth naming, how many there are in all, and their log likelihoods (cross, n)."""
+    n = len(family.plants)
+    none = np.empty(0, dtype=np.int64), 0, np.zeros((0, n))
+    if others is None or not len(others.ids):
+        return none
+    own = np.concatenate([panel.versions(family.mother), panel.versions(family.father)])
+    leave_out = np.isin(others.mother, own) & np.isin(others.father, own)
+    if leave_out.all():
+        return none
+    like = np.empty((0, n, 3))
+    if len(others.screen_rows):
+        like, _, _ = plant_likelihood(wells, others.screen_rows, 2, family, panel, settings)
+    chosen = screen_crosses(others, like, leave_out)
+    fit = np.zeros((len(chosen), n))
+    for panel_block, place, block in zip(panel.blocks, places, blocks, strict=True):
+        if panel_block.maternal:
+            continue
+        gametes = panel_block.gametes[place]
+        f1 = child_of_gametes(gametes[:, others.mother[chosen]], gametes[:, others.father[chosen]])
+        fit += log_mixture(block.like, f1).T
+    return chosen, int((~leave_out).sum()), fit
+
+
+def verify_family(
+    family: FamilyInput,
+    wells: Wells,
+    panel: Panel,
+    settings: Settings,
+    others: OtherCrosses | None = None,
+) -> FamilyResult:
+    """Evidence on every plant of one cross.
+
+    `others`: the crosses of the records from `prepare_crosses`, None to leave swapped tags out. The result
+    does not depend on the order of the plants.
+    """
+    prepared = prepare(family, wells, panel, settings, others)
+    mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
+    mother: int | None = int(mothers[0]) if len(mothers) else None
+    father: int | None = int(fathers[0]) if len(fathers) else None
+    origins = prepared.origins
+    n_in = origins.n_pair + origins.n_donor
+    flat_score = np.logaddexp.reduce(origins.log_prior[n_in:, None] + prepared.flat, axis=0)
+    priors = Priors(origins.log_prior[: origins.n_pair], origins.log_prior[origins.n_pair : n_in], flat_score)
+    solution = solve(
+        prepared.blocks,
+        _priors(prepared, mother, panel.h),
+        _priors(prepared, father, panel.h),
+        priors,
+    )
+    log_rows = np.concatenate([solution.pair, solution.donor, prepared.flat])
+    return _result(prepared, panel, solution, log_rows, mother, father)
+
+
+def _priors(prepared: Prepared, version: int | None, h: float) -> tuple[Floats, ...]:
+    return tuple(
+        parent_prior(block, place, version, h)
+        for block, place in zip(prepared.panel_blocks, prepared.places, strict=True)
+    )
+
+
+def _result(
+    prepared: Prepared,
+    panel: Panel,
+    solution: Solution,
+    log_rows: Floats,
+    mother: int | None,
+    father: int | None,
+) -> FamilyResult:
+    """Posteriors of classes, relations and sources from the log likelihoods (row, n) of all origins."""
+    origins, family, counts = prepared.origins, prepared.family, prepared.counts
+    n = len(family.plants)
+    scores = origins.log_prior[:, None] + log_rows
+    weights = np.exp(scores - scores.max(axis=0))
+    weights /= weights.sum(axis=0)
+    if mother is None:
+        weights = np.repeat(np.exp(origins.log_prior)[:, None], n, axis=1)
+        weights /= weights.sum(axis=0)
+    class_posterior = np.zeros((n, N_CLASSES))
+    np.add.at(class_posterior.T, origins.klass, weights)
+    relation_posterior = np.zeros((n, len(RELATIONS)))
+    np.add.at(relation_posterior.T, origins.relation, weights)
+    class_loglik = np.stack(
+        [
+            np.logaddexp.reduce(scores[origins.klass == c], axis=0)
+            - np.logaddexp.reduce(origins.log_prior[origins.klass == c])
+            for c in range(N_CLASSES)
+        ],
+        axis=1,
+    )
+    lod = (class_loglik[:, 0] - class_loglik[:, 1:].max(axis=1)) / np.log(10)
+    sources, source_probability = _best(origins.words, weights, range(len(origins.words)))
+    donor_rows = range(origins.n_pair, origins.n_pair + origins.n_donor)
+    of_donors = weights[donor_rows.start : donor_rows.stop]
+    given = np.divide(
+        of_donors, of_donors.sum(axis=0), out=np.zeros_like(of_donors), where=of_donors.sum(axis=0) > 0
+    )
+    names = tuple(panel.lines[panel.version_line[v]] for v in prepared.donor_versions) + ("unknown",)
+    donors, donor_probability = _best(names, given, range(len(names)))
+    departure = [
+        _departures(prepared, panel, v, post)
+        for v, post in ((mother, solution.mother), (father, solution.father))
+    ]
+    used = sum(len(p) for b, p in zip(prepared.panel_blocks, prepared.places, strict=True) if not b.maternal)
+    back = np.argsort(prepared.order, kind="stable")
+    n_wells = np.array([len(p.wells) for p in family.plants], dtype=np.int64)
+    parents = ["mother"] * len(departure[0][0]) + ["father"] * len(departure[1][0])
+    return FamilyResult(
+        cross_id=family.cross_id,
+        mother=family.mother,
+        father=family.father,
+        mother_known=mother is not None,
+        father_known=father is not None,
+        plants=np.array([p.plant for p in family.plants], dtype=np.str_)[back],
+        class_posterior=class_posterior[back],
+        class_loglik=class_loglik[back],
+        relation_posterior=relation_posterior[back],
+        lod=lod[back],
+        sources=sources[back],
+        source_probability=source_probability[back],
+        donors=donors[back],
+        donor_probability=donor_probability[back],
+        markers_used=used,
+        contrast_markers=counts.contrast_markers,
+        scored=counts.scored[back],
+        contrast_scored=counts.contrast_scored[back],
+        contrast_het=counts.contrast_het[back],
+        foreign_calls=counts.foreign[back],
+        shared_scored=counts.shared_scored[back],
+        shared_het=counts.shared_het[back],
+        call_rate=(counts.with_data / max(used, 1))[back],
+        from_calls=np.ones(n, dtype=bool)[back],
+        maternal_scored=counts.maternal_scored[back],
+        maternal_agree=counts.maternal_agree[back],
+        wells=n_wells[back],
+        well_discordance=np.zeros(n)[back],
+        wells_disagree=np.zeros(n, dtype=bool)[back],
+        converged=solution.converged,
+        rounds=solution.rounds,
+        log_evidence=solution.log_evidence,
+        mother_versions=np.array([family.mother], dtype=np.str_),
+        mother_version_probability=np.ones(1),
+        father_versions=np.array([family.father], dtype=np.str_),
+        father_version_probability=np.ones(1),
+        mother_departure=departure[0][4],
+        father_departure=departure[1][4],
+        departure_parent=np.array(parents, dtype=np.str_),
+        departure_row=np.concatenate([departure[0][0], departure[1][0]]),
+        departure_line=np.concatenate([departure[0][1], departure[1][1]]),
+        departure_plant=np.concatenate([departure[0][2], departure[1][2]]),
+        departure_probability=np.concatenate([departure[0][3], departure[1][3]]),
+        marker_rows=np.sort(
+            np.concatenate([b.rows[p] for b, p in zip(prepared.panel_blocks, prepared.places, strict=True)])
+        ),
+    )
+
+
+def _best(words: tuple[str, ...], weights: Floats, rows: range) -> tuple[NDArray[np.str_], Floats]:
+    """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together."""
+    distinct = sorted(set(words))
+    where = np.array([distinct.index(w) for w in words])
+    total = np.zeros((len(distinct), weights.shape[1]))
+    np.add.at(total, where, weights[rows.start : rows.stop])
+    order = np.argsort(-total, axis=0, kind="stable")[:N_SOURCES]
+    text = np.array(distinct, dtype=np.str_)[order]
+    value = np.take_along_axis(total, order, axis=0)
+    short = N_SOURCES - len(order)
+    if short > 0:
+        text = np.concatenate([text, np.full((short, weights.shape[1]), "")])
+        value = np.concatenate([value, np.zeros((short, weights.shape[1]))])
+    return text.T, value.T
+
+
+def _departures(
+    prepared: Prepared, panel: Panel, version: int | None, posterior: tuple[Floats, ...]
+) -> tuple[Rows, Rows, Rows, Floats, float]:
+    """Markers at which a parent plant departs from its line: rows, line's and plant's genotype, probability;
+    and the expected share of such markers."""
+    none = np.empty(0, dtype=np.int64)
+    if version is None:
+        return none, none, none, np.empty(0), 0.0
+    rows, lines, plants, probabilities = [], [], [], []
+    expected, known = 0.0, 0
+    for block, place, post in zip(prepared.panel_blocks, prepared.places, posterior, strict=True):
+        line = parent_genotypes(block, place, version)
+        fixed = np.flatnonzero(line >= 0)
+        departs = 1 - post[fixed, line[fixed]]
+        expected += float(departs.sum())
+        known += len(fixed)
+        sure = fixed[departs >= DEPARTURE_SHOWN]
+        rows.append(block.rows[place[sure]])
+        lines.append(line[sure])
+        plants.append(post[sure].argmax(axis=1))
+        probabilities.append(1 - post[sure, line[sure]])
+    return (
+        np.concatenate(rows),
+        np.concatenate(lines),
+        np.concatenate(plants),
+        np.concatenate(probabilities),
+        expected / max(known, 1),
+    )
+
+
+DEPARTURE_SHOWN = 0.9
+"""Probability from which on a departure of a parent plant is listed."""
