@@ -234,11 +234,11 @@ def shrink_clusters(y: ArrayLike, n: ArrayLike, hyper: HyperPosterior, *, level:
         own = y1 * log_p + (n1 - y1) * log_q
         density = np.exp(others - others.max(axis=1, keepdims=True)) @ prior
         density *= np.exp(own - own.max(axis=1, keepdims=True))
-        low[part], high[part] = _quantiles(density, _POINTS, tail)
+        low[part], high[part] = quantiles(density, _POINTS, tail)
     return Estimates(mean[back], low[back], high[back], variance[back])
 
 
-def _quantiles(density: Array, points: Array, tail: float) -> tuple[Array, Array]:
+def quantiles(density: Array, points: Array, tail: float) -> tuple[Array, Array]:
     """Rates at the two tails of densities (row, point) over evenly spaced logits (point,) or (row, point)."""
     middle = (density[:, 1:] + density[:, :-1]) / 2
     cumulative = np.concatenate([np.zeros((len(density), 1)), np.cumsum(middle, axis=1)], axis=1)

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaln, expit, logit, logsumexp
 
-from crossproof.rates.betabinomial import Array, Estimates, Index, _quantiles, reach
+from crossproof.rates.betabinomial import Array, Estimates, Index, quantiles, reach
+from crossproof.rates.clusters import group_sum, moment_rho
 
 _RHO = np.concatenate([[0.0005], np.linspace(0.02, 0.98, 25)])
 _RHO.flags.writeable = False
@@ -51,40 +52,11 @@ class GroupMeans:
 def effective_size(n: ArrayLike, group: Index, groups: int, rho: float) -> Array:
     """Independent plants that each group of correlated clusters is worth (Kish's design effect); (group,)."""
     nn = np.asarray(n, dtype=float)
-    total = np.bincount(group, nn, groups)
-    variance = np.bincount(group, nn * (1 + np.maximum(nn - 1, 0.0) * rho), groups)
+    total = group_sum(group, nn, groups)
+    variance = group_sum(group, nn * (1 + np.maximum(nn - 1, 0.0) * rho), groups)
     out = np.zeros(groups)
     np.divide(total**2, variance, out=out, where=variance > 0)
     return out
-
-
-def moment_rho(y: ArrayLike, n: ArrayLike, group: ArrayLike) -> float:
-    """Quick correlation inside clusters, about each group's own mean, kept in [0, 0.95].
-
-    Analysis of variance estimator for binary data (Ridout, Demetrio & Firth 1999, Biometrics 55:137-148,
-    eq. 3). 0 where no group has two clusters, or no cluster two plants.
-    """
-    yy, nn = np.asarray(y, dtype=float), np.asarray(n, dtype=float)
-    gg = np.asarray(group, dtype=np.int64)
-    if not len(nn):
-        return 0.0
-    groups = int(gg.max()) + 1
-    total, sums = np.bincount(gg, nn, groups), np.bincount(gg, yy, groups)
-    used = np.bincount(gg, minlength=groups) > 0
-    clusters, plants = float(len(nn)), float(nn.sum())
-    degrees_between, degrees_within = clusters - used.sum(), plants - clusters
-    if degrees_between <= 0 or degrees_within <= 0:
-        return 0.0
-    mean = np.divide(sums, total, out=np.zeros(groups), where=total > 0)
-    p = yy / nn
-    between = float(np.sum(nn * (p - mean[gg]) ** 2)) / degrees_between
-    within = float(np.sum(nn * p * (1 - p))) / degrees_within
-    squares = np.bincount(gg, nn**2, groups)
-    share = np.divide(squares, total, out=np.zeros(groups), where=total > 0)
-    size = (plants - float(share.sum())) / degrees_between
-    if between + (size - 1) * within <= 0:
-        return 0.0
-    return float(np.clip((between - within) / (between + (size - 1) * within), 0.0, 0.95))
 
 
 def group_means(
@@ -154,8 +126,8 @@ def _rho_width() -> Array:
 
 def _points(y: Array, n: Array, group: Index, groups: int) -> Array:
     """Logits at which each group's posterior is held, (group, point): eight standard errors either way."""
-    total = np.bincount(group, n, groups)
-    p = (np.bincount(group, y, groups) + 0.5) / (total + 1.0)
+    total = group_sum(group, n, groups)
+    p = (group_sum(group, y, groups) + 0.5) / (total + 1.0)
     # a wide guess of the correlation, so that the grid is never too narrow
     worth = np.maximum(effective_size(n, group, groups, min(0.95, moment_rho(y, n, group) + 0.15)), 0.7)
     spread = np.clip(8.0 / np.sqrt(worth * p * (1 - p)), 0.2, 16.0)
@@ -165,7 +137,7 @@ def _points(y: Array, n: Array, group: Index, groups: int) -> Array:
 
 def _summary(density: Array, points: Array, level: float) -> Estimates:
     mean = np.sum(density * expit(points), axis=1) / density.sum(axis=1)
-    low, high = _quantiles(density, points, (1 - level) / 2)
+    low, high = quantiles(density, points, (1 - level) / 2)
     return Estimates(mean, low, high)
 
 
@@ -174,7 +146,7 @@ def _reach_ends(raw: Estimates, y: Array, n: Array, group: Index, groups: int) -
 
     The usual amendment of Jeffreys' interval (Brown, Cai & DasGupta 2001, Statistical Science 16:101-133).
     """
-    plain = np.bincount(group, y, groups) / np.bincount(group, n, groups)
+    plain = group_sum(group, y, groups) / group_sum(group, n, groups)
     return Estimates(raw.mean, np.minimum(raw.low, plain), np.maximum(raw.high, plain))
 
 

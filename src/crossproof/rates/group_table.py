@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from crossproof.model.results import CLASSES
 from crossproof.rates.betabinomial import Estimates
+from crossproof.rates.clusters import choose_clusters, group_sum, moment_rho
 from crossproof.rates.crossing_rates import TrueSuccess, true_success
-from crossproof.rates.group_means import GroupMeans, group_means, moment_rho
+from crossproof.rates.group_means import GroupMeans, group_means
 from crossproof.rates.intervals import rate, ratio_interval
 from crossproof.rates.tally import UNDETERMINED, RateOptions, Tally
 
@@ -75,13 +76,13 @@ def group_rates(
     def total(values: Array) -> Array:
         values = np.nan_to_num(values[of])
         if values.ndim == 1:
-            return np.bincount(where, values, groups)
-        return np.column_stack([np.bincount(where, v, groups) for v in values.T])
+            return group_sum(where, values, groups)
+        return np.column_stack([group_sum(where, v, groups) for v in values.T])
 
     counts = total(tally.verdicts)
     table: dict[str, Array] = {
-        "tags": np.bincount(where, minlength=groups),
-        "tags_tested": np.bincount(where, tally.determined[of] > 0, groups),
+        "tags": group_sum(where, np.ones(len(where)), groups),
+        "tags_tested": group_sum(where, tally.determined[of] > 0, groups),
         "flowers": total(tally.flowers),
         "pods": np.where(total(np.isfinite(tally.pods).astype(float)) > 0, total(tally.pods), np.nan),
         "seeds": np.where(total(np.isfinite(tally.seeds).astype(float)) > 0, total(tally.seeds), np.nan),
@@ -97,12 +98,14 @@ def group_rates(
     means: dict[str, GroupMeans] = {}
     cluster_group = group[tally.cluster_tag]
     used = cluster_group >= 0
+    pods = tally.cluster_weighted[used], tally.cluster_n[used], cluster_group[used], tally.cluster_tag[used]
+    clusters = choose_clusters(pods[0][:, 0], *pods[1:])
     low, high = bounds(counts)
     for index, name in enumerate(RATE_NAMES):
         found = group_means(
-            tally.cluster_weighted[used, index],
-            tally.cluster_n[used],
-            cluster_group[used],
+            clusters.sums(pods[0][:, index]),
+            clusters.sums(pods[1]),
+            pods[2][clusters.first],
             groups,
             level=options.level,
         )
@@ -119,21 +122,21 @@ def group_rates(
     )  # fmt: skip
     means["pod_set"] = pod_set
     plain = rate(
-        np.bincount(group[has_pods], np.fmin(tally.pods, tally.flowers)[has_pods], groups),
-        np.bincount(group[has_pods], tally.flowers[has_pods], groups),
+        group_sum(group[has_pods], np.fmin(tally.pods, tally.flowers)[has_pods], groups),
+        group_sum(group[has_pods], tally.flowers[has_pods], groups),
     )
     table |= _columns("pod_set", plain, pod_set.raw)
 
     said = of & np.isfinite(success.true.flowers) & (tally.flowers > 0)
-    flowers = np.bincount(group[said], tally.flowers[said], groups)
+    flowers = group_sum(group[said], tally.flowers[said], groups)
     true = group_means(
         success.true.flowers[said], tally.flowers[said], group[said], groups, level=options.level
     )
     means["true_success"] = true
-    plain = rate(np.bincount(group[said], success.true.flowers[said], groups), flowers)
+    plain = rate(group_sum(group[said], success.true.flowers[said], groups), flowers)
     table |= _columns("true_success", plain, true.raw)
-    table["true_success_bound_low"] = rate(np.bincount(group[said], success.true.low[said], groups), flowers)
-    table["true_success_bound_high"] = rate(np.bincount(group[said], success.true.high[said], groups), flowers)
+    for side, edge in (("low", success.true.low), ("high", success.true.high)):
+        table[f"true_success_bound_{side}"] = rate(group_sum(group[said], edge[said], groups), flowers)
     table |= _columns("true_success_shrunk", true.shrunk.mean, true.shrunk)
 
     table |= _per_flower(tally, success, group, groups, options)

@@ -1,7 +1,8 @@
-"""The ways a season's tags are put into groups: by person, line, hour, temperature class, week, own columns."""
+"""How a season's tags are put into groups: by person, line, hour, temperature class, week, own columns."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,7 +42,7 @@ def grouping(tally: Tally, name: str, options: RateOptions) -> Grouping:
     return Grouping(name, np.array([place.get(v, -1) for v in values], dtype=np.int64), tuple(levels))
 
 
-def _by_value(name: str, values: NDArray[np.float64], label) -> Grouping:  # type: ignore[no-untyped-def]
+def _by_value(name: str, values: NDArray[np.float64], label: Callable[[float], str]) -> Grouping:
     known = np.isfinite(values)
     levels, inverse = np.unique(values[known], return_inverse=True)
     group = np.full(len(values), -1, dtype=np.int64)

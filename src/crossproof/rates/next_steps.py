@@ -15,6 +15,7 @@ careful side). With exactly one: P(N suffices) = P(beta negative binomial(r, a, 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -80,7 +81,7 @@ def _log_beta_binomial(x: float, n: Array, a: Array, b: Array) -> Array:
 def seeds_to_test(
     wanted: ArrayLike, stored: ArrayLike, a: ArrayLike, b: ArrayLike, *, probability: float = 0.95
 ) -> Counts:
-    """Fewest stored seeds to test for `wanted` hybrids with the given probability; -1 where all are too few."""
+    """Fewest stored seeds to test for `wanted` hybrids at the given probability; -1 where all are too few."""
     r, m, aa, bb = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in (wanted, stored, a, b)))
 
     def reached(n: Array) -> NDArray[np.bool_]:
@@ -181,8 +182,8 @@ def plan(
     return Plan(tested, flowers, p_target, enough)
 
 
-def _smallest(reached, start: Array, most: int) -> Counts:  # type: ignore[no-untyped-def]
-    """Smallest whole number from `start` on at which `reached` holds, by doubling then halving; -1 above most."""
+def _smallest(reached: Callable[[Array], NDArray[np.bool_]], start: Array, most: int) -> Counts:
+    """Smallest whole number from `start` on at which `reached` holds, by doubling and halving; -1 if none."""
     low = np.floor(np.asarray(start, dtype=float))
     ok = reached(low)
     high = low.copy()

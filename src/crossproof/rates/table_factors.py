@@ -9,4 +9,6 @@ from crossproof.rates.tally import RateOptions
 
 def factors_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
     """One row per term of the model of self against hybrid."""
-    return pd.DataFrame(columns=["term", "level", "odds_ratio", "low", "high", "p", "events_per_term", "note"])
+    return pd.DataFrame(
+        columns=["term", "level", "odds_ratio", "low", "high", "p", "events_per_term", "note"]
+    )

@@ -47,9 +47,9 @@ __all__ = [
 Array = NDArray[np.float64]
 
 CAUTION = (
-    "These figures describe tags, not people. Samples are small, and people do not get equal crosses: mother "
-    "lines, hours, weather and flowers differ, and only part of that can be allowed for. Use them to ask what "
-    "could be made easier, never to judge a person."
+    "These figures describe tags, not people. Samples are small, and people do not get equal crosses: "
+    "mother lines, hours, weather and flowers differ, and only part of that can be allowed for. Use them to "
+    "ask what could be made easier, never to judge a person."
 )
 """Stands wherever a person is named."""
 
@@ -270,9 +270,7 @@ def season_summary(
 ) -> dict[str, float | int | str]:
     """The season in figures: counts, rates with limits, what is still to do and what it costs."""
     season = tally(crosses, verdicts)
-    frame, means = group_rates(
-        season, tag_success(season), np.zeros(season.tags, dtype=np.int64), 1, options
-    )
+    frame, means = group_rates(season, tag_success(season), np.zeros(season.tags, dtype=np.int64), 1, options)
     out: dict[str, float | int | str] = {}
     for name in frame:
         value = frame[name].iloc[0]
@@ -292,8 +290,8 @@ def season_summary(
     )
     below = ~table["next_step"].isin([str(NextStep.ENOUGH), str(NextStep.NO_TARGET)])
     for name in ("seeds_to_test", "flowers_to_repeat", "tests_needed", "test_cost"):
-        out[name] = float(table.loc[below, name].sum()) if name == "test_cost" else int(
-            table.loc[below, name].sum()
+        out[name] = (
+            float(table.loc[below, name].sum()) if name == "test_cost" else int(table.loc[below, name].sum())
         )
     out["currency"] = options.currency
     return out

@@ -12,12 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.model.results import CLASSES, Decision, Verdict
+from crossproof.rates.clusters import group_sum
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -45,7 +47,7 @@ class RateOptions:
     @classmethod
     def of(cls, settings: object) -> RateOptions:
         """Take the fields that `settings` (a Config, a mapping) has; defaults for the rest."""
-        found = {}
+        found: dict[str, Any] = {}
         for field in fields(cls):
             value = (
                 settings.get(field.name)
@@ -84,7 +86,7 @@ class Tally:
     cluster_pod: NDArray[np.object_]
     pods_recorded: bool
     yields: Array
-    """Shares of determined pods with a hybrid that have 1, 2, 3 .. of them; [1] where pods are not recorded."""
+    """Shares of the pods with a hybrid that have 1, 2, 3 .. of them; [1] where pods are not recorded."""
     lost: int
     """Plants whose cross is not in the records."""
 
@@ -106,7 +108,7 @@ def text(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
     if column not in frame:
         return np.full(len(frame), "", dtype=object)
     values = frame[column].astype(object)
-    return np.array(["" if v is None or v is pd.NA or v != v else str(v).strip() for v in values], dtype=object)
+    return np.array(["" if pd.isna(v) else str(v).strip() for v in values], dtype=object)
 
 
 def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
@@ -117,20 +119,18 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     """
     crosses = crosses.reset_index(drop=True)
     tags = len(crosses)
-    position = pd.Index(text(crosses, "cross_id")).drop_duplicates()
-    first = pd.Series(np.arange(tags), dtype=np.int64).groupby(text(crosses, "cross_id"), sort=False).first()
-    tag_all = first.reindex(position).to_numpy()[position.get_indexer(pd.Index(text(verdicts, "cross_id")))] if (
-        tags
-    ) else np.zeros(len(verdicts), dtype=np.int64)
-    known = position.get_indexer(pd.Index(text(verdicts, "cross_id"))) >= 0
+    # a cross_id that stands twice is an error of the records; its plants go to the first row
+    place = {name: row for row, name in reversed(list(enumerate(text(crosses, "cross_id"))))}
+    tag_all = np.array([place.get(name, -1) for name in text(verdicts, "cross_id")], dtype=np.int64)
+    known = tag_all >= 0
     plants = verdicts.loc[known].reset_index(drop=True)
-    tag = np.asarray(tag_all)[known].astype(np.int64)
+    tag = tag_all[known]
 
     names = text(plants, "verdict")
     kind = np.full(len(plants), len(CLASSES), dtype=np.int64)
     for index, name in enumerate(CLASSES):
         kind[names == str(name)] = index
-    held = text(plants, "decision") == str(Decision.HOLD)
+    held = np.array([d == str(Decision.HOLD) for d in text(plants, "decision")], dtype=bool)
     kind[held] = len(CLASSES)
     posterior = np.column_stack([number(plants, p) for p in POSTERIORS]) if len(plants) else np.zeros((0, 4))
     has_data = np.isfinite(posterior).all(axis=1)
@@ -152,14 +152,12 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     cluster = np.ravel(cluster)
     clusters = len(keys)
     cluster_tag = keys // (len(labels) + 1)
-    cluster_pod = np.asarray(labels, dtype=object)[keys % (len(labels) + 1)] if clusters else (
-        np.zeros(0, dtype=object)
-    )
-    cluster_n = np.bincount(cluster, minlength=clusters).astype(float)
+    cluster_pod = np.array([labels[key % (len(labels) + 1)] for key in keys], dtype=object)
+    cluster_n = group_sum(cluster, np.ones(len(cluster)), clusters)
     cluster_weighted = _sums(cluster, weight[sure], clusters)
     cluster_verdicts = _sums(cluster, np.eye(5)[kind[sure], :4], clusters)
     log_none = np.log1p(-np.minimum(posterior[sure, 0], 1 - 1e-12))
-    pod_any = -np.expm1(np.bincount(cluster, log_none, clusters)) if clusters else np.zeros(0)
+    pod_any = -np.expm1(group_sum(cluster, log_none, clusters))
     named = cluster_pod != ""
     hybrids_per_pod = np.round(cluster_weighted[:, 0][named]).astype(np.int64)
     hits = hybrids_per_pod[hybrids_per_pod > 0]
@@ -168,18 +166,18 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
 
     return Tally(
         crosses=crosses,
-        tested=np.bincount(tag, minlength=tags).astype(float),
+        tested=group_sum(tag, np.ones(len(tag)), tags),
         verdicts=_sums(tag, np.eye(5)[kind], tags),
         expected=_sums(tag, posterior, tags),
-        determined=np.bincount(tag, sure, tags),
+        determined=group_sum(tag, sure, tags),
         weighted=_sums(tag, weight, tags),
-        held=np.bincount(tag, held, tags),
+        held=group_sum(tag, held, tags),
         flowers=flowers,
         pods=pods,
         seeds=seeds,
-        any_hybrid=-np.expm1(np.bincount(tag[sure], log_none, tags)),
-        pods_tested=np.bincount(cluster_tag[named], minlength=tags).astype(float),
-        pods_with_hybrid=np.bincount(cluster_tag[named], pod_any[named], tags),
+        any_hybrid=-np.expm1(group_sum(tag[sure], log_none, tags)),
+        pods_tested=group_sum(cluster_tag[named], np.ones(int(named.sum())), tags),
+        pods_with_hybrid=group_sum(cluster_tag[named], pod_any[named], tags),
         cluster_tag=cluster_tag,
         cluster_n=cluster_n,
         cluster_weighted=cluster_weighted,
@@ -193,9 +191,7 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
 
 def _sums(index: Index, values: Array, size: int) -> Array:
     """Column sums of values (row, column) by index, (size, column)."""
-    if not values.shape[1] or not size:
-        return np.zeros((size, values.shape[1]))
-    return np.column_stack([np.bincount(index, values[:, c], size) for c in range(values.shape[1])])
+    return np.column_stack([group_sum(index, values[:, c], size) for c in range(values.shape[1])])
 
 
 UNDETERMINED = str(Verdict.UNDETERMINED)
