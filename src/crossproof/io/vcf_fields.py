@@ -1,0 +1,455 @@
+"""Numeric FORMAT fields of accepted VCF records: PL or GL as phred-scaled likelihoods, AD as depths.
+
+Samples of a record mostly share one *shape*: the number of comma-separated values in each colon-separated
+field. All samples of one shape are parsed together: the places of ':' ',' and tab give every value's
+first and last byte, and the last four bytes of a value, read as one 32-bit number, give its digits
+("SIMD within a register"). A few shapes cover nearly all samples;
+the rest, and any value that is not plain digits, goes to the exact path, which also words the errors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.io.vcf_grammar import Refused
+from crossproof.model.genotypes import genotype_alleles, n_genotypes
+from crossproof.model.sentinels import MISSING
+
+_TAB, _COMMA, _COLON = 9, 44, 58
+_MAX_SHAPES = 8
+_UNREADABLE = -2
+_AGAIN = "Export the file again from the variant caller."
+
+
+@dataclass(frozen=True)
+class FieldLayout:
+    """Where the fields we read stand in a FORMAT value; None where it has no such field."""
+
+    keys: tuple[str, ...]
+    has_gt: bool
+    pl: int | None
+    gl: int | None
+    ad: int | None
+
+    @property
+    def only_gt(self) -> bool:
+        """True where a sample holds its genotype and nothing else."""
+        return self.keys == ("GT",)
+
+    @staticmethod
+    def parse(text: str, declared: dict[str, str]) -> FieldLayout:
+        """Layout of one FORMAT value. `declared` gives the header's Number for each field.
+
+        Raises Refused where the value breaks the grammar or has no field that holds genotypes.
+        """
+        keys = tuple(text.split(":"))
+        if not all(keys) or len(set(keys)) < len(keys) or " " in text:
+            raise Refused(f"FORMAT {text!r} has an empty, repeated or blank field name.", _AGAIN)
+        if "GT" in keys and keys[0] != "GT":
+            raise Refused(f"FORMAT {text!r} has GT, but not as its first field.", _AGAIN)
+        places = {key: i for i, key in enumerate(keys)}
+        # Some callers write the depth of the other allele alone under the name AD, and say so by Number=1.
+        ad = places.get("AD") if declared.get("AD", "R") in ("R", "G", ".", "2", "") else None
+        layout = FieldLayout(keys, "GT" in keys, places.get("PL"), places.get("GL"), ad)
+        if not layout.has_gt and layout.pl is None and layout.gl is None:
+            raise Refused(
+                f"FORMAT {text!r} has no genotypes: neither GT, PL nor GL.", "Export the file with genotypes."
+            )
+        return layout
+
+
+@dataclass
+class NumericGroup:
+    """Numeric fields of the records with k alleles.
+
+    `rows` (m,) places among the records asked for; `phred` (m, sample, n_g) uint8 or None; `depths`
+    (m, sample, k) uint16 or None; `has_phred`, `has_depths` (m,) bool: records that have the field at all.
+    """
+
+    rows: NDArray[np.int64]
+    phred: NDArray[np.uint8] | None
+    depths: NDArray[np.uint16] | None
+    has_phred: NDArray[np.bool_]
+    has_depths: NDArray[np.bool_]
+
+
+@dataclass
+class Numeric:
+    """Numeric fields of a set of records, by number of alleles."""
+
+    groups: dict[int, NumericGroup] = field(default_factory=dict)
+
+    def fill_calls(self, calls: NDArray[np.int8], rows: NDArray[np.int64]) -> None:
+        """Write into `calls` (record, sample, 2) the one genotype at phred 0, where it is one only."""
+        for k, group in self.groups.items():
+            if group.phred is None:
+                continue
+            best = group.phred == 0
+            single = (best.sum(axis=-1) == 1) & group.has_phred[:, None]
+            called = genotype_alleles(k)[best.argmax(axis=-1)]
+            calls[rows[group.rows]] = np.where(single[..., None], called, MISSING)
+
+
+Refuse = Callable[[int, int, str, Refused], None]
+"""Called with record, kept sample, value and fault."""
+
+
+def parse_numeric(
+    data: bytes,
+    begin: NDArray[np.int64],
+    end: NDArray[np.int64],
+    n_samples: int,
+    columns: NDArray[np.int64],
+    layouts: Sequence[FieldLayout],
+    n_alleles: NDArray[np.int64],
+    *,
+    want_phred: bool,
+    want_depths: bool,
+    refuse: Refuse,
+) -> Numeric:
+    """Parse PL or GL, and AD, of records.
+
+    Parameters: `begin`, `end` (m,): first byte of a record's samples and the byte that ends its last sample;
+    `n_samples` in the file; `columns` (kept,); `layouts` and `n_alleles` (m,). Where a record has both PL and
+    GL, PL is read.
+    """
+    out = Numeric()
+    for k in sorted(set(n_alleles.tolist())):
+        rows = np.flatnonzero(n_alleles == k)
+        mine = [layouts[i] for i in rows]
+        has_phred = np.array([want_phred and (f.pl is not None or f.gl is not None) for f in mine])
+        has_depths = np.array([want_depths and f.ad is not None for f in mine])
+        shape = len(rows), len(columns)
+        phred = np.zeros((*shape, n_genotypes(k)), np.uint8) if has_phred.any() else None
+        depths = np.zeros((*shape, k), np.uint16) if has_depths.any() else None
+        for layout in dict.fromkeys(mine):
+            inside = np.array([i for i, f in enumerate(mine) if f is layout or f == layout])
+            group = _Group(layout, k, want_phred, want_depths)
+            if not group.wanted:
+                continue
+            text = b"".join(data[begin[r] : end[r] + 1] for r in rows[inside])
+            got_phred, got_depths = group.parse(
+                text,
+                len(inside),
+                n_samples,
+                columns,
+                lambda i, c, v, f, rows=rows, inside=inside: refuse(int(rows[inside[i]]), c, v, f),  # type: ignore[misc]
+            )
+            if phred is not None and got_phred is not None:
+                phred[inside] = got_phred
+            if depths is not None and got_depths is not None:
+                depths[inside] = got_depths
+        out.groups[k] = NumericGroup(rows, phred, depths, has_phred, has_depths)
+    return out
+
+
+class _Group:
+    """Parser of records that share FORMAT and number of alleles."""
+
+    def __init__(self, layout: FieldLayout, k: int, want_phred: bool, want_depths: bool) -> None:
+        self.layout, self.k, self.n_g = layout, k, n_genotypes(k)
+        self.pl = layout.pl if want_phred else None
+        self.gl = layout.gl if want_phred and self.pl is None else None
+        self.ad = layout.ad if want_depths else None
+        self.wanted = not (self.pl is None and self.gl is None and self.ad is None)
+        self.exact: dict[bytes, tuple[NDArray[np.uint8] | None, NDArray[np.uint16] | None]] = {}
+
+    def parse(
+        self, text: bytes, m: int, n_samples: int, columns: NDArray[np.int64], refuse: Refuse
+    ) -> tuple[NDArray[np.uint8] | None, NDArray[np.uint16] | None]:
+        """Phred (m, kept, n_g) and depths (m, kept, k) of m records whose samples are `text`."""
+        n = len(columns)
+        data = np.frombuffer(text, dtype=np.uint8)
+        marks = np.flatnonzero((data < 32) | (data == _COMMA) | (data == _COLON))
+        kinds = data[marks]
+        every = np.flatnonzero(kinds < 32)
+        assert len(every) == m * n_samples
+        last = every.reshape(m, n_samples)[:, columns].ravel()  # sample: place in marks of its end
+        before = np.concatenate(([-1], every[:-1])).reshape(m, n_samples)[:, columns].ravel()
+        phred = np.zeros((m * n, self.n_g), np.uint8) if self.pl is not None or self.gl is not None else None
+        depths = np.zeros((m * n, self.k), np.uint16) if self.ad is not None else None
+        tokens = _Tokens(text, marks)
+        left = np.arange(m * n)
+        for _ in range(_MAX_SHAPES):
+            if len(left) < 64:
+                break
+            taken = self._one_shape(text, tokens, kinds, before, last, left, phred, depths)
+            left = left[~taken]
+        starts = np.where(before >= 0, marks[before] + 1, 0)
+        for i in left.tolist():
+            sample = text[starts[i] : marks[last[i]]]
+            try:
+                found = self.exact.get(sample)
+                if found is None:
+                    found = self._exact(sample.decode("utf-8", "replace"))
+                    if len(self.exact) < 1 << 16:
+                        self.exact[sample] = found
+            except Refused as fault:
+                row, column = divmod(i, n)
+                refuse(row, column, sample.decode("utf-8", "replace"), fault)
+                continue
+            if phred is not None and found[0] is not None:
+                phred[i] = found[0]
+            if depths is not None and found[1] is not None:
+                depths[i] = found[1]
+        return (
+            None if phred is None else phred.reshape(m, n, self.n_g),
+            None if depths is None else depths.reshape(m, n, self.k),
+        )
+
+    def _one_shape(
+        self,
+        text: bytes,
+        tokens: _Tokens,
+        kinds: NDArray[np.uint8],
+        before: NDArray[np.int64],
+        last: NDArray[np.int64],
+        left: NDArray[np.int64],
+        phred: NDArray[np.uint8] | None,
+        depths: NDArray[np.uint16] | None,
+    ) -> NDArray[np.bool_]:
+        """Parse, among the samples `left`, those of the shape of the middle one; True where it was done."""
+        model = left[len(left) // 2]
+        shape = kinds[before[model] + 1 : last[model] + 1]  # the kind of byte behind each value
+        size = len(shape)
+        colons = np.concatenate(([0], np.cumsum(shape[:-1] == _COLON)))  # value: its field
+        if colons[-1] >= len(self.layout.keys):
+            return self._only(left, model, False)
+        counts = np.bincount(colons, minlength=len(self.layout.keys))
+        same = last[left] - before[left] == size
+        first = last[left] - size + 1
+        for j in range(size - 1):
+            same &= kinds[np.where(same, first + j, 0)] == shape[j]
+        mine, first = left[same], first[same]
+        good = np.ones(len(mine), dtype=bool)
+        if self.ad is not None and counts[self.ad]:
+            at = int(np.searchsorted(colons, self.ad))
+            good &= self._depths(tokens, first + at, int(counts[self.ad]), mine, depths)
+        place = self.pl if self.pl is not None else self.gl
+        if place is not None and counts[place]:
+            at = int(np.searchsorted(colons, place))
+            good &= self._likelihoods(tokens, first + at, int(counts[place]), mine, phred)
+        done = np.zeros(len(left), dtype=bool)
+        done[np.flatnonzero(same)[good]] = True
+        return done
+
+    @staticmethod
+    def _only(left: NDArray[np.int64], model: np.int64, value: bool) -> NDArray[np.bool_]:
+        return np.full(len(left), value) & (left == model)
+
+    def _depths(
+        self,
+        tokens: _Tokens,
+        first: NDArray[np.int64],
+        count: int,
+        mine: NDArray[np.int64],
+        depths: NDArray[np.uint16] | None,
+    ) -> NDArray[np.bool_]:
+        assert depths is not None
+        values = np.stack([tokens.whole(first + j) for j in range(count)], axis=-1)  # sample, value
+        good = (values != _UNREADABLE).all(axis=-1)
+        missing = (values == MISSING).any(axis=-1)
+        if count == self.k:
+            depths[mine] = np.where((good & ~missing)[:, None], values, 0).astype(np.uint16)
+            return good
+        return good & missing if count == 1 else np.zeros(len(mine), dtype=bool)
+
+    def _likelihoods(
+        self,
+        tokens: _Tokens,
+        first: NDArray[np.int64],
+        count: int,
+        mine: NDArray[np.int64],
+        phred: NDArray[np.uint8] | None,
+    ) -> NDArray[np.bool_]:
+        assert phred is not None
+        if self.pl is not None:
+            values = np.stack([tokens.whole(first + j) for j in range(count)], axis=-1)  # sample, value
+            good = (values != _UNREADABLE).all(axis=-1)
+            missing = (values == MISSING).any(axis=-1)
+            if count == self.n_g:
+                known = np.where((good & ~missing)[:, None], values, 0)
+                known -= known.min(axis=-1, keepdims=True)
+                phred[mine] = np.minimum(known, 255).astype(np.uint8)
+                return good
+            return good & missing if count == 1 else np.zeros(len(mine), dtype=bool)
+        if count != self.n_g:
+            return np.zeros(len(mine), dtype=bool)
+        floats = tokens.floats(first, count)
+        if floats is None:
+            return np.zeros(len(mine), dtype=bool)
+        good = ~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1)
+        phred[mine] = np.where(good[:, None], _phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
+        return good
+
+    def _exact(self, sample: str) -> tuple[NDArray[np.uint8] | None, NDArray[np.uint16] | None]:
+        """Fields of one sample by the rules alone. Raises Refused."""
+        cells = sample.split(":")
+        if len(cells) > len(self.layout.keys):
+            raise Refused(
+                f"The sample has {len(cells)} values, FORMAT names {len(self.layout.keys)}.", _AGAIN
+            )
+        phred = depths = None
+        place = self.pl if self.pl is not None else self.gl
+        if place is not None:
+            phred = np.zeros(self.n_g, np.uint8)
+            if place < len(cells):
+                phred = self._exact_likelihoods(cells[place], "PL" if self.pl is not None else "GL")
+        if self.ad is not None:
+            depths = np.zeros(self.k, np.uint16)
+            if self.ad < len(cells):
+                depths = self._exact_depths(cells[self.ad])
+        return phred, depths
+
+    def _exact_depths(self, text: str) -> NDArray[np.uint16]:
+        values = text.split(",")
+        if text == ".":
+            return np.zeros(self.k, np.uint16)
+        if len(values) != self.k:
+            raise Refused(
+                f"AD has {len(values)} values; a record of {self.k} alleles needs {self.k}.", _AGAIN
+            )
+        numbers = [_whole(v, "AD") for v in values]
+        if MISSING in numbers:
+            return np.zeros(self.k, np.uint16)
+        return np.minimum(numbers, 65535).astype(np.uint16)
+
+    def _exact_likelihoods(self, text: str, name: str) -> NDArray[np.uint8]:
+        values = text.split(",")
+        flat = np.zeros(self.n_g, np.uint8)
+        if text == ".":
+            return flat
+        if len(values) not in (self.n_g, self.k):
+            raise Refused(
+                f"{name} has {len(values)} values; a record of {self.k} alleles needs {self.n_g} "
+                f"(or {self.k} for a haploid call).",
+                _AGAIN,
+            )
+        if name == "PL":
+            numbers = [float(_whole(v, "PL")) for v in values]
+            if MISSING in numbers:
+                return flat
+        else:
+            if "." in values:
+                return flat
+            numbers = [-10.0 * _logarithm(v) for v in values]
+        scores = np.array(numbers)
+        if len(values) != self.n_g:
+            scores = _haploid_to_diploid(scores, self.k)
+        return _phred(scores)
+
+
+class _Tokens:
+    """Values between marks, as numbers. `text` holds the values, `marks` the places of the separators."""
+
+    def __init__(self, text: bytes, marks: NDArray[np.int64]) -> None:
+        lent = b"0000" + text
+        self.words = np.ndarray(shape=(len(text) + 1,), dtype="<u4", buffer=lent, strides=(1,))
+        self.text = np.frombuffer(text, np.uint8)
+        self.marks = marks
+
+    def bounds(self, which: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """First byte and end of the values that end at these marks."""
+        end = self.marks[which]
+        start = np.where(which > 0, self.marks[which - 1] + 1, 0)
+        return start, end
+
+    def whole(self, which: NDArray[np.int64]) -> NDArray[np.int32]:
+        """Whole numbers of one to four digits; MISSING for '.'; _UNREADABLE for anything else."""
+        start, end = self.bounds(which)
+        length = (end - start).astype(np.uint32)
+        word = self.words[end]  # the four bytes before the separator, the last one highest
+        shift = np.uint32(32) - np.uint32(8) * np.clip(length, 1, 4)
+        digits = ((word ^ np.uint32(0x30303030)) >> shift) << shift
+        bad = ((digits | (digits + np.uint32(0x76767676))) & np.uint32(0x80808080)) != 0
+        bad |= (length < 1) | (length > 4)
+        pairs = (digits * np.uint32(10) + (digits >> np.uint32(8))) & np.uint32(0x00FF00FF)
+        value = ((pairs & np.uint32(0xFF)) * np.uint32(100) + (pairs >> np.uint32(16))).astype(np.int32)
+        if bad.any():
+            value[bad] = _UNREADABLE
+            value[(length == 1) & ((word >> np.uint32(24)) == 46)] = MISSING
+        return value
+
+    def floats(self, first: NDArray[np.int64], count: int) -> NDArray[np.float64] | None:
+        """Floats (sample, count), NaN where a value is no float; None where numpy cannot read them at all."""
+        out = np.empty((len(first), count))
+        for j in range(count):
+            start, end = self.bounds(first + j)
+            length = end - start
+            ok = (length >= 1) & (length <= 16)
+            offsets = np.arange(16)
+            inside = (offsets < length[:, None]) & ok[:, None]
+            letters = np.where(inside, self.text[np.where(inside, start[:, None] + offsets, 0)], 0)
+            letters = np.ascontiguousarray(letters.astype(np.uint8))
+            plain = (letters == 0) | ((letters >= 43) & (letters <= 57) & (letters != 44) & (letters != 47))
+            plain |= (letters == 101) | (letters == 69)
+            ok &= plain.all(axis=-1) & ~((length == 1) & (letters[:, 0] == 46))
+            letters[~ok] = 0
+            letters[~ok, 0] = 48
+            try:
+                out[:, j] = letters.view("S16").ravel().astype(np.float64)
+            except ValueError:
+                return None
+            out[~ok, j] = np.nan
+        return out
+
+
+def _whole(text: str, name: str) -> int:
+    if text == ".":
+        return MISSING
+    if not (text.isascii() and text.isdigit()) or len(text) > 18:
+        raise Refused(f"{name} holds {text!r}, which is no whole number of at least 0.", _AGAIN)
+    return int(text)
+
+
+def _logarithm(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 1.0
+    if not value <= 0.0 or "_" in text:
+        raise Refused(f"GL holds {text!r}; a log10 likelihood is a number of at most 0.", _AGAIN)
+    return max(value, -1e6)
+
+
+def _haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float64]:
+    """Phred scores of single alleles (k,) as scores of diploid genotypes (n_g,).
+
+    One allele drawn from genotype a/b is a or b with probability 1/2 each, so
+    L(a/b) = (L(a) + L(b)) / 2.
+    """
+    likelihood = 10.0 ** (-(scores - scores.min()) / 10.0)
+    pairs = genotype_alleles(k)
+    mean = 0.5 * (likelihood[pairs[:, 0]] + likelihood[pairs[:, 1]])
+    return -10.0 * np.log10(np.maximum(mean, 1e-30))
+
+
+def _phred(scores: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Scores (..., genotype) with the best at 0, rounded, at most 255."""
+    best = scores.min(axis=-1, keepdims=True)
+    return np.minimum(np.rint(scores - best), 255).astype(np.uint8)
+
+
+def phred_of_calls(calls: NDArray[np.int8], k: int, score: int = 20) -> NDArray[np.uint8]:
+    """Likelihoods that say no more than a call does, for a record without PL: (..., 2) -> (..., n_g).
+
+    The called genotype has 0 and every other `score` (20: wrong in 1 of 100); a half-missing or haploid call
+    of allele a gives 0 to a/a, 3 to a/b (half as likely to show a) and `score` to the rest.
+    """
+    pairs = genotype_alleles(k)
+    a, b = calls[..., 0, None], calls[..., 1, None]
+    both = (a >= 0) & (b >= 0)
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    exact = (pairs[:, 0] == low) & (pairs[:, 1] == high)
+    seen = np.where(a >= 0, a, b)
+    copies = (pairs[:, 0] == seen).astype(np.int8) + (pairs[:, 1] == seen)
+    one = np.choose(copies, [score, 3, 0])
+    out = np.where(both, np.where(exact, 0, score), np.where(seen >= 0, one, 0))
+    return out.astype(np.uint8)
+
+
+__all__ = ["FieldLayout", "Numeric", "NumericGroup", "parse_numeric", "phred_of_calls"]

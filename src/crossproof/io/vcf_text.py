@@ -1,0 +1,580 @@
+"""The strict scan of VCF text.
+
+The general-purpose readers misread damaged VCF files without a word (missing columns become missing calls,
+a cut record becomes a genotype, allele 256 becomes 0), so every byte that carries structure is checked here
+before a value is believed:
+
+1. bytes below 32 are found in one pass; in a sound chunk they are the tabs and line ends, and form a table of
+   records x columns; anything else goes line by line to `_mend`, which says what is wrong where;
+2. the nine fixed fields are parsed record by record (`vcf_grammar`), with a memory for alleles and FORMAT;
+3. the genotype of each sample is looked up by its first three bytes in a table of all usual spellings;
+   whatever is not in it goes to the exact grammar;
+4. allele numbers are checked against ALT.
+
+Lines may end in LF or in CR LF, but alike throughout the file. The last line must end in a line break:
+nothing else shows that the last number is whole. A record with FILTER other than PASS or '.' is kept (a
+caller's filter speaks of the site, the marker error rate decides here) and counted in the notes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, fields
+from itertools import chain
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.io.problem_list import ProblemList, TooManyProblems
+from crossproof.io.vcf_fields import FieldLayout, Numeric, parse_numeric
+from crossproof.io.vcf_grammar import Refused, is_number, parse_alleles, parse_gt, parse_pos
+from crossproof.io.vcf_header import VcfHeader
+from crossproof.model.genotypes import MAX_ALLELES
+from crossproof.model.sentinels import ABSENT, MISSING
+
+_MAX_LINE = 1 << 28
+_TAB, _LF, _CR, _COLON = 9, 10, 13, 58
+
+
+def _genotype_tables() -> tuple[NDArray[np.uint8], NDArray[np.int8]]:
+    """Lookup from the first three bytes of a sample to a code, and from a code to its two alleles.
+
+    Code 0 means: not a usual spelling. The 16 MB table costs memory only where it is touched.
+    """
+    codes = np.zeros(1 << 24, dtype=np.uint8)
+    alleles = [(MISSING, MISSING)]
+    spell = {MISSING: ord(".")} | {a: 48 + a for a in range(10)}
+    for a, byte_a in spell.items():
+        for b, byte_b in spell.items():
+            for separator in b"/|":
+                codes[byte_a | separator << 8 | byte_b << 16] = len(alleles)
+            alleles.append((a, b))
+    return codes, np.array(alleles, dtype=np.int8)
+
+
+_CODES, _ALLELES = _genotype_tables()
+_HIGHEST = _ALLELES.max(axis=1)
+
+
+@dataclass
+class Tally:
+    """Counts of what was read, from which the notes are written; those of two regions can be added."""
+
+    records: int = 0
+    filtered: int = 0
+    many_alleles: int = 0
+    undeclared: int = 0
+    same_position: int = 0
+    unsorted: int = 0
+    beyond_contig: int = 0
+    from_likelihood: int = 0
+    without_likelihood: int = 0
+    without_depth: int = 0
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
+
+    def notes(self) -> tuple[str, ...]:
+        """The counts that a user should know of, as sentences."""
+        said = (
+            (self.filtered, "records failed the caller's own filters (FILTER); they are kept"),
+            (self.many_alleles, f"records with more than {MAX_ALLELES} alleles were set aside"),
+            (self.undeclared, "records lie on contigs that the header does not declare"),
+            (self.same_position, "records share their position with the record before"),
+            (self.unsorted, "records are not in order of position"),
+            (self.beyond_contig, "records lie beyond the declared end of their contig"),
+            (self.from_likelihood, "records have no GT; their calls are the most likely genotypes"),
+            (
+                self.without_likelihood,
+                "kept records have no PL or GL; their likelihoods follow from the calls",
+            ),
+            (self.without_depth, "kept records have no AD; their depths are taken as 0"),
+        )
+        return tuple(f"{count} {text}" for count, text in said if count)
+
+
+@dataclass
+class Records:
+    """Accepted records of one chunk.
+
+    `pos` (m,); `calls` (m, sample, 2) int8; `lines` (m,) line numbers; `numeric(rows)`: PL, GL and AD of
+    those records, parsed only when asked for, since most records of a dense file are not kept.
+    """
+
+    chrom: list[str]
+    pos: NDArray[np.int64]
+    ids: list[str]
+    alleles: list[tuple[str, ...]]
+    calls: NDArray[np.int8]
+    lines: NDArray[np.int64]
+    numeric: Callable[[NDArray[np.int64]], Numeric]
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+
+@dataclass
+class _Fixed:
+    """Fixed fields of one record."""
+
+    chrom: str
+    pos: int
+    id: str
+    alleles: tuple[str, ...]
+    layout: FieldLayout
+
+
+@dataclass
+class VcfScan:
+    """Scan of one file or region; yields `Records` and notes problems as it goes.
+
+    `columns` (kept,) int64: which samples are kept, as places in the header. `want_phred`, `want_depths`:
+    which numeric fields to read. `known_lines`: False for a region, whose line numbers are not known.
+    """
+
+    header: VcfHeader
+    problems: ProblemList
+    columns: NDArray[np.int64]
+    want_phred: bool
+    want_depths: bool
+    known_lines: bool = True
+    tally: Tally = field(default_factory=Tally)
+    _layouts: dict[bytes, FieldLayout] = field(default_factory=dict)
+    _last: tuple[str, int] = ("", -1)
+    _run: set[object] = field(default_factory=set)
+    _chroms: set[str] = field(default_factory=set)
+
+    def run(
+        self,
+        pieces: Iterator[bytes],
+        *,
+        first: bytes = b"",
+        line: int = 1,
+        region: tuple[str, int, int] | None = None,
+    ) -> Iterator[Records]:
+        """Scan pieces of text that start at a record.
+
+        Parameters: `first`: bytes that precede the pieces; `line`: number of the first line; `region`:
+        (contig, start, end) keeps records with start <= POS <= end and stops behind them. Problems are
+        noted, not raised, except for a line beyond all bounds.
+        """
+        held = b""
+        pieces = chain((first,), pieces) if first else pieces
+        try:
+            while True:
+                piece = next(pieces, None)
+                if piece is not None:
+                    held = held + piece if held else piece
+                    cut = held.rfind(b"\n") + 1
+                    if cut == 0:
+                        if len(held) > _MAX_LINE:
+                            self.problems.add(
+                                "A line is longer than 256 MB, so this cannot be a VCF file of calls.",
+                                "Check that the right file was given.",
+                                row=line,
+                            )
+                            return
+                        continue
+                    chunk, held = held[:cut], held[cut:]
+                elif held:
+                    if region is None:
+                        self._unfinished(held, line)
+                        return
+                    chunk, held = held + b"\n", b""
+                else:
+                    return
+                records, count, beyond = self._chunk(chunk, line, region)
+                line += count
+                if records is not None and len(records):
+                    yield records
+                if beyond or piece is None:
+                    return
+        except TooManyProblems:
+            return
+
+    def _unfinished(self, rest: bytes, line: int) -> None:
+        cells = rest.count(b"\t") + 1
+        self.problems.add(
+            "The file ends in the middle of a line, so its last values may be cut off.",
+            "Copy the file again from where it was made. If it is known to be whole, add a line break at "
+            "its end.",
+            row=self._row(line),
+            value=f"{cells} of {len(self.header.samples) + 9} columns",
+        )
+
+    def _row(self, line: int) -> int | None:
+        return line if self.known_lines else None
+
+    def _chunk(
+        self, data: bytes, line: int, region: tuple[str, int, int] | None
+    ) -> tuple[Records | None, int, bool]:
+        n = len(self.header.samples)
+        width = n + 9 + self.header.crlf
+        buffer = np.frombuffer(data, dtype=np.uint8)
+        marks = np.flatnonzero(buffer < 32)
+        lines: NDArray[np.int64] | None = None
+        if not self._is_table(buffer, marks, width):
+            count = data.count(b"\n")
+            data, lines = self._mend(data, line)
+            if not data:
+                return None, count, False
+            buffer = np.frombuffer(data, dtype=np.uint8)
+            marks = np.flatnonzero(buffer < 32)
+            assert self._is_table(buffer, marks, width)
+        else:
+            count = len(marks) // width
+            lines = np.arange(line, line + count)
+        table = marks.reshape(-1, width)  # record, column: place of the byte that ends it
+        starts = np.concatenate(([0], table[:-1, -1] + 1))
+        fixed, rows, beyond = self._fixed_fields(data, starts, table[:, 8], lines, region)
+        if not fixed:
+            return None, count, beyond
+        whole = len(rows) == len(table)
+        ends = table if whole else table[rows]
+        lines = lines if whole else lines[rows]
+        begin = ends[:, 8:-1][:, :n][:, self.columns] + 1  # record, kept sample
+        calls, good = self._genotypes(data, buffer, begin, ends, fixed, lines)
+        if not good.all():
+            keep = np.flatnonzero(good)
+            fixed, lines = [fixed[i] for i in keep], lines[keep]
+            calls, begin, ends = calls[keep], begin[keep], ends[keep]
+        layouts = [f.layout for f in fixed]
+        n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int64, len(fixed))
+
+        def numeric(chosen: NDArray[np.int64]) -> Numeric:
+            return parse_numeric(
+                data,
+                ends[chosen, 8] + 1,
+                ends[chosen, 8 + n],
+                n,
+                self.columns,
+                [layouts[i] for i in chosen],
+                n_alleles[chosen],
+                want_phred=self.want_phred,
+                want_depths=self.want_depths,
+                refuse=lambda row, column, value, fault: self._refuse(
+                    fault,
+                    int(lines[chosen[row]]),
+                    self.header.samples[self.columns[column]],
+                    value,
+                    fixed[chosen[row]],
+                ),
+            )
+
+        records = Records(
+            [f.chrom for f in fixed],
+            np.fromiter((f.pos for f in fixed), np.int64, len(fixed)),
+            [f.id for f in fixed],
+            [f.alleles for f in fixed],
+            calls,
+            lines,
+            numeric,
+        )
+        self._call_from_likelihood(records, layouts)
+        return records, count, beyond
+
+    def _is_table(self, buffer: NDArray[np.uint8], marks: NDArray[np.int64], width: int) -> bool:
+        if len(marks) % width:
+            return False
+        kinds = buffer[marks].reshape(-1, width)
+        tabs = width - 1 - self.header.crlf
+        sound = bool((kinds[:, :tabs] == _TAB).all() and (kinds[:, -1] == _LF).all())
+        if sound and self.header.crlf:
+            table = marks.reshape(-1, width)
+            sound = bool((kinds[:, tabs] == _CR).all() and (table[:, -1] == table[:, -2] + 1).all())
+        return sound
+
+    def _mend(self, data: bytes, line: int) -> tuple[bytes, NDArray[np.int64]]:
+        """Say what is wrong with a chunk; return its sound lines and their numbers."""
+        width = len(self.header.samples) + 9
+        sound: list[bytes] = []
+        numbers: list[int] = []
+        for i, text in enumerate(data.split(b"\n")[:-1]):
+            row = self._row(line + i)
+            body = text.removesuffix(b"\r") if self.header.crlf else text
+            if self.header.crlf and body is text:
+                self.problems.add(
+                    "This line ends in LF while others end in CR LF: two files seem to be pasted together.",
+                    "Export the file again, or convert it throughout (dos2unix).",
+                    row=row,
+                )
+            elif b"\r" in body:
+                self.problems.add(
+                    "The line holds a carriage return (CR) that is no part of its line end.",
+                    "Convert the whole file to LF line ends (dos2unix), or export it again.",
+                    row=row,
+                )
+            elif not body.strip():
+                self.problems.add(
+                    "The line is empty.", "Remove it; a VCF file may not hold empty lines.", row=row
+                )
+            elif body.startswith(b"#"):
+                self.problems.add(
+                    "A header line stands among the records: two files seem to be joined end to end.",
+                    "Give them as two batches, or merge them with a VCF tool.",
+                    row=row,
+                    value=body[:40].decode("utf-8", "replace"),
+                )
+            elif body.translate(None, _ALLOWED) != b"":
+                bad = body.translate(None, _ALLOWED)[0]
+                tabs = body[: body.index(bad)].count(b"\t")
+                self.problems.add(
+                    f"The line holds a control character (code {bad}).",
+                    "The file is damaged; copy it again from where it was made.",
+                    row=row,
+                    column=f"column {tabs + 1}",
+                )
+            elif (have := body.count(b"\t") + 1) != width:
+                spaces = " The columns seem to be separated by spaces, not tabs." if have == 1 else ""
+                self.problems.add(
+                    f"The line has {have} columns, the header {width}.{spaces}",
+                    "Export the file again; the line is cut off, or tabs were lost or added by an editor.",
+                    row=row,
+                    value=body[:40].decode("utf-8", "replace"),
+                )
+            else:
+                sound.append(text + b"\n")
+                numbers.append(line + i)
+        return b"".join(sound), np.array(numbers, dtype=np.int64)
+
+    def _refuse(
+        self, fault: Refused, line: int, column: str, value: str, where: _Fixed | None = None
+    ) -> None:
+        place = "" if self.known_lines or where is None else f" (record {where.chrom}:{where.pos})"
+        self.problems.add(fault.why + place, fault.remedy, row=self._row(line), column=column, value=value)
+
+    def _fixed_fields(
+        self,
+        data: bytes,
+        starts: NDArray[np.int64],
+        format_ends: NDArray[np.int64],
+        lines: NDArray[np.int64],
+        region: tuple[str, int, int] | None,
+    ) -> tuple[list[_Fixed], list[int], bool]:
+        """Parse the nine fixed fields: records to go on with, their rows, and whether the region ended."""
+        out: list[_Fixed] = []
+        rows: list[int] = []
+        for row, (start, end) in enumerate(zip(starts.tolist(), format_ends.tolist(), strict=True)):
+            cells = data[start:end].split(b"\t")
+            try:
+                chrom_text, pos_text, id_text, ref, alt, qual, filters, _, form = cells
+                pos = parse_pos(pos_text)
+                chrom = chrom_text.decode("utf-8")
+                if region is not None:
+                    if chrom != region[0] or pos > region[2]:
+                        return out, rows, True
+                    if pos < region[1]:
+                        continue
+                record = self._record(chrom, pos, id_text.decode("utf-8"), ref, alt, qual, filters, form)
+            except Refused as fault:
+                self._refuse(fault, int(lines[row]), _blamed(cells, fault), "")
+                continue
+            except UnicodeDecodeError:
+                self._refuse(
+                    Refused("The line is not UTF-8 text.", "Save the file as UTF-8."), int(lines[row]), "", ""
+                )
+                continue
+            if record is not None:
+                out.append(record)
+                rows.append(row)
+        return out, rows, False
+
+    def _record(
+        self,
+        chrom: str,
+        pos: int,
+        name: str,
+        ref: bytes,
+        alt: bytes,
+        qual: bytes,
+        filters: bytes,
+        form: bytes,
+    ) -> _Fixed | None:
+        self.tally.records += 1
+        if not chrom or chrom == "." or " " in chrom:
+            raise Refused("CHROM is empty or holds a blank.", "Export the file again.")
+        if not name or " " in name:
+            raise Refused("ID is empty or holds a blank.", "Write '.' where a marker has no name.")
+        if not is_number(qual.decode("ascii", "replace")):
+            raise Refused(
+                f"QUAL {qual.decode('utf-8', 'replace')!r} is not a number.", "Export the file again."
+            )
+        if not filters or b" " in filters:
+            raise Refused("FILTER is empty or holds a blank.", "Export the file again.")
+        alleles = parse_alleles(ref.decode("ascii", "replace"), alt.decode("ascii", "replace"))
+        layout = self._layouts.get(form)
+        if layout is None:
+            layout = FieldLayout.parse(form.decode("ascii", "replace"), self.header.format_numbers)
+            if len(self._layouts) < 4096:
+                self._layouts[form] = layout
+        self._check_order(chrom, pos, name, alleles)
+        if filters not in (b"PASS", b"."):
+            self.tally.filtered += 1
+        declared = self.header.contigs
+        if declared:
+            if chrom not in declared:
+                self.tally.undeclared += 1
+            elif (length := declared[chrom]) is not None and pos > length + 1:
+                self.tally.beyond_contig += 1
+        if len(alleles) > MAX_ALLELES:
+            self.tally.many_alleles += 1
+            return None
+        return _Fixed(chrom, pos, name, alleles, layout)
+
+    def _check_order(self, chrom: str, pos: int, name: str, alleles: tuple[str, ...]) -> None:
+        key: object = name if name != "." else alleles
+        if (chrom, pos) != self._last:
+            if chrom != self._last[0]:
+                if chrom in self._chroms:
+                    self.tally.unsorted += 1
+                self._chroms.add(chrom)
+            elif pos < self._last[1]:
+                self.tally.unsorted += 1
+            self._last = (chrom, pos)
+            self._run = {key}
+            return
+        if key in self._run:
+            raise Refused(
+                f"A second record has the same position and the same "
+                f"{'marker name' if name != '.' else 'alleles'} ({chrom}:{pos} {name}).",
+                "Keep one of them, or join the records of one marker into one.",
+            )
+        self._run.add(key)
+        self.tally.same_position += 1
+
+    def _genotypes(
+        self,
+        data: bytes,
+        buffer: NDArray[np.uint8],
+        begin: NDArray[np.int64],
+        ends: NDArray[np.int64],
+        fixed: Sequence[_Fixed],
+        lines: NDArray[np.int64],
+    ) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+        """Calls (record, sample, 2), and which records are sound."""
+        m, n = begin.shape
+        # The four bytes from each sample's start, as one number. A sample of one byte at the very end of the
+        # chunk has fewer than four bytes left: three more bytes are lent.
+        lent = data + b"\n\n\n"
+        view = np.ndarray(shape=(len(data),), dtype="<u4", buffer=lent, strides=(1,))
+        words = view[begin.ravel()]
+        # VCF 4.4 and later may put a phasing separator in front ('/0/1'): look behind it.
+        leading = np.flatnonzero(((words & 0xFF) == 47) | ((words & 0xFF) == 124))
+        if len(leading):
+            words[leading] = view[begin.ravel()[leading] + 1]
+        fourth = (words >> 24).astype(np.uint8)
+        code = _CODES[words & 0xFFFFFF]
+        code[(fourth >= 32) & (fourth != _COLON)] = 0
+        if n and m:
+            without_gt = np.fromiter((not f.layout.has_gt for f in fixed), bool, m)
+            odd = np.flatnonzero((code == 0) & ~np.repeat(without_gt, n))
+        else:
+            odd = np.empty(0, dtype=np.int64)
+        calls = _ALLELES[code].reshape(m, n, 2)
+        n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int8, m)
+        highest = _HIGHEST[code].reshape(m, n)
+        good = np.ones(m, dtype=bool)
+        if len(odd):
+            flat = calls.reshape(-1, 2)
+            # One byte and its end: a haploid call or a single '.', common enough to be worth a table.
+            first, second = (words[odd] & 0xFF).astype(np.uint8), ((words[odd] >> 8) & 0xFF).astype(np.uint8)
+            short = ((second < 32) | (second == _COLON)) & ((first == 46) | ((first >= 48) & (first < 58)))
+            dot = first[short] == 46
+            flat[odd[short], 0] = np.where(dot, MISSING, first[short].astype(np.int8) - 48)
+            flat[odd[short], 1] = np.where(dot, MISSING, ABSENT)
+            highest.reshape(-1)[odd[short]] = flat[odd[short], 0]
+            for place in odd[~short].tolist():
+                row, column = divmod(place, n)
+                text = _field_text(data, int(begin[row, column]))
+                try:
+                    a, b = parse_gt(text)
+                    if max(a, b) >= n_alleles[row]:
+                        a, b = 127, 127
+                    flat[place] = a, b
+                    highest.reshape(-1)[place] = max(a, b)
+                    if max(a, b) == 127:
+                        continue
+                except Refused as fault:
+                    self._refuse(
+                        fault, int(lines[row]), self.header.samples[self.columns[column]], text, fixed[row]
+                    )
+                    good[row] = False
+        above = highest >= n_alleles[:, None]
+        if above.any():
+            if any(not f.layout.has_gt for f in fixed):
+                above &= ~without_gt[:, None]
+            for row, column in np.argwhere(above).tolist():
+                good[row] = False
+                self._refuse(
+                    Refused(
+                        f"The genotype names an allele that the record does not list (it has alleles 0 to "
+                        f"{n_alleles[row] - 1}).",
+                        "Export the file again; REF, ALT and the genotypes do not belong together.",
+                    ),
+                    int(lines[row]),
+                    self.header.samples[self.columns[column]],
+                    _field_text(data, int(begin[row, column])),
+                    fixed[row],
+                )
+        single = np.fromiter((f.layout.only_gt for f in fixed), bool, m)
+        if single.any():
+            self._no_extra_fields(data, buffer, begin, ends, fixed, lines, single, fourth.reshape(m, n), good)
+        if n and m and without_gt.any():
+            calls[without_gt] = MISSING
+        return calls, good
+
+    def _no_extra_fields(
+        self,
+        data: bytes,
+        buffer: NDArray[np.uint8],
+        begin: NDArray[np.int64],
+        ends: NDArray[np.int64],
+        fixed: Sequence[_Fixed],
+        lines: NDArray[np.int64],
+        single: NDArray[np.bool_],
+        fourth: NDArray[np.uint8],
+        good: NDArray[np.bool_],
+    ) -> None:
+        """Where FORMAT is GT alone, a sample may hold nothing behind its genotype."""
+        for row, column in np.argwhere((fourth == _COLON) & single[:, None]).tolist():
+            good[row] = False
+            self._refuse(
+                Refused(
+                    "The sample has more values than FORMAT names.",
+                    "Export the file again; FORMAT and the samples do not belong together.",
+                ),
+                int(lines[row]),
+                self.header.samples[self.columns[column]],
+                _field_text(data, int(begin[row, column])) + ":...",
+                fixed[row],
+            )
+
+    def _call_from_likelihood(self, records: Records, layouts: Sequence[FieldLayout]) -> None:
+        """Where a record has no GT, call the single most likely genotype of its PL or GL."""
+        bare = np.array([i for i, f in enumerate(layouts) if not f.has_gt], dtype=np.int64)
+        if not len(bare):
+            return
+        self.tally.from_likelihood += len(bare)
+        want, self.want_phred = self.want_phred, True
+        numeric = records.numeric(bare)
+        self.want_phred = want
+        numeric.fill_calls(records.calls, bare)
+
+
+_ALLOWED = bytes(range(32, 256)) + b"\t"
+
+
+def _field_text(data: bytes, start: int) -> str:
+    """The first value of a sample, as text."""
+    end = start
+    while data[end] >= 32 and data[end] != _COLON:
+        end += 1
+    return data[start:end].decode("utf-8", "replace")
+
+
+def _blamed(cells: Sequence[bytes], fault: Refused) -> str:
+    """Name of the fixed column that a refusal speaks of."""
+    for name in ("POS", "REF", "ALT", "QUAL", "FILTER", "FORMAT", "CHROM", "ID"):
+        if fault.why.startswith((name, f"The {name}")):
+            return name
+    return ""
