@@ -92,7 +92,7 @@ CROSSES = Table(
             "both parents in one cell, the mother first: mother x father (instead of the two columns)",
             "Lark x Wren",
         ),
-        Column("date", Kind.DATE, "day of pollination", "2026-06-04"),
+        Column("date", Kind.DATE, "day of pollination", "2025-06-04"),
         Column("time", Kind.TIME, "time of pollination", "09:30"),
         Column("operator", Kind.NAME, "who made the cross", "Ana"),
         Column("flowers", Kind.INTEGER, "flowers pollinated under this tag; 1 where left empty", "2", low=0),
@@ -103,7 +103,7 @@ CROSSES = Table(
         ),
         Column("anthers_removed", Kind.NUMBER, "anthers taken out of each flower", "10", low=0),
         Column("target_hybrids", Kind.INTEGER, "hybrid plants wanted from this cross", "4", low=0),
-        Column("notes", Kind.TEXT, "anything worth remembering", "example row"),
+        Column("notes", Kind.TEXT, "anything worth remembering", "example row - delete it"),
     ),
 )
 
@@ -112,7 +112,12 @@ SAMPLES = Table(
     "one well",
     (
         Column("sample_id", Kind.NAME, "the sample's name in the genotype file", "S01", required=True),
-        Column("batch", Kind.NAME, "which genotype file, where several files hold this name", "B01"),
+        Column(
+            "batch",
+            Kind.NAME,
+            "name of the genotype file in config.yaml (needed where several files hold this sample)",
+            "B01",
+        ),
         Column("plate", Kind.NAME, "name of the plate", "plate1"),
         Column("well", Kind.WELL, "place on the plate", "A1"),
         Column(
@@ -130,7 +135,7 @@ SAMPLES = Table(
         Column(
             "inbreeding",
             Kind.NUMBER,
-            "for a parent: 1 for a fixed line, 0 for an F1 or a plant of unknown breeding",
+            "for a parent: from 0 (an F1 or a plant of unknown breeding) to 1 (a fixed line)",
             "",
             low=0,
             high=1,
@@ -148,11 +153,11 @@ MARKERS = Table(
         Column(
             "inheritance",
             Kind.CHOICE,
-            "maternal for a chloroplast marker, else nuclear",
+            "maternal for a chloroplast marker or else nuclear",
             "nuclear",
             choices=("nuclear", "maternal"),
         ),
-        Column("alleles", Kind.TEXT, "the alleles, the reference one first", "A/G"),
+        Column("alleles", Kind.TEXT, "the alleles with the reference one first", "A/G"),
     ),
 )
 

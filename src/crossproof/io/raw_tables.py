@@ -118,7 +118,8 @@ class RawTable:
         if not kinds:
             return
         texts = self.columns[name]
-        padded = next((t for i, t in enumerate(texts) if i not in kinds and t[:1] == "0" and t.isdigit()), "")
+        typed = (t for i, t in enumerate(texts) if i not in kinds)
+        padded = next((t for t in typed if t[:1] == "0" and t.isdigit()), "")
         for i, kind in kinds.items():
             if kind == "date":
                 fault = Fault(
@@ -136,7 +137,7 @@ class RawTable:
                 self.note(notes, i, name, fault)
             elif len(texts[i]) > 15 or "e" in texts[i]:
                 fault = Fault(
-                    "The workbook holds a number of more than 15 digits as a name; its last digits are lost.",
+                    "A number of more than 15 digits loses its last digits in a workbook.",
                     "Format the column as text and type the name again.",
                 )
                 self.note(notes, i, name, fault)

@@ -50,13 +50,13 @@ class Setting:
         if self.choices:
             return "one of " + ", ".join(self.choices)
         text = str(self.form)
-        if self.low is None:
+        if self.low is None or self.form is Form.PRIOR:
             return text
         if self.high is None:
-            return f"{text}, {'above' if self.above else 'at least'} {self.low:g}"
+            return f"{text}, {'above' if self.above else 'at least'} {self.low:,.7g}"
         if self.above:
-            return f"{text} above {self.low:g} and up to {self.high:g}"
-        return f"{text} from {self.low:g} to {self.high:g}"
+            return f"{text} above {self.low:g} and up to {self.high:,.7g}"
+        return f"{text} from {self.low:,.7g} to {self.high:,.7g}"
 
 
 _EVIDENCE = tuple(str(e) for e in Evidence)
@@ -87,8 +87,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("columns", Form.HEADINGS, {}, "your own headings and our names for them"),
     Setting("missing", Form.TEXTS, (), "further codes that mean: no call"),
     Setting("evidence", Form.CHOICE, "auto", "what to use of a genotype file", choices=_EVIDENCE),
-    Setting("crop", Form.TEXT, "", "shown on the report"),
-    Setting("season", Form.TEXT, "", "shown on the report"),
+    Setting("crop", Form.TEXT, "", "name of the crop, for the report"),
+    Setting("season", Form.TEXT, "", "name of the season, for the report"),
     Setting(
         "min_posterior", Form.NUMBER, 0.95, "how sure a verdict must be", low=0.5, high=0.999999, above=True
     ),
