@@ -84,12 +84,12 @@ class Solution:
 class _Chunk:
     """Some markers of a block; arrays keep the cells (marker, plant) last and contiguous."""
 
-    def __init__(self, block: FamilyBlock, pick: slice, mother: Floats, father: Floats) -> None:
+    def __init__(self, block: FamilyBlock, pick: slice, rows: NDArray[np.int64]) -> None:
         self.pick = pick
         like = np.ascontiguousarray(np.moveaxis(block.like[pick], 2, 0))  # g, m, n
         n_g, m, n = like.shape
         self.n_g, self.m, self.n = n_g, m, n
-        tables = maternal_pair_tables(block.k) if block.maternal else pair_tables(block.k)
+        tables = (maternal_pair_tables(block.k) if block.maternal else pair_tables(block.k))[rows]
         self.f = (tables.reshape(-1, n_g) @ like.reshape(n_g, -1)).reshape(*tables.shape[:2], m, n)
         if block.maternal:
             self.pollen = np.repeat(like[:, None], block.k, axis=1)
@@ -97,10 +97,13 @@ class _Chunk:
             table = pollen_table(block.k).reshape(-1, n_g)  # (M, a), g
             self.pollen = (table @ like.reshape(n_g, -1)).reshape(n_g, block.k, m, n)
         self.donors = np.ascontiguousarray(block.donors[pick].transpose(1, 2, 0))  # D, a, m
-        self.prior = (mother[pick].T[:, None] * father[pick].T[None, :]).reshape(n_g * n_g, m)
-        self.log_prior = np.log(np.maximum(self.prior, 1e-300))
-        self.outside = np.broadcast_to(self.prior[:, :, None], (n_g * n_g, m, n))
-        self.log_total = np.zeros(m)
+
+    def begin(self, mother: Floats, father: Floats) -> None:
+        """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone."""
+        prior = (mother[self.pick].T[:, None] * father[self.pick].T[None, :]).reshape(-1, self.m)
+        self.log_prior = np.log(np.maximum(prior, 1e-300))
+        self.outside: Floats = np.repeat(prior[:, :, None], self.n, axis=2)
+        self.log_total = np.zeros(self.m)
         self.log_m: Floats | None = None
 
     def pair_fit(self) -> Floats:
@@ -148,79 +151,113 @@ class _Chunk:
         return joint.sum(axis=1).T, joint.sum(axis=0).T
 
 
-def solve(
-    blocks: tuple[FamilyBlock, ...],
-    mother: tuple[Floats, ...],
-    father: tuple[Floats, ...],
-    priors: Priors,
-    *,
-    max_rounds: int = MAX_ROUNDS,
-    keep_outside: bool = False,
-) -> Solution:
-    """Judge all plants of one family under one reading of its two parent tubes.
+class Family:
+    """All plants of one family, to be judged under one or several readings of its two parent tubes."""
 
-    `mother`, `father`: prior (m, n_g) of the parent plant per block, (1-h) consensus + h pool. With
-    `max_rounds` 0 the plants are independent of each other and judged with that prior alone.
-    """
-    n = blocks[0].like.shape[1]
-    chunks: list[tuple[int, _Chunk]] = []
-    for b, block in enumerate(blocks):
-        m = block.like.shape[0]
-        step = max(1, CHUNK_CELLS // max(n, 1))
-        for start in range(0, m, step):
-            pick = slice(start, min(start + step, m))
-            chunks.append((b, _Chunk(block, pick, mother[b], father[b])))
-    every = np.arange(len(priors.donor))
-    pair, donor = _fit(chunks, every)
-    active = _active_donors(pair, donor, priors)
-    donor_in = donor[active]
-    posterior = _posterior(pair, donor_in, active, priors)
-    rounds, converged = 0, True
-    if n > 1 and max_rounds > 0:
-        converged = False
-        _fit(chunks, active)
-        for rounds in range(1, max_rounds + 1):
-            before = posterior
-            for _, chunk in chunks:
-                message = chunk.send(before[0], before[1], active, before[2])
-                chunk.gather(message, rounds > DAMP_AFTER)
-            pair, donor_in = _fit(chunks, active)
-            posterior = _posterior(pair, donor_in, active, priors)
-            moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
-            if moved < TOLERANCE:
-                converged = True
-                break
-        pair, donor = _fit(chunks, every)
-    if n > 1 and not converged:
-        alone = solve(blocks, mother, father, priors, max_rounds=0, keep_outside=keep_outside)
-        return replace(alone, rounds=rounds, converged=False)
-    plants = np.logaddexp.reduce(
-        np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]]),
-        axis=0,
-    )
-    evidence = float(plants.sum() + sum(float(c.log_total.sum()) for _, c in chunks))
-    parents = [(b, *chunk.parents()) for b, chunk in chunks]
-    return Solution(
-        pair,
-        donor,
-        tuple(np.concatenate([m for b, m, _ in parents if b == i]) for i in range(len(blocks))),
-        tuple(np.concatenate([p for b, _, p in parents if b == i]) for i in range(len(blocks))),
-        evidence,
-        rounds,
-        converged,
-        tuple(np.concatenate([c.outside for b, c in chunks if b == i], axis=1) for i in range(len(blocks)))
-        if keep_outside
-        else (),
-    )
+    def __init__(self, blocks: tuple[FamilyBlock, ...], priors: Priors) -> None:
+        self.blocks = blocks
+        self.n = blocks[0].like.shape[1]
+        # Relations that cannot occur here are left out of the sums and come back as -inf.
+        self.rows = np.flatnonzero(np.isfinite(priors.pair))
+        self.n_pair = len(priors.pair)
+        self.priors = replace(priors, pair=priors.pair[self.rows])
+        self.chunks: list[tuple[int, _Chunk]] = []
+        for b, block in enumerate(blocks):
+            m = block.like.shape[0]
+            step = max(1, CHUNK_CELLS // max(self.n, 1))
+            for start in range(0, m, step):
+                self.chunks.append((b, _Chunk(block, slice(start, min(start + step, m)), self.rows)))
+
+    def solve(
+        self,
+        mother: tuple[Floats, ...],
+        father: tuple[Floats, ...],
+        *,
+        max_rounds: int = MAX_ROUNDS,
+        coherent_start: bool = False,
+        keep_outside: bool = False,
+    ) -> Solution:
+        """Judge all plants under one reading of the parents.
+
+        `mother`, `father`: prior (m, n_g) of the parent plant per block, (1-h) consensus + h pool. With
+        `max_rounds` 0 the plants are independent of each other and judged with that prior alone.
+        `coherent_start` takes every plant for a hybrid or a self in the first message: the start for a
+        reading under which a parent's genotype has to be learned from the progeny.
+        """
+        chunks, priors = self.chunks, self.priors
+        for b, chunk in chunks:
+            chunk.begin(mother[b], father[b])
+        every = np.arange(len(priors.donor))
+        pair, donor = self._fit(every)
+        active = _active_donors(pair, donor, priors)
+        posterior = _posterior(pair, donor[active], active, priors)
+        rounds, converged = 0, True
+        if self.n > 1 and max_rounds > 0:
+            converged = False
+            self._fit(active)
+            if coherent_start:
+                posterior = _hybrid_or_self(pair, priors, len(active))
+            for rounds in range(1, max_rounds + 1):
+                before = posterior
+                for _, chunk in chunks:
+                    chunk.gather(chunk.send(before[0], before[1], active, before[2]), rounds > DAMP_AFTER)
+                pair, donor = self._fit(active)
+                posterior = _posterior(pair, donor, active, priors)
+                moved = max(
+                    float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True)
+                )
+                if moved < TOLERANCE:
+                    converged = True
+                    break
+            if not converged:
+                alone = self.solve(mother, father, max_rounds=0, keep_outside=keep_outside)
+                return replace(alone, rounds=rounds, converged=False)
+            pair, donor = self._fit(every)
+        scores = [priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]]
+        plants = np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        evidence = float(plants.sum() + sum(float(c.log_total.sum()) for _, c in chunks))
+        parents = [(b, *chunk.parents()) for b, chunk in chunks]
+        full = np.full((self.n_pair, self.n), -np.inf)
+        full[self.rows] = pair
+        every_block = range(len(self.blocks))
+        return Solution(
+            full,
+            donor,
+            tuple(_joined([m for b, m, _ in parents if b == i], self.blocks[i]) for i in every_block),
+            tuple(_joined([p for b, _, p in parents if b == i], self.blocks[i]) for i in every_block),
+            evidence,
+            rounds,
+            converged,
+            tuple(
+                np.concatenate([c.outside for b, c in chunks if b == i] or [np.empty((0, 0, self.n))], axis=1)
+                for i in every_block
+            )
+            if keep_outside
+            else (),
+        )
+
+    def _fit(self, which: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """Log likelihoods of all pair relations and of these donors, summed over the chunks."""
+        pair = np.zeros((len(self.rows), self.n))
+        donor = np.zeros((len(which), self.n))
+        for _, chunk in self.chunks:
+            pair += chunk.pair_fit()
+            donor += chunk.donor_fit(which)
+        return pair, donor
 
 
-def _fit(chunks: list[tuple[int, _Chunk]], which: NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Log likelihoods of all pair relations and of these donors, summed over the chunks."""
-    pair, donor = chunks[0][1].pair_fit(), chunks[0][1].donor_fit(which)
-    for _, chunk in chunks[1:]:
-        pair += chunk.pair_fit()
-        donor += chunk.donor_fit(which)
-    return pair, donor
+def _joined(parts: list[Floats], block: FamilyBlock) -> Floats:
+    return np.concatenate(parts) if parts else np.empty((0, block.like.shape[2]))
+
+
+def _hybrid_or_self(pair: Floats, priors: Priors, n_donors: int) -> tuple[Floats, Floats, Floats]:
+    """Posteriors with every plant a hybrid or a self (the first two pair relations)."""
+    n = pair.shape[1]
+    scores = priors.pair[:2, None] + pair[:2]
+    weights = np.exp(scores - scores.max(axis=0))
+    both = np.zeros_like(pair)
+    both[:2] = weights / weights.sum(axis=0)
+    return both, np.zeros((n_donors, n)), np.zeros(n)
 
 
 def _posterior(

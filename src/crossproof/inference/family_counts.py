@@ -52,7 +52,7 @@ def parent_genotypes(block: PanelBlock, place: Rows, version: int | None) -> Row
 
 
 def count_calls(
-    blocks: list[tuple[PanelBlock, Rows, Floats, NDArray[np.uint8]]],
+    blocks: tuple[tuple[PanelBlock, Rows, Floats, NDArray[np.uint8]], ...],
     mother: int | None,
     father: int | None,
 ) -> Counts:

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from crossproof.inference.blocks import Wells
 from crossproof.inference.donors import OtherCrosses, log_mixture, screen_crosses
-from crossproof.inference.family import FamilyBlock, Priors, Solution, solve
-from crossproof.inference.family_counts import Counts, count_calls, parent_genotypes
+from crossproof.inference.family import Family, FamilyBlock, Priors
+from crossproof.inference.family_counts import count_calls, parent_genotypes
 from crossproof.inference.marker_choice import choose_markers
-from crossproof.inference.panel import DEPARTURE_POOL_INBREEDING, Panel, PanelBlock
+from crossproof.inference.panel import Panel, PanelBlock
+from crossproof.inference.parent_readings import Readings, read_parents
 from crossproof.inference.pedigree import PAIR_RELATIONS, child_of_gametes
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
 from crossproof.inference.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
@@ -51,7 +52,7 @@ class Prepared:
     donor_versions: Rows
     origins: Origins
     flat: Floats  # row, n: log likelihoods of the relations without this mother and father
-    counts: Counts
+    counted: tuple[tuple[PanelBlock, Rows, Floats, NDArray[np.uint8]], ...]
     wells: Rows
 
 
@@ -78,14 +79,6 @@ def plant_likelihood(
     eps = settings.floor
     joint[:, several] = (1 - eps) * joint[:, several] + eps / like.shape[2]
     return joint, like, owner
-
-
-def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float) -> Floats:
-    """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
-    if version is None:
-        return block.pool(0.98)[place]
-    departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
-    return np.asarray((1 - h) * block.consensus[place, version].astype(np.float64) + h * departed)
 
 
 def choose_rows(family: FamilyInput, panel: Panel, settings: Settings) -> tuple[Rows, ...]:
@@ -233,11 +226,10 @@ def prepare(
     names = tuple(others.ids[x] for x in chosen) if others is not None else ()
     maternal = any(b.maternal and len(p) for b, p in zip(panel.blocks, places, strict=True))
     origins = list_origins(family, panel, settings, donors, names, n_others, maternal)
-    counts = count_calls(
-        counted, int(mothers[0]) if len(mothers) else None, int(fathers[0]) if len(fathers) else None
-    )
     flat = np.concatenate([lines, crosses, unknown])
-    return Prepared(family, order, panel.blocks, places, tuple(blocks), donors, origins, flat, counts, well)
+    return Prepared(
+        family, order, panel.blocks, places, tuple(blocks), donors, origins, flat, tuple(counted), well
+    )
 
 
 def _other_crosses(
@@ -285,44 +277,36 @@ def verify_family(
     does not depend on the order of the plants.
     """
     prepared = prepare(family, wells, panel, settings, others)
-    mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
-    mother: int | None = int(mothers[0]) if len(mothers) else None
-    father: int | None = int(fathers[0]) if len(fathers) else None
     origins = prepared.origins
     n_in = origins.n_pair + origins.n_donor
     flat_score = np.logaddexp.reduce(origins.log_prior[n_in:, None] + prepared.flat, axis=0)
     priors = Priors(origins.log_prior[: origins.n_pair], origins.log_prior[origins.n_pair : n_in], flat_score)
-    solution = solve(
-        prepared.blocks,
-        _priors(prepared, mother, panel.h),
-        _priors(prepared, father, panel.h),
-        priors,
+    readings = read_parents(
+        Family(prepared.blocks, priors), panel, prepared.places, settings, family.mother, family.father
     )
-    log_rows = np.concatenate([solution.pair, solution.donor, prepared.flat])
-    return _result(prepared, panel, solution, log_rows, mother, father)
-
-
-def _priors(prepared: Prepared, version: int | None, h: float) -> tuple[Floats, ...]:
-    return tuple(
-        parent_prior(block, place, version, h)
-        for block, place in zip(prepared.panel_blocks, prepared.places, strict=True)
-    )
+    return _result(prepared, panel, readings)
 
 
 def _result(
     prepared: Prepared,
     panel: Panel,
-    solution: Solution,
-    log_rows: Floats,
-    mother: int | None,
-    father: int | None,
+    readings: Readings,
 ) -> FamilyResult:
-    """Posteriors of classes, relations and sources from the log likelihoods (row, n) of all origins."""
-    origins, family, counts = prepared.origins, prepared.family, prepared.counts
+    """Posteriors of classes, relations and sources, averaged over the readings of the parent tubes."""
+    origins, family = prepared.origins, prepared.family
+    mother, father = own_versions(panel, family, readings)
+    counts = count_calls(prepared.counted, mother, father)
     n = len(family.plants)
-    scores = origins.log_prior[:, None] + log_rows
-    weights = np.exp(scores - scores.max(axis=0))
-    weights /= weights.sum(axis=0)
+    solution = readings.solutions[0]
+    weights = np.zeros((len(origins.log_prior), n))
+    per_reading = []
+    for share, one in zip(readings.weight, readings.solutions, strict=True):
+        log_rows = np.concatenate([one.pair, one.donor, prepared.flat])
+        scores = origins.log_prior[:, None] + log_rows
+        part = np.exp(scores - scores.max(axis=0))
+        weights += share * part / part.sum(axis=0)
+        per_reading.append(np.log(share) + log_rows)
+    scores = origins.log_prior[:, None] + np.logaddexp.reduce(per_reading, axis=0)
     if mother is None:
         weights = np.repeat(np.exp(origins.log_prior)[:, None], n, axis=1)
         weights /= weights.sum(axis=0)
@@ -354,6 +338,8 @@ def _result(
     used = sum(len(p) for b, p in zip(prepared.panel_blocks, prepared.places, strict=True) if not b.maternal)
     back = np.argsort(prepared.order, kind="stable")
     n_wells = np.array([len(p.wells) for p in family.plants], dtype=np.int64)
+    mother_names, mother_shares = _version_shares(panel, family.mother, readings, 0)
+    father_names, father_shares = _version_shares(panel, family.father, readings, 1)
     parents = ["mother"] * len(departure[0][0]) + ["father"] * len(departure[1][0])
     return FamilyResult(
         cross_id=family.cross_id,
@@ -388,10 +374,10 @@ def _result(
         converged=solution.converged,
         rounds=solution.rounds,
         log_evidence=solution.log_evidence,
-        mother_versions=np.array([family.mother], dtype=np.str_),
-        mother_version_probability=np.ones(1),
-        father_versions=np.array([family.father], dtype=np.str_),
-        father_version_probability=np.ones(1),
+        mother_versions=mother_names,
+        mother_version_probability=mother_shares,
+        father_versions=father_names,
+        father_version_probability=father_shares,
         mother_departure=departure[0][4],
         father_departure=departure[1][4],
         departure_parent=np.array(parents, dtype=np.str_),
@@ -403,6 +389,37 @@ def _result(
             np.concatenate([b.rows[p] for b, p in zip(prepared.panel_blocks, prepared.places, strict=True)])
         ),
     )
+
+
+def own_versions(panel: Panel, family: FamilyInput, readings: Readings) -> tuple[int | None, int | None]:
+    """The likeliest version of each parent's own line, by which markers are counted; None if never typed."""
+    chosen: list[int | None] = []
+    for side, line in ((0, family.mother), (1, family.father)):
+        own = panel.versions(line)
+        read = [r.mother if side == 0 else r.father for r in readings.readings]
+        chosen.append(
+            next((v for v in read if v is not None and v in own), int(own[0]) if len(own) else None)
+        )
+    return chosen[0], chosen[1]
+
+
+def _version_shares(
+    panel: Panel, line: str, readings: Readings, side: int
+) -> tuple[NDArray[np.str_], Floats]:
+    """Names of what a parent tube may be, likeliest first, with probabilities."""
+    own = list(panel.versions(line))
+    share: dict[str, float] = {}
+    for reading, weight in zip(readings.readings, readings.weight, strict=True):
+        version = reading.mother if side == 0 else reading.father
+        if version is None:
+            name = "a line that was never typed"
+        elif version in own:
+            name = line if len(own) == 1 else f"{line}, tubes of group {own.index(version) + 1}"
+        else:
+            name = panel.lines[panel.version_line[version]]
+        share[name] = share.get(name, 0.0) + float(weight)
+    names = sorted(share, key=lambda x: (-share[x], x))
+    return np.array(names, dtype=np.str_), np.array([share[x] for x in names])
 
 
 def _best(words: tuple[str, ...], weights: Floats, rows: range) -> tuple[NDArray[np.str_], Floats]:

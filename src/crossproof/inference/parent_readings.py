@@ -1,0 +1,188 @@
+"""Which plants a family's parents really are: readings of the two parent tubes, weighed by their evidence.
+
+A *reading* says what a parent tube's typing is worth: its line as typed; one of several clusters where the
+line's replicates contradict each other; another panel line, where a tube was mislabelled; or a line that was
+never typed. Under each reading the family model judges all plants; plants' probabilities are the mean over
+readings, weighed by prior x evidence. A wrong tube of a line with a single replicate cannot be seen in the
+panel, but all plants of a family then agree on parents other than those typed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.inference.family import Family, Solution
+from crossproof.inference.panel import DEPARTURE_POOL_INBREEDING, Panel, PanelBlock
+from crossproof.inference.settings import Settings
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+UNTYPED_SHARE = 0.3
+"""Share of wrong tubes whose plant is a line that was never typed; as for unknown pollen."""
+CLEAR_ENOUGH = 0.99
+"""A family is taken as read when all its plants are hybrid or self with this probability."""
+DEPARTS = 0.10
+"""Expected share of departing markers from which on other readings are tried."""
+NEGLIGIBLE = 1e-4
+"""Weight of a reading below which it is dropped."""
+LINES_TRIED = 2
+"""Panel lines tried in place of one that its progeny contradict."""
+CLOSE = 20.0
+"""Natural-log distance from the best reading within which the untyped one is worth putting a name to."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One reading: versions of the mother and father, None for a line that was never typed."""
+
+    mother: int | None
+    father: int | None
+    log_prior: float
+
+
+@dataclass(frozen=True)
+class Readings:
+    """The readings that count, likeliest first, with their `weight` (reading,), summing to 1."""
+
+    readings: tuple[Reading, ...]
+    solutions: tuple[Solution, ...]
+    weight: Floats
+
+
+def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, inbreeding: float) -> Floats:
+    """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
+    if version is None:
+        return block.pool(inbreeding)[place]
+    departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
+    return np.asarray((1 - h) * block.consensus[place, version].astype(np.float64) + h * departed)
+
+
+class _Reader:
+    """Solves readings of one family, each once."""
+
+    def __init__(self, family: Family, panel: Panel, places: tuple[Rows, ...], settings: Settings) -> None:
+        self.family, self.panel, self.places, self.settings = family, panel, places, settings
+        self.done: dict[tuple[int | None, int | None], tuple[Reading, Solution]] = {}
+        self._priors: dict[int | None, tuple[Floats, ...]] = {}
+
+    def prior(self, version: int | None) -> tuple[Floats, ...]:
+        if version not in self._priors:
+            self._priors[version] = tuple(
+                parent_prior(b, p, version, self.panel.h, self.settings.inbreeding)
+                for b, p in zip(self.panel.blocks, self.places, strict=True)
+            )
+        return self._priors[version]
+
+    def solve(self, reading: Reading, coherent_start: bool) -> Solution:
+        key = (reading.mother, reading.father)
+        if key not in self.done:
+            solution = self.family.solve(
+                self.prior(reading.mother), self.prior(reading.father), coherent_start=coherent_start
+            )
+            self.done[key] = (reading, solution)
+        return self.done[key][1]
+
+    def best(self) -> tuple[Reading, Solution]:
+        return max(self.done.values(), key=lambda item: item[0].log_prior + item[1].log_evidence)
+
+    def line_scores(self, solution: Solution, side: int) -> Floats:
+        """Log evidence gained (version,) by taking the untyped parent (`side` 0 mother) for a version."""
+        total = np.zeros(len(self.panel.version_line))
+        posteriors = solution.mother if side == 0 else solution.father
+        h = self.panel.h
+        for block, place, post, prior in zip(
+            self.panel.blocks, self.places, posteriors, self.prior(None), strict=True
+        ):
+            ratio = post / prior
+            departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
+            as_line = np.einsum("mg,mvg->mv", ratio, block.consensus[place].astype(np.float64))
+            total += np.log((1 - h) * as_line + h * (ratio * departed).sum(axis=1)[:, None]).sum(axis=0)
+        return total
+
+
+def read_parents(
+    family: Family, panel: Panel, places: tuple[Rows, ...], settings: Settings, mother: str, father: str
+) -> Readings:
+    """Weigh the readings of a family's parent tubes; `mother`, `father`: line names, "" where unknown."""
+    reader = _Reader(family, panel, places, settings)
+    own = [panel.versions(mother), panel.versions(father)]
+    known = [len(versions) > 0 for versions in own]
+    log_own = [_log_sizes(panel, versions) for versions in own]
+    wrong = settings.wrong_tube
+    for i, m in enumerate(own[0] if known[0] else [None]):
+        for j, f in enumerate(own[1] if known[1] else [None]):
+            log_prior = log_own[0][i] + log_own[1][j] + sum(known) * np.log(1 - wrong)
+            version_m, version_f = (None if v is None else int(v) for v in (m, f))
+            reader.solve(Reading(version_m, version_f, float(log_prior)), False)
+    if family.n > 0 and all(known) and wrong > 0 and _doubtful(reader, panel, places):
+        for side in (0, 1):
+            _try_others(reader, side, own[side], panel, wrong)
+    items = sorted(reader.done.values(), key=lambda x: -(x[0].log_prior + x[1].log_evidence))
+    score = np.array([r.log_prior + s.log_evidence for r, s in items])
+    weight = np.exp(score - score.max())
+    weight /= weight.sum()
+    keep = np.flatnonzero(weight >= NEGLIGIBLE)
+    return Readings(
+        tuple(items[i][0] for i in keep),
+        tuple(items[i][1] for i in keep),
+        weight[keep] / weight[keep].sum(),
+    )
+
+
+def _log_sizes(panel: Panel, versions: Rows) -> Floats:
+    """Prior (version,) of a line's clusters, natural log: a tube is as likely right as any other."""
+    if not len(versions):
+        return np.zeros(1)
+    sizes = np.array([len(panel.version_wells[v]) for v in versions], dtype=np.float64)
+    return np.asarray(np.log(sizes / sizes.sum()))
+
+
+def _doubtful(reader: _Reader, panel: Panel, places: tuple[Rows, ...]) -> bool:
+    """Whether the tubes as typed leave something to explain."""
+    reading, solution = reader.best()
+    priors = reader.family.priors
+    pair, donor = solution.pair[reader.family.rows], solution.donor
+    scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
+    total = np.logaddexp.reduce(scores, axis=0)
+    plain = np.exp(np.logaddexp(scores[0], scores[1]) - total)
+    if plain.min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
+        return True
+    for version, posteriors in ((reading.mother, solution.mother), (reading.father, solution.father)):
+        same, count = 0.0, 0
+        for block, place, post in zip(panel.blocks, places, posteriors, strict=True):
+            if version is not None and len(place):
+                line = block.consensus[place, version].argmax(axis=1)
+                same += float(post[np.arange(len(place)), line].sum())
+                count += len(place)
+        if count and 1 - same / count > DEPARTS:
+            return True
+    return False
+
+
+def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, wrong: float) -> None:
+    """Solve the readings in which the tube of one parent (`side` 0 mother, 1 father) is wrong."""
+    base, _ = reader.best()
+    base_prior = base.log_prior - np.log(1 - wrong) + np.log(wrong)
+    other = base.father if side == 0 else base.mother
+    if other is None:
+        return
+
+    def reading(version: int | None, log_share: float) -> Reading:
+        prior = float(base_prior + log_share)
+        return Reading(version, other, prior) if side == 0 else Reading(other, version, prior)
+
+    untyped = reading(None, np.log(UNTYPED_SHARE))
+    solution = reader.solve(untyped, True)
+    best, best_solution = reader.best()
+    behind = best.log_prior + best_solution.log_evidence - untyped.log_prior - solution.log_evidence
+    others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(own, other))
+    if behind > CLOSE or not len(others):
+        return
+    score = reader.line_scores(solution, side)[others]
+    log_share = float(np.log((1 - UNTYPED_SHARE) / len(others)))
+    for v in others[np.argsort(-score, kind="stable")[:LINES_TRIED]]:
+        reader.solve(reading(int(v), log_share), True)
