@@ -1,0 +1,133 @@
+"""What a plan is made from: the panel's genotypes, the planned crosses, the rates so far, the settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.model.genotypes import Markers, n_genotypes
+
+
+@dataclass(frozen=True)
+class PanelBlock:
+    """Line genotypes at the markers with k alleles.
+
+    `rows` (m,): places in the panel's `Markers`. `consensus` (m, line, n_g): probability of each genotype,
+    rows sum to 1, all equal where nothing is known. `pool` (m, k): allele frequencies in the nursery.
+    `typed` (m, line) bool: the line has a call at the marker.
+    """
+
+    k: int
+    rows: NDArray[np.int64]
+    consensus: NDArray[np.float64]
+    pool: NDArray[np.float64]
+    typed: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        m, n_lines = self.typed.shape
+        assert self.rows.shape == (m,)
+        assert self.consensus.shape == (m, n_lines, n_genotypes(self.k))
+        assert self.pool.shape == (m, self.k)
+
+
+@dataclass(frozen=True)
+class PanelGenotypes:
+    """The panel lines as the season's calls show them, and how well each marker works.
+
+    `false_heterozygote`, `dropout`, `call_rate` (marker,): the season's own rates. `usable` (marker,) bool:
+    not set aside and nuclear; a maternal marker cannot tell a hybrid from a self. `on_panel` (marker,) bool:
+    plants are scored there; the others are candidates, typed in lines only. `cost` (marker,): of one assay,
+    any currency.
+    """
+
+    lines: tuple[str, ...]
+    markers: Markers
+    blocks: tuple[PanelBlock, ...]
+    false_heterozygote: NDArray[np.float64]
+    dropout: NDArray[np.float64]
+    call_rate: NDArray[np.float64]
+    usable: NDArray[np.bool_]
+    on_panel: NDArray[np.bool_]
+    cost: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        n = len(self.markers)
+        rates = (self.false_heterozygote, self.dropout, self.call_rate)
+        for array in (*rates, self.usable, self.on_panel, self.cost):
+            assert array.shape == (n,)
+
+    def line_index(self, line: str) -> int:
+        """Place of a line in `lines`; -1 where the panel has no such line."""
+        try:
+            return self.lines.index(line)
+        except ValueError:
+            return -1
+
+
+@dataclass(frozen=True)
+class PlannedCross:
+    """One cross on the wish list. `flowers` 0 and `week` "" mean: not said. `row`: line of its file, or
+    None."""
+
+    cross_id: str
+    mother: str
+    father: str
+    target_hybrids: int = 4
+    priority: float = 1.0
+    flowers: int = 0
+    week: str = ""
+    operator: str = ""
+    seeds: int = 0
+    row: int | None = None
+
+    @property
+    def name(self) -> str:
+        """Mother x father."""
+        return f"{self.mother} x {self.father}"
+
+
+@dataclass(frozen=True)
+class PlanSettings:
+    """Everything a plan is computed under; names and defaults are those of `config.yaml` where it has them.
+
+    `wanted`: probability of a right and determined verdict that makes a cross verifiable.
+    `family_size`: plants of one family tested together. `draws`: Monte Carlo draws per class and cross.
+    `max_new_markers` 0: as few as reach the wish; else at most so many, for the most crosses.
+    `clear_share`: posterior at which a line counts as fixed when contrast markers are counted.
+    """
+
+    min_posterior: float = 0.95
+    wanted: float = 0.95
+    success_probability: float = 0.95
+    target_hybrids: int = 4
+    family_size: int = 8
+    swap: float = 0.002
+    floor: float = 0.005
+    parent_departure: float = 0.02
+    inbreeding: float = 0.98
+    class_prior: tuple[float, float, float, float] = (6.0, 3.0, 0.8, 0.2)
+    panel_donor_share: float = 0.7
+    min_markers_scored: int = 3
+    clear_share: float = 0.9
+    max_markers_per_cross: int = 500
+    draws: int = 2000
+    seed: int = 1
+    plate_wells: int = 96
+    blanks_per_plate: int = 3
+    parent_wells: int = 2
+    plant_replicates_per_plate: int = 1
+    randomise: bool = False
+    test_cost: float = 0.0
+    currency: str = ""
+    max_panel_markers: int = 0
+    forced_in: tuple[str, ...] = field(default=())
+    forced_out: tuple[str, ...] = field(default=())
+    min_per_chromosome: int = 1
+    min_spacing: int = 0
+    solver_seconds: float = 60.0
+
+    def __post_init__(self) -> None:
+        assert 0.5 < self.min_posterior < 1
+        assert len(self.class_prior) == 4
