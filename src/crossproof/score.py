@@ -89,8 +89,8 @@ def score(
     """Compare verdicts with known truth.
 
     `verdicts`: one row per plant with sample_id, verdict, p_hybrid, p_self, p_outcross, p_off_pedigree and,
-    where plants have several wells, `samples` (all wells joined by ;). `truth`: sample_id and truth (a verdict name
-    other than undetermined). Either's further columns are ignored.
+    where plants have several wells, `samples` (all wells joined by ;). `truth`: sample_id and truth (a
+    verdict name other than undetermined). Either's further columns are ignored.
     Plants without truth and truth without a plant are left out with a warning.
     Raises InputError for a missing column, a truth that is no class, one sample twice with different truths,
     two wells of a plant with different truths, or no plant in common.

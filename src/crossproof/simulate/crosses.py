@@ -137,7 +137,7 @@ def draw_fates(plan: SeasonPlan, tags: Tags, group: NDArray[np.int64], rng: np.r
     fate, off_kind, donor, source, variant = (
         np.where(follows, p[own], a) for p, a in zip(by_pod, alone, strict=True)
     )
-    return Fates(made, _swap_tags(plan, tags, made), pod + 1, fate, off_kind, donor, source, variant)
+    return Fates(made, borne_tags(plan, tags)[made], pod + 1, fate, off_kind, donor, source, variant)
 
 
 def _draw(
@@ -173,12 +173,12 @@ def _draw(
     return fate, off_kind, np.where(needs_donor, donor, -1), np.where(needs_source, source, -1), variant
 
 
-def _swap_tags(plan: SeasonPlan, tags: Tags, made: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The tag each plant carries, after SWAP_TAGS faults."""
+def borne_tags(plan: SeasonPlan, tags: Tags) -> NDArray[np.int64]:
+    """For every cross the tag its pods bear, after SWAP_TAGS faults; an exchange, so its own inverse."""
     place = {name: i for i, name in enumerate(tags.cross_id)}
-    tag = made.copy()
+    tag = np.arange(len(tags.cross_id))
     for fault in plan.faults:
         if fault.kind is FaultKind.SWAP_TAGS:
             a, b = place[fault.target], place[fault.other]
-            tag = np.where(made == a, b, np.where(made == b, a, tag))
+            tag[[a, b]] = tag[[b, a]]
     return tag

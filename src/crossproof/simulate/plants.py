@@ -52,9 +52,10 @@ def draw_progeny(
     maternal = genome.markers.maternal
     haps[:, :, maternal] = lines[seed_line][:, None, maternal]
 
+    cytoplasm = lines[:, maternal]
     relation, donor = [], np.full(n, "", dtype=object)
     for i in range(n):
-        what, line = _relation(tags, fates, i, len(names))
+        what, line = _relation(tags, fates, i, len(names), cytoplasm)
         relation.append(what)
         if line >= 0:
             donor[i] = names[line] if line < len(names) else "unknown"
@@ -128,7 +129,9 @@ def _grow(
     return children, seed_line
 
 
-def _relation(tags: Tags, fates: Fates, i: int, n_panel: int) -> tuple[Relation, int]:
+def _relation(
+    tags: Tags, fates: Fates, i: int, n_panel: int, cytoplasm: NDArray[np.int8]
+) -> tuple[Relation, int]:
     """What plant i is to the parents on its tag, and the donor or other line (-1: none to name)."""
     made, tag, fate = fates.made[i], fates.tag[i], fates.fate[i]
     kind = OFF_KINDS[fates.off_kind[i]] if fate == OFF else None
@@ -151,14 +154,20 @@ def _relation(tags: Tags, fates: Fates, i: int, n_panel: int) -> tuple[Relation,
         if kind is OffKind.ADVANCED:
             return Relation.ADVANCED, -1
         return (Relation.BACKCROSS_MOTHER if fates.variant[i] % 2 == 0 else Relation.BACKCROSS_FATHER), -1
-    return relation_of_cross(int(seed), int(pollen), int(tags.mother[tag]), int(tags.father[tag]), n_panel)
+    direction_shows = bool((cytoplasm[seed] != cytoplasm[tags.mother[tag]]).any())
+    return relation_of_cross(
+        int(seed), int(pollen), int(tags.mother[tag]), int(tags.father[tag]), n_panel, direction_shows
+    )
 
 
-def relation_of_cross(seed: int, pollen: int, mother: int, father: int, n_panel: int) -> tuple[Relation, int]:
+def relation_of_cross(
+    seed: int, pollen: int, mother: int, father: int, n_panel: int, direction_shows: bool = False
+) -> tuple[Relation, int]:
     """What a child of seed line x pollen line is to the mother and father on its tag.
 
-    Nuclear markers know no direction: a child of the reciprocal cross counts as the hybrid, and a child of
-    another line x this mother as an outcross of this mother, in truth as in the verdict.
+    Nuclear markers know no direction: unless a maternal marker tells the seed parent from this mother
+    (`direction_shows`), a child of the reciprocal cross counts as the hybrid, and a child of another line x
+    this mother as an outcross of this mother, in truth as in the verdict.
     Lines are places in the panel, or beyond it for lines nobody genotyped.
     """
     if seed == pollen:
@@ -168,8 +177,8 @@ def relation_of_cross(seed: int, pollen: int, mother: int, father: int, n_panel:
             return Relation.FATHER_SELFED, -1
         return (Relation.OTHER_LINE, seed) if seed < n_panel else (Relation.UNKNOWN, seed)
     if {seed, pollen} == {mother, father}:
-        return Relation.HYBRID, -1
-    if mother in (seed, pollen):
+        return (Relation.RECIPROCAL if direction_shows else Relation.HYBRID), -1
+    if seed == mother or (pollen == mother and not direction_shows):
         donor = pollen if seed == mother else seed
         return (Relation.OUTCROSS_LINE if donor < n_panel else Relation.OUTCROSS_UNKNOWN), donor
     return Relation.OTHER_CROSS, -1

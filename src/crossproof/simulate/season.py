@@ -10,8 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
+from crossproof.model.sentinels import MISSING
 from crossproof.simulate import noise
-from crossproof.simulate.crosses import Tags, draw_fates, draw_tags
+from crossproof.simulate.crosses import Tags, borne_tags, draw_fates, draw_tags
 from crossproof.simulate.genome import Genome, depart, draw_genome, draw_lines
 from crossproof.simulate.layout import (
     BLANK,
@@ -263,11 +264,15 @@ def _observe(
                 calls[:, w] = noise.observe_calls(
                     plan, genome, assays, here, partner, share[w], failed[w], rng
                 )
+    # one copy of the chloroplast: a lab scores two alleles there as a failed assay
+    two = genome.markers.maternal[:, None] & (calls[:, :, 0] != calls[:, :, 1])
+    calls[two] = MISSING
     return calls, depths, truth, assays
 
 
 def _cross_sheet(plan: SeasonPlan, tags: Tags, names: list[str]) -> pd.DataFrame:
-    """The crosses sheet as the team would have written it."""
+    """The crosses sheet as the team would have it; pods and seeds are counted under the tag they bear."""
+    bears = borne_tags(plan, tags)
     return pd.DataFrame(
         {
             "cross_id": tags.cross_id,
@@ -277,8 +282,8 @@ def _cross_sheet(plan: SeasonPlan, tags: Tags, names: list[str]) -> pd.DataFrame
             "time": [f"{m // 60:02d}:{m % 60:02d}" for m in tags.minute],
             "operator": [plan.operators[i].name for i in tags.operator],
             "flowers": tags.flowers,
-            "pods": tags.pods,
-            "seeds": tags.seeds,
+            "pods": tags.pods[bears],
+            "seeds": tags.seeds[bears],
             "temperature_c": tags.temperature,
             "anthers_removed": tags.anthers_removed,
         }
