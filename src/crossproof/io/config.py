@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import math
-import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from crossproof.errors import InputError, Problem, error
 from crossproof.io import yaml_text
 from crossproof.io.columns import TABLES, heading_key, nearest
+from crossproof.io.config_paths import ALL, Places
 from crossproof.io.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
 from crossproof.model.genotypes import Evidence
 
@@ -52,7 +51,7 @@ class Config:
     genotypes: tuple[GenotypeFile, ...]
     markers: str | None = None
     corrections: str | None = None
-    columns: Mapping[str, Mapping[str, str]] = field(default_factory=lambda: MappingProxyType({}))
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
     evidence: Evidence = Evidence.AUTO
     crop: str = ""
@@ -164,7 +163,7 @@ def read_config(path: Path) -> Config:
     document = yaml_text.read_yaml(source.read_bytes(), file=file)
     reader = _Reader(source.parent, file)
     values = reader.mapping(document, SETTINGS, "")
-    reader.paths(values)
+    Places(source.parent, reader.fault).resolve(values)
     if reader.problems:
         raise InputError(sorted(reader.problems, key=lambda p: (p.row or 0, p.column, p.problem)))
     shared = values["missing"]
@@ -182,7 +181,6 @@ def read_config(path: Path) -> Config:
         )
         for g in values.pop("genotypes")
     )
-    values["columns"] = MappingProxyType({t: MappingProxyType(m) for t, m in values["columns"].items()})
     return Config(root=source.parent, source=source, genotypes=genotypes, evidence=evidence, **values)
 
 
@@ -264,7 +262,7 @@ class _Reader:
             )
             return None
         if form is Form.LIMIT and node.text.casefold() == "all":
-            return _ALL
+            return ALL
         number = self.number(setting, node)
         if number is None or form is Form.NUMBER:
             return number
@@ -375,7 +373,7 @@ class _Reader:
                     f"The batch name {batch!r} stands twice; the first is on line {lines[key]}.",
                     "Give each genotype file a batch name of its own.",
                 )
-            elif not _safe_name(batch):
+            elif not batch.isprintable():
                 self.fault(
                     item.line,
                     "batch",
@@ -435,136 +433,6 @@ class _Reader:
             )
             return
         into[heading_key(heading.text)] = name
-
-    def paths(self, values: dict[str, Any]) -> None:
-        """Replace names of files by files; those that are missing or lie outside are faults."""
-        lines, outside = values.pop("_lines"), values["allow_outside"]
-        for limit in ("max_markers", "max_markers_per_cross"):
-            if values[limit] is _ALL:
-                values[limit] = None
-        values["crosses_file"] = Path()
-        if values["crosses"]:
-            found = self.one_file("crosses", values["crosses"], lines.get("crosses"), outside)
-            values["crosses_file"] = found or Path()
-        for name in ("markers", "corrections"):
-            written = values[name]
-            if written is None:
-                standard = self.root / f"{name}.csv"
-                values[f"{name}_file"] = standard if standard.is_file() else None
-                values[name] = standard.name if standard.is_file() else None
-            else:
-                values[f"{name}_file"] = self.one_file(name, written, lines.get(name), outside)
-        values["sample_files"] = self.sample_files(values["samples"], lines.get("samples"), outside)
-        places: dict[Path, str] = {}
-        for entry in values["genotypes"]:
-            entry_lines = entry.pop("_lines")
-            line = entry_lines.get("path", entry_lines["entry"])
-            if not entry["path"]:
-                continue
-            found = self.one_file("path", entry["path"], line, outside)
-            entry["file"] = found
-            if found is None:
-                continue
-            place = found.resolve()
-            if place in places:
-                self.fault(
-                    line,
-                    "path",
-                    entry["path"],
-                    f"This file is already named for batch {places[place]!r}.",
-                    "Name each genotype file once.",
-                )
-            places.setdefault(place, entry["batch"])
-
-    def one_file(self, column: str, written: str, line: int | None, outside: bool) -> Path | None:
-        path = self.inside(column, written, line, outside)
-        if path is None:
-            return None
-        if path.is_file():
-            return path
-        if "\\" in written:
-            remedy = f"Write the path with forward slashes: {written.replace(chr(92), '/')}."
-        elif any(c in written for c in "*?["):
-            remedy = "Name one file here; * and ? are only for the list of samples."
-        elif path.is_dir():
-            remedy = "Name the file, not its folder."
-        else:
-            beside = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
-            close = nearest(path.name, beside)
-            remedy = (
-                f"Did you mean {(Path(written).parent / close).as_posix()!r}?"
-                if close
-                else "Put the file there, or correct the path; paths count from the folder of config.yaml."
-            )
-        self.fault(line, column, written, "There is no such file.", remedy)
-        return None
-
-    def inside(self, column: str, written: str, line: int | None, outside: bool) -> Path | None:
-        """The path, unless it leaves the season folder by its text or through a link."""
-        if not _safe_name(written):
-            self.fault(
-                line,
-                column,
-                written,
-                "This path holds a character that no path may hold.",
-                "Type the path again.",
-            )
-            return None
-        path = self.root / written
-        if outside:
-            return path
-        root = os.path.realpath(self.root)
-        for candidate in (os.path.normpath(os.path.abspath(path)), os.path.realpath(path)):
-            base = root if candidate == os.path.realpath(path) else os.path.abspath(self.root)
-            if candidate != base and not candidate.startswith(base.rstrip(os.sep) + os.sep):
-                self.fault(
-                    line,
-                    column,
-                    written,
-                    "This path leads out of the season folder.",
-                    "Copy the file into the season folder, or set allow_outside: true in config.yaml.",
-                )
-                return None
-        return path
-
-    def sample_files(self, patterns: tuple[str, ...], line: int | None, outside: bool) -> tuple[Path, ...]:
-        found: dict[str, Path] = {}
-        for pattern in patterns:
-            if not any(c in pattern for c in "*?["):
-                path = self.one_file("samples", pattern, line, outside)
-                matches = [path] if path is not None else []
-            else:
-                fixed = re.split(r"[*?\[]", pattern, maxsplit=1)[0]
-                if self.inside("samples", fixed, line, outside) is None:
-                    continue
-                base = Path(pattern).anchor
-                start = Path(base) if base else self.root
-                relative = pattern[len(base) :] if base else pattern
-                matches = sorted(p for p in start.glob(relative) if p.is_file() and not _left_over(p.name))
-                if not matches:
-                    self.fault(
-                        line,
-                        "samples",
-                        pattern,
-                        "No file has a name like this.",
-                        "Put the sheets of wells there, or correct the pattern; * stands for any text.",
-                    )
-            for path in matches:
-                if self.inside("samples", os.path.relpath(path, self.root), line, outside) is not None:
-                    found.setdefault(os.path.realpath(path), path)
-        return tuple(sorted(found.values(), key=lambda p: p.as_posix()))
-
-
-_ALL = object()
-
-
-def _left_over(name: str) -> bool:
-    """Lock and hidden files that office programs and systems leave behind."""
-    return name.startswith(("~$", ".", "._"))
-
-
-def _safe_name(text: str) -> bool:
-    return text.isprintable()
 
 
 def _needed(setting: Setting) -> str:

@@ -131,7 +131,7 @@ class RawTable:
                 fault = Fault(
                     "The workbook holds a number here, while other names begin with 0 "
                     f"(such as {padded}); zeros may have been lost.",
-                    f"If {texts[i].zfill(len(padded))} is meant, format the column as text and type it again.",
+                    f"If {texts[i].zfill(len(padded))} is meant, format the column as text and type that.",
                     Severity.WARNING,
                 )
                 self.note(notes, i, name, fault)

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+import yaml
+
 from crossproof.model.genotypes import Evidence
 
 
@@ -261,3 +263,19 @@ def _schema_of(setting: Setting, genotype: Mapping[str, Any] | None = None) -> d
         default = setting.default
         entry["default"] = list(default) if isinstance(default, tuple) else default
     return entry
+
+
+def schema_text() -> str:
+    """The text of workflow/schemas/config.schema.yaml."""
+    head = "# Made from the declaration in src/crossproof/io/settings.py, and kept equal to it by a test.\n"
+    body: str = yaml.dump(
+        config_schema(), Dumper=_NoReferences, sort_keys=False, allow_unicode=True, width=100
+    )
+    return head + body
+
+
+class _NoReferences(yaml.SafeDumper):
+    """Writes what occurs twice twice, so that the schema reads from top to bottom."""
+
+    def ignore_aliases(self, data: Any) -> bool:
+        return True
