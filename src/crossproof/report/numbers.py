@@ -1,0 +1,61 @@
+"""Numbers as a reader sees them; one rounding for page, workbook, labels and terminal."""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_UP, Decimal
+
+NO_BREAK = "\u00a0"
+
+
+def fixed(value: float, digits: int) -> str:
+    """Fixed decimals, halves away from zero as a browser's toFixed does, so that page and terminal agree."""
+    exact = Decimal(value).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP)
+    return f"{exact:.{digits}f}"
+
+
+def count(value: float) -> str:
+    """A count with a comma between thousands; "" where unknown."""
+    return "" if not math.isfinite(value) else f"{round(value):,}"
+
+
+def share(value: float) -> str:
+    """A share between 0 and 1 as a percentage: whole from 1 to 99 %, one decimal towards the ends."""
+    if not math.isfinite(value):
+        return ""
+    percent = 100 * value
+    digits = 0 if 1 <= percent <= 99 or percent in (0.0, 100.0) else 1
+    text = fixed(percent, digits)
+    if text == "100.0":
+        text = "over 99.9"
+    elif text == "0.0" and percent > 0:
+        text = "under 0.1"
+    return f"{text}{NO_BREAK}%"
+
+
+def probability(value: float) -> str:
+    """A probability with three decimals; never 0 or 1 where it is not exactly so."""
+    if not math.isfinite(value):
+        return ""
+    if 0 < value < 0.0005:
+        return "< 0.001"
+    if 0.9995 < value < 1:
+        return "> 0.999"
+    return fixed(value, 3)
+
+
+def interval(low: float, high: float) -> str:
+    """Both ends of an interval of shares, "48 to 66 %"."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return ""
+    return f"{share(low).removesuffix(NO_BREAK + '%')} to {share(high)}"
+
+
+def decimal(value: float, digits: int = 2) -> str:
+    """A plain decimal number; "" where unknown."""
+    return "" if not math.isfinite(value) else fixed(value, digits)
+
+
+def noun(number: float, one: str, many: str = "") -> str:
+    """A count with its noun: 1 plant, 2 plants."""
+    return f"{count(number)}{NO_BREAK}{one if number == 1 else many or one + 's'}"

@@ -1,0 +1,38 @@
+"""Names as they may be shown: nothing that a terminal, a browser or a spreadsheet would act on."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+
+import pandas as pd
+
+_KEPT_CONTROLS = {"\t": " ", "\n": " ", "\r": " "}
+
+
+def shown(value: object) -> str:
+    """Any value as harmless text.
+
+    Control characters are dropped (an escape byte recolours a terminal, a NUL ends a workbook), characters
+    that reverse the reading direction or hide are spelled out (they can make one name look like another),
+    and missing values become the empty text.
+    """
+    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    text = str(value)
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_shown_character(c) for c in text)
+
+
+def _shown_character(character: str) -> str:
+    if character in _KEPT_CONTROLS:
+        return _KEPT_CONTROLS[character]
+    category = unicodedata.category(character)
+    if category == "Cf" and character not in "\u200c\u200d":  # joiners belong to emoji and to Persian words
+        return f"[U+{ord(character):04X}]"
+    if category in ("Cc", "Cs"):
+        return ""
+    if category in ("Zl", "Zp"):
+        return " "
+    return character

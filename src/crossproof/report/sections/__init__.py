@@ -1,0 +1,1 @@
+"""One module per section of the report: each turns tables into sentences, charts and tables."""

@@ -1,0 +1,199 @@
+"""How crossing went: the chain from flower to hybrid, then by hour, temperature, mother and whatever is kept."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from crossproof.report import numbers as fmt
+from crossproof.report.blocks import Block, Chart, ChartSpec, Drawing, Heading, Prose, Row, Section, Table, table_of
+from crossproof.report.chain import Link, chain_svg
+from crossproof.report.inputs import ReportInputs, numbers, texts
+
+MOST_LEVELS = 24
+LABELS = {"hour": "hour of the day", "temperature": "temperature in degrees Celsius", "mother": "mother line",
+          "father": "father line", "week": "week", "operator": "person"}
+_UPRIGHT = {"hour", "week", "temperature"}
+_SHOWN_HERE = ("hour", "temperature", "mother", "father", "week")
+
+
+def section(inputs: ReportInputs) -> Section:
+    """What became of the flowers, and what went with success."""
+    chain, lead = chain_drawing(inputs)
+    blocks: list[Block] = [chain] if chain else []
+    charts = [c for g in _groups(inputs) if (c := rate_chart(inputs, g)) is not None]
+    if charts:
+        blocks.append(Heading("What success went with"))
+        blocks.append(Prose(
+            "A filled dot is the rate drawn towards the season's mean as far as its small numbers demand, with its "
+            "95 % interval; a hollow diamond is the raw rate. The dashed line is the whole season. These are "
+            "comparisons, not causes: hours, people and mothers were not dealt out at random."
+        ))
+        blocks += [Row(tuple(charts[i : i + 2])) for i in range(0, len(charts), 2)]
+    forest = factor_chart(inputs)
+    if forest:
+        blocks += [Heading("What went with selfing, all together"), forest]
+    if len(blocks) == 0:
+        blocks.append(Prose("Neither flowers nor pods are recorded, so success per flower cannot be given."))
+    return Section("crossing", "How crossing went", "Crossing", lead, tuple(blocks))
+
+
+def _season_row(inputs: ReportInputs) -> pd.DataFrame:
+    if "group" not in inputs.rates_by.columns:
+        return inputs.rates_by
+    return inputs.rates_by[inputs.rates_by["group"].astype(str) == "season"]
+
+
+def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
+    """The chain and the sentence that reads it."""
+    frame = inputs.crosses
+    flowers, pods, seeds = (float(np.nansum(numbers(frame, c))) for c in ("flowers", "pods", "seeds"))
+    tested, hybrids = (float(np.nansum(numbers(frame, c))) for c in ("tested", "hybrid"))
+    undetermined = float(np.nansum(numbers(frame, "undetermined")))
+    if not len(frame) or flowers == 0:
+        return None, "How many flowers were pollinated is not recorded."
+    whole = _season_row(inputs)
+    success = _first(whole, "true_success")
+    if not math.isfinite(success):
+        weights = np.nan_to_num(numbers(frame, "flowers"))
+        rate = numbers(frame, "true_success")
+        known = np.isfinite(rate) & (weights > 0)
+        success = float((rate[known] * weights[known]).sum() / weights[known].sum()) if known.any() else math.nan
+    has_pods = np.isfinite(numbers(frame, "pods")).any()
+    pod_share = pods / flowers if has_pods else math.nan
+    determined = tested - undetermined
+    rate = hybrids / determined if determined else math.nan
+    width_pods = min(pod_share, 1.0) if has_pods else None
+    links = [
+        Link("flower", fmt.count(flowers), "flowers pollinated", "", "", 1.0),
+        Link("pod", fmt.count(pods) if has_pods else "not recorded", "pods set", f"{fmt.share(pod_share)} set a pod",
+             f"{fmt.count(flowers - pods)} did not" if has_pods and flowers >= pods else "", width_pods),
+        Link("seed", fmt.count(seeds) if seeds else "not recorded", "seeds harvested",
+             f"{fmt.decimal(seeds / pods, 1)} seeds a pod" if seeds and pods else "", "", width_pods),
+        Link("plant", fmt.count(hybrids), f"hybrids of {fmt.count(tested)} tested", f"{fmt.share(rate)} are hybrids",
+             f"of {fmt.count(determined)} with a verdict", success if math.isfinite(success) else None),
+    ]
+    lead = f"{fmt.count(flowers)} flowers gave {fmt.count(hybrids)} proven hybrids so far."
+    if math.isfinite(success):
+        low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
+        span = f" (95 % interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
+        lead += f" Counted per flower, {fmt.share(success)} of pollinated flowers lead to at least one hybrid{span}."
+    sentence = (
+        "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last width is "
+        "true success. Seeds that were not tested count at the rate of those that were."
+    )
+    rows = [(k.label, k.number, k.step, k.lost, fmt.share(k.width) if k.width is not None else "not known") for k in links]
+    table = table_of("chain-table", "From flower to hybrid", [("stage", "text"), ("count", "number"), ("step", "text"),
+                     ("lost", "text"), ("flowers still on the way", "number")], rows)
+    title = f"From flower to hybrid: {lead}"
+    return Drawing("chain", "From flower to hybrid", sentence, chain_svg(links, title), table), lead
+
+
+def _first(frame: pd.DataFrame, column: str) -> float:
+    values = numbers(frame, column)
+    return float(values[0]) if len(values) else math.nan
+
+
+def _groups(inputs: ReportInputs) -> list[str]:
+    have = list(dict.fromkeys(texts(inputs.rates_by, "group")))
+    known = [g for g in _SHOWN_HERE if g in have]
+    return known + [g for g in have if g not in (*_SHOWN_HERE, "season", "operator", "cross", "pod")]
+
+
+def _measure(frame: pd.DataFrame) -> tuple[str, str]:
+    for name, label in (("true_success", "true success per flower"), ("hybrid_rate", "hybrids among plants with a verdict")):
+        if np.isfinite(numbers(frame, name)).any():
+            return name, label
+    return "", ""
+
+
+def rate_chart(inputs: ReportInputs, group: str) -> Chart | None:
+    """One chart of true success (else hybrid rate) by the levels of a group."""
+    rows = inputs.rates_by[np.array(texts(inputs.rates_by, "group")) == group]
+    name, label = _measure(rows)
+    if not name or len(rows) < 2:
+        return None
+    table = rate_frame(rows, name)
+    upright = group in _UPRIGHT and len(table) <= 14
+    drawn = table if upright else table.sort_values(["tested"], ascending=False, kind="stable").head(MOST_LEVELS)
+    if not upright:
+        drawn = drawn.sort_values("rate", ascending=False, kind="stable")
+    whole = _first(_season_row(inputs), name)
+    words = LABELS.get(group, group)
+    spec = ChartSpec("dots", drawn[["level", "rate", "low", "high", "raw", "n"]], {
+        "title": label, "upright": upright, "overall": whole if math.isfinite(whole) else None,
+        "level_title": words if upright else "",
+    })
+    return Chart(f"by-{_slug(group)}", f"By {words}", rate_sentence(table, label, len(table) - len(drawn)), spec,
+                 rate_table(group, words, label, table))
+
+
+def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Level, drawn rate with its interval, raw rate, and counts; the shrunk rate is drawn where there is one."""
+    shrunk = numbers(rows, f"{name}_shrunk")
+    use = np.isfinite(shrunk)
+    raw = numbers(rows, name)
+    pick = lambda end: np.where(use, numbers(rows, f"{name}_shrunk{end}"), numbers(rows, f"{name}{end}"))  # noqa: E731
+    tags, tested = numbers(rows, "tags"), numbers(rows, "tested")
+    out = pd.DataFrame({
+        "level": texts(rows, "level"), "rate": np.where(use, shrunk, raw), "low": pick("_low"), "high": pick("_high"),
+        "raw": np.where(use, raw, np.nan), "raw_low": numbers(rows, f"{name}_low"), "raw_high": numbers(rows, f"{name}_high"),
+        "tags": tags, "tested": tested, "n": tested,
+    })
+    return out[np.isfinite(out["rate"])].reset_index(drop=True)
+
+
+def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
+    """What a chart of rates shows, and whether its ends can be told apart."""
+    best, worst = table.loc[table["rate"].idxmax()], table.loc[table["rate"].idxmin()]
+    text = (
+        f"{label[:1].upper()}{label[1:]} was highest at {best['level']} ({fmt.share(best['rate'])}) and lowest at "
+        f"{worst['level']} ({fmt.share(worst['rate'])})"
+    )
+    if math.isfinite(best["low"]) and math.isfinite(worst["high"]):
+        apart = best["low"] > worst["high"]
+        text += "; their intervals do not touch." if apart else "; their intervals overlap, so this may be chance."
+    else:
+        text += "."
+    return text + (f" Drawn are the {len(table) - left_out} with most plants." if left_out else "")
+
+
+def rate_table(group: str, words: str, label: str, table: pd.DataFrame) -> Table:
+    """The numbers behind a chart of rates."""
+    rows = [
+        (r.level, fmt.count(r.tags), fmt.count(r.tested), fmt.share(r.rate), fmt.interval(r.low, r.high), fmt.share(r.raw))
+        for r in table.itertuples()
+    ]
+    return table_of(f"by-{_slug(group)}-table", f"{label[:1].upper()}{label[1:]} by {words}",
+                    [(words, "name"), ("tags", "number"), ("plants", "number"), ("rate", "number"), ("95 % interval", "number"),
+                     ("raw rate", "number")], rows, rest="All are in factors.csv and crosses.csv.")
+
+
+def _slug(text: str) -> str:
+    return "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower()) or "x"
+
+
+def factor_chart(inputs: ReportInputs) -> Chart | None:
+    """Odds ratios of the model of selfing."""
+    frame = inputs.factors
+    odds, low, high = (numbers(frame, c) for c in ("odds_ratio", "low", "high"))
+    if not np.isfinite(odds).any():
+        return None
+    names = [f"{t}: {v}" if v else t for t, v in zip(texts(frame, "term"), texts(frame, "level"), strict=True)]
+    notes = texts(frame, "note")
+    drawn = pd.DataFrame({"name": names, "odds_ratio": odds, "low": low, "high": high})
+    sane = np.isfinite(odds) & (low > 0) & np.isfinite(high) & (high < 1e4)
+    drawn = drawn[sane].head(30)
+    clear = [n for n, a, b in zip(drawn["name"], drawn["low"], drawn["high"], strict=True) if a > 1 or b < 1]
+    sentence = (
+        f"Clear of chance: {'; '.join(clear)}." if clear else "No term is clear of chance: every interval takes in 1."
+    ) + " Right of the line means more selfs."
+    rows = [(n, fmt.decimal(o), f"{fmt.decimal(a)} to {fmt.decimal(b)}" if np.isfinite(a) else "", note)
+            for n, o, a, b, note in zip(names, odds, low, high, notes, strict=True)]
+    table = table_of("factors-table", "Odds ratios of self against hybrid", [("term", "text"), ("odds ratio", "number"),
+                     ("95 % interval", "number"), ("remark", "text")], rows, rest="All are in factors.csv.")
+    if drawn.empty:
+        return None
+    return Chart("factors", "Self against hybrid, terms judged together", sentence, ChartSpec("forest", drawn), table)

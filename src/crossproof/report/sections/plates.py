@@ -1,0 +1,107 @@
+"""Plates: what the checks found, then the map of every plate."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from crossproof.report import numbers as fmt
+from crossproof.report.blocks import Block, Finding, Findings, Heading, Live, Notice, Prose, Section, Tone, table_of
+from crossproof.report.explain import number
+from crossproof.report.inputs import ReportInputs, numbers, texts
+from crossproof.report.payload import well_table
+from crossproof.report.plate_map import WellMark, key_of_well, plate_svg
+from crossproof.report.safe_text import shown
+
+MOST_PICTURES = 12
+"""Findings drawn with their plate; further ones are listed in words."""
+
+_TONES = {"critical": Tone.STOP, "warning": Tone.CARE, "note": Tone.NOTE}
+
+
+def section(inputs: ReportInputs) -> Section:
+    """Findings first, since they decide whether the verdicts stand."""
+    found = findings(inputs)
+    names = texts(inputs.plates, "plate") or list(dict.fromkeys(well_table(inputs)["plate"]))
+    blocks: list[Block] = []
+    if found:
+        blocks += [Heading("What the checks found"), Findings(found)]
+    if names:
+        blocks += [Heading("Every plate, well by well"), Live("plates")]
+    else:
+        blocks.append(Prose("No plate positions are recorded in the samples sheets, so no map can be drawn."))
+    if inputs.corrections:
+        rows = [tuple(shown(c.get(k)) for k in ("kind", "target", "other", "detail", "note")) for c in inputs.corrections]
+        blocks += [
+            Heading("Corrections in force"),
+            table_of("corrections", "Answers in corrections.csv that this run followed",
+                     [("kind", "text"), ("target", "name"), ("other", "name"), ("detail", "text"), ("note", "text")], rows),
+        ]
+    stop = sum(f.tone is Tone.STOP for f in found)
+    if stop:
+        blocks.insert(0, Notice(Tone.STOP, "A plate is held", "Verdicts of a held plate are shown, but its plants are "
+                                "neither kept nor culled until the finding is settled."))
+    return Section("plates", "Can the plates be trusted?", "Plates", _lead(inputs, names, found), tuple(blocks),
+                   str(len(found)) if found else "")
+
+
+def _lead(inputs: ReportInputs, names: list[str], found: tuple[Finding, ...]) -> str:
+    if not names:
+        return "Without plates and wells in the samples sheets, layout faults cannot be seen."
+    rates = numbers(inputs.plates, "call_rate")
+    text = f"{fmt.noun(len(names), 'plate')}"
+    if np.isfinite(rates).any():
+        worst = int(np.nanargmin(rates))
+        text += f", call rate {fmt.share(float(np.nanmean(rates)))} on average"
+        if len(names) > 1:
+            text += f" and {fmt.share(float(rates[worst]))} on the weakest ({names[worst]})"
+    stop = sum(f.tone is Tone.STOP for f in found)
+    if not found:
+        return text + ". The checks found nothing against any of them."
+    text += f". The checks found {fmt.noun(len(found), 'thing')} to look at"
+    return text + (f", {stop} of them serious enough to hold a plate." if stop else "; none holds a plate.")
+
+
+def findings(inputs: ReportInputs) -> tuple[Finding, ...]:
+    """All findings, serious ones first; those on a plate carry a picture of it."""
+    rows = sorted(inputs.findings, key=lambda f: list(_TONES).index(_severity(f)))
+    wells = _wells_by_plate(inputs, {shown(f.get("plate")) for f in rows[:MOST_PICTURES]})
+    return tuple(_finding(f, wells if i < MOST_PICTURES else {}) for i, f in enumerate(rows))
+
+
+def _severity(row: Mapping[str, Any]) -> str:
+    text = shown(row.get("severity"))
+    return text if text in _TONES else "note"
+
+
+def _finding(row: Mapping[str, Any], wells: Mapping[str, list[dict[str, str]]]) -> Finding:
+    odds = number(row.get("log10_odds"))
+    plate = shown(row.get("plate"))
+    affected = {w.strip().upper() for w in shown(row.get("wells")).replace(";", " ").replace(",", " ").split()}
+    svg = ""
+    if wells.get(plate):
+        marks = [WellMark(w["well"], key_of_well(w["role"], w["verdict"]), "", w["well"] in affected) for w in wells[plate]]
+        svg = plate_svg(marks, f"Plate {plate}; the wells concerned are ringed", pitch=19)
+    kind = shown(row.get("kind"))
+    return Finding(
+        _TONES[_severity(row)],
+        kind[:1].upper() + kind[1:],
+        shown(row.get("place")),
+        shown(row.get("sentence")),
+        f"10 to the power {fmt.decimal(odds, 0)} against the plate as labelled" if math.isfinite(odds) else "",
+        shown(row.get("remedy")),
+        svg,
+    )
+
+
+def _wells_by_plate(inputs: ReportInputs, plates: set[str]) -> dict[str, list[dict[str, str]]]:
+    table = well_table(inputs)
+    verdict = dict(zip(texts(inputs.verdicts, "plant"), texts(inputs.verdicts, "verdict"), strict=True))
+    out: dict[str, list[dict[str, str]]] = {p: [] for p in plates if p}
+    wanted = table[table["plate"].isin(list(out))]
+    for plate, well, role, plant in zip(wanted["plate"], wanted["well"], wanted["role"], wanted["plant"], strict=True):
+        out[plate].append({"well": well, "role": role, "verdict": verdict.get(plant, "")})
+    return out

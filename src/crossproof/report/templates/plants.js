@@ -1,0 +1,69 @@
+/* The list to walk the benches with. */
+function plantLink(i) {
+  const name = PLANTS.plant(i);
+  return node('button', {type: 'button', class: 'link' + (name.length > 36 ? ' long' : ''), onclick: () => openPlant(i, true)}, name);
+}
+const wellRank = (() => {
+  const plate = lazily(() => ranks(PLANTS.n, PLANTS.plate));
+  return i => {
+    const place = /^([A-Za-z]{1,2})0*(\d+)$/.exec(PLANTS.well(i).trim());
+    if (!place || !PLANTS.plate(i)) return NaN;
+    const letters = place[1].toUpperCase();
+    const row = letters.length === 1 ? letters.charCodeAt(0) - 65 : 26 + letters.charCodeAt(1) - 65;
+    return plate(i) * 1e5 + row * 100 + Number(place[2]);
+  };
+})();
+function plantChance(i) {
+  const verdict = PLANTS.verdict(i);
+  return PLANTS['p_' + (verdict === 'undetermined' ? PLANTS.leading_class(i) : verdict)]?.(i) ?? NaN;
+}
+
+function plantsView(host) {
+  const decisions = Object.keys(DATA.decisions);
+  const byDecision = Object.fromEntries(decisions.map(d => [d, []]));
+  for (const i of range(PLANTS.n)) byDecision[PLANTS.decision(i)]?.push(i);
+  const piles = [...decisions.filter(d => byDecision[d].length || d !== 'hold'), 'all'];
+  const rowsOf = pile => pile === 'all' ? range(PLANTS.n) : byDecision[pile];
+  const state = {pile: 'all', text: ''};
+  const buttons = piles.map(pile => node('button', {type: 'button', 'data-pile': pile, onclick: () => pick(pile)},
+    pile === 'all' ? 'All ' : DATA.decisions[pile][0] + ' ', node('b', {}, count(rowsOf(pile).length))));
+  const search = searchBox('Find plant, sample, cross, line, plate or person', text => { state.text = text; refresh(); }, 'plants-search');
+  const order = node('select', {id: 'plants-order', onchange: e => table.order(Number(e.target.value), true)},
+    node('option', {value: '4'}, 'bench position'), node('option', {value: '2'}, 'cross'), node('option', {value: '0'}, 'plant'));
+  host.append(node('div', {class: 'tools'},
+    node('div', {class: 'field'}, 'Pile', node('div', {class: 'piles', role: 'group', 'aria-label': 'Pile of plants'}, buttons)),
+    node('label', {}, 'In order of', order), search.label,
+    node('button', {type: 'button', class: 'act', onclick: () => window.print()}, 'Print')));
+  const verdictRank = {hybrid: 0, self: 1, outcross: 2, off_pedigree: 3, undetermined: 4};
+  const table = pagedTable(host, {
+    id: 'plants-table', caption: 'Plants with verdict and decision', rows: range(PLANTS.n), size: 25, sort: [4, true],
+    columns: [
+      {label: 'Plant', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.plant)), cell: plantLink},
+      {label: 'Verdict', order: i => verdictRank[PLANTS.verdict(i)], cell: i => verdictCell(PLANTS.verdict(i))},
+      {label: 'Cross', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.cross_id)), cell: i => PLANTS.cross_id(i)},
+      {label: 'Mother × father', order: lazily(() => ranks(PLANTS.n, i => PLANTS.mother(i) + '\n' + PLANTS.father(i))),
+        cell: i => (PLANTS.mother(i) || 'unknown') + ' × ' + (PLANTS.father(i) || 'unknown')},
+      {label: 'Bench', kind: 'name', order: wellRank, cell: i => (PLANTS.plate(i) + ' ' + PLANTS.well(i)).trim()},
+      {label: 'Decision', order: i => decisions.indexOf(PLANTS.decision(i)), cell: i => DATA.decisions[PLANTS.decision(i)]?.[0] || PLANTS.decision(i)},
+      {label: 'Probability', kind: 'number', order: plantChance, cell: i => probability(plantChance(i))},
+      {label: 'Called', kind: 'number', order: PLANTS.call_rate, cell: i => share(PLANTS.call_rate(i))},
+      {label: 'Remark', order: lazily(() => ranks(PLANTS.n, PLANTS.reason)), cell: i => PLANTS.reason(i) || (PLANTS.likely_source(i) ? 'likely source ' + PLANTS.likely_source(i) : '')},
+    ],
+  });
+  function pick(pile) {
+    state.pile = pile;
+    buttons.forEach(b => b.setAttribute('aria-pressed', String(b.dataset.pile === pile)));
+    refresh();
+  }
+  function refresh() {
+    const rows = rowsOf(state.pile);
+    const good = matcher(state.text);
+    const found = state.text.trim() ? rows.filter(i => good(haystack(i))) : rows;
+    table.show(found);
+    if (state.text) announce(noun(found.length, 'plant') + ' found');
+  }
+  pick('all');
+  for (const card of document.querySelectorAll('[data-pick]')) {
+    card.addEventListener('click', () => pick(card.dataset.pick));
+  }
+}
