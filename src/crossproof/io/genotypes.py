@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, error
 from crossproof.io.byte_source import read_pieces
-from crossproof.io.marker_choice import MarkerChoice
+from crossproof.io.marker_choice import MarkerChoice, marker_scores, thin_rows
+from crossproof.io.marker_tables import find_layout, load_grid, marker_info, read_table, table_samples
 from crossproof.io.problem_list import ProblemList
 from crossproof.io.sniff import FileKind, Sniffed, sniff
 from crossproof.io.vcf_header import VcfHeader, read_header
 from crossproof.io.vcf_text import VcfScan
-from crossproof.model.genotypes import CallBatch, Evidence, Markers
+from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
 
 def read_batch(
@@ -36,6 +37,7 @@ def read_batch(
     panel: Collection[str] | None = None,
     sheet: str | None = None,
     max_input_gb: float = 64.0,
+    known_samples: Collection[str] | None = None,
 ) -> CallBatch:
     """Read all calls of one genotype file.
 
@@ -45,8 +47,9 @@ def read_batch(
     with marker, chrom, pos, inheritance, alleles and optionally counted_allele; `max_markers`: most markers
     to keep, None for all; `keep_samples`: samples to keep (None: all), in the file's order; `shown_as`: the
     path as the user wrote it; `panel`: samples whose diversity counts in the choice of markers (None: all);
-    `sheet`: sheet of a workbook; `max_input_gb`: most the file may unpack to. `read_error` and
-    `overdispersion` are not used here: depths are kept as they are.
+    `sheet`: sheet of a workbook; `max_input_gb`: most the file may unpack to; `known_samples`: names that
+    prove the layout of a table (default: `keep_samples`). `read_error` and `overdispersion` are not used
+    here: depths are kept as they are.
     Returns the batch, its evidence resolved. Raises PlateError with every problem found.
     """
     path, shown_as = Path(path), shown_as or str(path)
@@ -58,7 +61,24 @@ def read_batch(
     elif sniffed.kind is FileKind.BCF:
         raise PlateError(error(shown_as, "BCF is not read yet.", "Convert it to VCF."))
     else:
-        raise PlateError(error(shown_as, "Tables are not read yet.", "Give a VCF."))
+        problems = ProblemList(shown_as)
+        resolve_evidence(evidence, False, False, problems)
+        problems.raise_if_any()
+        out = read_table(
+            path,
+            sniffed,
+            batch=batch,
+            layout=layout,
+            missing=missing,
+            counted_allele=counted_allele,
+            info=marker_info(marker_sheet),
+            keep_samples=keep_samples,
+            known_samples=known_samples if known_samples is not None else keep_samples or (),
+            problems=problems,
+            sheet=sheet,
+            limit_bytes=max_input_gb * 1e9,
+        )
+        return thinned(out, max_markers, panel)
     return with_marker_sheet(out, marker_sheet)
 
 
@@ -68,6 +88,7 @@ def peek_samples(
     layout: str | None = None,
     sheet: str | None = None,
     known_samples: Collection[str] | None = None,
+    known_markers: Collection[str] | None = None,
     shown_as: str | None = None,
     max_input_gb: float = 64.0,
 ) -> tuple[str, ...]:
@@ -79,7 +100,10 @@ def peek_samples(
     sniffed = _sniff(path, shown_as)
     if sniffed.kind is FileKind.VCF:
         return _vcf_header(path, sniffed, shown_as, max_input_gb * 1e9).samples
-    raise PlateError(error(shown_as, "Only VCF so far.", "Give a VCF."))
+    problems = ProblemList(shown_as)
+    grid = load_grid(path, sniffed, problems, sheet=sheet, limit_bytes=max_input_gb * 1e9)
+    how = find_layout(grid, layout, known_samples or (), known_markers or (), problems)
+    return table_samples(grid, how, problems)
 
 
 def _sniff(path: Path, shown_as: str) -> Sniffed:
@@ -167,6 +191,35 @@ def _read_vcf(
     check_names(out.markers, lines, problems)
     problems.raise_if_any()
     return out
+
+
+def thinned(batch: CallBatch, limit: int | None, panel: Collection[str] | None) -> CallBatch:
+    """At most `limit` markers of a table, chosen as in a VCF; by column order where positions are unknown."""
+    if limit is None or len(batch.markers) <= limit:
+        return batch
+    markers = batch.markers
+    pos = np.where(markers.chrom == "", np.arange(1, len(markers) + 1), markers.pos)
+    score = np.zeros(len(markers), dtype=np.int32)
+    places = panel_places(batch.samples, panel)
+    for block in batch.blocks:
+        score[block.rows] = marker_scores(block.calls, places)
+    rows = thin_rows(markers.chrom.tolist(), pos, score, limit)
+    new_row = np.full(len(markers), -1, dtype=np.int64)
+    new_row[rows] = np.arange(len(rows))
+    blocks = []
+    for block in batch.blocks:
+        keep = np.flatnonzero(new_row[block.rows] >= 0)
+        if len(keep):
+            blocks.append(CallBlock(block.k, new_row[block.rows[keep]], block.calls[keep]))
+    note = f"{len(markers)} markers thinned to {len(rows)}, evenly along the genome"
+    return CallBatch(
+        batch.batch,
+        markers.take(rows),
+        batch.samples,
+        tuple(blocks),
+        batch.evidence,
+        (*batch.notes, note),
+    )
 
 
 def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> NDArray[np.int64] | None:

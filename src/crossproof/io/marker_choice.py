@@ -253,6 +253,18 @@ class MarkerChoice:
         return np.sort(np.concatenate([best, rest[: self.limit - len(best)]]))
 
 
+def thin_rows(
+    chrom: list[str], pos: NDArray[np.int64], score: NDArray[np.int32], limit: int
+) -> NDArray[np.int64]:
+    """Rows of at most `limit` markers of a table that is in memory as a whole, ascending; rule as above."""
+    choice = MarkerChoice((), limit)
+    rows = np.arange(len(chrom))
+    names = [""] * len(chrom)
+    all_of_them = Kept(chrom, pos, names, [()] * len(chrom), rows, score, {})
+    kept = all_of_them.take(choice._thin(all_of_them))
+    return kept.seq[choice._final(kept)] if len(kept) > limit else kept.seq
+
+
 def _windows(
     contig: NDArray[np.int64], checksum: NDArray[np.int64], pos: NDArray[np.int64], level: int
 ) -> NDArray[np.int64]:
