@@ -15,20 +15,23 @@ Rows = NDArray[np.int64]
 CONTRAST_SHARE = 0.5
 
 
-def evenly(candidates: Rows, wanted: int) -> Rows:
-    """`wanted` of these places, spread evenly over their order, the same ones every time."""
+def evenly(candidates: Rows, wanted: int, phase: float = 0.5) -> Rows:
+    """`wanted` of these places, spread evenly over their order; `phase` (0 to 1) shifts which ones."""
     if wanted >= len(candidates):
         return candidates
     if wanted <= 0:
         return candidates[:0]
-    return candidates[(np.arange(wanted) * len(candidates) + len(candidates) // 2) // wanted]
+    shift = min(int(phase * len(candidates)), len(candidates) - 1)
+    return candidates[(np.arange(wanted) * len(candidates) + shift) // wanted]
 
 
-def choose_markers(contrast: NDArray[np.float64], usable: NDArray[np.bool_], wanted: int | None) -> Rows:
+def choose_markers(
+    contrast: NDArray[np.float64], usable: NDArray[np.bool_], wanted: int | None, phase: float = 0.5
+) -> Rows:
     """Places of the markers to use, increasing.
 
     `contrast` (marker,): probability that gametes of the two parents differ there; `usable` (marker,);
-    `wanted`: at most so many, None for all. Markers are taken to be in genome order.
+    `wanted`: at most so many, None for all; `phase`: as in `evenly`. Markers are taken to be in genome order.
     """
     places = np.flatnonzero(usable)
     if wanted is None or len(places) <= wanted:
@@ -36,4 +39,4 @@ def choose_markers(contrast: NDArray[np.float64], usable: NDArray[np.bool_], wan
     differs = contrast[places] > 0.5
     far, near = places[differs], places[~differs]
     n_far = min(len(far), max(round(wanted * CONTRAST_SHARE), wanted - len(near)))
-    return np.sort(np.concatenate([evenly(far, n_far), evenly(near, wanted - n_far)]))
+    return np.sort(np.concatenate([evenly(far, n_far, phase), evenly(near, wanted - n_far, phase)]))

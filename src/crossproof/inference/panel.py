@@ -23,6 +23,8 @@ from crossproof.inference.settings import Settings
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
+PRIOR_OBSERVATIONS = 40.0
+"""Calls that the beta priors of a marker's error rates are worth (model.md section 1)."""
 DEPARTURE_POOL_INBREEDING = 0.5
 """A parent plant departs to a genotype of the pool, residual heterozygotes as likely as fixed ones."""
 
@@ -43,6 +45,11 @@ class PanelBlock:
         """Gametes of every version (m, V, k)."""
         return np.asarray(self.consensus @ gamete_table(self.k))
 
+    def parent_parts(self, place: Rows, version: int, h: float) -> tuple[Floats, Floats]:
+        """Prior (m, n_g) of a parent plant in two parts: departed, h pool; as its line, (1-h) consensus."""
+        departed = h * self.pool(DEPARTURE_POOL_INBREEDING)[place]
+        return departed, (1 - h) * self.consensus[place, version].astype(np.float64)
+
     def pool(self, inbreeding: float) -> Floats:
         """Genotypes of a plant drawn from the pool (m, n_g); maternal markers are always homozygous."""
         return pool_genotypes(self.q, 1.0 if self.maternal else inbreeding)
@@ -54,7 +61,10 @@ class Panel:
 
     `lines` (L,) sorted names; `version_line` (V,) line number of each version; `version_wells` per version;
     `f`, `d` (marker,) error rates per joined marker; `h` departure of parent plants; `class_prior` (4,);
-    `set_aside` (marker,) reason, "" where the marker is used; `marker_call_rate` (marker,).
+    `set_aside` (marker,) reason, "" where the marker is used; `marker_call_rate` (marker,); `frozen`
+    (marker,) whether the error rates come from an earlier run; `replicate_pairs`, `replicate_differ`
+    (marker,): pairs of called replicates and those that differ, a direct estimate of error; `converged`,
+    `rounds`: of the estimates.
     """
 
     lines: tuple[str, ...]
@@ -67,6 +77,11 @@ class Panel:
     class_prior: Floats
     set_aside: NDArray[np.str_]
     marker_call_rate: Floats
+    frozen: NDArray[np.bool_]
+    replicate_pairs: Floats
+    replicate_differ: Floats
+    converged: bool = True
+    rounds: int = 0
 
     @cached_property
     def line_number(self) -> dict[str, int]:
@@ -170,6 +185,21 @@ def fit_blocks(
     return tuple(blocks)
 
 
+_PLAIN_FIELDS = (
+    "f",
+    "d",
+    "h",
+    "class_prior",
+    "set_aside",
+    "marker_call_rate",
+    "frozen",
+    "replicate_pairs",
+    "replicate_differ",
+    "converged",
+    "rounds",
+)
+
+
 def panel_to_arrays(panel: Panel) -> dict[str, NDArray[Any]]:
     """A panel as numpy arrays without objects, for `numpy.savez`."""
     flat = [w for group in panel.version_wells for w in group]
@@ -183,7 +213,7 @@ def panel_to_arrays(panel: Panel) -> dict[str, NDArray[Any]]:
     for i, block in enumerate(panel.blocks):
         for f in fields(block):
             arrays[f"block{i}_{f.name}"] = np.asarray(getattr(block, f.name))
-    for name in ("f", "d", "h", "class_prior", "set_aside", "marker_call_rate"):
+    for name in _PLAIN_FIELDS:
         arrays[name] = np.asarray(getattr(panel, name))
     return arrays
 
@@ -213,4 +243,9 @@ def panel_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> Panel:
         arrays["class_prior"],
         arrays["set_aside"],
         arrays["marker_call_rate"],
+        arrays["frozen"],
+        arrays["replicate_pairs"],
+        arrays["replicate_differ"],
+        bool(arrays["converged"]),
+        int(arrays["rounds"]),
     )

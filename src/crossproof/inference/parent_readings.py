@@ -57,14 +57,22 @@ def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, 
     """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
     if version is None:
         return block.pool(inbreeding)[place]
-    departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
-    return np.asarray((1 - h) * block.consensus[place, version].astype(np.float64) + h * departed)
+    departed, stayed = block.parent_parts(place, version, h)
+    return departed + stayed
 
 
 class _Reader:
     """Solves readings of one family, each once."""
 
-    def __init__(self, family: Family, panel: Panel, places: tuple[Rows, ...], settings: Settings) -> None:
+    def __init__(
+        self,
+        family: Family,
+        panel: Panel,
+        places: tuple[Rows, ...],
+        settings: Settings,
+        keep_outside: bool,
+    ) -> None:
+        self.keep_outside = keep_outside
         self.family, self.panel, self.places, self.settings = family, panel, places, settings
         self.done: dict[tuple[int | None, int | None], tuple[Reading, Solution]] = {}
         self._priors: dict[int | None, tuple[Floats, ...]] = {}
@@ -81,7 +89,10 @@ class _Reader:
         key = (reading.mother, reading.father)
         if key not in self.done:
             solution = self.family.solve(
-                self.prior(reading.mother), self.prior(reading.father), coherent_start=coherent_start
+                self.prior(reading.mother),
+                self.prior(reading.father),
+                coherent_start=coherent_start,
+                keep_outside=self.keep_outside,
             )
             self.done[key] = (reading, solution)
         return self.done[key][1]
@@ -105,10 +116,17 @@ class _Reader:
 
 
 def read_parents(
-    family: Family, panel: Panel, places: tuple[Rows, ...], settings: Settings, mother: str, father: str
+    family: Family,
+    panel: Panel,
+    places: tuple[Rows, ...],
+    settings: Settings,
+    mother: str,
+    father: str,
+    *,
+    keep_outside: bool = False,
 ) -> Readings:
     """Weigh the readings of a family's parent tubes; `mother`, `father`: line names, "" where unknown."""
-    reader = _Reader(family, panel, places, settings)
+    reader = _Reader(family, panel, places, settings, keep_outside)
     own = [panel.versions(mother), panel.versions(father)]
     known = [len(versions) > 0 for versions in own]
     log_own = [_log_sizes(panel, versions) for versions in own]

@@ -18,6 +18,7 @@ from crossproof.inference.pedigree import PAIR_RELATIONS, child_of_gametes
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
 from crossproof.inference.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
 from crossproof.model.results import Relation
+from crossproof.model.sentinels import NO_CALL_CODE
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
@@ -81,7 +82,9 @@ def plant_likelihood(
     return joint, like, owner
 
 
-def choose_rows(family: FamilyInput, panel: Panel, settings: Settings) -> tuple[Rows, ...]:
+def choose_rows(
+    family: FamilyInput, panel: Panel, settings: Settings, phase: float = 0.5
+) -> tuple[Rows, ...]:
     """Chosen places per panel block: nuclear markers by `choose_markers`, all maternal ones."""
     usable = [panel.set_aside[b.rows] == "" for b in panel.blocks]
     limit = settings.max_markers_per_cross
@@ -105,7 +108,7 @@ def choose_rows(family: FamilyInput, panel: Panel, settings: Settings) -> tuple[
     order = np.argsort(rows, kind="stable")
     flags = np.concatenate([usable[i] for i in nuclear])
     taken = np.zeros(len(panel.set_aside), dtype=bool)
-    taken[rows[order][choose_markers(contrast[order], flags[order], limit)]] = True
+    taken[rows[order][choose_markers(contrast[order], flags[order], limit, phase)]] = True
     return tuple(
         np.flatnonzero(u) if b.maternal else np.flatnonzero(taken[b.rows])
         for u, b in zip(usable, panel.blocks, strict=True)
@@ -177,9 +180,18 @@ def list_origins(
 
 
 def prepare(
-    family: FamilyInput, wells: Wells, panel: Panel, settings: Settings, others: OtherCrosses | None
+    family: FamilyInput,
+    wells: Wells,
+    panel: Panel,
+    settings: Settings,
+    others: OtherCrosses | None,
+    *,
+    phase: float = 0.5,
 ) -> Prepared:
-    """Gather a family's evidence at its markers and weigh the origins that do not depend on its parents."""
+    """Gather a family's evidence at its markers and weigh the origins that do not depend on its parents.
+
+    `phase` (0 to 1) shifts the choice among markers that are more than the family needs.
+    """
     order = np.array(sorted(range(len(family.plants)), key=lambda i: family.plants[i].plant), dtype=np.int64)
     family = FamilyInput(
         family.cross_id, family.mother, family.father, tuple(family.plants[i] for i in order)
@@ -193,7 +205,7 @@ def prepare(
     )
     mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
     donors = np.setdiff1d(np.arange(len(panel.version_line)), np.concatenate([mothers, fathers]))
-    places = choose_rows(family, panel, settings)
+    places = choose_rows(family, panel, settings, phase)
     blocks, counted = [], []
     n = len(family.plants)
     well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
@@ -203,9 +215,9 @@ def prepare(
         rows = panel_block.rows[place]
         like, _, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)
         codes = wells.codes(rows, well)
-        plant_codes = np.full((len(rows), n), 255, dtype=np.uint8)
+        plant_codes = np.full((len(rows), n), NO_CALL_CODE, dtype=np.uint8)
         for w in range(len(well) - 1, -1, -1):
-            seen = codes[:, w] != 255
+            seen = codes[:, w] != NO_CALL_CODE
             plant_codes[seen, owner[w]] = codes[seen, w]
         counted.append((panel_block, place, like, plant_codes))
         gametes = panel_block.gametes[place][:, donors].astype(np.float64)
@@ -276,15 +288,27 @@ def verify_family(
     `others`: the crosses of the records from `prepare_crosses`, None to leave swapped tags out. The result
     does not depend on the order of the plants.
     """
-    prepared = prepare(family, wells, panel, settings, others)
-    origins = prepared.origins
+    return judge_prepared(prepare(family, wells, panel, settings, others), panel, settings)[0]
+
+
+def judge_prepared(
+    prepared: Prepared, panel: Panel, settings: Settings, *, keep_outside: bool = False
+) -> tuple[FamilyResult, Readings]:
+    """The evidence on every plant, and the readings of the parent tubes it comes from."""
+    family, origins = prepared.family, prepared.origins
     n_in = origins.n_pair + origins.n_donor
     flat_score = np.logaddexp.reduce(origins.log_prior[n_in:, None] + prepared.flat, axis=0)
     priors = Priors(origins.log_prior[: origins.n_pair], origins.log_prior[origins.n_pair : n_in], flat_score)
     readings = read_parents(
-        Family(prepared.blocks, priors), panel, prepared.places, settings, family.mother, family.father
+        Family(prepared.blocks, priors),
+        panel,
+        prepared.places,
+        settings,
+        family.mother,
+        family.father,
+        keep_outside=keep_outside,
     )
-    return _result(prepared, panel, readings)
+    return _result(prepared, panel, readings), readings
 
 
 def _result(

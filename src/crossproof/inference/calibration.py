@@ -1,0 +1,307 @@
+"""Run-wide estimates: call error rates of every marker, departure of parent plants, class prior.
+
+Glossary: `f_j` false heterozygote, `d_j` allelic dropout of marker j (called genotypes only); `h` share of
+markers at which a parent plant departs from its line; `class prior` shares of hybrid, self, outcross,
+off-pedigree.
+
+Expectation-maximisation: the panel lines and a fixed sample of families are judged under the current
+estimates; expected counts of true genotypes and of their miscalls then give the next ones,
+
+    f_j = (40 f_0 + E[homozygotes seen as heterozygotes]) / (40 + E[homozygotes scored])
+
+and likewise d_j: beta priors worth 40 observations around the starting values. `h` has a beta prior worth 200
+markers, the class prior Dirichlet pseudo-counts (6, 3, 0.8, 0.2). Estimates stop moving when no class
+posterior of the sample moves by 1e-4.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+from zlib import crc32
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.inference.blocks import Wells
+from crossproof.inference.panel import PRIOR_OBSERVATIONS, Panel, PanelBlock
+from crossproof.inference.pedigree import hybrid_table, self_table
+from crossproof.inference.season_results import FamilyInput
+from crossproof.inference.settings import Settings
+from crossproof.inference.verification import judge_prepared, prepare
+from crossproof.model.genotypes import genotype_alleles
+from crossproof.model.results import Relation
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+MAX_FAMILIES = 300
+"""Families in the sample, at most."""
+MAX_CELLS = 600_000
+"""Markers x plants in the sample, at most."""
+SAMPLE_MARKERS = 300
+"""Markers per family of the sample, at most; other ones in every family, so that all are reached."""
+DEPARTURE_OBSERVATIONS = 200
+"""Markers that the beta prior of h is worth."""
+CLEAR_PLANT = 0.99
+"""Class posterior from which on a plant's genotypes tell of error rates."""
+MAX_ROUNDS = 12
+TOLERANCE = 1e-4
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Run-wide estimates, to be kept and used frozen by later runs so that a new plate shifts no old verdict.
+
+    Plain lists keyed by marker id; `q`: pool frequency by allele name. Markers that are not named here get
+    fresh estimates.
+    """
+
+    h: float
+    class_prior: tuple[float, ...]
+    markers: tuple[str, ...]
+    false_heterozygote: tuple[float, ...]
+    dropout: tuple[float, ...]
+    set_aside: tuple[str, ...]
+    q: tuple[Mapping[str, float], ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As plain data for a JSON file; numbers rounded to six decimals."""
+        return {
+            "h": round(self.h, 6),
+            "class_prior": [round(x, 6) for x in self.class_prior],
+            "markers": {
+                name: {
+                    "false_heterozygote": round(f, 6),
+                    "dropout": round(d, 6),
+                    "set_aside": why,
+                    "q": {allele: round(value, 6) for allele, value in q.items()},
+                }
+                for name, f, d, why, q in zip(
+                    self.markers, self.false_heterozygote, self.dropout, self.set_aside, self.q, strict=True
+                )
+            },
+        }
+
+
+def calibration_from_dict(data: Mapping[str, Any]) -> Calibration:
+    """The `Calibration` that `to_dict` wrote."""
+    items = sorted(data["markers"].items())
+    return Calibration(
+        float(data["h"]),
+        tuple(float(x) for x in data["class_prior"]),
+        tuple(name for name, _ in items),
+        tuple(float(x["false_heterozygote"]) for _, x in items),
+        tuple(float(x["dropout"]) for _, x in items),
+        tuple(str(x["set_aside"]) for _, x in items),
+        tuple({str(a): float(v) for a, v in x["q"].items()} for _, x in items),
+    )
+
+
+def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = None) -> Calibration:
+    """The estimates a panel was made with; markers of `earlier` that this run has no data of are kept."""
+    markers = wells.markers
+    entries: dict[str, tuple[float, float, str, Mapping[str, float]]] = {}
+    if earlier is not None:
+        for i, name in enumerate(earlier.markers):
+            entries[name] = (
+                earlier.false_heterozygote[i],
+                earlier.dropout[i],
+                earlier.set_aside[i],
+                earlier.q[i],
+            )
+    for block in panel.blocks:
+        for place, row in enumerate(block.rows):
+            q = dict(zip(markers.alleles[row], (float(x) for x in block.q[place]), strict=True))
+            entries[str(markers.ids[row])] = (
+                float(panel.f[row]),
+                float(panel.d[row]),
+                str(panel.set_aside[row]),
+                q,
+            )
+    names = sorted(entries)
+    return Calibration(
+        panel.h,
+        tuple(float(x) for x in panel.class_prior),
+        tuple(names),
+        *(tuple(entries[n][i] for n in names) for i in range(4)),  # type: ignore[arg-type]
+    )
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Expected counts under the current estimates.
+
+    `hom`, `hom_as_het`, `het`, `het_as_hom` (marker,): scored true genotypes and their miscalls; `departed`,
+    `markers`: departures of parent plants and markers looked at; `classes` (4,); `posterior`: class
+    posteriors of the sample, by which convergence is judged.
+    """
+
+    hom: Floats
+    hom_as_het: Floats
+    het: Floats
+    het_as_hom: Floats
+    departed: float
+    markers: float
+    classes: Floats
+    posterior: Floats
+
+
+def counted(
+    miscalls: Floats,
+    *,
+    departed: float = 0.0,
+    markers: float = 0.0,
+    classes: Floats | None = None,
+    posterior: Floats | None = None,
+) -> Expected:
+    """Counts from the four rows of `count_miscalls` and what else there is."""
+    return Expected(
+        miscalls[0],
+        miscalls[1],
+        miscalls[2],
+        miscalls[3],
+        departed,
+        markers,
+        np.zeros(4) if classes is None else classes,
+        np.empty((0, 4)) if posterior is None else posterior,
+    )
+
+
+def sample_families(families: Sequence[FamilyInput], n_markers: int) -> list[FamilyInput]:
+    """A sample of the families that does not depend on their order: by the hash of the cross's name."""
+    usable = sorted(
+        (f for f in families if f.mother and f.father and f.plants),
+        key=lambda f: (crc32(f.cross_id.encode()), f.cross_id),
+    )
+    chosen: list[FamilyInput] = []
+    cells = 0
+    for family in usable[:MAX_FAMILIES]:
+        cells += len(family.plants) * min(n_markers, SAMPLE_MARKERS)
+        if chosen and cells > MAX_CELLS:
+            break
+        chosen.append(family)
+    return sorted(chosen, key=lambda f: f.cross_id)
+
+
+def count_miscalls(posterior: Floats, codes: NDArray[np.uint8], k: int, weight: Floats) -> Floats:
+    """Expected (4, marker) of hom, hom_as_het, het, het_as_hom among scored calls.
+
+    `posterior` (m, n, n_g) of the true genotype, `codes` (m, n) as called, `weight` (m, n) or (n,).
+    """
+    pairs = genotype_alleles(k)
+    is_hom = pairs[:, 0] == pairs[:, 1]
+    scored = (codes < len(pairs)) * weight
+    called_het = ~is_hom[np.minimum(codes, len(pairs) - 1)]
+    hom = posterior[:, :, is_hom].sum(axis=2) * scored
+    het = posterior[:, :, ~is_hom].sum(axis=2) * scored
+    counts = [hom, hom * called_het, het, het * ~called_het]
+    return np.stack([c.sum(axis=1) for c in counts])
+
+
+def count_lines(wells: Wells, panel: Panel) -> Floats:
+    """Expected (4, marker) of the lines' wells that were typed by calls."""
+    counts = np.zeros((4, len(wells.markers)))
+    flat = np.array([w for g in panel.version_wells for w in g], dtype=np.int64)
+    owner = np.repeat(np.arange(len(panel.version_wells)), [len(g) for g in panel.version_wells])
+    weight = wells.called_by_calls(flat).astype(np.float64)
+    for block in panel.blocks:
+        if len(flat) and not block.maternal:
+            codes = wells.codes(block.rows, flat)
+            posterior = block.consensus[:, owner].astype(np.float64)
+            counts[:, block.rows] += count_miscalls(posterior, codes, block.k, weight)
+    return counts
+
+
+def expect(wells: Wells, panel: Panel, families: Sequence[FamilyInput], settings: Settings) -> Expected:
+    """Judge the sample under the panel's estimates and count what the next estimates need."""
+    counts = count_lines(wells, panel)
+    departed = markers = 0.0
+    classes, posteriors = np.zeros(4), []
+    limit = SAMPLE_MARKERS
+    if settings.max_markers_per_cross is not None:
+        limit = min(limit, settings.max_markers_per_cross)
+    quick = replace(settings, max_markers_per_cross=limit)
+    for family in families:
+        if not len(panel.versions(family.mother)) or not len(panel.versions(family.father)):
+            continue
+        prepared = prepare(family, wells, panel, quick, None, phase=crc32(family.cross_id.encode()) / 2**32)
+        result, readings = judge_prepared(prepared, panel, quick, keep_outside=True)
+        posterior = result.class_posterior[prepared.order]  # sorted by plant, as `prepared` has them
+        with_data = result.call_rate[prepared.order] > 0
+        classes += posterior[with_data].sum(axis=0)
+        posteriors.append(posterior)
+        reading, solution = readings.readings[0], readings.solutions[0]
+        if readings.weight[0] < CLEAR_PLANT or reading.mother is None or reading.father is None:
+            continue
+        relation = result.relation_posterior[prepared.order]
+        called = np.array(
+            [
+                bool(len(p.wells)) and bool(wells.called_by_calls(np.array(p.wells)).all())
+                for p in prepared.family.plants
+            ]
+        )
+        weight = {
+            r: np.where(relation[:, list(Relation).index(r)] >= CLEAR_PLANT, 1.0, 0.0) * called
+            for r in (Relation.HYBRID, Relation.SELF)
+        }
+        for b, (block, place, like, codes) in enumerate(prepared.counted):
+            if block.maternal or not len(place):
+                continue
+            joint = solution.outside[b]
+            for r, table in ((Relation.HYBRID, hybrid_table(block.k)), (Relation.SELF, self_table(block.k))):
+                chosen = np.flatnonzero(weight[r])
+                if not len(chosen):
+                    continue
+                outside = joint[:, :, chosen].reshape(len(table), -1, len(place), len(chosen))
+                if r is Relation.SELF:
+                    child = np.einsum("amn,ag->mng", outside.sum(axis=1), table)
+                else:
+                    child = np.einsum("abmn,abg->mng", outside, table)
+                child *= like[:, chosen]
+                child /= child.sum(axis=2, keepdims=True)
+                counts[:, block.rows[place]] += count_miscalls(
+                    child, codes[:, chosen], block.k, np.ones(len(chosen))
+                )
+            for version, post in ((reading.mother, solution.mother[b]), (reading.father, solution.father[b])):
+                gone, seen = _departures(block, place, version, post, panel.h)
+                departed += gone
+                markers += seen
+    return counted(
+        counts,
+        departed=departed,
+        markers=markers,
+        classes=classes,
+        posterior=np.concatenate(posteriors) if posteriors else None,
+    )
+
+
+def _departures(
+    block: PanelBlock, place: Rows, version: int, posterior: Floats, h: float
+) -> tuple[float, float]:
+    """Expected number of markers at which a parent plant departs from its line, and of markers looked at."""
+    departed, stayed = block.parent_parts(place, version, h)
+    share = departed / (departed + stayed)
+    return float((posterior * share).sum()), float(len(place))
+
+
+def next_estimates(
+    panel: Panel, expected: Expected, settings: Settings, earlier: Calibration | None
+) -> Panel:
+    """A panel with the estimates that these counts give; frozen ones of `earlier` are left as they are."""
+    f = _beta_mean(settings.false_heterozygote, expected.hom_as_het, expected.hom)
+    d = _beta_mean(settings.dropout, expected.het_as_hom, expected.het)
+    frozen = panel.frozen
+    f, d = np.where(frozen, panel.f, f), np.where(frozen, panel.d, d)
+    if earlier is not None:
+        return replace(panel, f=f, d=d)
+    h = (DEPARTURE_OBSERVATIONS * settings.parent_departure + expected.departed) / (
+        DEPARTURE_OBSERVATIONS + expected.markers
+    )
+    classes = np.array(settings.class_prior) + expected.classes
+    return replace(panel, f=f, d=d, h=float(h), class_prior=classes / classes.sum())
+
+
+def _beta_mean(start: float, hits: Floats, trials: Floats) -> Floats:
+    return np.asarray((PRIOR_OBSERVATIONS * start + hits) / (PRIOR_OBSERVATIONS + trials))
