@@ -133,7 +133,7 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     held = np.array([d == str(Decision.HOLD) for d in text(plants, "decision")], dtype=bool)
     kind[held] = len(CLASSES)
     posterior = np.column_stack([number(plants, p) for p in POSTERIORS]) if len(plants) else np.zeros((0, 4))
-    has_data = np.isfinite(posterior).all(axis=1)
+    has_data: NDArray[np.bool_] = np.asarray(np.isfinite(posterior).all(axis=1), dtype=bool)
     posterior = np.where(has_data[:, None], posterior, 0.0)
     sure = kind < len(CLASSES)
     # a determined plant without posteriors counts by its verdict
