@@ -82,7 +82,7 @@ def two_class_tail(evidence: CrossEvidence, true: int, other: int, settings: Pla
     Markers at which the parents agree say nothing of self and hybrid; they only help a plant to be scored at
     `min_markers_scored` markers in all.
     """
-    rows, least = _informative(evidence, settings)
+    rows, least = informative(evidence, settings)
     scored = np.zeros((len(rows), evidence.score.shape[2]), dtype=bool)
     scored[:, :-1] = True
     return evidence_tail(
@@ -94,7 +94,7 @@ def two_class_tail(evidence: CrossEvidence, true: int, other: int, settings: Pla
     )
 
 
-def _informative(evidence: CrossEvidence, settings: PlanSettings) -> tuple[NDArray[np.int64], int]:
+def informative(evidence: CrossEvidence, settings: PlanSettings) -> tuple[NDArray[np.int64], int]:
     """Markers to count and how many of them must be scored: shared ones only where they may fall short."""
     shared = 1 - evidence.prob[~evidence.contrast, 0, -1]
     sure = tails.scored_enough(np.sort(shared)[-50:], settings.min_markers_scored)

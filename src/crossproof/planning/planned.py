@@ -1,0 +1,215 @@
+"""The wish list: planned crosses from a sheet, or all pairs of lines, and lines that nothing tells apart."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.errors import Problem, error, warning
+from crossproof.planning.inputs import PlannedCross, PlanSettings
+
+PLANNED_COLUMNS: dict[str, str] = {
+    "cross_id": "number of the cross; given by us (P001 ...) where left empty",
+    "mother": "line to bear the seed",
+    "father": "line to give the pollen",
+    "target_hybrids": "hybrid plants wanted; the season's setting where left empty",
+    "priority": "worth of this cross where not all can be served; 1 where left empty",
+    "flowers": "flowers you mean to pollinate; ours is computed where left empty",
+    "week": "week of pollination, such as 2031-W23",
+    "operator": "who is to make the cross",
+    "seeds": "seeds to test, where already fixed",
+}
+"""Columns of planned.csv; mother and father are required."""
+
+_WEEK = re.compile(r"^\d{4}-W(0[1-9]|[1-4]\d|5[0-3])$")
+
+
+def read_planned(
+    rows: Sequence[Mapping[str, str]],
+    row_numbers: Sequence[int],
+    lines: Sequence[str],
+    settings: PlanSettings,
+    *,
+    file: str = "planned.csv",
+) -> tuple[tuple[PlannedCross, ...], tuple[Problem, ...]]:
+    """Planned crosses from the texts of a sheet, with every problem found.
+
+    rows: our column names to text, "" where empty; row_numbers: as the user sees them; lines: panel lines
+    with genotypes. A cross with a line that was never typed is an error: nothing can be said about it.
+    """
+    out: list[PlannedCross] = []
+    problems: list[Problem] = []
+    known = set(lines)
+    seen: dict[str, int] = {}
+    for number, (row, at) in enumerate(zip(rows, row_numbers, strict=True), start=1):
+        good = True
+        for role in ("mother", "father"):
+            name = row.get(role, "")
+            if not name:
+                problems.append(
+                    error(file, f"The {role} is missing.", "Name a panel line.", row=at, column=role)
+                )
+                good = False
+            elif name not in known:
+                problems.append(
+                    error(
+                        file,
+                        "This line has no genotypes on the panel, so nothing can be said of the cross.",
+                        "Check the spelling, or type the line first.",
+                        row=at,
+                        column=role,
+                        value=name,
+                    )
+                )
+                good = False
+        numbers: dict[str, float] = {}
+        for column, default, whole in (
+            ("target_hybrids", float(settings.target_hybrids), True),
+            ("priority", 1.0, False),
+            ("flowers", 0.0, True),
+            ("seeds", 0.0, True),
+        ):
+            value = _number(row.get(column, ""), default, whole)
+            if value is None:
+                kind = "a whole number of at least 0" if whole else "a number of at least 0"
+                problems.append(
+                    error(
+                        file,
+                        f"This is not {kind}.",
+                        f"Write {kind}, or leave it empty.",
+                        row=at,
+                        column=column,
+                        value=row.get(column, ""),
+                    )
+                )
+                good = False
+            else:
+                numbers[column] = value
+        week = row.get("week", "")
+        if week and not _WEEK.match(week):
+            problems.append(
+                error(file, "This is not a week.", "Write it as 2031-W23.", row=at, column="week", value=week)
+            )
+            good = False
+        if good and row["mother"] == row["father"]:
+            problems.append(
+                error(
+                    file,
+                    "Mother and father are the same line; its hybrid and its self are the same plant.",
+                    "Name two lines.",
+                    row=at,
+                    column="father",
+                    value=row["father"],
+                )
+            )
+            good = False
+        cross_id = row.get("cross_id", "") or f"P{number:03d}"
+        if cross_id in seen:
+            problems.append(
+                error(
+                    file,
+                    f"This cross_id stands twice; the first is in row {seen[cross_id]}.",
+                    "Give each planned cross its own.",
+                    row=at,
+                    column="cross_id",
+                    value=cross_id,
+                )
+            )
+            good = False
+        seen.setdefault(cross_id, at)
+        if good:
+            out.append(
+                PlannedCross(
+                    cross_id,
+                    row["mother"],
+                    row["father"],
+                    int(numbers["target_hybrids"]),
+                    numbers["priority"],
+                    int(numbers["flowers"]),
+                    week,
+                    row.get("operator", ""),
+                    int(numbers["seeds"]),
+                    at,
+                )
+            )
+    if not rows:
+        problems.append(
+            warning(file, "The sheet has no rows.", "List the crosses you plan, or delete the file.")
+        )
+    return tuple(out), tuple(problems)
+
+
+def _number(text: str, default: float, whole: bool) -> float | None:
+    if not text:
+        return default
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    if not math.isfinite(value) or value < 0 or (whole and value != int(value)):
+        return None
+    return value
+
+
+def all_pairs(lines: Sequence[str], settings: PlanSettings) -> tuple[PlannedCross, ...]:
+    """Every pair of lines once (reciprocals look the same to nuclear markers), the first name the mother."""
+    return tuple(
+        PlannedCross(f"P{i:03d}", mother, father, settings.target_hybrids)
+        for i, (mother, father) in enumerate(combinations(sorted(lines), 2), start=1)
+    )
+
+
+@dataclass(frozen=True)
+class SisterLines:
+    """Two lines that no, or too few, markers on the panel tell apart.
+
+    `on_panel`: markers on the panel at which they are fixed for different alleles; `candidates`: further
+    markers that would tell them apart, best known first.
+    """
+
+    first: str
+    second: str
+    on_panel: int
+    candidates: tuple[str, ...]
+
+
+def contrast_counts(fixed: NDArray[np.int8], use: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Markers at which two lines are fixed for different alleles, (line, line).
+
+    fixed (marker, line): allele, -1 unclear. use (marker,) bool.
+    """
+    part = fixed[use]
+    clear = (part >= 0).astype(np.float32)
+    both = clear.T @ clear
+    same = np.zeros_like(both)
+    for allele in range(int(part.max(initial=-1)) + 1):
+        has = (part == allele).astype(np.float32)
+        same += has.T @ has
+    return np.rint(both - same).astype(np.int64)
+
+
+def sister_lines(
+    lines: Sequence[str],
+    marker_ids: Sequence[str],
+    fixed: NDArray[np.int8],
+    on_panel: NDArray[np.bool_],
+    fewer_than: int,
+    limit: int = 1000,
+) -> tuple[SisterLines, ...]:
+    """Pairs with fewer than so many contrast markers on the panel, the least told apart first, at most
+    `limit`."""
+    counts = contrast_counts(fixed, on_panel)
+    first, second = np.nonzero(np.triu(counts < fewer_than, k=1))
+    order = np.lexsort((second, first, counts[first, second]))[:limit]
+    out = []
+    for i, j in zip(first[order], second[order], strict=True):
+        differ = (fixed[:, i] >= 0) & (fixed[:, j] >= 0) & (fixed[:, i] != fixed[:, j]) & ~on_panel
+        names = tuple(str(marker_ids[m]) for m in np.flatnonzero(differ)[:20])
+        out.append(SisterLines(lines[i], lines[j], int(counts[i, j]), names))
+    return tuple(out)
