@@ -27,7 +27,13 @@ from crossproof.rates.intervals import proportion_interval, rate
 from crossproof.rates.next_steps import NextStep, plan
 from crossproof.rates.sequential import next_batch
 from crossproof.rates.table_factors import factors_table
-from crossproof.rates.table_people import control_chart_table, learning_table, operators_table
+from crossproof.rates.table_people import (
+    CAUTION,
+    CAUTION_SHORT,
+    control_chart_table,
+    learning_table,
+    operators_table,
+)
 from crossproof.rates.tally import UNDETERMINED, RateOptions, Tally, tally, text
 
 __all__ = [
@@ -45,16 +51,6 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-
-CAUTION = (
-    "These figures describe tags, not people. Samples are small, and people do not get equal crosses: "
-    "mother lines, hours, weather and flowers differ, and only part of that can be allowed for. Use them to "
-    "ask what could be made easier, never to judge a person."
-)
-"""Stands wherever a person is named."""
-
-CAUTION_SHORT = "Small samples, unequal crosses: not a judgement of people."
-"""For a table's caption or a sheet's first line."""
 
 _OWN_RECORD = ("_file", "_row")
 

@@ -107,8 +107,11 @@ def text(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
     """A column as strings, "" where absent or missing."""
     if column not in frame:
         return np.full(len(frame), "", dtype=object)
-    values = frame[column].astype(object)
-    return np.array(["" if pd.isna(v) else str(v).strip() for v in values], dtype=object)
+    values = frame[column].astype(object).where(frame[column].notna(), "")
+    # each distinct value once: a season has few mothers and many plants
+    codes, distinct = pd.factorize(values, sort=False)
+    words = np.array([str(v).strip() for v in distinct], dtype=object)
+    return words[codes] if len(words) else np.full(len(frame), "", dtype=object)
 
 
 def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
