@@ -9,6 +9,7 @@ import pandas as pd
 
 from crossproof.errors import Problem, Severity
 from crossproof.io.config import Config
+from crossproof.io.crosses_sheet import UNTYPED
 from crossproof.io.names import difference, loose_index, meant, skeleton
 from crossproof.io.raw_tables import Notes
 from crossproof.io.values import Fault
@@ -22,15 +23,28 @@ def check_records(season: Season) -> list[Problem]:
     return check_frames(season.config, season.crosses, season.samples)
 
 
-def check_frames(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame) -> list[Problem]:
-    """What does not fit between crosses and wells; see `check_records`."""
+def check_frames(
+    config: Config,
+    crosses: pd.DataFrame,
+    samples: pd.DataFrame,
+    *,
+    crosses_whole: bool = True,
+    samples_whole: bool = True,
+) -> list[Problem]:
+    """What does not fit between crosses and wells; see `check_records`.
+
+    Where a sheet could not be read whole, nothing is said to be missing from it.
+    """
     notes = Notes()
-    _progeny_have_crosses(crosses, samples, notes)
-    _parents_are_typed(config, crosses, samples, notes)
+    if crosses_whole and len(crosses):
+        _progeny_have_crosses(crosses, samples, notes)
+    if samples_whole:
+        _parents_are_typed(crosses, samples, notes)
+    if crosses_whole and samples_whole:
+        _nothing_unused(config, crosses, samples, notes)
     _no_cycles(crosses, notes)
     _names_that_look_alike(crosses, samples, notes)
     _counts_fit(crosses, samples, notes)
-    _nothing_unused(config, crosses, samples, notes)
     return notes.all()
 
 
@@ -161,7 +175,7 @@ def _unlisted(
 def _parents_have_calls(crosses: pd.DataFrame, samples: pd.DataFrame, typed: set[str], notes: Notes) -> None:
     """Parents that are in a sheet but have no calls; those in no sheet are found without the calls."""
     listed = set(samples.loc[samples["role"] == "parent", "line"]) - typed - {""}
-    for column, effect in _EFFECT_OF_UNTYPED.items():
+    for column, effect in UNTYPED.items():
         for name, (file, row, n) in _first_rows(crosses, column).items():
             if name in listed:
                 fault = Fault(
@@ -170,12 +184,6 @@ def _parents_have_calls(crosses: pd.DataFrame, samples: pd.DataFrame, typed: set
                     Severity.WARNING,
                 )
                 notes.add(fault, file, row, column, name)
-
-
-_EFFECT_OF_UNTYPED = {
-    "mother": "nothing can be proven about its crosses",
-    "father": "a plant can be told from a self, but its father cannot be proven",
-}
 
 
 def _first_rows(frame: pd.DataFrame, column: str) -> dict[str, tuple[str, int, int]]:
@@ -193,9 +201,7 @@ def _crosses(n: int) -> str:
 
 
 def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
-    known = set(crosses["cross_id"])
-    if not known:
-        return  # the crosses sheet has its own error
+    known = set(crosses["cross_id"]) - {""}
     index = loose_index(known)
     wells = samples[(samples["role"] == "progeny") & ~samples["cross_id"].isin({*known, ""})]
     faults: dict[str, Fault] = {}
@@ -209,10 +215,10 @@ def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: N
         notes.add(faults[name], file, row, "cross_id", name)
 
 
-def _parents_are_typed(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+def _parents_are_typed(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
     lines = set(samples.loc[samples["role"] == "parent", "line"]) - {""}
     index = loose_index(lines)
-    for column, effect in _EFFECT_OF_UNTYPED.items():
+    for column, effect in UNTYPED.items():
         for name, (file, row, n) in _first_rows(crosses, column).items():
             if name in lines:
                 continue
@@ -229,10 +235,6 @@ def _parents_are_typed(config: Config, crosses: pd.DataFrame, samples: pd.DataFr
                 Severity.WARNING,
             )
             notes.add(fault, file, row, column, name)
-        unknown = crosses[crosses[column] == ""]
-        for file, row, cross in zip(unknown["_file"], unknown["_row"], unknown["cross_id"], strict=True):
-            fault = Fault(f"The {column} is not given; {effect}.", "Fill it in.", Severity.WARNING)
-            notes.add(fault, file, row, column, cross)
 
 
 def _no_cycles(crosses: pd.DataFrame, notes: Notes) -> None:

@@ -14,6 +14,12 @@ from crossproof.io.names import skeleton
 from crossproof.io.raw_tables import Notes, RawTable
 from crossproof.io.values import Fault, read_date, read_temperature, read_time
 
+UNTYPED = {
+    "mother": "nothing can be proven about its crosses",
+    "father": "a plant can be told from a self, but its father cannot be proven",
+}
+"""What it means that a parent is not known or not genotyped."""
+
 
 def crosses_frame(
     raw: RawTable, config: Config, known_lines: Collection[str], today: dt.date, notes: Notes
@@ -88,6 +94,7 @@ def _parents(raw: RawTable, known_lines: Collection[str], notes: Notes) -> tuple
             "Add the columns mother and father, or one column cross with: mother x father.",
         )
         notes.add(fault, raw.files[0], None, "mother")
+        raw.whole = False
         return mother, father
     known = {*known_lines, *raw.columns["cross_id"], *mother, *father} - {""}
     split = raw.values("cross", lambda t: split_cross(t, known) if t else (("", ""), None), notes)
@@ -100,6 +107,11 @@ def _parents(raw: RawTable, known_lines: Collection[str], notes: Notes) -> tuple
                 )
                 raw.note(notes, i, column, fault)
             names[i] = names[i] or written
+    for column, names in (("mother", mother), ("father", father)):
+        fault = Fault(f"The {column} is not given; {UNTYPED[column]}.", "Fill it in.", Severity.WARNING)
+        for i, name in enumerate(names):
+            if not name and not raw.columns["cross"][i]:
+                raw.note(notes, i, column, fault)
     for i, (left, right) in enumerate(zip(mother, father, strict=True)):
         if left and left == right:
             fault = Fault(

@@ -60,7 +60,8 @@ class RawTable:
 
     `columns` holds every declared column (empty text where a sheet lacks it); `present` those that some sheet
     has; `extra` the others, by the heading of the first sheet that has them. `kinds` says per column which
-    cells were numbers or dates in a workbook.
+    cells were numbers or dates in a workbook. `whole` is False where a sheet could not be read to its end or
+    lacks a needed column: other sheets are not judged by it.
     """
 
     table: Table
@@ -70,6 +71,7 @@ class RawTable:
     files: list[str] = field(default_factory=list)
     rows: list[int] = field(default_factory=list)
     kinds: dict[str, dict[int, str]] = field(default_factory=dict)
+    whole: bool = True
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -160,11 +162,14 @@ def gather(
     for sheet in sheets:
         notes.problems.extend(sheet.problems)
         if not sheet.readable:
+            raw.whole = False
             continue
         names, problems = match_headings(
             sheet.headings, table, renames, file=sheet.file, header_row=sheet.header_row
         )
         notes.problems.extend(problems)
+        if sheet.cut_short or any(c.required and c.name not in names for c in table.columns):
+            raw.whole = False
         n, start = len(sheet.rows), len(raw)
         raw.files += [sheet.file] * n
         raw.rows += sheet.row_numbers

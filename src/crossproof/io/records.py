@@ -97,7 +97,10 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
         corrections = _text_frame(
             gather([sheet], CORRECTIONS, config.renames("corrections"), notes), CORRECTIONS, notes
         )
-    problems = [*notes.all(), *_check_rates_by(config, crosses), *check_frames(config, crosses, samples)]
+    between = check_frames(
+        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
+    )
+    problems = [*notes.all(), *_check_rates_by(config, crosses), *between]
     return Season(config, crosses, samples, markers, corrections, sort_problems(problems))
 
 

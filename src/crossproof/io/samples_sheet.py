@@ -177,6 +177,7 @@ def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], no
                 fault = Fault(
                     f"This well lies outside the {smaller.wells}-well plate that the others fit.",
                     "Correct the well.",
+                    Severity.WARNING,
                 )
                 raw.note(notes, i, "well", fault)
             return

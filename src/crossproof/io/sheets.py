@@ -10,10 +10,10 @@ import csv
 import io
 import re
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from crossproof.errors import Problem, error, warning
+from crossproof.errors import Problem, Severity, error
 from crossproof.io.columns import heading_key
 
 MAX_BYTES = 512 * 1024**2
@@ -51,7 +51,8 @@ class Sheet:
     `headings` and each of `rows` have one text per column, spaces around it removed. `row_numbers` are those
     that a text editor (.csv: the line where the record begins) or a spreadsheet (.xlsx) shows. `cell_kinds`
     says which cells of a workbook were numbers or dates: (row index, column index) -> "number" | "date".
-    A sheet that cannot be read at all has no headings, and an error among its `problems`.
+    A sheet that cannot be read at all has no headings, and an error among its `problems`; `cut_short` says
+    that reading stopped at an error and rows may be missing.
     """
 
     file: str
@@ -61,6 +62,7 @@ class Sheet:
     header_row: int = 1
     problems: tuple[Problem, ...] = ()
     cell_kinds: dict[tuple[int, int], str] = field(default_factory=dict)
+    cut_short: bool = False
 
     @property
     def readable(self) -> bool:
@@ -74,33 +76,35 @@ class Findings:
     def __init__(self, file: str) -> None:
         self.file = file
         self.list: list[Problem] = []
-        self.counts: dict[str, int] = {}
+        self.counts: dict[tuple[Severity, str], int] = {}
 
     def error(
         self, problem: str, remedy: str, *, row: int | None = None, column: str = "", value: str = ""
     ) -> None:
         """Note an error."""
-        self.counts[problem] = self.counts.get(problem, 0) + 1
-        if self.counts[problem] <= MAX_LISTED:
-            self.list.append(
-                error(self.file, problem, remedy, row=row, column=column, value=shortened(value))
-            )
+        self._note(Severity.ERROR, problem, remedy, row, column, value)
 
     def warning(
         self, problem: str, remedy: str, *, row: int | None = None, column: str = "", value: str = ""
     ) -> None:
         """Note a warning."""
-        self.counts[problem] = self.counts.get(problem, 0) + 1
-        if self.counts[problem] <= MAX_LISTED:
-            self.list.append(
-                warning(self.file, problem, remedy, row=row, column=column, value=shortened(value))
-            )
+        self._note(Severity.WARNING, problem, remedy, row, column, value)
+
+    def _note(
+        self, severity: Severity, problem: str, remedy: str, row: int | None, column: str, value: str
+    ) -> None:
+        count = self.counts[severity, problem] = self.counts.get((severity, problem), 0) + 1
+        if count <= MAX_LISTED:
+            self.list.append(Problem(severity, self.file, row, column, shortened(value), problem, remedy))
 
     def all(self) -> tuple[Problem, ...]:
         """Everything noted, with a line for what was only counted."""
+        remedy = "Mend the rows listed first and check again."
         more = [
-            error(self.file, f"{n - MAX_LISTED} more rows: {text}", "Mend the first ones and check again.")
-            for text, n in self.counts.items()
+            Problem(
+                severity, self.file, None, "", "", f"{n - MAX_LISTED} more rows have this: {text}", remedy
+            )
+            for (severity, text), n in self.counts.items()
             if n > MAX_LISTED
         ]
         return tuple(self.list + more)
@@ -245,7 +249,8 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
         problem = "The file is empty." if not text.strip() else "The file has no header and no rows."
         if not found.list:
             found.error(problem, "Fill it in; 'crossproof new' writes a sheet to start from.")
-        return Sheet(file, problems=found.all())
+        return Sheet(file, problems=found.all(), cut_short=True)
+    cut_short = bool(found.list)
     header_row, header = records[0]
     for row, comment in comments:
         if row > header_row and len(header) > 2 and comment.count(delimiter) == len(header) - 1:
@@ -253,7 +258,8 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
                 part.strip() for part in comment.split(delimiter)[1:]
             ):
                 _warn_comment(found, row, comment)
-    return finished(file, header_row, header, records[1:], found, known, delimiter=delimiter)
+    sheet = finished(file, header_row, header, records[1:], found, known, delimiter=delimiter)
+    return replace(sheet, cut_short=True) if cut_short else sheet
 
 
 def _is_comment(record: list[str]) -> bool:
@@ -322,7 +328,7 @@ def finished(
     `cell_kinds` counts rows as in `records`. A workbook (no `delimiter`) has no short rows.
     """
     width = len(header)
-    while width and not header[width - 1]:
+    while width and not header[width - 1] and not any(r[width - 1 : width] > [""] for _, r in records):
         width -= 1
     if known and not any(heading_key(h) in known for h in header):
         for row, record in records[:20]:
