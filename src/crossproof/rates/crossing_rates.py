@@ -26,6 +26,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from crossproof.rates.clusters import group_sum
+
 Array = NDArray[np.float64]
 
 
@@ -43,12 +45,14 @@ class TrueSuccess:
     """Flowers of each tag that gave a verified hybrid; arrays (tag,), NaN where it cannot be said.
 
     `flowers` is an estimate and need not be whole; `low` and `high` are the bounds from what was not looked
-    at, not limits of chance. `basis` holds Basis values.
+    at, not limits of chance. `seen`: share of the tag's pods that was looked at; what was extended to the
+    others is no information of its own, so limits count seen * flowers. `basis` holds Basis values.
     """
 
     flowers: Array
     low: Array
     high: Array
+    seen: Array
     basis: NDArray[np.object_]
 
 
@@ -101,6 +105,7 @@ def true_success(
         )
     )  # fmt: skip
     out, low, high = (np.full(f.shape, np.nan) for _ in range(3))
+    known = np.ones(f.shape)
     basis = np.full(f.shape, Basis.UNKNOWN, dtype=object)
     usable = f > 0
     p = np.where(np.isnan(p) & (t > 0), t, p)
@@ -117,6 +122,7 @@ def true_success(
     rest = np.maximum(p[by_pod] - seen, 0.0)
     out[by_pod] = hit + rest * hit / seen
     low[by_pod], high[by_pod] = hit, hit + rest
+    known[by_pod] = seen / (seen + rest)
     basis[by_pod] = Basis.PODS
 
     by_share = usable & (t <= 0) & (p > 0) & (n > 0)
@@ -130,4 +136,24 @@ def true_success(
         high[by_share] = np.fmax(most, low[by_share])
         out[by_share] = np.clip(estimate, low[by_share], np.fmax(high[by_share], low[by_share]))
         basis[by_share] = Basis.SHARE
-    return TrueSuccess(out, low, high, basis)
+    return TrueSuccess(out, low, high, known, basis)
+
+
+def no_pod_weight(
+    flowers: ArrayLike, pods: ArrayLike, looked_at: ArrayLike, group: ArrayLike, groups: int
+) -> Array:
+    """How much a tag without a pod counts beside the tags that were looked at, (tag,); 1 for all others.
+
+    That a tag set no pod is known at harvest, what its neighbours' pods hold only once they are genotyped. Of
+    a group of which half the pods' flowers were looked at, only half of the podless may count, or its success
+    would seem to fall with every tag not yet tested.
+    Parameters (tag,): `looked_at`, whether a plant has a verdict; `group` from 0, -1 for none.
+    """
+    f, p = np.asarray(flowers, dtype=float), np.asarray(pods, dtype=float)
+    seen, of = np.asarray(looked_at, dtype=bool), np.asarray(group, dtype=np.int64)
+    with_pod = (of >= 0) & ~(p == 0) & np.isfinite(p) & (f > 0)
+    every = group_sum(of[with_pod], f[with_pod], groups)
+    looked = group_sum(of[with_pod & seen], f[with_pod & seen], groups)
+    share = np.divide(looked, every, out=np.ones(groups), where=every > 0)
+    podless = (of >= 0) & (p == 0)
+    return np.where(podless, share[np.maximum(of, 0)], 1.0)

@@ -22,7 +22,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaln, expit, logit, logsumexp
 
 from crossproof.rates.betabinomial import Array, Estimates, Index, quantiles, reach
@@ -163,8 +163,9 @@ def _shrunk(likelihood: Array, points: Array, step: Array, level: float) -> Esti
     groups = len(points)
     log_share = np.empty((groups, len(alpha)))
     for g in range(groups):
-        joint = _log_beta(points[g], alpha, beta) + likelihood[g]
-        log_share[g] = logsumexp(joint, axis=1) + np.log(step[g])
+        share = _beta_density(points[g], alpha, beta) @ np.exp(likelihood[g]) * step[g]
+        # a population so far from the group that the product underflows has no weight anyway
+        log_share[g] = np.log(np.maximum(share, 1e-300))
     log_weight = log_weight + log_share.sum(axis=0)
     log_weight -= logsumexp(log_weight)
     density = np.empty_like(points)
@@ -172,15 +173,16 @@ def _shrunk(likelihood: Array, points: Array, step: Array, level: float) -> Esti
         rest = log_weight - log_share[g]
         rest -= rest.max()
         keep = rest > -25.0
-        prior = np.exp(rest[keep]) @ np.exp(_log_beta(points[g], alpha[keep], beta[keep]))
+        prior = np.exp(rest[keep]) @ _beta_density(points[g], alpha[keep], beta[keep])
         density[g] = prior * np.exp(likelihood[g])
     return _summary(density, points, level)
 
 
-def _log_beta(points: NDArray[np.float64], alpha: Array, beta: Array) -> Array:
-    """Log density on the logit scale of beta(alpha, beta), (grid, point)."""
-    up, down = -np.logaddexp(0.0, -points), -np.logaddexp(0.0, points)
-    return np.asarray(np.outer(alpha, up) + np.outer(beta, down) - betaln(alpha, beta)[:, None])
+def _beta_density(points: Array, alpha: Array, beta: Array) -> Array:
+    """Density on the logit scale of beta(alpha, beta), (grid, point)."""
+    edges = np.stack([-np.logaddexp(0.0, -points), -np.logaddexp(0.0, points)])
+    log_density = np.column_stack([alpha, beta]) @ edges - betaln(alpha, beta)[:, None]
+    return np.asarray(np.exp(log_density))
 
 
 def _spread(estimates: Estimates, present: Index, groups: int) -> Estimates:

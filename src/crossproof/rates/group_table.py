@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from crossproof.model.results import CLASSES
 from crossproof.rates.betabinomial import Estimates
 from crossproof.rates.clusters import choose_clusters, group_sum, moment_rho
-from crossproof.rates.crossing_rates import TrueSuccess, true_success
+from crossproof.rates.crossing_rates import TrueSuccess, no_pod_weight, true_success
 from crossproof.rates.group_means import GroupMeans, group_means
 from crossproof.rates.intervals import rate, ratio_interval
 from crossproof.rates.tally import UNDETERMINED, RateOptions, Tally
@@ -127,19 +127,10 @@ def group_rates(
     )
     table |= _columns("pod_set", plain, pod_set.raw)
 
-    said = of & np.isfinite(success.true.flowers) & (tally.flowers > 0)
-    flowers = group_sum(group[said], tally.flowers[said], groups)
-    true = group_means(
-        success.true.flowers[said], tally.flowers[said], group[said], groups, level=options.level
-    )
-    means["true_success"] = true
-    plain = rate(group_sum(group[said], success.true.flowers[said], groups), flowers)
-    table |= _columns("true_success", plain, true.raw)
-    for side, edge in (("low", success.true.low), ("high", success.true.high)):
-        table[f"true_success_bound_{side}"] = rate(group_sum(group[said], edge[said], groups), flowers)
-    table |= _columns("true_success_shrunk", true.shrunk.mean, true.shrunk)
-
-    table |= _per_flower(tally, success, group, groups, options)
+    weight = no_pod_weight(tally.flowers, tally.pods, tally.determined > 0, group, groups)
+    true_columns, means["true_success"] = _true_success(tally, success, weight, group, groups, options)
+    table |= true_columns
+    table |= _per_flower(tally, success, weight, group, groups, options)
     frame = pd.DataFrame(table)
     whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED]
     frame[whole] = frame[whole].round().astype("int64")
@@ -151,8 +142,33 @@ def _columns(name: str, value: Array, limits: Estimates) -> dict[str, Array]:
     return {name: value, f"{name}_low": limits.low, f"{name}_high": limits.high}
 
 
+def _true_success(
+    tally: Tally, success: Success, weight: Array, group: Index, groups: int, options: RateOptions
+) -> tuple[dict[str, Array], GroupMeans]:
+    """True success per flower; its bounds take none, or every one, of the pods that nobody looked at."""
+    said = (group >= 0) & np.isfinite(success.true.flowers) & (tally.flowers > 0)
+    where = group[said]
+    share = weight[said] * success.true.seen[said]
+    means = group_means(
+        success.true.flowers[said] * share, tally.flowers[said] * share, where, groups, level=options.level
+    )
+    plain = rate(
+        group_sum(where, success.true.flowers[said] * weight[said], groups),
+        group_sum(where, tally.flowers[said] * weight[said], groups),
+    )
+    name = "true_success"
+    table = _columns(name, plain, means.raw)
+    told = (group >= 0) & (tally.flowers > 0) & (said | np.isfinite(tally.pods))
+    low = np.nan_to_num(success.true.low)
+    high = np.where(said, success.true.high, np.fmin(tally.pods, tally.flowers))
+    flowers = group_sum(group[told], tally.flowers[told], groups)
+    for side, edge in (("low", low), ("high", high)):
+        table[f"{name}_bound_{side}"] = rate(group_sum(group[told], edge[told], groups), flowers)
+    return table | _columns(f"{name}_shrunk", means.shrunk.mean, means.shrunk), means
+
+
 def _per_flower(
-    tally: Tally, success: Success, group: Index, groups: int, options: RateOptions
+    tally: Tally, success: Success, weight: Array, group: Index, groups: int, options: RateOptions
 ) -> dict[str, Array]:
     """Hybrid seeds per flower with limits from the spread between tags."""
     out = np.full((3, groups), np.nan)
@@ -162,7 +178,8 @@ def _per_flower(
     for g in range(groups):
         part = order[edges[g] : edges[g + 1]]
         if len(part):
-            out[:, g] = ratio_interval(success.hybrid_seeds[part], tally.flowers[part], level=options.level)
+            flowers = tally.flowers[part] * weight[part]
+            out[:, g] = ratio_interval(success.hybrid_seeds[part], flowers, level=options.level)
     name = "hybrids_per_flower"
     return {name: out[0], f"{name}_low": out[1], f"{name}_high": out[2]}
 

@@ -75,16 +75,17 @@ def independent_columns(design: Array) -> Mask:
     """Columns to keep so that none is a sum of others; of two that say the same, the earlier stays."""
     scale = np.linalg.norm(design, axis=0)
     kept: list[int] = []
-    basis = np.zeros((design.shape[0], 0))
+    basis = np.empty(design.shape)
     for column in range(design.shape[1]):
         if scale[column] <= 0:
             continue
         vector = design[:, column] / scale[column]
-        rest = vector - basis @ (basis.T @ vector)
-        rest -= basis @ (basis.T @ rest)  # twice, against rounding
+        found = basis[:, : len(kept)]
+        rest = vector - found @ (found.T @ vector)
+        rest -= found @ (found.T @ rest)  # twice, against rounding
         size = float(np.linalg.norm(rest))
         if size > 1e-7:
-            basis = np.column_stack([basis, rest / size])
+            basis[:, len(kept)] = rest / size
             kept.append(column)
     out = np.zeros(design.shape[1], dtype=bool)
     out[kept] = True
