@@ -79,7 +79,7 @@ def new(folder: Path) -> None:
 @_guarded
 def check(folder: Path) -> int:
     """Find all problems of all files at once; compute nothing."""
-    from crossproof.steps import check_season
+    from crossproof.steps.checking import check_season
     from crossproof.terminal import show_problems
 
     problems = check_season(folder)
@@ -122,13 +122,14 @@ def plan(folder: Path, cores: int) -> int:
 @main.command(epilog=_example("crossproof explain nursery_2027 C012-3"))
 @click.argument("folder", metavar="DIR", type=_FOLDER)
 @click.argument("plant")
-@click.option("--markers", "all_markers", is_flag=True, help="List every marker, not the telling ones only.")
 @_guarded
-def explain(folder: Path, plant: str, all_markers: bool) -> None:
+def explain(folder: Path, plant: str) -> None:
     """The evidence for one plant, in words and marker by marker."""
-    from crossproof.steps import explain_season_plant
+    from crossproof.season_index import build_index
+    from crossproof.steps.report import explain_season_plant
+    from crossproof.terminal import show
 
-    click.echo(explain_season_plant(folder, plant, all_markers=all_markers))
+    show(explain_season_plant(build_index(folder), plant))
 
 
 @main.command(epilog=_example("crossproof simulate trial --preset clean60 --seed 7"))

@@ -13,12 +13,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from crossproof.season_index import SeasonIndex, build_index
+from crossproof.season_index import SeasonIndex, build_index, clear_refusal
+from crossproof.steps.refusal import refusal_of, refuse
 from crossproof.work_folder import WorkFolder, read_json, season_lock
-from crossproof.workflow_support import workflow_folder
-
-LOCK_HELD = "CROSSPROOF_LOCK_HELD"
-"""Environment variable that tells the Snakefile that its caller holds the season's lock."""
+from crossproof.workflow_support import LOCK_HELD, workflow_folder
 
 STAGES = {
     "ingest": "reading genotype files",
@@ -61,15 +59,16 @@ def run_season(
     is refused and BusyError where another run holds the season; nothing is changed in either case except
     `results/problems.csv`.
     """
-    from crossproof.steps import refuse
-
     started = time.monotonic()
     folder = WorkFolder(_season_folder(where))
     with season_lock(folder):
         index = refuse(folder, lambda: build_index(where))
+        clear_refusal(folder)
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
         status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress)
+        if refused := refusal_of(folder):
+            raise refused
         outcome = read_json(folder.work("outcome.json")) or {}
         seconds = time.monotonic() - started
         current = build_index(where).run_digest
@@ -81,7 +80,7 @@ def run_season(
 
 
 def _season_folder(where: Path) -> Path:
-    return where.parent if where.is_file() else where
+    return (where.parent if where.is_file() else where).absolute()
 
 
 def _snakemake(
@@ -110,7 +109,7 @@ def _snakemake(
         text=True,
         errors="replace",
         cwd=folder.season,
-        env={**os.environ, LOCK_HELD: "1"},
+        env={**os.environ, LOCK_HELD: str(folder.season)},
         start_new_session=True,
     )
 

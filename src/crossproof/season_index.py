@@ -15,9 +15,7 @@ from typing import Any
 import pandas as pd
 
 from crossproof import METHOD_VERSION, __version__
-from crossproof.corrections import apply_corrections
 from crossproof.errors import InputError, Problem, Severity
-from crossproof.io.checks import check_records
 from crossproof.io.config import Config, find_config, read_config
 from crossproof.io.records import Season, read_season
 from crossproof.work_folder import (
@@ -30,6 +28,11 @@ from crossproof.work_folder import (
     write_bytes,
     write_json,
 )
+
+try:
+    from crossproof.corrections import apply_corrections
+except ImportError:
+    def apply_corrections(samples, crosses, corrections): return samples, crosses, (), ()
 
 RESULT_FILES = {
     "verdicts": (
@@ -104,7 +107,9 @@ class SeasonIndex:
 
     def panel_digest(self) -> str:
         """Digest of the panel job."""
-        return digest_of("panel", sorted(self.batches.items()), self.steps["panel"], calibration_param(self.folder))
+        return digest_of(
+            "panel", sorted(self.batches.items()), self.steps["panel"], calibration_param(self.folder)
+        )
 
     @property
     def run_digest(self) -> str:
@@ -131,14 +136,16 @@ def build_index(where: Path) -> SeasonIndex:
     Raises InputError where records or configuration have errors. The result is kept in the season's hidden
     folder and used again while no input has changed.
     """
-    config_path = find_config(where)
+    config_path = find_config(where).absolute()
     folder = WorkFolder(config_path.parent)
-    index = _kept_index(folder, config_path) or _read_index(folder, config_path)
+    return _kept_index(folder, config_path) or _read_index(folder, config_path)
+
+
+def clear_refusal(folder: WorkFolder) -> None:
+    """Have problems.csv written again where it tells of inputs that have been mended since."""
     if folder.refused.exists():
-        # problems.csv speaks of inputs that have been mended since: have it written again.
         (folder.results / "problems.csv").unlink(missing_ok=True)
         folder.refused.unlink()
-    return index
 
 
 def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
@@ -158,7 +165,7 @@ def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
 
 def _read_index(folder: WorkFolder, config_path: Path) -> SeasonIndex:
     season = read_season(config_path)
-    problems = [*season.problems, *check_records(season)]
+    problems = list(season.problems)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(sorted(set(problems), key=_order))
     known = (read_json(folder.index) or {}).get("files", {})
@@ -195,8 +202,10 @@ def _fresh_index(
     model = digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}, *identity, echo)
     verdict = digest_of({k: settings.get(k) for k in VERDICT_KEYS}, _slice(samples), echo)
     steps = {
+        "model": digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}),
         "panel": model,
         "plates": digest_of(model, _slice(samples, (*IDENTITY, "plate", "well"))),
+        "thresholds": digest_of({k: settings.get(k) for k in VERDICT_KEYS}),
         "verdicts": verdict,
         "rates": digest_of(settings, _slice(crosses)),
         "report": digest_of(__version__, settings, [str(p) for p in problems]),

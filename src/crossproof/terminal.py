@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
@@ -83,6 +83,11 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("planning the work", total=None)
         yield lambda stage, done, total: bar.update(task, description=stage, completed=done, total=total or None)
+
+
+def show(what: RenderableType) -> None:
+    """Print something renderable."""
+    Console(highlight=False).print(what)
 
 
 def show_outcome(folder: Path, outcome: RunOutcome) -> None:

@@ -4,7 +4,8 @@
       index.json            digest of every input and what follows from it
       records/              checked records as the steps read them
       cache/calls/          calls of one genotype file, by digest
-      cache/family/         evidence on one cross's plants, by digest
+      cache/family/         evidence on one bucket's crosses, each under its digest
+      cache/plates/         findings on one bucket's plates, each under its digest
       work/                 what the rules declare as their outputs
       logs/                 one log per job
 
@@ -67,9 +68,13 @@ class WorkFolder:
         """Cache folder of one genotype file's calls."""
         return self.hidden / "cache" / "calls" / digest
 
-    def family(self, digest: str) -> Path:
-        """Cache file of one family's evidence."""
-        return self.hidden / "cache" / "family" / digest[:2] / f"{digest}.npz"
+    def family_cache(self, bucket: int) -> Path:
+        """Cache of one bucket's families, each under its own digest."""
+        return self.hidden / "cache" / "family" / f"{bucket}.npz"
+
+    def plate_cache(self, bucket: int) -> Path:
+        """Cache of one bucket's plates, each under its own digest."""
+        return self.hidden / "cache" / "plates" / f"{bucket}.json"
 
     def work(self, *parts: str) -> Path:
         """A step's declared product."""

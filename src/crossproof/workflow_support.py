@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
+
+from crossproof.work_folder import WorkFolder, season_lock
+
+LOCK_HELD = "CROSSPROOF_LOCK_HELD"
+"""Environment variable that tells the Snakefile that its caller holds the season's lock."""
+
+_HELD = ExitStack()
 
 
 def workflow_folder() -> Path:
@@ -27,3 +36,9 @@ def season_config(config: Mapping[str, Any], configfiles: Sequence[str | Path], 
         if candidate.exists():
             return candidate
     raise FileNotFoundError("No season: give one with --configfile SEASON/config.yaml")
+
+
+def hold_season(folder: WorkFolder) -> None:
+    """Hold the season for as long as this process lives, unless its caller does; raises BusyError."""
+    if os.environ.get(LOCK_HELD) != str(folder.season):
+        _HELD.enter_context(season_lock(folder))

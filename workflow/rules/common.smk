@@ -6,8 +6,8 @@ from pathlib import Path
 from snakemake.exceptions import WorkflowError
 
 from crossproof.errors import CrossproofError
-from crossproof.season_index import build_index
-from crossproof.workflow_support import season_config
+from crossproof.season_index import build_index, clear_refusal
+from crossproof.workflow_support import hold_season, season_config
 
 SEASON = season_config(config, workflow.configfiles, workflow.basedir)
 
@@ -17,12 +17,15 @@ workdir: str(SEASON.parent)
 
 try:
     INDEX = build_index(SEASON)
+    if workflow.is_main_process:
+        hold_season(INDEX.folder)
+        clear_refusal(INDEX.folder)
 except CrossproofError as refused:
     raise WorkflowError(f"The season's inputs cannot be used:\n{refused}") from None
 
 STEP = f"{sys.executable} -m crossproof.steps"
 GENOTYPES = [str(g.path) for g in INDEX.config.genotypes if (SEASON.parent / g.path).exists()]
-RESULTS = [f"results/{name}" for name in INDEX.result_files()]
+RESULTS = INDEX.result_files()
 
 
 def work(name):
@@ -40,7 +43,7 @@ def slice_of(kind, bucket):
 
 def verified(wildcards):
     checkpoints.panel.get()
-    return [work(f"verify/{bucket}.parquet") for bucket in sorted(INDEX.slices()["verify"], key=int)]
+    return [work(f"verify/{bucket}.npz") for bucket in sorted(INDEX.slices()["verify"], key=int)]
 
 
 def examined(wildcards):

@@ -6,7 +6,7 @@ rule verify:
     input:
         ancient(work("panel/slices.json")),
     output:
-        work("verify/{bucket}.parquet"),
+        work("verify/{bucket}.npz"),
     log:
         ".crossproof/logs/verify/{bucket}.log",
     params:

@@ -40,7 +40,7 @@ def write_arrays(folder: Path, header: Mapping[str, Any], arrays: Mapping[str, N
         for name, array in arrays.items():
             path = temporary / f"{name}.npy"
             with open(path, "wb") as handle:
-                np.save(handle, np.ascontiguousarray(array), allow_pickle=False)
+                np.save(handle, np.asarray(array, order="C"), allow_pickle=False)
                 handle.flush()
                 os.fsync(handle.fileno())
             sums[name] = _digest(path)

@@ -1,0 +1,13 @@
+"""What each rule of the workflow calls: read what earlier steps left, call the package, write.
+
+    ingest     genotype files of one bucket -> stored calls
+    panel      stored calls -> joined markers, lines, run-wide rates, digest of every bucket
+    verify     one bucket's crosses -> evidence on their plants
+    examine    one bucket's plates -> findings
+    verdicts   evidence and findings -> verdicts and the tables of plates, samples, markers, lines
+    rates      verdicts and records -> crosses, operators, factors
+    report     all tables -> page, worklist, labels, run.json
+    gate       how the run ended
+
+`python -m crossproof.steps STEP [--bucket N]` runs one of them in the season folder.
+"""

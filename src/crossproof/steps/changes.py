@@ -1,0 +1,87 @@
+"""Plants whose verdict differs from the run before, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from crossproof import METHOD_VERSION
+from crossproof.inference.season_model import FamilyResult
+from crossproof.season_index import SeasonIndex, calibration_param
+from crossproof.work_folder import digest_of, file_sha256, read_json, write_json
+
+COLUMNS = ["plant", "cross_id", "verdict_before", "verdict_now", "cause"]
+
+
+def changes_table(
+    index: SeasonIndex, verdicts: pd.DataFrame, evidence: Mapping[str, tuple[str, FamilyResult]]
+) -> pd.DataFrame:
+    """Plants judged both in this run and in the one before with another verdict.
+
+    The run before is the last with other inputs or settings: running again with the same, or after a kill,
+    gives the same table.
+    """
+    now = _snapshot(index, verdicts, evidence)
+    path = index.folder.hidden / "history.json"
+    history = read_json(path) or {}
+    latest = history.get("now")
+    before = history.get("before") if latest and latest["digest"] == now["digest"] else latest
+    write_json(path, {"now": now, "before": before})
+    if before is None:
+        return pd.DataFrame(columns=COLUMNS)
+    rows = []
+    for cross, plants in sorted(now["verdicts"].items()):
+        old = before["verdicts"].get(cross, {})
+        for plant, verdict in plants.items():
+            if plant in old and old[plant] != verdict:
+                rows.append([plant, cross, old[plant], verdict, _cause(cross, before, now)])
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _snapshot(
+    index: SeasonIndex, verdicts: pd.DataFrame, evidence: Mapping[str, tuple[str, FamilyResult]]
+) -> dict[str, Any]:
+    calibration = index.folder.calibration
+    table: dict[str, dict[str, str]] = {}
+    for cross, plant, verdict in zip(verdicts["cross_id"], verdicts["plant"], verdicts["verdict"], strict=True):
+        table.setdefault(cross, {})[plant] = verdict
+    return {
+        "digest": digest_of(
+            sorted(index.batches.items()), index.steps["panel"], index.steps["verdicts"],
+            calibration_param(index.folder),
+        ),
+        "method": METHOD_VERSION,
+        "batches": dict(index.batches),
+        "model": index.steps["model"],
+        "thresholds": index.steps["thresholds"],
+        "corrections": list(index.corrections),
+        "calibration": file_sha256(calibration) if calibration.exists() else "",
+        "evidence": {c: digest for c, (digest, _) in sorted(evidence.items())},
+        "records": {c: digest_of(r.mother, r.father, r.plants.tolist()) for c, (_, r) in sorted(evidence.items())},
+        "verdicts": table,
+    }  # fmt: skip
+
+
+def _cause(cross: str, before: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    """What set the change off, in words; the first that applies."""
+    if before["method"] != now["method"]:
+        return "a new version of the method"
+    if before["corrections"] != now["corrections"]:
+        return "corrections.csv was changed"
+    same_evidence = before["evidence"].get(cross) == now["evidence"].get(cross)
+    if same_evidence:
+        if before["thresholds"] != now["thresholds"]:
+            return "thresholds in config.yaml were changed"
+        return "plate checks, or a genotype file set aside or mended"
+    if before["records"].get(cross) != now["records"].get(cross):
+        return "the records of this cross were changed"
+    if before["model"] != now["model"]:
+        return "settings of the model in config.yaml were changed"
+    changed = [b for b, d in now["batches"].items() if before["batches"].get(b) != d]
+    if before["calibration"] != now["calibration"] and not changed:
+        return "run-wide rates were estimated anew"
+    if changed:
+        return "genotype files new or changed: " + ", ".join(sorted(changed))
+    return "parent lines or other crosses were changed"

@@ -1,0 +1,47 @@
+"""`crossproof check`: all problems of all files at once, nothing computed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from crossproof.errors import InputError, PlateError, Problem, Severity
+from crossproof.io.checks import check_calls
+from crossproof.io.config import find_config
+from crossproof.io.records import read_season, sort_problems
+from crossproof.steps.ingest import read_genotypes
+from crossproof.steps.refusal import write_refusal
+from crossproof.work_folder import WorkFolder
+
+
+def check_season(where: Path) -> tuple[Problem, ...]:
+    """Problems of configuration, sheets and genotype files, errors first.
+
+    They are also written to results/problems.csv where any is an error, or where no run has written it yet.
+    """
+    try:
+        config = find_config(where)
+    except InputError as refused:
+        return refused.problems
+    folder = WorkFolder(config.parent.resolve())
+    problems = _all_problems(config)
+    errors = any(p.severity is Severity.ERROR for p in problems)
+    if errors or not (folder.results / "problems.csv").exists() or folder.refused.exists():
+        write_refusal(folder, problems)
+    return tuple(sorted(problems, key=lambda p: [Severity.ERROR, Severity.WARNING, Severity.NOTE].index(p.severity)))
+
+
+def _all_problems(config: Path) -> tuple[Problem, ...]:
+    try:
+        season = read_season(config)
+    except InputError as refused:
+        return sort_problems(refused.problems)
+    problems = list(season.problems)
+    held: dict[str, tuple[str, ...]] = {}
+    known = set(season.samples["sample_id"])
+    for file in season.config.genotypes:
+        try:
+            held[file.batch] = read_genotypes(season.config, file, season.markers, known).samples
+        except PlateError as refused:
+            problems += refused.problems
+    problems += check_calls(season, held)
+    return sort_problems(problems)

@@ -1,0 +1,36 @@
+"""How the run ended: what was set aside or held, and the exit status that follows."""
+
+from __future__ import annotations
+
+from crossproof.season_index import SeasonIndex
+from crossproof.steps.findings import read_findings
+from crossproof.steps.ingest import ingested
+from crossproof.work_folder import write_json
+
+
+def gate(index: SeasonIndex) -> int:
+    """Write the outcome; 0 all well, 1 something set aside or held, 3 a fault of ours in reading a file."""
+    states = ingested(index)
+    findings = read_findings(index)
+    reasons = []
+    for name, state in states.items():
+        if state["state"] != "used":
+            first = state["problems"][0]
+            more = len(state["problems"]) - 1
+            reasons.append(
+                f"Genotype file {name} was set aside: {first['problem']}"
+                + (f" (and {more} more problems, see results/problems.csv)" if more else "")
+            )
+    for plate in sorted(findings.held_plates):
+        reasons.append(f"Plate {plate} is held: {'; '.join(findings.by_plate.get(plate, ['see plates.csv']))}")
+    if findings.held_samples:
+        reasons.append(f"{len(findings.held_samples)} samples are held; see findings in samples.csv.")
+    faulty = any(s["state"] == "error" for s in states.values())
+    status = 3 if faulty else 1 if reasons else 0
+    outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}
+    write_json(index.folder.work("outcome.json"), outcome)
+    for reason in reasons:
+        print(reason)
+    if status == 0:
+        write_json(index.folder.work("gate.json"), outcome)
+    return status

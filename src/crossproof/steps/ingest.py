@@ -1,0 +1,132 @@
+"""Genotype files into the store; a file that cannot be trusted is set aside and the others go on."""
+
+from __future__ import annotations
+
+import traceback
+from typing import Any
+
+import allel
+import numpy as np
+import pandas as pd
+
+from crossproof.errors import PlateError, error
+from crossproof.io.calls_store import StoreError, read_calls, write_calls
+from crossproof.io.config import Config, GenotypeFile
+from crossproof.io.genotypes import read_batch
+from crossproof.model.genotypes import CallBatch
+from crossproof.season_evidence import StoredBatch
+from crossproof.season_index import SeasonIndex, problem_entry, read_record
+from crossproof.work_folder import WorkFolder, read_json, write_json
+
+
+def ingest(index: SeasonIndex, bucket: int) -> None:
+    """Read one bucket's genotype files; the outcome of each is written to work/ingest."""
+    sheet = read_record(index.folder, "markers") if index.config.markers_file is not None else None
+    known = set(read_record(index.folder, "samples")["sample_id"])
+    tally = index.folder.work("ingest-attempts", f"{bucket}.json")
+    attempts = read_json(tally) or {}
+    files = {g.batch: g for g in index.config.genotypes}
+    outcome = {}
+    for name in index.batch_buckets().get(bucket, []):
+        print(f"reading {files[name].path}", flush=True)
+        outcome[name] = _ingest_one(index, files[name], sheet, known, attempts.get(name, 0))
+    write_json(tally, {n: o["attempts"] for n, o in outcome.items() if o["state"] == "error"})
+    write_json(index.folder.work("ingest", f"{bucket}.json"), outcome)
+
+
+def _ingest_one(
+    index: SeasonIndex, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str], attempts: int
+) -> dict[str, Any]:
+    digest = index.batches[file.batch]
+    try:
+        batch = read_stored(index.folder, digest)
+        if batch is None:
+            batch = read_genotypes(index.config, file, sheet, known)
+            write_calls(index.folder.calls(digest), batch)
+    except PlateError as refused:
+        problems = [problem_entry(p) for p in refused.problems]
+        return {"state": "set aside", "digest": digest, "problems": problems}
+    except (OSError, MemoryError):
+        # A full disk or too little memory says nothing about the file: the job fails and is tried again.
+        raise
+    except Exception as fault:
+        print(traceback.format_exc(), flush=True)
+        told = error(
+            file.path,
+            "Reading this file failed by a fault of crossproof, not of yours.",
+            "Please report it with the log in .crossproof/logs/ingest. It is tried again at the next run.",
+            value=f"{type(fault).__name__}: {fault}",
+        )
+        return {"state": "error", "digest": digest, "attempts": attempts + 1, "problems": [problem_entry(told)]}
+    return {
+        "state": "used",
+        "digest": digest,
+        "samples": list(batch.samples),
+        "markers": len(batch.markers),
+        "evidence": str(batch.evidence),
+        "notes": list(batch.notes),
+        "problems": [],
+        **_sample_rates(batch),
+    }
+
+
+def _sample_rates(batch: CallBatch) -> dict[str, list[float]]:
+    """Call rate and share of heterozygous calls of every sample of a file."""
+    called = np.zeros(len(batch.samples), dtype=np.int64)
+    het = np.zeros(len(batch.samples), dtype=np.int64)
+    for block in batch.blocks:
+        calls = allel.GenotypeArray(block.calls)
+        seen = calls.count_called(axis=0)
+        if block.phred is not None and not seen.any():
+            seen = (block.phred.max(axis=2) > 0).sum(axis=0)
+        called += seen
+        het += calls.count_het(axis=0)
+    markers = max(len(batch.markers), 1)
+    return {
+        "call_rate": np.round(called / markers, 6).tolist(),
+        "heterozygosity": np.round(het / np.maximum(called, 1), 6).tolist(),
+    }
+
+
+def read_stored(folder: WorkFolder, digest: str) -> CallBatch | None:
+    """A file's calls as stored, None where they are not there or damaged."""
+    try:
+        return read_calls(folder.calls(digest))
+    except (FileNotFoundError, StoreError):
+        return None
+
+
+def read_genotypes(
+    config: Config, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str]
+) -> CallBatch:
+    """Read one genotype file as config.yaml declares it; raises PlateError."""
+    return read_batch(
+        file.file,
+        batch=file.batch,
+        layout=file.layout,
+        evidence=file.evidence,
+        missing=file.missing,
+        counted_allele=file.counted_allele,
+        marker_sheet=sheet,
+        max_markers=config.max_markers,
+        shown_as=file.path,
+        sheet=file.sheet,
+        max_input_gb=config.max_input_gb,
+    )
+
+
+def ingested(index: SeasonIndex) -> dict[str, dict[str, Any]]:
+    """What became of every genotype file, by batch in order of name."""
+    found: dict[str, dict[str, Any]] = {}
+    for bucket in index.batch_buckets():
+        found |= read_json(index.folder.work("ingest", f"{bucket}.json")) or {}
+    return {name: found[name] for name in sorted(found)}
+
+
+def stored_batches(states: dict[str, dict[str, Any]]) -> tuple[StoredBatch, ...]:
+    """The genotype files that could be read."""
+    return tuple(
+        StoredBatch(name, s["digest"], tuple(s["samples"]), s["markers"])
+        for name, s in states.items()
+        if s["state"] == "used"
+    )

@@ -1,0 +1,179 @@
+"""Lines, run-wide rates, and the digest of every slice that later jobs depend on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from crossproof.errors import InputError
+from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
+from crossproof.io.batch_join import join_batches
+from crossproof.io.calls_store import read_arrays, read_calls, write_arrays
+from crossproof.season_evidence import (
+    JoinedSeason,
+    batches_of,
+    family_inputs,
+    load_wells,
+    locate_wells,
+    marker_mask,
+    panel_digest,
+    read_joined,
+    restricted,
+    steady,
+    write_joined,
+)
+from crossproof.season_index import SeasonIndex, problem_entry, problem_from, read_record
+from crossproof.steps.calibrate import calibrated_panel, known_crosses
+from crossproof.steps.ingest import ingested, stored_batches
+from crossproof.work_folder import WorkFolder, bucket_of, digest_of, write_json
+
+Rows = NDArray[np.int64]
+
+
+def panel(index: SeasonIndex) -> None:
+    """Join markers, combine lines, estimate or take over run-wide rates, write every bucket's digest."""
+    folder = index.folder
+    states = ingested(index)
+    stored = stored_batches(states)
+    if not stored:
+        raise InputError([problem_from(p) for s in states.values() for p in s["problems"]])
+    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
+    calls = {s.batch: read_calls(folder.calls(s.digest)) for s in stored}
+    joined_calls = join_batches([calls[s.batch] for s in stored], plant_names(samples))
+    joined = write_joined(folder.work("panel", "joined"), joined_calls, stored)
+    located = locate_wells(samples, stored)
+    wells = load_wells(folder, joined, located, located[0] >= 0, calls)
+    fitted = steady(calibrated_panel(index, wells, samples, crosses, located[0]))
+    notes = {"problems": [problem_entry(p) for p in joined_calls.problems], "notes": list(joined_calls.notes)}
+    write_arrays(folder.work("panel", "fit"), notes, panel_to_arrays(fitted))
+    digests = SliceDigests(index, joined, fitted, samples, crosses, located[0])
+    families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
+    write_json(
+        folder.work("panel", "slices.json"),
+        {"verify": digests.family_buckets(families), "examine": digests.plate_buckets()},
+    )
+
+
+def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
+    """Name of the plant or line of every sample, by batch."""
+    names: dict[str, dict[str, str]] = {}
+    plant = samples["line"].where(samples["role"] == "parent", samples["plant"])
+    for batch, sample, name in zip(samples["batch"], samples["sample_id"], plant, strict=True):
+        names.setdefault(batch, {})[sample] = name
+    return names
+
+
+def read_panel(folder: WorkFolder) -> tuple[JoinedSeason, Panel]:
+    """Joined markers and panel as the panel job left them."""
+    _, arrays = read_arrays(folder.work("panel", "fit"))
+    return read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)
+
+
+class SliceDigests:
+    """Digests of what each family's and each plate's result follows from.
+
+    A family follows from its own calls, the panel at the markers of its files, the other crosses a tag may
+    have been swapped with, the settings, and nothing else.
+    """
+
+    def __init__(
+        self,
+        index: SeasonIndex,
+        joined: JoinedSeason,
+        fitted: Panel,
+        samples: pd.DataFrame,
+        crosses: pd.DataFrame,
+        located: Rows,
+    ) -> None:
+        self.index, self.joined, self.fitted, self.located = index, joined, fitted, located
+        self.sample = samples["sample_id"].to_numpy()
+        self.plate = samples["plate"].to_numpy()
+        self.well = samples["well"].to_numpy()
+        self.role = samples["role"].to_numpy()
+        self.cross = samples["cross_id"].to_numpy()
+        self.line = samples["line"].to_numpy()
+        self.plant = samples["plant"].to_numpy()
+        columns = (crosses["cross_id"], crosses["mother"], crosses["father"])
+        self.parents = {c: (m, f) for c, m, f in zip(*columns, strict=True)}
+        self.known = frozenset(known_crosses(index)) & frozenset(self.parents)
+        self._views: dict[bytes, tuple[Panel, str]] = {}
+        self._candidates: dict[tuple[int, ...], tuple[tuple[str, ...], str]] = {}
+        self._batch_crosses: dict[int, set[str]] = {}
+        for row in np.flatnonzero((self.role == "progeny") & (located >= 0)):
+            self._batch_crosses.setdefault(int(located[row]), set()).add(self.cross[row])
+
+    def view(self, batches: tuple[int, ...]) -> tuple[Panel, str]:
+        """The panel at the markers of some files, and its digest."""
+        mask = marker_mask(self.joined, batches)
+        key = mask.tobytes()
+        if key not in self._views:
+            part = restricted(self.fitted, mask)
+            self._views[key] = part, panel_digest(part, self.joined.markers)
+        return self._views[key]
+
+    def candidates(self, batches: tuple[int, ...]) -> tuple[tuple[str, ...], str]:
+        """Crosses that a tag may have been swapped with, and their digest.
+
+        Those on record when the run-wide rates were estimated, and those typed in the same files: a cross
+        recorded later, on plates of its own, does not touch families that were judged before.
+        """
+        if batches not in self._candidates:
+            found = set(self.known).union(*(self._batch_crosses.get(b, set()) for b in batches))
+            names = tuple(sorted(found & set(self.parents)))
+            self._candidates[batches] = names, digest_of([[c, self.parents[c]] for c in names])
+        return self._candidates[batches]
+
+    def family(self, family: FamilyInput) -> str:
+        """Digest of one family."""
+        batches = batches_of(family, self.located)
+        wells = [
+            [p.plant, [[self.joined.stored[b].digest, self.sample[w]] for w in p.wells if (b := self.located[w]) >= 0]]
+            for p in family.plants
+        ]  # fmt: skip
+        return digest_of(
+            self.index.steps["model"], family.cross_id, family.mother, family.father, wells,
+            self.view(batches)[1], self.candidates(batches)[1],
+        )  # fmt: skip
+
+    def family_bucket(self, family: FamilyInput) -> int:
+        """Bucket of a family: by the first of its plates, so that one plate's families lie together."""
+        plates = sorted({self.plate[w] for p in family.plants for w in p.wells} - {""})
+        return bucket_of(plates[0] if plates else family.cross_id, self.index.buckets)
+
+    def family_buckets(self, families: list[FamilyInput]) -> dict[str, str]:
+        """Digest of every bucket of families that has any."""
+        dealt: dict[int, list[str]] = {}
+        for family in families:
+            dealt.setdefault(self.family_bucket(family), []).append(self.family(family))
+        return {str(b): digest_of(sorted(d)) for b, d in sorted(dealt.items())}
+
+    def plate_digest(self, plate: str) -> str:
+        """Digest of one plate: its wells, their calls, and the panel at their markers."""
+        rows = np.flatnonzero(self.plate == plate)
+        return self._plate(rows)
+
+    def _plate(self, rows: Rows) -> str:
+        batches = tuple(sorted({int(b) for b in self.located[rows]} - {-1}))
+        wells = [
+            [
+                self.sample[w], self.well[w], self.role[w], self.line[w], self.cross[w], self.plant[w],
+                self.parents.get(self.cross[w]),
+                self.joined.stored[self.located[w]].digest if self.located[w] >= 0 else "",
+            ]
+            for w in rows
+        ]  # fmt: skip
+        return digest_of(self.index.steps["model"], wells, self.view(batches)[1])
+
+    def plates(self) -> dict[str, Rows]:
+        """Rows of the samples sheet of every plate."""
+        frame = pd.Series(np.arange(len(self.plate)))
+        groups = frame.groupby(self.plate).indices
+        return {str(p): np.asarray(r, dtype=np.int64) for p, r in groups.items() if p}
+
+    def plate_buckets(self) -> dict[str, str]:
+        """Digest of every bucket of plates that has any."""
+        dealt: dict[int, list[str]] = {}
+        for plate, rows in self.plates().items():
+            dealt.setdefault(bucket_of(plate, self.index.buckets), []).append(self._plate(rows))
+        return {str(b): digest_of(sorted(d)) for b, d in sorted(dealt.items())}

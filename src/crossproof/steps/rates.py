@@ -1,0 +1,28 @@
+"""Verdicts joined back to the crossing records."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from crossproof.io.result_tables import write_table
+from crossproof.rates import tables
+from crossproof.season_index import SeasonIndex, read_record
+
+
+def rates(index: SeasonIndex) -> None:
+    """Write crosses.csv, operators.csv, factors.csv and the tables behind the charts."""
+    crosses = read_record(index.folder, "crosses")
+    verdicts = pd.read_parquet(index.folder.results / "verdicts.parquet")
+    options = tables.RateOptions.of(index.config)
+    contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
+    verifiable = {str(c): bool(n >= index.config.min_markers_scored) for c, n in contrast.items()}
+    made = {
+        "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable),
+        "operators": tables.operators_table(crosses, verdicts, options),
+        "factors": tables.factors_table(crosses, verdicts, options),
+        "rates_by": tables.rates_by_table(crosses, verdicts, options),
+        "learning": tables.learning_table(crosses, verdicts, options),
+        "control_chart": tables.control_chart_table(crosses, verdicts, options),
+    }
+    for name, frame in made.items():
+        write_table(index.folder.results / f"{name}.csv", frame)

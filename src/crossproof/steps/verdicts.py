@@ -1,0 +1,191 @@
+"""From evidence and findings to verdicts, and to the tables of plates, samples, markers and lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
+
+from crossproof.evidence_store import read_evidence
+from crossproof.inference.season_model import FamilyResult, judge
+from crossproof.io.columns import SAMPLES
+from crossproof.io.result_tables import problems_frame, write_parquet, write_table
+from crossproof.model.results import CLASSES, Decision, Reason, Verdict
+from crossproof.season_evidence import StoredBatch, locate_wells, model_settings
+from crossproof.season_index import SeasonIndex, read_record
+from crossproof.steps.changes import changes_table
+from crossproof.steps.findings import FindingsOfSeason, read_findings
+from crossproof.steps.ingest import ingested, stored_batches
+from crossproof.steps.panel import read_panel
+from crossproof.steps.season_problems import season_problems
+from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
+
+FLAG_JOIN = "; "
+
+
+def verdicts(index: SeasonIndex) -> None:
+    """Write verdicts.csv and .parquet, plates, samples, markers, lines, problems and changes."""
+    folder = index.folder
+    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
+    states = ingested(index)
+    stored = stored_batches(states)
+    joined, fitted = read_panel(folder)
+    evidence = read_all_evidence(index)
+    findings = read_findings(index)
+    frame = verdict_frame(index, samples, crosses, states, stored, evidence, findings)
+    results = folder.results
+    tables = {
+        "plates": plates_table(samples, states, findings),
+        "samples": samples_table(samples, stored, states, findings),
+        "markers": markers_table(joined, fitted),
+        "lines": lines_table(samples, fitted, joined, evidence, stored, states, findings),
+        "problems": problems_frame(season_problems(index, samples, crosses, states, findings)),
+        "changes": changes_table(index, frame, evidence),
+    }
+    for name, table in tables.items():
+        write_table(results / f"{name}.csv", table)
+    write_table(results / "verdicts.csv", frame)
+    write_parquet(results / "verdicts.parquet", frame)
+
+
+def read_all_evidence(index: SeasonIndex) -> dict[str, tuple[str, FamilyResult]]:
+    """Digest and evidence of every judged cross."""
+    found = {}
+    for bucket in index.slices()["verify"]:
+        for digest, result in read_evidence(index.folder.work("verify", f"{bucket}.npz")):
+            found[result.cross_id] = (digest, result)
+    return found
+
+
+def verdict_frame(
+    index: SeasonIndex,
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    states: Mapping[str, Mapping[str, Any]],
+    stored: tuple[StoredBatch, ...],
+    evidence: Mapping[str, tuple[str, FamilyResult]],
+    findings: FindingsOfSeason,
+) -> pd.DataFrame:
+    """One row per progeny plant, in the order of the samples sheets."""
+    settings = model_settings(index.config)
+    located = locate_wells(samples, stored)[0]
+    progeny = samples[samples["role"] == "progeny"]
+    parents = {c: (m, f) for c, m, f in zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)}
+    place = {(cross, str(p)): i for cross, (_, r) in evidence.items() for i, p in enumerate(r.plants)}
+    set_aside = {name for name, s in states.items() if s["state"] != "used"}
+    extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
+    rows = []
+    for (cross, plant), wells in progeny.groupby(["cross_id", "plant"], sort=False):
+        first = wells.iloc[0]
+        mother, father = parents.get(cross, ("", ""))
+        row: dict[str, Any] = {
+            "plant": plant,
+            "sample_id": first["sample_id"],
+            "samples": ";".join(dict.fromkeys(wells["sample_id"])),
+            "cross_id": cross,
+            "mother": mother,
+            "father": father,
+            "plate": first["plate"],
+            "well": first["well"],
+            "pod": first["pod"],
+        }
+        number = place.get((cross, plant))
+        if number is None or (located[wells.index] < 0).all():
+            row |= _without_data(bool(set(wells["batch"]) & set_aside) or _only_set_aside(wells, located, states))
+        else:
+            result = evidence[cross][1]
+            mixed = any(s in findings.mixed for s in wells["sample_id"])
+            row |= _judged(result, number, judge(result, number, settings, mixed_dna=mixed))
+        rows.append(row | {c: first[c] for c in extras} | {"_wells": tuple(wells.index)})
+    frame = pd.DataFrame(rows, columns=[*COLUMNS, *extras, "_wells"])
+    frame = _with_holds(frame, samples, findings).drop(columns="_wells")
+    return _with_shares(frame)
+
+
+COLUMNS = (
+    "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "verdict",
+    "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers", "contrast_scored",
+    "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
+    "source_probability", "flags", "leading_class", "settle",
+)  # fmt: skip
+
+
+def _only_set_aside(wells: pd.DataFrame, located: Any, states: Mapping[str, Mapping[str, Any]]) -> bool:
+    """Whether a plant without a batch named may well be in a file that was set aside."""
+    return bool((wells["batch"] == "").any() and any(s["state"] != "used" for s in states.values()))
+
+
+def _without_data(set_aside: bool) -> dict[str, Any]:
+    reason = Reason.BATCH_SET_ASIDE if set_aside else Reason.NO_DATA
+    return {
+        "verdict": str(Verdict.UNDETERMINED),
+        "decision": str(Decision.RETEST if not set_aside else Decision.HOLD),
+        "reason": str(reason),
+        "contrast_scored": 0,
+        "contrast_het": 0,
+        "foreign_calls": 0,
+        "call_rate": 0.0,
+        "likely_source": "",
+        "flags": "",
+        "leading_class": "",
+        "settle": "mend the genotype file and run again" if set_aside else "type the plant",
+    }
+
+
+def _judged(result: FamilyResult, i: int, judgement: Any) -> dict[str, Any]:
+    row = {
+        "verdict": str(judgement.verdict),
+        "decision": str(judgement.decision),
+        "reason": str(judgement.reason),
+        "lod": float(result.lod[i]),
+        "contrast_markers": int(result.contrast_markers),
+        "contrast_scored": int(result.contrast_scored[i]),
+        "contrast_het": int(result.contrast_het[i]),
+        "foreign_calls": int(result.foreign_calls[i]),
+        "call_rate": float(result.call_rate[i]),
+        "likely_source": str(result.sources[i, 0]),
+        "source_probability": float(result.source_probability[i, 0]),
+        "flags": FLAG_JOIN.join(judgement.flags),
+        "leading_class": str(judgement.leading),
+        "settle": judgement.settle,
+    }
+    if judgement.reason in (Reason.NO_DATA, Reason.NO_PARENT_DATA):
+        return row | {"likely_source": "", "source_probability": np.nan, "lod": np.nan, "leading_class": ""}
+    return row | {f"p_{c}": float(p) for c, p in zip(CLASSES, result.class_posterior[i], strict=True)}
+
+
+def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOfSeason) -> pd.DataFrame:
+    """Hold keep and cull decisions of plants whose plate, tag or line is in doubt."""
+    sample, plate = samples["sample_id"].to_numpy(), samples["plate"].to_numpy()
+    held = np.array(
+        [
+            any(sample[w] in findings.held_samples or plate[w] in findings.held_plates for w in wells)
+            for wells in frame["_wells"]
+        ],
+        dtype=bool,
+    )
+    frame = frame.copy()
+    waiting = held & frame["decision"].isin([str(Decision.KEEP), str(Decision.CULL)]).to_numpy()
+    frame.loc[waiting, "decision"] = str(Decision.HOLD)
+    frame.loc[waiting, "reason"] = str(Reason.PLATE_HELD)
+    return frame
+
+
+def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
+    """Share of heterozygous contrast markers with its Wilson 95 % interval (Wilson 1927, by statsmodels)."""
+    counts = ["contrast_markers", "contrast_scored", "contrast_het", "foreign_calls"]
+    frame = frame.astype(dict.fromkeys(counts, "Int64"))
+    scored = frame["contrast_scored"].fillna(0).to_numpy(dtype=float)
+    het = frame["contrast_het"].fillna(0).to_numpy(dtype=float)
+    some = scored > 0
+    for name in ("het_share", "het_low", "het_high"):
+        frame[name] = np.nan
+    if some.any():
+        low, high = proportion_confint(het[some], scored[some], alpha=0.05, method="wilson")
+        frame.loc[some, "het_share"] = het[some] / scored[some]
+        frame.loc[some, "het_low"], frame.loc[some, "het_high"] = low, high
+    number = [*(f"p_{c}" for c in CLASSES), "lod", "call_rate", "source_probability"]
+    return frame.astype(dict.fromkeys(number, float))

@@ -1,0 +1,181 @@
+"""The tables of plates, samples, markers and lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from crossproof.inference.season_model import FamilyResult, Panel
+from crossproof.season_evidence import JoinedSeason, StoredBatch, locate_wells
+from crossproof.steps.findings import FindingsOfSeason
+
+JOIN = "; "
+States = Mapping[str, Mapping[str, Any]]
+
+
+def well_rates(
+    samples: pd.DataFrame, stored: tuple[StoredBatch, ...], states: States
+) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """Genotype file, call rate and share of heterozygous calls of every row of the samples sheet."""
+    batch, column = locate_wells(samples, stored)
+    names = [stored[b].batch if b >= 0 else "" for b in batch]
+    call = np.full(len(samples), np.nan)
+    het = np.full(len(samples), np.nan)
+    for row in np.flatnonzero(batch >= 0):
+        state = states[names[row]]
+        call[row], het[row] = state["call_rate"][column[row]], state["heterozygosity"][column[row]]
+    return names, call, het
+
+
+def samples_table(
+    samples: pd.DataFrame, stored: tuple[StoredBatch, ...], states: States, findings: FindingsOfSeason
+) -> pd.DataFrame:
+    """One row per well of the samples sheets."""
+    names, call, het = well_rates(samples, stored, states)
+    frame = samples[[c for c in samples.columns if not c.startswith("_")]].copy()
+    frame["batch"] = [found or asked for found, asked in zip(names, frame["batch"], strict=True)]
+    frame["call_rate"], frame["heterozygosity"] = call, het
+    frame["state"] = [_state(b, f, states) for b, f in zip(frame["batch"], names, strict=True)]
+    frame["findings"] = [JOIN.join(findings.by_sample.get(s, [])) for s in frame["sample_id"]]
+    return frame
+
+
+def _state(batch: str, found: str, states: States) -> str:
+    if found:
+        return "used"
+    if batch in states and states[batch]["state"] != "used":
+        return "genotype file set aside"
+    return "no calls"
+
+
+def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeason) -> pd.DataFrame:
+    """One row per plate of the samples sheets, by name; wells without a plate are not counted."""
+    stored = tuple(
+        StoredBatch(name, s["digest"], tuple(s["samples"]), s["markers"])
+        for name, s in states.items()
+        if s["state"] == "used"
+    )
+    names, call, _ = well_rates(samples, stored, states)
+    frame = samples.assign(_found=names, _call=call)
+    rows = []
+    for plate, wells in frame[frame["plate"] != ""].groupby("plate", sort=True):
+        files = sorted({b for b in [*wells["_found"], *wells["batch"]] if b})
+        blanks = wells["role"] == "blank"
+        aside = [b for b in files if b in states and states[b]["state"] != "used"]
+        found = [r for r in findings.rows if r.get("plate") == plate]
+        odds = [r["log10_odds"] for r in found if r.get("log10_odds") is not None]
+        rows.append(
+            {
+                "plate": plate,
+                "batch": JOIN.join(files),
+                "wells": len(wells),
+                "plants": wells.loc[wells["role"] == "progeny", "plant"].nunique(),
+                "parents": int((wells["role"] == "parent").sum()),
+                "blanks": int(blanks.sum()),
+                "call_rate": float(wells.loc[~blanks, "_call"].fillna(0).mean()) if (~blanks).any() else np.nan,
+                "blank_call_rate": float(wells.loc[blanks, "_call"].fillna(0).mean()) if blanks.any() else np.nan,
+                "findings": JOIN.join(findings.by_plate.get(str(plate), [])),
+                "log10_odds": max(odds) if odds else np.nan,
+                "state": "set aside" if aside else "held" if plate in findings.held_plates else "used",
+            }
+        )
+    columns = ["plate", "batch", "wells", "plants", "parents", "blanks", "call_rate", "blank_call_rate",
+               "findings", "log10_odds", "state"]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def markers_table(joined: JoinedSeason, fitted: Panel) -> pd.DataFrame:
+    """One row per joined marker, in genome order."""
+    m = joined.markers
+    files = np.zeros(len(m), dtype=np.int64)
+    for rows in joined.rows.values():
+        files[rows[rows >= 0]] += 1
+    frame = pd.DataFrame(
+        {
+            "marker": m.ids,
+            "chrom": m.chrom,
+            "pos": pd.array([p if p else pd.NA for p in m.pos.tolist()], dtype="Int64"),
+            "alleles": ["/".join(a) for a in m.alleles],
+            "inheritance": np.where(m.maternal, "maternal", "nuclear"),
+            "files": files,
+            "call_rate": fitted.marker_call_rate,
+            "false_heterozygote": fitted.f,
+            "dropout": fitted.d,
+            "used": fitted.set_aside == "",
+            "reason": fitted.set_aside,
+        }
+    )
+    for name in ("direct_discordance", "replicate_pairs"):
+        if hasattr(fitted, name):
+            frame[name] = getattr(fitted, name)
+    return frame
+
+
+def lines_table(
+    samples: pd.DataFrame,
+    fitted: Panel,
+    joined: JoinedSeason,
+    evidence: Mapping[str, tuple[str, FamilyResult]],
+    stored: tuple[StoredBatch, ...],
+    states: States,
+    findings: FindingsOfSeason,
+) -> pd.DataFrame:
+    """One row per line: its tubes, whether they agree, and in which crosses its plant departs from it."""
+    _, call, _ = well_rates(samples, stored, states)
+    departs: dict[str, list[tuple[str, str, FamilyResult]]] = {}
+    for cross, (_, result) in sorted(evidence.items()):
+        for parent, line in (("mother", result.mother), ("father", result.father)):
+            if line:
+                departs.setdefault(line, []).append((cross, parent, result))
+    parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
+    sample = samples["sample_id"].to_numpy()
+    rows = []
+    for line in sorted(set(parents["line"]) | set(departs)):
+        tubes = parents.index[parents["line"] == line]
+        versions = fitted.versions(line)
+        odd = [sample[w] for v in versions[1:] for w in fitted.version_wells[v]]
+        markers, shares, crosses = _departures(line, departs.get(line, []), joined)
+        rows.append(
+            {
+                "line": line,
+                "wells": len(tubes),
+                "wells_with_calls": sum(len(fitted.version_wells[v]) for v in versions),
+                "call_rate": float(np.nan_to_num(call[tubes]).mean()) if len(tubes) else np.nan,
+                "versions": len(versions),
+                "odd_tubes": JOIN.join(odd),
+                "crosses": len(departs.get(line, [])),
+                "plant_departs_in": JOIN.join(crosses),
+                "largest_departure": max(shares, default=np.nan),
+                "departing_markers": JOIN.join(markers),
+                "findings": JOIN.join(findings.by_line.get(line, [])),
+            }
+        )
+    columns = ["line", "wells", "wells_with_calls", "call_rate", "versions", "odd_tubes", "crosses",
+               "plant_departs_in", "largest_departure", "departing_markers", "findings"]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+MOST_MARKERS = 20
+SURE = 0.9
+
+
+def _departures(
+    line: str, crosses: list[tuple[str, str, FamilyResult]], joined: JoinedSeason
+) -> tuple[list[str], list[float], list[str]]:
+    """Markers at which plants of a line depart from it, the share per cross, and the crosses."""
+    markers: dict[str, int] = {}
+    shares, names = [], []
+    for cross, parent, r in crosses:
+        shares.append(r.mother_departure if parent == "mother" else r.father_departure)
+        sure = (r.departure_parent == parent) & (r.departure_probability >= SURE)
+        if sure.any():
+            names.append(f"{cross} ({int(sure.sum())})")
+        for row in r.departure_row[sure]:
+            name = str(joined.markers.ids[row])
+            markers[name] = markers.get(name, 0) + 1
+    listed = sorted(markers, key=lambda name: (-markers[name], name))
+    shown = listed[:MOST_MARKERS]
+    return shown + ([f"and {len(listed) - MOST_MARKERS} more"] if len(listed) > MOST_MARKERS else []), shares, names
