@@ -95,11 +95,12 @@ def test_what_the_readme_says_was_planted(tables: dict[str, pd.DataFrame]) -> No
     rest = truth[~truth["cross"].isin(["C011", "C024"])]
     assert set(rest[rest["relation"] == "another line"]["cross"]) == {"C005", "C029"}
     assert set(rest[rest["relation"] == "father selfed"]["cross"]) == {"C023"}
+    assert set(rest[rest["relation"] == "unknown plant"]["cross"]) == {"C023"}
     assert set(rest[rest["relation"] == "later generation of the cross"]["cross"]) == {"C022"}
     assert set(rest[rest["relation"] == "another cross"]["cross"]) == {"C010"}
     outcrosses = rest[rest["truth"] == "outcross"]
     assert len(outcrosses) == 7
-    assert sorted(outcrosses["donor"]) == ["LN01", "LN05", "LN09", "LN09", "unknown", "unknown", "unknown"]
+    assert sorted(outcrosses["donor"]) == ["LN05", "LN05", "LN07", "LN09", "LN09", "LN12", "unknown"]
 
     by = truth.merge(tables["crosses"], left_on="cross", right_on="cross_id")
     selfed = (by["truth"] == "self").groupby(by["operator"]).mean()

@@ -132,18 +132,39 @@ def draw_fates(plan: SeasonPlan, tags: Tags, group: NDArray[np.int64], rng: np.r
 
     by_pod = _draw(plan, tags, group, pod_tag, rng)
     alone = _draw(plan, tags, group, made, rng)
-    follows = rng.random(len(made)) < plan.pod_correlation
+    u = rng.random(len(made))
+    follows, shares = u < plan.pod_correlation, u < plan.pod_correlation * plan.pod_donors
     own = pod_start[made] + pod
-    fate, off_kind, donor, source, variant = (
-        np.where(follows, p[own], a) for p, a in zip(by_pod, alone, strict=True)
+    fate = np.where(follows, by_pod.fate[own], alone.fate)
+    off_kind, donor, hidden, unknown, source, variant = (
+        np.where(shares, p[own], a) for p, a in zip(by_pod.rest, alone.rest, strict=True)
     )
+    line = (fate == OFF) & (off_kind == OFF_KINDS.index(OffKind.OTHER_LINE))
+    nobody = (fate == OFF) & (off_kind == OFF_KINDS.index(OffKind.UNKNOWN))
+    if plan.hidden_lines:
+        donor = np.where(nobody | ((fate == OUTCROSS) & unknown), hidden, donor)
+    donor = np.where((fate == OUTCROSS) | line | nobody, donor, -1)
+    other_cross = (fate == OFF) & (off_kind == OFF_KINDS.index(OffKind.OTHER_CROSS))
+    source = np.where(other_cross, source, -1)
     return Fates(made, borne_tags(plan, tags)[made], pod + 1, fate, off_kind, donor, source, variant)
+
+
+@dataclass(frozen=True)
+class _Draws:
+    """One draw for each of many plants or pods: `fate`, and what it would be of under each fate.
+
+    `rest`: off-pedigree kind, panel donor, hidden donor, whether an outcross is by a hidden donor, source
+    tag, variant.
+    """
+
+    fate: NDArray[np.int64]
+    rest: tuple[NDArray, ...]
 
 
 def _draw(
     plan: SeasonPlan, tags: Tags, group: NDArray[np.int64], tag: NDArray[np.int64], rng: np.random.Generator
-) -> tuple[NDArray[np.int64], ...]:
-    """Fate, off-pedigree kind, donor, source tag and variant, one draw for each entry of `tag`."""
+) -> _Draws:
+    """One draw for each entry of `tag`."""
     n, n_panel = len(tag), len(group)
     u = rng.random(n)
     stays = u >= plan.off_pedigree + plan.outcross
@@ -154,23 +175,18 @@ def _draw(
     off_kind = rng.choice(len(OFF_KINDS), size=n, p=weights / weights.sum())
     taken = np.stack([tags.mother[tag], tags.father[tag], tags.father_plant[tag]], axis=1)
     donor = other_than(n_panel, taken, rng)
-    if plan.hidden_lines:
-        unknown = rng.random(n) < np.where(fate == OUTCROSS, plan.unknown_donors, 0.0)
-        unknown |= (fate == OFF) & (off_kind == OFF_KINDS.index(OffKind.UNKNOWN))
-        donor = np.where(unknown, n_panel + rng.integers(0, plan.hidden_lines, n), donor)
+    hidden = n_panel + rng.integers(0, max(1, plan.hidden_lines), n)
+    unknown = rng.random(n) < plan.unknown_donors
     if plan.sister_donors:
-        wanted = (rng.random(n) < plan.sister_donors) & (fate == OUTCROSS) & (group[tags.father[tag]] >= 0)
+        wanted = (rng.random(n) < plan.sister_donors) & (group[tags.father[tag]] >= 0)
+        unknown &= ~wanted
         for i in np.flatnonzero(wanted):
             kin = np.flatnonzero(group == group[tags.father[tag[i]]])
             kin = kin[(kin != tags.father[tag[i]]) & (kin != tags.mother[tag[i]])]
             donor[i] = kin[rng.integers(len(kin))]
     source = rng.integers(0, plan.n_crosses, n)
-    needs_donor = (fate == OUTCROSS) | (
-        (fate == OFF) & np.isin(off_kind, [OFF_KINDS.index(k) for k in (OffKind.OTHER_LINE, OffKind.UNKNOWN)])
-    )
-    needs_source = (fate == OFF) & (off_kind == OFF_KINDS.index(OffKind.OTHER_CROSS))
     variant = rng.integers(0, 4, n)
-    return fate, off_kind, np.where(needs_donor, donor, -1), np.where(needs_source, source, -1), variant
+    return _Draws(fate, (off_kind, donor, hidden, unknown, source, variant))
 
 
 def borne_tags(plan: SeasonPlan, tags: Tags) -> NDArray[np.int64]:

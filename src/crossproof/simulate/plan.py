@@ -107,6 +107,7 @@ SHARES = (
     "blank_call_rate",
     "mixed_wells",
     "pod_correlation",
+    "pod_donors",
     "pod_set",
     "empty_tags",
     "residual_share",
@@ -128,7 +129,9 @@ class SeasonPlan:
     Fate of a pod: off pedigree with probability `off_pedigree`, outcross with `outcross`, else selfed with
     logit(base_self) + operator + hour_effect (hour - 9) + temperature_effect (temperature - 24)
     + anther_effect (10 - anthers removed) + mother (normal, sd `mother_spread`), else hybrid. A plant follows
-    its pod with probability `pod_correlation` and has a fate of its own otherwise.
+    its pod with probability `pod_correlation` and has a fate of its own otherwise; of those that follow, a
+    share `pod_donors` has the pod's pollen donor or wrong seed too (pollen left on the forceps), the others
+    their own (insects, which visit many plants).
 
     Noise the model shares: `false_heterozygote`, `dropout`, `swap`, `missing`, `parent_departure`,
     `read_error`, `overdispersion`. Noise it does not share: bad assays in two classes, null alleles
@@ -176,6 +179,7 @@ class SeasonPlan:
     anther_effect: float = 0.5
     mother_spread: float = 0.3
     pod_correlation: float = 0.7
+    pod_donors: float = 0.0
     outcross: float = 0.08
     unknown_donors: float = 0.25
     sister_donors: float = 0.0

@@ -22,6 +22,8 @@ PRESETS: dict[str, SeasonPlan] = {
         sister_donors=0.6,
         outcross=0.12,
     ),
+    # whole pods by one foreign donor: plants of a family that are wrong in the same way
+    "pods60": SeasonPlan(pod_donors=1.0),
     "depth3_20k": SeasonPlan(
         n_markers=20_000,
         n_lines=16,
@@ -73,6 +75,7 @@ PRESETS: dict[str, SeasonPlan] = {
         ),
         base_self=0.25,
         outcross=0.06,
+        pod_donors=0.7,
         off_pedigree=0.02,
         parent_departure=0.02,
         missing=0.03,

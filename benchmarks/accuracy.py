@@ -1,0 +1,329 @@
+"""How often the model is right, beside a plain heterozygosity rule, on simulated seasons with known truth.
+
+    python benchmarks/accuracy.py                      every season, 10 seeds each; writes docs/accuracy.md
+    python benchmarks/accuracy.py messy60 --seeds 2    a part of it, printed only
+
+The inference is called in memory, with what the readers would have handed it and the defaults of config.yaml.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import pandas as pd
+
+from crossproof.inference import season_model
+from crossproof.inference.settings import Settings
+from crossproof.score import NAMES, POSTERIORS, Score, percent, score_arrays, wilson
+from crossproof.simulate import SimulatedSeason, preset, simulate_season
+
+ROOT = Path(__file__).parents[1]
+SEEDS = 10
+UNDETERMINED = "undetermined"
+
+
+@dataclass(frozen=True)
+class Row:
+    """A line of the table: what the season is, and the least determined and the most wrong it may have."""
+
+    name: str
+    words: str
+    determined: float | None
+    wrong: float | None
+
+
+ROWS = (
+    Row("clean60", "60 markers, clean", 0.995, 0.001),
+    Row("clean12", "12 markers, clean", 0.92, 0.005),
+    Row(
+        "messy60",
+        "60 markers: 5 % of parent-plant markers off reference, 10 % bad assays, 4 % wrong parent tubes, "
+        "8 % missing, 4 % dropout",
+        0.98,
+        0.005,
+    ),
+    Row(
+        "sisters60",
+        "60 markers, fathers with three sister lines in the nursery, outcrosses among sisters",
+        0.99,
+        0.005,
+    ),
+    Row("depth3_20k", "20,000 markers, mean depth 3", 0.995, 0.001),
+    Row("depth1_5k", "5,000 markers, mean depth 1", 0.99, 0.005),
+    Row(
+        "unshared60",
+        "60 markers, noise the model does not know: null alleles, mixed and failed wells, wild depth",
+        None,
+        None,
+    ),
+)
+
+
+def judge_season(sim: SimulatedSeason, settings: Settings) -> pd.DataFrame:
+    """Verdicts of a season, one row per plant: sample_id, verdict, posteriors, and what explains them."""
+    markers, samples = sim.markers, sim.samples
+    place = {name: i for i, name in enumerate(samples["sample_id"])}
+    same = np.tile(np.arange(8), (len(markers), 1))
+    evidence = []
+    for number, batch in enumerate(sim.call_batches()):
+        rows = sim.batch_markers[number]
+        wells = np.array([place[name] for name in batch.samples])
+        evidence.append(
+            season_model.batch_evidence(
+                batch=batch, wells=wells, joined_row=rows, recode=same[rows], n_alleles=markers.n_alleles
+            )
+        )
+    wells = season_model.Wells(markers, len(samples), tuple(evidence))
+
+    tubes = samples[samples["role"] == "parent"].groupby("line", sort=True).indices
+    number_of = np.flatnonzero(samples["role"] == "parent")
+    lines = [
+        season_model.LineInput(line, tuple(number_of[at].tolist()), settings.inbreeding)
+        for line, at in tubes.items()
+    ]
+    progeny = samples[samples["role"] == "progeny"]
+    families, records = [], []
+    for cross in sim.crosses.itertuples():
+        records.append(season_model.CrossRecord(cross.cross_id, cross.mother, cross.father))
+        mine = progeny[progeny["cross_id"] == cross.cross_id]
+        if len(mine):
+            plants = tuple(
+                season_model.Plant(plant, tuple(at.index.tolist())) for plant, at in mine.groupby("plant")
+            )
+            families.append(season_model.FamilyInput(cross.cross_id, cross.mother, cross.father, plants))
+    panel = season_model.fit_panel(wells, lines, families, settings)
+    others = season_model.prepare_crosses(records, panel)
+    found = []
+    for family in families:
+        result = season_model.verify_family(family, wells, panel, settings, others)
+        for i, plant in enumerate(family.plants):
+            said = season_model.judge(result, i, settings)
+            found.append(
+                (
+                    samples["sample_id"][plant.wells[0]],
+                    str(said.verdict),
+                    *result.class_posterior[i],
+                    str(said.reason),
+                    int(result.contrast_scored[i]),
+                    int(result.contrast_het[i]),
+                    str(result.sources[i, 0]),
+                    bool(result.converged),
+                )
+            )
+    columns = ["sample_id", "verdict", *POSTERIORS]
+    columns += ["reason", "contrast_scored", "contrast_het", "source", "converged"]
+    return pd.DataFrame(found, columns=columns)
+
+
+def plain_rule(sim: SimulatedSeason) -> pd.DataFrame:
+    """Hybrid when at least 80 % of the scored contrast markers are heterozygous, self at 20 % or less.
+
+    A parent's genotype is the call most of its tubes agree on; a contrast marker has two different
+    homozygous parents. No contrast marker scored: undetermined.
+    """
+    calls, samples = sim.calls, sim.samples
+    code = np.where(calls[:, :, 0] < 0, -1, calls[:, :, 0].astype(int) * 10 + calls[:, :, 1])
+    line_code = {}
+    for line, rows in samples[samples["role"] == "parent"].groupby("line").groups.items():
+        tubes = code[:, np.asarray(rows)]
+        values = np.unique(tubes[tubes >= 0])
+        votes = np.stack([(tubes == v).sum(axis=1) for v in values], axis=1)
+        best = votes.argmax(axis=1)
+        line_code[line] = np.where(votes.max(axis=1) > 0, values[best], -1)
+    parents = sim.crosses.set_index("cross_id")[["mother", "father"]].to_dict("index")
+    found = []
+    for well, sample, cross in zip(
+        samples.index, samples["sample_id"], samples["cross_id"].to_numpy(), strict=True
+    ):
+        if samples["role"][well] != "progeny":
+            continue
+        m, f = line_code[parents[cross]["mother"]], line_code[parents[cross]["father"]]
+        homozygous = (m >= 0) & (f >= 0) & (m % 10 == m // 10) & (f % 10 == f // 10)
+        mine = code[:, well]
+        scored = homozygous & (m != f) & (mine >= 0)
+        verdict = UNDETERMINED
+        if scored.any():
+            share = (mine[scored] % 10 != mine[scored] // 10).mean()
+            verdict = "hybrid" if share >= 0.8 else "self" if share <= 0.2 else UNDETERMINED
+        found.append((sample, verdict))
+    return pd.DataFrame(found, columns=["sample_id", "verdict"])
+
+
+def one_season(name: str, seed: int) -> pd.DataFrame:
+    """Verdicts of both methods and the truth, one row per plant, of one simulated season."""
+    sim = simulate_season(preset(name), np.random.default_rng([seed, 2026]))
+    plan = sim.plan
+    # the reader's own assumption about reads, not the simulator's: config.yaml's defaults
+    settings = Settings(read_error=0.01, overdispersion=0.02)
+    start = time.perf_counter()
+    verdicts = judge_season(sim, settings)
+    seconds = time.perf_counter() - start
+    both = verdicts.merge(plain_rule(sim).rename(columns={"verdict": "plain"}), on="sample_id")
+    both = both.merge(sim.truth, on="sample_id", validate="one_to_one")
+    assert len(both) == len(sim.truth)
+    return both.assign(season=name, seed=seed, seconds=seconds, n_markers=plan.n_markers)
+
+
+def score_of(plants: pd.DataFrame, verdict: str = "verdict") -> Score:
+    """Score of plants of one or several seasons."""
+    posteriors = plants[list(POSTERIORS)].to_numpy(dtype=float)
+    if verdict == "plain":
+        posteriors = np.full_like(posteriors, np.nan)
+    return score_arrays(
+        posteriors,
+        plants[verdict].to_numpy(dtype=object),
+        plants["truth"].to_numpy(dtype=object),
+        names=plants["sample_id"].to_numpy(dtype=object),
+    )
+
+
+def run(names: list[str], seeds: int, jobs: int) -> pd.DataFrame:
+    """All seasons, in the order of the table."""
+    todo = [(name, seed) for name in names for seed in range(1, seeds + 1)]
+    frames = []
+    with ProcessPoolExecutor(jobs) as pool:
+        for (name, seed), frame in zip(todo, pool.map(one_season, *zip(*todo, strict=True)), strict=True):
+            s = score_of(frame)
+            print(
+                f"{name} seed {seed}: {s.plants} plants, determined {percent(s.determined_share)}, "
+                f"wrong {s.wrong} ({percent(s.wrong_share)}), ECE {percent(s.ece)}, "
+                f"{frame['seconds'].iloc[0]:.1f} s",
+                flush=True,
+            )
+            frames.append(frame)
+    return pd.concat(frames, ignore_index=True)
+
+
+def table(plants: pd.DataFrame) -> str:
+    """The accuracy table as Markdown."""
+    lines = [
+        "| season | plants | determined | wanted | wrong among determined (95 % limits) | wanted | ECE | "
+        "false hybrids above 0.99 | plain rule: determined | plain rule: wrong | reached |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    for row in ROWS:
+        mine = plants[plants["season"] == row.name]
+        if not len(mine):
+            continue
+        s, plain = score_of(mine), score_of(mine, "plain")
+        low, high = wilson(s.wrong, s.determined)
+        reached = "-"
+        wanted_det = wanted_wrong = "-"
+        if row.determined is not None and row.wrong is not None:
+            good = s.determined_share >= row.determined and s.wrong_share <= row.wrong
+            reached = "yes" if good else "**no**"
+            wanted_det, wanted_wrong = f">= {100 * row.determined:g} %", f"<= {100 * row.wrong:g} %"
+        lines.append(
+            f"| {row.words} (`{row.name}`) | {s.plants} | {percent(s.determined_share)} | {wanted_det} | "
+            f"{s.wrong} = {percent(s.wrong_share)} ({percent(low)} to {percent(high)}) | {wanted_wrong} | "
+            f"{percent(s.ece)} | {s.sure_hybrids_wrong} of {s.sure_hybrids} "
+            f"({percent(s.false_hybrid_share)}) | {percent(plain.determined_share)} | "
+            f"{percent(plain.wrong_share)} | {reached} |"
+        )
+    return "\n".join(lines)
+
+
+def reliability_table(plants: pd.DataFrame) -> str:
+    """Reliability over all seasons pooled, as Markdown."""
+    s = score_of(plants)
+    lines = [
+        "| stated probability of the leading class | plants | mean stated | share right | 95 % limits |",
+        "|---|---|---|---|---|",
+    ]
+    for b in s.bins.itertuples():
+        lines.append(
+            f"| {b.low:g} to {b.high:g} | {b.plants} | {b.mean_stated:.4f} | {b.share_right:.4f} | "
+            f"{b.share_low:.4f} to {b.share_high:.4f} |"
+        )
+    return "\n".join(lines)
+
+
+def by_class(plants: pd.DataFrame) -> str:
+    """Truth by verdict over all seasons pooled, as Markdown."""
+    c = score_of(plants).confusion
+    lines = ["| truth | " + " | ".join(c.columns) + " |", "|---" * (len(c.columns) + 1) + "|"]
+    lines += [f"| {name} | " + " | ".join(str(v) for v in c.loc[name]) + " |" for name in NAMES]
+    return "\n".join(lines)
+
+
+def wrong_by_relation(plants: pd.DataFrame) -> str:
+    """What the wrong plants are in truth, and what they were called, as Markdown."""
+    wrong = plants[(plants["verdict"] != UNDETERMINED) & (plants["verdict"] != plants["truth"])]
+    counts = wrong.groupby(["season", "relation", "verdict"]).agg(
+        n=("sample_id", "size"), same=("identifiable", lambda x: int((x == "no").sum()))
+    )
+    lines = ["| season | in truth | called | plants | of these not identifiable |", "|---|---|---|---|---|"]
+    for (season, relation, verdict), row in counts.sort_values("n", ascending=False).iterrows():
+        lines.append(f"| `{season}` | {relation} | {verdict} | {row['n']} | {row['same']} |")
+    return "\n".join(lines)
+
+
+def document(plants: pd.DataFrame, command: str, seconds: float) -> str:
+    """docs/accuracy.md."""
+    s = score_of(plants)
+    text = (ROOT / "benchmarks" / "accuracy_text.md").read_text(encoding="utf-8")
+    not_identifiable = int((plants["identifiable"] == "no").sum())
+    return (
+        text.replace("{table}", table(plants))
+        .replace("{reliability}", reliability_table(plants))
+        .replace("{confusion}", by_class(plants))
+        .replace("{wrong}", wrong_by_relation(plants))
+        .replace("{command}", command)
+        .replace(
+            "{machine}", f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}"
+        )
+        .replace("{date}", date.today().isoformat())
+        .replace("{seconds}", f"{seconds:.0f}")
+        .replace("{plants}", str(s.plants))
+        .replace("{ece}", percent(s.ece))
+        .replace(
+            "{false_hybrids}", f"{s.sure_hybrids_wrong} of {s.sure_hybrids} ({percent(s.false_hybrid_share)})"
+        )
+        .replace("{not_identifiable}", str(not_identifiable))
+        .replace("{seeds}", str(plants["seed"].nunique()))
+    )
+
+
+def main() -> None:
+    """Run, print, and write docs/accuracy.md when every season was asked for."""
+    known = [row.name for row in ROWS]
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument(
+        "seasons", nargs="*", default=[], help=f"of {', '.join(known)}; all when none is named"
+    )
+    parser.add_argument("--seeds", type=int, default=SEEDS)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--plants", type=Path, help="write every plant's verdicts and truth to this CSV")
+    args = parser.parse_args()
+    unknown = [name for name in args.seasons if name not in known]
+    if unknown:
+        parser.error(f"no season {unknown[0]!r}; choose of {', '.join(known)}")
+    start = time.perf_counter()
+    plants = run(args.seasons or known, args.seeds, args.jobs)
+    seconds = time.perf_counter() - start
+    if args.plants:
+        plants.to_csv(args.plants, index=False, lineterminator="\n")
+    print(table(plants), reliability_table(plants), by_class(plants), wrong_by_relation(plants), sep="\n\n")
+    print(f"\n{seconds:.0f} s")
+    if not args.seasons:
+        command = "python benchmarks/accuracy.py" + (f" --seeds {args.seeds}" if args.seeds != SEEDS else "")
+        (ROOT / "docs").mkdir(exist_ok=True)
+        (ROOT / "docs" / "accuracy.md").write_text(document(plants, command, seconds), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
