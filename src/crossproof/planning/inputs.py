@@ -95,7 +95,8 @@ class PlanSettings:
     `wanted`: probability of a right and determined verdict that makes a cross verifiable.
     `family_size`: plants of one family tested together. `draws`: Monte Carlo draws per class and cross.
     `max_new_markers` 0: as few as reach the wish; else at most so many, for the most crosses.
-    `clear_share`: posterior at which a line counts as fixed when contrast markers are counted.
+    `prove_all_classes`: a cross counts as proven only when outcrosses and off-pedigree plants reach `wanted`
+    too. `clear_share`: posterior at which a line counts as fixed when contrast markers are counted.
     """
 
     min_posterior: float = 0.95
@@ -126,7 +127,8 @@ class PlanSettings:
     forced_out: tuple[str, ...] = field(default=())
     min_per_chromosome: int = 1
     min_spacing: int = 0
-    solver_seconds: float = 60.0
+    solver_seconds: float = 30.0
+    prove_all_classes: bool = False
 
     def __post_init__(self) -> None:
         assert 0.5 < self.min_posterior < 1

@@ -27,7 +27,7 @@ from crossproof.planning.inputs import PlannedCross, PlanSettings
 ENOUGH = 2
 """Wells that must see a layout; one well alone could be a pipetting slip of its own."""
 
-_WORK = 8_000_000
+_WORK = 40_000_000
 
 
 @dataclass(frozen=True)
@@ -188,10 +188,11 @@ def _fill(
         grid[order[~taken]] = codes_plants
         return grid
 
-    places = np.round(np.linspace(0, used - 1, len(controls))).astype(np.int64)
-    places = places[rng.permutation(len(places))]
-    best = _worth(seen_by(codes(places), layouts))
-    for _ in range(max(30, min(3000, _WORK // layouts.size))):
+    concerned = [touches(codes(np.arange(len(controls))) > 0, row) for row in layouts]
+    layouts = layouts[concerned]
+    starts = [_spread(len(controls), used, share, rng) for share in (0.0, 0.6180339887, 0.7548776662)]
+    best, places = max(((_worth(seen_by(codes(p), layouts)), i, p) for i, p in enumerate(starts)))[::2]
+    for _ in range(max(60, min(4000, _WORK // layouts.size))):
         trial = places.copy()
         i = int(rng.integers(len(places)))
         target = int(rng.integers(used))
@@ -215,6 +216,28 @@ def _fill(
     return PlannedPlate(name, plate, wells, check_layouts(grid, plate))
 
 
+def _spread(n: int, used: int, share: float, rng: np.random.Generator) -> NDArray[np.int64]:
+    """n different places among `used`: evenly spaced (share 0) or by steps of an irrational share, in any
+    order."""
+    if not share:
+        places = np.round(np.linspace(0, used - 1, n)).astype(np.int64)
+        return places[rng.permutation(n)]
+    free = np.ones(used, dtype=bool)
+    places = np.empty(n, dtype=np.int64)
+    for i in range(n):
+        wanted = int((0.5 + i * share) % 1 * used)
+        left = np.flatnonzero(free)
+        places[i] = left[np.abs(left - wanted).argmin()]
+        free[places[i]] = False
+    return places[rng.permutation(n)]
+
+
+def touches(filled: NDArray[np.bool_], source: NDArray[np.int64]) -> bool:
+    """The layout moves the contents of at least one well; turning an empty strip round changes nothing."""
+    moved = source != np.arange(len(source))
+    return bool(np.any(moved & (filled | (source >= 0) & filled[source])))
+
+
 def _worth(seen: NDArray[np.int64]) -> tuple[int, int, int]:
     return (-int((seen < ENOUGH).sum()), int(seen.min()), int(np.minimum(seen, 12).sum()))
 
@@ -231,9 +254,12 @@ def seen_by(codes: NDArray[np.int64], sources: NDArray[np.int64]) -> NDArray[np.
 
 
 def check_layouts(codes: NDArray[np.int64], plate: PlateFormat) -> tuple[LayoutCheck, ...]:
-    """How every layout would show; codes (position,): 0 empty, 1 blank, above that a family or line."""
+    """How every layout that moves anything would show; codes (position,): 0 empty, 1 blank, above that a
+    family or line."""
     out = []
     for layout in all_layouts(plate):
+        if not touches(codes > 0, layout.source):
+            continue
         there = np.where(layout.source >= 0, codes[layout.source], 0)
         changed = (there != codes) & (codes > 0)
         blanks = changed & ((codes == 1) != (there == 1))

@@ -1,0 +1,137 @@
+"""What a season already knows, as a plan wants it: the fitted panel, the team's rates, the settings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from crossproof.inference.season_model import Panel, Wells
+from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlanSettings
+from crossproof.planning.numbers import TeamRates, team_rates
+
+
+def plan_settings(config: object, panel: Panel | None = None, **more: Any) -> PlanSettings:
+    """Settings of a plan: those of config.yaml by their names, run-wide estimates of the panel, then `more`.
+
+    config: anything with the settings as attributes (`io.config.Config`). Its marker limit per cross is taken
+    where it is below the planner's own, which bounds the time of a plan.
+    """
+    own = {f.name: f.default for f in fields(PlanSettings)}
+    values = {name: getattr(config, name) for name in own if getattr(config, name, None) is not None}
+    values["wanted"] = values["min_posterior"] if "wanted" not in more else more["wanted"]
+    most = int(PlanSettings.max_markers_per_cross)
+    values["max_markers_per_cross"] = min(int(values.get("max_markers_per_cross", most)), most)
+    if panel is not None:
+        values["parent_departure"] = float(panel.h)
+        values["class_prior"] = tuple(float(x) for x in panel.class_prior)
+    return PlanSettings(**(values | more))
+
+
+def panel_genotypes(
+    panel: Panel,
+    wells: Wells,
+    progeny_wells: NDArray[np.int64] | None = None,
+    marker_sheet: pd.DataFrame | None = None,
+) -> PanelGenotypes:
+    """The season's lines and markers.
+
+    progeny_wells: numbers of the progeny's wells; a marker scored in none of them is a candidate, not on the
+    panel (none given: all are on it). marker_sheet: `Season.markers`; its own columns `panel` (yes or no) and
+    `cost` (of one assay) decide where they are filled in. A line with conflicting tubes is taken as its
+    largest cluster of wells shows it.
+    """
+    n = len(wells.markers)
+    numbers = [i for i in range(len(panel.lines)) if np.any(panel.version_line == i)]
+    versions = np.array([int(np.flatnonzero(panel.version_line == i)[0]) for i in numbers], dtype=np.int64)
+    blocks = []
+    for block in panel.blocks:
+        if block.maternal:
+            continue
+        typed = np.zeros((len(block.rows), len(versions)), dtype=bool)
+        for place, version in enumerate(versions):
+            own = np.array(panel.version_wells[version], dtype=np.int64)
+            typed[:, place] = (wells.codes(block.rows, own) != NO_CALL_CODE).any(axis=1)
+        blocks.append(
+            PanelBlock(
+                block.k,
+                block.rows,
+                block.consensus[:, versions].astype(np.float64),
+                np.asarray(block.q, dtype=np.float64),
+                typed,
+            )
+        )
+    on_panel = np.ones(n, dtype=bool)
+    if progeny_wells is not None and len(progeny_wells):
+        every = np.arange(n)
+        on_panel = (wells.codes(every, np.asarray(progeny_wells)) != NO_CALL_CODE).any(axis=1)
+    cost = np.ones(n)
+    if marker_sheet is not None:
+        on_panel, cost = _from_sheet(wells.markers.ids, marker_sheet, on_panel, cost)
+    return PanelGenotypes(
+        lines=tuple(panel.lines[i] for i in numbers),
+        markers=wells.markers,
+        blocks=tuple(blocks),
+        false_heterozygote=np.asarray(panel.f, dtype=np.float64),
+        dropout=np.asarray(panel.d, dtype=np.float64),
+        call_rate=np.clip(np.asarray(panel.marker_call_rate, dtype=np.float64), 0.01, 1.0),
+        usable=(panel.set_aside == "") & ~wells.markers.maternal,
+        on_panel=on_panel,
+        cost=cost,
+    )
+
+
+def _from_sheet(
+    ids: NDArray[np.object_], sheet: pd.DataFrame, on_panel: NDArray[np.bool_], cost: NDArray[np.float64]
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    place = {str(name): i for i, name in enumerate(ids)}
+    on_panel, cost = on_panel.copy(), cost.copy()
+    for row in sheet.to_dict("records"):
+        i = place.get(str(row["marker"]), -1)
+        if i < 0:
+            continue
+        answer = str(row.get("panel") or "").strip().lower()
+        if answer in ("yes", "no"):
+            on_panel[i] = answer == "yes"
+        try:
+            price = float(row.get("cost") or "nan")
+        except ValueError:
+            continue
+        if np.isfinite(price) and price > 0:
+            cost[i] = price
+    return on_panel, cost
+
+
+def rates_so_far(crosses: pd.DataFrame | None, settings: PlanSettings) -> TeamRates:
+    """The team's rates from the results table crosses.csv of this or an earlier season; None: nothing known
+    yet."""
+    if crosses is None:
+        empty: Sequence[float] = ()
+        return team_rates(empty, empty, empty, empty, empty, settings.class_prior)
+    column = {
+        name: pd.to_numeric(crosses[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+        if name in crosses
+        else np.full(len(crosses), np.nan)
+        for name in ("hybrid", "determined", "flowers", "pods", "seeds")
+    }
+    return team_rates(
+        column["hybrid"],
+        column["determined"],
+        column["flowers"],
+        column["pods"],
+        column["seeds"],
+        settings.class_prior,
+    )
+
+
+def planned_rows(frame: pd.DataFrame, renames: Mapping[str, str] | None = None) -> list[dict[str, str]]:
+    """Rows of planned.csv as text, headings matched without regard to case, spaces and underscores."""
+    renames = renames or {}
+    names = {c: renames.get(str(c), str(c)).strip().lower().replace(" ", "_") for c in frame.columns}
+    texts = frame.rename(columns=names).fillna("").astype(str)
+    return [{str(k): v.strip() for k, v in row.items()} for row in texts.to_dict("records")]
