@@ -29,12 +29,14 @@ from crossproof.rates.logistic import (
     separated,
     variance_inflation,
 )
+from crossproof.rates.random_intercept import fit_random_intercept
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-OTHER = "other"
+OTHER = "others, too few each"
+"""Name of the level that small levels are joined into."""
 EVENTS_PER_TERM = 10.0
 """Fewest events for every term of the model."""
 SHARED = 0.75
@@ -101,7 +103,7 @@ class FactorModel:
 
 
 def join_small_levels(factor: Factor, plants: Array, *, least_plants: int, least_tags: int) -> Factor:
-    """The factor with levels too small to be judged joined into one called "other"."""
+    """The factor with levels too small to be judged joined into one, named OTHER."""
     if factor.group is None:
         return factor
     known = factor.known & (plants > 0)
@@ -248,7 +250,9 @@ def fit_factors(
         else:
             notes.append("no model: too few selfs or hybrids, or nothing recorded that varies")
         return FactorModel(tuple(left_out), events, float("nan"), int(kept.sum()), tuple(notes))
-    answer = _adjusted(y, m, chosen, kept, level)
+    answer, fitted = _adjusted(y, m, chosen, kept, level)
+    if fitted is not None:
+        notes.append(_tags_differ(*fitted))
     answer = _with_alone(answer, y, m, chosen, level)
     return FactorModel((*answer, *left_out), events, events / max(terms, 1), int(kept.sum()), tuple(notes))
 
@@ -289,8 +293,13 @@ def _design(y: Array, m: Array, factors: Sequence[Factor], rows: Mask) -> _Desig
     return _Design(np.column_stack(columns), names, labels, references, numeric)
 
 
-def _adjusted(y: Array, m: Array, factors: Sequence[Factor], rows: Mask, level: float) -> list[Term]:
-    """Terms of the joint model. Terms that cannot be estimated are taken out first, each with its reason."""
+def _adjusted(
+    y: Array, m: Array, factors: Sequence[Factor], rows: Mask, level: float
+) -> tuple[list[Term], tuple[Array, Array, Array] | None]:
+    """Terms of the joint model. Terms that cannot be estimated are taken out first, each with its reason.
+
+    Also the selfs, hybrids and log-odds of the tags that were fitted, None where no fit exists.
+    """
     design = _design(y, m, factors, rows)
     ys, ms = y[rows], m[rows]
     tag = np.flatnonzero(rows)
@@ -364,7 +373,21 @@ def _adjusted(y: Array, m: Array, factors: Sequence[Factor], rows: Mask, level: 
         elif not notes[column]:
             term = replace(term, note="the model could not be fitted")
         out.append(term)
-    return out
+    if found is None:
+        return out, None
+    eta = design.matrix[np.ix_(here, use)] @ found.coefficient
+    return out, (ys[here], ms[here], eta)
+
+
+def _tags_differ(y: Array, m: Array, eta: Array) -> str:
+    """How much tags differ beyond the factors, in words."""
+    sigma = fit_random_intercept(y, m, np.ones((len(y), 1)), offset=eta).sigma
+    if sigma < 0.05:
+        return "with these factors allowed for, tags differ no more than chance makes them"
+    return (
+        f"with these factors allowed for, tags still differ by a standard deviation of {sigma:.2f} on the "
+        f"log-odds: from one tag to the next the odds of a self change by a factor of about {np.exp(sigma):.1f}"
+    )
 
 
 def _with_alone(terms: list[Term], y: Array, m: Array, factors: Sequence[Factor], level: float) -> list[Term]:

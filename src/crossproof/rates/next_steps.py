@@ -41,6 +41,7 @@ class NextStep(StrEnum):
     RETEST = "test the undetermined plants again"
     NOT_VERIFIABLE = "cannot be proven on this panel"
     NO_TARGET = "no target"
+    TOO_RARE = "hybrids too rare to plan for"
 
 
 def plants_needed(

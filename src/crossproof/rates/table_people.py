@@ -188,10 +188,9 @@ def learning_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateO
     flowers = np.nan_to_num(season.flowers)
     before = experience(people.group, _moment(season), flowers)
     person, week = cells // count, cells % count
-    n, y = (
-        group_sum(cell_of[both], plants[both], len(cells)),
-        group_sum(cell_of[both], selfs[both], len(cells)),
-    )
+    n = group_sum(cell_of[both], plants[both], len(cells))
+    y = group_sum(cell_of[both], selfs[both], len(cells))
+    weighted = group_sum(cell_of[both], season.weighted[both, 1], len(cells))
     done = group_sum(cell_of[both], flowers[both], len(cells))
     frame = pd.DataFrame(
         {
@@ -201,7 +200,7 @@ def learning_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateO
             "flowers": done.astype("int64"),
             "determined": n.astype("int64"),
             "self": y.astype("int64"),
-            "selfing_rate": rate(y, n),
+            "selfing_rate": rate(weighted, n),
             "selfing_rate_low": means.raw.low,
             "selfing_rate_high": means.raw.high,
         }

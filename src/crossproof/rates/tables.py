@@ -172,16 +172,19 @@ def _next_step_columns(
         probability=options.success_probability,
     )  # fmt: skip
     batch = next_batch(wanted, stored, *seed_chance)
-    per_flower = _seeds_per_flower(season)
-    new_seeds = np.ceil(np.maximum(steps.flowers, 0) * per_flower)
-    tests = steps.seeds + new_seeds.astype(np.int64)
+    provable = np.asarray(verifiable) != "no"
+    seeds = np.where(provable, steps.seeds, 0)
+    flowers = np.where(provable, steps.flowers, 0)
+    new_seeds = np.ceil(np.maximum(flowers, 0) * _seeds_per_flower(season))
+    tests = seeds + new_seeds.astype(np.int64)
 
     undetermined = season.verdicts[:, 4]
     step = np.full(season.tags, str(NextStep.REPEAT), dtype=object)
-    step[steps.seeds > 0] = str(NextStep.TEST_SEEDS)
-    step[(steps.seeds > 0) & ~steps.seeds_suffice] = str(NextStep.TEST_AND_REPEAT)
+    step[seeds > 0] = str(NextStep.TEST_SEEDS)
+    step[(seeds > 0) & ~steps.seeds_suffice] = str(NextStep.TEST_AND_REPEAT)
+    step[flowers < 0] = str(NextStep.TOO_RARE)
     step[(undetermined >= wanted) & (season.expected[:, 0] >= target - 0.5)] = str(NextStep.RETEST)
-    step[np.asarray(verifiable) == "no"] = str(NextStep.NOT_VERIFIABLE)
+    step[~provable] = str(NextStep.NOT_VERIFIABLE)
     step[wanted <= 0] = str(NextStep.ENOUGH)
     step[target <= 0] = str(NextStep.NO_TARGET)
     return {
@@ -189,10 +192,10 @@ def _next_step_columns(
         "hybrids_found": found.astype("int64"),
         "seeds_left": stored.astype("int64"),
         "p_target": steps.p_target,
-        "seeds_next": batch.seeds,
-        "expected_tests": batch.expected_tests,
-        "seeds_to_test": steps.seeds,
-        "flowers_to_repeat": pd.array(np.where(steps.flowers < 0, 0, steps.flowers), dtype="Int64"),
+        "seeds_next": np.where(provable, batch.seeds, 0),
+        "expected_tests": np.where(provable, batch.expected_tests, 0.0),
+        "seeds_to_test": seeds,
+        "flowers_to_repeat": pd.array(pd.Series(flowers, dtype="Int64").mask(flowers < 0)),
         "tests_needed": tests,
         "test_cost": tests * options.test_cost,
         "next_step": step,
@@ -270,7 +273,7 @@ def season_summary(
     out: dict[str, float | int | str] = {}
     for name in frame:
         value = frame[name].iloc[0]
-        if pd.isna(value):
+        if value is pd.NA or value != value:
             out[str(name)] = float("nan")
         else:
             out[str(name)] = int(value) if isinstance(value, int | np.integer) else float(value)
