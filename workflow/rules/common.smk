@@ -23,8 +23,15 @@ try:
 except CrossproofError as refused:
     raise WorkflowError(f"The season's inputs cannot be used:\n{refused}") from None
 
-STEP = f"{sys.executable} -m crossproof.steps"
-GENOTYPES = [str(g.path) for g in INDEX.config.genotypes if (SEASON.parent / g.path).exists()]
+# How a rule's shell calls a step. In the environment, not in a parameter: another Python is no reason to run
+# a job again.
+if "conda" in str(workflow.deployment_settings.deployment_method).lower():
+    os.environ["CROSSPROOF_STEP"] = "python -m crossproof.steps"
+else:
+    os.environ["CROSSPROOF_STEP"] = f"{sys.executable} -m crossproof.steps"
+GENOTYPES = [
+    str(g.path) for g in INDEX.config.genotypes if (SEASON.parent / g.path).exists()
+]
 RESULTS = INDEX.result_files()
 
 
@@ -43,9 +50,15 @@ def slice_of(kind, bucket):
 
 def verified(wildcards):
     checkpoints.panel.get()
-    return [work(f"verify/{bucket}.npz") for bucket in sorted(INDEX.slices()["verify"], key=int)]
+    return [
+        work(f"verify/{bucket}.npz")
+        for bucket in sorted(INDEX.slices()["verify"], key=int)
+    ]
 
 
 def examined(wildcards):
     checkpoints.panel.get()
-    return [work(f"examine/{bucket}.json") for bucket in sorted(INDEX.slices()["examine"], key=int)]
+    return [
+        work(f"examine/{bucket}.json")
+        for bucket in sorted(INDEX.slices()["examine"], key=int)
+    ]

@@ -9,9 +9,11 @@ rule ingest:
         work("ingest/{bucket}.json"),
     log:
         ".crossproof/logs/ingest/{bucket}.log",
-    params:
-        digest=lambda wildcards: INDEX.ingest_digest(int(wildcards.bucket)),
+    conda:
+        "../envs/crossproof.yaml"
     resources:
         mem_mb=lambda wildcards, attempt: 1500 * attempt,
+    params:
+        digest=lambda wildcards: INDEX.ingest_digest(int(wildcards.bucket)),
     shell:
-        "{STEP} ingest --bucket {wildcards.bucket} > {log} 2>&1"
+        "$CROSSPROOF_STEP ingest --bucket {wildcards.bucket} > {log} 2>&1"

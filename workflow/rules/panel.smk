@@ -9,9 +9,11 @@ checkpoint panel:
         work("panel/slices.json"),
     log:
         ".crossproof/logs/panel.log",
-    params:
-        digest=INDEX.panel_digest(),
+    conda:
+        "../envs/crossproof.yaml"
     resources:
         mem_mb=lambda wildcards, attempt: 3000 * attempt,
+    params:
+        digest=INDEX.panel_digest(),
     shell:
-        "{STEP} panel > {log} 2>&1"
+        "$CROSSPROOF_STEP panel > {log} 2>&1"

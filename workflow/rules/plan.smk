@@ -9,7 +9,9 @@ rule plan:
         INDEX.results_of("plan"),
     log:
         ".crossproof/logs/plan.log",
+    conda:
+        "../envs/crossproof.yaml"
     params:
         digest=INDEX.run_digest,
     shell:
-        "{STEP} plan > {log} 2>&1"
+        "$CROSSPROOF_STEP plan > {log} 2>&1"

@@ -12,12 +12,14 @@ rule verdicts:
         INDEX.results_of("verdicts"),
     log:
         ".crossproof/logs/verdicts.log",
-    params:
-        digest=INDEX.steps["verdicts"],
+    conda:
+        "../envs/crossproof.yaml"
     resources:
         mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    params:
+        digest=INDEX.steps["verdicts"],
     shell:
-        "{STEP} verdicts > {log} 2>&1"
+        "$CROSSPROOF_STEP verdicts > {log} 2>&1"
 
 
 rule rates:
@@ -27,12 +29,14 @@ rule rates:
         INDEX.results_of("rates"),
     log:
         ".crossproof/logs/rates.log",
-    params:
-        digest=INDEX.steps["rates"],
+    conda:
+        "../envs/crossproof.yaml"
     resources:
         mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    params:
+        digest=INDEX.steps["rates"],
     shell:
-        "{STEP} rates > {log} 2>&1"
+        "$CROSSPROOF_STEP rates > {log} 2>&1"
 
 
 rule report:
@@ -43,12 +47,14 @@ rule report:
         INDEX.results_of("report"),
     log:
         ".crossproof/logs/report.log",
-    params:
-        digest=INDEX.steps["report"],
+    conda:
+        "../envs/crossproof.yaml"
     resources:
         mem_mb=lambda wildcards, attempt: 3000 * attempt,
+    params:
+        digest=INDEX.steps["report"],
     shell:
-        "{STEP} report > {log} 2>&1"
+        "$CROSSPROOF_STEP report > {log} 2>&1"
 
 
 rule gate:
@@ -59,7 +65,9 @@ rule gate:
         work("gate.json"),
     log:
         ".crossproof/logs/gate.log",
+    conda:
+        "../envs/crossproof.yaml"
     params:
         digest=INDEX.run_digest,
     shell:
-        "{STEP} gate > {log} 2>&1"
+        "$CROSSPROOF_STEP gate > {log} 2>&1"

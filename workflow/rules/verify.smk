@@ -9,12 +9,14 @@ rule verify:
         work("verify/{bucket}.npz"),
     log:
         ".crossproof/logs/verify/{bucket}.log",
-    params:
-        digest=lambda wildcards: slice_of("verify", wildcards.bucket),
+    conda:
+        "../envs/crossproof.yaml"
     resources:
         mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    params:
+        digest=lambda wildcards: slice_of("verify", wildcards.bucket),
     shell:
-        "{STEP} verify --bucket {wildcards.bucket} > {log} 2>&1"
+        "$CROSSPROOF_STEP verify --bucket {wildcards.bucket} > {log} 2>&1"
 
 
 rule examine:
@@ -24,9 +26,11 @@ rule examine:
         work("examine/{bucket}.json"),
     log:
         ".crossproof/logs/examine/{bucket}.log",
-    params:
-        digest=lambda wildcards: slice_of("examine", wildcards.bucket),
+    conda:
+        "../envs/crossproof.yaml"
     resources:
         mem_mb=lambda wildcards, attempt: 2000 * attempt,
+    params:
+        digest=lambda wildcards: slice_of("examine", wildcards.bucket),
     shell:
-        "{STEP} examine --bucket {wildcards.bucket} > {log} 2>&1"
+        "$CROSSPROOF_STEP examine --bucket {wildcards.bucket} > {log} 2>&1"
