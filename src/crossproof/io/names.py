@@ -24,10 +24,16 @@ _SPOILT_NUMBER = re.compile(r"\d\.\d+E\+\d+")
 def skeleton(name: str) -> str:
     """What is left of a name when case, spaces and look-alike letters are ignored."""
     if name.isascii():
-        return re.sub(r"\s+", "", name).lower()
-    text = unicodedata.normalize("NFKC", name).translate(_LOOK_ALIKE)
-    text = "".join(c for c in text if unicodedata.category(c) != "Cf" and not c.isspace())
-    return text.casefold()
+        return "".join(name.split()).lower()
+    text = name
+    for _ in range(4):
+        # Taking a space or a case away can make letters combine anew; three rounds settle that.
+        before = text
+        text = unicodedata.normalize("NFKC", text).translate(_LOOK_ALIKE).casefold()
+        text = "".join(c for c in text if unicodedata.category(c) != "Cf" and not c.isspace())
+        if text == before:
+            break
+    return text
 
 
 def loose_skeleton(name: str) -> str:
