@@ -120,15 +120,17 @@ def _plants(rng, crosses, line_codes, lines, n, per_cross):
         donor = line_codes[:, int(rng.integers(0, len(lines)))]
         g = {0: _child(mother, father), 1: mother.copy(), 2: _child(mother, donor), 3: father.copy()}[int(truth)]
         rate = float(np.clip(rng.beta(30, 2), 0.05, 1)) if rng.random() > 0.04 else 0.2
+        slips = rng.random(m) < 0.01
+        g = np.where(slips, rng.integers(0, 3, m), g)
         g = np.where(rng.random(m) < rate, g, -1).astype(np.int8)
         contrast = (mother != father) & (mother != 1) & (father != 1)
         scored = contrast & (g >= 0)
         het = scored & ((g == 1) | (g == 3) | (g == 4))
         columns.append(g)
-        p = np.full(4, 0.002)
         undetermined = rate < 0.5
-        p[truth] = 0.8 if undetermined else 0.994
-        p /= p.sum()
+        sure = 0.8 if undetermined else 1 - 10 ** -float(rng.uniform(1.4, 6))
+        p = np.full(4, (1 - sure) / 3)
+        p[truth] = sure
         names = ("hybrid", "self", "outcross", "off_pedigree")
         share = het.sum() / scored.sum() if scored.any() else float("nan")
         verdict = "undetermined" if undetermined else names[truth]

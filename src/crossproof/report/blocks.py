@@ -182,7 +182,10 @@ def table_of(
     id: str, caption: str, columns: list[tuple[str, str]], rows: list[tuple[str, ...]], *, most: int = 300,
     rest: str = ""
 ) -> Table:
-    """A table of (label, kind) columns, cut at `most` rows with a sentence that says so."""
+    """A table of (label, kind) columns without those that say nothing, cut at `most` rows and saying so."""
+    if rows:
+        told = [k for k in range(len(columns)) if k == 0 or any(row[k] for row in rows)]
+        columns, rows = [columns[k] for k in told], [tuple(row[k] for k in told) for row in rows]
     more = ""
     if len(rows) > most:
         more = f"The first {most:,} of {len(rows):,} rows. {rest}".strip()

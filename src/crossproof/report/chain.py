@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from html import escape
 
+from crossproof.report.numbers import share
+
 
 @dataclass(frozen=True)
 class Link:
@@ -42,10 +44,17 @@ def chain_svg(links: list[Link], title: str) -> str:
     step = 960 / len(links)
     half, middle = 34.0, 128.0
     parts = [
-        f'<svg viewBox="0 0 960 232" role="img" aria-label="{escape(title)}" class="chain" '
+        f'<svg viewBox="0 0 960 240" role="img" aria-label="{escape(title)}" class="chain" '
         'xmlns="http://www.w3.org/2000/svg">'
     ]
-    known = [link.width if link.width is not None else None for link in links]
+    known = [link.width for link in links]
+    if known[0] is not None:
+        ends = ((0.0, step / 2, known[0]), (960 - step / 2, 960.0, known[-1]))
+        parts += [
+            f'<path class="branch" d="M{a:.1f} {middle - half * w:.1f}H{b:.1f}V{middle + half * w:.1f}H{a:.1f}Z"/>'
+            for a, b, w in ends
+            if w is not None
+        ]
     for i in range(len(links) - 1):
         a, b = known[i], known[i + 1]
         x0, x1 = step * (i + 0.5), step * (i + 1.5)
@@ -64,9 +73,14 @@ def chain_svg(links: list[Link], title: str) -> str:
         parts.append(f'<g transform="translate({x:.1f} {middle})">{_GLYPHS[link.glyph]}</g>')
         parts.append(f'<text class="chain-number" x="{x:.1f}" y="44" text-anchor="middle">{escape(link.number)}</text>')
         parts.append(f'<text class="chain-label" x="{x:.1f}" y="66" text-anchor="middle">{escape(link.label)}</text>')
+        if link.width is not None and i:
+            parts.append(
+                f'<text class="chain-lost" x="{x:.1f}" y="190" text-anchor="middle">'
+                f"{escape(share(link.width))} of flowers</text>"
+            )
         if i:
             gap = step * i
-            parts.append(f'<text class="chain-step" x="{gap:.1f}" y="190" text-anchor="middle">{escape(link.step)}</text>')
-            parts.append(f'<text class="chain-lost" x="{gap:.1f}" y="209" text-anchor="middle">{escape(link.lost)}</text>')
+            parts.append(f'<text class="chain-step" x="{gap:.1f}" y="212" text-anchor="middle">{escape(link.step)}</text>')
+            parts.append(f'<text class="chain-lost" x="{gap:.1f}" y="230" text-anchor="middle">{escape(link.lost)}</text>')
     parts.append("</svg>")
     return "".join(parts)

@@ -20,13 +20,17 @@ from crossproof.report.blocks import ChartSpec
 INK, SOFT, RULE = "#14202a", "#56646e", "#d5dcd8"
 BLUE, YELLOW, RED = "#004488", "#ddaa33", "#bb5566"
 _PAPER = "#fffffe"
+_VERDICT_INK = {"hybrid": BLUE, "self": YELLOW, "outcross": RED, "off pedigree": _PAPER, "undetermined": "#eef2f0"}
 _PERCENT = alt.Axis(format="%", tickCount=5)
+
+_ENLARGED = 1.12
+"""Charts are laid out small and shown larger, so that their letters reach the size of the page's small print."""
 
 _NOISE = re.compile(r' (?:aria-[a-z]+|role|pointer-events|xmlns:xlink|class)="[^"]*"')
 
 
 def draw(spec: ChartSpec) -> str:
-    """A chart as SVG, without width and height: the page decides its size."""
+    """A chart as SVG of its natural width; the page may make it smaller."""
     chart = _FORMS[spec.form](spec.frame, dict(spec.options))
     return _svg(chart)
 
@@ -44,7 +48,12 @@ def _svg(chart: Any) -> str:
     )
     text = vl_convert.vegalite_to_svg(themed.to_json(), vl_version=_vl_version())
     text = _NOISE.sub("", text)
-    return re.sub(r'<svg([^>]*?) width="[\d.]+" height="[\d.]+"', r'<svg\1 aria-hidden="true"', text, count=1)
+    size = re.search(r'<svg[^>]*? width="([\d.]+)" height="([\d.]+)"', text)
+    assert size is not None
+    width = round(float(size.group(1)) * _ENLARGED)
+    return text.replace(
+        f' width="{size.group(1)}" height="{size.group(2)}"', f' width="{width}" aria-hidden="true"', 1
+    )
 
 
 def _vl_version() -> str:
@@ -61,9 +70,10 @@ def _dots(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     top = float(options.get("top") or min(1.0, math.ceil(10 * float(frame["high"].max()) + 1e-9) / 10 or 1.0))
     value = {"scale": alt.Scale(domain=[0, top], nice=False), "axis": _PERCENT, "title": options["title"]}
     place = {"sort": order, "title": options.get("level_title", "")}
+    slant = -40 if upright and sum(len(t) + 2 for t in order) > 64 else 0
     across, along = (alt.Y, alt.X) if upright else (alt.X, alt.Y)
     base = alt.Chart(frame)
-    level = along("level:N", axis=alt.Axis(labelAngle=0, grid=False), **place)
+    level = along("level:N", axis=alt.Axis(labelAngle=slant, grid=False), **place)
     low_name, high_name = ("y", "y2") if upright else ("x", "x2")
     where = {"x" if upright else "y": level}
     rule = base.mark_rule(strokeWidth=2.4, color=BLUE, opacity=0.55, strokeCap="round").encode(
@@ -123,8 +133,9 @@ def _learning(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     people = list(dict.fromkeys(frame["operator"]))
     return (
         alt.layer(band, line, data=frame)
-        .properties(width=150, height=96)
-        .facet(facet=alt.Facet("operator:N", title=None, sort=people), columns=min(3, len(people)), spacing=18)
+        .properties(width=165, height=96)
+        .facet(facet=alt.Facet("operator:N", title=None, sort=people), columns=min(4, len(people)), spacing=18)
+        .resolve_axis(x="independent")
     )
 
 
@@ -152,15 +163,16 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 def _heterozygosity(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """Plants by their share of heterozygous contrast markers, one strip per verdict; frame: verdict, share, plants."""
     top = {"scale": alt.Scale(domain=[0, 1]), "axis": alt.Axis(format="%", tickCount=6, grid=False)}
-    bars = alt.Chart(frame).mark_bar(color=BLUE, stroke=_PAPER, strokeWidth=0.5).encode(
+    bars = alt.Chart(frame).mark_bar(stroke=INK, strokeWidth=0.6).encode(
         x=alt.X("share:Q", bin="binned", title="share of contrast markers that are heterozygous", **top),
         x2="share_end:Q",
-        y=alt.Y("plants:Q", title="", axis=alt.Axis(tickCount=2, tickMinStep=1)),
-    ).properties(width=430, height=54)
+        y=alt.Y("plants:Q", title="", axis=alt.Axis(tickCount=2, labelExpr="datum.value % 1 ? '' : datum.label")),
+        color=alt.Color("verdict:N", scale=alt.Scale(domain=list(_VERDICT_INK), range=list(_VERDICT_INK.values())), legend=None),
+    ).properties(width=400, height=50)
     order = list(dict.fromkeys(frame["verdict"]))
     return bars.facet(
         row=alt.Row("verdict:N", sort=order, title=None,
-                    header=alt.Header(labelAngle=0, labelAlign="left", labelLimit=110)),
+                    header=alt.Header(labelAngle=0, labelAlign="left", labelLimit=110, labelFontWeight="normal")),
         spacing=6,
     ).resolve_scale(y="independent")
 
@@ -168,7 +180,7 @@ def _heterozygosity(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 def _forest(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """Odds ratios with intervals on a log axis; frame: name, odds_ratio, low, high."""
     x = {"scale": alt.Scale(type="log"), "title": "odds of a self, times (1 = no difference)",
-         "axis": alt.Axis(tickCount=5, format="~g")}
+         "axis": alt.Axis(values=[0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], format="~g", domain=True)}
     y = alt.Y("name:N", sort=list(frame["name"]), title="", axis=alt.Axis(labelLimit=210, grid=False))
     base = alt.Chart(frame).encode(y=y)
     one = alt.Chart(pd.DataFrame({"one": [1.0]})).mark_rule(color=SOFT, strokeDash=[3, 3]).encode(x=alt.X("one:Q", **x))

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from crossproof.model.results import Verdict
+from crossproof.report import numbers as fmt
 from crossproof.report.blocks import Section
 from crossproof.report.inputs import PlantCalls, ReportInputs, texts
 from crossproof.report.marks import VERDICT_MARKS, verdict_of
@@ -60,13 +62,32 @@ def build_content(inputs: ReportInputs, progress: Callable[[str], None] | None =
         inputs=inputs,
         title=" · ".join(t for t in (crop[:1].upper() + crop[1:], season) if t) or "Crossing season",
         season=season,
-        summary=sections[0].lead,
+        summary=_summary(inputs),
         digest=shown(inputs.run.get("input_digest")),
         finished=shown(inputs.run.get("finished", inputs.run.get("time"))),
         tally=_tally(inputs),
         sections=tuple(sections),
         payload=build_payload(inputs),
     )
+
+
+def _summary(inputs: ReportInputs) -> str:
+    verdicts = [verdict_of(v) for v in texts(inputs.verdicts, "verdict")]
+    determined = sum(v is not Verdict.UNDETERMINED for v in verdicts)
+    hybrids = verdicts.count(Verdict.HYBRID)
+    people = {o for o in texts(inputs.crosses, "operator") if o}
+    text = fmt.noun(len(inputs.crosses), "cross", "crosses")
+    if people:
+        text += f" by {fmt.noun(len(people), 'person', 'people')}"
+    text += f", {fmt.noun(len(verdicts), 'plant')} genotyped"
+    if len(inputs.plates):
+        text += f" on {fmt.noun(len(inputs.plates), 'plate')}"
+    if determined:
+        text += (
+            f". Of {fmt.count(determined)} with a verdict, {fmt.count(hybrids)} ({fmt.share(hybrids / determined)}) are the "
+            "hybrid their tag says"
+        )
+    return text + "."
 
 
 def _tally(inputs: ReportInputs) -> tuple[tuple[str, str, int], ...]:

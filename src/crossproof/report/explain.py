@@ -2,7 +2,7 @@
 
 The words are templates filled from the columns of verdicts.csv. The page carries the same templates and
 fills them for whichever plant is opened, so that page and terminal say the same.
-A field is written {column|format}: n a count, s a share, p a probability, d one decimal, t text.
+A field is written {column|format}: n a count, s a share, p a probability, x a power of ten as a factor, t text.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ TEMPLATES: dict[str, str] = {
     "source": "The likeliest source is {likely_source} (probability {source_probability|p}). Close relatives of "
     "it cannot always be told from it.",
     "contrast": "The parents differ at {contrast_markers|n} markers. {contrast_scored|n} of these were scored "
-    "in this plant and {contrast_het|n} are heterozygous: {het_share|s}, 95 % interval {het_low|s} to "
+    "in this plant and {contrast_het|n} are heterozygous: {het_share|s}, 95\u00a0% interval {het_low|s} to "
     "{het_high|s}. A hybrid is heterozygous at nearly all of them, a self at nearly none.",
     "contrast_unscored": "The parents differ at {contrast_markers|n} markers, but none of these was scored in "
     "this plant.",
@@ -53,8 +53,8 @@ TEMPLATES: dict[str, str] = {
     "foreign": "{foreign_calls|n} calls carry an allele that neither parent has.",
     "foreign_one": "One call carries an allele that neither parent has; a single one may be a slip of the assay.",
     "foreign_none": "No call carries an allele that neither parent has.",
-    "lod_for": "The calls are 10 to the power {lod|d} times as likely under hybrid as under the best other class.",
-    "lod_against": "The calls are 10 to the power {lod|a} times as likely under the best other class as under "
+    "lod_for": "The calls are {lod|x} times as likely under hybrid as under the best other class.",
+    "lod_against": "The calls are {lod|x} times as likely under the best other class as under "
     "hybrid.",
     "call_rate": "It has calls at {call_rate|s} of the markers used.",
     "keep": "Decision: keep.",
@@ -126,9 +126,7 @@ def fill(template: str, row: Mapping[str, Any]) -> str:
             return text.replace("_", " ") if column == "leading_class" else text.removesuffix(".")
         x = number(cell)
         x = round(x, ROUNDED.get(column, 6))
-        return {"n": fmt.count, "s": fmt.share, "p": fmt.probability}[form](x) if form in "nsp" else fmt.decimal(
-            abs(x) if form == "a" else x, 1
-        )
+        return {"n": fmt.count, "s": fmt.share, "p": fmt.probability, "x": fmt.factor}[form](x)
 
     text = _FIELD.sub(value, template)
     return text if text.endswith((".", "!", "?")) else text + "."

@@ -42,7 +42,7 @@ VERDICT_MARKS: dict[Verdict, Mark] = {
         "outcross", "O", "outcross", _DIAMOND, "right mother, pollen of something else", "#BB5566"
     ),
     Verdict.OFF_PEDIGREE: Mark(
-        "off", "P", "off pedigree", _TRIANGLE, "not a first-generation child of this mother", "#FFFFFF", 3.2
+        "off", "P", "off pedigree", _TRIANGLE, "not a first-generation child of this mother", "#FFFFFF", 2.6
     ),
     Verdict.UNDETERMINED: Mark(
         "open", "?", "undetermined", _CIRCLE, "the evidence does not reach the threshold", "#FFFFFF"
@@ -73,11 +73,11 @@ def verdict_of(text: str) -> Verdict:
 
 def symbol_svg(mark: Mark) -> str:
     """The mark as an SVG symbol with id m-<key>; colours come from the style sheet by class."""
-    letter_y = 16.6 + mark.lift - (0.4 if mark.letter in "LB" else 0)
-    size = 12 if mark.key in ("line", "blank") else 13
+    letter_y = 16.6 + mark.lift - (0.4 if mark.key in ("line", "blank") else 0)
+    size = {"line": 12.0, "blank": 12.0, "off": 10.5}.get(mark.key, 13.0)
     return (
         f'<symbol id="m-{mark.key}" viewBox="0 0 24 24" class="mark mark-{mark.key}">'
-        f'<path d="{mark.path}"/><text x="12" y="{letter_y:.1f}" text-anchor="middle" font-size="{size}">'
+        f'<path d="{mark.path}"/><text x="12" y="{letter_y:.1f}" text-anchor="middle" font-size="{size:g}">'
         f"{mark.letter}</text></symbol>"
     )
 

@@ -34,12 +34,12 @@ def share(value: float) -> str:
 
 
 def probability(value: float) -> str:
-    """A probability with three decimals; never 0 or 1 where it is not exactly so."""
+    """A probability with three decimals; never 0 or 1, which no evidence reaches."""
     if not math.isfinite(value):
         return ""
-    if 0 < value < 0.0005:
+    if value < 0.0005:
         return "< 0.001"
-    if 0.9995 < value < 1:
+    if value > 0.9995:
         return "> 0.999"
     return fixed(value, 3)
 
@@ -54,6 +54,19 @@ def interval(low: float, high: float) -> str:
 def decimal(value: float, digits: int = 2) -> str:
     """A plain decimal number; "" where unknown."""
     return "" if not math.isfinite(value) else fixed(value, digits)
+
+
+def factor(power: float) -> str:
+    """10 to a power, either sign read as a factor above 1: plain below a thousand, then as a power of ten."""
+    if not math.isfinite(power):
+        return ""
+    power = abs(power)
+    if power < 3:
+        return fixed(10**power, 0 if power >= 1 else 1)
+    return "10" + fixed(power, 0).translate(_RAISED)
+
+
+_RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def noun(number: float, one: str, many: str = "") -> str:

@@ -28,13 +28,13 @@ def section(inputs: ReportInputs) -> Section:
         blocks.append(Heading("What success went with"))
         blocks.append(Prose(
             "A filled dot is the rate drawn towards the season's mean as far as its small numbers demand, with its "
-            "95 % interval; a hollow diamond is the raw rate. The dashed line is the whole season. These are "
+            "95\u00a0% interval; a hollow diamond is the raw rate. The dashed line is the whole season. These are "
             "comparisons, not causes: hours, people and mothers were not dealt out at random."
         ))
         blocks += [Row(tuple(charts[i : i + 2])) for i in range(0, len(charts), 2)]
     forest = factor_chart(inputs)
     if forest:
-        blocks += [Heading("What went with selfing, all together"), forest]
+        blocks.append(forest)
     if len(blocks) == 0:
         blocks.append(Prose("Neither flowers nor pods are recorded, so success per flower cannot be given."))
     return Section("crossing", "How crossing went", "Crossing", lead, tuple(blocks))
@@ -78,7 +78,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     lead = f"{fmt.count(flowers)} flowers gave {fmt.count(hybrids)} proven hybrids so far."
     if math.isfinite(success):
         low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
-        span = f" (95 % interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
+        span = f" (95\u00a0% interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
         lead += f" Counted per flower, {fmt.share(success)} of pollinated flowers lead to at least one hybrid{span}."
     sentence = (
         "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last width is "
@@ -167,7 +167,7 @@ def rate_table(group: str, words: str, label: str, table: pd.DataFrame) -> Table
         for r in table.itertuples()
     ]
     return table_of(f"by-{_slug(group)}-table", f"{label[:1].upper()}{label[1:]} by {words}",
-                    [(words, "name"), ("tags", "number"), ("plants", "number"), ("rate", "number"), ("95 % interval", "number"),
+                    [(words, "name"), ("tags", "number"), ("plants", "number"), ("rate", "number"), ("95\u00a0% interval", "number"),
                      ("raw rate", "number")], rows, rest="All are in factors.csv and crosses.csv.")
 
 
@@ -193,7 +193,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | None:
     rows = [(n, fmt.decimal(o), f"{fmt.decimal(a)} to {fmt.decimal(b)}" if np.isfinite(a) else "", note)
             for n, o, a, b, note in zip(names, odds, low, high, notes, strict=True)]
     table = table_of("factors-table", "Odds ratios of self against hybrid", [("term", "text"), ("odds ratio", "number"),
-                     ("95 % interval", "number"), ("remark", "text")], rows, rest="All are in factors.csv.")
+                     ("95\u00a0% interval", "number"), ("remark", "text")], rows, rest="All are in factors.csv.")
     if drawn.empty:
         return None
-    return Chart("factors", "Self against hybrid, terms judged together", sentence, ChartSpec("forest", drawn), table)
+    return Chart("factors", "What went with selfing, all terms judged together", sentence, ChartSpec("forest", drawn), table)

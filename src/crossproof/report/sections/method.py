@@ -35,8 +35,9 @@ SETTINGS: tuple[tuple[str, str], ...] = (
 def plant_section(inputs: ReportInputs) -> Section:
     """The view of one plant, filled by the page."""
     lead = (
-        "Search any plant by its name, its sample, its cross or a parent. Its calls stand along the chromosomes, those of "
-        "both parents below and above, with the probabilities and the reasons in words."
+        "Search any plant by its name, its sample, its cross or a parent. Where the parents differ, the upper half of a mark "
+        "is filled when the plant carries the mother's allele and the lower half when it carries the father's: a hybrid is "
+        "full above and below."
     )
     return Section("plant", "One plant", "One plant", lead, (Live("plant"),))
 

@@ -72,7 +72,7 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         "wrong and where the family model earns its keep. Each strip has its own height."
     )
     table = table_of("het-table", "Heterozygous share of contrast markers by verdict", [("verdict", "text"), ("plants", "number"),
-                     ("median", "number"), ("middle 90 %", "number")], summary)
+                     ("median", "number"), ("middle 90\u00a0%", "number")], summary)
     return Chart("heterozygosity", "What the contrast markers say", sentence, ChartSpec("heterozygosity", frame), table)
 
 

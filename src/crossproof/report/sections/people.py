@@ -69,7 +69,7 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     sentence = (
         f"Outside the limits: {', '.join(out)}." if out
         else "Everyone lies inside the limits: the differences are no larger than chance makes them."
-    ) + " Solid curves hold 95 % of people who all work alike, dashed curves 99.8 %."
+    ) + " Solid curves hold 95\u00a0% of people who all work alike, dashed curves 99.8\u00a0%."
     rows = [(o, fmt.count(d), fmt.share(r)) for o, d, r in drawn.itertuples(index=False)]
     table = table_of("funnel-table", "Selfing by person", [("person", "name"), ("plants with a verdict", "number"),
                      ("selfed", "number")], rows)
@@ -102,13 +102,13 @@ def learning_chart(inputs: ReportInputs) -> Chart | None:
     ends = first.sort_values("order", kind="stable").groupby("operator", sort=False)["rate"].agg(["first", "last"])
     up = int((ends["last"] > ends["first"]).sum())
     sentence = (
-        f"The line is each person's estimated hybrid rate, the band its 95 % interval. {up} of {len(ends)} end higher "
+        f"The line is each person's estimated hybrid rate, the band its 95\u00a0% interval. {up} of {len(ends)} end higher "
         "than they began; wide bands mean that few plants speak."
     )
     last = first.sort_values("order", kind="stable").groupby("operator", sort=False).tail(1)
     rows = [(r.operator, fmt.count(r.order), fmt.share(r.rate), fmt.interval(r.low, r.high)) for r in last.itertuples()]
     table = table_of("learning-table", "Where each person stands after their last tag", [("person", "name"), ("tags", "number"),
-                     ("hybrid rate", "number"), ("95 % interval", "number")], rows)
+                     ("hybrid rate", "number"), ("95\u00a0% interval", "number")], rows)
     return Chart("learning", "Learning over the season", sentence, ChartSpec("learning", first), table, wide=True)
 
 
@@ -146,5 +146,5 @@ def _people_table(inputs: ReportInputs) -> Table:
     ]
     return table_of("people-table", "By person, in the order of operators.csv",
                     [("person", "name"), ("tags", "number"), ("with a verdict", "number"), ("hybrids", "number"), ("true success", "number"),
-                     ("selfs", "number"), ("95 % interval", "number"), ("selfs seen", "number"), ("expected", "number"), ("remark", "text")],
+                     ("selfs", "number"), ("95\u00a0% interval", "number"), ("selfs seen", "number"), ("expected", "number"), ("remark", "text")],
                     rows, rest="All are in operators.csv.")

@@ -91,7 +91,7 @@ def _finding(row: Mapping[str, Any], wells: Mapping[str, list[dict[str, str]]]) 
         kind[:1].upper() + kind[1:],
         shown(row.get("place")),
         shown(row.get("sentence")),
-        f"10 to the power {fmt.decimal(odds, 0)} against the plate as labelled" if math.isfinite(odds) else "",
+        f"{fmt.factor(odds)} to 1 against the plate as labelled" if math.isfinite(odds) else "",
         shown(row.get("remedy")),
         svg,
     )

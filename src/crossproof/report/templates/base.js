@@ -59,9 +59,15 @@ function span(low, high) {
 }
 function probability(x) {
   if (!Number.isFinite(x)) return '';
-  if (x > 0 && x < 0.0005) return '< 0.001';
-  if (x > 0.9995 && x < 1) return '> 0.999';
+  if (x < 0.0005) return '< 0.001';
+  if (x > 0.9995) return '> 0.999';
   return x.toFixed(3);
+}
+function factor(power) {
+  if (!Number.isFinite(power)) return '';
+  const p = Math.abs(power);
+  if (p < 3) return (10 ** p).toFixed(p >= 1 ? 0 : 1);
+  return '10' + p.toFixed(0).replace(/\d/g, d => '⁰¹²³⁴⁵⁶⁷⁸⁹'[d]);
 }
 function noun(n, one, many) { return count(n) + NO_BREAK + (n === 1 ? one : many || one + 's'); }
 

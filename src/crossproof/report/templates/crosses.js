@@ -11,6 +11,7 @@ function partsBar(i) {
     const n = CROSSES[v](i) || 0, width = 120 * n / total;
     if (!n) continue;
     bar.append(shape('rect', {class: 'fill-' + MARK_OF[v], x: x.toFixed(1), y: 1, width: width.toFixed(1), height: 13}));
+    if (width >= 13) bar.append(shape('text', {class: 'on-' + MARK_OF[v], x: (x + width / 2).toFixed(1), y: 11.2, 'text-anchor': 'middle', 'aria-hidden': 'true'}, markOf(v).letter));
     x += width;
   }
   bar.append(shape('title', {}, words));
@@ -62,7 +63,7 @@ function crossesView(host) {
       {label: 'Hybrids', kind: 'number', order: CROSSES.hybrid,
         cell: i => count(CROSSES.hybrid(i)) + (Number.isFinite(CROSSES.target_hybrids(i)) ? ' of ' + count(CROSSES.target_hybrids(i)) : '')},
       {label: 'Hybrid rate', kind: 'number', order: CROSSES.hybrid_rate, cell: i => share(CROSSES.hybrid_rate(i))},
-      {label: '95 % interval', kind: 'number', order: CROSSES.hybrid_rate_low, cell: i => span(CROSSES.hybrid_rate_low(i), CROSSES.hybrid_rate_high(i))},
+      {label: '95\u00a0% interval', kind: 'number', order: CROSSES.hybrid_rate_low, cell: i => span(CROSSES.hybrid_rate_low(i), CROSSES.hybrid_rate_high(i))},
       {label: 'Next step', order: lazily(() => ranks(CROSSES.n, CROSSES.next_step)), cell: i => CROSSES.next_step(i)},
     ],
   });

@@ -1,5 +1,5 @@
 /* One plant: the words, the probabilities and the calls. */
-const FORMS = {n: count, s: share, p: probability, d: x => decimal(x, 1), a: x => decimal(Math.abs(x), 1)};
+const FORMS = {n: count, s: share, p: probability, x: factor};
 function fillWords(template, i) {
   const text = template.replace(/\{(\w+)(?:\|(\w))?\}/g, (_, name, form) => {
     if (form && form !== 't') return FORMS[form](PLANTS[name](i));
@@ -17,7 +17,7 @@ function plantView(host) {
   const status = node('p', {class: 'sub', role: 'status'});
   const search = searchBox('Find plant, sample, cross or parent', find, 'plant-search');
   const stage = node('div', {class: 'one', tabindex: '-1', id: 'plant-stage'});
-  host.append(node('div', {class: 'tools'}, search.label), status, hits, stage);
+  host.append(node('div', {class: 'tools'}, search.label, node('button', {type: 'button', class: 'act', onclick: () => printOnly('plant')}, 'Print this plant')), status, hits, stage);
   search.input.addEventListener('keydown', e => { if (e.key === 'Enter') hits.querySelector('button')?.click(); });
   function find(text) {
     const good = matcher(text), found = [];

@@ -33,7 +33,7 @@ function plantsView(host) {
   host.append(node('div', {class: 'tools'},
     node('div', {class: 'field'}, 'Pile', node('div', {class: 'piles', role: 'group', 'aria-label': 'Pile of plants'}, buttons)),
     node('label', {}, 'In order of', order), search.label,
-    node('button', {type: 'button', class: 'act', onclick: () => window.print()}, 'Print')));
+    node('button', {type: 'button', class: 'act', onclick: () => printOnly('plants')}, 'Print this list')));
   const verdictRank = {hybrid: 0, self: 1, outcross: 2, off_pedigree: 3, undetermined: 4};
   const table = pagedTable(host, {
     id: 'plants-table', caption: 'Plants with verdict and decision', rows: range(PLANTS.n), size: 25, sort: [4, true],

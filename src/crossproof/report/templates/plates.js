@@ -79,7 +79,7 @@ function plateMap(wells, label) {
 function platesView(host) {
   if (!PLATES.n) return;
   const detail = node('div', {class: 'plate-detail'});
-  const printed = node('div', {class: 'print-only'});
+  const printed = node('div', {class: 'print-only plates-printed'});
   const state = {text: '', only: false, chosen: 0};
   const gallery = node('ul', {class: 'gallery', 'aria-label': 'Plates'});
   const box = node('input', {type: 'checkbox', id: 'plates-only', onchange: e => { state.only = e.target.checked; fillGallery(); }});

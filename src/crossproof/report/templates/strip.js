@@ -70,17 +70,20 @@ function strip(markers, label) {
     if (!chroms.has(c)) chroms.set(c, []);
     chroms.get(c).push(x);
   }
-  const left = 74, width = 1000, high = 46, end = Math.max(1, ...CALLS.pos);
-  const svg = shape('svg', {class: 'strip', viewBox: '0 0 ' + (left + width + 12) + ' ' + (chroms.size * high + 14), role: 'img', 'aria-label': label});
-  let y = 8;
+  /* Few markers leave a full row half empty: then two chromosomes share it. */
+  const across = markers.length <= 240 && chroms.size > 1 ? 2 : 1;
+  const left = 74, width = across === 2 ? 450 : 1000, high = 46, end = CALLS.pos.reduce((a, b) => Math.max(a, b), 1);
+  const rows = Math.ceil(chroms.size / across), pane = left + width + 12;
+  const svg = shape('svg', {class: 'strip', viewBox: '0 0 ' + pane * across + ' ' + (rows * high + 14), role: 'img', 'aria-label': label});
+  let k = 0;
   for (const [chrom, list] of chroms) {
-    const mid = y + high / 2 - 1, speaking = list.filter(x => x.kind === 'contrast').length;
+    const mid = 8 + (k % rows) * high + high / 2 - 1, start = left + Math.floor(k / rows) * pane;
     const placed = spread(list, end, width);
     const last = Math.max(...placed.xs, 12);
-    svg.append(shape('text', {x: left - 14, y: mid + 4, 'text-anchor': 'end'}, (chrom || 'unplaced').slice(0, 10)),
-      shape('line', {class: 'axis', x1: left - 6, x2: left + last + 8, y1: mid, y2: mid}));
-    list.forEach((x, k) => svg.append(...glyph(x, left + placed.xs[k], mid, placed.w)));
-    y += high;
+    svg.append(shape('text', {x: start - 14, y: mid + 4, 'text-anchor': 'end'}, (chrom || 'unplaced').slice(0, 10)),
+      shape('line', {class: 'axis', x1: start - 6, x2: start + last + 8, y1: mid, y2: mid}));
+    list.forEach((x, at) => svg.append(...glyph(x, start + placed.xs[at], mid, placed.w)));
+    k++;
   }
   return svg;
 }

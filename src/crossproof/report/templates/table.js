@@ -48,7 +48,7 @@ function pagedTable(host, spec) {
     const cells = spec.columns.map((c, k) => {
       const content = c.cell(i);
       const text = typeof content === 'string' ? content : '';
-      const kind = c.kind === 'number' ? 'k-number' : c.kind === 'name' ? nameClass(text) : text.length > 36 ? 'long' : null;
+      const kind = c.kind === 'number' ? 'k-number' : nameClass(text);
       return k === 0 ? node('th', {scope: 'row', class: kind}, content) : node('td', {class: kind}, content);
     });
     const row = node('tr', {}, cells);
@@ -91,6 +91,13 @@ function pagedTable(host, spec) {
     show(rows) { state.rows = rows; state.sorted = null; state.page = 0; draw(); },
     order(k, up) { state.by = k; state.up = up; state.sorted = null; state.page = 0; draw(); },
   };
+}
+
+/* Print one part of the page alone. */
+function printOnly(part) {
+  document.documentElement.dataset.only = part;
+  addEventListener('afterprint', () => delete document.documentElement.dataset.only, {once: true});
+  window.print();
 }
 
 function searchBox(label, oninput, id) {
