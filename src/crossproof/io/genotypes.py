@@ -10,10 +10,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, error
-from crossproof.io.byte_source import read_pieces
+from crossproof.io.bcf import read_bcf, read_bcf_header
+from crossproof.io.byte_source import Packing, read_pieces
 from crossproof.io.marker_choice import MarkerChoice, marker_scores, thin_rows
 from crossproof.io.marker_tables import find_layout, load_grid, marker_info, read_table, table_samples
 from crossproof.io.problem_list import ProblemList
+from crossproof.io.region_parts import RegionPart, merge_parts
+from crossproof.io.regions import Region, cut, index_path, read_index
 from crossproof.io.sniff import FileKind, Sniffed, sniff
 from crossproof.io.vcf_header import VcfHeader, read_header
 from crossproof.io.vcf_text import VcfScan
@@ -54,32 +57,38 @@ def read_batch(
     """
     path, shown_as = Path(path), shown_as or str(path)
     sniffed = _sniff(path, shown_as)
-    if sniffed.kind is FileKind.VCF:
-        out = _read_vcf(
-            path, sniffed, batch, evidence, max_markers, keep_samples, shown_as, panel, max_input_gb * 1e9
-        )
-    elif sniffed.kind is FileKind.BCF:
-        raise PlateError(error(shown_as, "BCF is not read yet.", "Convert it to VCF."))
-    else:
-        problems = ProblemList(shown_as)
-        resolve_evidence(evidence, False, False, problems)
-        problems.raise_if_any()
-        out = read_table(
+    if sniffed.kind in (FileKind.VCF, FileKind.BCF):
+        part = read_region(
             path,
-            sniffed,
-            batch=batch,
-            layout=layout,
-            missing=missing,
-            counted_allele=counted_allele,
-            info=marker_info(marker_sheet),
+            None,
+            evidence=evidence,
+            max_markers=max_markers,
             keep_samples=keep_samples,
-            known_samples=known_samples if known_samples is not None else keep_samples or (),
-            problems=problems,
-            sheet=sheet,
-            limit_bytes=max_input_gb * 1e9,
+            shown_as=shown_as,
+            panel=panel,
+            max_input_gb=max_input_gb,
         )
-        return thinned(out, max_markers, panel)
-    return with_marker_sheet(out, marker_sheet)
+        return merge_regions(
+            [part], batch=batch, evidence=evidence, marker_sheet=marker_sheet, shown_as=shown_as
+        )
+    problems = ProblemList(shown_as)
+    resolve_evidence(evidence, False, False, problems)
+    problems.raise_if_any()
+    out = read_table(
+        path,
+        sniffed,
+        batch=batch,
+        layout=layout,
+        missing=missing,
+        counted_allele=counted_allele,
+        info=marker_info(marker_sheet),
+        keep_samples=keep_samples,
+        known_samples=known_samples if known_samples is not None else keep_samples or (),
+        problems=problems,
+        sheet=sheet,
+        limit_bytes=max_input_gb * 1e9,
+    )
+    return thinned(out, max_markers, panel)
 
 
 def peek_samples(
@@ -101,6 +110,8 @@ def peek_samples(
     if sniffed.kind is FileKind.VCF:
         return _vcf_header(path, sniffed, shown_as, max_input_gb * 1e9).samples
     problems = ProblemList(shown_as)
+    if sniffed.kind is FileKind.BCF:
+        return read_bcf_header(path, sniffed.packing, problems, max_input_gb * 1e9).samples
     grid = load_grid(path, sniffed, problems, sheet=sheet, limit_bytes=max_input_gb * 1e9)
     how = find_layout(grid, layout, known_samples or (), known_markers or (), problems)
     return table_samples(grid, how, problems)
@@ -153,44 +164,128 @@ def resolve_evidence(asked: Evidence, has_phred: bool, has_depths: bool, problem
     return asked
 
 
-def _read_vcf(
+def read_region(
     path: Path,
-    sniffed: Sniffed,
-    batch: str,
-    evidence: Evidence,
-    max_markers: int | None,
-    keep_samples: Collection[str] | None,
-    shown_as: str,
-    panel: Collection[str] | None,
-    limit: float,
-) -> CallBatch:
+    regions: Sequence[Region] | None,
+    *,
+    evidence: Evidence = Evidence.AUTO,
+    max_markers: int | None = 20_000,
+    keep_samples: Collection[str] | None = None,
+    shown_as: str | None = None,
+    panel: Collection[str] | None = None,
+    max_input_gb: float = 64.0,
+) -> RegionPart:
+    """Candidates of some regions of an indexed VCF or BCF file, for `merge_regions`.
+
+    Parameters: `regions`: one of the lists that `regions()` gave, None for the whole file; the others as
+    `read_batch`, and alike for all parts of a file. Raises PlateError with every problem found.
+    """
+    path, shown_as = Path(path), shown_as or str(path)
+    sniffed = _sniff(path, shown_as)
+    limit = max_input_gb * 1e9
     problems = ProblemList(shown_as)
+    want_phred = evidence in (Evidence.AUTO, Evidence.LIKELIHOODS)
+    want_depths = evidence is not Evidence.CALLS
+    if sniffed.kind is FileKind.BCF:
+        header = read_bcf_header(path, sniffed.packing, problems, limit)
+        columns = kept_columns(header.samples, keep_samples, problems)
+        problems.raise_if_any()
+        places = panel_places([header.samples[i] for i in columns], panel)
+        index = None
+        if regions is not None:
+            index = read_index(path, tuple(header.contigs), shown_as=shown_as)
+        return read_bcf(
+            path,
+            sniffed.packing,
+            columns=columns.tolist(),
+            header=header,
+            limit=max_markers,
+            panel=None if places is None else places.tolist(),
+            want_phred=want_phred,
+            want_depths=want_depths,
+            regions=regions,
+            expected=None if index is None else index.records,
+            problems=problems,
+            limit_bytes=limit,
+        )
     pieces = read_pieces(path, sniffed.packing, shown_as=shown_as, limit_bytes=limit)
     header, rest = read_header(pieces, problems)
     columns = kept_columns(header.samples, keep_samples, problems)
     problems.raise_if_any()
     samples = tuple(header.samples[i] for i in columns)
-    scan = VcfScan(
-        header,
-        problems,
-        columns,
-        want_phred=evidence in (Evidence.AUTO, Evidence.LIKELIHOODS),
-        want_depths=evidence is not Evidence.CALLS,
-    )
+    scan = VcfScan(header, problems, columns, want_phred, want_depths, known_lines=regions is None)
     choice = MarkerChoice(samples, max_markers, panel_places(samples, panel), tally=scan.tally)
-    for records in scan.run(pieces, first=rest, line=header.lines + 1):
-        choice.add(records)
-    if not scan.tally.records:
-        problems.add(
-            "The file has a header but no records.", "Export it again; it holds no marker.", row=header.lines
-        )
+    expected = None
+    if regions is None:
+        for records in scan.run(pieces, first=rest, line=header.lines + 1):
+            choice.add(records)
+    else:
+        index = read_index(path, tuple(header.contigs), shown_as=shown_as)
+        if index is None:
+            raise PlateError(
+                error(shown_as, "The file's index is gone.", "Make it again (bcftools index), and run again.")
+            )
+        expected = index.records
+        for region in regions:
+            pieces = read_pieces(
+                path,
+                sniffed.packing,
+                shown_as=shown_as,
+                limit_bytes=limit,
+                virtual_offset=index.offset(region),
+            )
+            for records in scan.run(pieces, region=(region.contig, region.start, region.end)):
+                choice.add(records)
+    problems.raise_if_any()
+    return RegionPart(choice, expected, (*sniffed.notes, *header.notes))
+
+
+def merge_regions(
+    parts: Sequence[RegionPart],
+    *,
+    batch: str,
+    evidence: Evidence = Evidence.AUTO,
+    marker_sheet: pd.DataFrame | None = None,
+    shown_as: str,
+) -> CallBatch:
+    """The batch of all parts of a file, given in the order of `regions()`; equal to one pass over the file.
+
+    Raises PlateError where the file has no records, lacks the evidence asked for, or does not fit its index.
+    """
+    problems = ProblemList(shown_as)
+    alone = len(parts) == 1 and parts[0].expected is None
+    choice = parts[0].choice if alone else merge_parts(parts, shown_as=shown_as)
+    if not choice.tally.records:
+        problems.add("The file has a header but no records.", "Export it again; it holds no marker.")
+    elif not choice.pieces:
+        problems.add("Every record has more alleles than can be judged.", "Export it with fewer alleles.")
     has_phred, has_depths = choice.has_numeric()
     resolved = resolve_evidence(evidence, has_phred, has_depths, problems)
     problems.raise_if_any()
-    out, lines = choice.finish(batch, resolved, (*sniffed.notes, *header.notes))
-    check_names(out.markers, lines, problems)
+    out, seq = choice.finish(batch, resolved, parts[0].notes)
+    check_names(out.markers, seq, problems)
     problems.raise_if_any()
-    return out
+    return with_marker_sheet(out, marker_sheet)
+
+
+def regions(path: Path, jobs: int, *, shown_as: str | None = None) -> tuple[tuple[Region, ...], ...]:
+    """At most `jobs` lists of regions that together hold every record once, in file order.
+
+    Returns () where the file is no indexed bgzip VCF or BCF: it has to be read in one pass.
+    """
+    path, shown_as = Path(path), shown_as or str(path)
+    sniffed = _sniff(path, shown_as)
+    if sniffed.kind not in (FileKind.VCF, FileKind.BCF) or sniffed.packing is not Packing.BGZF:
+        return ()
+    if index_path(path) is None:
+        return ()
+    header = (
+        read_bcf_header(path, sniffed.packing, ProblemList(shown_as), 1e15)
+        if sniffed.kind is FileKind.BCF
+        else _vcf_header(path, sniffed, shown_as, 1e15)
+    )
+    index = read_index(path, tuple(header.contigs), shown_as=shown_as)
+    return () if index is None else cut(index, jobs, path.stat().st_size)
 
 
 def thinned(batch: CallBatch, limit: int | None, panel: Collection[str] | None) -> CallBatch:

@@ -125,13 +125,13 @@ class MarkerChoice:
     tally: Tally = field(default_factory=Tally)
     level: int = -1
     pieces: list[Kept] = field(default_factory=list)
-    _seen: int = 0
+    seen: int = 0
 
     def add(self, records: Records) -> None:
         """Consider the records of one chunk."""
         score = marker_scores(records.calls, self.panel)
-        seq = np.arange(self._seen, self._seen + len(records))
-        self._seen += len(records)
+        seq = np.arange(self.seen, self.seen + len(records))
+        self.seen += len(records)
         light = Kept(records.chrom, records.pos, records.ids, records.alleles, seq, score, {})
         if self.limit is None:
             chosen = np.arange(len(records))
@@ -149,13 +149,13 @@ class MarkerChoice:
         assert other.limit == self.limit
         self.level = max(self.level, other.level)
         for piece in other.pieces:
-            piece.seq = piece.seq + self._seen
+            piece.seq = piece.seq + self.seen
             if self.limit is not None:
                 chosen = self._thin(piece)
                 piece = piece.take(chosen)
             if len(piece):
                 self.pieces.append(piece)
-        self._seen += other._seen
+        self.seen += other.seen
         self.tally = self.tally + other.tally
 
     def has_numeric(self) -> tuple[bool, bool]:
@@ -209,7 +209,7 @@ class MarkerChoice:
         self.pieces = []
         if self.limit is not None and len(kept) > self.limit:
             kept = kept.take(self._final(kept))
-            notes = [*notes, f"{self._seen} markers thinned to {len(kept)}, evenly along the genome"]
+            notes = [*notes, f"{self.seen} markers thinned to {len(kept)}, evenly along the genome"]
         blocks = []
         without_phred = without_depths = 0
         for k in sorted(kept.blocks):

@@ -1,8 +1,8 @@
 """Marker tables: wide (a row per sample), wide-by-marker (a row per marker) and long (a row per call).
 
 All cells arrive as codes of distinct texts (`table_grid`); each marker's set of texts is read once
-(`call_notation`) and its calls are one table look-up. Nothing is guessed: a layout is taken from the heading of
-the first column, the samples of the samples sheet or the markers of the marker sheet, or asked for.
+(`call_notation`) and its calls are one table look-up. Nothing is guessed: a layout is taken from the heading
+of the first column, the samples of the samples sheet or the markers of the marker sheet, or asked for.
 """
 
 from __future__ import annotations
@@ -396,7 +396,7 @@ def _check_names(cells: _Cells, grid: Grid, problems: ProblemList) -> None:
         problems.add("The table has no markers or no samples.", "Check the layout given in config.yaml.")
 
 
-def _presence(codes: NDArray[np.int32], n_texts: int) -> NDArray[np.bool_]:
+def _presence(codes: NDArray[np.integer], n_texts: int) -> NDArray[np.bool_]:
     """Which texts each marker has, (marker, text + 1); the last column stands for 'no cell'."""
     out = np.zeros((len(codes), n_texts + 1), dtype=bool)
     step = max(1, 20_000_000 // max(1, codes.shape[1]))
@@ -419,9 +419,11 @@ def _interpret(
     used[cells.codes] = True
     call_codes = np.flatnonzero(used[:-1])
     texts = [cells.texts[c] for c in call_codes]
-    renumber = np.full(len(cells.texts) + 1, len(texts), dtype=np.int32)
+    narrow = np.uint8 if len(texts) < 255 else np.int32
+    renumber = np.full(len(cells.texts) + 1, len(texts), dtype=narrow)
     renumber[call_codes] = np.arange(len(texts))
     codes = renumber[cells.codes]  # marker, sample; len(texts) where there is no cell
+    cells.codes = codes[:0]
     if len(texts) > 20_000:
         problems.add(
             f"The table holds {len(texts)} different values, far more than any set of calls.",
@@ -493,7 +495,7 @@ def _counted(setting: str | None, alleles: tuple[str, ...]) -> str:
 
 def _report(
     cells: _Cells,
-    codes: NDArray[np.int32],
+    codes: NDArray[np.integer],
     texts: Sequence[str],
     readings: Sequence[Reading],
     problems: ProblemList,
@@ -531,7 +533,8 @@ def _report(
         problems.add(
             "Some markers of the table hold counts 0, 1, 2 and others letters or sizes, so that a 0 may be a "
             "count or a missing call.",
-            "Export all markers in one notation; if 0 means a missing call, add it to missing: in config.yaml.",
+            "Export all markers in one notation; if 0 means a missing call, add it to missing: in "
+            "config.yaml.",
             column="marker",
             value=", ".join(cells.markers[i] for i in few[:4]),
         )

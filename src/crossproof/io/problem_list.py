@@ -40,8 +40,11 @@ class ProblemList:
 
     def raise_if_any(self) -> None:
         """Raise PlateError with everything noted."""
-        if not self.kept:
-            return
+        if self.kept:
+            raise PlateError(self.listed())
+
+    def listed(self) -> list[Problem]:
+        """Everything noted, and a line that says how many more there are."""
         problems = list(self.kept)
         if self.more:
             tail = "; the rest of the file was not looked at" if self.stopped else ""
@@ -52,4 +55,4 @@ class ProblemList:
                     "Mend those above first and check again.",
                 )
             )
-        raise PlateError(problems)
+        return problems

@@ -20,6 +20,7 @@ from crossproof.io.problem_list import ProblemList
 
 _CHUNK = 1 << 22
 _LONG = 64
+_SHIFT = np.array([63, 56, 48, 40, 32, 24, 16, 8, 0], dtype=np.uint64)  # bits to clear, by bytes to keep
 _SEPARATORS = {b",": "comma", b";": "semicolon", b"\t": "tab"}
 
 
@@ -192,7 +193,8 @@ def _cells(line: bytes, separator: bytes) -> list[str]:
 def _ragged(problems: ProblemList, row: int, have: int, want: int) -> None:
     problems.add(
         f"The row has {have} cells, the header {want}.",
-        "Add or remove cells so that every row has as many as the header; a comma inside a cell needs quotes.",
+        "Add or remove cells so that every row has as many as the header; a comma inside a cell needs "
+        "quotes.",
         row=row,
     )
 
@@ -296,9 +298,10 @@ def _codes(chunk: bytes, marks: NDArray[np.int64], known: dict[bytes, int]) -> N
 
     def tail(end: NDArray[np.int64], size: NDArray[np.int64]) -> NDArray[np.uint64]:
         """The last `size` (0 to 8) bytes before `end` as a number."""
-        word = words[end + (_LONG - 8)]
-        shift = (8 * (8 - size)).astype(np.uint64)
-        out = (word >> np.minimum(shift, 63)) << np.minimum(shift, 63)
+        out = words[end + (_LONG - 8)]
+        shift = _SHIFT[size]
+        out >>= shift
+        out <<= shift
         out[size == 0] = 0
         return out
 

@@ -283,7 +283,7 @@ class _Group:
         if floats is None:
             return np.zeros(len(mine), dtype=bool)
         good = ~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1)
-        phred[mine] = np.where(good[:, None], _phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
+        phred[mine] = np.where(good[:, None], to_phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
         return good
 
     def _exact(self, sample: str) -> tuple[NDArray[np.uint8] | None, NDArray[np.uint16] | None]:
@@ -339,8 +339,8 @@ class _Group:
             numbers = [-10.0 * _logarithm(v) for v in values]
         scores = np.array(numbers)
         if len(values) != self.n_g:
-            scores = _haploid_to_diploid(scores, self.k)
-        return _phred(scores)
+            scores = haploid_to_diploid(scores, self.k)
+        return to_phred(scores)
 
 
 class _Tokens:
@@ -416,7 +416,7 @@ def _logarithm(text: str) -> float:
     return max(value, -1e6)
 
 
-def _haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float64]:
+def haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float64]:
     """Phred scores of single alleles (k,) as scores of diploid genotypes (n_g,).
 
     One allele drawn from genotype a/b is a or b with probability 1/2 each, so
@@ -428,7 +428,7 @@ def _haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float
     return -10.0 * np.log10(np.maximum(mean, 1e-30))
 
 
-def _phred(scores: NDArray[np.float64]) -> NDArray[np.uint8]:
+def to_phred(scores: NDArray[np.float64]) -> NDArray[np.uint8]:
     """Scores (..., genotype) with the best at 0, rounded, at most 255."""
     best = scores.min(axis=-1, keepdims=True)
     return np.minimum(np.rint(scores - best), 255).astype(np.uint8)

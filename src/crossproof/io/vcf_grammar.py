@@ -26,9 +26,9 @@ _ALLELE = re.compile(r"^(?:\.|0|[1-9]\d{0,5})$")
 class Refused(ValueError):
     """A value that cannot be read; carries the reason and the remedy."""
 
-    def __init__(self, why: str, remedy: str) -> None:
+    def __init__(self, why: str, remedy: str, column: str = "") -> None:
         super().__init__(why)
-        self.why, self.remedy = why, remedy
+        self.why, self.remedy, self.column = why, remedy, column
 
 
 @lru_cache(maxsize=1 << 16)

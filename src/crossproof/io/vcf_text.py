@@ -139,7 +139,7 @@ class VcfScan:
     want_depths: bool
     known_lines: bool = True
     tally: Tally = field(default_factory=Tally)
-    _layouts: dict[bytes, FieldLayout] = field(default_factory=dict)
+    _layouts: dict[str, FieldLayout] = field(default_factory=dict)
     _last: tuple[str, int] = ("", -1)
     _run: set[object] = field(default_factory=set)
     _chroms: set[str] = field(default_factory=set)
@@ -270,7 +270,7 @@ class VcfScan:
             lines,
             numeric,
         )
-        self._call_from_likelihood(records, layouts)
+        self.call_from_likelihood(records, layouts)
         return records, count, beyond
 
     def _is_table(self, buffer: NDArray[np.uint8], marks: NDArray[np.int64], width: int) -> bool:
@@ -365,7 +365,21 @@ class VcfScan:
                         return out, rows, True
                     if pos < region[1]:
                         continue
-                record = self._record(chrom, pos, id_text.decode("utf-8"), ref, alt, qual, filters, form)
+                if not is_number(qual.decode("ascii", "replace")):
+                    raise Refused(
+                        f"QUAL {qual.decode('utf-8', 'replace')!r} is not a number.", "Export the file again."
+                    )
+                if not filters or b" " in filters:
+                    raise Refused("FILTER is empty or holds a blank.", "Export the file again.")
+                record = self.accept(
+                    chrom,
+                    pos,
+                    id_text.decode("utf-8"),
+                    ref.decode("ascii", "replace"),
+                    alt.decode("ascii", "replace"),
+                    filters,
+                    form.decode("ascii", "replace"),
+                )
             except Refused as fault:
                 self._refuse(fault, int(lines[row]), _blamed(cells, fault), "")
                 continue
@@ -379,32 +393,19 @@ class VcfScan:
                 rows.append(row)
         return out, rows, False
 
-    def _record(
-        self,
-        chrom: str,
-        pos: int,
-        name: str,
-        ref: bytes,
-        alt: bytes,
-        qual: bytes,
-        filters: bytes,
-        form: bytes,
+    def accept(
+        self, chrom: str, pos: int, name: str, ref: str, alt: str, filters: bytes, form: str
     ) -> _Fixed | None:
+        """Check the fixed fields of one record; None where it is set aside. Raises Refused."""
         self.tally.records += 1
         if not chrom or chrom == "." or " " in chrom:
             raise Refused("CHROM is empty or holds a blank.", "Export the file again.")
         if not name or " " in name:
             raise Refused("ID is empty or holds a blank.", "Write '.' where a marker has no name.")
-        if not is_number(qual.decode("ascii", "replace")):
-            raise Refused(
-                f"QUAL {qual.decode('utf-8', 'replace')!r} is not a number.", "Export the file again."
-            )
-        if not filters or b" " in filters:
-            raise Refused("FILTER is empty or holds a blank.", "Export the file again.")
-        alleles = parse_alleles(ref.decode("ascii", "replace"), alt.decode("ascii", "replace"))
+        alleles = parse_alleles(ref, alt)
         layout = self._layouts.get(form)
         if layout is None:
-            layout = FieldLayout.parse(form.decode("ascii", "replace"), self.header.format_numbers)
+            layout = FieldLayout.parse(form, self.header.format_numbers)
             if len(self._layouts) < 4096:
                 self._layouts[form] = layout
         self._check_order(chrom, pos, name, alleles)
@@ -549,7 +550,7 @@ class VcfScan:
                 fixed[row],
             )
 
-    def _call_from_likelihood(self, records: Records, layouts: Sequence[FieldLayout]) -> None:
+    def call_from_likelihood(self, records: Records, layouts: Sequence[FieldLayout]) -> None:
         """Where a record has no GT, call the single most likely genotype of its PL or GL."""
         bare = np.array([i for i, f in enumerate(layouts) if not f.has_gt], dtype=np.int64)
         if not len(bare):
