@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from crossproof.inference.blocks import Wells
 from crossproof.inference.panel import PRIOR_OBSERVATIONS, Panel, PanelBlock
+from crossproof.inference.parent_readings import Fault, Readings
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.season_results import FamilyInput
 from crossproof.inference.settings import Settings
@@ -44,6 +45,8 @@ SAMPLE_MARKERS = 300
 """Markers per family of the sample, at most; other ones in every family, so that all are reached."""
 DEPARTURE_OBSERVATIONS = 200
 """Markers that the beta prior of h is worth."""
+CLEAR_READING = 0.95
+"""Weight of readings from which on a family has a say about a parent's typing."""
 CLEAR_PLANT = 0.99
 """Class posterior from which on a plant's genotypes tell of error rates."""
 MAX_ROUNDS = 12
@@ -135,7 +138,8 @@ class Expected:
 
     `hom`, `hom_as_het`, `het`, `het_as_hom` (marker,): scored true genotypes and their miscalls; `departed`,
     `markers`: departures of parent plants and markers looked at; `classes` (4,); `posterior`: class
-    posteriors of the sample, by which convergence is judged.
+    posteriors of the sample, by which convergence is judged; `says` (family, 2): what each family says of the
+    typing of its mother and father.
     """
 
     hom: Floats
@@ -146,6 +150,7 @@ class Expected:
     markers: float
     classes: Floats
     posterior: Floats
+    says: Rows
 
 
 def counted(
@@ -155,6 +160,7 @@ def counted(
     markers: float = 0.0,
     classes: Floats | None = None,
     posterior: Floats | None = None,
+    says: Rows | None = None,
 ) -> Expected:
     """Counts from the four rows of `count_miscalls` and what else there is."""
     return Expected(
@@ -166,6 +172,7 @@ def counted(
         markers,
         np.zeros(4) if classes is None else classes,
         np.empty((0, 4)) if posterior is None else posterior,
+        np.zeros((0, 2), dtype=np.int64) if says is None else says,
     )
 
 
@@ -223,7 +230,8 @@ def expect(wells: Wells, panel: Panel, families: Sequence[FamilyInput], settings
     if settings.max_markers_per_cross is not None:
         limit = min(limit, settings.max_markers_per_cross)
     quick = replace(settings, max_markers_per_cross=limit)
-    for family in families:
+    says = np.zeros((len(families), 2), dtype=np.int64)
+    for number, family in enumerate(families):
         if not len(panel.versions(family.mother)) or not len(panel.versions(family.father)):
             continue
         prepared = prepare(family, wells, panel, quick, None, phase=crc32(family.cross_id.encode()) / 2**32)
@@ -232,6 +240,7 @@ def expect(wells: Wells, panel: Panel, families: Sequence[FamilyInput], settings
         with_data = result.call_rate[prepared.order] > 0
         classes += posterior[with_data].sum(axis=0)
         posteriors.append(posterior)
+        says[number] = family_says(panel, family, readings)
         reading, solution = readings.readings[0], readings.solutions[0]
         if readings.weight[0] < CLEAR_PLANT or reading.mother is None or reading.father is None:
             continue
@@ -274,7 +283,29 @@ def expect(wells: Wells, panel: Panel, families: Sequence[FamilyInput], settings
         markers=markers,
         classes=classes,
         posterior=np.concatenate(posteriors) if posteriors else None,
+        says=says,
     )
+
+
+def family_says(panel: Panel, family: FamilyInput, readings: Readings) -> Rows:
+    """What a family says of the typing of its mother and father, (2,): 1 it fits, -1 it does not, 0 nothing.
+
+    It fits where a clear hybrid (for the mother: or a self) was found under the line as typed.
+    """
+    says = np.zeros(2, dtype=np.int64)
+    if not readings.solutions or not len(readings.weight):
+        return says
+    for side, line in ((0, family.mother), (1, family.father)):
+        own = panel.versions(line)
+        versions = [r.mother if side == 0 else r.father for r in readings.readings]
+        as_typed = np.array([v is not None and bool(np.isin(v, own)) for v in versions])
+        share = float(readings.weight[as_typed].sum())
+        if share <= 1 - CLEAR_READING:
+            says[side] = -1
+        elif share >= CLEAR_READING and readings.readings[0].fault is Fault.NONE:
+            clear = readings.plain[:, 0] if side == 1 else readings.plain.sum(axis=1)
+            says[side] = int(clear.max(initial=0.0) >= CLEAR_PLANT)
+    return says
 
 
 def _departures(

@@ -34,6 +34,8 @@ from crossproof.inference.pedigree import maternal_pair_tables, pair_tables, pol
 Floats = NDArray[np.float64]
 
 TOLERANCE = 1e-4
+EVIDENCE_TOLERANCE = 0.05
+"""Natural-log evidence may still move by this when the posteriors have come to rest."""
 MAX_ROUNDS = 50
 DAMP_AFTER = 8
 """Round from which messages are averaged with the last ones, so that a family cannot swing for ever."""
@@ -193,7 +195,7 @@ class Family:
         posterior = _posterior(pair, donor[active], active, priors)
         rounds, converged = 0, True
         if self.n > 1 and max_rounds > 0:
-            converged = False
+            converged, evidence = False, np.inf
             self._fit(active)
             if coherent_start:
                 posterior = _hybrid_or_self(pair, priors, len(active))
@@ -206,16 +208,16 @@ class Family:
                 moved = max(
                     float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True)
                 )
-                if moved < TOLERANCE:
+                # The evidence is that of the messages only once they and the fits made from them agree.
+                known, evidence = evidence, self._evidence(pair, donor, active)
+                if moved < TOLERANCE and abs(evidence - known) < EVIDENCE_TOLERANCE:
                     converged = True
                     break
             if not converged:
                 alone = self.solve(mother, father, max_rounds=0, keep_outside=keep_outside)
                 return replace(alone, rounds=rounds, converged=False)
             pair, donor = self._fit(every)
-        scores = [priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]]
-        plants = np.logaddexp.reduce(np.concatenate(scores), axis=0)
-        evidence = float(plants.sum() + sum(float(c.log_total.sum()) for _, c in chunks))
+        evidence = self._evidence(pair, donor, every)
         parents = [(b, *chunk.parents()) for b, chunk in chunks]
         full = np.full((self.n_pair, self.n), -np.inf)
         full[self.rows] = pair
@@ -235,6 +237,13 @@ class Family:
             if keep_outside
             else (),
         )
+
+    def _evidence(self, pair: Floats, donor: Floats, which: NDArray[np.int64]) -> float:
+        """Bethe approximation of log P(all data of the family), under the last messages."""
+        priors = self.priors
+        scores = [priors.pair[:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
+        plants = np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        return float(plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
     def _fit(self, which: NDArray[np.int64]) -> tuple[Floats, Floats]:
         """Log likelihoods of all pair relations and of these donors, summed over the chunks."""

@@ -25,6 +25,10 @@ Rows = NDArray[np.int64]
 
 PRIOR_OBSERVATIONS = 40.0
 """Calls that the beta priors of a marker's error rates are worth (model.md section 1)."""
+SECOND_TUBE = 0.05
+"""How much less likely it is that a further replicate that agrees held the same wrong line too."""
+CONFIRMED = 1e-4
+"""How much less likely a wrong tube is once another family fits the line as typed."""
 DEPARTURE_POOL_INBREEDING = 0.5
 """A parent plant departs to a genotype of the pool, residual heterozygotes as likely as fixed ones."""
 
@@ -63,7 +67,9 @@ class Panel:
     `f`, `d` (marker,) error rates per joined marker; `h` departure of parent plants; `class_prior` (4,);
     `set_aside` (marker,) reason, "" where the marker is used; `marker_call_rate` (marker,); `frozen`
     (marker,) whether the error rates come from an earlier run; `replicate_pairs`, `replicate_differ`
-    (marker,): pairs of called replicates and those that differ, a direct estimate of error; `converged`,
+    (marker,): pairs of called replicates and those that differ, a direct estimate of error; `sample_cross`
+    (S,), `sample_parents` (S, 2) mother and father, `sample_says` (S, 2): what families of the sample say of
+    each parent's typing, 1 it fits, -1 it does not, 0 nothing; `converged`,
     `rounds`: of the estimates.
     """
 
@@ -80,6 +86,9 @@ class Panel:
     frozen: NDArray[np.bool_]
     replicate_pairs: Floats
     replicate_differ: Floats
+    sample_cross: NDArray[np.str_]
+    sample_parents: NDArray[np.str_]
+    sample_says: NDArray[np.int64]
     converged: bool = True
     rounds: int = 0
 
@@ -92,6 +101,37 @@ class Panel:
         """Versions of a line, the largest cluster first; none where the line was never typed."""
         number = self.line_number.get(line, -2)
         return np.flatnonzero(self.version_line == number)
+
+    def tube_odds(self, line: str, cross_id: str, settings: Settings) -> float:
+        """Odds that the typing of a line is not the line, by what its other families say.
+
+        A second replicate that agrees makes it SECOND_TUBE as likely; a family that fits the line as typed
+        rules it out but for CONFIRMED; a family that contradicts it says so with odds of 1 : `wrong_plant`,
+        for its own parent plant may be wrong instead. `cross_id`: the family that asks; it has no say in
+        this.
+        """
+        versions = self.versions(line)
+        if not len(versions):
+            return 1.0
+        replicates = max(len(self.version_wells[v]) for v in versions)
+        odds = settings.wrong_tube / (1 - settings.wrong_tube) * SECOND_TUBE ** (replicates - 1)
+        says = [
+            int(self.sample_says[i, side])
+            for i, side in self._says_of.get(line, ())
+            if self.sample_cross[i] != cross_id
+        ]
+        if 1 in says:
+            return odds * CONFIRMED
+        return float(odds / settings.wrong_plant ** min(says.count(-1), 3))
+
+    @cached_property
+    def _says_of(self) -> dict[str, list[tuple[int, int]]]:
+        """Families of the sample in which a line is mother (side 0) or father (1)."""
+        found: dict[str, list[tuple[int, int]]] = {}
+        for i, parents in enumerate(self.sample_parents):
+            for side in (0, 1):
+                found.setdefault(str(parents[side]), []).append((i, side))
+        return found
 
     def rates(self, settings: Settings) -> ErrorRates:
         """Error rates as `Wells.likelihood` wants them."""
@@ -195,6 +235,9 @@ _PLAIN_FIELDS = (
     "frozen",
     "replicate_pairs",
     "replicate_differ",
+    "sample_cross",
+    "sample_parents",
+    "sample_says",
     "converged",
     "rounds",
 )
@@ -246,6 +289,9 @@ def panel_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> Panel:
         arrays["frozen"],
         arrays["replicate_pairs"],
         arrays["replicate_differ"],
+        arrays["sample_cross"],
+        arrays["sample_parents"],
+        arrays["sample_says"],
         bool(arrays["converged"]),
         int(arrays["rounds"]),
     )

@@ -84,6 +84,9 @@ def fit_panel(
         known,
         pairs,
         differ,
+        np.empty(0, dtype=np.str_),
+        np.empty((0, 2), dtype=np.str_),
+        np.empty((0, 2), dtype=np.int64),
     )
 
     def with_lines(panel: Panel) -> Panel:
@@ -100,7 +103,7 @@ def fit_panel(
             break
     panel = _set_aside(panel, wells, settings)
     sample = sample_families(families, len(wells.markers))
-    if not sample or (calibration is not None and known.all()):
+    if not sample:
         return panel
     before: Floats | None = None
     for rounds in range(1, MAX_ROUNDS + 1):
@@ -109,7 +112,14 @@ def fit_panel(
             with_lines(next_estimates(panel, expected, settings, calibration)), wells, settings
         )
         still = before is not None and float(np.abs(expected.posterior - before).max(initial=0.0)) < TOLERANCE
-        panel = replace(moved, converged=still, rounds=rounds)
+        panel = replace(
+            moved,
+            converged=still,
+            rounds=rounds,
+            sample_cross=np.array([f.cross_id for f in sample], dtype=np.str_),
+            sample_parents=np.array([(f.mother, f.father) for f in sample], dtype=np.str_),
+            sample_says=expected.says,
+        )
         before = expected.posterior
         if still:
             break

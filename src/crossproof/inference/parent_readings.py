@@ -1,15 +1,26 @@
-"""Which plants a family's parents really are: readings of the two parent tubes, weighed by their evidence.
+"""Which plants a family's parents really are: readings of its parents, weighed by their evidence.
 
-A *reading* says what a parent tube's typing is worth: its line as typed; one of several clusters where the
-line's replicates contradict each other; another panel line, where a tube was mislabelled; or a line that was
-never typed. Under each reading the family model judges all plants; plants' probabilities are the mean over
-readings, weighed by prior x evidence. A wrong tube of a line with a single replicate cannot be seen in the
-panel, but all plants of a family then agree on parents other than those typed.
+A *reading* says how the typing of a parent line bears on this family:
+
+- as typed: the parent plant is of the line, and the tube held the line (one of several clusters of tubes,
+where the line's replicates contradict each other);
+- wrong tube: the parent plant is of the line, but the tube held something else, so that the plants are what
+  their tag says and the line's typing is not: hybrids are hybrids;
+- wrong plant: the tube is right, but the plant in the field was another one, so that what looks like a hybrid
+is an outcross (wrong father) or something off pedigree (wrong mother). A pod that was pollinated by one
+foreign donor throughout looks the same and gets the same name.
+
+The last two explain the data alike: all plants of the family agree on a parent other than the one typed,
+which is then another panel line or one never typed. Only the prior tells them apart, and that knows how many
+replicates of the line agree, and what the line's *other* families say of its tube (`Panel.tube_odds`).
+Under each reading the family model judges all plants; plants' probabilities are the mean over readings,
+weighed by prior x evidence.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +33,7 @@ Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 UNTYPED_SHARE = 0.3
-"""Share of wrong tubes whose plant is a line that was never typed; as for unknown pollen."""
+"""Share of wrong parents whose line is a line that was never typed; as for unknown pollen."""
 CLEAR_ENOUGH = 0.99
 """A family is taken as read when all its plants are hybrid or self with this probability."""
 DEPARTS = 0.10
@@ -35,6 +46,15 @@ CLOSE = 20.0
 """Natural-log distance from the best reading within which the untyped one is worth putting a name to."""
 
 
+class Fault(Enum):
+    """What a reading takes to be wrong."""
+
+    NONE = "as typed"
+    TUBE = "wrong tube"
+    FATHER_PLANT = "wrong father plant"
+    MOTHER_PLANT = "wrong mother plant"
+
+
 @dataclass(frozen=True)
 class Reading:
     """One reading: versions of the mother and father, None for a line that was never typed."""
@@ -42,15 +62,20 @@ class Reading:
     mother: int | None
     father: int | None
     log_prior: float
+    fault: Fault = Fault.NONE
 
 
 @dataclass(frozen=True)
 class Readings:
-    """The readings that count, likeliest first, with their `weight` (reading,), summing to 1."""
+    """The readings that count, likeliest first, with their `weight` (reading,), summing to 1.
+
+    `plain` (n, 2): posteriors of hybrid and self under the parents as typed.
+    """
 
     readings: tuple[Reading, ...]
     solutions: tuple[Solution, ...]
     weight: Floats
+    plain: Floats
 
 
 def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, inbreeding: float) -> Floats:
@@ -74,7 +99,8 @@ class _Reader:
     ) -> None:
         self.keep_outside = keep_outside
         self.family, self.panel, self.places, self.settings = family, panel, places, settings
-        self.done: dict[tuple[int | None, int | None], tuple[Reading, Solution]] = {}
+        self.solved: dict[tuple[int | None, int | None], Solution] = {}
+        self.done: list[tuple[Reading, Solution]] = []
         self._priors: dict[int | None, tuple[Floats, ...]] = {}
 
     def prior(self, version: int | None) -> tuple[Floats, ...]:
@@ -87,18 +113,18 @@ class _Reader:
 
     def solve(self, reading: Reading, coherent_start: bool) -> Solution:
         key = (reading.mother, reading.father)
-        if key not in self.done:
-            solution = self.family.solve(
+        if key not in self.solved:
+            self.solved[key] = self.family.solve(
                 self.prior(reading.mother),
                 self.prior(reading.father),
                 coherent_start=coherent_start,
                 keep_outside=self.keep_outside,
             )
-            self.done[key] = (reading, solution)
-        return self.done[key][1]
+        self.done.append((reading, self.solved[key]))
+        return self.solved[key]
 
     def best(self) -> tuple[Reading, Solution]:
-        return max(self.done.values(), key=lambda item: item[0].log_prior + item[1].log_evidence)
+        return max(self.done, key=lambda item: item[0].log_prior + item[1].log_evidence)
 
     def line_scores(self, solution: Solution, side: int) -> Floats:
         """Log evidence gained (version,) by taking the untyped parent (`side` 0 mother) for a version."""
@@ -123,23 +149,30 @@ def read_parents(
     mother: str,
     father: str,
     *,
+    cross_id: str = "",
     keep_outside: bool = False,
 ) -> Readings:
-    """Weigh the readings of a family's parent tubes; `mother`, `father`: line names, "" where unknown."""
+    """Weigh the readings of a family's parents.
+
+    `mother`, `father`: line names, "" where unknown; `cross_id`: the family's name, so that its own say about
+    its parents' tubes is left out of the prior.
+    """
     reader = _Reader(family, panel, places, settings, keep_outside)
     own = [panel.versions(mother), panel.versions(father)]
     known = [len(versions) > 0 for versions in own]
     log_own = [_log_sizes(panel, versions) for versions in own]
-    wrong = settings.wrong_tube
+    wrong = settings.wrong_plant
     for i, m in enumerate(own[0] if known[0] else [None]):
         for j, f in enumerate(own[1] if known[1] else [None]):
             log_prior = log_own[0][i] + log_own[1][j] + sum(known) * np.log(1 - wrong)
             version_m, version_f = (None if v is None else int(v) for v in (m, f))
             reader.solve(Reading(version_m, version_f, float(log_prior)), False)
-    if family.n > 0 and all(known) and wrong > 0 and _doubtful(reader, panel, places):
-        for side in (0, 1):
-            _try_others(reader, side, own[side], panel, wrong)
-    items = sorted(reader.done.values(), key=lambda x: -(x[0].log_prior + x[1].log_evidence))
+    plain = _plain(reader, reader.best()[1])
+    if all(known) and wrong > 0 and _doubtful(reader, panel, places):
+        for side, line in ((0, mother), (1, father)):
+            tube = panel.tube_odds(line, cross_id, settings)
+            _try_others(reader, side, own[side], panel, tube, wrong)
+    items = sorted(reader.done, key=lambda x: -(x[0].log_prior + x[1].log_evidence))
     score = np.array([r.log_prior + s.log_evidence for r, s in items])
     weight = np.exp(score - score.max())
     weight /= weight.sum()
@@ -148,6 +181,7 @@ def read_parents(
         tuple(items[i][0] for i in keep),
         tuple(items[i][1] for i in keep),
         weight[keep] / weight[keep].sum(),
+        plain,
     )
 
 
@@ -159,15 +193,18 @@ def _log_sizes(panel: Panel, versions: Rows) -> Floats:
     return np.asarray(np.log(sizes / sizes.sum()))
 
 
-def _doubtful(reader: _Reader, panel: Panel, places: tuple[Rows, ...]) -> bool:
-    """Whether the tubes as typed leave something to explain."""
-    reading, solution = reader.best()
+def _plain(reader: _Reader, solution: Solution) -> Floats:
+    """Posteriors (n, 2) of hybrid and self, the first two pair relations."""
     priors = reader.family.priors
     pair, donor = solution.pair[reader.family.rows], solution.donor
     scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
-    total = np.logaddexp.reduce(scores, axis=0)
-    plain = np.exp(np.logaddexp(scores[0], scores[1]) - total)
-    if plain.min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
+    return np.asarray(np.exp(scores[:2] - np.logaddexp.reduce(scores, axis=0)).T)
+
+
+def _doubtful(reader: _Reader, panel: Panel, places: tuple[Rows, ...]) -> bool:
+    """Whether the tubes as typed leave something to explain."""
+    reading, solution = reader.best()
+    if _plain(reader, solution).sum(axis=1).min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
         return True
     for version, posteriors in ((reading.mother, solution.mother), (reading.father, solution.father)):
         same, count = 0.0, 0
@@ -181,20 +218,30 @@ def _doubtful(reader: _Reader, panel: Panel, places: tuple[Rows, ...]) -> bool:
     return False
 
 
-def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, wrong: float) -> None:
-    """Solve the readings in which the tube of one parent (`side` 0 mother, 1 father) is wrong."""
+def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float, wrong_plant: float) -> None:
+    """Solve the readings in which one parent (`side` 0 mother, 1 father) is not the line that was typed.
+
+    `tube`: odds that the line's tube is wrong; `wrong_plant`: probability that the plant is.
+    """
     base, _ = reader.best()
-    base_prior = base.log_prior - np.log(1 - wrong) + np.log(wrong)
     other = base.father if side == 0 else base.mother
     if other is None:
         return
+    right = base.log_prior - np.log(1 - wrong_plant)
+    causes = (
+        (Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT, np.log(wrong_plant)),
+        (Fault.TUBE, np.log(tube)),
+    )
 
-    def reading(version: int | None, log_share: float) -> Reading:
-        prior = float(base_prior + log_share)
-        return Reading(version, other, prior) if side == 0 else Reading(other, version, prior)
+    def solve(version: int | None, log_share: float) -> Solution:
+        for fault, log_cause in causes:
+            prior = float(right + log_cause + log_share)
+            pair = (version, other) if side == 0 else (other, version)
+            solution = reader.solve(Reading(pair[0], pair[1], prior, fault), True)
+        return solution
 
-    untyped = reading(None, np.log(UNTYPED_SHARE))
-    solution = reader.solve(untyped, True)
+    solution = solve(None, float(np.log(UNTYPED_SHARE)))
+    untyped, _ = reader.done[-len(causes)]
     best, best_solution = reader.best()
     behind = best.log_prior + best_solution.log_evidence - untyped.log_prior - solution.log_evidence
     others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(own, other))
@@ -203,4 +250,4 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, wrong: floa
     score = reader.line_scores(solution, side)[others]
     log_share = float(np.log((1 - UNTYPED_SHARE) / len(others)))
     for v in others[np.argsort(-score, kind="stable")[:LINES_TRIED]]:
-        reader.solve(reading(int(v), log_share), True)
+        solve(int(v), log_share)

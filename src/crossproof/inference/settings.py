@@ -32,7 +32,9 @@ class Settings:
     max_false_heterozygote: float = 0.15
     line_conflict: float = 0.10
     wrong_tube: float = 0.02
-    """Prior probability that a parent plant is not the line its tube was typed as."""
+    """Prior probability that the single tube of a line held something else."""
+    wrong_plant: float = 0.02
+    """Prior probability that a parent plant was not of its line, or one foreign donor made the whole pod."""
 
 
 RELATION_WEIGHTS: dict[Relation, float] = {

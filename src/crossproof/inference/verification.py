@@ -13,11 +13,11 @@ from crossproof.inference.family import Family, FamilyBlock, Priors
 from crossproof.inference.family_counts import count_calls, parent_genotypes
 from crossproof.inference.marker_choice import choose_markers
 from crossproof.inference.panel import Panel, PanelBlock
-from crossproof.inference.parent_readings import Readings, read_parents
+from crossproof.inference.parent_readings import Fault, Reading, Readings, read_parents
 from crossproof.inference.pedigree import PAIR_RELATIONS, child_of_gametes
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
 from crossproof.inference.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
-from crossproof.model.results import Relation
+from crossproof.model.results import Relation, Verdict
 from crossproof.model.sentinels import NO_CALL_CODE
 
 Floats = NDArray[np.float64]
@@ -306,6 +306,7 @@ def judge_prepared(
         settings,
         family.mother,
         family.father,
+        cross_id=family.cross_id,
         keep_outside=keep_outside,
     )
     return _result(prepared, panel, readings), readings
@@ -322,39 +323,47 @@ def _result(
     counts = count_calls(prepared.counted, mother, father)
     n = len(family.plants)
     solution = readings.solutions[0]
-    weights = np.zeros((len(origins.log_prior), n))
-    per_reading = []
-    for share, one in zip(readings.weight, readings.solutions, strict=True):
-        log_rows = np.concatenate([one.pair, one.donor, prepared.flat])
-        scores = origins.log_prior[:, None] + log_rows
-        part = np.exp(scores - scores.max(axis=0))
-        weights += share * part / part.sum(axis=0)
-        per_reading.append(np.log(share) + log_rows)
-    scores = origins.log_prior[:, None] + np.logaddexp.reduce(per_reading, axis=0)
+    views = [_relabel(origins, reading, panel) for reading in readings.readings]
+    klass = np.concatenate([v.klass for v in views])
+    relation = np.concatenate([v.relation for v in views])
+    words = tuple(w for v in views for w in v.words)
+    scores = np.concatenate(
+        [
+            np.log(share) + origins.log_prior[:, None] + np.concatenate([one.pair, one.donor, prepared.flat])
+            for share, one in zip(readings.weight, readings.solutions, strict=True)
+        ]
+    )
+    weights = _reading_average(scores, readings.weight)
     if mother is None:
-        weights = np.repeat(np.exp(origins.log_prior)[:, None], n, axis=1)
+        log_prior = np.concatenate([np.log(share) + origins.log_prior for share in readings.weight])
+        weights = np.repeat(np.exp(log_prior)[:, None], n, axis=1)
         weights /= weights.sum(axis=0)
     class_posterior = np.zeros((n, N_CLASSES))
-    np.add.at(class_posterior.T, origins.klass, weights)
+    np.add.at(class_posterior.T, klass, weights)
     relation_posterior = np.zeros((n, len(RELATIONS)))
-    np.add.at(relation_posterior.T, origins.relation, weights)
+    np.add.at(relation_posterior.T, relation, weights)
     class_loglik = np.stack(
         [
-            np.logaddexp.reduce(scores[origins.klass == c], axis=0)
+            np.logaddexp.reduce(scores[klass == c], axis=0)
             - np.logaddexp.reduce(origins.log_prior[origins.klass == c])
             for c in range(N_CLASSES)
         ],
         axis=1,
     )
     lod = (class_loglik[:, 0] - class_loglik[:, 1:].max(axis=1)) / np.log(10)
-    sources, source_probability = _best(origins.words, weights, range(len(origins.words)))
-    donor_rows = range(origins.n_pair, origins.n_pair + origins.n_donor)
-    of_donors = weights[donor_rows.start : donor_rows.stop]
-    given = np.divide(
-        of_donors, of_donors.sum(axis=0), out=np.zeros_like(of_donors), where=of_donors.sum(axis=0) > 0
+    sources, source_probability = _best(words, weights)
+    crossed = np.isin(
+        relation, [RELATIONS.index(r) for r in (Relation.OUTCROSS_LINE, Relation.OUTCROSS_UNKNOWN)]
     )
-    names = tuple(panel.lines[panel.version_line[v]] for v in prepared.donor_versions) + ("unknown",)
-    donors, donor_probability = _best(names, given, range(len(names)))
+    of_donors = weights[crossed]
+    total = of_donors.sum(axis=0)
+    given = np.divide(of_donors, total, out=np.zeros_like(of_donors), where=total > 0)
+    names = tuple(
+        w.removeprefix("pollen of ") if r == RELATIONS.index(Relation.OUTCROSS_LINE) else "unknown"
+        for w, r, hit in zip(words, relation, crossed, strict=True)
+        if hit
+    )
+    donors, donor_probability = _best(names, given)
     departure = [
         _departures(prepared, panel, v, post)
         for v, post in ((mother, solution.mother), (father, solution.father))
@@ -446,12 +455,56 @@ def _version_shares(
     return np.array(names, dtype=np.str_), np.array([share[x] for x in names])
 
 
-def _best(words: tuple[str, ...], weights: Floats, rows: range) -> tuple[NDArray[np.str_], Floats]:
+@dataclass(frozen=True)
+class View:
+    """Class, relation and words of every origin row under one reading of the parents."""
+
+    klass: Rows
+    relation: Rows
+    words: tuple[str, ...]
+
+
+def _relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
+    """What the relations mean where the parent plant itself was another one than the tag says.
+
+    With a wrong father what looks like a hybrid is an outcross; with a wrong mother nothing is of this cross.
+    """
+    klass, relation, words = origins.klass.copy(), origins.relation.copy(), list(origins.words)
+    version = reading.mother if reading.fault is Fault.MOTHER_PLANT else reading.father
+    name = "" if version is None else panel.lines[panel.version_line[version]]
+    for row in range(origins.n_pair + origins.n_donor if reading.fault is Fault.MOTHER_PLANT else 0):
+        klass[row] = CLASS_INDEX[Verdict.OFF_PEDIGREE]
+        selfed = origins.relation[row] == RELATIONS.index(Relation.SELF)
+        meant = Relation.OTHER_LINE if selfed and name else Relation.UNKNOWN
+        relation[row] = RELATIONS.index(meant)
+        words[row] = f"line {name}" if meant is Relation.OTHER_LINE else "seed of another mother"
+    if reading.fault is Fault.FATHER_PLANT:
+        hybrid = np.flatnonzero(origins.relation[: origins.n_pair] == RELATIONS.index(Relation.HYBRID))
+        for row in hybrid.tolist():
+            klass[row] = CLASS_INDEX[Verdict.OUTCROSS]
+            relation[row] = RELATIONS.index(Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN)
+            words[row] = f"pollen of {name}" if name else "unknown pollen"
+    return View(klass, relation, tuple(words))
+
+
+def _reading_average(scores: Floats, share: Floats) -> Floats:
+    """Posterior (row, n) of every origin, each reading keeping its weight for every plant."""
+    n_rows = len(scores) // len(share)
+    parts = []
+    for i, weight in enumerate(share):
+        own = scores[i * n_rows : (i + 1) * n_rows]
+        part = np.exp(own - own.max(axis=0))
+        parts.append(weight * part / part.sum(axis=0))
+    return np.concatenate(parts)
+
+
+def _best(words: tuple[str, ...], weights: Floats) -> tuple[NDArray[np.str_], Floats]:
     """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together."""
     distinct = sorted(set(words))
-    where = np.array([distinct.index(w) for w in words])
+    number = {word: i for i, word in enumerate(distinct)}
+    where = np.array([number[w] for w in words], dtype=np.int64)
     total = np.zeros((len(distinct), weights.shape[1]))
-    np.add.at(total, where, weights[rows.start : rows.stop])
+    np.add.at(total, where, weights)
     order = np.argsort(-total, axis=0, kind="stable")[:N_SOURCES]
     text = np.array(distinct, dtype=np.str_)[order]
     value = np.take_along_axis(total, order, axis=0)
