@@ -112,7 +112,8 @@ class PlanSettings:
     panel_donor_share: float = 0.7
     min_markers_scored: int = 3
     clear_share: float = 0.9
-    max_markers_per_cross: int = 500
+    max_markers_per_cross: int = 300
+    sharp_bounds: bool = True
     draws: int = 2000
     seed: int = 1
     plate_wells: int = 96

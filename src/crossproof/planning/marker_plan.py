@@ -10,15 +10,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from crossproof.model.results import CLASSES
 from crossproof.planning.evidence import cross_evidence
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.least_markers import marker_worth
 from crossproof.planning.panel import MarkerChoice, PanelTask, choose
 from crossproof.planning.plan_columns import MARKER_COLUMNS
-from crossproof.planning.power import cross_power
+from crossproof.planning.power import cross_power, proven_by
 
 _ROUNDS = 3
-_CHECK_DRAWS = 400
+_CHECK_DRAWS = 1000
 
 
 @dataclass(frozen=True)
@@ -139,6 +140,7 @@ def _checked(
 ) -> tuple[MarkerChoice, int]:
     """The choice, checked under the full model; needs of crosses that fail go up by one until none does."""
     choice = choose(task, at_most=settings.max_panel_markers, seconds=settings.solver_seconds)
+    quick = replace(settings, sharp_bounds=False)
     proven = 0
     for round_ in range(_ROUNDS):
         rows = np.flatnonzero(choice.chosen)
@@ -146,8 +148,10 @@ def _checked(
         for i in np.flatnonzero(choice.reached):
             mother, father = pairs[i]
             evidence = cross_evidence(panel, fixed, mother, father, settings, rows)
-            power = cross_power(evidence, settings, _CHECK_DRAWS, np.random.default_rng([settings.seed, i]))
-            if not power.verifiable(settings.wanted):
+            rng = np.random.default_rng([settings.seed, i])
+            only = CLASSES if settings.prove_all_classes else CLASSES[:2]
+            power = cross_power(evidence, quick, _CHECK_DRAWS, rng, only=only)
+            if not proven_by(power, settings):
                 wrong.append(i)
         proven = int(choice.reached.sum()) - len(wrong)
         if not wrong or round_ == _ROUNDS - 1 or settings.max_panel_markers:

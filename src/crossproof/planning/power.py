@@ -117,12 +117,10 @@ def class_bounds(evidence: CrossEvidence, true: int, settings: PlanSettings) -> 
     log_b = np.log(1 - settings.min_posterior) - np.log(settings.min_posterior)
     log_weight = evidence.log_prior[others] - evidence.log_prior[true]
     difference = evidence.score[:, true, None, :] - evidence.score[:, others, :]  # marker, relation, outcome
-    exponent = np.stack(
-        [tails.chernoff_exponent(difference[:, i], prob).sum(axis=0) for i in range(len(others))]
-    )
+    exponent = tails.chernoff_exponent(difference.swapaxes(0, 1), prob).sum(axis=1)  # relation, tilt
     # Chernoff is enough for most relations; the few it leaves open are convolved.
     high = enough
-    spread = np.array([tails.failure_bound(e, w - log_b) for e, w in zip(exponent, log_weight, strict=True)])
+    spread = tails.failure_bound(exponent, log_weight - log_b)
     for i in np.argsort(-spread)[:4]:
         if spread[i] < 1e-4:
             break
@@ -132,12 +130,20 @@ def class_bounds(evidence: CrossEvidence, true: int, settings: PlanSettings) -> 
             difference[rows, i], prob[rows], float(log_weight[i] - log_b), most_cells=_COARSE
         )
         high = min(high, tail.high)
-    need = np.array([[tails.quantile_bound(e, delta) for delta in _DELTAS] for e in exponent])
+    need = tails.quantile_bound(exponent, _DELTAS)  # relation, delta
     low = _bonferroni(need, log_weight, log_b, enough)
-    if low < settings.wanted <= high and evidence.n_markers <= _EXACT_MARKERS:
-        # Chernoff leaves it open: the exact quantiles are dearer and tighter.
-        sharp = [tails.upper_quantiles(difference[:, i], prob, _DELTAS, _COARSE) for i in range(len(others))]
-        low = max(low, _bonferroni(np.minimum(need, np.array(sharp)), log_weight, log_b, enough))
+    if settings.sharp_bounds and low < settings.wanted <= high and evidence.n_markers <= _EXACT_MARKERS:
+        # Chernoff leaves it open: exact quantiles are dearer and tighter. The worst relations come first,
+        # the others only where these leave the wanted probability within reach.
+        sharp = np.full(need.shape, -np.inf)
+        for done, i in enumerate(np.argsort(-spread), start=1):
+            exact = tails.upper_quantiles(difference[:, i], prob, _DELTAS, _COARSE)
+            sharp[i] = np.minimum(need[i], exact)
+            best = _bonferroni(sharp, log_weight, log_b, enough)
+            if best < settings.wanted:
+                break
+            if done == len(others):
+                low = max(low, best)
     return low, max(low, high)
 
 
@@ -193,9 +199,18 @@ def _verdict_counts(
 
 
 def cross_power(
-    evidence: CrossEvidence, settings: PlanSettings, draws: int, rng: np.random.Generator
+    evidence: CrossEvidence,
+    settings: PlanSettings,
+    draws: int,
+    rng: np.random.Generator,
+    *,
+    only: tuple[Verdict, ...] = CLASSES,
 ) -> CrossPower:
-    """Everything one plant of a cross can be proven to be; see the module's head for what is exact."""
+    """Everything one plant of a cross can be proven to be; see the module's head for what is exact.
+
+    draws: Monte Carlo draws per class that needs them, 0 for none. only: classes to work out, NaN for the
+    others.
+    """
     hybrid, selfed = evidence.index(Relation.HYBRID), evidence.index(Relation.SELF)
     contrast = int(evidence.contrast.sum())
     n = len(CLASSES)
@@ -205,14 +220,14 @@ def cross_power(
         if not contrast:
             exact[place] = True
             continue
-        if verdict in (Verdict.HYBRID, Verdict.SELF):
+        if verdict in (Verdict.HYBRID, Verdict.SELF) and verdict in only:
             low[place], high[place] = class_bounds(
                 evidence, hybrid if verdict is Verdict.HYBRID else selfed, settings
             )
             if high[place] - low[place] < _CLEAR_WIDTH or draws == 0:
                 right[place], exact[place] = (low[place] + high[place]) / 2, True
                 continue
-        if draws == 0:
+        if draws == 0 or verdict not in only:
             right[place], low[place], high[place] = np.nan, 0.0, 1.0
             continue
         found = simulate(evidence, place, settings, draws, rng)
@@ -233,6 +248,13 @@ def cross_power(
         contrast=contrast,
         expected_scored=float((1 - evidence.prob[evidence.contrast, hybrid, -1]).sum()),
     )
+
+
+def proven_by(power: CrossPower, settings: PlanSettings) -> bool:
+    """The cross counts as proven: hybrid and self, or every class where the settings ask for it."""
+    if settings.prove_all_classes:
+        return bool(np.nan_to_num(power.right).min() >= settings.wanted)
+    return power.verifiable(settings.wanted)
 
 
 def only_markers(evidence: CrossEvidence, keep: NDArray[np.bool_]) -> CrossEvidence:

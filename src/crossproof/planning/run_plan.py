@@ -6,7 +6,7 @@ Tables are frames here and nowhere else in planning; the numbers come from the n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -24,13 +24,16 @@ from crossproof.planning.operator_view import CAUTION, week_loads
 from crossproof.planning.plan_columns import CROSS_COLUMNS, NUMBER_COLUMNS
 from crossproof.planning.planned import SisterLines, all_pairs, contrast_counts, sister_lines
 from crossproof.planning.plate_plan import PlannedPlate, plan_plates
-from crossproof.planning.power import CrossPower, cross_power
+from crossproof.planning.power import CrossPower, cross_power, proven_by
 
 MOST_CROSSES = 500
 """Crosses whose power is computed; of more, those with the fewest contrast markers."""
 
-TOTAL_DRAWS = 600_000
+TOTAL_DRAWS = 200_000
 """Monte Carlo draws of a whole plan; shared out over its crosses and classes."""
+
+SHARP_CROSSES = 60
+"""More crosses than this get Chernoff's bounds only; what they leave open is Monte Carlo."""
 
 MOST_PLATED_CROSSES = 2000
 
@@ -171,6 +174,7 @@ def _cross_plans(
 ) -> tuple[list[CrossPlan], MarkerPlan]:
     place = {line: i for i, line in enumerate(panel.lines)}
     pairs = [(place[c.mother], place[c.father]) for c in crosses]
+    settings = replace(settings, sharp_bounds=settings.sharp_bounds and len(crosses) <= SHARP_CROSSES)
     draws = int(min(settings.draws, TOTAL_DRAWS / (4 * max(len(crosses), 1))))
     today = np.where(on[:, None], fixed, -1).astype(np.int8)
     powers: list[CrossPower] = []
@@ -186,7 +190,7 @@ def _cross_plans(
         else:
             tails = family_tail(panel, evidence, mother, father, settings, settings.family_size)
             families.append((tails[0].value, tails[1].value))
-    reached = [_reaches(p, settings) for p in powers]
+    reached = [proven_by(p, settings) for p in powers]
     marker_plan = plan_markers(crosses, pairs, reached, panel, fixed, settings, _need(least, settings))
     needed: dict[tuple[int, float], tuple[int | None, int | None]] = {}
     plans = []
@@ -215,12 +219,6 @@ def _cross_plans(
             )
         )
     return plans, marker_plan
-
-
-def _reaches(power: CrossPower, settings: PlanSettings) -> bool:
-    if settings.prove_all_classes:
-        return bool(np.nan_to_num(power.right).min() >= settings.wanted)
-    return power.verifiable(settings.wanted)
 
 
 def _seen(power: CrossPower) -> float:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.fft import next_fast_len
 
 NEGLIGIBLE = 1e-9
-_TILTS = np.array([0.02, 0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9, 1.0])
+_TILTS = np.array([0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.0])
 _MOST_CELLS = 1 << 18
 _FINEST_STEP = 1e-3
 
@@ -50,19 +50,22 @@ def poisson_binomial(p: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def chernoff_exponent(score: NDArray[np.float64], prob: NDArray[np.float64]) -> NDArray[np.float64]:
-    """K(t) of every marker at a fixed set of t, (marker, tilt); score and prob are (marker, outcome)."""
-    tilted = np.exp(-score[:, :, None] * _TILTS)
-    return np.log(np.einsum("mo,mot->mt", prob, tilted))
+    """K(t) at a fixed set of t, (..., marker, tilt); score and prob are (..., marker, outcome)."""
+    total = [(prob * np.exp(-t * score)).sum(axis=-1) for t in _TILTS]
+    return np.asarray(np.log(np.stack(total, axis=-1)))
 
 
-def failure_bound(exponent: NDArray[np.float64], threshold: float) -> float:
-    """Upper bound of P(S < threshold) from K summed over markers, (tilt,)."""
-    return float(min(1.0, np.exp(np.min(exponent + _TILTS * threshold))))
+def failure_bound(
+    exponent: NDArray[np.float64], threshold: NDArray[np.float64] | float
+) -> NDArray[np.float64]:
+    """Upper bound of P(S < threshold), (...), from K summed over markers, (..., tilt)."""
+    shifted = exponent + _TILTS * np.asarray(threshold)[..., None]
+    return np.minimum(1.0, np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
 
 
-def quantile_bound(exponent: NDArray[np.float64], delta: float) -> float:
-    """A value x with P(-S > x) <= delta, from K summed over markers, (tilt,)."""
-    return float(np.min((exponent - np.log(delta)) / _TILTS))
+def quantile_bound(exponent: NDArray[np.float64], deltas: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values x with P(-S > x) <= delta, (..., delta), from K summed over markers, (..., tilt)."""
+    return np.asarray(((exponent[..., None, :] - np.log(deltas)[:, None]) / _TILTS).min(axis=-1))
 
 
 def scored_enough(scored_prob: NDArray[np.float64], least: int) -> float:
@@ -94,12 +97,12 @@ def evidence_tail(
         return Tail(value, value, value)
     assert np.allclose(prob.sum(axis=1), 1.0)
     mask = np.ones(score.shape, dtype=bool) if scored is None else scored
-    fails = failure_bound(chernoff_exponent(score, prob).sum(axis=0), threshold)
+    fails = float(failure_bound(chernoff_exponent(score, prob).sum(axis=0), threshold))
     if least_scored > 0:
         fails += 1 - scored_enough(np.where(mask, prob, 0.0).sum(axis=1), least_scored)
     if fails < NEGLIGIBLE:
         return Tail(1 - fails, 1.0, 1.0)
-    passes = failure_bound(chernoff_exponent(-score, prob).sum(axis=0), -threshold)
+    passes = float(failure_bound(chernoff_exponent(-score, prob).sum(axis=0), -threshold))
     if passes < NEGLIGIBLE:
         return Tail(0.0, 0.0, passes)
     values, mass, error = _distribution(score, prob, mask, least_scored, most_cells)
