@@ -24,6 +24,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 
+from crossproof import __version__
 from crossproof.inference import season_model
 from crossproof.inference.settings import Settings
 from crossproof.score import NAMES, POSTERIORS, Score, percent, score_arrays, wilson
@@ -62,6 +63,7 @@ ROWS = (
     ),
     Row("depth3_20k", "20,000 markers, mean depth 3", 0.995, 0.001),
     Row("depth1_5k", "5,000 markers, mean depth 1", 0.99, 0.005),
+    Row("pods60", "60 markers, clean, whole pods by one foreign donor or of one wrong seed", None, None),
     Row(
         "unshared60",
         "60 markers, noise the model does not know: null alleles, mixed and failed wells, wild depth",
@@ -293,6 +295,7 @@ def document(plants: pd.DataFrame, command: str, seconds: float) -> str:
         )
         .replace("{not_identifiable}", str(not_identifiable))
         .replace("{seeds}", str(plants["seed"].nunique()))
+        .replace("{version}", __version__)
     )
 
 

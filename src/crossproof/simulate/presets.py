@@ -53,7 +53,7 @@ PRESETS: dict[str, SeasonPlan] = {
         depth_well_sd=0.5,
         formats=(BatchFormat.VCF_DEPTH, BatchFormat.WIDE),
     ),
-    "thousand_plates": SeasonPlan(n_lines=60, n_crosses=10_000, plants_per_cross=9, replicate_plants=0.05),
+    "thousand_plates": SeasonPlan(n_lines=60, n_crosses=10_000, plants_per_cross=9, replicate_plants=0.0542),
     "nursery": SeasonPlan(
         crop="bean",
         season="2026",
