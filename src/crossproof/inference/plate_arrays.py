@@ -185,12 +185,12 @@ def line_evidence(
     return tuple(sums)
 
 
-def line_posterior(block: SeasonBlock, evidence: Floats, inbreeding: Floats) -> Floats:
-    """Posterior of lines' genotypes (line, marker, genotype) from their evidence.
+def line_posterior(pool: Floats, evidence: Floats, inbreeding: Floats) -> Floats:
+    """Posterior of lines' genotypes (line, marker, genotype) from their evidence, same shape.
 
-    Prior (1-F) HWE(q) + F homozygous(q), model.md section 2.
+    `pool` (marker, allele); `inbreeding` (line,). Prior (1-F) HWE(q) + F homozygous(q), model.md section 2.
     """
-    outbred, fixed = pool_genotypes(block.pool, 0.0), pool_genotypes(block.pool, 1.0)
+    outbred, fixed = pool_genotypes(pool, 0.0), pool_genotypes(pool, 1.0)
     f = inbreeding[:, None, None]
     weight = ((1 - f) * outbred + f * fixed + 1e-12) * np.exp(evidence - evidence.max(axis=-1, keepdims=True))
     return np.asarray(weight / weight.sum(axis=-1, keepdims=True))

@@ -1,8 +1,8 @@
 """Plate checks of a season: every way in which a plate, a tag or a parent tube can be other than it says.
 
-    examine_plates   all plates at once: findings about plates, samples, crosses and lines
-    examine_plate    one plate for itself (for work dealt out over many processes)
-    what_if          the identities a finding proposes, well by well
+examine_plates   all plates at once: findings about plates, samples, crosses and lines
+examine_plate    one plate for itself (for work dealt out over many processes)
+what_if          the identities a finding proposes, well by well
 """
 
 from __future__ import annotations

@@ -1,0 +1,361 @@
+"""How well each well's data fit each identity: the one matrix that all layout checks share.
+
+    S[w, i] = log P(data of well w | identity i), natural log
+
+    line    consensus of its tubes, the well itself left out, blended with the pool at rate h
+    cross   mixture over what a plant of that cross may be (hybrid, self, outcross, off pedigree; class prior)
+    EMPTY   the background call rate, and whatever genotypes such calls show
+    UNKNOWN anything: where a layout brings in a place that the sheet does not describe
+
+`E[w, i]` is S made robust: with probability ODD a well holds something else (a plant from the pool, or any
+other identity of the plate), whatever the layout, so a single odd plant bounds what it can say to
+log(identities / ODD). The number of markers called is evidence too: samples call at the plate's usual rate,
+or fail (FAILED: any rate); blanks call at the background rate.
+
+A layout that moves parent tubes also changes the consensus that progeny are judged by, so `PlateScores`
+rebuilds the consensus from the tubes that each layout implies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaln, gammaln, logsumexp
+
+from crossproof.inference.pedigree import (
+    child_of_gametes,
+    fixed_table,
+    gamete_table,
+    pool_genotypes,
+    self_table,
+)
+from crossproof.inference.plate_arrays import EMPTY, Floats, Plate, SeasonTables, line_posterior
+
+UNKNOWN = -2
+"""Identity of a place that the sheet does not describe."""
+ODD = 0.002
+"""Probability that a well holds something else than its tag says, beyond the classes of a cross."""
+FAILED = 0.03
+"""Probability that a sample fails, calling at any rate."""
+STRAY = 0.03
+"""Probability that a blank calls at any rate."""
+OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
+"""Father selfed, F2, fixed progeny, within the off-pedigree class."""
+N_RELATIONS = 6
+
+
+def beta_binomial_log(x: NDArray[np.integer], n: int, mean: float, precision: float) -> Floats:
+    """log P(x of n) with beta-binomial mean and precision (a + b)."""
+    mean = float(np.clip(mean, 1e-3, 1 - 1e-3))
+    a, b = mean * precision, (1 - mean) * precision
+    choose = gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1)
+    return np.asarray(choose + betaln(x + a, n - x + b) - betaln(a, b))
+
+
+def call_rate_log(
+    n_called: NDArray[np.integer], n: int, usual: float, background: float
+) -> tuple[Floats, Floats]:
+    """log P(markers called) of a sample and of a blank, (well,) each."""
+    anything = -np.log(n + 1.0)
+    sample = np.logaddexp(
+        np.log1p(-FAILED) + beta_binomial_log(n_called, n, usual, 20.0), np.log(FAILED) + anything
+    )
+    blank = np.logaddexp(
+        np.log1p(-STRAY) + beta_binomial_log(n_called, n, background, 20.0), np.log(STRAY) + anything
+    )
+    return sample, blank
+
+
+def usual_call_rate(plates: Sequence[Plate]) -> float:
+    """Median call rate of the wells that called at all."""
+    rates = np.concatenate([p.n_called / max(p.n_markers, 1) for p in plates]) if plates else np.array([])
+    rates = rates[rates > 0.3]
+    return float(np.median(rates)) if len(rates) else 0.9
+
+
+def background_call_rate(plates: Sequence[Plate]) -> float:
+    """Call rate of blanks: median over the season's blanks, drawn to 0.02 by the weight of two blanks.
+
+    Blanks that call like samples are left out: they are what the checks look for.
+    """
+    rates = np.concatenate([(p.n_called / max(p.n_markers, 1))[p.identity == EMPTY] for p in plates])
+    return float(np.median(np.concatenate([rates[rates < 0.5], [0.02, 0.02]])))
+
+
+def log_sums(table: Floats, likelihood: NDArray[np.float32]) -> Floats:
+    """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well, genotype)."""
+    out = np.zeros((likelihood.shape[1], table.shape[2]))
+    step = max(1, min(8, int(4e6 // max(out.size, 1)) or 1))
+    for start in range(0, len(table), step):
+        part = np.matmul(likelihood[start : start + step].astype(np.float64), table[start : start + step])
+        out += np.log(part.prod(axis=0))
+    return out
+
+
+@dataclass(frozen=True)
+class LineState:
+    """Lines' evidence as one layout implies it: per block (line, marker, genotype), for the lines in `lines`."""
+
+    lines: NDArray[np.int64]
+    evidence: tuple[Floats, ...]
+
+    def at(self, lines: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Rows of these lines."""
+        return np.searchsorted(self.lines, lines)
+
+
+class PlateScores:
+    """Scores of one plate's wells under any assignment of identities.
+
+    `evidence`: the season's line evidence per block (line, marker, genotype) with this plate's tubes in it,
+    except those of the samples in `odd_tubes`. `usual`, `background`: call rates of samples and blanks.
+    """
+
+    def __init__(
+        self, plate: Plate, season: SeasonTables, evidence: tuple[Floats, ...], *,
+        usual: float, background: float, odd_tubes: frozenset[str] = frozenset(),
+    ) -> None:  # fmt: skip
+        self.plate, self.season = plate, season
+        self.nuclear = [np.flatnonzero(~b.maternal) for b in season.blocks]
+        self.likelihood = [b.likelihood[n] for b, n in zip(plate.blocks, self.nuclear, strict=True)]
+        self.log_likelihood = [np.log(x, dtype=np.float64) for x in self.likelihood]
+        kept = np.array([s not in odd_tubes for s in plate.samples], dtype=bool)
+        self.tube = (plate.identity >= 0) & (plate.identity < season.n_lines)
+        self.kept_tube = self.tube & kept
+        self._evidence = evidence
+        self._off: dict[int, list[Floats]] = {}
+        self._pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
+        self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
+        self.pool = self._pool()
+
+    # ---- tables -----------------------------------------------------------------------------------------
+
+    def _pool(self) -> Floats:
+        """log P(data | an unknown plant of the pool, inbred or outbred), (well,)."""
+        tables = []
+        for block, n in zip(self.season.blocks, self.nuclear, strict=True):
+            q = block.pool[n] * 0.98 + 0.02 / block.k
+            tables.append(np.stack([pool_genotypes(q, 0.0), pool_genotypes(q, 0.98)], axis=-1))
+        both = sum(log_sums(t, x) for t, x in zip(tables, self.likelihood, strict=True))
+        return np.asarray(logsumexp(both, axis=1) - np.log(2))
+
+    def needed_lines(self, identity: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Lines on the plate, and parents of the crosses on it."""
+        n = self.season.n_lines
+        crosses = np.unique(identity[identity >= n]) - n
+        parents = np.concatenate([self.season.mother[crosses], self.season.father[crosses]])
+        lines = np.concatenate([identity[(identity >= 0) & (identity < n)], parents[parents >= 0]])
+        return np.unique(lines)
+
+    def _line_off(self, line: int) -> list[Floats]:
+        """Evidence on a line from its tubes elsewhere, per block (marker, genotype)."""
+        if line not in self._off:
+            mine = np.flatnonzero(self.kept_tube & (self.plate.identity == line))
+            self._off[line] = [
+                e[line][n] - x[:, mine].sum(axis=1)
+                for e, n, x in zip(self._evidence, self.nuclear, self.log_likelihood, strict=True)
+            ]
+        return self._off[line]
+
+    def lines_under(self, identity: NDArray[np.int64], labelled: bool = False) -> LineState:
+        """Line evidence with this plate's tubes where `identity` has them (odd tubes left out if `labelled`)."""
+        lines = self.needed_lines(identity)
+        evidence = []
+        for b, x in enumerate(self.log_likelihood):
+            total = (
+                np.stack([self._line_off(int(line))[b] for line in lines])
+                if len(lines)
+                else np.zeros((0, *x.shape[::2]))
+            )
+            for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
+                if self.kept_tube[w] or not labelled:
+                    total[np.searchsorted(lines, identity[w])] += x[:, w]
+            evidence.append(total)
+        return LineState(lines, tuple(evidence))
+
+    def _line_table(self, b: int, lines: NDArray[np.int64], evidence: Floats) -> Floats:
+        """Genotype distribution of plants of these lines, (line, marker, genotype)."""
+        h = self.season.departure
+        posterior = line_posterior(self._pool_of[b], evidence, self.season.inbreeding[lines])
+        return (1 - h) * posterior + h * pool_genotypes(self._pool_of[b], 0.9)
+
+    def _cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
+        """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross, marker, g)."""
+        block, n = self.season.blocks[b], self.nuclear[b]
+        k = block.k
+        gm, gp = mother @ gamete_table(k), father @ gamete_table(k)
+        pollen = np.broadcast_to(block.pool[n] * 0.98 + 0.02 / k, gm.shape)
+        f1 = child_of_gametes(gm, gp)
+        selfing = self_table(k)
+        outcross = child_of_gametes(gm, pollen)
+        return np.stack(
+            [f1, mother @ selfing, outcross, father @ selfing, f1 @ selfing, f1 @ fixed_table(k)], axis=1
+        )
+
+    def _relation_prior(self) -> Floats:
+        prior = np.asarray(self.season.class_prior, dtype=np.float64)
+        return np.log(np.concatenate([prior[:3], prior[3] * np.array(OFF_PEDIGREE_SHARES)]))
+
+    def parent_tables(self, b: int, crosses: NDArray[np.int64], state: LineState) -> tuple[Floats, Floats]:
+        """Genotype distributions of mothers and fathers, (cross, marker, genotype) each."""
+        lines = self._line_table(b, state.lines, state.evidence[b])
+        n = self.nuclear[b]
+        unknown = pool_genotypes(self.season.blocks[b].pool[n], 0.9)[None]
+        lines = np.concatenate([lines, unknown])
+        tables = []
+        for parent in (self.season.mother[crosses], self.season.father[crosses]):
+            row = np.where(parent >= 0, np.searchsorted(state.lines, parent), len(state.lines))
+            tables.append(lines[row])
+        return tables[0], tables[1]
+
+    # ---- scores -----------------------------------------------------------------------------------------
+
+    def relation_scores(
+        self, crosses: NDArray[np.int64], wells: NDArray[np.int64], state: LineState
+    ) -> Floats:
+        """log P(data | relation) of wells under crosses, (well, cross, relation)."""
+        out = np.zeros((len(wells), len(crosses) * N_RELATIONS))
+        for b, x in enumerate(self.likelihood):
+            mother, father = self.parent_tables(b, crosses, state)
+            table = self._cross_table(b, mother, father)
+            flat = table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], -1)
+            out += log_sums(flat, x[:, wells])
+        return out.reshape(len(wells), len(crosses), N_RELATIONS)
+
+    def _line_scores(self, lines: NDArray[np.int64], wells: NDArray[np.int64], state: LineState) -> Floats:
+        """log P(data | line), (well, line)."""
+        out = np.zeros((len(wells), len(lines)))
+        rows = state.at(lines)
+        for b, x in enumerate(self.likelihood):
+            table = self._line_table(b, lines, state.evidence[b][rows])
+            out += log_sums(table.transpose(1, 2, 0), x[:, wells])
+        return out
+
+    def _without_themselves(self, wells: NDArray[np.int64], lines: NDArray[np.int64], state: LineState) -> Floats:
+        """log P(data of tubes | the other tubes of their lines), (tube,)."""
+        total = np.zeros(len(wells))
+        rows = state.at(lines)
+        for b, (x, log_x) in enumerate(zip(self.likelihood, self.log_likelihood, strict=True)):
+            mine = log_x[:, wells].transpose(1, 0, 2)
+            table = self._line_table(b, lines, state.evidence[b][rows] - mine)  # tube, marker, genotype
+            total += np.log((table * x[:, wells].transpose(1, 0, 2)).sum(axis=2)).sum(axis=1)
+        return total
+
+    def _only_tubes(self, identity: NDArray[np.int64], state: LineState) -> list[int]:
+        """Tubes without which less than half of the markers would say anything of their line."""
+        out = []
+        for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
+            known = total = 0
+            row = int(state.at(identity[w : w + 1])[0])
+            for b, log_x in enumerate(self.log_likelihood):
+                rest = state.evidence[b][row] - log_x[:, w]
+                known += int((np.ptp(rest, axis=-1) > 1.0).sum())
+                total += len(rest)
+            if known < total / 2:
+                out.append(int(w))
+        return out
+
+    def plain(self, identity: NDArray[np.int64], state: LineState) -> Floats:
+        """S of each well under its own identity of `identity`, (well,); 0 for EMPTY and UNKNOWN."""
+        n = self.season.n_lines
+        out = np.zeros(len(identity))
+        progeny = np.flatnonzero(identity >= n)
+        if len(progeny):
+            crosses, of_cross = np.unique(identity[progeny] - n, return_inverse=True)
+            scores = np.zeros((len(progeny), N_RELATIONS))
+            for b, x in enumerate(self.likelihood):
+                table = self._cross_table(b, *self.parent_tables(b, crosses, state))
+                for start in range(0, len(progeny), 256):
+                    part = slice(start, start + 256)
+                    of_well = table[of_cross[part]]  # well, relation, marker, genotype
+                    data = x[:, progeny[part]].transpose(1, 0, 2)[:, None]
+                    scores[part] += np.log((of_well * data).sum(axis=3)).sum(axis=2)
+            out[progeny] = logsumexp(scores + self._relation_prior(), axis=1)
+        tubes = np.flatnonzero((identity >= 0) & (identity < n))
+        if len(tubes):
+            out[tubes] = self._without_themselves(tubes, identity[tubes], state)
+        return out
+
+    def matrix(self, identity: NDArray[np.int64], labelled: bool = False) -> Matrix:
+        """S and E of all wells under all identities that occur, consensus as `identity` implies it."""
+        n = self.season.n_lines
+        state = self.lines_under(identity, labelled)
+        ids = np.unique(identity[identity >= 0])
+        lines, crosses = ids[ids < n], ids[ids >= n] - n
+        wells = np.arange(len(identity))
+        s = np.zeros((len(wells), len(ids)))
+        if len(lines):
+            s[:, : len(lines)] = self._line_scores(lines, wells, state)
+            tubes = np.flatnonzero((identity >= 0) & (identity < n) & (self.kept_tube | (not labelled)))
+            own = np.searchsorted(ids, identity[tubes])
+            s[tubes, own] = self._without_themselves(tubes, identity[tubes], state)
+        if len(crosses):
+            scores = self.relation_scores(crosses, wells, state)
+            s[:, len(lines) :] = logsumexp(scores + self._relation_prior(), axis=2)
+            for w in self._only_tubes(identity, state):
+                # Its crosses are judged by this tube alone: what they say of it is what it says itself.
+                line = identity[w]
+                made = (self.season.mother[crosses] == line) | (self.season.father[crosses] == line)
+                s[w, len(lines) + np.flatnonzero(made)] = self.pool[w]
+        mean = logsumexp(s, axis=1) - np.log(max(len(ids), 1)) if len(ids) else self.pool
+        anything = np.logaddexp(self.pool, mean) - np.log(2)
+        return Matrix(ids, s, self.robust(s, anything), anything, self.empty, self.unknown(anything))
+
+    @property
+    def empty(self) -> Floats:
+        """Score of each well as a blank, (well,)."""
+        return self.blank + self.pool
+
+    def unknown(self, anything: Floats) -> Floats:
+        """Score of each well where the sheet says nothing of the place, (well,)."""
+        return np.asarray(np.logaddexp(self.empty, self.called + anything) - np.log(2))
+
+    def robust(self, s: Floats, anything: Floats) -> Floats:
+        """E from S, (well, ...)."""
+        shape = (-1,) + (1,) * (s.ndim - 1)
+        odd = np.log(ODD) + anything.reshape(shape)
+        return np.asarray(np.logaddexp(np.log1p(-ODD) + s, odd) + self.called.reshape(shape))
+
+    def exact(self, identity: NDArray[np.int64], anything: Floats) -> Floats:
+        """E of each well under its identity, consensus rebuilt from the tubes that `identity` implies, (well,)."""
+        scores = self.robust(self.plain(identity, self.lines_under(identity)), anything)
+        scores = np.where(identity == EMPTY, self.empty, scores)
+        return np.where(identity == UNKNOWN, self.unknown(anything), scores)
+
+
+@dataclass(frozen=True)
+class Matrix:
+    """Scores of all wells under all identities of the plate.
+
+    `ids` (identity,) sorted; `plain` S and `robust` E (well, identity); `anything`, `empty`, `unknown` (well,).
+    """
+
+    ids: NDArray[np.int64]
+    plain: Floats
+    robust: Floats
+    anything: Floats
+    empty: Floats
+    unknown: Floats
+
+    @property
+    def table(self) -> Floats:
+        """E with two further columns, (well, identity + 2): EMPTY last but one, UNKNOWN last."""
+        return np.column_stack([self.robust, self.empty, self.unknown])
+
+    def column(self, identity: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Column of `table` of each identity."""
+        found = np.searchsorted(self.ids, identity)
+        found = np.where(identity == EMPTY, len(self.ids), found)
+        return np.asarray(np.where(identity == UNKNOWN, len(self.ids) + 1, found))
+
+    def own(self, identity: NDArray[np.int64]) -> Floats:
+        """E of each well under its identity, (well,)."""
+        return np.asarray(self.table[np.arange(len(identity)), self.column(identity)])
+
+    @property
+    def bound(self) -> float:
+        """Most that one well may say for or against a layout, log(identities / ODD)."""
+        return float(np.log(max(len(self.ids), 2) / (ODD / 2)))
