@@ -65,6 +65,8 @@ def write_workbook(path: Path, sheets: list[dict[str, Any]]) -> None:
                     cell.value, cell.data_type = value["error"], "e"
         for merged in sheet.get("merged", ()):
             page.merge_cells(merged)
+        for row in sheet.get("hidden_rows", ()):
+            page.row_dimensions[row].hidden = True
         if sheet.get("hidden"):
             page.sheet_state = "hidden"
     with path.open("wb") as out:

@@ -176,3 +176,8 @@ def test_short_rows_of_a_workbook_are_only_empty_cells(tmp_path: Path) -> None:
     assert sheet.problems == ()
     assert sheet.rows == (("x", "", ""), ("y", "", "z"))
     assert sheet.row_numbers == (2, 4)
+
+
+def test_what_cannot_be_opened_is_a_problem_and_no_crash(tmp_path: Path) -> None:
+    sheet = read_sheet(tmp_path, shown_as="folder")
+    assert [p.problem for p in sheet.problems] == ["The file cannot be opened (Is a directory)."]

@@ -158,6 +158,7 @@ MARKERS = Table(
             choices=("nuclear", "maternal"),
         ),
         Column("alleles", Kind.TEXT, "the alleles with the reference one first", "A/G"),
+        Column("counted_allele", Kind.TEXT, "for a table of 0 1 2: the allele that is counted", ""),
     ),
 )
 

@@ -160,7 +160,13 @@ def read_config(path: Path) -> Config:
     """
     source = find_config(Path(path))
     file = source.name
-    document = yaml_text.read_yaml(source.read_bytes(), file=file)
+    try:
+        data = source.read_bytes()
+    except OSError as fault:
+        raise InputError(
+            error(file, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it.")
+        ) from None
+    document = yaml_text.read_yaml(data, file=file)
     reader = _Reader(source.parent, file)
     values = reader.mapping(document, SETTINGS, "")
     Places(source.parent, reader.fault).resolve(values)

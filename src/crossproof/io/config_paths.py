@@ -64,7 +64,7 @@ class Places:
         path = self.inside(column, written, line, outside)
         if path is None:
             return None
-        if path.is_file():
+        if self.is_file(path):
             return path
         if "\\" in written:
             remedy = f"Write the path with forward slashes: {written.replace(chr(92), '/')}."
@@ -83,16 +83,21 @@ class Places:
         self.fault(line, column, written, "There is no such file.", remedy)
         return None
 
-    def inside(self, column: str, written: str, line: int | None, outside: bool) -> Path | None:
+    def is_file(self, path: Path) -> bool:
+        """Whether there is such a file that may be looked at."""
+        try:
+            return path.is_file()
+        except (OSError, ValueError):
+            return False
+
+    def inside(
+        self, column: str, written: str, line: int | None, outside: bool, shown: str | None = None
+    ) -> Path | None:
         """The path, unless it leaves the season folder by its text or through a link."""
-        if not written.isprintable():
-            self.fault(
-                line,
-                column,
-                written,
-                "This path holds a character that no path may hold.",
-                "Type the path again.",
-            )
+        shown = written if shown is None else shown
+        too_long = len(written) > 4000 or any(len(os.fsencode(p)) > 255 for p in written.split("/"))
+        if too_long or not written.isprintable():
+            self.fault(line, column, shown, "No file can have such a name.", "Type the path again.")
             return None
         path = self.root / written
         if outside:
@@ -104,7 +109,7 @@ class Places:
                 self.fault(
                     line,
                     column,
-                    written,
+                    shown,
                     "This path leads out of the season folder.",
                     "Copy the file into the season folder, or set allow_outside: true in config.yaml.",
                 )
@@ -114,17 +119,22 @@ class Places:
     def sample_files(self, patterns: tuple[str, ...], line: int | None, outside: bool) -> tuple[Path, ...]:
         found: dict[str, Path] = {}
         for pattern in patterns:
-            if not any(c in pattern for c in "*?["):
+            if not any(c in pattern for c in "*?[") or self.is_file(self.root / pattern):
                 path = self.one_file("samples", pattern, line, outside)
                 matches = [path] if path is not None else []
             else:
                 fixed = re.split(r"[*?\[]", pattern, maxsplit=1)[0]
-                if self.inside("samples", fixed, line, outside) is None:
+                climbs = not outside and ".." in Path(pattern).parts
+                if self.inside("samples", ".." if climbs else fixed, line, outside, pattern) is None:
                     continue
                 base = Path(pattern).anchor
                 start = Path(base) if base else self.root
                 relative = pattern[len(base) :] if base else pattern
-                matches = sorted(p for p in start.glob(relative) if p.is_file() and not _left_over(p.name))
+                try:
+                    named = [p for p in start.glob(relative) if not _left_over(p.name)]
+                except ValueError:
+                    named = []  # such as ** inside a name
+                matches = sorted(p for p in named if self.is_file(p))
                 if not matches:
                     self.fault(
                         line,

@@ -31,9 +31,10 @@ class Season:
     `crosses`: cross_id, mother, father, date, time, week, operator, notes (text, "" where unknown), hour
     (hours since midnight, NaN), flowers (int), pods, seeds, target_hybrids (Int64), temperature_c (°C, NaN),
     anthers_removed (NaN). `samples`: sample_id, batch, plate, well, role, line, cross_id, pod, plant (text),
-    inbreeding (NaN: as configured). `markers`: marker, chrom, inheritance, alleles (text), pos (Int64).
-    `corrections`: kind, target, other, detail, note (text). Every frame ends with the user's own columns and
-    `_file`, `_row`. `problems` holds everything found in config-independent order: by file, row and column.
+    inbreeding (NaN: as configured). `markers`: marker, chrom, inheritance, alleles, counted_allele (text),
+    pos (Int64). `corrections`: kind, target, other, detail, note (text). Every frame ends with the user's own
+    columns and `_file`, `_row`. `problems` holds everything found, by file, row and
+    column.
     """
 
     config: Config
@@ -105,7 +106,7 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
 
 
 _RESERVED = frozenset(
-    {heading_key(c.name) for table in ("verdicts", "crosses") for c in RESULT_COLUMNS[table]}
+    {heading_key(c.name) for table in ("verdicts", "crosses", "samples") for c in RESULT_COLUMNS[table]}
     | {"hour", "week", "_file", "_row"}
 )
 
@@ -134,6 +135,7 @@ def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
             "pos": pd.Series(raw.plain("pos", notes), dtype="Int64"),
             "inheritance": text(inheritance),
             "alleles": text(raw.plain("alleles", notes)),
+            "counted_allele": text(raw.plain("counted_allele", notes)),
         }
     )
     return with_extra(frame, raw, len(raw))

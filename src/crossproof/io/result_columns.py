@@ -55,19 +55,27 @@ VERDICTS = (
     _C("settle", "what would settle an undetermined plant"),
 )
 
-CROSSES = (
-    _C("cross_id", "number on the tag"),
-    _C("mother", "mother line on record"),
-    _C("father", "father line on record"),
-    _C("date", "day of pollination"),
-    _C("time", "time of pollination"),
-    _C("operator", "who made the cross"),
-    _C("flowers", "flowers pollinated"),
-    _C("pods", "pods harvested"),
-    _C("seeds", "seeds harvested"),
-    _C("temperature_c", "air temperature at pollination", "°C"),
-    _C("anthers_removed", "anthers taken out of each flower"),
-    _C("target_hybrids", "hybrid plants wanted"),
+
+def _limits(name: str, decimals: int = 4) -> tuple[ResultColumn, ...]:
+    return (
+        _C(f"{name}_low", f"{name}, {_INTERVAL}, lower", "", decimals),
+        _C(f"{name}_high", f"{name}, {_INTERVAL}, upper", "", decimals),
+    )
+
+
+def _rate(name: str, meaning: str) -> tuple[ResultColumn, ...]:
+    """A rate with its limits, the bounds that plants without a verdict leave, and its shrunk value."""
+    return (
+        _C(name, meaning, "", 4),
+        *_limits(name),
+        _C(f"{name}_bound_low", f"{name} if no plant without a verdict counted", "", 4),
+        _C(f"{name}_bound_high", f"{name} if every plant without a verdict counted", "", 4),
+        _C(f"{name}_shrunk", f"{name} pulled towards that of all, the more the fewer the data", "", 4),
+        *_limits(f"{name}_shrunk"),
+    )
+
+
+_COUNTS = (
     _C("tested", "plants genotyped"),
     _C("determined", "plants with a verdict"),
     _C("hybrid", "plants of verdict hybrid"),
@@ -75,72 +83,168 @@ CROSSES = (
     _C("outcross", "plants of verdict outcross"),
     _C("off_pedigree", "plants of verdict off_pedigree"),
     _C("undetermined", "plants without a verdict"),
-    _C("expected_hybrids", "sum of the probabilities of hybrid", "plants", 2),
-    _C("hybrid_rate", "hybrids among the determined plants", "", 4),
-    _C("hybrid_rate_low", f"hybrid_rate, {_INTERVAL}, lower", "", 4),
-    _C("hybrid_rate_high", f"hybrid_rate, {_INTERVAL}, upper", "", 4),
-    _C("pod_set", "pods over flowers", "", 4),
-    _C("true_success", "share of flowers that gave at least one verified hybrid", "", 4),
-    _C("true_success_low", f"true_success, {_INTERVAL}, lower", "", 4),
-    _C("true_success_high", f"true_success, {_INTERVAL}, upper", "", 4),
-    _C("verifiable", "whether the panel can prove this cross"),
-    _C("next_step", "what to do next about this cross"),
-    _C("seeds_to_test", "seeds in store to genotype to reach the target"),
-    _C("flowers_to_repeat", "flowers to pollinate to reach the target"),
+    _C("expected_hybrid", "sum of the probabilities of hybrid", "plants", 3),
+    _C("expected_self", "sum of the probabilities of self", "plants", 3),
+    _C("expected_outcross", "sum of the probabilities of outcross", "plants", 3),
+    _C("expected_off_pedigree", "sum of the probabilities of off_pedigree", "plants", 3),
 )
 
 _RATES = (
+    _C("pod_set", "pods over flowers", "", 4),
+    *_limits("pod_set"),
+    *_rate("hybrid_rate", "hybrids among the determined plants"),
+    *_rate("selfing_rate", "selfs among the determined plants"),
+    *_rate("outcrossing_rate", "outcrosses among the determined plants"),
+    *_rate("off_pedigree_rate", "off_pedigree plants among the determined plants"),
+    _C("hybrids_per_flower", "hybrid seeds for each flower pollinated", "", 4),
+    *_limits("hybrids_per_flower"),
+    *_rate("true_success", "share of flowers that gave at least one verified hybrid"),
+)
+
+_TAGS = (
     _C("tags", "crosses tagged"),
+    _C("tags_tested", "crosses with plants genotyped"),
     _C("flowers", "flowers pollinated"),
-    _C("tested", "plants genotyped"),
-    _C("determined", "plants with a verdict"),
-    *(
-        column
-        for rate, meaning in (
-            ("hybrid_rate", "hybrids among the determined plants"),
-            ("self_rate", "selfs among the determined plants"),
-            ("outcross_rate", "outcrosses among the determined plants"),
-            ("true_success", "share of flowers that gave at least one verified hybrid"),
-        )
-        for column in (
-            _C(rate, meaning, "", 4),
-            _C(f"{rate}_low", f"{rate}, {_INTERVAL}, lower", "", 4),
-            _C(f"{rate}_high", f"{rate}, {_INTERVAL}, upper", "", 4),
-        )
-    ),
+    _C("pods", "pods harvested"),
+    _C("seeds", "seeds harvested"),
+)
+
+CROSSES = (
+    _C("cross_id", "number on the tag"),
+    _C("mother", "mother line on record"),
+    _C("father", "father line on record"),
+    _C("date", "day of pollination"),
+    _C("time", "time of pollination"),
+    _C("hour", "time of pollination as hours since midnight", "h", 2),
+    _C("week", "ISO week of the pollination"),
+    _C("operator", "who made the cross"),
+    _C("flowers", "flowers pollinated"),
+    _C("pods", "pods harvested"),
+    _C("seeds", "seeds harvested"),
+    _C("temperature_c", "air temperature at pollination", "°C"),
+    _C("anthers_removed", "anthers taken out of each flower"),
+    _C("target_hybrids", "hybrid plants wanted"),
+    _C("notes", "notes on the record"),
+    *_COUNTS,
+    *_RATES,
+    _C("pods_tested", "pods with a plant genotyped"),
+    _C("pods_with_hybrid", "expected pods with at least one hybrid", "pods", 3),
+    _C("true_success_basis", "how true_success was reached: by pod, or from pod set"),
+    _C("verifiable", "whether the markers can prove this cross"),
+    _C("target", "hybrid plants wanted"),
+    _C("hybrids_found", "hybrid plants found"),
+    _C("seeds_left", "seeds in store"),
+    _C("p_target", "probability that the seeds in store reach the target", "", 4),
+    _C("seeds_next", "seeds to genotype next"),
+    _C("expected_tests", "mean number of tests until the target", "plants", 1),
+    _C("seeds_to_test", "seeds in store to genotype to reach the target"),
+    _C("flowers_to_repeat", "flowers to pollinate to reach the target"),
+    _C("tests_needed", "tests in all, of stored and new seeds"),
+    _C("test_cost", "cost of these tests", "", 2),
+    _C("next_step", "what to do next about this cross"),
 )
 
 OPERATORS = (
     _C("operator", "who made the crosses"),
+    *_TAGS,
+    *_COUNTS,
     *_RATES,
-    _C("bound_low", "hybrid rate if no undetermined plant were a hybrid", "", 4),
-    _C("bound_high", "hybrid rate if all undetermined plants were hybrids", "", 4),
-    _C("expected_rate", "hybrid rate expected from the crosses this person made", "", 4),
-    _C("funnel_position", "place on the funnel: inside, above or below"),
+    _C(
+        "expected_given_conditions",
+        "selfs of an average person with these mothers, hours, weeks",
+        "plants",
+        2,
+    ),
+    _C("observed_to_expected", "selfs observed over selfs expected", "", 4),
+    *_limits("observed_to_expected"),
+    _C("funnel_n", "independent plants that this person's plants are worth", "plants", 1),
+    _C("funnel_centre", "selfing rate of all", "", 4),
+    _C("funnel_low_95", "95 % limit of chance for so many plants, lower", "", 4),
+    _C("funnel_high_95", "95 % limit of chance for so many plants, upper", "", 4),
+    _C("funnel_low_998", "99.8 % limit of chance for so many plants, lower", "", 4),
+    _C("funnel_high_998", "99.8 % limit of chance for so many plants, upper", "", 4),
+    _C("funnel", "place among these limits"),
+    _C("phi", "how much more people differ than chance lets them; 1 is not at all", "", 4),
+    _C("phi_used", "the value applied to the limits", "", 4),
+    _C("p", "probability of so large a difference from the expected by chance"),
+    _C("q", "share of false alarms among people judged this far off or further"),
     _C("judgement", "whether the difference is more than chance"),
+    _C("allowed_for", "conditions that the comparison allows for"),
+    _C("note", "what to mind in reading this row"),
+)
+
+RATES_BY = (
+    _C("factor", "column of the crosses that the rates are given by"),
+    _C("level", "its value"),
+    *_TAGS,
+    *_COUNTS,
+    *_RATES,
+    _C("too_few", "whether plants or tags are too few for a judgement"),
 )
 
 FACTORS = (
-    _C("term", "what may explain failed crosses"),
+    _C("term", "what may explain selfs"),
     _C("level", "the level or unit compared"),
-    _C("odds_ratio", "odds of a self against a hybrid", "", 4),
-    _C("odds_ratio_low", f"odds_ratio, {_INTERVAL}, lower", "", 4),
-    _C("odds_ratio_high", f"odds_ratio, {_INTERVAL}, upper", "", 4),
-    _C("p_value", "probability of so large a difference by chance", "", 6),
+    _C("reference", "the level it is compared with"),
+    _C("plants", "plants with this level"),
+    _C("self", "selfs among them"),
+    _C("odds_ratio", "odds of a self against a hybrid, the other terms allowed for", "", 4),
+    _C("low", f"odds_ratio, {_INTERVAL}, lower", "", 4),
+    _C("high", f"odds_ratio, {_INTERVAL}, upper", "", 4),
+    _C("p", "probability of so large a difference by chance"),
+    _C("alone", "odds ratio of this term by itself", "", 4),
+    *_limits("alone"),
+    _C("events_per_term", "plants of the rarer verdict for each term; at least 10 are wanted", "", 1),
+    _C("variance_inflation", "how much the other terms blur this one; 1 is not at all", "", 2),
     _C("note", "what to mind in reading this term"),
+)
+
+LEARNING = (
+    _C("operator", "who made the crosses"),
+    _C("week", "ISO week"),
+    _C("tags", "crosses tagged in the week"),
+    _C("flowers", "flowers pollinated in the week"),
+    _C("flowers_before", "flowers pollinated before the week"),
+    _C("determined", "plants with a verdict"),
+    _C("self", "plants of verdict self"),
+    _C("selfing_rate", "selfs among the determined plants", "", 4),
+    *_limits("selfing_rate"),
+    _C("selfing_rate_so_far", "selfing rate of the season up to the week", "", 4),
+    _C("trend", "odds ratio of a self for each doubling of the flowers made before", "", 4),
+    *_limits("trend"),
+    _C("p", "probability of so large a trend by chance"),
+    _C("q", "share of false alarms among trends this clear or clearer"),
+    _C("note", "what to mind in reading this row"),
+)
+
+CONTROL_CHART = (
+    _C("week", "ISO week"),
+    _C("week_number", "number of the week, counted from the first"),
+    _C("tags", "crosses tagged in the week"),
+    _C("determined", "plants with a verdict"),
+    _C("self", "plants of verdict self"),
+    _C("effective", "independent plants that the week's plants are worth", "plants", 1),
+    _C("selfing_rate", "selfs among the determined plants", "", 4),
+    _C("centre", "selfing rate of all weeks", "", 4),
+    _C("low", "limit of chance for so many plants, lower", "", 4),
+    _C("high", "limit of chance for so many plants, upper", "", 4),
+    _C("out", "whether the week lies outside the limits"),
+    _C("centre_without_out", "selfing rate without the weeks outside", "", 4),
+    _C("low_without_out", "lower limit without the weeks outside", "", 4),
+    _C("high_without_out", "upper limit without the weeks outside", "", 4),
 )
 
 PLATES = (
     _C("plate", "name of the plate"),
     _C("batch", "genotype file"),
     _C("wells", "wells in use"),
-    _C("call_rate", "share of calls made", "", 4),
+    _C("plants", "progeny plants"),
+    _C("parents", "parent wells"),
     _C("blanks", "blank wells"),
-    _C("blanks_with_calls", "blank wells with calls"),
-    _C("concordance", "agreement of replicates", "", 4),
-    _C("finding", "what the plate checks propose"),
+    _C("call_rate", "share of calls made", "", 4),
+    _C("blank_call_rate", "share of calls made in blank wells", "", 4),
+    _C("findings", "what the plate checks found and propose"),
     _C("log10_odds", "log10 odds of the proposal over the plate as labelled", "log10", 2),
-    _C("wells_changed", "the wells that would change"),
     _C("state", "used, held or set aside"),
 )
 
@@ -152,10 +256,13 @@ SAMPLES = (
     _C("role", "parent, progeny or blank"),
     _C("line", "line of a parent"),
     _C("cross_id", "tag of a progeny plant"),
+    _C("pod", "pod of a progeny plant"),
     _C("plant", "name of the plant"),
+    _C("inbreeding", "inbreeding of a parent as given"),
     _C("call_rate", "share of markers with a call", "", 4),
     _C("heterozygosity", "share of calls that are heterozygous", "", 4),
-    _C("finding", "what was found"),
+    _C("state", "used, held or set aside"),
+    _C("findings", "what was found"),
 )
 
 MARKERS = (
@@ -164,21 +271,28 @@ MARKERS = (
     _C("pos", "position", "bp"),
     _C("alleles", "alleles, joined by /"),
     _C("inheritance", "nuclear or maternal"),
+    _C("files", "genotype files that have the marker"),
     _C("call_rate", "share of plants called", "", 4),
     _C("false_heterozygote", "rate of homozygotes called heterozygous", "", 6),
     _C("dropout", "rate of heterozygotes called homozygous", "", 6),
     _C("used", "whether the marker is used"),
     _C("reason", "why it is set aside"),
+    _C("direct_discordance", "disagreement of replicated plants, counted directly", "", 6),
+    _C("replicate_pairs", "pairs of replicates it was counted from"),
 )
 
 LINES = (
     _C("line", "name of the line"),
     _C("wells", "wells with this line"),
+    _C("wells_with_calls", "those of them with calls"),
     _C("call_rate", "share of markers with a call", "", 4),
-    _C("heterozygosity", "share of markers heterozygous", "", 4),
-    _C("concordance", "agreement of replicates", "", 4),
-    _C("conflict", "wells that contradict the others"),
-    _C("likely_line", "line that the contradicting wells match"),
+    _C("versions", "versions that the wells fall into; 1 where they agree"),
+    _C("odd_tubes", "wells that contradict the others"),
+    _C("crosses", "crosses it is a parent of"),
+    _C("plant_departs_in", "crosses whose parent plant differs from the line"),
+    _C("largest_departure", "largest share of markers at which it differs", "", 4),
+    _C("departing_markers", "markers at which it differs"),
+    _C("findings", "what was found"),
 )
 
 PROBLEMS = (
@@ -203,7 +317,10 @@ RESULT_COLUMNS: Mapping[str, tuple[ResultColumn, ...]] = {
     "verdicts": VERDICTS,
     "crosses": CROSSES,
     "operators": OPERATORS,
+    "rates_by": RATES_BY,
     "factors": FACTORS,
+    "learning": LEARNING,
+    "control_chart": CONTROL_CHART,
     "plates": PLATES,
     "samples": SAMPLES,
     "markers": MARKERS,

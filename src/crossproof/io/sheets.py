@@ -122,14 +122,22 @@ def read_sheet(path: Path, *, shown_as: str, known: Collection[str] = (), sheet:
     which delimiter is meant and whether a title stands above the header. `sheet` names a sheet of a workbook;
     the first one is read otherwise. Never raises for what the file holds: see `Sheet.problems`.
     """
-    size = path.stat().st_size
+    try:
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= MAX_BYTES else b""
+    except OSError as fault:
+        return _refused(
+            shown_as,
+            f"The file cannot be opened ({fault.strerror}).",
+            "Check that you may read it and that no other program holds it.",
+        )
     if size > MAX_BYTES:
         return _refused(
             shown_as,
             f"The file has {size / 1024**2:.0f} MB, more than a sheet of records can have.",
             "Name genotype files under genotypes in config.yaml, not here.",
         )
-    return parse_sheet(path.read_bytes(), shown_as=shown_as, known=known, sheet=sheet)
+    return parse_sheet(data, shown_as=shown_as, known=known, sheet=sheet)
 
 
 def parse_sheet(
@@ -252,6 +260,13 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
         return Sheet(file, problems=found.all(), cut_short=True)
     cut_short = bool(found.list)
     header_row, header = records[0]
+    if known and not any(heading_key(h) in known for h in header):
+        for row, comment in comments:
+            cells = comment.strip().lstrip("# ").split(delimiter)
+            if len(cells) > 1 and sum(heading_key(cell) in known for cell in cells) > len(cells) / 2:
+                problem = "The row with the headings begins with # and is taken for a comment."
+                found.error(problem, "Delete the #.", row=row, value=comment.strip())
+                return Sheet(file, header_row=row, problems=found.all(), cut_short=True)
     for row, comment in comments:
         if row > header_row and len(header) > 2 and comment.count(delimiter) == len(header) - 1:
             if comment.replace(delimiter, "").strip() and any(

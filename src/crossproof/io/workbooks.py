@@ -148,6 +148,14 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
             continue
         if header is None:
             header = (number, texts)
+            for place, kind in row_kinds.items():
+                if kind == "date":
+                    found.error(
+                        "The workbook holds a date as a heading; the name that was typed is lost.",
+                        "Format the cell as text and type the heading again.",
+                        row=number,
+                        value=texts[place],
+                    )
             continue
         kinds.update({(len(records), place): kind for place, kind in row_kinds.items()})
         records.append((number, texts))
@@ -161,7 +169,7 @@ def _check_layout(data: bytes, page: Any, found: Findings) -> None:
     """Merged cells, and rows out of order, which a streaming reader would pass over in silence."""
     # The path of the sheet inside the archive has no public name in openpyxl.
     path = page._worksheet_path
-    last = 0
+    last, hidden_rows, hidden_columns = 0, 0, 0
     with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(path) as source:
         for event, element in defusedxml.ElementTree.iterparse(source, events=("start", "end")):
             if event == "start":
@@ -174,6 +182,9 @@ def _check_layout(data: bytes, page: Any, found: Findings) -> None:
                             row=number,
                         )
                     last = number
+                    hidden_rows += element.get("hidden") in ("1", "true")
+                elif element.tag == _MAIN + "col":
+                    hidden_columns += element.get("hidden") in ("1", "true")
                 continue
             if element.tag == _MAIN + "mergeCell":
                 place = element.get("ref", "")
@@ -186,6 +197,13 @@ def _check_layout(data: bytes, page: Any, found: Findings) -> None:
                 )
             if element.tag == _MAIN + "row":
                 element.clear()
+    for count, noun in ((hidden_rows, "rows"), (hidden_columns, "columns")):
+        if count:
+            found.warning(
+                f"Some {noun} of this sheet are hidden; they are read all the same.",
+                f"Show all {noun} and delete those that do not belong to the records.",
+                value=str(count),
+            )
 
 
 def _text(cell: Any, row: int, place: int, found: Findings) -> tuple[str, str]:
