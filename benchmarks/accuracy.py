@@ -11,7 +11,9 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import subprocess
 import sys
+import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -28,7 +30,7 @@ from crossproof import __version__
 from crossproof.inference import season_model
 from crossproof.inference.settings import Settings
 from crossproof.score import NAMES, POSTERIORS, Score, percent, score_arrays, wilson
-from crossproof.simulate import SimulatedSeason, preset, simulate_season
+from crossproof.simulate import SimulatedSeason, preset, simulate_season, write_season
 
 ROOT = Path(__file__).parents[1]
 SEEDS = 10
@@ -208,6 +210,38 @@ def run(names: list[str], seeds: int, jobs: int) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
+def through_the_pipeline(name: str, seed: int, in_memory: pd.DataFrame) -> tuple[object, ...]:
+    """One season written to files and run by the command line: how many plants get the verdict of the memory.
+
+    Returns name, plants, plants with the same verdict, determined, wrong, seconds.
+    """
+    sim = simulate_season(preset(name), np.random.default_rng([seed, 2026]))
+    with tempfile.TemporaryDirectory() as folder:
+        write_season(sim, Path(folder))
+        start = time.perf_counter()
+        command = [sys.executable, "-m", "crossproof.cli", "run", folder, "--cores", "2"]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        seconds = time.perf_counter() - start
+        verdicts_file = Path(folder) / "results" / "verdicts.csv"
+        if not verdicts_file.exists():
+            raise SystemExit(f"{' '.join(command)} gave {done.returncode}:\n{done.stdout}\n{done.stderr}")
+        read = pd.read_csv(verdicts_file, dtype=str, keep_default_na=False)
+    both = read[["sample_id", "verdict"]].merge(
+        in_memory[["sample_id", "verdict", "truth"]], on="sample_id", suffixes=("", "_memory")
+    )
+    determined = both["verdict"] != UNDETERMINED
+    wrong = determined & (both["verdict"] != both["truth"])
+    same = both["verdict"] == both["verdict_memory"]
+    return name, len(both), int(same.sum()), int(determined.sum()), int(wrong.sum()), seconds
+
+
+def pipeline_table(rows: list[tuple[object, ...]]) -> str:
+    """What the command line said beside the inference in memory, as Markdown."""
+    lines = ["| season | plants | same verdict | determined | wrong | seconds |", "|---|---|---|---|---|---|"]
+    lines += [f"| `{n}` | {p} | {same} | {d} | {w} | {s:.0f} |" for n, p, same, d, w, s in rows]
+    return "\n".join(lines)
+
+
 def table(plants: pd.DataFrame) -> str:
     """The accuracy table as Markdown."""
     lines = [
@@ -272,7 +306,7 @@ def wrong_by_relation(plants: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-def document(plants: pd.DataFrame, command: str, seconds: float) -> str:
+def document(plants: pd.DataFrame, piped: list[tuple[object, ...]], command: str, seconds: float) -> str:
     """docs/accuracy.md."""
     s = score_of(plants)
     text = (ROOT / "benchmarks" / "accuracy_text.md").read_text(encoding="utf-8")
@@ -282,6 +316,7 @@ def document(plants: pd.DataFrame, command: str, seconds: float) -> str:
         .replace("{reliability}", reliability_table(plants))
         .replace("{confusion}", by_class(plants))
         .replace("{wrong}", wrong_by_relation(plants))
+        .replace("{pipeline}", pipeline_table(piped))
         .replace("{command}", command)
         .replace(
             "{machine}", f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}"
@@ -310,6 +345,7 @@ def main() -> None:
     )
     parser.add_argument("--seeds", type=int, default=SEEDS)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--pipeline", action="store_true", help="also run seed 1 of each by the command line")
     parser.add_argument("--plants", type=Path, help="write every plant's verdicts and truth to this CSV")
     args = parser.parse_args()
     unknown = [name for name in args.seasons if name not in known]
@@ -317,15 +353,23 @@ def main() -> None:
         parser.error(f"no season {unknown[0]!r}; choose of {', '.join(known)}")
     start = time.perf_counter()
     plants = run(args.seasons or known, args.seeds, args.jobs)
+    piped = []
+    if args.pipeline or not args.seasons:
+        for name in args.seasons or known:
+            mine = plants[(plants["season"] == name) & (plants["seed"] == 1)]
+            piped.append(through_the_pipeline(name, 1, mine))
+            print(*piped[-1], flush=True)
     seconds = time.perf_counter() - start
     if args.plants:
         plants.to_csv(args.plants, index=False, lineterminator="\n")
     print(table(plants), reliability_table(plants), by_class(plants), wrong_by_relation(plants), sep="\n\n")
-    print(f"\n{seconds:.0f} s")
+    print(f"\n{pipeline_table(piped)}\n\n{seconds:.0f} s")
     if not args.seasons:
         command = "python benchmarks/accuracy.py" + (f" --seeds {args.seeds}" if args.seeds != SEEDS else "")
         (ROOT / "docs").mkdir(exist_ok=True)
-        (ROOT / "docs" / "accuracy.md").write_text(document(plants, command, seconds), encoding="utf-8")
+        (ROOT / "docs" / "accuracy.md").write_text(
+            document(plants, piped, command, seconds), encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":

@@ -158,7 +158,7 @@ class _Draws:
     """
 
     fate: NDArray[np.int64]
-    rest: tuple[NDArray, ...]
+    rest: tuple[NDArray[np.int64] | NDArray[np.bool_], ...]
 
 
 def _draw(

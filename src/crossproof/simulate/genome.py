@@ -94,7 +94,7 @@ def draw_alleles(frequencies: NDArray[np.float64], n: int, rng: np.random.Genera
 
 def draw_lines(
     plan: SeasonPlan, genome: Genome, rng: np.random.Generator
-) -> tuple[NDArray[np.int8], NDArray]:
+) -> tuple[NDArray[np.int8], NDArray[np.int64]]:
     """Fully inbred lines as one allele per marker, and who is a sister of whom.
 
     Returns (line, marker) int8 with the panel first (lines, then sisters) and the hidden lines last, and

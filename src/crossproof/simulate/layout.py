@@ -185,11 +185,13 @@ def _origins(fault: PlateFault, layout: Layout) -> dict[int, tuple[int, int]]:
         a, b = int(fault.first) - 1, int(fault.second) - 1
         new_column = np.where(column == a, b, np.where(column == b, a, column))
     elif kind in (FaultKind.SWAP_WELLS, FaultKind.SAME_PLANT):
-        a, b = parse_well(fault.first), parse_well(fault.second)
-        is_a, is_b = (row == a.row) & (column == a.column), (row == b.row) & (column == b.column)
-        new_row, new_column = np.where(is_b, a.row, row), np.where(is_b, a.column, column)
+        one, two = parse_well(fault.first), parse_well(fault.second)
+        is_one = (row == one.row) & (column == one.column)
+        is_two = (row == two.row) & (column == two.column)
+        new_row, new_column = np.where(is_two, one.row, row), np.where(is_two, one.column, column)
         if kind is FaultKind.SWAP_WELLS:
-            new_row, new_column = np.where(is_a, b.row, new_row), np.where(is_a, b.column, new_column)
+            new_row = np.where(is_one, two.row, new_row)
+            new_column = np.where(is_one, two.column, new_column)
     elif kind is FaultKind.CONTAMINATE_BLANKS:
         # the well above, or the one to the left of a blank in the first row
         blank = layout.role[mine] == BLANK
