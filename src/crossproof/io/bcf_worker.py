@@ -217,7 +217,8 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
             try:
                 if phred is not None and has_phred[at]:
                     name = "PL" if "PL" in variant.raw else "GL"
-                    phred[at] = _phred(variant.raw[name], k, name, scan)
+                    one_copy = (variant.calls[:, 1] == ABSENT) | (variant.calls == MISSING).all(axis=1)
+                    phred[at] = _phred(variant.raw[name], k, name, one_copy, scan)
                 if depths is not None and has_depths[at]:
                     depths[at] = _depths(variant.raw["AD"], k, scan)
             except Refused as fault:
@@ -240,10 +241,12 @@ def _counted(values: NDArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     return (~ended).sum(axis=1), (values == _INT_MISSING).any(axis=1)
 
 
-def _phred(values: NDArray, k: int, name: str, scan: VcfScan) -> NDArray[np.uint8]:
+def _phred(
+    values: NDArray, k: int, name: str, one_copy: NDArray[np.bool_], scan: VcfScan
+) -> NDArray[np.uint8]:
     n_g = n_genotypes(k)
     count, missing = _counted(values)
-    sound = (count == n_g) | (count == k) | missing
+    sound = (count == n_g) | ((count == k) & one_copy) | missing
     if not sound.all() or values.shape[1] > n_g:
         sample = int(np.flatnonzero(~sound)[0]) if not sound.all() else 0
         raise _column(

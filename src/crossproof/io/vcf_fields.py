@@ -9,6 +9,7 @@ the rest, and any value that is not plain digits, goes to the exact path, which 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -172,12 +173,13 @@ class _Group:
         before = np.concatenate(([-1], every[:-1])).reshape(m, n_samples)[:, columns].ravel()
         phred = np.zeros((m * n, self.n_g), np.uint8) if self.pl is not None or self.gl is not None else None
         depths = np.zeros((m * n, self.k), np.uint16) if self.ad is not None else None
-        tokens = _Tokens(text, marks)
+        tokens = _Tokens(text, marks, kinds)
         left = np.arange(m * n)
         for _ in range(_MAX_SHAPES):
             if len(left) < 64:
                 break
-            taken = self._one_shape(text, tokens, kinds, before, last, left, phred, depths)
+            # Where the middle sample breaks the rules, the exact path has to say so.
+            taken = self._one_shape(tokens, before, last, left, phred, depths)
             left = left[~taken]
         starts = np.where(before >= 0, marks[before] + 1, 0)
         for i in left.tolist():
@@ -203,9 +205,7 @@ class _Group:
 
     def _one_shape(
         self,
-        text: bytes,
         tokens: _Tokens,
-        kinds: NDArray[np.uint8],
         before: NDArray[np.int64],
         last: NDArray[np.int64],
         left: NDArray[np.int64],
@@ -214,74 +214,89 @@ class _Group:
     ) -> NDArray[np.bool_]:
         """Parse, among the samples `left`, those of the shape of the middle one; True where it was done."""
         model = left[len(left) // 2]
-        shape = kinds[before[model] + 1 : last[model] + 1]  # the kind of byte behind each value
+        shape = tokens.kinds[before[model] + 1 : last[model] + 1]  # the kind of byte behind each value
         size = len(shape)
         colons = np.concatenate(([0], np.cumsum(shape[:-1] == _COLON)))  # value: its field
         if colons[-1] >= len(self.layout.keys):
-            return self._only(left, model, False)
+            return np.zeros(len(left), dtype=bool)
         counts = np.bincount(colons, minlength=len(self.layout.keys))
         same = last[left] - before[left] == size
-        first = last[left] - size + 1
+        # Values of the samples with as many values, (sample, value): places of the bytes that end them.
+        ends, kinds = tokens.rows(before[left][same], size)
+        alike = np.ones(len(ends), dtype=bool)
         for j in range(size - 1):
-            same &= kinds[np.where(same, first + j, 0)] == shape[j]
-        mine, first = left[same], first[same]
-        good = np.ones(len(mine), dtype=bool)
+            alike &= kinds[:, j] == shape[j]
+        if not alike.all():
+            same[np.flatnonzero(same)[~alike]] = False
+            ends = ends[alike]
+        mine: NDArray[np.int64] | slice = slice(None) if len(ends) == len(last) else left[same]
+        starts = tokens.starts(before[left][same])
+        good = np.ones(len(ends), dtype=bool)
         if self.ad is not None and counts[self.ad]:
             at = int(np.searchsorted(colons, self.ad))
-            good &= self._depths(tokens, first + at, int(counts[self.ad]), mine, depths)
+            values = [tokens.whole(ends, starts, at + j) for j in range(int(counts[self.ad]))]
+            good &= self._depths(values, mine, depths)
         place = self.pl if self.pl is not None else self.gl
         if place is not None and counts[place]:
-            at = int(np.searchsorted(colons, place))
-            good &= self._likelihoods(tokens, first + at, int(counts[place]), mine, phred)
-        done = np.zeros(len(left), dtype=bool)
-        done[np.flatnonzero(same)[good]] = True
+            at, count = int(np.searchsorted(colons, place)), int(counts[place])
+            if self.pl is not None:
+                good &= self._likelihoods(
+                    [tokens.whole(ends, starts, at + j) for j in range(count)], mine, phred
+                )
+            elif count == self.n_g:
+                good &= self._logarithms(tokens.floats(ends, starts, at, count), mine, phred)
+            else:
+                good[:] = False
+        done = same
+        done[np.flatnonzero(same)[~good]] = False
         return done
-
-    @staticmethod
-    def _only(left: NDArray[np.int64], model: np.int64, value: bool) -> NDArray[np.bool_]:
-        return np.full(len(left), value) & (left == model)
 
     def _depths(
         self,
-        tokens: _Tokens,
-        first: NDArray[np.int64],
-        count: int,
-        mine: NDArray[np.int64],
+        values: list[NDArray[np.int32]],
+        mine: NDArray[np.int64] | slice,
         depths: NDArray[np.uint16] | None,
     ) -> NDArray[np.bool_]:
         assert depths is not None
-        values = np.stack([tokens.whole(first + j) for j in range(count)], axis=-1)  # sample, value
-        good = (values != _UNREADABLE).all(axis=-1)
-        missing = (values == MISSING).any(axis=-1)
-        if count == self.k:
-            depths[mine] = np.where((good & ~missing)[:, None], values, 0).astype(np.uint16)
-            return good
-        return good & missing if count == 1 else np.zeros(len(mine), dtype=bool)
+        good, missing = _soundness(values)
+        if len(values) != self.k:
+            return good & missing if len(values) == 1 else np.zeros(len(good), dtype=bool)
+        known = good & ~missing
+        clear = bool(known.all())
+        for j, value in enumerate(values):
+            depths[mine, j] = value if clear else np.where(known, value, 0)
+        return good
 
     def _likelihoods(
         self,
-        tokens: _Tokens,
-        first: NDArray[np.int64],
-        count: int,
-        mine: NDArray[np.int64],
+        values: list[NDArray[np.int32]],
+        mine: NDArray[np.int64] | slice,
         phred: NDArray[np.uint8] | None,
     ) -> NDArray[np.bool_]:
         assert phred is not None
-        if self.pl is not None:
-            values = np.stack([tokens.whole(first + j) for j in range(count)], axis=-1)  # sample, value
-            good = (values != _UNREADABLE).all(axis=-1)
-            missing = (values == MISSING).any(axis=-1)
-            if count == self.n_g:
-                known = np.where((good & ~missing)[:, None], values, 0)
-                known -= known.min(axis=-1, keepdims=True)
-                phred[mine] = np.minimum(known, 255).astype(np.uint8)
-                return good
-            return good & missing if count == 1 else np.zeros(len(mine), dtype=bool)
-        if count != self.n_g:
-            return np.zeros(len(mine), dtype=bool)
-        floats = tokens.floats(first, count)
+        good, missing = _soundness(values)
+        if len(values) != self.n_g:
+            return good & missing if len(values) == 1 else np.zeros(len(good), dtype=bool)
+        known = good & ~missing
+        clear = bool(known.all())
+        best = values[0].copy()
+        for value in values[1:]:
+            np.minimum(best, value, out=best)
+        for j, value in enumerate(values):
+            value -= best
+            np.minimum(value, 255, out=value)
+            phred[mine, j] = value if clear else np.where(known, value, 0)
+        return good
+
+    @staticmethod
+    def _logarithms(
+        floats: NDArray[np.float64] | None,
+        mine: NDArray[np.int64] | slice,
+        phred: NDArray[np.uint8] | None,
+    ) -> NDArray[np.bool_]:
+        assert phred is not None
         if floats is None:
-            return np.zeros(len(mine), dtype=bool)
+            return np.zeros(len(phred[mine]), dtype=bool)
         good = ~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1)
         phred[mine] = np.where(good[:, None], to_phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
         return good
@@ -298,7 +313,8 @@ class _Group:
         if place is not None:
             phred = np.zeros(self.n_g, np.uint8)
             if place < len(cells):
-                phred = self._exact_likelihoods(cells[place], "PL" if self.pl is not None else "GL")
+                one_copy = not self.layout.has_gt or not re.search(r".[/|]", cells[0])
+                phred = self._exact_likelihoods(cells[place], "PL" if self.pl is not None else "GL", one_copy)
         if self.ad is not None:
             depths = np.zeros(self.k, np.uint16)
             if self.ad < len(cells):
@@ -318,12 +334,13 @@ class _Group:
             return np.zeros(self.k, np.uint16)
         return np.minimum(numbers, 65535).astype(np.uint16)
 
-    def _exact_likelihoods(self, text: str, name: str) -> NDArray[np.uint8]:
+    def _exact_likelihoods(self, text: str, name: str, one_copy: bool) -> NDArray[np.uint8]:
+        """Likelihoods of one sample; k values are those of a haploid call, so the call must be one."""
         values = text.split(",")
         flat = np.zeros(self.n_g, np.uint8)
         if text == ".":
             return flat
-        if len(values) not in (self.n_g, self.k):
+        if len(values) != self.n_g and not (one_copy and len(values) == self.k):
             raise Refused(
                 f"{name} has {len(values)} values; a record of {self.k} alleles needs {self.n_g} "
                 f"(or {self.k} for a haploid call).",
@@ -343,43 +360,84 @@ class _Group:
         return to_phred(scores)
 
 
-class _Tokens:
-    """Values between marks, as numbers. `text` holds the values, `marks` the places of the separators."""
+def _soundness(values: list[NDArray[np.int32]]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Samples whose values could all be read, and those with a missing one."""
+    # MISSING and _UNREADABLE are the only negative values; column by column, since a reduction over an axis
+    # of two or three is slow.
+    lowest = values[0]
+    for value in values[1:]:
+        lowest = np.minimum(lowest, value)
+    if not (lowest < 0).any():
+        return np.ones(len(lowest), dtype=bool), np.zeros(len(lowest), dtype=bool)
+    missing = values[0] == MISSING
+    for value in values[1:]:
+        missing |= value == MISSING
+    return lowest != _UNREADABLE, missing
 
-    def __init__(self, text: bytes, marks: NDArray[np.int64]) -> None:
+
+_SHIFT = np.array([24, 24, 16, 8, 0, 0], dtype=np.uint32)  # bits that belong to other values, by length
+
+
+class _Tokens:
+    """Values between marks, as numbers.
+
+    `text` holds the values; `marks` are the places of the separators, `kinds` the bytes there.
+    """
+
+    def __init__(self, text: bytes, marks: NDArray[np.int64], kinds: NDArray[np.uint8]) -> None:
         lent = b"0000" + text
         self.words = np.ndarray(shape=(len(text) + 1,), dtype="<u4", buffer=lent, strides=(1,))
         self.text = np.frombuffer(text, np.uint8)
-        self.marks = marks
+        self.marks, self.kinds = marks, kinds
 
-    def bounds(self, which: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """First byte and end of the values that end at these marks."""
-        end = self.marks[which]
-        start = np.where(which > 0, self.marks[which - 1] + 1, 0)
-        return start, end
+    def rows(self, before: NDArray[np.int64], size: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        """Marks and kinds (sample, size) behind the marks `before`."""
+        if len(before) * size == len(self.marks):
+            return self.marks.reshape(-1, size), self.kinds.reshape(-1, size)
+        places = (before + 1)[:, None] + np.arange(size)
+        return self.marks[places], self.kinds[places]
 
-    def whole(self, which: NDArray[np.int64]) -> NDArray[np.int32]:
-        """Whole numbers of one to four digits; MISSING for '.'; _UNREADABLE for anything else."""
-        start, end = self.bounds(which)
-        length = (end - start).astype(np.uint32)
+    def starts(self, before: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Places of the bytes before the samples that follow the marks `before`; -1 at the beginning."""
+        return np.where(before >= 0, self.marks[before], -1)
+
+    def whole(self, ends: NDArray[np.int64], starts: NDArray[np.int64], j: int) -> NDArray[np.int32]:
+        """Value j of each sample: up to four digits; MISSING for '.'; _UNREADABLE for anything else."""
+        end = ends[:, j]
+        length = end - (ends[:, j - 1] if j else starts)
+        length -= 1
         word = self.words[end]  # the four bytes before the separator, the last one highest
-        shift = np.uint32(32) - np.uint32(8) * np.clip(length, 1, 4)
-        digits = ((word ^ np.uint32(0x30303030)) >> shift) << shift
-        bad = ((digits | (digits + np.uint32(0x76767676))) & np.uint32(0x80808080)) != 0
-        bad |= (length < 1) | (length > 4)
-        pairs = (digits * np.uint32(10) + (digits >> np.uint32(8))) & np.uint32(0x00FF00FF)
-        value = ((pairs & np.uint32(0xFF)) * np.uint32(100) + (pairs >> np.uint32(16))).astype(np.int32)
+        shift = _SHIFT[np.minimum(length, 5)]
+        digits = word ^ np.uint32(0x30303030)
+        digits >>= shift
+        digits <<= shift
+        wrong = digits + np.uint32(0x76767676)
+        wrong |= digits
+        wrong &= np.uint32(0x80808080)
+        bad = wrong != 0
+        bad |= (length - 1).view(np.uint64) > 3
+        pairs = digits >> np.uint32(8)
+        digits *= np.uint32(10)
+        pairs += digits
+        pairs &= np.uint32(0x00FF00FF)
+        value = pairs & np.uint32(0xFF)
+        value *= np.uint32(100)
+        pairs >>= np.uint32(16)
+        value += pairs
+        out = value.view(np.int32)
         if bad.any():
-            value[bad] = _UNREADABLE
-            value[(length == 1) & ((word >> np.uint32(24)) == 46)] = MISSING
-        return value
+            out[bad] = _UNREADABLE
+            out[bad & (length == 1) & ((word >> np.uint32(24)) == 46)] = MISSING
+        return out
 
-    def floats(self, first: NDArray[np.int64], count: int) -> NDArray[np.float64] | None:
+    def floats(
+        self, ends: NDArray[np.int64], starts: NDArray[np.int64], first: int, count: int
+    ) -> NDArray[np.float64] | None:
         """Floats (sample, count), NaN where a value is no float; None where numpy cannot read them at all."""
-        out = np.empty((len(first), count))
-        for j in range(count):
-            start, end = self.bounds(first + j)
-            length = end - start
+        out = np.empty((len(ends), count))
+        for j in range(first, first + count):
+            start = (ends[:, j - 1] if j else starts) + 1
+            length = ends[:, j] - start
             ok = (length >= 1) & (length <= 16)
             offsets = np.arange(16)
             inside = (offsets < length[:, None]) & ok[:, None]
@@ -391,10 +449,10 @@ class _Tokens:
             letters[~ok] = 0
             letters[~ok, 0] = 48
             try:
-                out[:, j] = letters.view("S16").ravel().astype(np.float64)
+                out[:, j - first] = letters.view("S16").ravel().astype(np.float64)
             except ValueError:
                 return None
-            out[~ok, j] = np.nan
+            out[~ok, j - first] = np.nan
         return out
 
 
