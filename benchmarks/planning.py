@@ -2,8 +2,8 @@
 
     python benchmarks/planning.py [CROSSES] [MARKERS] [LINES]
 
-Invented data: inbred lines with independent markers, allele frequencies uniform between 0.1 and 0.5, error and call
-rates that differ from marker to marker. Prints seconds per part; the target is under two minutes for choosing
+Invented data: inbred lines with independent markers, allele frequencies uniform between 0.1 and 0.5, error and
+call rates that differ from marker to marker. Prints seconds per part; the target is under two minutes for choosing
 the markers of 500 crosses among 5,000.
 """
 
@@ -84,7 +84,8 @@ def main() -> None:
     for name, at_most in (("smallest set", 0), ("at most 12 markers", 12)):
         choice = choose(task, at_most=at_most, seconds=settings.solver_seconds)
         print(
-            f"{name}: {choice.chosen.sum()} markers, {choice.reached.sum()} crosses, objective {choice.objective:g}, "
+            f"{name}: {choice.chosen.sum()} markers, {choice.reached.sum()} crosses, objective "
+            f"{choice.objective:g}, "
             f"greedy {choice.greedy:g}, bound {choice.bound:g}, gap {choice.gap:.1%}, {choice.seconds:.1f} s"
         )
 
@@ -96,7 +97,8 @@ def main() -> None:
     start = time.monotonic()
     plan = make_plan(settings=replace(settings), panel=panel, planned=crosses, rates=rates)
     print(
-        f"whole plan: {time.monotonic() - start:.1f} s; {plan.crosses['verifiable'].sum()} of {n_crosses} verifiable"
+        f"whole plan: {time.monotonic() - start:.1f} s; {plan.crosses['verifiable'].sum()} of {n_crosses} "
+        f"verifiable"
     )
     for note in plan.notes:
         print("  " + note[:240])
