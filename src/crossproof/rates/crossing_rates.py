@@ -156,4 +156,6 @@ def no_pod_weight(
     looked = group_sum(of[with_pod & seen], f[with_pod & seen], groups)
     share = np.divide(looked, every, out=np.ones(groups), where=every > 0)
     podless = (of >= 0) & (p == 0)
-    return np.where(podless, share[np.maximum(of, 0)], 1.0)
+    weight = np.ones(len(of))
+    weight[podless] = share[of[podless]]
+    return weight

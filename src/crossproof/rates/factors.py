@@ -386,7 +386,7 @@ def _tags_differ(y: Array, m: Array, eta: Array) -> str:
         return "with these factors allowed for, tags differ no more than chance makes them"
     return (
         f"with these factors allowed for, tags still differ by a standard deviation of {sigma:.2f} on the "
-        f"log-odds: from one tag to the next the odds of a self change by a factor of about {np.exp(sigma):.1f}"
+        f"log-odds: from tag to tag the odds of a self change by a factor of about {np.exp(sigma):.1f}"
     )
 
 

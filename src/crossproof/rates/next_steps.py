@@ -27,8 +27,8 @@ from scipy.special import betaln, gammaln
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
-MOST_FLOWERS = 10_000
-"""A cross that needs more flowers than this is not worth repeating as it was done."""
+MOST_FLOWERS = 2_000
+"""More flowers than anyone pollinates for one cross: the chance is too small or too little known."""
 
 
 class NextStep(StrEnum):
@@ -41,7 +41,7 @@ class NextStep(StrEnum):
     RETEST = "test the undetermined plants again"
     NOT_VERIFIABLE = "cannot be proven on this panel"
     NO_TARGET = "no target"
-    TOO_RARE = "hybrids too rare to plan for"
+    UNPLANNED = "pollinate again, too little known to say how many flowers"
 
 
 def plants_needed(

@@ -40,7 +40,7 @@ def season_factors(season: Tally, options: RateOptions) -> list[Factor]:
         if column in {f.name for f in factors} or column not in frame or column in ("father", "pod"):
             continue
         values, words = number(frame, column), text(frame, column)
-        filled = np.array([bool(w) for w in words])
+        filled = np.array([bool(w) for w in words], dtype=bool)
         distinct = len(set(words[filled]))
         if filled.any() and np.isfinite(values[filled]).all() and distinct > 2:
             factors.append(Factor(column, values=values, unit="unit more"))

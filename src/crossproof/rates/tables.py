@@ -182,7 +182,7 @@ def _next_step_columns(
     step = np.full(season.tags, str(NextStep.REPEAT), dtype=object)
     step[seeds > 0] = str(NextStep.TEST_SEEDS)
     step[(seeds > 0) & ~steps.seeds_suffice] = str(NextStep.TEST_AND_REPEAT)
-    step[flowers < 0] = str(NextStep.TOO_RARE)
+    step[flowers < 0] = str(NextStep.UNPLANNED)
     step[(undetermined >= wanted) & (season.expected[:, 0] >= target - 0.5)] = str(NextStep.RETEST)
     step[~provable] = str(NextStep.NOT_VERIFIABLE)
     step[wanted <= 0] = str(NextStep.ENOUGH)

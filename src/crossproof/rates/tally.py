@@ -149,7 +149,9 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     pods, seeds = number(crosses, "pods"), number(crosses, "seeds")
 
     pod = text(plants, "pod")
-    codes, labels = pd.factorize(pd.Series(pod, dtype=object), sort=False)
+    labels = sorted(set(pod), key=_pod_order)
+    place_of = {label: index for index, label in enumerate(labels)}
+    codes = np.array([place_of[p] for p in pod], dtype=np.int64)
     cluster_key = tag * (len(labels) + 1) + codes
     keys, cluster = np.unique(cluster_key[sure], return_inverse=True)
     cluster = np.ravel(cluster)
@@ -190,6 +192,11 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         yields=yields,
         lost=int((~known).sum()),
     )
+
+
+def _pod_order(label: str) -> tuple[int, int, str]:
+    """Pod 2 before pod 10, numbers before names."""
+    return (0, int(label), label) if label.isascii() and label.isdigit() else (1, 0, label)
 
 
 def _sums(index: Index, values: Array, size: int) -> Array:
