@@ -48,13 +48,20 @@ def page_html(content) -> str:
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    path = os.environ.get("CROSSPROOF_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    path = (
+        os.environ.get("CROSSPROOF_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+    )
     if path is None:
         pytest.skip("no Chromium on this machine (apt install chromium, or name one in CROSSPROOF_CHROMIUM)")
     with playwright.sync_playwright() as p:
         running = p.chromium.launch(
             executable_path=path,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"],
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-background-networking",
+                "--disable-component-update",
+            ],
         )
         yield running
         running.close()
@@ -63,7 +70,11 @@ def browser() -> Iterator[Any]:
 @pytest.fixture(scope="session")
 def axe_source() -> str:
     """The text of axe-core; never part of the repository."""
-    for place in (os.environ.get("CROSSPROOF_AXE", ""), "/tmp/axe/x/package/axe.min.js", "/tmp/axe-core/package/axe.min.js"):
+    for place in (
+        os.environ.get("CROSSPROOF_AXE", ""),
+        "/tmp/axe/x/package/axe.min.js",
+        "/tmp/axe-core/package/axe.min.js",
+    ):
         if place and Path(place).is_file():
             return Path(place).read_text(encoding="utf-8")
     pytest.skip("axe-core is not here: npm pack axe-core, unpack it, and name axe.min.js in CROSSPROOF_AXE")

@@ -6,9 +6,23 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.plates import Well
+from crossproof.rates import tables
 from crossproof.report.inputs import PlantCalls, ReportInputs
 
-WORDS_FIRST = ("Hazel", "Otter", "Comet", "Maple", "Raven", "Amber", "Delta", "Fjord", "Lupin", "Quill", "Tansy", "Umber")
+WORDS_FIRST = (
+    "Hazel",
+    "Otter",
+    "Comet",
+    "Maple",
+    "Raven",
+    "Amber",
+    "Delta",
+    "Fjord",
+    "Lupin",
+    "Quill",
+    "Tansy",
+    "Umber",
+)
 PEOPLE = ("Ines", "Bako", "Ruth", "Teo", "Mira", "Joss")
 
 
@@ -26,9 +40,12 @@ def invented_season(n_plants: int, *, seed: int = 7, n_markers: int | None = Non
     calls_line[multi] = rng.choice(np.array([0, 2, 5], dtype=np.int8), (2, n_lines))
     crosses = _crosses(rng, lines, n_crosses, n_plants < 1000)
     plants, codes = _plants(rng, crosses, calls_line, lines, n_plants, per_cross)
-    crosses = _count(crosses, plants)
+    records = crosses.drop(columns="_skill")
+    options = tables.RateOptions()
     chrom = np.sort(rng.integers(1, 12, m))
-    pos = np.concatenate([np.sort(rng.integers(1, 60_000_000, int((chrom == c).sum()))) for c in range(1, 12)])
+    pos = np.concatenate(
+        [np.sort(rng.integers(1, 60_000_000, int((chrom == c).sum()))) for c in range(1, 12)]
+    )
     alleles: list[tuple[str, ...]] = [("A", "G") if i % 2 else ("C", "T") for i in range(m)]
     for i in multi:
         alleles[i] = ("152", "158", "164")
@@ -46,45 +63,109 @@ def invented_season(n_plants: int, *, seed: int = 7, n_markers: int | None = Non
     plants = plants.drop(columns=["truth"])
     return ReportInputs(
         verdicts=plants,
-        crosses=crosses,
-        operators=_operators(crosses, plants),
-        factors=_factors(),
-        rates_by=_rates_by(crosses, plants),
-        learning=_learning(crosses, plants, rng),
-        control_chart=_control(crosses, plants),
+        crosses=tables.crosses_table(records, plants, options),
+        operators=tables.operators_table(records, plants, options),
+        factors=tables.factors_table(records, plants, options),
+        rates_by=tables.rates_by_table(records, plants, options),
+        learning=tables.learning_table(records, plants, options),
+        control_chart=tables.control_chart_table(records, plants, options),
         plates=plates,
         samples=samples,
         markers=_markers(rng, store),
         lines=_lines(lines, rng),
         problems=pd.DataFrame(
             [
-                {"severity": "warning", "file": "crosses.csv", "row": 14, "column": "temperature_c", "value": "78",
-                 "problem": "A temperature of 78 is outside what a crossing house sees.",
-                 "remedy": "If it is Fahrenheit, write it in Celsius (25.6)."},
-                {"severity": "note", "file": "samples/P02.csv", "row": 31, "column": "pod", "value": "",
-                 "problem": "No pod is recorded.", "remedy": "Write the pod number where it is known."},
+                {
+                    "severity": "warning",
+                    "file": "crosses.csv",
+                    "row": 14,
+                    "column": "temperature_c",
+                    "value": "78",
+                    "problem": "A temperature of 78 is outside what a crossing house sees.",
+                    "remedy": "If it is Fahrenheit, write it in Celsius (25.6).",
+                },
+                {
+                    "severity": "note",
+                    "file": "samples/P02.csv",
+                    "row": 31,
+                    "column": "pod",
+                    "value": "",
+                    "problem": "No pod is recorded.",
+                    "remedy": "Write the pod number where it is known.",
+                },
             ]
         ),
         changes=pd.DataFrame(
-            [{"plant": plants["plant"].iloc[3], "verdict_before": "undetermined", "verdict_now": plants["verdict"].iloc[3],
-              "cause": "a second well of this plant was genotyped"}]
+            [
+                {
+                    "plant": plants["plant"].iloc[3],
+                    "verdict_before": "undetermined",
+                    "verdict_now": plants["verdict"].iloc[3],
+                    "cause": "a second well of this plant was genotyped",
+                }
+            ]
         ),
-        config={"crop": "common bean (invented)", "season": "2031 long rains", "min_posterior": 0.95, "target_hybrids": 4,
-                "min_call_rate": 0.5, "min_markers_scored": 3, "false_heterozygote": 0.005, "dropout": 0.02, "swap": 0.002,
-                "floor": 0.005, "parent_departure": 0.02, "class_prior": [6, 3, 0.8, 0.2], "panel_donor_share": 0.7,
-                "max_markers": 20000, "max_markers_per_cross": 2000, "min_group_plants": 20, "min_group_tags": 5,
-                "success_probability": 0.95},
-        run={"crossproof": "0.1.0", "python": "3.11.9", "numpy": "2.4.6", "finished": "2031-06-30T16:20:00Z",
-             "input_digest": "5d41402abc4b2a76b9719d911017c592ae5f1c0b8a1f6c1d2e3f405162738495",
-             "inputs": [{"file": "crosses.csv", "sha256": "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08", "bytes": 18211},
-                        {"file": "genotypes/P01.vcf.gz", "sha256": "60303ae22b998861bce3b28f33eec1be758a213c86c93c076dbe9f558c11c752", "bytes": 402113}]},
+        config={
+            "crop": "common bean (invented)",
+            "season": "2031 long rains",
+            "min_posterior": 0.95,
+            "target_hybrids": 4,
+            "min_call_rate": 0.5,
+            "min_markers_scored": 3,
+            "false_heterozygote": 0.005,
+            "dropout": 0.02,
+            "swap": 0.002,
+            "floor": 0.005,
+            "parent_departure": 0.02,
+            "class_prior": [6, 3, 0.8, 0.2],
+            "panel_donor_share": 0.7,
+            "max_markers": 20000,
+            "max_markers_per_cross": 2000,
+            "min_group_plants": 20,
+            "min_group_tags": 5,
+            "success_probability": 0.95,
+        },
+        run={
+            "crossproof": "0.1.0",
+            "python": "3.11.9",
+            "numpy": "2.4.6",
+            "finished": "2031-06-30T16:20:00Z",
+            "run_digest": "5d41402abc4b2a76b9719d911017c592ae5f1c0b8a1f6c1d2e3f405162738495",
+            "inputs": [
+                {
+                    "file": "crosses.csv",
+                    "sha256": "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+                    "bytes": 18211,
+                },
+                {
+                    "file": "genotypes/P01.vcf.gz",
+                    "sha256": "60303ae22b998861bce3b28f33eec1be758a213c86c93c076dbe9f558c11c752",
+                    "bytes": 402113,
+                },
+            ],
+        },
         findings=(
-            {"kind": "rotated", "severity": "critical", "place": "plate P02", "plate": "P02", "wells": "A1 A2 A3 H10 H11 H12",
-             "log10_odds": 41.2, "sentence": "The plate fits its sample sheet far better when it is turned by 180 degrees.",
-             "remedy": "Compare the plate with its notch. If it was loaded turned, add the line rotate,P02 to corrections.csv and run again."},
-            {"kind": "blank carries calls", "severity": "warning", "place": "plate P01, well H12", "plate": "P01", "wells": "H12",
-             "log10_odds": float("nan"), "sentence": "The blank in H12 has calls at 22 of 60 markers.",
-             "remedy": "Ask the laboratory whether the plate was splashed; check the neighbours G12 and H11."},
+            {
+                "kind": "rotated",
+                "severity": "critical",
+                "place": "plate P02",
+                "plate": "P02",
+                "wells": "A1 A2 A3 H10 H11 H12",
+                "log10_odds": 41.2,
+                "sentence": "The plate fits its sample sheet far better when it is turned by 180 degrees.",
+                "remedy": "Compare the plate with its notch. If it was loaded turned, add the line rotate,P02 to corrections.csv and run again.",
+            },
+            {
+                "kind": "blank carries calls",
+                "scope": "sample",
+                "subject": "B0",
+                "plate": "P01",
+                "wells": ["P01:H12"],
+                "hold": "nothing",
+                "log10_odds": None,
+                "evidence": "The blank in H12 has calls at 22 of 60 markers.",
+                "remedy": "Ask the laboratory whether the plate was splashed; check the neighbours G12 and H11.",
+            },
         ),
         calls=store,
     )
@@ -98,13 +179,26 @@ def _crosses(rng, lines, n, small):
         hour = float(rng.choice([6, 7, 8, 9, 10, 11, 15, 16]))
         flowers = int(rng.integers(4, 13))
         pods = int(rng.binomial(flowers, 0.55))
-        rows.append({
-            "cross_id": f"C{c + 1:04d}", "mother": lines[a], "father": lines[b],
-            "date": f"2031-{4 + c % 3:02d}-{1 + c % 28:02d}", "time": f"{int(hour):02d}:15", "hour": hour,
-            "week": f"2031-W{14 + (c * 12) // n:02d}", "operator": PEOPLE[operator], "flowers": flowers, "pods": pods,
-            "seeds": int(rng.poisson(3.4 * pods)), "temperature_c": round(float(rng.normal(24, 3)), 1),
-            "target_hybrids": 4, "_skill": 0.9 - 0.09 * operator - 0.02 * (hour > 10),
-        })
+        rows.append(
+            {
+                "cross_id": f"C{c + 1:04d}",
+                "mother": lines[a],
+                "father": lines[b],
+                "date": f"2031-{4 + c % 3:02d}-{1 + c % 28:02d}",
+                "time": f"{int(hour):02d}:15",
+                "hour": hour,
+                "week": f"2031-W{14 + (c * 12) // n:02d}",
+                "operator": PEOPLE[operator],
+                "flowers": flowers,
+                "pods": pods,
+                "seeds": int(rng.poisson(3.4 * pods)),
+                "temperature_c": round(float(rng.normal(24, 3)), 1),
+                "target_hybrids": 4,
+                "anthers_removed": float(rng.choice([8, 9, 10, 10, 10])),
+                "notes": "",
+                "_skill": 0.9 - 0.09 * operator - 0.02 * (hour > 10),
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -118,7 +212,9 @@ def _plants(rng, crosses, line_codes, lines, n, per_cross):
         truth = rng.choice(4, p=_p(cross._skill))
         mother, father = line_codes[:, a], line_codes[:, b]
         donor = line_codes[:, int(rng.integers(0, len(lines)))]
-        g = {0: _child(mother, father), 1: mother.copy(), 2: _child(mother, donor), 3: father.copy()}[int(truth)]
+        g = {0: _child(mother, father), 1: mother.copy(), 2: _child(mother, donor), 3: father.copy()}[
+            int(truth)
+        ]
         rate = float(np.clip(rng.beta(30, 2), 0.05, 1)) if rng.random() > 0.04 else 0.2
         slips = rng.random(m) < 0.01
         g = np.where(slips, rng.integers(0, 3, m), g)
@@ -134,23 +230,45 @@ def _plants(rng, crosses, line_codes, lines, n, per_cross):
         names = ("hybrid", "self", "outcross", "off_pedigree")
         share = het.sum() / scored.sum() if scored.any() else float("nan")
         verdict = "undetermined" if undetermined else names[truth]
-        held = i // 90 == 1
-        rows.append({
-            "plant": f"{cross.cross_id}-{i % per_cross + 1:02d}", "sample_id": f"S{i:06d}", "cross_id": cross.cross_id,
-            "mother": cross.mother, "father": cross.father, "operator": cross.operator, "date": cross.date,
-            "plate": f"P{i // 90 + 1:02d}", "well": Well((i % 90) % 8, (i % 90) // 8).name, "pod": str(1 + i % 3),
-            "verdict": verdict,
-            "decision": "hold" if held else {"hybrid": "keep", "undetermined": "retest"}.get(verdict, "cull"),
-            "reason": "plate held" if held else ("low call rate" if undetermined else ""),
-            "p_hybrid": p[0], "p_self": p[1], "p_outcross": p[2], "p_off_pedigree": p[3],
-            "lod": float(rng.normal(18, 4)) * (1 if truth == 0 else -1), "contrast_markers": int(contrast.sum()),
-            "contrast_scored": int(scored.sum()), "contrast_het": int(het.sum()), "het_share": share,
-            "het_low": max(0.0, share - 0.1), "het_high": min(1.0, share + 0.1),
-            "foreign_calls": int(rng.integers(4, 12)) if truth == 2 else int(rng.integers(0, 2)),
-            "call_rate": rate, "likely_source": lines[int(rng.integers(0, len(lines)))] if truth == 2 else "",
-            "source_probability": 0.81 if truth == 2 else float("nan"), "flags": "", "leading_class": names[truth],
-            "settle": "Genotype the plant again." if undetermined else "", "truth": int(truth),
-        })
+        held = i // 90 == 1 and n > 90
+        rows.append(
+            {
+                "plant": f"{cross.cross_id}-{i % per_cross + 1:02d}",
+                "sample_id": f"S{i:06d}",
+                "cross_id": cross.cross_id,
+                "mother": cross.mother,
+                "father": cross.father,
+                "operator": cross.operator,
+                "date": cross.date,
+                "plate": f"P{i // 90 + 1:02d}",
+                "well": Well((i % 90) % 8, (i % 90) // 8).name,
+                "pod": str(1 + i % 3),
+                "verdict": verdict,
+                "decision": "hold"
+                if held
+                else {"hybrid": "keep", "undetermined": "retest"}.get(verdict, "cull"),
+                "reason": "plate held" if held else ("low call rate" if undetermined else ""),
+                "p_hybrid": p[0],
+                "p_self": p[1],
+                "p_outcross": p[2],
+                "p_off_pedigree": p[3],
+                "lod": float(rng.normal(18, 4)) * (1 if truth == 0 else -1),
+                "contrast_markers": int(contrast.sum()),
+                "contrast_scored": int(scored.sum()),
+                "contrast_het": int(het.sum()),
+                "het_share": share,
+                "het_low": max(0.0, share - 0.1),
+                "het_high": min(1.0, share + 0.1),
+                "foreign_calls": int(rng.integers(4, 12)) if truth == 2 else int(rng.integers(0, 2)),
+                "call_rate": rate,
+                "likely_source": lines[int(rng.integers(0, len(lines)))] if truth == 2 else "",
+                "source_probability": 0.81 if truth == 2 else float("nan"),
+                "flags": "",
+                "leading_class": names[truth],
+                "settle": "Genotype the plant again." if undetermined else "",
+                "truth": int(truth),
+            }
+        )
     return pd.DataFrame(rows), np.stack(columns, axis=1)
 
 
@@ -165,136 +283,83 @@ def _child(a, b):
     return (high * (high + 1) // 2 + low).astype(np.int8)
 
 
-def _count(crosses, plants):
-    table = pd.crosstab(plants.cross_id, plants.verdict)
-    out = crosses.drop(columns="_skill").copy()
-    for v in ("hybrid", "self", "outcross", "off_pedigree", "undetermined"):
-        out[v] = out.cross_id.map(table[v] if v in table else pd.Series(dtype=float)).fillna(0).astype(int)
-    out["tested"] = out[["hybrid", "self", "outcross", "off_pedigree", "undetermined"]].sum(axis=1)
-    determined = (out.tested - out.undetermined).clip(lower=1)
-    out["hybrid_rate"] = out.hybrid / determined
-    out["hybrid_rate_low"], out["hybrid_rate_high"] = (out.hybrid_rate - 0.2).clip(0), (out.hybrid_rate + 0.2).clip(upper=1)
-    out["true_success"] = out.hybrid_rate * out.pods / out.flowers
-    out["true_success_low"], out["true_success_high"] = (out.true_success - 0.2).clip(0), (out.true_success + 0.2).clip(upper=1)
-    out["verifiable"] = "yes"
-    out["contrast_markers"] = 24
-    short = (4 - out.hybrid).clip(lower=0)
-    out["next_step"] = np.where(short == 0, "target reached", np.where(out.seeds > out.tested + 4, "test stored seed", "repeat the cross"))
-    out["seeds_to_test"] = np.where(out.next_step == "test stored seed", short + 2, 0)
-    out["flowers_to_repeat"] = np.where(out.next_step == "repeat the cross", short * 3, 0)
-    out["findings"] = ""
-    return out
-
-
 def _plates(rng, plants, lines):
-    samples = plants[["sample_id", "plate", "well", "cross_id", "plant", "call_rate"]].assign(role="progeny", line="", findings="")
+    samples = plants[["sample_id", "plate", "well", "cross_id", "plant", "call_rate"]].assign(
+        role="progeny", line="", findings=""
+    )
     extra = []
     for n, plate in enumerate(plants.plate.unique()):
         for k, well in enumerate(("C12", "D12", "E12", "F12", "G12")):
-            extra.append({"sample_id": f"L{n}{k}", "plate": plate, "well": well, "role": "parent", "line": lines[(n + k) % len(lines)],
-                          "cross_id": "", "plant": "", "call_rate": 0.98, "findings": ""})
-        extra.append({"sample_id": f"B{n}", "plate": plate, "well": "H12", "role": "blank", "line": "", "cross_id": "", "plant": "",
-                      "call_rate": 0.36 if n == 0 else 0.01, "findings": "blank carries calls" if n == 0 else ""})
+            extra.append(
+                {
+                    "sample_id": f"L{n}{k}",
+                    "plate": plate,
+                    "well": well,
+                    "role": "parent",
+                    "line": lines[(n + k) % len(lines)],
+                    "cross_id": "",
+                    "plant": "",
+                    "call_rate": 0.98,
+                    "findings": "",
+                }
+            )
+        extra.append(
+            {
+                "sample_id": f"B{n}",
+                "plate": plate,
+                "well": "H12",
+                "role": "blank",
+                "line": "",
+                "cross_id": "",
+                "plant": "",
+                "call_rate": 0.36 if n == 0 else 0.01,
+                "findings": "blank carries calls" if n == 0 else "",
+            }
+        )
     samples = pd.concat([samples, pd.DataFrame(extra)], ignore_index=True)
-    plates = samples.groupby("plate", sort=False).agg(wells=("well", "size"), call_rate=("call_rate", "mean")).reset_index()
+    plates = (
+        samples.groupby("plate", sort=False)
+        .agg(wells=("well", "size"), call_rate=("call_rate", "mean"))
+        .reset_index()
+    )
     plates["batch"] = plates.plate.str.replace("P", "B")
     plates["plants"], plates["parents"], plates["blanks"] = plates.wells - 6, 5, 1
-    plates["findings"] = ["blank carries calls" if p == "P01" else "rotated" if p == "P02" else "" for p in plates.plate]
+    plates["findings"] = [
+        "blank carries calls" if p == "P01" else "rotated" if p == "P02" else "" for p in plates.plate
+    ]
     plates["state"] = ["held" if p == "P02" else "good" for p in plates.plate]
     return samples, plates
-
-
-def _rate(frame, success, total):
-    k, n = float(success), float(max(total, 1))
-    p, half = k / n, 1.96 * np.sqrt(max(k / n * (1 - k / n), 0.02) / n)
-    return p, max(0.0, p - half), min(1.0, p + half)
-
-
-def _operators(crosses, plants):
-    rows = []
-    for name, g in plants.groupby("operator"):
-        c = crosses[crosses.operator == name]
-        determined = int((g.verdict != "undetermined").sum())
-        row = {"operator": name, "tags": len(c), "flowers": int(c.flowers.sum()), "pods": int(c.pods.sum()), "tested": len(g),
-               "determined": determined, "selfed": int((g.verdict == "self").sum())}
-        row["self_rate"], row["self_rate_low"], row["self_rate_high"] = _rate(c, row["selfed"], determined)
-        row["hybrid_rate"], row["hybrid_rate_low"], row["hybrid_rate_high"] = _rate(c, (g.verdict == "hybrid").sum(), determined)
-        row["expected_selfed"] = determined * 0.2
-        row["funnel"] = "inside" if determined >= 20 else "too little data"
-        row["note"] = "" if determined >= 20 else "under 20 determined plants: no judgement"
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _factors():
-    return pd.DataFrame([
-        {"term": "hour", "level": "one hour later", "odds_ratio": 1.18, "low": 1.02, "high": 1.37, "events": 61, "note": ""},
-        {"term": "temperature", "level": "one degree warmer", "odds_ratio": 1.06, "low": 0.96, "high": 1.17, "events": 61, "note": ""},
-        {"term": "anthers removed", "level": "one anther more", "odds_ratio": 0.71, "low": 0.58, "high": 0.88, "events": 61, "note": ""},
-        {"term": "operator", "level": "Teo against Ines", "odds_ratio": 2.4, "low": 0.9, "high": 6.3, "events": 61,
-         "note": "crossed mostly in the afternoon; person and hour cannot be told apart"},
-    ])
-
-
-def _rates_by(crosses, plants):
-    joined = plants.merge(crosses[["cross_id", "hour", "temperature_c", "week", "flowers", "pods"]], on="cross_id")
-    joined["temperature"] = pd.cut(joined.temperature_c, [0, 20, 22, 24, 26, 28, 60],
-                                   labels=["below 20", "20 to 22", "22 to 24", "24 to 26", "26 to 28", "above 28"]).astype(str)
-    joined["hour"] = joined.hour.map(lambda h: f"{int(h):02d}")
-    joined["season"] = "whole season"
-    rows = []
-    for group in ("season", "hour", "temperature", "mother", "week"):
-        for level, g in joined.groupby(group, sort=True):
-            determined = int((g.verdict != "undetermined").sum())
-            row = {"group": group, "level": level, "tags": g.cross_id.nunique(), "tested": len(g)}
-            for name, hit in (("hybrid_rate", "hybrid"), ("self_rate", "self"), ("outcross_rate", "outcross")):
-                row[name], row[name + "_low"], row[name + "_high"] = _rate(g, (g.verdict == hit).sum(), determined)
-                row[name + "_shrunk"] = 0.7 * row[name] + 0.3 * (joined.verdict == hit).mean()
-                row[name + "_shrunk_low"] = max(0.0, row[name + "_shrunk"] - 0.08)
-                row[name + "_shrunk_high"] = min(1.0, row[name + "_shrunk"] + 0.08)
-            row["true_success"], row["true_success_low"], row["true_success_high"] = (0.55 * row["hybrid_rate"],
-                0.55 * row["hybrid_rate_low"], 0.55 * row["hybrid_rate_high"])
-            row["pod_set"], row["pod_set_low"], row["pod_set_high"] = 0.55, 0.5, 0.6
-            rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _learning(crosses, plants, rng):
-    rows = []
-    for name, c in crosses.groupby("operator"):
-        for k in range(1, min(len(c), 40) + 1):
-            p = 0.65 + 0.25 * (1 - np.exp(-k / 12)) + rng.normal(0, 0.01)
-            rows.append({"operator": name, "order": k, "rate": p, "low": max(0, p - 0.5 / np.sqrt(k + 2)), "high": min(1, p + 0.5 / np.sqrt(k + 2))})
-    return pd.DataFrame(rows)
-
-
-def _control(crosses, plants):
-    joined = plants.merge(crosses[["cross_id", "week"]], on="cross_id")
-    centre = float((joined.verdict == "self").mean())
-    rows = []
-    for week, g in joined.groupby("week"):
-        half = 3 * np.sqrt(centre * (1 - centre) / len(g))
-        rate = float((g.verdict == "self").mean())
-        rows.append({"week": week, "tested": len(g), "rate": rate, "centre": centre, "low": max(0, centre - half),
-                     "high": min(1, centre + half), "outside": "yes" if abs(rate - centre) > half else "no"})
-    return pd.DataFrame(rows)
 
 
 def _markers(rng, store):
     m = len(store.marker_ids)
     state = np.where(rng.random(m) < 0.06, "set aside", "used")
-    return pd.DataFrame({
-        "marker": store.marker_ids, "chrom": store.chrom, "pos": store.pos, "alleles": ["/".join(a) for a in store.alleles],
-        "call_rate": np.clip(rng.beta(40, 2, m), 0, 1), "false_heterozygote": np.where(state == "used", rng.beta(2, 300, m), 0.3),
-        "dropout": rng.beta(2, 80, m), "contrast_crosses": rng.integers(0, 30, m), "state": state,
-        "reason": np.where(state == "used", "", "looks heterozygous in inbred lines; the locus may be duplicated"),
-    })
+    return pd.DataFrame(
+        {
+            "marker": store.marker_ids,
+            "chrom": store.chrom,
+            "pos": store.pos,
+            "alleles": ["/".join(a) for a in store.alleles],
+            "call_rate": np.clip(rng.beta(40, 2, m), 0, 1),
+            "false_heterozygote": np.where(state == "used", rng.beta(2, 300, m), 0.3),
+            "dropout": rng.beta(2, 80, m),
+            "used": np.where(state == "used", "yes", "no"),
+            "reason": np.where(
+                state == "used", "", "looks heterozygous in inbred lines; the locus may be duplicated"
+            ),
+        }
+    )
 
 
 def _lines(lines, rng):
-    return pd.DataFrame({
-        "line": lines, "wells": 2, "call_rate": 0.97, "versions": [2 if i == 3 else 1 for i in range(len(lines))],
-        "conflict_share": [0.31 if i == 3 else float(rng.uniform(0, 0.01)) for i in range(len(lines))],
-        "matches": [lines[5] if i == 3 else "" for i in range(len(lines))],
-        "findings": ["tube S000912 fits " + lines[5] + " better" if i == 3 else "" for i in range(len(lines))],
-    })
+    return pd.DataFrame(
+        {
+            "line": lines,
+            "wells": 2,
+            "call_rate": 0.97,
+            "versions": [2 if i == 3 else 1 for i in range(len(lines))],
+            "odd_tubes": ["L0003" if i == 3 else "" for i in range(len(lines))],
+            "largest_departure": [0.02 if i % 4 == 0 else 0.0 for i in range(len(lines))],
+            "findings": ["tube L0003 is likely " + lines[5] if i == 3 else "" for i in range(len(lines))],
+        }
+    )

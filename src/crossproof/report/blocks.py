@@ -179,8 +179,13 @@ class Section:
 
 
 def table_of(
-    id: str, caption: str, columns: list[tuple[str, str]], rows: list[tuple[str, ...]], *, most: int = 300,
-    rest: str = ""
+    id: str,
+    caption: str,
+    columns: list[tuple[str, str]],
+    rows: list[tuple[str, ...]],
+    *,
+    most: int = 300,
+    rest: str = "",
 ) -> Table:
     """A table of (label, kind) columns without those that say nothing, cut at `most` rows and saying so."""
     if rows:

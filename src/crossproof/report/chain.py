@@ -71,8 +71,12 @@ def chain_svg(links: list[Link], title: str) -> str:
         x = step * (i + 0.5)
         parts.append(f'<circle class="station" cx="{x:.1f}" cy="{middle}" r="27"/>')
         parts.append(f'<g transform="translate({x:.1f} {middle})">{_GLYPHS[link.glyph]}</g>')
-        parts.append(f'<text class="chain-number" x="{x:.1f}" y="44" text-anchor="middle">{escape(link.number)}</text>')
-        parts.append(f'<text class="chain-label" x="{x:.1f}" y="66" text-anchor="middle">{escape(link.label)}</text>')
+        parts.append(
+            f'<text class="chain-number" x="{x:.1f}" y="44" text-anchor="middle">{escape(link.number)}</text>'
+        )
+        parts.append(
+            f'<text class="chain-label" x="{x:.1f}" y="66" text-anchor="middle">{escape(link.label)}</text>'
+        )
         if link.width is not None and i:
             parts.append(
                 f'<text class="chain-lost" x="{x:.1f}" y="190" text-anchor="middle">'
@@ -80,7 +84,11 @@ def chain_svg(links: list[Link], title: str) -> str:
             )
         if i:
             gap = step * i
-            parts.append(f'<text class="chain-step" x="{gap:.1f}" y="212" text-anchor="middle">{escape(link.step)}</text>')
-            parts.append(f'<text class="chain-lost" x="{gap:.1f}" y="230" text-anchor="middle">{escape(link.lost)}</text>')
+            parts.append(
+                f'<text class="chain-step" x="{gap:.1f}" y="212" text-anchor="middle">{escape(link.step)}</text>'
+            )
+            parts.append(
+                f'<text class="chain-lost" x="{gap:.1f}" y="230" text-anchor="middle">{escape(link.lost)}</text>'
+            )
     parts.append("</svg>")
     return "".join(parts)

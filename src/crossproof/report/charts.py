@@ -20,7 +20,13 @@ from crossproof.report.blocks import ChartSpec
 INK, SOFT, RULE = "#14202a", "#56646e", "#d5dcd8"
 BLUE, YELLOW, RED = "#004488", "#ddaa33", "#bb5566"
 _PAPER = "#fffffe"
-_VERDICT_INK = {"hybrid": BLUE, "self": YELLOW, "outcross": RED, "off pedigree": _PAPER, "undetermined": "#eef2f0"}
+_VERDICT_INK = {
+    "hybrid": BLUE,
+    "self": YELLOW,
+    "outcross": RED,
+    "off pedigree": _PAPER,
+    "undetermined": "#eef2f0",
+}
 _PERCENT = alt.Axis(format="%", tickCount=5)
 
 _ENLARGED = 1.12
@@ -36,15 +42,27 @@ def draw(spec: ChartSpec) -> str:
 
 
 def _svg(chart: Any) -> str:
-    themed = chart.configure(
-        background="transparent",
-        font="Liberation Sans",
-        padding={"left": 4, "top": 6, "right": 10, "bottom": 4},
-    ).configure_axis(
-        labelColor=SOFT, titleColor=INK, domainColor=SOFT, tickColor=SOFT, gridColor=RULE, labelFontSize=11,
-        titleFontSize=11.5, titleFontWeight="normal", titlePadding=8, labelLimit=150, domainWidth=1,
-    ).configure_view(stroke=None).configure_header(
-        labelColor=INK, labelFontSize=12, labelFontWeight="bold", titleColor=SOFT
+    themed = (
+        chart.configure(
+            background="transparent",
+            font="Liberation Sans",
+            padding={"left": 4, "top": 6, "right": 10, "bottom": 4},
+        )
+        .configure_axis(
+            labelColor=SOFT,
+            titleColor=INK,
+            domainColor=SOFT,
+            tickColor=SOFT,
+            gridColor=RULE,
+            labelFontSize=11,
+            titleFontSize=11.5,
+            titleFontWeight="normal",
+            titlePadding=8,
+            labelLimit=150,
+            domainWidth=1,
+        )
+        .configure_view(stroke=None)
+        .configure_header(labelColor=INK, labelFontSize=12, labelFontWeight="bold", titleColor=SOFT)
     )
     text = vl_convert.vegalite_to_svg(themed.to_json(), vl_version=_vl_version())
     text = _NOISE.sub("", text)
@@ -79,13 +97,15 @@ def _dots(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     rule = base.mark_rule(strokeWidth=2.4, color=BLUE, opacity=0.55, strokeCap="round").encode(
         **where, **{low_name: across("low:Q", **value), high_name: _second(high_name)}
     )
-    dot = base.mark_point(filled=True, size=62, color=BLUE, opacity=1).encode(**where, **{low_name: across("rate:Q", **value)})
+    dot = base.mark_point(filled=True, size=62, color=BLUE, opacity=1).encode(
+        **where, **{low_name: across("rate:Q", **value)}
+    )
     layers = [rule, dot]
     if frame["raw"].notna().any():
         layers.append(
-            base.mark_point(filled=False, size=46, color=INK, shape="diamond", strokeWidth=1.2, opacity=1).encode(
-                **where, **{low_name: across("raw:Q", **value)}
-            )
+            base.mark_point(
+                filled=False, size=46, color=INK, shape="diamond", strokeWidth=1.2, opacity=1
+            ).encode(**where, **{low_name: across("raw:Q", **value)})
         )
     if options.get("overall") is not None:
         whole = pd.DataFrame({"overall": [options["overall"]]})
@@ -103,19 +123,28 @@ def _funnel(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """People against the limits of chance; frame: operator, determined, rate; options: limits (frame)."""
     limits: pd.DataFrame = options["limits"]
     top = min(1.0, max(0.3, float(frame["rate"].max()) + 0.12))
-    y = {"scale": alt.Scale(domain=[0, top], clamp=True, nice=False), "axis": _PERCENT, "title": options["title"]}
-    x = {"title": "plants with a verdict", "scale": alt.Scale(domain=[0, float(limits["determined"].max())], nice=False),
-         "axis": alt.Axis(tickCount=6, grid=False)}
+    y = {
+        "scale": alt.Scale(domain=[0, top], clamp=True, nice=False),
+        "axis": _PERCENT,
+        "title": options["title"],
+    }
+    x = {
+        "title": "plants with a verdict",
+        "scale": alt.Scale(domain=[0, float(limits["determined"].max())], nice=False),
+        "axis": alt.Axis(tickCount=6, grid=False),
+    }
     lines = []
     for low, high, dash, opacity in (("low95", "high95", [1, 0], 0.9), ("low998", "high998", [5, 4], 0.9)):
         for bound in (low, high):
             lines.append(
-                alt.Chart(limits).mark_line(color=SOFT, strokeDash=dash, strokeWidth=1.1, opacity=opacity).encode(
-                    x=alt.X("determined:Q", **x), y=alt.Y(f"{bound}:Q", **y)
-                )
+                alt.Chart(limits)
+                .mark_line(color=SOFT, strokeDash=dash, strokeWidth=1.1, opacity=opacity)
+                .encode(x=alt.X("determined:Q", **x), y=alt.Y(f"{bound}:Q", **y))
             )
-    centre = alt.Chart(limits).mark_line(color=INK, strokeWidth=1.1).encode(
-        x=alt.X("determined:Q", **x), y=alt.Y("centre:Q", **y)
+    centre = (
+        alt.Chart(limits)
+        .mark_line(color=INK, strokeWidth=1.1)
+        .encode(x=alt.X("determined:Q", **x), y=alt.Y("centre:Q", **y))
     )
     base = alt.Chart(frame).encode(x=alt.X("determined:Q", **x), y=alt.Y("rate:Q", **y))
     points = base.mark_point(filled=True, color=BLUE, size=70, opacity=1)
@@ -124,17 +153,27 @@ def _funnel(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 
 
 def _learning(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
-    """One small panel per person; frame: operator, order, rate, low, high."""
-    x = alt.X("order:Q", title="tags so far", axis=alt.Axis(tickCount=4, grid=False, tickMinStep=1))
-    y = {"axis": alt.Axis(format="%", tickCount=3), "scale": alt.Scale(domain=[0, 1]), "title": ""}
+    """One small panel per person; frame: operator, order (flowers so far), rate, low, high, so_far."""
+    x = alt.X(
+        "order:Q", title="flowers so far", axis=alt.Axis(tickCount=3, grid=False), scale=alt.Scale(zero=True)
+    )
+    top = min(1.0, float(frame["high"].fillna(frame["rate"]).quantile(0.9)) * 1.05 + 0.05)
+    y = {
+        "axis": alt.Axis(format="%", tickCount=3),
+        "scale": alt.Scale(domain=[0, top], clamp=True),
+        "title": "",
+    }
     base = alt.Chart().encode(x=x)
-    band = base.mark_area(color=BLUE, opacity=0.16).encode(y=alt.Y("low:Q", **y), y2="high:Q")
-    line = base.mark_line(color=BLUE, strokeWidth=2).encode(y=alt.Y("rate:Q", **y))
+    rule = base.mark_rule(color=BLUE, opacity=0.4, strokeWidth=2).encode(y=alt.Y("low:Q", **y), y2="high:Q")
+    dot = base.mark_point(filled=True, color=BLUE, size=24, opacity=1).encode(y=alt.Y("rate:Q", **y))
+    line = base.mark_line(color=INK, strokeWidth=1.6).encode(y=alt.Y("so_far:Q", **y))
     people = list(dict.fromkeys(frame["operator"]))
     return (
-        alt.layer(band, line, data=frame)
+        alt.layer(rule, dot, line, data=frame)
         .properties(width=165, height=96)
-        .facet(facet=alt.Facet("operator:N", title=None, sort=people), columns=min(4, len(people)), spacing=18)
+        .facet(
+            facet=alt.Facet("operator:N", title=None, sort=people), columns=min(4, len(people)), spacing=18
+        )
         .resolve_axis(x="independent")
     )
 
@@ -146,12 +185,16 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     y = {"axis": _PERCENT, "scale": alt.Scale(domain=[0, top], nice=False), "title": options["title"]}
     base = alt.Chart(frame).encode(x=x)
     limits = [
-        base.mark_line(color=SOFT, strokeDash=[5, 4], strokeWidth=1.1, interpolate="step").encode(y=alt.Y(f"{b}:Q", **y))
+        base.mark_line(color=SOFT, strokeDash=[5, 4], strokeWidth=1.1, interpolate="step").encode(
+            y=alt.Y(f"{b}:Q", **y)
+        )
         for b in ("low", "high")
     ]
     centre = base.mark_line(color=SOFT, strokeWidth=1.1).encode(y=alt.Y("centre:Q", **y))
     line = base.mark_line(color=BLUE, strokeWidth=1.8).encode(y=alt.Y("rate:Q", **y))
-    inside = base.transform_filter("datum.outside != 'yes'").mark_point(filled=True, color=BLUE, size=46, opacity=1)
+    inside = base.transform_filter("datum.outside != 'yes'").mark_point(
+        filled=True, color=BLUE, size=46, opacity=1
+    )
     outside = base.transform_filter("datum.outside == 'yes'").mark_point(
         filled=True, color=RED, size=110, shape="diamond", stroke=INK, strokeWidth=1, opacity=1
     )
@@ -163,39 +206,71 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 def _heterozygosity(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """Plants by their share of heterozygous contrast markers, one strip per verdict; frame: verdict, share, plants."""
     top = {"scale": alt.Scale(domain=[0, 1]), "axis": alt.Axis(format="%", tickCount=6, grid=False)}
-    bars = alt.Chart(frame).mark_bar(stroke=INK, strokeWidth=0.6).encode(
-        x=alt.X("share:Q", bin="binned", title="share of contrast markers that are heterozygous", **top),
-        x2="share_end:Q",
-        y=alt.Y("plants:Q", title="", axis=alt.Axis(tickCount=2, labelExpr="datum.value % 1 ? '' : datum.label")),
-        color=alt.Color("verdict:N", scale=alt.Scale(domain=list(_VERDICT_INK), range=list(_VERDICT_INK.values())), legend=None),
-    ).properties(width=400, height=50)
+    bars = (
+        alt.Chart(frame)
+        .mark_bar(stroke=INK, strokeWidth=0.6)
+        .encode(
+            x=alt.X("share:Q", bin="binned", title="share of contrast markers that are heterozygous", **top),
+            x2="share_end:Q",
+            y=alt.Y(
+                "plants:Q",
+                title="",
+                axis=alt.Axis(tickCount=2, labelExpr="datum.value % 1 ? '' : datum.label"),
+            ),
+            color=alt.Color(
+                "verdict:N",
+                scale=alt.Scale(domain=list(_VERDICT_INK), range=list(_VERDICT_INK.values())),
+                legend=None,
+            ),
+        )
+        .properties(width=400, height=50)
+    )
     order = list(dict.fromkeys(frame["verdict"]))
     return bars.facet(
-        row=alt.Row("verdict:N", sort=order, title=None,
-                    header=alt.Header(labelAngle=0, labelAlign="left", labelLimit=110, labelFontWeight="normal")),
+        row=alt.Row(
+            "verdict:N",
+            sort=order,
+            title=None,
+            header=alt.Header(labelAngle=0, labelAlign="left", labelLimit=110, labelFontWeight="normal"),
+        ),
         spacing=6,
     ).resolve_scale(y="independent")
 
 
 def _forest(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """Odds ratios with intervals on a log axis; frame: name, odds_ratio, low, high."""
-    x = {"scale": alt.Scale(type="log"), "title": "odds of a self, times (1 = no difference)",
-         "axis": alt.Axis(values=[0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], format="~g", domain=True)}
+    x = {
+        "scale": alt.Scale(type="log"),
+        "title": "odds of a self, times (1 = no difference)",
+        "axis": alt.Axis(values=[0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], format="~g", domain=True),
+    }
     y = alt.Y("name:N", sort=list(frame["name"]), title="", axis=alt.Axis(labelLimit=210, grid=False))
     base = alt.Chart(frame).encode(y=y)
-    one = alt.Chart(pd.DataFrame({"one": [1.0]})).mark_rule(color=SOFT, strokeDash=[3, 3]).encode(x=alt.X("one:Q", **x))
-    rule = base.mark_rule(color=BLUE, strokeWidth=2.4, opacity=0.55).encode(x=alt.X("low:Q", **x), x2="high:Q")
+    one = (
+        alt.Chart(pd.DataFrame({"one": [1.0]}))
+        .mark_rule(color=SOFT, strokeDash=[3, 3])
+        .encode(x=alt.X("one:Q", **x))
+    )
+    rule = base.mark_rule(color=BLUE, strokeWidth=2.4, opacity=0.55).encode(
+        x=alt.X("low:Q", **x), x2="high:Q"
+    )
     dot = base.mark_point(filled=True, color=BLUE, size=62, opacity=1).encode(x=alt.X("odds_ratio:Q", **x))
     return alt.layer(one, rule, dot).properties(width=360, height={"step": 26})
 
 
 def _markers(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """Markers by call rate and false heterozygotes; frame: call_rate, false_heterozygote, state."""
-    x = alt.X("call_rate:Q", title="call rate", axis=alt.Axis(format="%", tickCount=5, grid=False),
-              scale=alt.Scale(zero=False))
+    x = alt.X(
+        "call_rate:Q",
+        title="call rate",
+        axis=alt.Axis(format="%", tickCount=5, grid=False),
+        scale=alt.Scale(zero=False),
+    )
     y = alt.Y("false_heterozygote:Q", title="homozygotes read as heterozygous", axis=_PERCENT)
     base = alt.Chart(frame).encode(x=x, y=y)
-    used = base.transform_filter("datum.state == 'used'").mark_point(color=BLUE, size=26, strokeWidth=1.1, opacity=0.75)
+    used = base.transform_filter("datum.state == 'used'").mark_point(
+        color=BLUE, size=26, strokeWidth=1.1, opacity=0.75
+    )
     aside = base.transform_filter("datum.state != 'used'").mark_point(
         color=RED, filled=True, shape="diamond", size=70, stroke=INK, strokeWidth=0.7, opacity=1
     )

@@ -14,6 +14,7 @@ from crossproof.report.marks import VERDICT_MARKS, verdict_of
 from crossproof.report.payload import build_payload
 from crossproof.report.safe_text import shown
 from crossproof.report.sections import actions, crosses, crossing, method, panel, people, plates
+from crossproof.report.sections.method import run_digest
 
 __all__ = ["Content", "PlantCalls", "ReportInputs", "build_content"]
 
@@ -63,7 +64,7 @@ def build_content(inputs: ReportInputs, progress: Callable[[str], None] | None =
         title=" · ".join(t for t in (crop[:1].upper() + crop[1:], season) if t) or "Crossing season",
         season=season,
         summary=_summary(inputs),
-        digest=shown(inputs.run.get("input_digest")),
+        digest=run_digest(inputs),
         finished=shown(inputs.run.get("finished", inputs.run.get("time"))),
         tally=_tally(inputs),
         sections=tuple(sections),

@@ -54,8 +54,7 @@ TEMPLATES: dict[str, str] = {
     "foreign_one": "One call carries an allele that neither parent has; a single one may be a slip of the assay.",
     "foreign_none": "No call carries an allele that neither parent has.",
     "lod_for": "The calls are {lod|x} times as likely under hybrid as under the best other class.",
-    "lod_against": "The calls are {lod|x} times as likely under the best other class as under "
-    "hybrid.",
+    "lod_against": "The calls are {lod|x} times as likely under the best other class as under hybrid.",
     "call_rate": "It has calls at {call_rate|s} of the markers used.",
     "keep": "Decision: keep.",
     "cull": "Decision: cull. A verdict is a probability: keep remnant seed of whatever cannot be made again.",
@@ -67,8 +66,18 @@ TEMPLATES: dict[str, str] = {
 
 _FIELD = re.compile(r"\{(\w+)(?:\|(\w))?\}")
 
-ROUNDED = {"het_share": 4, "het_low": 4, "het_high": 4, "call_rate": 4, "source_probability": 4, "p_hybrid": 5,
-           "p_self": 5, "p_outcross": 5, "p_off_pedigree": 5, "lod": 2}
+ROUNDED = {
+    "het_share": 4,
+    "het_low": 4,
+    "het_high": 4,
+    "call_rate": 4,
+    "source_probability": 4,
+    "p_hybrid": 5,
+    "p_self": 5,
+    "p_outcross": 5,
+    "p_off_pedigree": 5,
+    "lod": 2,
+}
 """Decimals that the page carries; the terminal rounds the same way first."""
 
 
@@ -161,7 +170,11 @@ def genotype_text(code: int, alleles: tuple[str, ...]) -> str:
 
 def marker_rows(calls: PlantCalls, plant: str, mother: str, father: str) -> list[MarkerRow]:
     """Every marker of one plant against both parents, in genome order."""
-    m_codes, f_codes, p_codes = calls.parent_codes(mother), calls.parent_codes(father), calls.plant_codes(plant)
+    m_codes, f_codes, p_codes = (
+        calls.parent_codes(mother),
+        calls.parent_codes(father),
+        calls.plant_codes(plant),
+    )
     contrast, shared = calls.contrast(mother, father), calls.shared(mother, father)
     rows = []
     for j, alleles in enumerate(calls.alleles):
@@ -264,7 +277,9 @@ def _probability_table(row: Mapping[str, Any]) -> RichTable:
         p = number(row.get(f"p_{verdict.value}"))
         bar = "#" * round(30 * p) if np.isfinite(p) else ""
         mark = VERDICT_MARKS[verdict]
-        table.add_row(Text(f"  [{mark.letter}]"), Text(mark.label), Text(fmt.probability(p) or "-"), Text(bar))
+        table.add_row(
+            Text(f"  [{mark.letter}]"), Text(mark.label), Text(fmt.probability(p) or "-"), Text(bar)
+        )
     return table
 
 

@@ -56,7 +56,9 @@ def render(content: Content, progress: Callable[[str], None] | None = None) -> s
 
 def page_environment() -> Environment:
     """Jinja with escaping everywhere; only what this package drew itself is marked as markup."""
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
     environment.filters["svg"] = Markup
     return environment
 
@@ -81,8 +83,17 @@ def tally_segments(content: Content) -> list[dict[str, object]]:
     for (key, label, n), mark in zip(content.tally, VERDICT_MARKS.values(), strict=True):
         width = 100 * n / total if total else 0.0
         segments.append(
-            {"key": key, "label": label, "n": f"{n:,}", "x": round(start, 2), "width": round(width, 2),
-             "letter": mark.letter, "middle": round(start + width / 2, 2), "means": mark.means, "share": n / total if total else 0.0}
+            {
+                "key": key,
+                "label": label,
+                "n": f"{n:,}",
+                "x": round(start, 2),
+                "width": round(width, 2),
+                "letter": mark.letter,
+                "middle": round(start + width / 2, 2),
+                "means": mark.means,
+                "share": n / total if total else 0.0,
+            }
         )
         start += width
     return segments

@@ -110,32 +110,15 @@ def is_homozygote(codes: NDArray[np.int8]) -> NDArray[np.bool_]:
 class ReportInputs:
     """Everything a report says comes from here.
 
-    The frames carry the columns of the output contract; each may be empty, and a missing column is treated
-    as unknown, so that a season without operators or temperatures still has its report.
+    The frames carry the columns that io.result_columns declares for the result table of the same name; each
+    may be empty and a missing column is treated as unknown, so that a season without operators or temperatures
+    still has its report. `samples` has a row per well, `rates_by` a row per `factor` and `level` (factor
+    "season" has one row for the whole).
 
-    - `verdicts`: progeny plant (columns of verdicts.csv)
-    - `crosses`: cross: cross_id, mother, father, date, time, hour, operator, flowers, pods, seeds,
-      temperature_c, tested, hybrid, self, outcross, off_pedigree, undetermined, hybrid_rate(_low, _high),
-      true_success(_low, _high), verifiable, contrast_markers, target_hybrids, next_step, seeds_to_test,
-      flowers_to_repeat, findings
-    - `operators`: operator, tags, flowers, pods, tested, determined, selfed, self_rate(_low, _high),
-      self_rate_shrunk(_low, _high), hybrid_rate(...), true_success(...), expected_selfed, funnel, note
-    - `factors`: term, level, odds_ratio, low, high, events, note
-    - `rates_by`: group (hour, temperature, mother, week, ...), level, tags, tested, and per rate
-      (true_success, hybrid_rate, self_rate, outcross_rate, pod_set) the columns rate, rate_low, rate_high and
-      rate_shrunk(_low, _high); group "season" has one row for the whole
-    - `learning`: operator, order (tags so far), rate, low, high
-    - `control_chart`: week, tested, rate, centre, low, high, outside
-    - `funnel`: determined, centre, low95, high95, low998, high998
-    - `plates`: plate, batch, wells, plants, parents, blanks, call_rate, findings, state
-    - `samples`: well: sample_id, plate, well, role, line, cross_id, plant, call_rate, findings
-    - `markers`: marker, chrom, pos, alleles, call_rate, false_heterozygote, dropout, contrast_crosses,
-      state, reason
-    - `lines`: line, wells, call_rate, versions, conflict_share, matches, findings
-    - `problems`, `changes`: as in the output contract
-
-    `findings`: rows with kind, severity (critical, warning, note), place, sentence, remedy, plate, wells
-    (separated by spaces), log10_odds. `config` and `run` are the settings in force and run.json.
+    `findings`: rows with kind, severity (critical, warning, note; else from hold and note), place (else from
+    scope and subject), sentence (or evidence), remedy, plate, wells (names such as H12 or P01:H12, a list or one
+    text), log10_odds, corrections. `corrections`: the answers this run followed, rows with a sentence.
+    `config` and `run` are the settings in force and run.json.
     """
 
     verdicts: pd.DataFrame
@@ -145,7 +128,6 @@ class ReportInputs:
     rates_by: pd.DataFrame = field(default_factory=_empty)
     learning: pd.DataFrame = field(default_factory=_empty)
     control_chart: pd.DataFrame = field(default_factory=_empty)
-    funnel: pd.DataFrame = field(default_factory=_empty)
     plates: pd.DataFrame = field(default_factory=_empty)
     samples: pd.DataFrame = field(default_factory=_empty)
     markers: pd.DataFrame = field(default_factory=_empty)

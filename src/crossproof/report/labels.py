@@ -40,8 +40,16 @@ def build_labels(inputs: ReportInputs) -> tuple[Label, ...]:
     for i in kept:
         mark = VERDICT_MARKS[verdict_of(t["verdict"][i])]
         out.append(
-            Label(t["mother"][i] or "unknown", t["father"][i] or "unknown", t["plant"][i], t["cross_id"][i], mark.label, mark.key,
-                  probability(float(chance[i])), t["date"][i])
+            Label(
+                t["mother"][i] or "unknown",
+                t["father"][i] or "unknown",
+                t["plant"][i],
+                t["cross_id"][i],
+                mark.label,
+                mark.key,
+                probability(float(chance[i])),
+                t["date"][i],
+            )
         )
     return tuple(out)
 
@@ -52,10 +60,14 @@ def render(content: Content) -> str:
     style = template_text("tokens.css") + template_text("labels.css")
     used = {label.key for label in labels}
     symbols = "".join(symbol_svg(m) for m in VERDICT_MARKS.values() if m.key in used)
-    return page_environment().from_string(template_text("labels.html.j2")).render(
-        content=content,
-        labels=labels,
-        style=Markup(style),
-        symbols=Markup(symbols),
-        policy=f"default-src 'none'; style-src '{digest(style)}'; img-src data:; base-uri 'none'; form-action 'none'",
+    return (
+        page_environment()
+        .from_string(template_text("labels.html.j2"))
+        .render(
+            content=content,
+            labels=labels,
+            style=Markup(style),
+            symbols=Markup(symbols),
+            policy=f"default-src 'none'; style-src '{digest(style)}'; img-src data:; base-uri 'none'; form-action 'none'",
+        )
     )

@@ -30,14 +30,49 @@ MOST_MARKERS = 1_500
 MOST_CALLS = 12_000_000
 """Bounds on the calls embedded in the page; tables and `explain` always have them all."""
 
-PLANT_TEXTS = ("plant", "sample_id", "cross_id", "mother", "father", "operator", "date", "plate", "well", "pod",
-               "decision", "reason", "likely_source", "settle", "flags", "leading_class")
+PLANT_TEXTS = (
+    "plant",
+    "sample_id",
+    "cross_id",
+    "mother",
+    "father",
+    "operator",
+    "date",
+    "plate",
+    "well",
+    "pod",
+    "decision",
+    "reason",
+    "likely_source",
+    "settle",
+    "flags",
+    "leading_class",
+)
 PLANT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
 CROSS_TEXTS = ("cross_id", "mother", "father", "date", "operator", "verifiable", "next_step", "findings")
-CROSS_NUMBERS = ("flowers", "pods", "seeds", "tested", "hybrid", "self", "outcross", "off_pedigree", "undetermined",
-                 "contrast_markers", "target_hybrids", "seeds_to_test", "flowers_to_repeat")
-CROSS_SHARES = ("hybrid_rate", "hybrid_rate_low", "hybrid_rate_high", "true_success", "true_success_low",
-                "true_success_high")
+CROSS_NUMBERS = (
+    "flowers",
+    "pods",
+    "seeds",
+    "tested",
+    "hybrid",
+    "self",
+    "outcross",
+    "off_pedigree",
+    "undetermined",
+    "contrast_markers",
+    "target_hybrids",
+    "seeds_to_test",
+    "flowers_to_repeat",
+)
+CROSS_SHARES = (
+    "hybrid_rate",
+    "hybrid_rate_low",
+    "hybrid_rate_high",
+    "true_success",
+    "true_success_low",
+    "true_success_high",
+)
 
 
 def build_payload(inputs: ReportInputs) -> dict[str, Any]:
@@ -108,16 +143,19 @@ def _crosses(frame: pd.DataFrame) -> dict[str, Any]:
 def well_table(inputs: ReportInputs) -> pd.DataFrame:
     """One row per well that has a readable position: plate, well, role, line, plant, call_rate, findings."""
     source = inputs.samples if len(inputs.samples) else inputs.verdicts.assign(role="progeny")
-    table = pd.DataFrame({c: texts(source, c) for c in ("plate", "well", "role", "line", "plant", "findings")})
+    table = pd.DataFrame(
+        {c: texts(source, c) for c in ("plate", "well", "role", "line", "plant", "findings")}
+    )
     table["call_rate"] = numbers(source, "call_rate")
     table["sample_id"] = texts(source, "sample_id")
     if not len(inputs.samples):
         table["findings"] = ""
-    readable = [p != "" and _readable(w) for p, w in zip(table["plate"], table["well"], strict=True)]
+    readable = [p != "" and readable_well(w) for p, w in zip(table["plate"], table["well"], strict=True)]
     return table[readable].reset_index(drop=True)
 
 
-def _readable(well: str) -> bool:
+def readable_well(well: str) -> bool:
+    """Whether a text is a well position such as A1."""
     try:
         parse_well(well)
     except ValueError:
@@ -170,7 +208,9 @@ def choose_markers(calls: PlantCalls, most: int) -> NDArray[np.int64]:
 
 def panel_variety(line_codes: NDArray[np.int8]) -> NDArray[np.float64]:
     """Chance that two lines drawn from the panel differ in genotype, per marker (marker,); unknown ones left out."""
-    counts = np.stack([(line_codes == g).sum(axis=1) for g in range(int(line_codes.max(initial=0)) + 1)], axis=1)
+    counts = np.stack(
+        [(line_codes == g).sum(axis=1) for g in range(int(line_codes.max(initial=0)) + 1)], axis=1
+    )
     known = np.maximum(counts.sum(axis=1, keepdims=True), 1)
     variety: NDArray[np.float64] = 1.0 - ((counts / known) ** 2).sum(axis=1)
     return variety
@@ -197,9 +237,13 @@ def _calls(inputs: ReportInputs) -> dict[str, Any] | None:
     total = len(store.marker_ids)
     most = min(MOST_MARKERS, max(60, MOST_CALLS // max(1, len(inputs.verdicts))))
     store = store.take_markers(choose_markers(store, most))
-    order = [store.plant_place.get(p, -1) for p in inputs.verdicts.get("plant", pd.Series(dtype=str)).astype(str)]
+    order = [
+        store.plant_place.get(p, -1) for p in inputs.verdicts.get("plant", pd.Series(dtype=str)).astype(str)
+    ]
     # A column of MISSING at the end stands for plants without calls: place -1 reads it.
-    padded = np.concatenate([store.codes, np.full((len(store.marker_ids), 1), MISSING, dtype=np.int8)], axis=1)
+    padded = np.concatenate(
+        [store.codes, np.full((len(store.marker_ids), 1), MISSING, dtype=np.int8)], axis=1
+    )
     rows = np.concatenate([padded[:, order], store.line_codes], axis=1).T  # plant then line, marker
     two = store.n_alleles == 2
     wide = np.where(rows[:, ~two] == MISSING, 255, rows[:, ~two]).astype(np.uint8)

@@ -74,7 +74,9 @@ def _edge_names(shape: PlateFormat, left: int, top: int, pitch: int) -> list[str
         parts.append(f'<text class="edge" x="{x:.1f}" y="{top - 8}" text-anchor="middle">{c + 1}</text>')
     for r in range(0, shape.rows, 1 if shape.rows <= 16 else 4):
         y = top + (r + 0.5) * pitch + 4
-        parts.append(f'<text class="edge" x="{left - 9}" y="{y:.1f}" text-anchor="end">{row_letters(r)}</text>')
+        parts.append(
+            f'<text class="edge" x="{left - 9}" y="{y:.1f}" text-anchor="end">{row_letters(r)}</text>'
+        )
     return parts
 
 

@@ -59,15 +59,25 @@ def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
     plants = _Plants(inputs)
     retest, grid = retest_sheets(inputs, plants)
     return (
-        plants.sheet("Bench", "Every plant by plate and well", "Walk the benches with this one.", plants.by_bench()),
-        plants.sheet("By cross", "Every plant by cross", "Crosses in the order of their names.", plants.by_cross()),
+        plants.sheet(
+            "Bench", "Every plant by plate and well", "Walk the benches with this one.", plants.by_bench()
+        ),
+        plants.sheet(
+            "By cross", "Every plant by cross", "Crosses in the order of their names.", plants.by_cross()
+        ),
         plants.sheet("Keep", "Plants to keep", "Proven hybrids.", plants.by_bench(Decision.KEEP)),
         plants.sheet(
-            "Cull", "Plants to cull",
-            "A verdict is a probability: keep remnant seed of whatever cannot be made again.", plants.by_bench(Decision.CULL)
+            "Cull",
+            "Plants to cull",
+            "A verdict is a probability: keep remnant seed of whatever cannot be made again.",
+            plants.by_bench(Decision.CULL),
         ),
-        plants.sheet("Hold", "Plants to hold", "Their plate or file is in doubt: neither keep nor cull.",
-                     plants.by_bench(Decision.HOLD)),
+        plants.sheet(
+            "Hold",
+            "Plants to hold",
+            "Their plate or file is in doubt: neither keep nor cull.",
+            plants.by_bench(Decision.HOLD),
+        ),
         retest,
         grid,
         cross_sheet(inputs),
@@ -78,22 +88,49 @@ class _Plants:
     """The verdict table as columns of text and numbers, with the orders in which it is listed."""
 
     columns = (
-        SheetColumn("Plate", 10), SheetColumn("Well", 6), SheetColumn("Plant", 20), SheetColumn("Cross", 14),
-        SheetColumn("Mother", 16), SheetColumn("Father", 16), SheetColumn("", 3), SheetColumn("Verdict", 13),
-        SheetColumn("Decision", 10), SheetColumn("Probability", 11, "0.000"), SheetColumn("Called", 8, "0%"),
-        SheetColumn("Why", 26), SIGN,
+        SheetColumn("Plate", 10),
+        SheetColumn("Well", 6),
+        SheetColumn("Plant", 20),
+        SheetColumn("Cross", 14),
+        SheetColumn("Mother", 16),
+        SheetColumn("Father", 16),
+        SheetColumn("", 3),
+        SheetColumn("Verdict", 13),
+        SheetColumn("Decision", 10),
+        SheetColumn("Probability", 11, "0.000"),
+        SheetColumn("Called", 8, "0%"),
+        SheetColumn("Why", 26),
+        SIGN,
     )
 
     def __init__(self, inputs: ReportInputs) -> None:
         frame = inputs.verdicts
         self.n = len(frame)
-        self.text = {c: texts(frame, c) for c in ("plate", "well", "plant", "cross_id", "mother", "father", "decision", "reason",
-                                                   "likely_source", "leading_class", "pod")}
+        self.text = {
+            c: texts(frame, c)
+            for c in (
+                "plate",
+                "well",
+                "plant",
+                "cross_id",
+                "mother",
+                "father",
+                "decision",
+                "reason",
+                "likely_source",
+                "leading_class",
+                "pod",
+            )
+        }
         self.verdicts = [verdict_of(v) for v in texts(frame, "verdict")]
         chances = {v.value: numbers(frame, f"p_{v.value}") for v in Verdict if v is not Verdict.UNDETERMINED}
         nothing = np.full(self.n, np.nan)
         self.chance = [
-            float(chances.get(v.value if v is not Verdict.UNDETERMINED else self.text["leading_class"][i], nothing)[i])
+            float(
+                chances.get(
+                    v.value if v is not Verdict.UNDETERMINED else self.text["leading_class"][i], nothing
+                )[i]
+            )
             for i, v in enumerate(self.verdicts)
         ]
         self.called = numbers(frame, "call_rate")
@@ -101,11 +138,20 @@ class _Plants:
     def by_bench(self, decision: Decision | None = None) -> list[int]:
         """Places of plants in the order of plate, row and column."""
         keep = [i for i in range(self.n) if decision is None or self.text["decision"][i] == decision.value]
-        return sorted(keep, key=lambda i: (natural(self.text["plate"][i]), _spot(self.text["well"][i]), natural(self.text["plant"][i])))
+        return sorted(
+            keep,
+            key=lambda i: (
+                natural(self.text["plate"][i]),
+                _spot(self.text["well"][i]),
+                natural(self.text["plant"][i]),
+            ),
+        )
 
     def by_cross(self) -> list[int]:
         """Places of plants in the order of cross and plant."""
-        return sorted(range(self.n), key=lambda i: (natural(self.text["cross_id"][i]), natural(self.text["plant"][i])))
+        return sorted(
+            range(self.n), key=lambda i: (natural(self.text["cross_id"][i]), natural(self.text["plant"][i]))
+        )
 
     def sheet(self, name: str, title: str, note: str, order: list[int]) -> Sheet:
         """A sheet of these plants in this order."""
@@ -117,8 +163,21 @@ class _Plants:
         decision = t["decision"][i]
         label = DECISION_WORDS[Decision(decision)][0] if decision in {d.value for d in Decision} else decision
         mark = VERDICT_MARKS[verdict]
-        return (t["plate"][i], t["well"][i], t["plant"][i], t["cross_id"][i], t["mother"][i], t["father"][i], mark.letter,
-                mark.label, label, self.chance[i], float(self.called[i]), why, "")
+        return (
+            t["plate"][i],
+            t["well"][i],
+            t["plant"][i],
+            t["cross_id"][i],
+            t["mother"][i],
+            t["father"][i],
+            mark.letter,
+            mark.label,
+            label,
+            self.chance[i],
+            float(self.called[i]),
+            why,
+            "",
+        )
 
 
 def natural(text: str) -> tuple[tuple[int, int | str], ...]:
@@ -153,7 +212,9 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
     order = [i for i in plants.by_cross() if plants.text["decision"][i] == Decision.RETEST.value]
     rows: list[tuple[Cell, ...]] = []
     grids: list[tuple[str, tuple[tuple[str, ...], ...]]] = []
-    for k, wells in enumerate(_dealt(order, lambda i: (plants.text["mother"][i], plants.text["father"][i])), start=1):
+    for k, wells in enumerate(
+        _dealt(order, lambda i: (plants.text["mother"][i], plants.text["father"][i])), start=1
+    ):
         plate = f"RETEST-{k:02d}"
         shown: dict[str, str] = {}
         for place, (role, what) in wells:
@@ -161,7 +222,9 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
             sample = f"{plate}-{name}"
             if isinstance(what, int):
                 t = plants.text
-                rows.append((sample, "", plate, name, role, "", t["cross_id"][what], t["pod"][what], t["plant"][what]))
+                rows.append(
+                    (sample, "", plate, name, role, "", t["cross_id"][what], t["pod"][what], t["plant"][what])
+                )
                 shown[name] = t["plant"][what]
             else:
                 rows.append((sample, "", plate, name, role, what, "", "", ""))
@@ -172,8 +235,15 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
         "together. Write the laboratory's sample names over ours where they differ, and the batch once it is known."
     )
     columns = tuple(SheetColumn(c, 18 if c in ("sample_id", "plant") else 12) for c in RETEST_COLUMNS)
-    sheet = Sheet("Retest", "Plants to test again, laid out", note, (*columns, SIGN), tuple((*r, "") for r in rows))
-    return sheet, Grid("Retest plates", "Retest plates to fill", "Parents (their line name) stand beside their plants.", tuple(grids))
+    sheet = Sheet(
+        "Retest", "Plants to test again, laid out", note, (*columns, SIGN), tuple((*r, "") for r in rows)
+    )
+    return sheet, Grid(
+        "Retest plates",
+        "Retest plates to fill",
+        "Parents (their line name) stand beside their plants.",
+        tuple(grids),
+    )
 
 
 Occupant = tuple[str, int | str]
@@ -202,7 +272,8 @@ def _grid(shown: dict[str, str]) -> tuple[tuple[str, ...], ...]:
     shape = PLATE_FORMATS[0]
     head = ("", *(str(c + 1) for c in range(shape.columns)))
     body = tuple(
-        (chr(65 + r), *(shown.get(Well(r, c).name, "") for c in range(shape.columns))) for r in range(shape.rows)
+        (chr(65 + r), *(shown.get(Well(r, c).name, "") for c in range(shape.columns)))
+        for r in range(shape.rows)
     )
     return (head, *body)
 
@@ -211,18 +282,44 @@ def cross_sheet(inputs: ReportInputs) -> Sheet:
     """Crosses that still lack hybrids: stored seed to test, or flowers to pollinate again."""
     frame = inputs.crosses
     t = {c: texts(frame, c) for c in ("cross_id", "mother", "father", "next_step")}
-    x = {c: numbers(frame, c) for c in ("tested", "hybrid", "target_hybrids", "seeds_to_test", "flowers_to_repeat")}
-    lacking = [i for i in range(len(frame)) if np.nan_to_num(x["seeds_to_test"][i]) > 0 or np.nan_to_num(x["flowers_to_repeat"][i]) > 0]
-    order = sorted(lacking, key=lambda i: (-np.nan_to_num(x["flowers_to_repeat"][i]), natural(t["cross_id"][i])))
+    x = {
+        c: numbers(frame, c)
+        for c in ("tested", "hybrid", "target_hybrids", "seeds_to_test", "flowers_to_repeat")
+    }
+    lacking = [
+        i
+        for i in range(len(frame))
+        if np.nan_to_num(x["seeds_to_test"][i]) > 0 or np.nan_to_num(x["flowers_to_repeat"][i]) > 0
+    ]
+    order = sorted(
+        lacking, key=lambda i: (-np.nan_to_num(x["flowers_to_repeat"][i]), natural(t["cross_id"][i]))
+    )
     rows = tuple(
-        (t["cross_id"][i], t["mother"][i], t["father"][i], x["tested"][i], x["hybrid"][i], x["target_hybrids"][i],
-         x["seeds_to_test"][i], x["flowers_to_repeat"][i], t["next_step"][i], "")
+        (
+            t["cross_id"][i],
+            t["mother"][i],
+            t["father"][i],
+            x["tested"][i],
+            x["hybrid"][i],
+            x["target_hybrids"][i],
+            x["seeds_to_test"][i],
+            x["flowers_to_repeat"][i],
+            t["next_step"][i],
+            "",
+        )
         for i in order
     )
     columns = (
-        SheetColumn("Cross", 14), SheetColumn("Mother", 18), SheetColumn("Father", 18), SheetColumn("Tested", 8, "0"),
-        SheetColumn("Hybrids", 8, "0"), SheetColumn("Wanted", 8, "0"), SheetColumn("Seeds to test", 12, "0"),
-        SheetColumn("Flowers to pollinate", 18, "0"), SheetColumn("Next step", 40), SIGN,
+        SheetColumn("Cross", 14),
+        SheetColumn("Mother", 18),
+        SheetColumn("Father", 18),
+        SheetColumn("Tested", 8, "0"),
+        SheetColumn("Hybrids", 8, "0"),
+        SheetColumn("Wanted", 8, "0"),
+        SheetColumn("Seeds to test", 12, "0"),
+        SheetColumn("Flowers to pollinate", 18, "0"),
+        SheetColumn("Next step", 40),
+        SIGN,
     )
     flowers, seeds = float(np.nansum(x["flowers_to_repeat"])), float(np.nansum(x["seeds_to_test"]))
     note = f"In all {fmt.noun(flowers, 'flower')} to pollinate and {fmt.noun(seeds, 'stored seed')} to test."

@@ -46,8 +46,14 @@ def worklist_bytes(content: Content) -> bytes:
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(
         buffer,
-        {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
-         "nan_inf_to_errors": False, "default_date_format": "yyyy-mm-dd"},
+        {
+            "in_memory": True,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "strings_to_numbers": False,
+            "nan_inf_to_errors": False,
+            "default_date_format": "yyyy-mm-dd",
+        },
     )
     book.set_properties({"title": "Worklist", "author": "crossproof", "created": _FIXED_TIME})
     formats = _formats(book)
@@ -73,8 +79,17 @@ def _formats(book: Any) -> dict[str, Any]:
         "wrap": book.add_format({**base, "text_wrap": True, "valign": "top"}),
         "bold": book.add_format({**base, "bold": True, "valign": "top"}),
         "big": book.add_format({**base, "bold": True, "font_size": 20, "align": "left"}),
-        "well": book.add_format({**base, "font_size": 9, "border": 1, "border_color": "#9AA7A1", "text_wrap": True, "align": "center",
-                                 "num_format": "@"}),
+        "well": book.add_format(
+            {
+                **base,
+                "font_size": 9,
+                "border": 1,
+                "border_color": "#9AA7A1",
+                "text_wrap": True,
+                "align": "center",
+                "num_format": "@",
+            }
+        ),
         "edge": book.add_format({**base, "bold": True, "align": "center"}),
         "0": book.add_format({**base, **thin, "num_format": "0"}),
         "0%": book.add_format({**base, **thin, "num_format": "0%"}),
@@ -86,8 +101,15 @@ def _formats(book: Any) -> dict[str, Any]:
 
 
 def _mark_format(base: dict[str, Any], mark: Mark) -> dict[str, Any]:
-    return {**base, "bold": True, "align": "center", "border": 1, "bg_color": mark.colour,
-            "font_color": _LETTER_INK.get(mark.key, "#14202A"), "num_format": "@"}
+    return {
+        **base,
+        "bold": True,
+        "align": "center",
+        "border": 1,
+        "bg_color": mark.colour,
+        "font_color": _LETTER_INK.get(mark.key, "#14202A"),
+        "num_format": "@",
+    }
 
 
 def _front(book: Any, content: Content, formats: dict[str, Any]) -> None:

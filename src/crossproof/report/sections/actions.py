@@ -30,9 +30,13 @@ def section(inputs: ReportInputs) -> Section:
     ]
     flowers = float(np.nansum(numbers(inputs.crosses, "flowers_to_repeat")))
     cards.append(
-        Card("repeat", "Repeat", fmt.count(len(repeats.rows)),
-             f"crosses, {fmt.noun(flowers, 'flower')} in all" if repeats.rows else "crosses; none is needed",
-             "#repeat")
+        Card(
+            "repeat",
+            "Repeat",
+            fmt.count(len(repeats.rows)),
+            f"crosses, {fmt.noun(flowers, 'flower')} in all" if repeats.rows else "crosses; none is needed",
+            "#repeat",
+        )
     )
     blocks: list[Block] = [Cards(tuple(cards))]
     if counts[Decision.HOLD]:
@@ -83,31 +87,55 @@ def repeat_table(inputs: ReportInputs) -> Table:
     """Crosses to make again, most flowers first."""
     frame = inputs.crosses
     flowers = numbers(frame, "flowers_to_repeat")
-    return _cross_table("repeat", "Crosses to repeat, and how many flowers to pollinate", inputs, flowers, "flowers to pollinate")
+    return _cross_table(
+        "repeat",
+        "Crosses to repeat, and how many flowers to pollinate",
+        inputs,
+        flowers,
+        "flowers to pollinate",
+    )
 
 
 def seed_table(inputs: ReportInputs) -> Table:
     """Crosses whose stored seed should be genotyped next, most seeds first."""
     seeds = numbers(inputs.crosses, "seeds_to_test")
-    return _cross_table("stored", "Stored seed to genotype before a cross is repeated", inputs, seeds, "seeds to test")
+    return _cross_table(
+        "stored", "Stored seed to genotype before a cross is repeated", inputs, seeds, "seeds to test"
+    )
 
 
 def _cross_table(id: str, caption: str, inputs: ReportInputs, number: np.ndarray, label: str) -> Table:
     frame = inputs.crosses
-    order = [int(i) for i in np.argsort(-np.nan_to_num(number), kind="stable") if np.nan_to_num(number[i]) > 0]
+    order = [
+        int(i) for i in np.argsort(-np.nan_to_num(number), kind="stable") if np.nan_to_num(number[i]) > 0
+    ]
     columns = {c: texts(frame, c) for c in ("cross_id", "mother", "father", "next_step")}
     hybrid, target = numbers(frame, "hybrid"), numbers(frame, "target_hybrids")
     rows = [
         (
-            columns["cross_id"][i], columns["mother"][i], columns["father"][i],
-            f"{fmt.count(hybrid[i])} of {fmt.count(target[i])}" if np.isfinite(target[i]) else fmt.count(hybrid[i]),
-            fmt.count(number[i]), columns["next_step"][i],
+            columns["cross_id"][i],
+            columns["mother"][i],
+            columns["father"][i],
+            f"{fmt.count(hybrid[i])} of {fmt.count(target[i])}"
+            if np.isfinite(target[i])
+            else fmt.count(hybrid[i]),
+            fmt.count(number[i]),
+            columns["next_step"][i],
         )
         for i in order
     ]
     return table_of(
-        id, caption,
-        [("cross", "name"), ("mother", "name"), ("father", "name"), ("hybrids so far", "number"), (label, "number"),
-         ("why", "text")],
-        rows, most=60, rest="All are in worklist.xlsx.",
+        id,
+        caption,
+        [
+            ("cross", "name"),
+            ("mother", "name"),
+            ("father", "name"),
+            ("hybrids so far", "number"),
+            (label, "number"),
+            ("why", "text"),
+        ],
+        rows,
+        most=60,
+        rest="All are in worklist.xlsx.",
     )

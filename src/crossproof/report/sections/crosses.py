@@ -13,12 +13,19 @@ def section(inputs: ReportInputs) -> Section:
     """Every cross with its plants."""
     frame = inputs.crosses
     blocks: list[Block] = []
-    unprovable = [c for c, v in zip(texts(frame, "cross_id"), texts(frame, "verifiable"), strict=True) if v in ("no", "False")]
+    unprovable = [
+        c
+        for c, v in zip(texts(frame, "cross_id"), texts(frame, "verifiable"), strict=True)
+        if v in ("no", "False")
+    ]
     if unprovable:
         some = ", ".join(unprovable[:8]) + (f" and {len(unprovable) - 8} more" if len(unprovable) > 8 else "")
         blocks.append(
-            Notice(Tone.CARE, f"{fmt.noun(len(unprovable), 'cross', 'crosses')} cannot be proven with this panel",
-                   f"The parents differ at too few markers: {some}. The planning command says which markers would help.")
+            Notice(
+                Tone.CARE,
+                f"{fmt.noun(len(unprovable), 'cross', 'crosses')} cannot be proven with this panel",
+                f"The parents differ at too few markers: {some}. The planning command says which markers would help.",
+            )
         )
     blocks.append(Live("crosses"))
     return Section("crosses", "Cross by cross", "Crosses", _lead(inputs), tuple(blocks))

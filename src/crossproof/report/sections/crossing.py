@@ -8,15 +8,32 @@ import numpy as np
 import pandas as pd
 
 from crossproof.report import numbers as fmt
-from crossproof.report.blocks import Block, Chart, ChartSpec, Drawing, Heading, Prose, Row, Section, Table, table_of
+from crossproof.report.blocks import (
+    Block,
+    Chart,
+    ChartSpec,
+    Drawing,
+    Heading,
+    Prose,
+    Row,
+    Section,
+    Table,
+    table_of,
+)
 from crossproof.report.chain import Link, chain_svg
 from crossproof.report.inputs import ReportInputs, numbers, texts
 
 MOST_LEVELS = 24
-LABELS = {"hour": "hour of the day", "temperature": "temperature in degrees Celsius", "mother": "mother line",
-          "father": "father line", "week": "week", "operator": "person"}
-_UPRIGHT = {"hour", "week", "temperature"}
-_SHOWN_HERE = ("hour", "temperature", "mother", "father", "week")
+LABELS = {
+    "hour": "hour of the day",
+    "temperature_class": "temperature",
+    "mother": "mother line",
+    "father": "father line",
+    "week": "week",
+    "operator": "person",
+}
+_UPRIGHT = {"hour", "week", "temperature_class"}
+_SHOWN_HERE = ("hour", "temperature_class", "mother", "father", "week")
 
 
 def section(inputs: ReportInputs) -> Section:
@@ -26,11 +43,13 @@ def section(inputs: ReportInputs) -> Section:
     charts = [c for g in _groups(inputs) if (c := rate_chart(inputs, g)) is not None]
     if charts:
         blocks.append(Heading("What success went with"))
-        blocks.append(Prose(
-            "A filled dot is the rate drawn towards the season's mean as far as its small numbers demand, with its "
-            "95\u00a0% interval; a hollow diamond is the raw rate. The dashed line is the whole season. These are "
-            "comparisons, not causes: hours, people and mothers were not dealt out at random."
-        ))
+        blocks.append(
+            Prose(
+                "A filled dot is the rate drawn towards the season's mean as far as its small numbers demand, with its "
+                "95\u00a0% interval; a hollow diamond is the raw rate. The dashed line is the whole season. These are "
+                "comparisons, not causes: hours, people and mothers were not dealt out at random."
+            )
+        )
         blocks += [Row(tuple(charts[i : i + 2])) for i in range(0, len(charts), 2)]
     forest = factor_chart(inputs)
     if forest:
@@ -41,9 +60,11 @@ def section(inputs: ReportInputs) -> Section:
 
 
 def _season_row(inputs: ReportInputs) -> pd.DataFrame:
-    if "group" not in inputs.rates_by.columns:
-        return inputs.rates_by
-    return inputs.rates_by[inputs.rates_by["group"].astype(str) == "season"]
+    return _rows_of(inputs, "season")
+
+
+def _rows_of(inputs: ReportInputs, factor: str) -> pd.DataFrame:
+    return inputs.rates_by[np.array(texts(inputs.rates_by, "factor"), dtype=object) == factor]
 
 
 def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
@@ -60,7 +81,9 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
         weights = np.nan_to_num(numbers(frame, "flowers"))
         rate = numbers(frame, "true_success")
         known = np.isfinite(rate) & (weights > 0)
-        success = float((rate[known] * weights[known]).sum() / weights[known].sum()) if known.any() else math.nan
+        success = (
+            float((rate[known] * weights[known]).sum() / weights[known].sum()) if known.any() else math.nan
+        )
     has_pods = np.isfinite(numbers(frame, "pods")).any()
     pod_share = pods / flowers if has_pods else math.nan
     determined = tested - undetermined
@@ -68,12 +91,30 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     width_pods = min(pod_share, 1.0) if has_pods else None
     links = [
         Link("flower", fmt.count(flowers), "flowers pollinated", "", "", 1.0),
-        Link("pod", fmt.count(pods) if has_pods else "not recorded", "pods set", f"{fmt.share(pod_share)} set a pod",
-             f"{fmt.count(flowers - pods)} did not" if has_pods and flowers >= pods else "", width_pods),
-        Link("seed", fmt.count(seeds) if seeds else "not recorded", "seeds harvested",
-             f"{fmt.decimal(seeds / pods, 1)} seeds a pod" if seeds and pods else "", "", width_pods),
-        Link("plant", fmt.count(hybrids), f"hybrids of {fmt.count(tested)} tested", f"{fmt.share(rate)} are hybrids",
-             f"of {fmt.count(determined)} with a verdict", success if math.isfinite(success) else None),
+        Link(
+            "pod",
+            fmt.count(pods) if has_pods else "not recorded",
+            "pods set",
+            f"{fmt.share(pod_share)} set a pod",
+            f"{fmt.count(flowers - pods)} did not" if has_pods and flowers >= pods else "",
+            width_pods,
+        ),
+        Link(
+            "seed",
+            fmt.count(seeds) if seeds else "not recorded",
+            "seeds harvested",
+            f"{fmt.decimal(seeds / pods, 1)} seeds a pod" if seeds and pods else "",
+            "",
+            width_pods,
+        ),
+        Link(
+            "plant",
+            fmt.count(hybrids),
+            f"hybrids of {fmt.count(tested)} tested",
+            f"{fmt.share(rate)} are hybrids",
+            f"of {fmt.count(determined)} with a verdict",
+            success if math.isfinite(success) else None,
+        ),
     ]
     lead = f"{fmt.count(flowers)} flowers gave {fmt.count(hybrids)} proven hybrids so far."
     if math.isfinite(success):
@@ -84,9 +125,22 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
         "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last width is "
         "true success. Seeds that were not tested count at the rate of those that were."
     )
-    rows = [(k.label, k.number, k.step, k.lost, fmt.share(k.width) if k.width is not None else "not known") for k in links]
-    table = table_of("chain-table", "From flower to hybrid", [("stage", "text"), ("count", "number"), ("step", "text"),
-                     ("lost", "text"), ("flowers still on the way", "number")], rows)
+    rows = [
+        (k.label, k.number, k.step, k.lost, fmt.share(k.width) if k.width is not None else "not known")
+        for k in links
+    ]
+    table = table_of(
+        "chain-table",
+        "From flower to hybrid",
+        [
+            ("stage", "text"),
+            ("count", "number"),
+            ("step", "text"),
+            ("lost", "text"),
+            ("flowers still on the way", "number"),
+        ],
+        rows,
+    )
     title = f"From flower to hybrid: {lead}"
     return Drawing("chain", "From flower to hybrid", sentence, chain_svg(links, title), table), lead
 
@@ -97,13 +151,16 @@ def _first(frame: pd.DataFrame, column: str) -> float:
 
 
 def _groups(inputs: ReportInputs) -> list[str]:
-    have = list(dict.fromkeys(texts(inputs.rates_by, "group")))
+    have = list(dict.fromkeys(texts(inputs.rates_by, "factor")))
     known = [g for g in _SHOWN_HERE if g in have]
     return known + [g for g in have if g not in (*_SHOWN_HERE, "season", "operator", "cross", "pod")]
 
 
 def _measure(frame: pd.DataFrame) -> tuple[str, str]:
-    for name, label in (("true_success", "true success per flower"), ("hybrid_rate", "hybrids among plants with a verdict")):
+    for name, label in (
+        ("true_success", "true success per flower"),
+        ("hybrid_rate", "hybrids among plants with a verdict"),
+    ):
         if np.isfinite(numbers(frame, name)).any():
             return name, label
     return "", ""
@@ -111,23 +168,36 @@ def _measure(frame: pd.DataFrame) -> tuple[str, str]:
 
 def rate_chart(inputs: ReportInputs, group: str) -> Chart | None:
     """One chart of true success (else hybrid rate) by the levels of a group."""
-    rows = inputs.rates_by[np.array(texts(inputs.rates_by, "group")) == group]
+    rows = _rows_of(inputs, group)
     name, label = _measure(rows)
     if not name or len(rows) < 2:
         return None
     table = rate_frame(rows, name)
     upright = group in _UPRIGHT and len(table) <= 14
-    drawn = table if upright else table.sort_values(["tested"], ascending=False, kind="stable").head(MOST_LEVELS)
+    drawn = (
+        table if upright else table.sort_values(["tested"], ascending=False, kind="stable").head(MOST_LEVELS)
+    )
     if not upright:
         drawn = drawn.sort_values("rate", ascending=False, kind="stable")
     whole = _first(_season_row(inputs), name)
-    words = LABELS.get(group, group)
-    spec = ChartSpec("dots", drawn[["level", "rate", "low", "high", "raw", "n"]], {
-        "title": label, "upright": upright, "overall": whole if math.isfinite(whole) else None,
-        "level_title": words if upright else "",
-    })
-    return Chart(f"by-{_slug(group)}", f"By {words}", rate_sentence(table, label, len(table) - len(drawn)), spec,
-                 rate_table(group, words, label, table))
+    words = LABELS.get(group, group.replace("_", " "))
+    spec = ChartSpec(
+        "dots",
+        drawn[["level", "rate", "low", "high", "raw", "n"]],
+        {
+            "title": label,
+            "upright": upright,
+            "overall": whole if math.isfinite(whole) else None,
+            "level_title": words if upright else "",
+        },
+    )
+    return Chart(
+        f"by-{_slug(group)}",
+        f"By {words}",
+        rate_sentence(table, label, len(table) - len(drawn)),
+        spec,
+        rate_table(group, words, label, table),
+    )
 
 
 def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -137,11 +207,20 @@ def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
     raw = numbers(rows, name)
     pick = lambda end: np.where(use, numbers(rows, f"{name}_shrunk{end}"), numbers(rows, f"{name}{end}"))  # noqa: E731
     tags, tested = numbers(rows, "tags"), numbers(rows, "tested")
-    out = pd.DataFrame({
-        "level": texts(rows, "level"), "rate": np.where(use, shrunk, raw), "low": pick("_low"), "high": pick("_high"),
-        "raw": np.where(use, raw, np.nan), "raw_low": numbers(rows, f"{name}_low"), "raw_high": numbers(rows, f"{name}_high"),
-        "tags": tags, "tested": tested, "n": tested,
-    })
+    out = pd.DataFrame(
+        {
+            "level": texts(rows, "level"),
+            "rate": np.where(use, shrunk, raw),
+            "low": pick("_low"),
+            "high": pick("_high"),
+            "raw": np.where(use, raw, np.nan),
+            "raw_low": numbers(rows, f"{name}_low"),
+            "raw_high": numbers(rows, f"{name}_high"),
+            "tags": tags,
+            "tested": tested,
+            "n": tested,
+        }
+    )
     return out[np.isfinite(out["rate"])].reset_index(drop=True)
 
 
@@ -154,7 +233,11 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     )
     if math.isfinite(best["low"]) and math.isfinite(worst["high"]):
         apart = best["low"] > worst["high"]
-        text += "; their intervals do not touch." if apart else "; their intervals overlap, so this may be chance."
+        text += (
+            "; their intervals do not touch."
+            if apart
+            else "; their intervals overlap, so this may be chance."
+        )
     else:
         text += "."
     return text + (f" Drawn are the {len(table) - left_out} with most plants." if left_out else "")
@@ -163,37 +246,95 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
 def rate_table(group: str, words: str, label: str, table: pd.DataFrame) -> Table:
     """The numbers behind a chart of rates."""
     rows = [
-        (r.level, fmt.count(r.tags), fmt.count(r.tested), fmt.share(r.rate), fmt.interval(r.low, r.high), fmt.share(r.raw))
+        (
+            r.level,
+            fmt.count(r.tags),
+            fmt.count(r.tested),
+            fmt.share(r.rate),
+            fmt.interval(r.low, r.high),
+            fmt.share(r.raw),
+        )
         for r in table.itertuples()
     ]
-    return table_of(f"by-{_slug(group)}-table", f"{label[:1].upper()}{label[1:]} by {words}",
-                    [(words, "name"), ("tags", "number"), ("plants", "number"), ("rate", "number"), ("95\u00a0% interval", "number"),
-                     ("raw rate", "number")], rows, rest="All are in factors.csv and crosses.csv.")
+    return table_of(
+        f"by-{_slug(group)}-table",
+        f"{label[:1].upper()}{label[1:]} by {words}",
+        [
+            (words, "name"),
+            ("tags", "number"),
+            ("plants", "number"),
+            ("rate", "number"),
+            ("95\u00a0% interval", "number"),
+            ("raw rate", "number"),
+        ],
+        rows,
+        rest="All are in factors.csv and crosses.csv.",
+    )
 
 
 def _slug(text: str) -> str:
     return "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower()) or "x"
 
 
-def factor_chart(inputs: ReportInputs) -> Chart | None:
-    """Odds ratios of the model of selfing."""
+def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
+    """Odds ratios of the model of selfing, or the sentences that say why there are none."""
     frame = inputs.factors
     odds, low, high = (numbers(frame, c) for c in ("odds_ratio", "low", "high"))
-    if not np.isfinite(odds).any():
+    if not len(frame):
         return None
-    names = [f"{t}: {v}" if v else t for t, v in zip(texts(frame, "term"), texts(frame, "level"), strict=True)]
+    names = _term_names(frame)
     notes = texts(frame, "note")
+    about = [
+        n.strip().removesuffix(".")
+        for t, n in zip(texts(frame, "term"), notes, strict=True)
+        if t == "(season)" and n.strip()
+    ]
     drawn = pd.DataFrame({"name": names, "odds_ratio": odds, "low": low, "high": high})
     sane = np.isfinite(odds) & (low > 0) & np.isfinite(high) & (high < 1e4)
     drawn = drawn[sane].head(30)
     clear = [n for n, a, b in zip(drawn["name"], drawn["low"], drawn["high"], strict=True) if a > 1 or b < 1]
     sentence = (
-        f"Clear of chance: {'; '.join(clear)}." if clear else "No term is clear of chance: every interval takes in 1."
+        f"Clear of chance: {'; '.join(clear)}."
+        if clear
+        else "No term is clear of chance: every interval takes in 1."
     ) + " Right of the line means more selfs."
-    rows = [(n, fmt.decimal(o), f"{fmt.decimal(a)} to {fmt.decimal(b)}" if np.isfinite(a) else "", note)
-            for n, o, a, b, note in zip(names, odds, low, high, notes, strict=True)]
-    table = table_of("factors-table", "Odds ratios of self against hybrid", [("term", "text"), ("odds ratio", "number"),
-                     ("95\u00a0% interval", "number"), ("remark", "text")], rows, rest="All are in factors.csv.")
+    sentence += "".join(f" {n[:1].upper()}{n[1:]}." for n in about)
+    rows = [
+        (n, fmt.decimal(o), f"{fmt.decimal(a)} to {fmt.decimal(b)}" if np.isfinite(a) else "", note)
+        for n, o, a, b, note in zip(names, odds, low, high, notes, strict=True)
+        if not n.startswith("(season)")
+    ]
+    table = table_of(
+        "factors-table",
+        "Odds ratios of self against hybrid",
+        [("term", "text"), ("odds ratio", "number"), ("95\u00a0% interval", "number"), ("remark", "text")],
+        rows,
+        rest="All are in factors.csv.",
+    )
     if drawn.empty:
-        return None
-    return Chart("factors", "What went with selfing, all terms judged together", sentence, ChartSpec("forest", drawn), table)
+        reasons = about or [n for n in dict.fromkeys(notes) if n]
+        said = "".join(f" {n[:1].upper()}{n[1:].removesuffix('.')}." for n in reasons[:4])
+        return Prose(f"What went with selfing cannot be told from this season.{said}")
+    drawn["name"] = [n if len(n) <= 44 else n[:42] + "…" for n in drawn["name"]]
+    return Chart(
+        "factors",
+        "What went with selfing, all terms judged together",
+        sentence,
+        ChartSpec("forest", drawn),
+        table,
+    )
+
+
+def _term_names(frame: pd.DataFrame) -> list[str]:
+    """Terms of the model as a reader says them: "hour, per hour", "operator: Teo against Ines"."""
+    out = []
+    for term, level, reference in zip(
+        *(texts(frame, c) for c in ("term", "level", "reference")), strict=True
+    ):
+        name = term.replace("_", " ")
+        if level and reference:
+            name += f": {level} against {reference}"
+        elif level:
+            name += f", {level}" if level.startswith("per ") else f": {level}"
+        out.append(name)
+    return out

@@ -57,25 +57,55 @@ def section(inputs: ReportInputs) -> Section:
             "where none does, the plant is undetermined and the report says what would settle it."
         ),
         Heading("What the markers cannot say"),
-        Terms((
-            ("Direction of a cross", "Nuclear markers of mother x father and father x mother are identical. Only markers inherited "
-             "from the mother alone can test which was which."),
-            ("Sister lines", "Lines that no marker of the panel separates cannot be told apart as pollen donors or parents."),
-            ("The donor's name", "The likeliest donor is the best fit among the lines of this panel; the true one may not be in it. "
-             "Close markers are not independent, so donor probabilities err towards too sure."),
-            ("Untested seed", "Rates speak of the seeds that were tested. Seeds that never germinated are not among them."),
-        )),
+        Terms(
+            (
+                (
+                    "Direction of a cross",
+                    "Nuclear markers of mother x father and father x mother are identical. Only markers inherited "
+                    "from the mother alone can test which was which.",
+                ),
+                (
+                    "Sister lines",
+                    "Lines that no marker of the panel separates cannot be told apart as pollen donors or parents.",
+                ),
+                (
+                    "The donor's name",
+                    "The likeliest donor is the best fit among the lines of this panel; the true one may not be in it. "
+                    "Close markers are not independent, so donor probabilities err towards too sure.",
+                ),
+                (
+                    "Untested seed",
+                    "Rates speak of the seeds that were tested. Seeds that never germinated are not among them.",
+                ),
+            )
+        ),
         Heading("Before acting on a verdict"),
-        Notice(Tone.CARE, "Seed that cannot be replaced", "Keep remnant seed. At the threshold in force a small share of verdicts is "
-               "wrong even when everything works; confirm before the last plant of a cross is culled."),
-        Notice(Tone.CARE, "Certification, quarantine, biosafety", "A marker verdict is no seed certificate and no plant-health "
-               "clearance. Seed certification, quarantine and biosafety follow the rules of your country and are done by those "
-               "licensed to do them."),
-        Notice(Tone.CARE, "People", "Rates by person come from small samples and unequal crosses. They serve to find good hours and "
-               "tools, not to judge anyone."),
+        Notice(
+            Tone.CARE,
+            "Seed that cannot be replaced",
+            "Keep remnant seed. At the threshold in force a small share of verdicts is "
+            "wrong even when everything works; confirm before the last plant of a cross is culled.",
+        ),
+        Notice(
+            Tone.CARE,
+            "Certification, quarantine, biosafety",
+            "A marker verdict is no seed certificate and no plant-health "
+            "clearance. Seed certification, quarantine and biosafety follow the rules of your country and are done by those "
+            "licensed to do them.",
+        ),
+        Notice(
+            Tone.CARE,
+            "People",
+            "Rates by person come from small samples and unequal crosses. They serve to find good hours and "
+            "tools, not to judge anyone.",
+        ),
         Heading("Settings in force"),
-        table_of("settings", "Settings of this run (config.yaml)", [("setting", "name"), ("value", "number"), ("meaning", "text")],
-                 [(k, _value(inputs.config.get(k)), words) for k, words in SETTINGS if k in inputs.config]),
+        table_of(
+            "settings",
+            "Settings of this run (config.yaml)",
+            [("setting", "name"), ("value", "number"), ("meaning", "text")],
+            [(k, _value(inputs.config.get(k)), words) for k, words in SETTINGS if k in inputs.config],
+        ),
     ]
     lead = "How a verdict comes about, what it cannot say, and the settings it was made with."
     return Section("method", "Method and limits", "Method", lead, tuple(blocks))
@@ -92,44 +122,118 @@ def inputs_section(inputs: ReportInputs) -> Section:
     blocks: list[Block] = []
     if len(inputs.changes):
         frame = inputs.changes
-        rows = list(zip(*(texts(frame, c) for c in ("plant", "verdict_before", "verdict_now", "cause")), strict=True))
-        blocks += [Heading("Verdicts that changed since the last run"),
-                   table_of("changes", "Changed verdicts", [("plant", "name"), ("before", "text"), ("now", "text"), ("cause", "text")],
-                            rows, most=100, rest="All are in changes.csv.")]
+        rows = list(
+            zip(*(texts(frame, c) for c in ("plant", "verdict_before", "verdict_now", "cause")), strict=True)
+        )
+        blocks += [
+            Heading("Verdicts that changed since the last run"),
+            table_of(
+                "changes",
+                "Changed verdicts",
+                [("plant", "name"), ("before", "text"), ("now", "text"), ("cause", "text")],
+                rows,
+                most=100,
+                rest="All are in changes.csv.",
+            ),
+        ]
     if len(inputs.problems):
         frame = inputs.problems
-        rows = list(zip(*(texts(frame, c) for c in ("severity", "file", "row", "column", "value", "problem", "remedy")), strict=True))
-        blocks += [Heading("Remarks on the input"),
-                   table_of("problems", "Problems found in the input", [("kind", "text"), ("file", "name"), ("row", "number"),
-                            ("column", "name"), ("value", "text"), ("problem", "text"), ("remedy", "text")],
-                            [(s, f, r.removesuffix(".0"), c, v, p, m) for s, f, r, c, v, p, m in rows], most=100,
-                            rest="All are in problems.csv.")]
-    files = inputs.run.get("inputs", ())
-    rows = [(shown(f.get("file", f.get("path"))), fmt.count(float(f.get("bytes", f.get("size", float("nan"))))), shown(f.get("sha256")))
-            for f in files if isinstance(f, Mapping)] if isinstance(files, Sequence) else []
+        rows = list(
+            zip(
+                *(
+                    texts(frame, c)
+                    for c in ("severity", "file", "row", "column", "value", "problem", "remedy")
+                ),
+                strict=True,
+            )
+        )
+        blocks += [
+            Heading("Remarks on the input"),
+            table_of(
+                "problems",
+                "Problems found in the input",
+                [
+                    ("kind", "text"),
+                    ("file", "name"),
+                    ("row", "number"),
+                    ("column", "name"),
+                    ("value", "text"),
+                    ("problem", "text"),
+                    ("remedy", "text"),
+                ],
+                [(s, f, r.removesuffix(".0"), c, v, p, m) for s, f, r, c, v, p, m in rows],
+                most=100,
+                rest="All are in problems.csv.",
+            ),
+        ]
+    files = inputs.run.get("inputs_sha256") or inputs.run.get("inputs", ())
+    rows = (
+        [
+            (
+                shown(f.get("file", f.get("path"))),
+                fmt.count(float(f.get("bytes", f.get("size", float("nan"))))),
+                shown(f.get("sha256")),
+            )
+            for f in files
+            if isinstance(f, Mapping)
+        ]
+        if isinstance(files, Sequence)
+        else []
+    )
     if isinstance(files, Mapping):
-        rows = [(shown(k), "", _value(v if not isinstance(v, Mapping) else v.get("sha256"))) for k, v in files.items()]
+        rows = [
+            (shown(k), "", _value(v if not isinstance(v, Mapping) else v.get("sha256")))
+            for k, v in files.items()
+        ]
     if rows:
-        blocks += [Heading("Files read"), table_of("files", "Input files with their SHA-256", [("file", "name"), ("bytes", "number"),
-                   ("SHA-256", "digest")], rows, most=250, rest="All are in run.json.")]
-    pairs = tuple((shown(k).replace("_", " "), _value(v)) for k, v in _flat(inputs.run) if k not in ("inputs",))
+        blocks += [
+            Heading("Files read"),
+            table_of(
+                "files",
+                "Input files with their SHA-256",
+                [("file", "name"), ("bytes", "number"), ("SHA-256", "digest")],
+                rows,
+                most=250,
+                rest="All are in run.json.",
+            ),
+        ]
+    pairs = tuple((shown(k).replace("_", " "), _value(v)) for k, v in _flat(inputs.run))
     if pairs:
         blocks += [Heading("Versions and run"), Terms(pairs)]
-    digest = shown(inputs.run.get("input_digest"))
+    digest = run_digest(inputs)
     lead = "Two reports with the same input digest come from the same files and settings."
     if digest:
         lead += f" This one: {digest[:16]}."
-    return Section("inputs", "Inputs and versions", "Inputs", lead, tuple(blocks), str(len(inputs.problems)) if len(inputs.problems) else "")
+    return Section(
+        "inputs",
+        "Inputs and versions",
+        "Inputs",
+        lead,
+        tuple(blocks),
+        str(len(inputs.problems)) if len(inputs.problems) else "",
+    )
+
+
+def run_digest(inputs: ReportInputs) -> str:
+    """Digest of everything the results follow from."""
+    return shown(inputs.run.get("run_digest") or inputs.run.get("input_digest"))
 
 
 def _flat(run: Mapping[str, Any]) -> list[tuple[str, object]]:
     """Plain values of run.json, one level of nesting joined; the configuration is shown elsewhere."""
     out: list[tuple[str, object]] = []
     for key, value in run.items():
-        if key in ("inputs", "config", "configuration"):
+        if key in (
+            "inputs",
+            "inputs_sha256",
+            "config",
+            "configuration",
+            "genotype_files",
+            "corrections_applied",
+        ):
             continue
         if isinstance(value, Mapping):
-            out += [(f"{key} {k}", v) for k, v in value.items() if not isinstance(v, (Mapping, list))]
+            out += [(f"{key}: {k}", v) for k, v in value.items() if not isinstance(v, (Mapping, list))]
         elif not (isinstance(value, list) and value and isinstance(value[0], Mapping)):
             out.append((key, value))
     return out[:60]

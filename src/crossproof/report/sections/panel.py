@@ -7,7 +7,18 @@ import pandas as pd
 
 from crossproof.model.results import Verdict
 from crossproof.report import numbers as fmt
-from crossproof.report.blocks import Block, Chart, ChartSpec, Heading, Notice, Row, Section, Table, Tone, table_of
+from crossproof.report.blocks import (
+    Block,
+    Chart,
+    ChartSpec,
+    Heading,
+    Notice,
+    Row,
+    Section,
+    Table,
+    Tone,
+    table_of,
+)
 from crossproof.report.inputs import ReportInputs, numbers, texts
 from crossproof.report.marks import VERDICT_MARKS
 
@@ -22,8 +33,11 @@ def section(inputs: ReportInputs) -> Section:
     if conflicts.rows:
         blocks += [
             Heading("Lines whose tubes contradict each other"),
-            Notice(Tone.CARE, "A parent may not be what its tube says",
-                   "Crosses with these lines were judged under whichever version fits their progeny best."),
+            Notice(
+                Tone.CARE,
+                "A parent may not be what its tube says",
+                "Crosses with these lines were judged under whichever version fits their progeny best.",
+            ),
             conflicts,
         ]
     if aside.rows:
@@ -31,7 +45,9 @@ def section(inputs: ReportInputs) -> Section:
     weak = weak_table(inputs)
     if weak.rows:
         blocks += [Heading("The markers that err most, among those in use"), weak]
-    return Section("panel", "Lines and markers", "Lines, markers", _lead(inputs, conflicts, aside), tuple(blocks))
+    return Section(
+        "panel", "Lines and markers", "Lines, markers", _lead(inputs, conflicts, aside), tuple(blocks)
+    )
 
 
 def _lead(inputs: ReportInputs, conflicts: Table, aside: Table) -> str:
@@ -40,19 +56,29 @@ def _lead(inputs: ReportInputs, conflicts: Table, aside: Table) -> str:
         return "No marker table was handed to the report."
     set_aside = _is_aside(inputs)
     text = f"{fmt.noun(n_lines, 'line')} and {fmt.noun(n_markers, 'marker')} carry the verdicts."
-    text += f" {fmt.noun(int(set_aside.sum()), 'marker was', 'markers were')} set aside" if set_aside.any() else " No marker was set aside"
+    text += (
+        f" {fmt.noun(int(set_aside.sum()), 'marker was', 'markers were')} set aside"
+        if set_aside.any()
+        else " No marker was set aside"
+    )
     if conflicts.rows:
-        return text + f" and {fmt.noun(len(conflicts.rows), 'line has', 'lines have')} tubes that contradict each other."
+        return (
+            text
+            + f" and {fmt.noun(len(conflicts.rows), 'line has', 'lines have')} tubes that contradict each other."
+        )
     return text + " and no line contradicts itself."
 
 
 def _is_aside(inputs: ReportInputs) -> np.ndarray:
-    return np.array([s not in ("", "used") for s in texts(inputs.markers, "state")], dtype=bool)
+    return np.array([u in ("no", "False") for u in texts(inputs.markers, "used")], dtype=bool)
 
 
 def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
     """Plants by heterozygosity at contrast markers, verdict by verdict: the whole season's evidence at a glance."""
-    share, verdicts = numbers(inputs.verdicts, "het_share"), np.array(texts(inputs.verdicts, "verdict"), dtype=object)
+    share, verdicts = (
+        numbers(inputs.verdicts, "het_share"),
+        np.array(texts(inputs.verdicts, "verdict"), dtype=object),
+    )
     if not np.isfinite(share).any():
         return None
     edges = np.linspace(0, 1, 21)
@@ -63,7 +89,10 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
             continue
         counts, _ = np.histogram(values, edges)
         label = VERDICT_MARKS[v].label
-        rows += [(label, round(a, 2), round(b, 2), int(c)) for a, b, c in zip(edges[:-1], edges[1:], counts, strict=True)]
+        rows += [
+            (label, round(a, 2), round(b, 2), int(c))
+            for a, b, c in zip(edges[:-1], edges[1:], counts, strict=True)
+        ]
         middle, low, high = np.quantile(values, [0.5, 0.05, 0.95])
         summary.append((label, fmt.count(len(values)), fmt.share(middle), fmt.interval(low, high)))
     frame = pd.DataFrame(rows, columns=["verdict", "share", "share_end", "plants"])
@@ -71,16 +100,27 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         "Hybrids should stand at the right end and selfs at the left; what lies between is where a simple cut-off goes "
         "wrong and where the family model earns its keep. Each strip has its own height."
     )
-    table = table_of("het-table", "Heterozygous share of contrast markers by verdict", [("verdict", "text"), ("plants", "number"),
-                     ("median", "number"), ("middle 90\u00a0%", "number")], summary)
-    return Chart("heterozygosity", "What the contrast markers say", sentence, ChartSpec("heterozygosity", frame), table)
+    table = table_of(
+        "het-table",
+        "Heterozygous share of contrast markers by verdict",
+        [("verdict", "text"), ("plants", "number"), ("median", "number"), ("middle 90\u00a0%", "number")],
+        summary,
+    )
+    return Chart(
+        "heterozygosity", "What the contrast markers say", sentence, ChartSpec("heterozygosity", frame), table
+    )
 
 
 def marker_chart(inputs: ReportInputs) -> Chart | None:
     """Markers by call rate and false heterozygotes."""
     frame = inputs.markers
-    drawn = pd.DataFrame({"call_rate": numbers(frame, "call_rate"), "false_heterozygote": numbers(frame, "false_heterozygote"),
-                          "state": np.where(_is_aside(inputs), "set aside", "used")})
+    drawn = pd.DataFrame(
+        {
+            "call_rate": numbers(frame, "call_rate"),
+            "false_heterozygote": numbers(frame, "false_heterozygote"),
+            "state": np.where(_is_aside(inputs), "set aside", "used"),
+        }
+    )
     drawn = drawn[np.isfinite(drawn["call_rate"]) & np.isfinite(drawn["false_heterozygote"])]
     if drawn.empty:
         return None
@@ -92,25 +132,70 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
     used = drawn[drawn["state"] == "used"]
     sentence = "Rings are markers in use, filled diamonds are set aside."
     if len(used):
-        sentence += (f" Half of those in use have a call rate above {fmt.share(float(used['call_rate'].median()))} and read a "
-                     f"homozygote as heterozygous in under {fmt.share(float(used['false_heterozygote'].median()))} of calls.")
+        sentence += (
+            f" Half of those in use have a call rate above {fmt.share(float(used['call_rate'].median()))} and read a "
+            f"homozygote as heterozygous in under {fmt.share(float(used['false_heterozygote'].median()))} of calls."
+        )
     if len(shown_rows) < len(drawn):
         sentence += f" {len(shown_rows):,} of {len(drawn):,} are drawn."
-    rows = [(s, fmt.count(len(g)), fmt.share(float(g["call_rate"].median())), fmt.share(float(g["false_heterozygote"].median())))
-            for s, g in drawn.groupby("state", sort=True)]
-    table = table_of("marker-chart-table", "Markers in use and set aside", [("state", "text"), ("markers", "number"),
-                     ("median call rate", "number"), ("median false heterozygotes", "number")], rows)
+    rows = [
+        (
+            s,
+            fmt.count(len(g)),
+            fmt.share(float(g["call_rate"].median())),
+            fmt.share(float(g["false_heterozygote"].median())),
+        )
+        for s, g in drawn.groupby("state", sort=True)
+    ]
+    table = table_of(
+        "marker-chart-table",
+        "Markers in use and set aside",
+        [
+            ("state", "text"),
+            ("markers", "number"),
+            ("median call rate", "number"),
+            ("median false heterozygotes", "number"),
+        ],
+        rows,
+    )
     return Chart("markers", "How well each marker works", sentence, ChartSpec("markers", shown_rows), table)
 
 
 def conflict_table(inputs: ReportInputs) -> Table:
     """Lines with more than one version or a finding."""
     frame = inputs.lines
-    names, versions, share = texts(frame, "line"), numbers(frame, "versions"), numbers(frame, "conflict_share")
-    matches, found = texts(frame, "matches"), texts(frame, "findings")
-    rows = [(names[i], fmt.share(share[i]), matches[i], found[i]) for i in range(len(frame)) if versions[i] > 1 or found[i]]
-    return table_of("conflicts", "Lines with a conflict or a finding", [("line", "name"), ("markers in conflict", "number"),
-                    ("the odd tube matches", "name"), ("finding", "text")], rows, rest="All are in lines.csv.")
+    t = {c: texts(frame, c) for c in ("line", "odd_tubes", "findings", "plant_departs_in")}
+    versions, share, wells = (
+        numbers(frame, "versions"),
+        numbers(frame, "largest_departure"),
+        numbers(frame, "wells"),
+    )
+    rows = [
+        (
+            t["line"][i],
+            fmt.count(wells[i]),
+            fmt.count(versions[i]),
+            t["odd_tubes"][i],
+            fmt.share(share[i]),
+            t["findings"][i],
+        )
+        for i in range(len(frame))
+        if versions[i] > 1 or t["findings"][i]
+    ]
+    return table_of(
+        "conflicts",
+        "Lines with more than one version or a finding",
+        [
+            ("line", "name"),
+            ("wells", "number"),
+            ("versions", "number"),
+            ("odd tubes", "name"),
+            ("largest departure of a plant", "number"),
+            ("finding", "text"),
+        ],
+        rows,
+        rest="All are in lines.csv.",
+    )
 
 
 def aside_table(inputs: ReportInputs) -> Table:
@@ -119,10 +204,30 @@ def aside_table(inputs: ReportInputs) -> Table:
     pick = _is_aside(inputs)
     t = {c: texts(frame, c) for c in ("marker", "chrom", "reason")}
     x = {c: numbers(frame, c) for c in ("pos", "call_rate", "false_heterozygote")}
-    rows = [(t["marker"][i], _place(t["chrom"][i], x["pos"][i]), fmt.share(x["call_rate"][i]), fmt.share(x["false_heterozygote"][i]),
-             t["reason"][i]) for i in np.flatnonzero(pick)]
-    return table_of("aside", "Markers set aside and why", [("marker", "name"), ("place", "name"), ("call rate", "number"),
-                    ("false heterozygotes", "number"), ("reason", "text")], rows, most=40, rest="All are in markers.csv.")
+    rows = [
+        (
+            t["marker"][i],
+            _place(t["chrom"][i], x["pos"][i]),
+            fmt.share(x["call_rate"][i]),
+            fmt.share(x["false_heterozygote"][i]),
+            t["reason"][i],
+        )
+        for i in np.flatnonzero(pick)
+    ]
+    return table_of(
+        "aside",
+        "Markers set aside and why",
+        [
+            ("marker", "name"),
+            ("place", "name"),
+            ("call rate", "number"),
+            ("false heterozygotes", "number"),
+            ("reason", "text"),
+        ],
+        rows,
+        most=40,
+        rest="All are in markers.csv.",
+    )
 
 
 def weak_table(inputs: ReportInputs) -> Table:
@@ -132,10 +237,28 @@ def weak_table(inputs: ReportInputs) -> Table:
     x = {c: numbers(frame, c) for c in ("pos", "call_rate", "false_heterozygote", "dropout")}
     used = np.flatnonzero(~_is_aside(inputs) & np.isfinite(x["false_heterozygote"]))
     order = used[np.argsort(-x["false_heterozygote"][used], kind="stable")][:10]
-    rows = [(t["marker"][i], _place(t["chrom"][i], x["pos"][i]), fmt.share(x["call_rate"][i]), fmt.share(x["false_heterozygote"][i]),
-             fmt.share(x["dropout"][i])) for i in order]
-    return table_of("weak", "Ten markers with most false heterozygotes", [("marker", "name"), ("place", "name"), ("call rate", "number"),
-                    ("false heterozygotes", "number"), ("allele lost in heterozygotes", "number")], rows)
+    rows = [
+        (
+            t["marker"][i],
+            _place(t["chrom"][i], x["pos"][i]),
+            fmt.share(x["call_rate"][i]),
+            fmt.share(x["false_heterozygote"][i]),
+            fmt.share(x["dropout"][i]),
+        )
+        for i in order
+    ]
+    return table_of(
+        "weak",
+        "Ten markers with most false heterozygotes",
+        [
+            ("marker", "name"),
+            ("place", "name"),
+            ("call rate", "number"),
+            ("false heterozygotes", "number"),
+            ("allele lost in heterozygotes", "number"),
+        ],
+        rows,
+    )
 
 
 def _place(chrom: str, pos: float) -> str:

@@ -5,11 +5,24 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from crossproof.rates.operators import funnel_limit
 from crossproof.report import numbers as fmt
-from crossproof.report.blocks import Block, Chart, ChartSpec, Notice, Prose, Row, Section, Table, Tone, table_of
+from crossproof.report.blocks import (
+    Block,
+    Chart,
+    ChartSpec,
+    Notice,
+    Prose,
+    Row,
+    Section,
+    Table,
+    Tone,
+    table_of,
+)
 from crossproof.report.inputs import ReportInputs, numbers, texts
 
 MOST_PANELS = 12
+TOO_FEW = "too few"
 CAUTION = Notice(
     Tone.CARE,
     "Numbers about crosses, not about people",
@@ -37,114 +50,271 @@ def section(inputs: ReportInputs) -> Section:
 
 
 def _outside(frame: pd.DataFrame) -> list[str]:
-    return [o for o, f in zip(texts(frame, "operator"), texts(frame, "funnel"), strict=True)
-            if f.startswith(("above", "below", "outside"))]
+    """People outside the 95 % limits about whom there is enough to look at."""
+    columns = (texts(frame, c) for c in ("operator", "funnel", "judgement"))
+    return [o for o, f, j in zip(*columns, strict=True) if f.startswith(("above", "below")) and j != TOO_FEW]
 
 
 def _lead(inputs: ReportInputs) -> str:
     frame = inputs.operators
     if not len(frame):
         return "Tags carry no operator, so nothing is said about anyone."
-    few = sum("too little" in f for f in texts(frame, "funnel"))
+    few = texts(frame, "judgement").count(TOO_FEW)
     out = _outside(frame)
     text = f"{fmt.noun(len(frame), 'person', 'people')} made the crosses."
     text += (
-        f" {fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance." if out
+        f" {fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
+        if out
         else " Nobody lies outside what chance alone produces."
     )
+    unlike = [
+        o
+        for o, j in zip(texts(frame, "operator"), texts(frame, "judgement"), strict=True)
+        if "selfs than expected" in j
+    ]
+    if unlike:
+        text += (
+            f" Allowing for mother, hour and week, {', '.join(unlike)} differ from what was to be expected."
+        )
     return text + (f" For {few} there is too little to say anything." if few else "")
 
 
 def funnel_chart(inputs: ReportInputs) -> Chart | None:
     """Selfing rate by person against exact binomial limits."""
     frame = inputs.operators
-    drawn = pd.DataFrame({"operator": texts(frame, "operator"), "determined": numbers(frame, "determined"),
-                          "rate": numbers(frame, "self_rate")})
+    worth = numbers(frame, "funnel_n")
+    drawn = pd.DataFrame(
+        {
+            "operator": texts(frame, "operator"),
+            "rate": numbers(frame, "selfing_rate"),
+            "determined": np.where(np.isfinite(worth), worth, numbers(frame, "determined")),
+        }
+    )
     good = np.isfinite(drawn["rate"]) & (drawn["determined"] > 0)
     drawn = drawn[good]
     if drawn.empty:
         return None
-    limits = inputs.funnel if len(inputs.funnel) else _exact_limits(drawn)
+    limits = _limits(frame, drawn)
     out = _outside(frame)
     sentence = (
-        f"Outside the limits: {', '.join(out)}." if out
-        else "Everyone lies inside the limits: the differences are no larger than chance makes them."
-    ) + " Solid curves hold 95\u00a0% of people who all work alike, dashed curves 99.8\u00a0%."
-    rows = [(o, fmt.count(d), fmt.share(r)) for o, d, r in drawn.itertuples(index=False)]
-    table = table_of("funnel-table", "Selfing by person", [("person", "name"), ("plants with a verdict", "number"),
-                     ("selfed", "number")], rows)
+        (
+            f"Outside the limits: {', '.join(out)}."
+            if out
+            else "Everyone lies inside the limits: the differences are no larger than chance makes them."
+        )
+        + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones 99.8\u00a0%. "
+    )
+    sentence += "Plants of one tag share their fate, so each counts for less than one plant here."
+    rows = [(r.operator, fmt.decimal(r.determined, 1), fmt.share(r.rate)) for r in drawn.itertuples()]
+    table = table_of(
+        "funnel-table",
+        "Selfing by person",
+        [("person", "name"), ("independent plants", "number"), ("selfed", "number")],
+        rows,
+    )
     spec = ChartSpec("funnel", drawn, {"limits": limits, "title": "selfs among plants with a verdict"})
     return Chart("funnel", "Selfs by person, against chance", sentence, spec, table)
 
 
-def _exact_limits(drawn: pd.DataFrame) -> pd.DataFrame:
-    from scipy.stats import binom
-
-    top = int(drawn["determined"].max() * 1.12) + 4
-    n = np.unique(np.linspace(5, max(top, 6), 80).astype(int))
-    centre = float((drawn["rate"] * drawn["determined"]).sum() / drawn["determined"].sum())
-    out = pd.DataFrame({"determined": n, "centre": centre})
+def _limits(frame: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataFrame:
+    """Curves of the exact limits about the pooled rate, widened as those of operators.csv are."""
+    top = float(drawn["determined"].max()) * 1.12 + 4
+    n = np.unique(np.concatenate([np.arange(2, min(top, 40)), np.linspace(2, top, 80)]))
+    centre, spread = numbers(frame, "funnel_centre"), numbers(frame, "phi_used")
+    pooled = (drawn["rate"] * drawn["determined"]).sum() / drawn["determined"].sum()
+    theta = float(centre[np.isfinite(centre)][0]) if np.isfinite(centre).any() else float(pooled)
+    widening = float(np.sqrt(spread[np.isfinite(spread)][0])) if np.isfinite(spread).any() else 1.0
+    out = pd.DataFrame({"determined": n, "centre": theta})
     for name, tail in (("95", 0.025), ("998", 0.001)):
-        out[f"low{name}"] = binom.ppf(tail, n, centre) / n
-        out[f"high{name}"] = binom.ppf(1 - tail, n, centre) / n
+        for end, quantile in (("low", tail), ("high", 1 - tail)):
+            limit = theta + (funnel_limit(theta, n, quantile) - theta) * widening
+            out[f"{end}{name}"] = np.clip(limit, 0.0, 1.0)
     return out
 
 
 def learning_chart(inputs: ReportInputs) -> Chart | None:
-    """Hybrid rate of each person as their tags go by."""
+    """Selfing rate of each person as their flowers go by."""
     frame = inputs.learning
-    drawn = pd.DataFrame({"operator": texts(frame, "operator"), **{c: numbers(frame, c) for c in ("order", "rate", "low", "high")}})
-    drawn = drawn[np.isfinite(drawn["rate"])]
+    x = {
+        c: numbers(frame, c)
+        for c in (
+            "flowers_before",
+            "flowers",
+            "tags",
+            "determined",
+            "selfing_rate",
+            "selfing_rate_low",
+            "selfing_rate_high",
+            "selfing_rate_so_far",
+            "trend",
+            "trend_low",
+            "trend_high",
+        )
+    }
+    drawn = pd.DataFrame(
+        {
+            "operator": texts(frame, "operator"),
+            "week": texts(frame, "week"),
+            "order": x["flowers_before"] + x["flowers"],
+            "rate": x["selfing_rate"],
+            "low": x["selfing_rate_low"],
+            "high": x["selfing_rate_high"],
+            "so_far": x["selfing_rate_so_far"],
+            "plants": x["determined"],
+            "trend": x["trend"],
+            "trend_low": x["trend_low"],
+            "trend_high": x["trend_high"],
+        }
+    )
+    drawn = drawn[np.isfinite(drawn["rate"]) & np.isfinite(drawn["order"])]
     if drawn.empty:
         return None
     people = list(drawn["operator"].value_counts(sort=True).index)[:MOST_PANELS]
-    first = drawn[drawn["operator"].isin(people)]
-    ends = first.sort_values("order", kind="stable").groupby("operator", sort=False)["rate"].agg(["first", "last"])
-    up = int((ends["last"] > ends["first"]).sum())
-    sentence = (
-        f"The line is each person's estimated hybrid rate, the band its 95\u00a0% interval. {up} of {len(ends)} end higher "
-        "than they began; wide bands mean that few plants speak."
+    first = drawn[drawn["operator"].isin(people)].sort_values(["operator", "order"], kind="stable")
+    each = drawn.drop_duplicates("operator")
+    fewer = list(each.loc[each["trend_high"] < 1, "operator"])
+    more = list(each.loc[each["trend_low"] > 1, "operator"])
+    sentence = "Dots are weeks with their 95\u00a0% interval, the line is the rate over all weeks so far."
+    if fewer:
+        sentence += f" Selfs became rarer with practice for {', '.join(fewer)}."
+    if more:
+        sentence += f" They became more frequent for {', '.join(more)}; heat and late flowers do that too."
+    if not (fewer or more):
+        sentence += " Nobody's selfs became clearly rarer or more frequent with practice."
+    rows = [
+        (
+            r.operator,
+            r.week,
+            fmt.count(r.order),
+            fmt.count(r.plants),
+            fmt.share(r.rate),
+            fmt.interval(r.low, r.high),
+            fmt.share(r.so_far),
+        )
+        for r in first.itertuples()
+    ]
+    table = table_of(
+        "learning-table",
+        "Selfing by person and week",
+        [
+            ("person", "name"),
+            ("week", "name"),
+            ("flowers so far", "number"),
+            ("plants", "number"),
+            ("selfed", "number"),
+            ("95\u00a0% interval", "number"),
+            ("so far", "number"),
+        ],
+        rows,
+        rest="All are in learning.csv.",
     )
-    last = first.sort_values("order", kind="stable").groupby("operator", sort=False).tail(1)
-    rows = [(r.operator, fmt.count(r.order), fmt.share(r.rate), fmt.interval(r.low, r.high)) for r in last.itertuples()]
-    table = table_of("learning-table", "Where each person stands after their last tag", [("person", "name"), ("tags", "number"),
-                     ("hybrid rate", "number"), ("95\u00a0% interval", "number")], rows)
-    return Chart("learning", "Learning over the season", sentence, ChartSpec("learning", first), table, wide=True)
+    return Chart(
+        "learning", "Learning over the season", sentence, ChartSpec("learning", first), table, wide=True
+    )
 
 
 def control_chart(inputs: ReportInputs) -> Chart | None:
     """Selfing by week against its control limits."""
     frame = inputs.control_chart
-    drawn = pd.DataFrame({"week": texts(frame, "week"), "outside": texts(frame, "outside"),
-                          **{c: numbers(frame, c) for c in ("rate", "centre", "low", "high", "tested")}})
+    drawn = pd.DataFrame(
+        {
+            "week": texts(frame, "week"),
+            "rate": numbers(frame, "selfing_rate"),
+            "tested": numbers(frame, "determined"),
+            **{c: numbers(frame, c) for c in ("centre", "low", "high")},
+        }
+    )
+    drawn["outside"] = ["yes" if t in ("yes", "True") else "no" for t in texts(frame, "out")]
     drawn = drawn[np.isfinite(drawn["rate"])]
     if len(drawn) < 2:
         return None
-    drawn["outside"] = ["yes" if t in ("yes", "True") else "no" for t in drawn["outside"]]
     weeks = list(drawn.loc[drawn["outside"] == "yes", "week"])
     sentence = (
-        f"Look into {', '.join(weeks)}: selfing was outside the limits." if weeks
-        else "Every week stays inside the limits; nothing about the season as a whole went astray."
+        f"Look into {', '.join(weeks)}: selfing was outside the limits."
+        if weeks
+        else "Every week stays inside the limits that the season's own scatter sets."
     )
-    rows = [(r.week, fmt.count(r.tested), fmt.share(r.rate), fmt.interval(r.low, r.high), "outside" if r.outside == "yes" else "inside")
-            for r in drawn.itertuples()]
-    table = table_of("control-table", "Selfing by week", [("week", "name"), ("plants", "number"), ("selfed", "number"),
-                     ("limits", "number"), ("place", "text")], rows)
-    return Chart("control", "Selfs week by week", sentence, ChartSpec("control", drawn, {"title": "selfs among plants with a verdict"}), table)
+    rows = [
+        (
+            r.week,
+            fmt.count(r.tested),
+            fmt.share(r.rate),
+            fmt.interval(r.low, r.high),
+            "outside" if r.outside == "yes" else "inside",
+        )
+        for r in drawn.itertuples()
+    ]
+    table = table_of(
+        "control-table",
+        "Selfing by week",
+        [
+            ("week", "name"),
+            ("plants", "number"),
+            ("selfed", "number"),
+            ("limits", "number"),
+            ("place", "text"),
+        ],
+        rows,
+    )
+    return Chart(
+        "control",
+        "Selfs week by week",
+        sentence,
+        ChartSpec("control", drawn, {"title": "selfs among plants with a verdict"}),
+        table,
+    )
 
 
 def _people_table(inputs: ReportInputs) -> Table:
     frame = inputs.operators
-    t = {c: texts(frame, c) for c in ("operator", "funnel", "note")}
-    x = {c: numbers(frame, c) for c in ("tags", "determined", "selfed", "expected_selfed", "self_rate", "self_rate_low", "self_rate_high",
-                                        "hybrid_rate", "true_success")}
+    t = {c: texts(frame, c) for c in ("operator", "judgement", "note")}
+    x = {
+        c: numbers(frame, c)
+        for c in (
+            "tags",
+            "determined",
+            "self",
+            "expected_given_conditions",
+            "selfing_rate",
+            "selfing_rate_low",
+            "selfing_rate_high",
+            "selfing_rate_shrunk",
+            "hybrid_rate",
+            "true_success",
+        )
+    }
     rows = [
-        (t["operator"][i], fmt.count(x["tags"][i]), fmt.count(x["determined"][i]), fmt.share(x["hybrid_rate"][i]),
-         fmt.share(x["true_success"][i]), fmt.share(x["self_rate"][i]), fmt.interval(x["self_rate_low"][i], x["self_rate_high"][i]),
-         fmt.count(x["selfed"][i]), fmt.decimal(x["expected_selfed"][i], 1), t["note"][i] or t["funnel"][i])
+        (
+            t["operator"][i],
+            fmt.count(x["tags"][i]),
+            fmt.count(x["determined"][i]),
+            fmt.share(x["hybrid_rate"][i]),
+            fmt.share(x["true_success"][i]),
+            fmt.share(x["selfing_rate"][i]),
+            fmt.interval(x["selfing_rate_low"][i], x["selfing_rate_high"][i]),
+            fmt.share(x["selfing_rate_shrunk"][i]),
+            fmt.count(x["self"][i]),
+            fmt.decimal(x["expected_given_conditions"][i], 1),
+            "; ".join(w for w in (t["judgement"][i], t["note"][i]) if w),
+        )
         for i in range(len(frame))
     ]
-    return table_of("people-table", "By person, in the order of operators.csv",
-                    [("person", "name"), ("tags", "number"), ("with a verdict", "number"), ("hybrids", "number"), ("true success", "number"),
-                     ("selfs", "number"), ("95\u00a0% interval", "number"), ("selfs seen", "number"), ("expected", "number"), ("remark", "text")],
-                    rows, rest="All are in operators.csv.")
+    return table_of(
+        "people-table",
+        "By person, in the order of operators.csv; expected allows for mother, hour and week",
+        [
+            ("person", "name"),
+            ("tags", "number"),
+            ("with a verdict", "number"),
+            ("hybrids", "number"),
+            ("true success", "number"),
+            ("selfs", "number"),
+            ("95\u00a0% interval", "number"),
+            ("drawn to the mean", "number"),
+            ("selfs seen", "number"),
+            ("expected", "number"),
+            ("remark", "text"),
+        ],
+        rows,
+        rest="All are in operators.csv.",
+    )

@@ -8,10 +8,23 @@ from typing import Any
 
 import numpy as np
 
+from crossproof.model.plates import parse_well
 from crossproof.report import numbers as fmt
-from crossproof.report.blocks import Block, Finding, Findings, Heading, Live, Notice, Prose, Section, Tone, table_of
+from crossproof.report.blocks import (
+    Block,
+    Finding,
+    Findings,
+    Heading,
+    Live,
+    Notice,
+    Prose,
+    Section,
+    Tone,
+    table_of,
+)
 from crossproof.report.explain import number
 from crossproof.report.inputs import ReportInputs, numbers, texts
+from crossproof.report.payload import readable_well as _readable
 from crossproof.report.payload import well_table
 from crossproof.report.plate_map import WellMark, key_of_well, plate_svg
 from crossproof.report.safe_text import shown
@@ -34,18 +47,43 @@ def section(inputs: ReportInputs) -> Section:
     else:
         blocks.append(Prose("No plate positions are recorded in the samples sheets, so no map can be drawn."))
     if inputs.corrections:
-        rows = [tuple(shown(c.get(k)) for k in ("kind", "target", "other", "detail", "note")) for c in inputs.corrections]
+        keys = ("sentence", "kind", "target", "other", "detail", "note")
+        rows = [tuple(shown(c.get(k)) for k in keys) for c in inputs.corrections]
         blocks += [
             Heading("Corrections in force"),
-            table_of("corrections", "Answers in corrections.csv that this run followed",
-                     [("kind", "text"), ("target", "name"), ("other", "name"), ("detail", "text"), ("note", "text")], rows),
+            table_of(
+                "corrections",
+                "Answers in corrections.csv that this run followed",
+                [
+                    ("correction", "text"),
+                    ("kind", "text"),
+                    ("target", "name"),
+                    ("other", "name"),
+                    ("detail", "text"),
+                    ("note", "text"),
+                ],
+                rows,
+            ),
         ]
     stop = sum(f.tone is Tone.STOP for f in found)
     if stop:
-        blocks.insert(0, Notice(Tone.STOP, "A plate is held", "Verdicts of a held plate are shown, but its plants are "
-                                "neither kept nor culled until the finding is settled."))
-    return Section("plates", "Can the plates be trusted?", "Plates", _lead(inputs, names, found), tuple(blocks),
-                   str(len(found)) if found else "")
+        blocks.insert(
+            0,
+            Notice(
+                Tone.STOP,
+                "A plate is held",
+                "Verdicts of a held plate are shown, but its plants are "
+                "neither kept nor culled until the finding is settled.",
+            ),
+        )
+    return Section(
+        "plates",
+        "Can the plates be trusted?",
+        "Plates",
+        _lead(inputs, names, found),
+        tuple(blocks),
+        str(len(found)) if found else "",
+    )
 
 
 def _lead(inputs: ReportInputs, names: list[str], found: tuple[Finding, ...]) -> str:
@@ -74,27 +112,52 @@ def findings(inputs: ReportInputs) -> tuple[Finding, ...]:
 
 def _severity(row: Mapping[str, Any]) -> str:
     text = shown(row.get("severity"))
-    return text if text in _TONES else "note"
+    if text in _TONES:
+        return text
+    if shown(row.get("hold")) not in ("", "nothing") or row.get("critical") is True:
+        return "critical"
+    return "note" if row.get("note") is True else "warning"
 
 
 def _finding(row: Mapping[str, Any], wells: Mapping[str, list[dict[str, str]]]) -> Finding:
     odds = number(row.get("log10_odds"))
     plate = shown(row.get("plate"))
-    affected = {w.strip().upper() for w in shown(row.get("wells")).replace(";", " ").replace(",", " ").split()}
+    affected = _wells_named(row, plate)
     svg = ""
     if wells.get(plate):
-        marks = [WellMark(w["well"], key_of_well(w["role"], w["verdict"]), "", w["well"] in affected) for w in wells[plate]]
+        marks = [
+            WellMark(
+                w["well"], key_of_well(w["role"], w["verdict"]), "", parse_well(w["well"]).name in affected
+            )
+            for w in wells[plate]
+        ]
         svg = plate_svg(marks, f"Plate {plate}; the wells concerned are ringed", pitch=19)
     kind = shown(row.get("kind"))
     return Finding(
         _TONES[_severity(row)],
         kind[:1].upper() + kind[1:],
-        shown(row.get("place")),
-        shown(row.get("sentence")),
+        shown(row.get("place")) or f"{shown(row.get('scope'))} {shown(row.get('subject')) or plate}".strip(),
+        shown(row.get("sentence")) or shown(row.get("evidence")),
         f"{fmt.factor(odds)} to 1 against the plate as labelled" if math.isfinite(odds) else "",
         shown(row.get("remedy")),
         svg,
     )
+
+
+def _wells_named(row: Mapping[str, Any], plate: str) -> set[str]:
+    """Wells of this plate that a finding names, as H12 or P01:H12, in a list or in one text."""
+    named = row.get("wells") or ()
+    words = (
+        named.replace(";", " ").replace(",", " ").split()
+        if isinstance(named, str)
+        else [shown(w) for w in named]
+    )
+    out = set()
+    for word in words:
+        where, _, well = word.rpartition(":")
+        if where in ("", plate) and _readable(well):
+            out.add(parse_well(well).name)
+    return out
 
 
 def _wells_by_plate(inputs: ReportInputs, plates: set[str]) -> dict[str, list[dict[str, str]]]:
@@ -102,6 +165,8 @@ def _wells_by_plate(inputs: ReportInputs, plates: set[str]) -> dict[str, list[di
     verdict = dict(zip(texts(inputs.verdicts, "plant"), texts(inputs.verdicts, "verdict"), strict=True))
     out: dict[str, list[dict[str, str]]] = {p: [] for p in plates if p}
     wanted = table[table["plate"].isin(list(out))]
-    for plate, well, role, plant in zip(wanted["plate"], wanted["well"], wanted["role"], wanted["plant"], strict=True):
+    for plate, well, role, plant in zip(
+        wanted["plate"], wanted["well"], wanted["role"], wanted["plant"], strict=True
+    ):
         out[plate].append({"well": well, "role": role, "verdict": verdict.get(plant, "")})
     return out
