@@ -98,7 +98,7 @@ def _clipped(difference: Floats, matrix: Matrix) -> Floats:
     return np.clip(difference, -matrix.bound, matrix.bound)
 
 
-def _broad(gain: Floats, least: int) -> bool:
+def broad(gain: Floats, least: int) -> bool:
     """Whether many wells speak for it, not a few loud ones."""
     for_it, against = int((gain > GAIN).sum()), int((gain < -GAIN).sum())
     return for_it >= least and for_it >= 1.5 * against
@@ -120,7 +120,7 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
     for layout in layouts:
         changed = identities_under(layout, scores, identity)
         gain = _clipped(scores.exact(changed, matrix.anything) - own, matrix)
-        if _broad(gain, 4):
+        if broad(gain, 4):
             yield _proposal(layout.words, gain, PRIOR_WHOLE / len(layouts), changed, layout=layout)
 
 
@@ -154,7 +154,7 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
         else:
             after = table[wells, matrix.column(changed)]
         gain = _clipped(after - own, matrix)
-        if _broad(gain, 3):
+        if broad(gain, 3):
             yield _proposal(layout.words, gain, PRIOR_STRIP / len(layouts), changed, layout=layout)
 
 
@@ -172,15 +172,15 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
             if a == b or same[a] == same[b]:
                 continue
             gain = np.where(mine, gains[:, matrix.column(np.array([b]))[0]], 0.0)
-            if not _broad(gain, 2):
+            if not broad(gain, 2):
                 continue
             theirs = identity == b
             both = np.where(theirs, gains[:, matrix.column(np.array([a]))[0]], gain)
-            if a_index < b_index and _broad(both[theirs], 2):
+            if a_index < b_index and broad(both[theirs], 2):
                 changed = np.where(mine, b, np.where(theirs, a, identity))
                 words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
                 yield _proposal(words, both, PRIOR_TAGS / n_pairs, changed, tags=(int(a), int(b)), mutual=True)
-            if _broad(gain, 3) and (gain > GAIN).sum() >= 0.7 * mine.sum():
+            if broad(gain, 3) and (gain > GAIN).sum() >= 0.7 * mine.sum():
                 changed = np.where(mine, b, identity)
                 words = f"plants tagged {season.crosses[a - n]} are of {season.crosses[b - n]}"
                 yield _proposal(words, gain, PRIOR_ONE_TAG / (2 * n_pairs), changed, tags=(int(a), int(b)))
@@ -232,7 +232,7 @@ def tube_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools)
             seen.add((a, b))
             changed = _swap(identity, a, b)
             gain = _clipped(scores.exact(changed, matrix.anything) - own, matrix)
-            if _broad(gain, 2):
+            if broad(gain, 2):
                 yield _proposal(_pair_words(scores, a, b), gain, prior, changed, wells=(a, b))
 
 
@@ -262,7 +262,7 @@ def search_layout(
     used = np.zeros(len(identity), dtype=bool)  # wells of a swap taken: no well is swapped twice
     while len(steps) < MAX_STEPS:
         allowed = sources if not steps else tuple(s for s in sources if s is not whole_plate)
-        candidates = []
+        candidates: list[Proposal] = []
         for source in allowed:
             candidates += source(scores, matrix, identity, used)
             if source is whole_plate and any(p.log10_odds > CERTAIN for p in candidates):

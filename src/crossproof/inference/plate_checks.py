@@ -1,18 +1,30 @@
 """Plate checks of a season: every way in which a plate, a tag or a parent tube can be other than it says.
 
-examine_plates   all plates at once: findings about plates, samples, crosses and lines
-examine_plate    one plate for itself (for work dealt out over many processes)
-what_if          the identities a finding proposes, well by well
+- `examine_plates`: all plates at once, to findings about plates, samples, crosses and lines
+- `examine_plate`: the layout of one plate by itself, for work dealt out over processes
+- `what_if`: the identities that a finding proposes, well by well
+
+The steps: parent tubes against each other; each plate's layout; badly fitting plates against each other's
+sheets; badly fitting crosses against the season's; then blanks, call rates, replicates, mixtures, duplicates.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import numpy as np
+
+from crossproof.inference.call_rate_checks import batch_findings, blank_findings, low_call_findings
+from crossproof.inference.duplicates_check import duplicate_findings
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
+from crossproof.inference.layout_findings import blind_spots, layout_findings
+from crossproof.inference.layout_search import SOURCES, search_layout
+from crossproof.inference.line_checks import line_tube_findings, plant_replicate_findings, same_line_findings
+from crossproof.inference.mixtures import mixture_findings
 from crossproof.inference.plate_arrays import (
     EMPTY,
+    Floats,
     Plate,
     SeasonBlock,
     SeasonTables,
@@ -20,6 +32,10 @@ from crossproof.inference.plate_arrays import (
     choose_markers,
     line_evidence,
 )
+from crossproof.inference.plate_exchange import exchange_findings
+from crossproof.inference.plate_scores import PlateScores, background_call_rate, usual_call_rate
+from crossproof.inference.tag_checks import Examined, cross_findings, maternal_findings
+from crossproof.model.corrections import Correction
 
 
 @dataclass(frozen=True)
@@ -28,32 +44,166 @@ class CheckSettings:
 
     `min_log10_odds`: posterior odds (prior against a fault included) from which a finding is made;
     `min_call_rate`, `min_marker_call_rate` as in config.yaml; `replicate_conflict`: share of markers at which
-    two replicates may differ (`line_conflict` in config.yaml).
+    two replicates may differ (`line_conflict` in config.yaml). `remarks`: also say which faults a plate could
+    not show.
     """
 
     min_log10_odds: float = 1.0
     min_call_rate: float = 0.5
     min_marker_call_rate: float = 0.5
     replicate_conflict: float = 0.10
+    remarks: bool = True
+
+
+def examine_plate(
+    plate: Plate, season: SeasonTables, evidence: tuple[Floats, ...], *, usual: float, background: float,
+    odd_tubes: frozenset[str] = frozenset(), min_log10_odds: float = 1.0,
+) -> Examined:  # fmt: skip
+    """The layout of one plate: its scores and the steps of the search.
+
+    `evidence`: line evidence of the season (see `line_evidence`), this plate's tubes included except
+    `odd_tubes`. `usual`, `background`: call rates of samples and of blanks over the season. A plate on which
+    fewer than one sample in ten called, or fewer than four, is not searched: it failed.
+    """
+    scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
+    called = int((plate.n_called >= 0.3 * plate.n_markers).sum())
+    alive = called >= max(4, 0.1 * int((plate.identity != EMPTY).sum()))
+    return Examined(scores, search_layout(scores, min_log10_odds, sources=SOURCES if alive else ()))
+
+
+def _season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
+    """Line evidence as given, else gathered from the plates."""
+    given = [b.evidence for b in season.blocks]
+    if all(e is not None for e in given):
+        return tuple(np.asarray(e, dtype=np.float64) for e in given)
+    return line_evidence(season, plates)
+
+
+def _without(
+    evidence: tuple[Floats, ...], season: SeasonTables, plates: Sequence[Plate], odd: frozenset[str]
+) -> tuple[Floats, ...]:
+    """Evidence less that of the odd tubes."""
+    if not odd:
+        return evidence
+    everyone = frozenset(s for p in plates for s in p.samples)
+    odd_only = line_evidence(season, plates, without=everyone - odd)
+    return tuple(e - o for e, o in zip(evidence, odd_only, strict=True))
+
+
+def _merged(findings: list[Finding]) -> list[Finding]:
+    """The same finding about the same cross from several plates becomes one."""
+    out: dict[tuple[str, ...], Finding] = {}
+    for f in findings:
+        if f.kind not in (FindingKind.TAGS_SWAPPED, FindingKind.TAG_WRONG):
+            out[f.kind, f.plate, f.subject, str(len(out))] = f
+            continue
+        pair = sorted([f.subject, f.other]) if f.kind is FindingKind.TAGS_SWAPPED else [f.subject, f.other]
+        key = (f.kind, *pair)
+        if key in out:
+            old = out[key]
+            f = replace(
+                old, plate=old.plate if old.plate == f.plate else "", evidence=f"{old.evidence} {f.evidence}",
+                wells=old.wells + f.wells, samples=old.samples + f.samples,
+                log10_odds=old.log10_odds + f.log10_odds, reassigned=old.reassigned + f.reassigned,
+            )  # fmt: skip
+        out[key] = f
+    return list(out.values())
+
+
+def _unexplained(x: Examined, explained: frozenset[str], threshold: float) -> list[Finding]:
+    """A plate most of whose plants, of several crosses, fit nothing that was tried."""
+    plate, season, identity = x.plate, x.scores.season, x.search.identity
+    progeny = np.flatnonzero((identity >= season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers))
+    open_wells = [int(w) for w in progeny if plate.samples[w] not in explained]
+    misfit = [w for w in open_wells if x.search.misfit[w]]
+    if len(misfit) < 8 or len(misfit) <= 0.5 * len(open_wells) or len(set(identity[misfit].tolist())) < 2:
+        return []
+    return [
+        Finding(
+            FindingKind.UNEXPLAINED, Scope.PLATE, plate.name, plate.name,
+            f"{len(misfit)} of {len(open_wells)} plants of plate {plate.name} do not fit what the sheet says of "
+            "them, and no layout, exchange of plates, tag or parent line that was tried explains it.",
+            "Compare sheet, plate label and file; look for a wrong sheet, a wrong file or wrong parent tubes.",
+            wells=tuple(plate.place(w) for w in misfit), samples=tuple(plate.samples[w] for w in misfit),
+            hold=Hold.PLATE,
+        )  # fmt: skip
+    ]
 
 
 def examine_plates(
     plates: Sequence[Plate], season: SeasonTables, settings: CheckSettings | None = None
 ) -> tuple[Finding, ...]:
-    """Everything found on these plates, plate by plate in the order given, then crosses, then lines.
+    """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
 
-    Parameters: `plates` with one `WellBlock` per `SeasonBlock`, same markers in the same order; `season`.
+    Parameters: `plates`, each with one `WellBlock` per `SeasonBlock`, same markers in the same order; `season`.
     A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
+    Within a plate, findings stand in the order in which their corrections must be applied.
     """
     settings = settings or CheckSettings()
-    return ()
+    plates = list(plates)
+    if not plates:
+        return ()
+    odds = settings.min_log10_odds
+    usual, background = usual_call_rate(plates), background_call_rate(plates)
+    everything = _season_evidence(season, plates)
+    tubes = line_tube_findings(plates, season, everything, settings.replicate_conflict)
+    odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
+    evidence = _without(everything, season, plates, odd)
+    examined = [
+        examine_plate(p, season, evidence, usual=usual, background=background, odd_tubes=odd, min_log10_odds=odds)
+        for p in plates
+    ]
+    exchanged = exchange_findings(
+        plates, [x.search for x in examined], season, everything, usual=usual, background=background, threshold=odds
+    )
+    best_layout = {x.plate.name: max((s.log10_odds for s in x.search.steps), default=0.0) for x in examined}
+    exchanged = [f for f in exchanged if f.log10_odds > best_layout[f.plate]]
+    away = held_plates(tuple(exchanged))
+    here = [x for x in examined if x.plate.name not in away]
+
+    layouts = [f for x in here for f in layout_findings(x.search, x.scores)]
+    crosses = cross_findings(here, season, odds)
+    found = _merged([*exchanged, *layouts, *crosses])
+    explained = frozenset(s for f in found for s in f.samples)
+    found += [f for x in here for f in _unexplained(x, explained, odds)]
+    lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
+
+    for x in here:
+        identity, matrix = x.search.identity, x.search.matrix
+        found += blank_findings(
+            x.plate, identity, matrix, season, usual=usual, background=background, threshold=odds
+        )
+        found += low_call_findings(
+            x.plate, identity, season, usual=usual, background=background, threshold=odds,
+            min_call_rate=settings.min_call_rate, min_marker_call_rate=settings.min_marker_call_rate,
+        )  # fmt: skip
+        if x.plate.name not in lying:
+            found += mixture_findings(x.scores, matrix, identity, odds)
+        if settings.remarks:
+            found += blind_spots(x.plate, season)
+    sound = [x for x in here if x.plate.name not in lying]
+    found += [
+        f
+        for f in plant_replicate_findings([x.plate for x in sound], season, settings.replicate_conflict)
+        if not explained.intersection(f.samples)
+    ]
+    found += duplicate_findings(sound, season, odds)
+    found += batch_findings(
+        [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
+    )
+    found += maternal_findings(sound, season, evidence, odds)
+    on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
+    found += [f for f in tubes if not set(f.samples) <= explained | on_lying]
+    found += same_line_findings(season, evidence)
+    order = {p.name: i for i, p in enumerate(plates)}
+    return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 
 
 def what_if(finding: Finding) -> dict[str, int]:
     """Identity index that each affected sample would have if the finding's proposal were applied.
 
     Judge these samples again under those identities to see which verdicts would change. A sample that would
-    have no identity (its well fell off the sheet) is EMPTY.
+    have no identity (its place is not on the sheet) is EMPTY.
     """
     return dict(finding.reassigned)
 
@@ -61,6 +211,8 @@ def what_if(finding: Finding) -> dict[str, int]:
 __all__ = [
     "EMPTY",
     "CheckSettings",
+    "Correction",
+    "Examined",
     "Finding",
     "FindingKind",
     "Hold",
@@ -70,6 +222,7 @@ __all__ = [
     "SeasonTables",
     "WellBlock",
     "choose_markers",
+    "examine_plate",
     "examine_plates",
     "held_plates",
     "held_samples",

@@ -127,7 +127,7 @@ class PlateScores:
         self.kept_tube = self.tube & kept
         self._evidence = evidence
         self._off: dict[int, list[Floats]] = {}
-        self._pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
+        self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
         self.pool = self._pool()
 
@@ -160,9 +160,16 @@ class PlateScores:
             ]
         return self._off[line]
 
-    def lines_under(self, identity: NDArray[np.int64], labelled: bool = False) -> LineState:
-        """Line evidence with this plate's tubes where `identity` has them (odd tubes left out if `labelled`)."""
+    def lines_under(
+        self, identity: NDArray[np.int64], labelled: bool = False, more: NDArray[np.int64] | None = None
+    ) -> LineState:
+        """Line evidence with this plate's tubes where `identity` has them, odd tubes left out if `labelled`.
+
+        `more`: further lines to have at hand.
+        """
         lines = self.needed_lines(identity)
+        if more is not None:
+            lines = np.union1d(lines, more[more >= 0])
         evidence = []
         for b, x in enumerate(self.log_likelihood):
             total = (
@@ -179,8 +186,8 @@ class PlateScores:
     def _line_table(self, b: int, lines: NDArray[np.int64], evidence: Floats) -> Floats:
         """Genotype distribution of plants of these lines, (line, marker, genotype)."""
         h = self.season.departure
-        posterior = line_posterior(self._pool_of[b], evidence, self.season.inbreeding[lines])
-        return (1 - h) * posterior + h * pool_genotypes(self._pool_of[b], 0.9)
+        posterior = line_posterior(self.pool_of[b], evidence, self.season.inbreeding[lines])
+        return (1 - h) * posterior + h * pool_genotypes(self.pool_of[b], 0.9)
 
     def _cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
         """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross, marker, g)."""
@@ -197,33 +204,51 @@ class PlateScores:
 
     def _relation_prior(self) -> Floats:
         prior = np.asarray(self.season.class_prior, dtype=np.float64)
-        return np.log(np.concatenate([prior[:3], prior[3] * np.array(OFF_PEDIGREE_SHARES)]))
+        return np.asarray(np.log(np.concatenate([prior[:3], prior[3] * np.array(OFF_PEDIGREE_SHARES)])))
 
-    def parent_tables(self, b: int, crosses: NDArray[np.int64], state: LineState) -> tuple[Floats, Floats]:
-        """Genotype distributions of mothers and fathers, (cross, marker, genotype) each."""
-        lines = self._line_table(b, state.lines, state.evidence[b])
-        n = self.nuclear[b]
-        unknown = pool_genotypes(self.season.blocks[b].pool[n], 0.9)[None]
-        lines = np.concatenate([lines, unknown])
+    def parent_table(self, b: int, parents: NDArray[np.int64], state: LineState) -> Floats:
+        """Genotype distributions of parents given as line indices, -1 for unknown, (parent, marker, genotype)."""
+        unknown = pool_genotypes(self.pool_of[b], 0.9)[None]
+        lines = np.concatenate([self._line_table(b, state.lines, state.evidence[b]), unknown])
+        return lines[np.where(parents >= 0, np.searchsorted(state.lines, parents), len(state.lines))]
+
+    def identity_tables(self, identity: int, well: int, state: LineState) -> tuple[list[Floats], Floats]:
+        """What a well of this identity may hold: per block (relation, marker, genotype), and log prior (relation,).
+
+        A tube of a line is judged by the line's other tubes.
+        """
+        n = self.season.n_lines
         tables = []
-        for parent in (self.season.mother[crosses], self.season.father[crosses]):
-            row = np.where(parent >= 0, np.searchsorted(state.lines, parent), len(state.lines))
-            tables.append(lines[row])
-        return tables[0], tables[1]
+        for b, log_x in enumerate(self.log_likelihood):
+            if identity < n:
+                row = int(np.searchsorted(state.lines, identity))
+                rest = state.evidence[b][row] - log_x[:, well]
+                tables.append(self._line_table(b, np.array([identity]), rest[None]))
+            else:
+                pair = (self.season.mother[identity - n], self.season.father[identity - n])
+                parents = [self.parent_table(b, np.array([p]), state) for p in pair]
+                tables.append(self._cross_table(b, *parents)[0])
+        return tables, np.zeros(1) if identity < n else self._relation_prior()
 
     # ---- scores -----------------------------------------------------------------------------------------
 
     def relation_scores(
-        self, crosses: NDArray[np.int64], wells: NDArray[np.int64], state: LineState
+        self, mother: NDArray[np.int64], father: NDArray[np.int64], wells: NDArray[np.int64], state: LineState
     ) -> Floats:
-        """log P(data | relation) of wells under crosses, (well, cross, relation)."""
-        out = np.zeros((len(wells), len(crosses) * N_RELATIONS))
+        """log P(data | relation) of wells under pairs of parents (line indices), (well, pair, relation)."""
+        out = np.zeros((len(wells), len(mother) * N_RELATIONS))
         for b, x in enumerate(self.likelihood):
-            mother, father = self.parent_tables(b, crosses, state)
-            table = self._cross_table(b, mother, father)
+            table = self._cross_table(b, *(self.parent_table(b, p, state) for p in (mother, father)))
             flat = table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], -1)
             out += log_sums(flat, x[:, wells])
-        return out.reshape(len(wells), len(crosses), N_RELATIONS)
+        return out.reshape(len(wells), len(mother), N_RELATIONS)
+
+    def pair_scores(
+        self, mother: NDArray[np.int64], father: NDArray[np.int64], wells: NDArray[np.int64], state: LineState
+    ) -> Floats:
+        """S of wells as plants of mother x father, (well, pair)."""
+        scores = self.relation_scores(mother, father, wells, state)
+        return np.asarray(logsumexp(scores + self._relation_prior(), axis=2))
 
     def _line_scores(self, lines: NDArray[np.int64], wells: NDArray[np.int64], state: LineState) -> Floats:
         """log P(data | line), (well, line)."""
@@ -234,7 +259,9 @@ class PlateScores:
             out += log_sums(table.transpose(1, 2, 0), x[:, wells])
         return out
 
-    def _without_themselves(self, wells: NDArray[np.int64], lines: NDArray[np.int64], state: LineState) -> Floats:
+    def _without_themselves(
+        self, wells: NDArray[np.int64], lines: NDArray[np.int64], state: LineState
+    ) -> Floats:
         """log P(data of tubes | the other tubes of their lines), (tube,)."""
         total = np.zeros(len(wells))
         rows = state.at(lines)
@@ -267,7 +294,8 @@ class PlateScores:
             crosses, of_cross = np.unique(identity[progeny] - n, return_inverse=True)
             scores = np.zeros((len(progeny), N_RELATIONS))
             for b, x in enumerate(self.likelihood):
-                table = self._cross_table(b, *self.parent_tables(b, crosses, state))
+                parents = (self.season.mother[crosses], self.season.father[crosses])
+                table = self._cross_table(b, *(self.parent_table(b, p, state) for p in parents))
                 for start in range(0, len(progeny), 256):
                     part = slice(start, start + 256)
                     of_well = table[of_cross[part]]  # well, relation, marker, genotype
@@ -293,8 +321,9 @@ class PlateScores:
             own = np.searchsorted(ids, identity[tubes])
             s[tubes, own] = self._without_themselves(tubes, identity[tubes], state)
         if len(crosses):
-            scores = self.relation_scores(crosses, wells, state)
-            s[:, len(lines) :] = logsumexp(scores + self._relation_prior(), axis=2)
+            s[:, len(lines) :] = self.pair_scores(
+                self.season.mother[crosses], self.season.father[crosses], wells, state
+            )
             for w in self._only_tubes(identity, state):
                 # Its crosses are judged by this tube alone: what they say of it is what it says itself.
                 line = identity[w]

@@ -1,0 +1,306 @@
+"""Crosses whose plants fit no tag of their own: tags swapped, harvested under another tag, another parent line.
+
+Seen over all plates. For a cross c that fits badly, every other explanation h (the parents of another cross;
+another line as mother; another line as father) is compared with the tag:
+
+    lod(h) = sum over plants of clip(E_h - E_c, -bound, bound) / ln 10 + log10 prior(h)
+
+The same other line in place of one line in all crosses made with it says that the line itself is wrong.
+Direction: nuclear markers cannot show it; maternal markers (chloroplast) test the mother alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.inference.findings import Finding, FindingKind, Hold, Scope
+from crossproof.inference.layout_search import GAIN, PRIOR_ONE_TAG, Search, misfit_wells
+from crossproof.inference.plate_arrays import Floats, Plate, SeasonTables, line_posterior
+from crossproof.inference.plate_scores import PlateScores
+from crossproof.model.corrections import Correction, CorrectionKind
+
+PRIOR_PARENT = 1e-2
+"""Share of crosses made with another line than recorded."""
+BAD_SHARE = 0.5
+"""A cross fits badly if more of its called plants than this fit anything better than their tag."""
+MAX_OTHERS = 3000
+"""Most other crosses that a badly fitting one is compared with."""
+
+
+@dataclass(frozen=True)
+class Examined:
+    """One plate with its scores and what the search made of it."""
+
+    scores: PlateScores
+    search: Search
+
+    @property
+    def plate(self) -> Plate:
+        """The plate."""
+        return self.scores.plate
+
+
+@dataclass(frozen=True)
+class _Explanation:
+    """What else the plants of a cross may be: `mother` x `father`, or the other cross `cross` (-1: none)."""
+
+    mother: int
+    father: int
+    cross: int
+    log10_odds: float
+    gaining: int
+    called: int
+
+
+def called_plants(examined: Examined, identity: int) -> NDArray[np.int64]:
+    """Wells with enough calls to speak, of one identity, after the search, (n,)."""
+    plate = examined.plate
+    return np.flatnonzero((examined.search.identity == identity) & (plate.n_called >= 0.3 * plate.n_markers))
+
+
+def _explain(cross: int, plates: Sequence[Examined], season: SeasonTables, threshold: float) -> _Explanation | None:
+    """The best other explanation of a badly fitting cross, None if none reaches the threshold."""
+    m, p = int(season.mother[cross]), int(season.father[cross])
+    lines = np.arange(season.n_lines)
+    other = np.flatnonzero((season.mother != m) | (season.father != p))[:MAX_OTHERS]
+    as_mother, as_father = lines[lines != m], lines[lines != p]
+    mothers = np.concatenate([season.mother[other], as_mother, np.full(len(as_father), m)])
+    fathers = np.concatenate([season.father[other], np.full(len(as_mother), p), as_father])
+    which = np.concatenate([other, np.full(len(as_mother) + len(as_father), -1)])
+    n_other, n_lines = max(len(other), 1), max(len(lines), 1)
+    prior = np.where(which >= 0, PRIOR_ONE_TAG / n_other, PRIOR_PARENT / (2 * n_lines))
+    total = np.log10(prior)
+    gaining = np.zeros(len(mothers), dtype=np.int64)
+    called = 0
+    for x in plates:
+        wells = called_plants(x, season.n_lines + cross)
+        if len(wells) == 0:
+            continue
+        state = x.scores.lines_under(x.search.identity, more=np.concatenate([mothers, fathers]))
+        s = x.scores.pair_scores(mothers, fathers, wells, state)
+        matrix = x.search.matrix
+        odd = matrix.anything[wells] + np.log(0.002)
+        e = np.logaddexp(s, odd[:, None]) + x.scores.called[wells][:, None]
+        gain = np.clip(e - matrix.own(x.search.identity)[wells][:, None], -matrix.bound, matrix.bound)
+        total = total + gain.sum(axis=0) / np.log(10)
+        gaining += (gain > GAIN).sum(axis=0)
+        called += len(wells)
+    best = int(np.argmax(total))
+    # A cross of the records that fits as well is the simpler story than a parent line of no other record.
+    as_cross = np.flatnonzero((which >= 0) & (total > total[best] - 1.0))
+    if len(as_cross):
+        best = int(as_cross[np.argmax(total[as_cross])])
+    if total[best] < threshold or gaining[best] < max(3, 0.5 * called):
+        return None
+    found = int(which[best])
+    return _Explanation(int(mothers[best]), int(fathers[best]), found, float(total[best]), int(gaining[best]), called)
+
+
+def bad_crosses(plates: Sequence[Examined], season: SeasonTables) -> list[int]:
+    """Crosses most of whose called plants (3 at least) fit anything better than their tag."""
+    n = season.n_lines
+    misfits = np.zeros(len(season.crosses), dtype=np.int64)
+    called = np.zeros(len(season.crosses), dtype=np.int64)
+    for x in plates:
+        identity = x.search.identity
+        misfit = misfit_wells(x.search.matrix, identity, x.scores)
+        wells = np.flatnonzero((identity >= n) & (x.plate.n_called >= 0.3 * x.plate.n_markers))
+        np.add.at(called, identity[wells] - n, 1)
+        np.add.at(misfits, identity[wells] - n, misfit[wells])
+    return [int(c) for c in np.flatnonzero((called >= 3) & (misfits > BAD_SHARE * called))]
+
+
+def _wells_of(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tuple[list[str], list[str]]:
+    wells, samples = [], []
+    for x in plates:
+        for w in np.flatnonzero(x.search.identity == season.n_lines + cross):
+            wells.append(x.plate.place(int(w)))
+            samples.append(x.plate.samples[w])
+    return wells, samples
+
+
+def _plates_text(wells: list[str]) -> str:
+    names = list(dict.fromkeys(w.rpartition(":")[0] for w in wells))
+    return names[0] if len(names) == 1 else ""
+
+
+def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
+    """Tags, and parents, that the plants of badly fitting crosses fit instead."""
+    bad = bad_crosses(plates, season)
+    found = {c: _explain(c, plates, season, threshold) for c in bad}
+    tags = {c: e.cross for c, e in found.items() if e is not None and e.cross >= 0}
+    same = season.same_parents()[season.n_lines :]
+    out: list[Finding] = []
+    done: set[int] = set()
+    for c, other in tags.items():
+        if c in done:
+            continue
+        e = found[c]
+        assert e is not None
+        back = next((b for b, o in tags.items() if b != c and same[b] == same[other] and same[o] == same[c]), None)
+        wells, samples = _wells_of(c, plates, season)
+        name = season.crosses[c]
+        if back is not None:
+            done |= {c, back}
+            e_back = found[back]
+            assert e_back is not None
+            more_wells, more_samples = _wells_of(back, plates, season)
+            b_name = season.crosses[back]
+            moved = tuple((s, season.n_lines + back) for s in samples)
+            moved += tuple((s, season.n_lines + c) for s in more_samples)
+            out.append(
+                Finding(
+                    FindingKind.TAGS_SWAPPED, Scope.CROSS, _plates_text(wells + more_wells), name,
+                    f"Plants tagged {name} fit the parents of {b_name} ({e.gaining} of {e.called} better so), and "
+                    f"those tagged {b_name} fit {name} ({e_back.gaining} of {e_back.called}).",
+                    "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run "
+                    "again.",
+                    wells=tuple(wells + more_wells), samples=tuple(samples + more_samples), other=b_name,
+                    log10_odds=e.log10_odds + e_back.log10_odds, hold=Hold.SAMPLES,
+                    corrections=(Correction(CorrectionKind.SWAP_TAGS, name, b_name),), reassigned=moved,
+                )  # fmt: skip
+            )
+            continue
+        o_name = season.crosses[other]
+        out.append(
+            Finding(
+                FindingKind.TAG_WRONG, Scope.CROSS, _plates_text(wells), name,
+                f"Plants tagged {name} fit the parents of {o_name} and not their own: {e.gaining} of {e.called} "
+                "better so.",
+                "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again.",
+                wells=tuple(wells), samples=tuple(samples), other=o_name, log10_odds=e.log10_odds,
+                hold=Hold.SAMPLES, corrections=(Correction(CorrectionKind.TAG_IS, name, o_name),),
+                reassigned=tuple((s, season.n_lines + other) for s in samples),
+            )  # fmt: skip
+        )
+    parents = {c: e for c, e in found.items() if e is not None and e.cross < 0}
+    return out + _parent_findings(parents, bad, plates, season)
+
+
+def _replacement(c: int, e: _Explanation, season: SeasonTables) -> tuple[int, int]:
+    """The recorded line, and the line in its place."""
+    if e.mother != season.mother[c]:
+        return int(season.mother[c]), e.mother
+    return int(season.father[c]), e.father
+
+
+def _parent_findings(
+    parents: dict[int, _Explanation], bad: list[int], plates: Sequence[Examined], season: SeasonTables
+) -> list[Finding]:
+    """Crosses made with another line; where all crosses of a line say the same, the line is the other."""
+    by_line: dict[tuple[int, int], list[int]] = {}
+    for c, e in parents.items():
+        by_line.setdefault(_replacement(c, e, season), []).append(c)
+    seen = {
+        c for c in range(len(season.crosses)) if sum(len(called_plants(x, season.n_lines + c)) for x in plates) >= 3
+    }
+    whole: dict[int, int] = {}
+    for (line, other), crosses in by_line.items():
+        made = {c for c in seen if line in (season.mother[c], season.father[c])}
+        if line >= 0 and len(crosses) >= 2 and set(crosses) == made:
+            whole[line] = other
+    out: list[Finding] = []
+    for (line, other), crosses in by_line.items():
+        wells, samples = (sum((_wells_of(c, plates, season)[i] for c in crosses), []) for i in (0, 1))
+        names = ", ".join(season.crosses[c] for c in crosses)
+        odds = sum(parents[c].log10_odds for c in crosses)
+        was = season.lines[line] if line >= 0 else "an unknown line"
+        now = season.lines[other]
+        if whole.get(line) == other:
+            if whole.get(other) == line and other < line:
+                continue
+            mutual = whole.get(other) == line
+            kind = FindingKind.LINES_SWAPPED if mutual else FindingKind.LINE_WRONG
+            rows = (
+                (Correction(CorrectionKind.SWAP_LINES, was, now),)
+                if mutual
+                else (Correction(CorrectionKind.LINE_IS, was, now, "crosses"),)
+            )
+            text = f"All crosses seen that were made with {was} ({names}) fit {now} in its place" + (
+                f", and those of {now} fit {was}: their tubes changed places." if mutual else "."
+            )
+            out.append(
+                Finding(
+                    kind, Scope.LINE, _plates_text(wells), was, text,
+                    f"Genotype {was} and {now} again from seed. If the plants used for crossing were {now}, add the "
+                    "proposed row to corrections.csv and run again.",
+                    wells=tuple(wells), samples=tuple(samples), other=now, log10_odds=odds, hold=Hold.SAMPLES,
+                    corrections=rows,
+                )  # fmt: skip
+            )
+            continue
+        for c in crosses:
+            wells_c, samples_c = _wells_of(c, plates, season)
+            side = "mother" if line == season.mother[c] else "father"
+            e = parents[c]
+            out.append(
+                Finding(
+                    FindingKind.PARENT_WRONG, Scope.CROSS, _plates_text(wells_c), season.crosses[c],
+                    f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of {e.called} "
+                    "better so.",
+                    f"Check which plant was used as {side}. If it was {now}, correct the {side} in the crosses sheet.",
+                    wells=tuple(wells_c), samples=tuple(samples_c), other=now, log10_odds=e.log10_odds,
+                    hold=Hold.SAMPLES,
+                )  # fmt: skip
+            )
+    return out
+
+
+def maternal_findings(
+    plates: Sequence[Examined], season: SeasonTables, evidence: tuple[Floats, ...], threshold: float
+) -> list[Finding]:
+    """Crosses all of whose plants carry the father's maternal markers: the cross was made the other way.
+
+    Sum over plants and maternal markers of log P(data | mother's type) against the father's. Plants fit the
+    nuclear markers of the cross by assumption (others are left out).
+    """
+    if not any(b.maternal.any() for b in season.blocks):
+        return []
+    n = season.n_lines
+    total = np.zeros(len(season.crosses))
+    for_father = np.zeros(len(season.crosses), dtype=np.int64)
+    informative = np.zeros(len(season.crosses), dtype=np.int64)
+    tables = [
+        0.99 * line_posterior(b.pool[b.maternal], e[:, b.maternal], np.ones(n)) + 0.01 / e.shape[2]
+        for b, e in zip(season.blocks, evidence, strict=True)
+    ]
+    for x in plates:
+        identity = x.search.identity
+        misfit = misfit_wells(x.search.matrix, identity, x.scores)
+        for w in np.flatnonzero((identity >= n) & ~misfit):
+            c = int(identity[w]) - n
+            m, p = int(season.mother[c]), int(season.father[c])
+            if m < 0 or p < 0:
+                continue
+            ratio = 0.0
+            for b, table in enumerate(tables):
+                data = x.plate.blocks[b].likelihood[season.blocks[b].maternal, w]
+                ratio += float((np.log((table[p] * data).sum(1)) - np.log((table[m] * data).sum(1))).sum())
+            if abs(ratio) > GAIN:
+                informative[c] += 1
+                for_father[c] += ratio > 0
+                total[c] += ratio
+    out = []
+    for c in np.flatnonzero((informative >= 2) & (for_father >= 0.9 * informative)).tolist():
+        odds = float(total[c] / np.log(10) - 2.0)
+        if odds < threshold:
+            continue
+        wells, samples = _wells_of(c, plates, season)
+        name = season.crosses[c]
+        m_name, p_name = season.lines[season.mother[c]], season.lines[season.father[c]]
+        out.append(
+            Finding(
+                FindingKind.RECIPROCAL, Scope.CROSS, _plates_text(wells), name,
+                f"{for_father[c]} of {informative[c]} plants of {name} carry the maternal markers of {p_name}, the "
+                f"recorded father, not those of {m_name}: the cross was made the other way.",
+                "Compare with the crossing book. If mother and father changed places, add the proposed row to "
+                "corrections.csv and run again.",
+                wells=tuple(wells), samples=tuple(samples), log10_odds=odds, hold=Hold.SAMPLES,
+                corrections=(Correction(CorrectionKind.REVERSE_CROSS, name),),
+            )  # fmt: skip
+        )
+    return out
