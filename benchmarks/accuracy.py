@@ -23,8 +23,10 @@ from pathlib import Path
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import altair as alt
 import numpy as np
 import pandas as pd
+import vl_convert
 
 from crossproof import __version__
 from crossproof.inference import season_model
@@ -286,6 +288,22 @@ def reliability_table(plants: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
+def draw_reliability(plants: pd.DataFrame, target: Path) -> None:
+    """The reliability table as an SVG: share right against stated probability, with 95 % limits."""
+    bins = score_of(plants).bins
+    base = alt.Chart(bins).encode(
+        x=alt.X("mean_stated:Q", title="stated probability", scale=alt.Scale(domain=[0, 1]))
+    )
+    right = alt.Y("share_right:Q", title="share that was right", scale=alt.Scale(domain=[0, 1]))
+    ideal = alt.Chart(pd.DataFrame({"p": [0.0, 1.0]})).mark_line(strokeDash=[4, 4], color="#767676")
+    chart = alt.layer(
+        ideal.encode(x="p:Q", y="p:Q"),
+        base.mark_rule(color="#004488").encode(y=alt.Y("share_low:Q"), y2="share_high:Q"),
+        base.mark_point(filled=True, size=60, opacity=1, color="#004488").encode(y=right),
+    ).properties(width=320, height=320)
+    target.write_text(vl_convert.vegalite_to_svg(chart.to_json()), encoding="utf-8")
+
+
 def by_class(plants: pd.DataFrame) -> str:
     """Truth by verdict over all seasons pooled, as Markdown."""
     c = score_of(plants).confusion
@@ -367,6 +385,7 @@ def main() -> None:
     if not args.seasons:
         command = "python benchmarks/accuracy.py" + (f" --seeds {args.seeds}" if args.seeds != SEEDS else "")
         (ROOT / "docs").mkdir(exist_ok=True)
+        draw_reliability(plants, ROOT / "docs" / "accuracy_reliability.svg")
         (ROOT / "docs" / "accuracy.md").write_text(
             document(plants, piped, command, seconds), encoding="utf-8"
         )
