@@ -9,12 +9,15 @@ import subprocess
 import sys
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from crossproof.season_index import SeasonIndex, build_index, clear_refusal
 from crossproof.steps.refusal import refusal_of, refuse
+from crossproof.steps.warm import SOCKET
 from crossproof.work_folder import WorkFolder, read_json, season_lock
 from crossproof.workflow_support import LOCK_HELD, workflow_folder
 
@@ -66,7 +69,8 @@ def run_season(
         clear_refusal(folder)
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
-        status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress)
+        with _warm_process(profile) as warm:
+            status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):
             raise refused
         outcome = read_json(folder.work("outcome.json")) or {}
@@ -77,6 +81,30 @@ def run_season(
         if status == 0 and targets:
             return RunOutcome(0, (), log, tail, seconds)
         return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
+
+
+@contextmanager
+def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
+    """The process that runs the jobs of a local run; the environment that tells jobs of it.
+
+    A profile may send jobs to other hosts, which it does not reach: none is started then.
+    """
+    if profile is not None:
+        yield {}
+        return
+    with TemporaryDirectory(prefix="crossproof-") as temporary:
+        where = str(Path(temporary) / "socket")
+        process = subprocess.Popen(
+            [sys.executable, "-m", "crossproof.steps.warm", where],
+            stdin=subprocess.PIPE,
+            start_new_session=True,
+        )
+        try:
+            yield {SOCKET: where}
+        finally:
+            assert process.stdin is not None
+            process.stdin.close()
+            process.wait()
 
 
 def _season_folder(where: Path) -> Path:
@@ -90,6 +118,7 @@ def _snakemake(
     profile: str | None,
     targets: Sequence[str],
     on_progress: Callable[[str, int, int], None],
+    warm: Mapping[str, str],
 ) -> tuple[int, tuple[str, ...], Path]:
     folder = index.folder
     config = where if where.is_file() else where / "config.yaml"
@@ -109,7 +138,7 @@ def _snakemake(
         text=True,
         errors="replace",
         cwd=folder.season,
-        env={**os.environ, LOCK_HELD: str(folder.season)},
+        env={**os.environ, **warm, LOCK_HELD: str(folder.season)},
         start_new_session=True,
     )
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shlex
+import sys
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -42,3 +44,13 @@ def hold_season(folder: WorkFolder) -> None:
     """Hold the season for as long as this process lives, unless its caller does; raises BusyError."""
     if os.environ.get(LOCK_HELD) != str(folder.season):
         _HELD.enter_context(season_lock(folder))
+
+
+def set_step_command(deployment: object) -> None:
+    """Say how a rule's shell calls a step, in the environment variable CROSSPROOF_STEP.
+
+    In the environment, not in a parameter of the rules: another Python is no reason to run a job again.
+    """
+    with_conda = "conda" in str(deployment).lower()
+    python = "python" if with_conda else shlex.quote(sys.executable)
+    os.environ["CROSSPROOF_STEP"] = f"{python} -m crossproof.steps"

@@ -1,13 +1,9 @@
 # The season, its index, and where things are.
-import os
-import sys
-from pathlib import Path
-
 from snakemake.exceptions import WorkflowError
 
 from crossproof.errors import CrossproofError
 from crossproof.season_index import build_index, clear_refusal
-from crossproof.workflow_support import hold_season, season_config
+from crossproof.workflow_support import hold_season, season_config, set_step_command
 
 SEASON = season_config(config, workflow.configfiles, workflow.basedir)
 
@@ -23,12 +19,8 @@ try:
 except CrossproofError as refused:
     raise WorkflowError(f"The season's inputs cannot be used:\n{refused}") from None
 
-# How a rule's shell calls a step. In the environment, not in a parameter: another Python is no reason to run
-# a job again.
-if "conda" in str(workflow.deployment_settings.deployment_method).lower():
-    os.environ["CROSSPROOF_STEP"] = "python -m crossproof.steps"
-else:
-    os.environ["CROSSPROOF_STEP"] = f"{sys.executable} -m crossproof.steps"
+set_step_command(workflow.deployment_settings.deployment_method)
+
 GENOTYPES = [
     str(g.path) for g in INDEX.config.genotypes if (SEASON.parent / g.path).exists()
 ]

@@ -1,0 +1,122 @@
+"""A process that has everything imported and forks itself for each job of a local run.
+
+Importing pandas and its kin takes longer than most jobs do. `crossproof run` starts this process beside
+Snakemake; a job then only passes its arguments, folder and output over a socket and waits for the exit status.
+Where the process is not there (a cluster, a plain `snakemake`), a job does its own imports and nothing else
+changes. A job whose caller goes away is stopped, and so is everything when the run itself goes away.
+"""
+
+from __future__ import annotations
+
+import array
+import json
+import os
+import selectors
+import signal
+import socket
+import sys
+from pathlib import Path
+
+SOCKET = "CROSSPROOF_WORKER"
+"""Environment variable that holds the socket's path."""
+
+
+def ask(arguments: list[str]) -> int | None:
+    """Have a job done by the warm process; its exit status, or None where there is no such process."""
+    where = os.environ.get(SOCKET)
+    if not where:
+        return None
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+        try:
+            line.connect(where)
+        except OSError:
+            return None
+        sys.stdout.flush()
+        sys.stderr.flush()
+        message = json.dumps({"arguments": arguments, "folder": os.getcwd()}).encode() + b"\n"
+        handles = array.array("i", [1, 2])
+        line.sendmsg([message], [(socket.SOL_SOCKET, socket.SCM_RIGHTS, handles)])
+        answer = line.recv(16)
+    return int(answer) if answer else 3
+
+
+def serve(where: Path) -> None:
+    """Take jobs at the socket `where` until standard input closes."""
+    _preload()
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    listener.bind(str(where))
+    listener.listen(64)
+    chooser = selectors.DefaultSelector()
+    chooser.register(listener, selectors.EVENT_READ, ("new", 0))
+    chooser.register(sys.stdin.fileno(), selectors.EVENT_READ, ("end", 0))
+    jobs: dict[int, socket.socket] = {}
+    while True:
+        for key, _ in chooser.select():
+            kind, pid = key.data
+            if kind == "end":
+                for child in jobs:
+                    os.kill(child, signal.SIGTERM)
+                return
+            if kind == "new":
+                line, _ = listener.accept()
+                child, ended = _start(line, listener)
+                jobs[child] = line
+                chooser.register(ended, selectors.EVENT_READ, ("done", child))
+                chooser.register(line, selectors.EVENT_READ, ("gone", child))
+            elif kind == "done":
+                chooser.unregister(key.fd)
+                os.close(key.fd)
+                _, status = os.waitpid(pid, 0)
+                line = jobs.pop(pid)
+                chooser.unregister(line)
+                code = os.waitstatus_to_exitcode(status)
+                with line:
+                    try:
+                        line.send(str(code if code >= 0 else 128 - code).encode())
+                    except OSError:
+                        continue
+            elif kind == "gone" and pid in jobs and not jobs[pid].recv(1):
+                # The caller was stopped: stop its job too, and hear of its end through `done`.
+                chooser.modify(jobs[pid], selectors.EVENT_READ, ("told", pid))
+                os.kill(pid, signal.SIGTERM)
+
+
+def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
+    """Fork a child for the job that comes over `line`: its process number and a handle that ends with it."""
+    # Taken before the fork: afterwards this process watches the line for its end only.
+    message, handles, _, _ = socket.recv_fds(line, 1 << 16, 2)
+    child = os.fork()
+    if child:
+        for handle in handles:
+            os.close(handle)
+        return child, os.pidfd_open(child)
+    status = 3
+    try:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        listener.close()
+        request = json.loads(message)
+        for target, handle in zip((1, 2), handles, strict=True):
+            os.dup2(handle, target)
+            os.close(handle)
+        os.chdir(request["folder"])
+        from crossproof.steps.run_step import run
+
+        status = run(request["arguments"])
+        sys.stdout.flush()
+        sys.stderr.flush()
+    finally:
+        os._exit(status)
+
+
+def _preload() -> None:
+    """Import what the jobs need, all of it, once."""
+    import crossproof.steps.examine
+    import crossproof.steps.gate
+    import crossproof.steps.rates
+    import crossproof.steps.report
+    import crossproof.steps.verdicts
+    import crossproof.steps.verify  # noqa: F401
+
+
+if __name__ == "__main__":
+    serve(Path(sys.argv[1]))
