@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.inference.family import log_product
 from crossproof.inference.marker_choice import evenly
 from crossproof.inference.panel import Panel
 from crossproof.inference.pedigree import child_of_gametes
@@ -30,7 +31,7 @@ EXACT_CROSSES = 8
 def log_mixture(like: Floats, genotypes: Floats) -> Floats:
     """sum_j log sum_g L_ij(g) P_j(g), (n, origin); like (m, n, n_g), genotypes (m, origin, n_g)."""
     mixed = np.matmul(like, genotypes.transpose(0, 2, 1))  # m, n, origin
-    return np.asarray(np.log(mixed).sum(axis=0))
+    return log_product(mixed, 0)
 
 
 @dataclass(frozen=True)

@@ -39,9 +39,15 @@ EVIDENCE_TOLERANCE = 0.05
 MAX_ROUNDS = 50
 DAMP_AFTER = 8
 """Round from which messages are averaged with the last ones, so that a family cannot swing for ever."""
-CHUNK_CELLS = 3000
-"""Cells (marker x plant) handled at a time: keeps the working arrays in cache, whatever the family."""
-ACTIVE_DONORS = 6
+CHUNK_NUMBERS = 80_000
+"""Numbers (mother x father x child genotype x marker x plant) at a time: keeps working arrays in cache."""
+FADED = 1e-8
+"""Posterior below which, for all plants, a relation sends no messages; all are weighed at the end."""
+REVIVED = 1e-4
+"""Posterior at the end from which on a relation that had been left out is taken back."""
+MAX_REVIVALS = 3
+"""How often relations may be taken back before the posteriors stand."""
+ACTIVE_DONORS = 12
 """Most pollen donors that take part in the messages; all of them are weighed before and after."""
 
 
@@ -71,10 +77,12 @@ class Priors:
 @dataclass(frozen=True)
 class Solution:
     """`pair` (R, n) and `donor` (D, n): log P(D_i | r); `mother`, `father`: parent posteriors (m, n_g) per
-    block; `outside` per block (pairs, m, n): W_-ij, kept only on request."""
+    block; `outside` per block (pairs, m, n): W_-ij, kept only on request; `active`: the donors in the
+    messages."""
 
     pair: Floats
     donor: Floats
+    active: NDArray[np.int64]
     mother: tuple[Floats, ...]
     father: tuple[Floats, ...]
     log_evidence: float
@@ -83,49 +91,76 @@ class Solution:
     outside: tuple[Floats, ...]
 
 
+def log_product(values: Floats, axis: int) -> Floats:
+    """log of the product over an axis of likelihoods of at least 1e-4, with few logarithms.
+
+    Sixteen factors of that size cannot underflow, so logs are taken of products of sixteen.
+    """
+    m = values.shape[axis]
+    whole = m // 16 * 16
+    head = np.moveaxis(values, axis, 0)
+    grouped = np.multiply.reduce(head[:whole].reshape(whole // 16, 16, *head.shape[1:]), axis=1)
+    total = np.log(grouped).sum(axis=0)
+    if whole < m:
+        total = total + np.log(np.multiply.reduce(head[whole:], axis=0))
+    return np.asarray(total)
+
+
 class _Chunk:
-    """Some markers of a block; arrays keep the cells (marker, plant) last and contiguous."""
+    """Some markers of a block; arrays keep the cells (marker, plant) last and contiguous.
+
+    A sum over genotypes of L_ij(g) P(g | r, M, P) is formed from the tables and the messages first and meets
+    the likelihoods last, so that F_ij(r; M, P) is never stored.
+    """
 
     def __init__(self, block: FamilyBlock, pick: slice, rows: NDArray[np.int64]) -> None:
         self.pick = pick
-        like = np.ascontiguousarray(np.moveaxis(block.like[pick], 2, 0))  # g, m, n
-        n_g, m, n = like.shape
-        self.n_g, self.m, self.n = n_g, m, n
-        tables = (maternal_pair_tables(block.k) if block.maternal else pair_tables(block.k))[rows]
-        self.f = (tables.reshape(-1, n_g) @ like.reshape(n_g, -1)).reshape(*tables.shape[:2], m, n)
+        n_g = block.like.shape[2]
+        self.m, self.n, self.n_g, self.k = *block.like[pick].shape[:2], n_g, block.k
+        self.like = np.ascontiguousarray(block.like[pick].reshape(-1, n_g).T)  # g, cell
+        self.tables = (maternal_pair_tables(block.k) if block.maternal else pair_tables(block.k))[rows]
+        pollen = pollen_table(block.k)
         if block.maternal:
-            self.pollen = np.repeat(like[:, None], block.k, axis=1)
-        else:
-            table = pollen_table(block.k).reshape(-1, n_g)  # (M, a), g
-            self.pollen = (table @ like.reshape(n_g, -1)).reshape(n_g, block.k, m, n)
-        self.donors = np.ascontiguousarray(block.donors[pick].transpose(1, 2, 0))  # D, a, m
+            pollen = np.repeat(np.eye(n_g)[:, None], block.k, axis=1)
+        self.by_pollen = np.ascontiguousarray(pollen.transpose(1, 2, 0)).reshape(-1, n_g)  # (a, g), M
+        self.by_mother = np.ascontiguousarray(pollen.transpose(0, 2, 1)).reshape(-1, block.k)  # (M, g), a
+        self.donors = block.donors[pick]  # m, D, a
 
     def begin(self, mother: Floats, father: Floats) -> None:
         """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone."""
         prior = (mother[self.pick].T[:, None] * father[self.pick].T[None, :]).reshape(-1, self.m)
         self.log_prior = np.log(np.maximum(prior, 1e-300))
-        self.outside: Floats = np.repeat(prior[:, :, None], self.n, axis=2)
+        self.outside: Floats = np.repeat(prior, self.n, axis=1)  # pairs, cell
         self.log_total = np.zeros(self.m)
         self.log_m: Floats | None = None
 
-    def pair_fit(self) -> Floats:
-        """log P(D | relation) (R, n) of this chunk; keeps s for the next messages."""
-        self.s_pair = np.einsum("pmn,rpmn->rmn", self.outside, self.f)
-        return np.asarray(np.log(self.s_pair).sum(axis=1))
+    def pair_fit(self, live: NDArray[np.int64]) -> Floats:
+        """log P(D | relation) (live, n) of this chunk; keeps s for the next messages."""
+        tables = self.tables[live].transpose(0, 2, 1).reshape(-1, len(self.outside))  # (r, g), pairs
+        child = (tables @ self.outside).reshape(len(live), self.n_g, -1)
+        self.s_pair = np.einsum("rgc,gc->rc", child, self.like)
+        return log_product(self.s_pair.reshape(len(live), self.m, self.n), 1)
 
     def donor_fit(self, which: NDArray[np.int64]) -> Floats:
         """log P(D | outcross by donor) (donor, n); keeps s for the next messages."""
-        mother = self.outside.reshape(self.n_g, self.n_g, self.m, self.n).sum(axis=1)
-        by_allele = np.einsum("gmn,gamn->amn", mother, self.pollen)
-        self.s_donor = np.einsum("dam,amn->dmn", self.donors[which], by_allele)
-        return np.asarray(np.log(self.s_donor).sum(axis=1))
+        mother = self.outside.reshape(self.n_g, self.n_g, -1).sum(axis=1)
+        child = (self.by_pollen @ mother).reshape(self.k, self.n_g, -1)
+        by_allele = np.einsum("agc,gc->ac", child, self.like).reshape(self.k, self.m, self.n)
+        donors = self.donors if len(which) == self.donors.shape[1] else self.donors[:, which]
+        self.s_donor = np.matmul(donors, by_allele.transpose(1, 0, 2))  # m, donor, n
+        return log_product(self.s_donor, 0)
 
-    def send(self, pair: Floats, donor: Floats, which: NDArray[np.int64], flat: Floats) -> Floats:
-        """Messages m_ij (pairs, m, n) of posteriors pair (R, n), donor (donor, n), flat (n,)."""
-        message = np.einsum("rmn,rpmn->pmn", pair[:, None] / self.s_pair, self.f)
-        pollen = np.einsum("dmn,dam->amn", donor[:, None] / self.s_donor, self.donors[which])
-        through = np.einsum("amn,gamn->gmn", pollen, self.pollen)
-        message += np.repeat(through, self.n_g, axis=0)
+    def send(
+        self, live: NDArray[np.int64], pair: Floats, which: NDArray[np.int64], donor: Floats, flat: Floats
+    ) -> Floats:
+        """Messages m_ij (pairs, m, n) of posteriors pair (live, n), donor (donor, n), flat (n,)."""
+        share = (pair[:, None] / self.s_pair.reshape(len(live), self.m, self.n)).reshape(len(live), -1)
+        tables = self.tables[live].transpose(1, 2, 0).reshape(-1, len(live))  # (pairs, g), r
+        child = (tables @ share).reshape(self.n_g, self.n_g, self.n_g, -1)  # M, P, g, cell
+        pollen = np.matmul(self.donors[:, which].transpose(0, 2, 1), donor / self.s_donor)  # m, a, n
+        pollen = pollen.transpose(1, 0, 2).reshape(self.k, -1)
+        child += (self.by_mother @ pollen).reshape(self.n_g, 1, self.n_g, -1)
+        message = np.einsum("mpgc,gc->mpc", child, self.like).reshape(-1, self.m, self.n)
         message += flat
         return np.asarray(message)
 
@@ -142,7 +177,7 @@ class _Chunk:
         outside -= outside.max(axis=0)
         np.exp(outside, out=outside)
         outside /= outside.sum(axis=0)
-        self.outside = outside
+        self.outside = outside.reshape(len(outside), -1)
 
     def parents(self) -> tuple[Floats, Floats]:
         """Posteriors of the mother and the father (m, n_g) given all plants."""
@@ -165,8 +200,8 @@ class Family:
         self.priors = replace(priors, pair=priors.pair[self.rows])
         self.chunks: list[tuple[int, _Chunk]] = []
         for b, block in enumerate(blocks):
-            m = block.like.shape[0]
-            step = max(1, CHUNK_CELLS // max(self.n, 1))
+            m, _, n_g = block.like.shape
+            step = max(1, CHUNK_NUMBERS // (max(self.n, 1) * n_g**3))
             for start in range(0, m, step):
                 self.chunks.append((b, _Chunk(block, slice(start, min(start + step, m)), self.rows)))
 
@@ -177,6 +212,7 @@ class Family:
         *,
         max_rounds: int = MAX_ROUNDS,
         coherent_start: bool = False,
+        active: NDArray[np.int64] | None = None,
         keep_outside: bool = False,
     ) -> Solution:
         """Judge all plants under one reading of the parents.
@@ -184,73 +220,110 @@ class Family:
         `mother`, `father`: prior (m, n_g) of the parent plant per block, (1-h) consensus + h pool. With
         `max_rounds` 0 the plants are independent of each other and judged with that prior alone.
         `coherent_start` takes every plant for a hybrid or a self in the first message: the start for a
-        reading under which a parent's genotype has to be learned from the progeny.
+        reading under which a parent's genotype has to be learned from the progeny. With `active` only these
+        donors are weighed (the rest come back as -inf): enough to see whether a reading is worth more.
         """
-        chunks, priors = self.chunks, self.priors
+        chunks, priors, narrow = self.chunks, self.priors, active
         for b, chunk in chunks:
             chunk.begin(mother[b], father[b])
-        every = np.arange(len(priors.donor))
-        pair, donor = self._fit(every)
-        active = _active_donors(pair, donor, priors)
-        posterior = _posterior(pair, donor[active], active, priors)
+        every = np.arange(len(priors.donor)) if active is None else active
+        all_pairs = np.arange(len(self.rows))
+        pair, donor = self._fit(all_pairs, every)
+        posterior = _posterior(pair, donor, all_pairs, every, priors)
         rounds, converged = 0, True
         if self.n > 1 and max_rounds > 0:
-            converged, evidence = False, np.inf
-            self._fit(active)
             if coherent_start:
-                posterior = _hybrid_or_self(pair, priors, len(active))
-            for rounds in range(1, max_rounds + 1):
-                before = posterior
-                for _, chunk in chunks:
-                    chunk.gather(chunk.send(before[0], before[1], active, before[2]), rounds > DAMP_AFTER)
-                pair, donor = self._fit(active)
-                posterior = _posterior(pair, donor, active, priors)
-                moved = max(
-                    float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True)
-                )
-                # The evidence is that of the messages only once they and the fits made from them agree.
-                known, evidence = evidence, self._evidence(pair, donor, active)
-                if moved < TOLERANCE and abs(evidence - known) < EVIDENCE_TOLERANCE:
-                    converged = True
+                posterior = _hybrid_or_self(pair, priors, len(every))
+            live, heard = all_pairs, every
+            for _ in range(MAX_REVIVALS):
+                live, heard, posterior = _fade(live, heard, posterior)
+                rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds)
+                pair, donor = self._fit(all_pairs, every)
+                posterior = _posterior(pair, donor, all_pairs, every, priors)
+                back = _left_out(posterior[0], all_pairs, live) + _left_out(posterior[1], every, heard)
+                if not converged or back < REVIVED:
                     break
+                live, heard = all_pairs, every
+            active = heard
             if not converged:
-                alone = self.solve(mother, father, max_rounds=0, keep_outside=keep_outside)
+                alone = self.solve(mother, father, max_rounds=0, active=narrow, keep_outside=keep_outside)
                 return replace(alone, rounds=rounds, converged=False)
-            pair, donor = self._fit(every)
+        if active is None:
+            active = _fade(all_pairs, every, posterior)[1]
         evidence = self._evidence(pair, donor, every)
         parents = [(b, *chunk.parents()) for b, chunk in chunks]
         full = np.full((self.n_pair, self.n), -np.inf)
         full[self.rows] = pair
+        donors = np.full((len(priors.donor), self.n), -np.inf)
+        donors[every] = donor
         every_block = range(len(self.blocks))
         return Solution(
             full,
-            donor,
+            donors,
+            active,
             tuple(_joined([m for b, m, _ in parents if b == i], self.blocks[i]) for i in every_block),
             tuple(_joined([p for b, _, p in parents if b == i], self.blocks[i]) for i in every_block),
             evidence,
             rounds,
             converged,
             tuple(
-                np.concatenate([c.outside for b, c in chunks if b == i] or [np.empty((0, 0, self.n))], axis=1)
+                np.concatenate(
+                    [c.outside.reshape(-1, c.m, c.n) for b, c in chunks if b == i]
+                    or [np.empty((0, 0, self.n))],
+                    axis=1,
+                )
                 for i in every_block
             )
             if keep_outside
             else (),
         )
 
-    def _evidence(self, pair: Floats, donor: Floats, which: NDArray[np.int64]) -> float:
+    def _exchange(
+        self,
+        live: NDArray[np.int64],
+        heard: NDArray[np.int64],
+        posterior: tuple[Floats, Floats, Floats],
+        rounds: int,
+        max_rounds: int,
+    ) -> tuple[int, bool]:
+        """Pass messages of these pair relations and donors until posteriors and evidence rest."""
+        evidence = np.inf
+        self._fit(live, heard)
+        while rounds < max_rounds:
+            rounds += 1
+            before = posterior
+            for _, chunk in self.chunks:
+                message = chunk.send(live, before[0], heard, before[1], before[2])
+                chunk.gather(message, rounds > DAMP_AFTER)
+            pair, donor = self._fit(live, heard)
+            posterior = _posterior(pair, donor, live, heard, self.priors)
+            moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
+            # The evidence is that of the messages only once they and the fits made from them agree.
+            known, evidence = evidence, self._evidence(pair, donor, heard, live)
+            if moved < TOLERANCE and abs(evidence - known) < EVIDENCE_TOLERANCE:
+                return rounds, True
+        return rounds, False
+
+    def _evidence(
+        self,
+        pair: Floats,
+        donor: Floats,
+        which: NDArray[np.int64],
+        live: NDArray[np.int64] | None = None,
+    ) -> float:
         """Bethe approximation of log P(all data of the family), under the last messages."""
         priors = self.priors
-        scores = [priors.pair[:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
+        prior = priors.pair if live is None else priors.pair[live]
+        scores = [prior[:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
         plants = np.logaddexp.reduce(np.concatenate(scores), axis=0)
         return float(plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
-    def _fit(self, which: NDArray[np.int64]) -> tuple[Floats, Floats]:
-        """Log likelihoods of all pair relations and of these donors, summed over the chunks."""
-        pair = np.zeros((len(self.rows), self.n))
+    def _fit(self, live: NDArray[np.int64], which: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """Log likelihoods of these pair relations and donors, summed over the chunks."""
+        pair = np.zeros((len(live), self.n))
         donor = np.zeros((len(which), self.n))
         for _, chunk in self.chunks:
-            pair += chunk.pair_fit()
+            pair += chunk.pair_fit(live)
             donor += chunk.donor_fit(which)
         return pair, donor
 
@@ -270,11 +343,11 @@ def _hybrid_or_self(pair: Floats, priors: Priors, n_donors: int) -> tuple[Floats
 
 
 def _posterior(
-    pair: Floats, donor: Floats, which: NDArray[np.int64], priors: Priors
+    pair: Floats, donor: Floats, live: NDArray[np.int64], which: NDArray[np.int64], priors: Priors
 ) -> tuple[Floats, Floats, Floats]:
-    """Posteriors of the pair relations (R, n), donors (donor, n) and all other relations together (n,)."""
+    """Posteriors of the pair relations (live, n), donors (donor, n) and all other relations together (n,)."""
     scores = np.concatenate(
-        [priors.pair[:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
+        [priors.pair[live][:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
     )
     scores -= scores.max(axis=0)
     weights = np.exp(scores)
@@ -283,9 +356,23 @@ def _posterior(
     return weights[:r], weights[r:-1], weights[-1]
 
 
-def _active_donors(pair: Floats, donor: Floats, priors: Priors) -> NDArray[np.int64]:
-    """Donors worth a place in the messages: the likeliest of every plant, and always the pool."""
-    score = (priors.donor[:, None] + donor) - (priors.pair[:, None] + pair).max(axis=0)
-    best = score.max(axis=1)
+def _fade(
+    live: NDArray[np.int64], heard: NDArray[np.int64], posterior: tuple[Floats, Floats, Floats]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Floats, Floats, Floats]]:
+    """The relations and donors worth a place in the messages, with their posteriors.
+
+    Hybrid and self always stay, and so does the last donor, the pool; of the others the ACTIVE_DONORS
+    likeliest at most.
+    """
+    pair, donor, flat = posterior
+    keep = np.flatnonzero((pair.max(axis=1) >= FADED) | (live < 2))
+    best = donor.max(axis=1)
     best[-1] = np.inf
-    return np.sort(np.argsort(-best, kind="stable")[:ACTIVE_DONORS])
+    top = np.argsort(-best, kind="stable")[:ACTIVE_DONORS]
+    place = np.sort(top[best[top] >= FADED])
+    return live[keep], heard[place], (pair[keep], donor[place], flat)
+
+
+def _left_out(posterior: Floats, rows: NDArray[np.int64], kept: NDArray[np.int64]) -> float:
+    """Highest posterior among the rows that are not kept."""
+    return float(posterior[~np.isin(rows, kept)].max(initial=0.0))

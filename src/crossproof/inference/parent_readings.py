@@ -111,17 +111,26 @@ class _Reader:
             )
         return self._priors[version]
 
-    def solve(self, reading: Reading, coherent_start: bool) -> Solution:
+    def solve(self, reading: Reading, active: Rows | None = None) -> Solution:
+        """The solution of a reading: a full one, or with the donors `active` only."""
         key = (reading.mother, reading.father)
         if key not in self.solved:
-            self.solved[key] = self.family.solve(
-                self.prior(reading.mother),
-                self.prior(reading.father),
-                coherent_start=coherent_start,
-                keep_outside=self.keep_outside,
-            )
+            self.solved[key] = self._solve(reading, active)
         self.done.append((reading, self.solved[key]))
         return self.solved[key]
+
+    def _solve(self, reading: Reading, active: Rows | None) -> Solution:
+        return self.family.solve(
+            self.prior(reading.mother),
+            self.prior(reading.father),
+            coherent_start=reading.fault is not Fault.NONE,
+            active=active,
+            keep_outside=self.keep_outside,
+        )
+
+    def full(self, reading: Reading, solution: Solution) -> Solution:
+        """The solution with every donor weighed."""
+        return solution if reading.fault is Fault.NONE else self._solve(reading, None)
 
     def best(self) -> tuple[Reading, Solution]:
         return max(self.done, key=lambda item: item[0].log_prior + item[1].log_evidence)
@@ -166,7 +175,7 @@ def read_parents(
         for j, f in enumerate(own[1] if known[1] else [None]):
             log_prior = log_own[0][i] + log_own[1][j] + sum(known) * np.log(1 - wrong)
             version_m, version_f = (None if v is None else int(v) for v in (m, f))
-            reader.solve(Reading(version_m, version_f, float(log_prior)), False)
+            reader.solve(Reading(version_m, version_f, float(log_prior)))
     plain = _plain(reader, reader.best()[1])
     if all(known) and wrong > 0 and _doubtful(reader, panel, places):
         for side, line in ((0, mother), (1, father)):
@@ -179,7 +188,7 @@ def read_parents(
     keep = np.flatnonzero(weight >= NEGLIGIBLE)
     return Readings(
         tuple(items[i][0] for i in keep),
-        tuple(items[i][1] for i in keep),
+        tuple(reader.full(*items[i]) for i in keep),
         weight[keep] / weight[keep].sum(),
         plain,
     )
@@ -223,7 +232,8 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float
 
     `tube`: odds that the line's tube is wrong; `wrong_plant`: probability that the plant is.
     """
-    base, _ = reader.best()
+    base, base_solution = reader.best()
+    active = base_solution.active
     other = base.father if side == 0 else base.mother
     if other is None:
         return
@@ -237,7 +247,7 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float
         for fault, log_cause in causes:
             prior = float(right + log_cause + log_share)
             pair = (version, other) if side == 0 else (other, version)
-            solution = reader.solve(Reading(pair[0], pair[1], prior, fault), True)
+            solution = reader.solve(Reading(pair[0], pair[1], prior, fault), active)
         return solution
 
     solution = solve(None, float(np.log(UNTYPED_SHARE)))
