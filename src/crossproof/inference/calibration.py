@@ -25,12 +25,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.blocks import Wells
+from crossproof.inference.family_evidence import prepare
 from crossproof.inference.panel import PRIOR_OBSERVATIONS, Panel, PanelBlock
 from crossproof.inference.parent_readings import Fault, Readings
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.season_results import FamilyInput
 from crossproof.inference.settings import Settings
-from crossproof.inference.verification import judge_prepared, prepare
+from crossproof.inference.verification import judge_prepared
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.results import Relation
 

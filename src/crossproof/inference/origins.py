@@ -1,0 +1,132 @@
+"""Every origin that a plant of a family can have: priors, classes and words.
+
+Under a reading of the parents that takes a parent *plant* to be wrong, the same rows mean something else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.inference.panel import Panel
+from crossproof.inference.parent_readings import Fault, Reading
+from crossproof.inference.pedigree import PAIR_RELATIONS
+from crossproof.inference.season_results import RELATIONS, FamilyInput
+from crossproof.inference.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
+from crossproof.model.results import Relation, Verdict
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Origins:
+    """Every relation a plant of this family can have, one row each, with prior, class, relation and words.
+
+    Rows: pair relations, pollen donors (the pool last), other lines, other crosses, unknown plant.
+    """
+
+    log_prior: Floats
+    klass: Rows
+    relation: Rows
+    words: tuple[str, ...]
+    n_pair: int
+    n_donor: int
+
+
+def list_origins(
+    family: FamilyInput,
+    panel: Panel,
+    settings: Settings,
+    donors: Rows,
+    crosses: tuple[str, ...],
+    n_crosses: int,
+    maternal: bool,
+) -> Origins:
+    """Rows, priors and words of every relation of a family."""
+    mother, father = family.mother or "unknown mother", family.father or "unknown father"
+    weights = dict(RELATION_WEIGHTS)
+    if not crosses:
+        weights.pop(Relation.OTHER_CROSS)
+    if not maternal:
+        weights.pop(Relation.RECIPROCAL)
+    if not len(donors):
+        weights.pop(Relation.OTHER_LINE)
+    total = sum(weights.values())
+    weights = {r: w / total for r, w in weights.items()}
+    weights |= {Relation.HYBRID: 1.0, Relation.SELF: 1.0}
+    words = {
+        Relation.HYBRID: f"pollen of {father}",
+        Relation.SELF: f"self of {mother}",
+        Relation.FATHER_SELFED: f"self of {father}",
+        Relation.ADVANCED: f"F2 or later of {mother} x {father}",
+        Relation.BACKCROSS_MOTHER: f"{mother} x {father} backcrossed to {mother}",
+        Relation.BACKCROSS_FATHER: f"{mother} x {father} backcrossed to {father}",
+        Relation.RECIPROCAL: f"reciprocal cross {father} x {mother}",
+    }
+    rows: list[tuple[Relation, float, str]] = [
+        (r, weights.get(r, 0.0) * share, words[r]) for r, share in PAIR_RELATIONS
+    ]
+    line_share = (
+        1 / np.bincount(panel.version_line)[panel.version_line[donors]] if len(donors) else np.empty(0)
+    )
+    n_lines = max(line_share.sum(), 1e-9)
+    pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
+    names = [panel.lines[panel.version_line[v]] for v in donors]
+    for name, share in zip(names, line_share, strict=True):
+        rows.append(
+            (Relation.OUTCROSS_LINE, settings.panel_donor_share * share / n_lines, f"pollen of {name}")
+        )
+    rows.append((Relation.OUTCROSS_UNKNOWN, pool_share, "unknown pollen"))
+    for name, share in zip(names, line_share, strict=True):
+        rows.append((Relation.OTHER_LINE, weights[Relation.OTHER_LINE] * share / n_lines, f"line {name}"))
+    for cross in crosses:
+        rows.append((Relation.OTHER_CROSS, weights[Relation.OTHER_CROSS] / n_crosses, f"cross {cross}"))
+    # An unknown plant is as likely a fixed line as the offspring of two.
+    rows += [(Relation.UNKNOWN, weights[Relation.UNKNOWN] / 2, "unknown plant")] * 2
+    klass = np.array([CLASS_INDEX[r.verdict] for r, _, _ in rows], dtype=np.int64)
+    prior = np.array([w for _, w, _ in rows]) * panel.class_prior[klass]
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(prior)
+    return Origins(
+        log_prior,
+        klass,
+        np.array([RELATIONS.index(r) for r, _, _ in rows], dtype=np.int64),
+        tuple(w for _, _, w in rows),
+        len(PAIR_RELATIONS),
+        len(donors) + 1,
+    )
+
+
+@dataclass(frozen=True)
+class View:
+    """Class, relation and words of every origin row under one reading of the parents."""
+
+    klass: Rows
+    relation: Rows
+    words: tuple[str, ...]
+
+
+def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
+    """What the relations mean where the parent plant itself was another one than the tag says.
+
+    With a wrong father what looks like a hybrid is an outcross; with a wrong mother nothing is of this cross.
+    """
+    klass, relation, words = origins.klass.copy(), origins.relation.copy(), list(origins.words)
+    version = reading.mother if reading.fault is Fault.MOTHER_PLANT else reading.father
+    name = "" if version is None else panel.lines[panel.version_line[version]]
+    for row in range(origins.n_pair + origins.n_donor if reading.fault is Fault.MOTHER_PLANT else 0):
+        klass[row] = CLASS_INDEX[Verdict.OFF_PEDIGREE]
+        selfed = origins.relation[row] == RELATIONS.index(Relation.SELF)
+        meant = Relation.OTHER_LINE if selfed and name else Relation.UNKNOWN
+        relation[row] = RELATIONS.index(meant)
+        words[row] = f"line {name}" if meant is Relation.OTHER_LINE else "seed of another mother"
+    if reading.fault is Fault.FATHER_PLANT:
+        hybrid = np.flatnonzero(origins.relation[: origins.n_pair] == RELATIONS.index(Relation.HYBRID))
+        for row in hybrid.tolist():
+            klass[row] = CLASS_INDEX[Verdict.OUTCROSS]
+            relation[row] = RELATIONS.index(Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN)
+            words[row] = f"pollen of {name}" if name else "unknown pollen"
+    return View(klass, relation, tuple(words))
