@@ -15,6 +15,7 @@ from typing import Any
 import pandas as pd
 
 from crossproof import METHOD_VERSION, __version__
+from crossproof.corrections import apply_corrections
 from crossproof.errors import InputError, Problem, Severity
 from crossproof.io.config import Config, find_config, read_config
 from crossproof.io.records import Season, read_season
@@ -29,11 +30,6 @@ from crossproof.work_folder import (
     write_json,
 )
 
-try:
-    from crossproof.corrections import apply_corrections
-except ImportError:
-    def apply_corrections(samples, crosses, corrections): return samples, crosses, (), ()
-
 RESULT_FILES = {
     "verdicts": (
         "verdicts.csv", "verdicts.parquet", "plates.csv", "samples.csv", "markers.csv", "lines.csv",
@@ -46,6 +42,8 @@ RESULT_FILES = {
     "plan": ("plan/plan.html", "plan/plan_crosses.csv", "plan/plan_markers.csv", "plan/plan_numbers.csv"),
 }  # fmt: skip
 """Files below results/ that each rule writes."""
+
+INDEX_FORMAT = 2
 
 READING_KEYS = ("evidence", "missing", "max_markers", "max_input_gb", "max_alleles")
 MODEL_KEYS = (
@@ -73,6 +71,7 @@ class SeasonIndex:
     inputs: Mapping[str, str]
     problems: tuple[Problem, ...]
     corrections: tuple[str, ...]
+    dismissed: tuple[tuple[str, str], ...]
 
     @property
     def buckets(self) -> int:
@@ -159,6 +158,7 @@ def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
             {name: entry["sha256"] for name, entry in kept["files"].items()},
             tuple(problem_from(p) for p in kept["problems"]),
             tuple(kept["corrections"]),
+            tuple((subject, name) for subject, name in kept["dismissed"]),
         )
     return None
 
@@ -184,10 +184,11 @@ def _fresh_index(
         before = known.get(name)
         sha = before["sha256"] if before and before["stat"] == key else file_sha256(path)
         files[name] = {"stat": key, "sha256": sha}
-    samples, crosses, echo, correction_problems = apply_corrections(
-        season.samples, season.crosses, season.corrections
-    )
-    problems = sorted({*problems, *correction_problems}, key=_order)
+    corrected = apply_corrections(season.samples, season.crosses, season.corrections)
+    samples, crosses = corrected.samples.reset_index(drop=True), corrected.crosses.reset_index(drop=True)
+    echo = tuple(f"{a.correction.sentence()}: {a.effect}" for a in corrected.applied)
+    dismissed = tuple(sorted(corrected.dismissed))
+    problems = sorted({*problems, *corrected.problems}, key=_order)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(problems)
     settings = config.to_dict()
@@ -204,7 +205,7 @@ def _fresh_index(
     steps = {
         "model": digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}),
         "panel": model,
-        "plates": digest_of(model, _slice(samples, (*IDENTITY, "plate", "well"))),
+        "plates": digest_of(model, _slice(samples, (*IDENTITY, "plate", "well")), dismissed),
         "thresholds": digest_of({k: settings.get(k) for k in VERDICT_KEYS}),
         "verdicts": verdict,
         "rates": digest_of(settings, _slice(crosses)),
@@ -221,11 +222,11 @@ def _fresh_index(
         "steps": steps,
         "problems": [problem_entry(p) for p in problems],
         "corrections": list(echo),
+        "dismissed": [list(d) for d in dismissed],
     }
     write_json(folder.index, kept)
-    return SeasonIndex(
-        folder, config, batches, steps, {n: e["sha256"] for n, e in files.items()}, tuple(problems), tuple(echo)
-    )
+    inputs = {n: e["sha256"] for n, e in files.items()}
+    return SeasonIndex(folder, config, batches, steps, inputs, tuple(problems), echo, dismissed)
 
 
 def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
@@ -234,7 +235,7 @@ def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
 
 
 def _version() -> str:
-    return f"{__version__}/{METHOD_VERSION}"
+    return f"{__version__}/{METHOD_VERSION}/{INDEX_FORMAT}"
 
 
 def _order(problem: Problem) -> tuple[Any, ...]:
