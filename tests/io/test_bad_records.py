@@ -5,12 +5,16 @@ All cases are invented. The expectations were written from the rules of the inpu
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from season_builder import BASE, CORPUS, TODAY, build_season
 
 from crossproof.errors import InputError, Problem, Severity
@@ -86,3 +90,32 @@ def test_remedy_followed_literally_mends_the_season(case: Path, tmp_path: Path) 
     left = [p.sentence() for p in problems_of(folder) if p.severity is not Severity.NOTE]
     assert left == []
     assert isinstance(read_season(folder, today=TODAY).crosses, pd.DataFrame)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.data())
+def test_any_text_in_any_cell_is_read_or_refused(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    """Whatever is typed into a cell ends as the reading or as a problem of that sheet, never as a crash."""
+    folder = tmp_path_factory.getbasetemp() / "fuzzed"
+    if not folder.exists():
+        build_season(folder, BASE, {})
+    name = data.draw(st.sampled_from(["crosses.csv", "samples/plate1.csv"]))
+    text = (BASE / name).read_text(encoding="utf-8")
+    rows = list(csv.reader(io.StringIO(text)))
+    row = data.draw(st.integers(1, len(rows) - 1))
+    column = data.draw(st.integers(0, len(rows[0]) - 1))
+    odd = st.sampled_from(["1e999", "-0", "٣", "²", "9" * 400, "=", "/", "A1", "99:99", "0000-00-00", "#"])
+    rows[row][column] = data.draw(odd | st.text(st.characters(exclude_categories=("Cs",)), max_size=12))
+    out = io.StringIO()
+    csv.writer(out, quoting=csv.QUOTE_ALL).writerows(rows)
+    (folder / name).write_text(out.getvalue(), encoding="utf-8", newline="")
+    try:
+        season = read_season(folder, today=TODAY)
+    finally:
+        (folder / name).write_text(text, encoding="utf-8")
+    assert all(p.remedy and p.problem for p in season.problems)
+    if not season.errors:
+        frame = season.crosses if name == "crosses.csv" else season.samples
+        assert frame.iloc[row - 1, frame.columns.get_loc("_row")] >= row + 1

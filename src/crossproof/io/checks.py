@@ -359,7 +359,7 @@ def _counts_fit(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> N
             if not pd.isna(recorded) and counted > recorded:
                 fault = Fault(
                     f"More {noun} of this cross are in the sheets of wells than {column} were recorded.",
-                    f"Compare the tags: the wells hold {counted} {noun}.",
+                    f"Compare the tags; {noun} counted in the wells: {counted}.",
                     Severity.WARNING,
                 )
                 notes.add(fault, file, row, column, recorded)

@@ -14,6 +14,7 @@ from crossproof.io import yaml_text
 from crossproof.io.columns import TABLES, heading_key, nearest
 from crossproof.io.config_paths import ALL, Places
 from crossproof.io.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
+from crossproof.io.sheets import shortened
 from crossproof.model.genotypes import Evidence
 
 CONFIG_NAMES = ("config.yaml", "config.yml")
@@ -199,7 +200,8 @@ class _Reader:
         self.lines: dict[str, int] = {}
 
     def fault(self, line: int | None, column: str, value: object, problem: str, remedy: str) -> None:
-        self.problems.append(error(self.file, problem, remedy, row=line, column=column, value=value))
+        shown = shortened(str(value))
+        self.problems.append(error(self.file, problem, remedy, row=line, column=column, value=shown))
 
     def mapping(self, node: yaml_text.Mapping, declared: tuple[Setting, ...], inside: str) -> dict[str, Any]:
         known = {s.name: s for s in declared}
