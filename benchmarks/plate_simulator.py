@@ -1,7 +1,8 @@
 """Plates with known faults, made in memory: what benchmarks/plate_faults.py and the tests of the checks use.
 
 The simulator is not the model: parent plants differ from their line at 5 % of the markers, 10 % of the assays
-are bad (a quarter of their calls are random), failed wells call at random rates, seeds end up in the wrong bag.
+are bad (a quarter of their calls are random), failed wells call at random rates, seeds end up in the wrong
+bag.
 All names and figures are invented.
 """
 
@@ -52,9 +53,15 @@ class Nursery:
 
 
 def make_nursery(
-    rng: np.random.Generator, *, markers: int = 60, lines: int = 14, crosses: int = 10, rates: Rates | None = None
+    rng: np.random.Generator,
+    *,
+    markers: int = 60,
+    lines: int = 14,
+    crosses: int = 10,
+    rates: Rates | None = None,
 ) -> Nursery:
-    """Inbred lines from a pool, crosses among them at random, no pair of parents twice in either direction."""
+    """Inbred lines from a pool, crosses among them at random, no pair of parents twice in either
+    direction."""
     rates = rates or Rates()
     q = rng.beta(1.5, 1.5, markers)
     genotypes = 2 * (rng.random((lines, markers)) < q).astype(np.int64)
@@ -115,9 +122,16 @@ class Sheet:
 
 
 def make_sheet(
-    nursery: Nursery, *, format: PlateFormat = PLATE_FORMATS[0], filled: float = 1.0, blanks: int = 2,
-    tubes: int = 1, prefix: str = "", crosses: list[int] | None = None, by_columns: bool | None = None,
-) -> Sheet:  # fmt: skip
+    nursery: Nursery,
+    *,
+    format: PlateFormat = PLATE_FORMATS[0],
+    filled: float = 1.0,
+    blanks: int = 2,
+    tubes: int = 1,
+    prefix: str = "",
+    crosses: list[int] | None = None,
+    by_columns: bool | None = None,
+) -> Sheet:
     """Parents first, then cross after cross in families of unequal size, blanks scattered or at the end."""
     rng = nursery.rng
     n = int(format.wells * filled)
@@ -167,7 +181,8 @@ def move(sheet: Sheet, source: Ints) -> Sheet:
 
 
 def observe(nursery: Nursery, genotype: Ints) -> NDArray[np.uint8]:
-    """Calls (marker, well) of true genotypes (well, marker); -1 in the first marker stands for an empty well."""
+    """Calls (marker, well) of true genotypes (well, marker); -1 in the first marker stands for an empty
+    well."""
     rng, r = nursery.rng, nursery.rates
     call = genotype.copy()
     u = rng.random(call.shape)
@@ -199,15 +214,24 @@ def make_plate(nursery: Nursery, sheet: Sheet, name: str = "P1") -> Plate:
     rows, columns = np.divmod(sheet.position, sheet.format.columns)
     n = len(sheet.position)
     return Plate(
-        name, "B1", sheet.format, rows, columns, tuple(f"{name}s{w + 1}" for w in range(n)),
-        tuple(sheet.plants), sheet.identity, (well_block(observe(nursery, sheet.genotype)),),
-    )  # fmt: skip
+        name,
+        "B1",
+        sheet.format,
+        rows,
+        columns,
+        tuple(f"{name}s{w + 1}" for w in range(n)),
+        tuple(sheet.plants),
+        sheet.identity,
+        (well_block(observe(nursery, sheet.genotype)),),
+    )
 
 
 def make_parent_plate(nursery: Nursery, tubes: int, name: str = "PARENTS") -> Plate:
     """A plate of parent tubes only: every line `tubes` times, and a blank."""
     identity = np.concatenate([np.repeat(np.arange(len(nursery.lines)), tubes), [EMPTY]])
-    genotype = np.concatenate([np.repeat(nursery.lines, tubes, axis=0), np.full((1, nursery.lines.shape[1]), -1)])
+    genotype = np.concatenate(
+        [np.repeat(nursery.lines, tubes, axis=0), np.full((1, nursery.lines.shape[1]), -1)]
+    )
     sheet = Sheet(PLATE_FORMATS[0], np.arange(len(identity)), identity, [""] * len(identity), genotype)
     return make_plate(nursery, sheet, name)
 
@@ -221,6 +245,10 @@ def season_tables(nursery: Nursery) -> SeasonTables:
         2, tuple(f"m{j + 1}" for j in range(m)), np.column_stack([1 - q, q]), np.zeros(m, dtype=bool)
     )
     return SeasonTables(
-        tuple(f"L{i + 1}" for i in range(n)), tuple(f"C{c + 1}" for c in range(len(nursery.mother))),
-        nursery.mother, nursery.father, (block,), np.full(n, 0.98),
-    )  # fmt: skip
+        tuple(f"L{i + 1}" for i in range(n)),
+        tuple(f"C{c + 1}" for c in range(len(nursery.mother))),
+        nursery.mother,
+        nursery.father,
+        (block,),
+        np.full(n, 0.98),
+    )

@@ -1,4 +1,5 @@
-"""Blanks that carry calls, samples and markers that hardly call, and batches whose errors are not the season's."""
+"""Blanks that carry calls, samples and markers that hardly call, and batches whose errors are not the
+season's."""
 
 from __future__ import annotations
 
@@ -18,9 +19,15 @@ BLANK_ODDS_PRIOR = 1e-2
 
 
 def blank_findings(
-    plate: Plate, identity: np.ndarray, matrix: Matrix, season: SeasonTables, *, usual: float, background: float,
+    plate: Plate,
+    identity: np.ndarray,
+    matrix: Matrix,
+    season: SeasonTables,
+    *,
+    usual: float,
+    background: float,
     threshold: float,
-) -> list[Finding]:  # fmt: skip
+) -> list[Finding]:
     """Blanks whose number of calls does not come from the plate's background.
 
     The background is that of the plate's other blanks, drawn to the season's by the weight of two blanks.
@@ -47,27 +54,44 @@ def blank_findings(
             if matrix.plain[w, best] - matrix.anything[w] > -1.0:
                 source = f" Its calls fit {season.name(int(matrix.ids[best]))}."
         other_text = (
-            f"the other {len(others)} blanks at most {int(called[others].max())}" if len(others) else "no other blank"
+            f"the other {len(others)} blanks at most {int(called[others].max())}"
+            if len(others)
+            else "no other blank"
         )
         out.append(
             Finding(
-                FindingKind.BLANK_CALLS, Scope.SAMPLE, plate.name, plate.samples[w],
-                f"Blank {plate.well_name(int(w))} of plate {plate.name} has calls at {called[w]} of {n} markers "
+                FindingKind.BLANK_CALLS,
+                Scope.SAMPLE,
+                plate.name,
+                plate.samples[w],
+                f"Blank {plate.well_name(int(w))} of plate {plate.name} has calls at {called[w]} of {n} "
+                f"markers "
                 f"(background {rate:.1%}; {other_text}).{source}",
-                "Find out what stands in this well; with a full set of calls the sheet and the plate disagree."
-                if full else "Check reagents and tips for carry-over; treat faint samples of this plate with care.",
-                wells=(plate.place(int(w)),), samples=(plate.samples[w],), log10_odds=odds,
+                "Find out what stands in this well; with a full set of calls the sheet and the plate "
+                "disagree."
+                if full
+                else "Check reagents and tips for carry-over; treat faint samples of this plate with care.",
+                wells=(plate.place(int(w)),),
+                samples=(plate.samples[w],),
+                log10_odds=odds,
                 hold=Hold.PLATE if full else Hold.NOTHING,
                 corrections=(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(int(w))),),
-            )  # fmt: skip
+            )
         )
     return out
 
 
 def low_call_findings(
-    plate: Plate, identity: np.ndarray, season: SeasonTables, *, usual: float, background: float,
-    min_call_rate: float, min_marker_call_rate: float, threshold: float,
-) -> list[Finding]:  # fmt: skip
+    plate: Plate,
+    identity: np.ndarray,
+    season: SeasonTables,
+    *,
+    usual: float,
+    background: float,
+    min_call_rate: float,
+    min_marker_call_rate: float,
+    threshold: float,
+) -> list[Finding]:
     """Samples under the call rate, samples that call like a blank, the plate as a whole, and its markers."""
     n = max(plate.n_markers, 1)
     rate = plate.n_called / n
@@ -79,12 +103,16 @@ def low_call_findings(
     if len(samples) >= 4 and np.median(rate[samples]) < min_call_rate:
         out.append(
             Finding(
-                FindingKind.LOW_CALL_PLATE, Scope.PLATE, plate.name, plate.name,
+                FindingKind.LOW_CALL_PLATE,
+                Scope.PLATE,
+                plate.name,
+                plate.name,
                 f"{len(low)} of {len(samples)} samples of plate {plate.name} call at less than "
                 f"{min_call_rate:.0%} of the markers (median {np.median(rate[samples]):.0%}).",
                 "Repeat the plate; check DNA amounts and the run.",
-                wells=tuple(plate.place(int(w)) for w in low), samples=tuple(plate.samples[w] for w in low),
-            )  # fmt: skip
+                wells=tuple(plate.place(int(w)) for w in low),
+                samples=tuple(plate.samples[w] for w in low),
+            )
         )
     as_sample, as_blank = call_rate_log(plate.n_called, n, usual, background)
     for w in low:
@@ -92,11 +120,15 @@ def low_call_findings(
         out.append(
             Finding(
                 FindingKind.EMPTY_SAMPLES if silent else FindingKind.LOW_CALL_SAMPLE,
-                Scope.SAMPLE, plate.name, plate.samples[w],
+                Scope.SAMPLE,
+                plate.name,
+                plate.samples[w],
                 f"{plate.samples[w]} ({plate.place(int(w))}) calls at {plate.n_called[w]} of {n} markers"
                 + (", like a blank." if silent else "."),
-                "Extract or genotype it again.", wells=(plate.place(int(w)),), samples=(plate.samples[w],),
-            )  # fmt: skip
+                "Extract or genotype it again.",
+                wells=(plate.place(int(w)),),
+                samples=(plate.samples[w],),
+            )
         )
     good = samples[rate[samples] >= min_call_rate]
     if len(good) >= 8:
@@ -105,11 +137,15 @@ def low_call_findings(
             for j in np.flatnonzero(marker_rate < min_marker_call_rate):
                 out.append(
                     Finding(
-                        FindingKind.LOW_CALL_MARKER, Scope.MARKER, plate.name, names.markers[j],
+                        FindingKind.LOW_CALL_MARKER,
+                        Scope.MARKER,
+                        plate.name,
+                        names.markers[j],
                         f"Marker {names.markers[j]} is called in {marker_rate[j]:.0%} of the good samples of "
                         f"plate {plate.name}.",
-                        "Leave it out for this plate, or repeat the assay.", note=True,
-                    )  # fmt: skip
+                        "Leave it out for this plate, or repeat the assay.",
+                        note=True,
+                    )
                 )
     return out
 
@@ -132,7 +168,10 @@ def _mismatches(scores: PlateScores, matrix: Matrix, identity: np.ndarray) -> tu
 
 
 def batch_findings(
-    scores: Sequence[PlateScores], matrices: Sequence[Matrix], identities: Sequence[np.ndarray], threshold: float
+    scores: Sequence[PlateScores],
+    matrices: Sequence[Matrix],
+    identities: Sequence[np.ndarray],
+    threshold: float,
 ) -> list[Finding]:
     """Batches whose inbred parent tubes read heterozygous more often than those of the other batches.
 
@@ -154,16 +193,21 @@ def batch_findings(
         if n_het / n_seen < 2 * usual:
             continue
         same = beta_binomial_log(np.array([n_het]), n_seen, usual, 200.0)[0]
-        any_rate = np.log(betaincc(n_het + 1, n_seen - n_het + 1, usual)) - np.log(n_seen + 1.0) - np.log1p(-usual)
+        any_rate = (
+            np.log(betaincc(n_het + 1, n_seen - n_het + 1, usual)) - np.log(n_seen + 1.0) - np.log1p(-usual)
+        )
         odds = float((any_rate - same) / np.log(10) - 2.0)
         if odds >= threshold:
             out.append(
                 Finding(
-                    FindingKind.BATCH_ERRORS, Scope.BATCH, "", batch,
+                    FindingKind.BATCH_ERRORS,
+                    Scope.BATCH,
+                    "",
+                    batch,
                     f"Inbred parent tubes of batch {batch} read heterozygous at {n_het} of {n_seen} calls "
                     f"({n_het / n_seen:.1%}); those of the other batches at {rest_het / rest_seen:.1%}.",
                     "Look at this batch's clusters or thresholds; compare a replicated plant across batches.",
                     log10_odds=odds,
-                )  # fmt: skip
+                )
             )
     return out

@@ -32,7 +32,8 @@ MAX_WELLS = 3000
 
 
 def _candidates(x: Examined, season: SeasonTables) -> list[tuple[int, list[Floats], float]]:
-    """Wells that could show a duplicate: (well, T per block (marker, genotype), surprise of its data in nats)."""
+    """Wells that could show a duplicate: (well, T per block (marker, genotype), surprise of its data in
+    nats)."""
     plate, scores, identity = x.plate, x.scores, x.search.identity
     n = season.n_lines
     state = scores.lines_under(identity)
@@ -99,13 +100,21 @@ def duplicate_findings(plates: Sequence[Examined], season: SeasonTables, thresho
         a, b = (e.plate.samples[k] for e, k in ((x, w), (y, v)))
         out.append(
             Finding(
-                FindingKind.SAME_PLANT, Scope.SAMPLE, x.plate.name, a,
-                f"{a} ({x.plate.place(w)}) and {b} ({y.plate.place(v)}) agree at {shared - differing} of {shared} "
+                FindingKind.SAME_PLANT,
+                Scope.SAMPLE,
+                x.plate.name,
+                a,
+                f"{a} ({x.plate.place(w)}) and {b} ({y.plate.place(v)}) agree at {shared - differing} of "
+                f"{shared} "
                 "markers although plants of their kind differ from each other.",
                 "Look whether one plant was sampled twice; genotype both again or leave one out.",
-                wells=(x.plate.place(w), y.plate.place(v)), samples=(a, b), other=b, log10_odds=odds,
-                hold=Hold.NOTHING, corrections=(Correction(CorrectionKind.IGNORE_SAMPLE, b),),
-            )  # fmt: skip
+                wells=(x.plate.place(w), y.plate.place(v)),
+                samples=(a, b),
+                other=b,
+                log10_odds=odds,
+                hold=Hold.NOTHING,
+                corrections=(Correction(CorrectionKind.IGNORE_SAMPLE, b),),
+            )
         )
     return out
 

@@ -19,9 +19,7 @@ from crossproof.inference.plate_scores import LineState, PlateScores
 class FamilyTables:
     """The plants of one cross on one plate: `wells`, the likeliest `relation` of each, and their tables."""
 
-    def __init__(
-        self, scores: PlateScores, cross: int, wells: NDArray[np.int64], state: LineState
-    ) -> None:
+    def __init__(self, scores: PlateScores, cross: int, wells: NDArray[np.int64], state: LineState) -> None:
         n = scores.season.n_lines
         self.wells = wells
         self.base, self.prior = scores.identity_tables(n + cross, int(wells[0]), state)
@@ -35,7 +33,8 @@ class FamilyTables:
             self.posterior.append(joint / joint.sum(axis=2, keepdims=True))
 
     def tables(self, place: int) -> list[Floats]:
-        """T' for the plant at this place of `wells`, itself left out, per block (relation, marker, genotype)."""
+        """T' for the plant at this place of `wells`, itself left out, per block (relation, marker,
+        genotype)."""
         others = np.arange(len(self.wells)) != place
         out = []
         for base, post in zip(self.base, self.posterior, strict=True):

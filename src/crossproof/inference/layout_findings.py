@@ -15,7 +15,8 @@ from crossproof.model.corrections import Correction, CorrectionKind
 def _reassigned(plate: Plate, proposal: Proposal, before: np.ndarray) -> tuple[tuple[str, int], ...]:
     changed = np.flatnonzero(proposal.identity != before)
     return tuple(
-        (plate.samples[w], EMPTY if proposal.identity[w] == UNKNOWN else int(proposal.identity[w])) for w in changed
+        (plate.samples[w], EMPTY if proposal.identity[w] == UNKNOWN else int(proposal.identity[w]))
+        for w in changed
     )
 
 
@@ -40,21 +41,29 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Fin
     if len(layout.lost) and layout.kind is FindingKind.SHIFTED:
         lost = [w for w in range(len(plate)) if plate.position[w] in set(layout.lost.tolist())]
         if lost:
-            evidence += f" Nothing is known of what the sheet lists in {_some([plate.well_name(w) for w in lost])}."
+            evidence += (
+                f" Nothing is known of what the sheet lists in {_some([plate.well_name(w) for w in lost])}."
+            )
     silent = plate.n_called < 0.3 * plate.n_markers
     if (silent & (plate.identity != EMPTY)).mean() > 0.5:
         evidence += " Most wells show no calls: a plate that failed looks the same if it is half empty."
     return Finding(
-        layout.kind, Scope.PLATE, plate.name, plate.name,
+        layout.kind,
+        Scope.PLATE,
+        plate.name,
+        plate.name,
         evidence + _alternatives(proposal),
-        "Look at the plate's notch and its robot log. If it lay so, add the proposed row to corrections.csv and "
+        "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
+        "corrections.csv and "
         "run again; else genotype a few wells again.",
         wells=tuple(plate.place(int(w)) for w in moved),
         samples=tuple(plate.samples[w] for w in moved),
-        log10_odds=proposal.log10_odds, hold=Hold.PLATE,
+        log10_odds=proposal.log10_odds,
+        hold=Hold.PLATE,
         corrections=(Correction(layout.correction, plate.name, "", layout.detail),),
-        same_as=proposal.same_as, reassigned=_reassigned(plate, proposal, before),
-    )  # fmt: skip
+        same_as=proposal.same_as,
+        reassigned=_reassigned(plate, proposal, before),
+    )
 
 
 def _wells_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: SeasonTables) -> Finding:
@@ -65,13 +74,21 @@ def _wells_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season:
         f"({season.name(int(before[b]))}) of plate {plate.name} each fit the other's place and not their own."
     )
     return Finding(
-        FindingKind.WELLS_SWAPPED, Scope.SAMPLE, plate.name, plate.samples[a], evidence + _alternatives(proposal),
+        FindingKind.WELLS_SWAPPED,
+        Scope.SAMPLE,
+        plate.name,
+        plate.samples[a],
+        evidence + _alternatives(proposal),
         "Genotype both plants again, or add the proposed row to corrections.csv if the swap is known.",
-        wells=(plate.place(a), plate.place(b)), samples=(plate.samples[a], plate.samples[b]),
-        other=plate.samples[b], log10_odds=proposal.log10_odds, hold=Hold.SAMPLES,
+        wells=(plate.place(a), plate.place(b)),
+        samples=(plate.samples[a], plate.samples[b]),
+        other=plate.samples[b],
+        log10_odds=proposal.log10_odds,
+        hold=Hold.SAMPLES,
         corrections=(Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b)),),
-        same_as=proposal.same_as, reassigned=_reassigned(plate, proposal, before),
-    )  # fmt: skip
+        same_as=proposal.same_as,
+        reassigned=_reassigned(plate, proposal, before),
+    )
 
 
 def _tags_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: SeasonTables) -> Finding:
@@ -80,18 +97,29 @@ def _tags_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: 
     moved = np.flatnonzero(proposal.identity != before)
     if proposal.mutual:
         kind, correction = FindingKind.TAGS_SWAPPED, CorrectionKind.SWAP_TAGS
-        evidence = f"Plants tagged {a} fit the parents of {b}, and plants tagged {b} those of {a} (plate {plate.name})."
+        evidence = (
+            f"Plants tagged {a} fit the parents of {b}, and plants tagged {b} those of {a} "
+            f"(plate {plate.name})."
+        )
     else:
         kind, correction = FindingKind.TAG_WRONG, CorrectionKind.TAG_IS
         evidence = f"Plants tagged {a} fit the parents of {b} and not their own (plate {plate.name})."
     return Finding(
-        kind, Scope.CROSS, plate.name, a, f"{evidence} {_support(plate, proposal)}.{_alternatives(proposal)}",
+        kind,
+        Scope.CROSS,
+        plate.name,
+        a,
+        f"{evidence} {_support(plate, proposal)}.{_alternatives(proposal)}",
         "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again.",
-        wells=tuple(plate.place(int(w)) for w in moved), samples=tuple(plate.samples[w] for w in moved),
-        other=b, log10_odds=proposal.log10_odds, hold=Hold.SAMPLES,
-        corrections=(Correction(correction, a, b),), same_as=proposal.same_as,
+        wells=tuple(plate.place(int(w)) for w in moved),
+        samples=tuple(plate.samples[w] for w in moved),
+        other=b,
+        log10_odds=proposal.log10_odds,
+        hold=Hold.SAMPLES,
+        corrections=(Correction(correction, a, b),),
+        same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
-    )  # fmt: skip
+    )
 
 
 def _some(names: list[str], most: int = 12) -> str:
@@ -128,21 +156,29 @@ def blind_spots(plate: Plate, season: SeasonTables) -> list[Finding]:
     if hidden:
         out.append(
             Finding(
-                FindingKind.CANNOT_SEE, Scope.PLATE, plate.name, plate.name,
+                FindingKind.CANNOT_SEE,
+                Scope.PLATE,
+                plate.name,
+                plate.name,
                 f"On plate {plate.name} the sheet reads the same, but for 3 wells or fewer, if the plate was "
                 f"{' or '.join(hidden)}: the calls cannot show it.",
                 "Put the blanks of a plate in places without symmetry, and two crosses or more on it.",
                 note=True,
-            )  # fmt: skip
+            )
         )
     progeny = known[known >= season.n_lines]
     if len(progeny) >= 4 and len(np.unique(progeny)) == 1:
         out.append(
             Finding(
-                FindingKind.CANNOT_SEE, Scope.PLATE, plate.name, plate.name,
-                f"All {len(progeny)} plants of plate {plate.name} are of {season.name(int(progeny[0]))}: wells, "
+                FindingKind.CANNOT_SEE,
+                Scope.PLATE,
+                plate.name,
+                plate.name,
+                f"All {len(progeny)} plants of plate {plate.name} are of {season.name(int(progeny[0]))}: "
+                f"wells, "
                 "rows or columns that changed places among them cannot be seen.",
-                "Put two crosses or more on a plate.", note=True,
-            )  # fmt: skip
+                "Put two crosses or more on a plate.",
+                note=True,
+            )
         )
     return out

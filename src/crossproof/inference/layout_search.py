@@ -106,7 +106,9 @@ def broad(gain: Floats, least: int) -> bool:
 
 def _proposal(words: str, gain: Floats, prior: float, identity: Ints, **what: object) -> Proposal:
     likelihood = float(gain.sum() / np.log(10))
-    return Proposal(words, likelihood + float(np.log10(prior)), likelihood, identity, gain / np.log(10), **what)  # type: ignore[arg-type]
+    return Proposal(
+        words, likelihood + float(np.log10(prior)), likelihood, identity, gain / np.log(10), **what
+    )  # type: ignore[arg-type]
 
 
 def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -179,7 +181,9 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
             if a_index < b_index and broad(both[theirs], 2):
                 changed = np.where(mine, b, np.where(theirs, a, identity))
                 words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
-                yield _proposal(words, both, PRIOR_TAGS / n_pairs, changed, tags=(int(a), int(b)), mutual=True)
+                yield _proposal(
+                    words, both, PRIOR_TAGS / n_pairs, changed, tags=(int(a), int(b)), mutual=True
+                )
             if broad(gain, 3) and (gain > GAIN).sum() >= 0.7 * mine.sum():
                 changed = np.where(mine, b, identity)
                 words = f"plants tagged {season.crosses[a - n]} are of {season.crosses[b - n]}"

@@ -1,6 +1,7 @@
 """Parent tubes and replicated plants: those that disagree, and which one is odd; lines that are one line.
 
-Two wells are compared at the markers where both are known. Same plant or line against two drawn from the pool:
+Two wells are compared at the markers where both are known. Same plant or line against two drawn from the
+pool:
 
     llr = sum_j log [ sum_g p(g) L1(g) L2(g) / (sum_g p(g) L1(g) sum_g p(g) L2(g)) ]
 
@@ -127,14 +128,17 @@ def line_tube_findings(
             continue
         if posteriors is None:
             posteriors = [
-                line_posterior(b.pool, e, season.inbreeding) for b, e in zip(season.blocks, evidence, strict=True)
+                line_posterior(b.pool, e, season.inbreeding)
+                for b, e in zip(season.blocks, evidence, strict=True)
             ]
         matches = {i: _matching_line(data[i], posteriors, prior, line) for g in groups for i in g}
         tied = len(groups[0]) == len(groups[1])
         if tied:
             # An innocent group matches no other line.
             groups.sort(key=lambda g: (-len(g), any(matches[i] is not None for i in g)))
-            clear = all(matches[i] is None for i in groups[0]) and any(matches[i] is not None for i in groups[1])
+            clear = all(matches[i] is None for i in groups[0]) and any(
+                matches[i] is not None for i in groups[1]
+            )
         else:
             clear = True
         odd = [i for g in groups[1:] for i in g] if clear else [i for g in groups for i in g]
@@ -143,7 +147,9 @@ def line_tube_findings(
         others = {season.lines[m[0]] for m in found if m is not None}
         text = f"The {len(mine)} tubes of line {season.lines[line]} disagree (up to {worst.differing} of "
         text += f"{worst.shared} markers). "
-        text += f"Odd: {', '.join(names)}." if clear else f"Which is right cannot be told: {', '.join(names)}."
+        text += (
+            f"Odd: {', '.join(names)}." if clear else f"Which is right cannot be told: {', '.join(names)}."
+        )
         if clear and others:
             text += f" It matches {', '.join(sorted(others))}."
         rows = []
@@ -155,13 +161,19 @@ def line_tube_findings(
                 rows.append(Correction(CorrectionKind.IGNORE_SAMPLE, sample))
         out.append(
             Finding(
-                FindingKind.LINE_REPLICATES, Scope.LINE, mine[odd[0]][0].name, season.lines[line], text,
-                "Genotype the line again from seed; leave the odd tube out with the proposed row in corrections.csv.",
+                FindingKind.LINE_REPLICATES,
+                Scope.LINE,
+                mine[odd[0]][0].name,
+                season.lines[line],
+                text,
+                "Genotype the line again from seed; leave the odd tube out with the proposed row in "
+                "corrections.csv.",
                 wells=tuple(mine[i][0].place(mine[i][1]) for i in odd),
                 samples=tuple(mine[i][0].samples[mine[i][1]] for i in odd),
-                other=", ".join(sorted(others)) if clear else "", log10_odds=-worst.log10_same,
+                other=", ".join(sorted(others)) if clear else "",
+                log10_odds=-worst.log10_same,
                 corrections=tuple(rows),
-            )  # fmt: skip
+            )
         )
     return out
 
@@ -170,7 +182,9 @@ def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conf
     """Plants whose wells disagree; with three wells or more, which one is odd."""
     wells: dict[str, list[tuple[Plate, int]]] = {}
     for plate in plates:
-        for w in np.flatnonzero((plate.identity >= season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers)):
+        for w in np.flatnonzero(
+            (plate.identity >= season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers)
+        ):
             if plate.plants[w]:
                 wells.setdefault(plate.plants[w], []).append((plate, int(w)))
     prior = _priors(season, 0.5)
@@ -194,17 +208,24 @@ def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conf
         places = ", ".join(mine[i][0].place(mine[i][1]) for i in odd)
         out.append(
             Finding(
-                FindingKind.PLANT_REPLICATES, Scope.SAMPLE, mine[odd[0]][0].name, mine[odd[0]][0].samples[mine[odd[0]][1]],
-                f"The {len(mine)} wells of plant {plant} disagree at up to {worst.differing} of {worst.shared} markers"
-                + (f"; odd: {places}." if clear else f": {places}."),
+                FindingKind.PLANT_REPLICATES,
+                Scope.SAMPLE,
+                mine[odd[0]][0].name,
+                mine[odd[0]][0].samples[mine[odd[0]][1]],
+                f"The {len(mine)} wells of plant {plant} disagree at up to {worst.differing} of "
+                f"{worst.shared} markers" + (f"; odd: {places}." if clear else f": {places}."),
                 "Genotype the plant again; leave the odd well out with the proposed row in corrections.csv.",
                 wells=tuple(mine[i][0].place(mine[i][1]) for i in odd),
-                samples=tuple(mine[i][0].samples[mine[i][1]] for i in odd), other=plant,
-                log10_odds=-worst.log10_same, hold=Hold.SAMPLES,
+                samples=tuple(mine[i][0].samples[mine[i][1]] for i in odd),
+                other=plant,
+                log10_odds=-worst.log10_same,
+                hold=Hold.SAMPLES,
                 corrections=tuple(
                     Correction(CorrectionKind.EXCLUDE_WELL, mine[i][0].place(mine[i][1])) for i in odd
-                ) if clear else (),
-            )  # fmt: skip
+                )
+                if clear
+                else (),
+            )
         )
     return out
 
@@ -232,11 +253,17 @@ def same_line_findings(season: SeasonTables, evidence: tuple[Floats, ...]) -> li
         name, other = season.lines[a], season.lines[b]
         out.append(
             Finding(
-                FindingKind.SAME_LINE, Scope.LINE, "", name,
-                f"Lines {name} and {other} differ at {pair.differing} of {pair.shared} markers: one line under two "
-                "names, one tube in two, or too close for this panel. A cross between them cannot be verified.",
+                FindingKind.SAME_LINE,
+                Scope.LINE,
+                "",
+                name,
+                f"Lines {name} and {other} differ at {pair.differing} of {pair.shared} markers: one line "
+                f"under two "
+                "names, one tube in two, or too close for this panel. A cross between them cannot be "
+                "verified.",
                 "Check seed source and tubes of both; markers that tell them apart if both are real.",
-                other=other, log10_odds=pair.log10_same,
-            )  # fmt: skip
+                other=other,
+                log10_odds=pair.log10_same,
+            )
         )
     return out

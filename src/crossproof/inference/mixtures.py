@@ -27,7 +27,8 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, genotype_index, n_genotypes
 
 PRIOR_MIXED = 1e-6
-"""Prior that one given well holds two plants: low, since parents and assays err in more ways than are modelled."""
+"""Prior that one given well holds two plants: low, since parents and assays err in more ways than are
+modelled."""
 SHARES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5)
 READ_ERROR = 0.01
 OVERDISPERSION = 0.02
@@ -45,7 +46,9 @@ def union_calls(k: int) -> Floats:
     for g1 in range(n):
         for g2 in range(n):
             present = sorted({*alleles[g1].tolist(), *alleles[g2].tolist()})
-            seen = [(a, b) for i, a in enumerate(present) for b in present[i + 1 :]] or [(present[0], present[0])]
+            seen = [(a, b) for i, a in enumerate(present) for b in present[i + 1 :]] or [
+                (present[0], present[0])
+            ]
             for a, b in seen:
                 table[g1, g2, int(genotype_index(a, b))] += 1 / len(seen)
     table.flags.writeable = False
@@ -53,9 +56,11 @@ def union_calls(k: int) -> Floats:
 
 
 def depth_table(depths: NDArray[np.integer]) -> Floats:
-    """P(reads | g1, g2, c) up to a constant per marker, (marker, share, g1, g2), from depths (marker, allele).
+    """P(reads | g1, g2, c) up to a constant per marker, (marker, share, g1, g2), from depths (marker,
+    allele).
 
-    Multinomial with read error; the exponent is divided by 1 + (n - 1) rho for overdispersion (quasi-likelihood),
+    Multinomial with read error; the exponent is divided by 1 + (n - 1) rho for overdispersion
+    (quasi-likelihood),
     and no marker counts for less than 1e-3 of its best explanation.
     """
     k = depths.shape[1]
@@ -75,11 +80,13 @@ def neighbours(scores: PlateScores, well: int) -> NDArray[np.int64]:
     plate = scores.plate
     near = (abs(plate.rows - plate.rows[well]) <= 1) & (abs(plate.columns - plate.columns[well]) <= 1)
     near[well] = False
+    near &= plate.placed
     return np.flatnonzero(near & (plate.n_called > 0.2 * plate.n_markers))
 
 
 def _contaminants(scores: PlateScores, wells: NDArray[np.int64]) -> list[Floats]:
-    """Genotype distributions of the neighbours and, last, of an unknown plant, per block (source, marker, g)."""
+    """Genotype distributions of the neighbours and, last, of an unknown plant, per block (source, marker,
+    g)."""
     out = []
     for b, x in enumerate(scores.likelihood):
         prior = pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)
@@ -89,9 +96,17 @@ def _contaminants(scores: PlateScores, wells: NDArray[np.int64]) -> list[Floats]
     return out
 
 
-def _one_plant(scores: PlateScores, matrix: Matrix, identity: int, well: int, sources: list[Floats], state: LineState,
-               own: float) -> float:  # fmt: skip
-    """log P(data | one plant, whatever it is): own, anything, or its mother crossed with a line or a neighbour."""
+def _one_plant(
+    scores: PlateScores,
+    matrix: Matrix,
+    identity: int,
+    well: int,
+    sources: list[Floats],
+    state: LineState,
+    own: float,
+) -> float:
+    """log P(data | one plant, whatever it is): own, anything, or its mother crossed with a line or a
+    neighbour."""
     best = [own, float(matrix.anything[well])]
     n = scores.season.n_lines
     if identity >= n and scores.season.mother[identity - n] >= 0:
@@ -101,8 +116,9 @@ def _one_plant(scores: PlateScores, matrix: Matrix, identity: int, well: int, so
             mother = scores.parent_table(b, scores.season.mother[identity - n : identity - n + 1], state)
             lines = scores.parent_table(b, state.lines, state)
             donors = np.concatenate([lines, sources[b]])
-            child = child_of_gametes(np.broadcast_to(mother @ gamete_table(k), (*donors.shape[:2], k)),
-                                     donors @ gamete_table(k))  # fmt: skip
+            child = child_of_gametes(
+                np.broadcast_to(mother @ gamete_table(k), (*donors.shape[:2], k)), donors @ gamete_table(k)
+            )
             total = total + np.log((child * x[:, well]).sum(axis=2)).sum(axis=1)
         assert isinstance(total, np.ndarray)
         best.append(float(total.max() + np.log(0.08 / len(total))))
@@ -117,7 +133,9 @@ def _own_kind(scores: PlateScores, well: int, first: list[Floats], prior: Floats
     return float(logsumexp(total + prior))
 
 
-def _mixed_calls(scores: PlateScores, well: int, first: list[Floats], prior: Floats, sources: list[Floats]) -> Floats:
+def _mixed_calls(
+    scores: PlateScores, well: int, first: list[Floats], prior: Floats, sources: list[Floats]
+) -> Floats:
     """log P(calls | own plant and a contaminant), (source,)."""
     total: Floats | float = 0.0
     for b, x in enumerate(scores.likelihood):
@@ -214,14 +232,21 @@ def mixture_findings(
             source = "a plant that is none of its neighbours"
         out.append(
             Finding(
-                FindingKind.MIXED_DNA, Scope.SAMPLE, plate.name, plate.samples[w],
-                f"{plate.samples[w]} ({plate.place(int(w))}) is heterozygous at {het} of {seen} markers; no single "
+                FindingKind.MIXED_DNA,
+                Scope.SAMPLE,
+                plate.name,
+                plate.samples[w],
+                f"{plate.samples[w]} ({plate.place(int(w))}) is heterozygous at {het} of {seen} markers; "
+                f"no single "
                 f"plant explains its data as well as its own DNA mixed with that of {source}{share_text}.",
                 "Take a new sample of this plant; look for splashes, leaks or re-used tips at these wells.",
-                wells=(plate.place(int(w)),), samples=(plate.samples[w],),
-                other=plate.samples[names[best]] if names[best] >= 0 else "", log10_odds=odds, hold=Hold.SAMPLES,
+                wells=(plate.place(int(w)),),
+                samples=(plate.samples[w],),
+                other=plate.samples[names[best]] if names[best] >= 0 else "",
+                log10_odds=odds,
+                hold=Hold.SAMPLES,
                 corrections=(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(int(w))),),
-            )  # fmt: skip
+            )
         )
     return out
 
@@ -241,7 +266,9 @@ def _one_plant_reads(
         lines = scores.parent_table(b, state.lines, state)
         donors = np.concatenate([lines, sources[b]])
         gametes = gamete_table(block.k)
-        child = child_of_gametes(np.broadcast_to(mother @ gametes, (*donors.shape[:2], block.k)), donors @ gametes)
+        child = child_of_gametes(
+            np.broadcast_to(mother @ gametes, (*donors.shape[:2], block.k)), donors @ gametes
+        )
         table = depth_table(block.depths[scores.nuclear[b], well].astype(np.float64))[:, 0, :, 0]
         total = total + np.log((child * table).sum(axis=2)).sum(axis=1)
     assert isinstance(total, np.ndarray)

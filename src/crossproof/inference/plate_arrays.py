@@ -51,9 +51,12 @@ class WellBlock:
 class Plate:
     """One plate as its sheet describes it, and its data.
 
-    Per well, all of one length: `rows`, `columns` from 0; `samples` names in the genotype file; `identity` (see
+    Per well, all of one length: `rows`, `columns` from 0; `samples` names in the genotype file; `identity`
+    (see
     the module); `plants` names, the same for replicates of one plant ("" for parents and blanks).
-    A well of the sheet whose sample is in no genotype file is left out. `batch`: its genotype file.
+    A well of the sheet whose sample is in no genotype file is left out. `batch`: its genotype file. `placed`:
+    False for samples whose wells are not recorded; `rows` and `columns` are then made up, and no layout is
+    tried.
     """
 
     name: str
@@ -65,6 +68,7 @@ class Plate:
     plants: tuple[str, ...]
     identity: NDArray[np.int64]
     blocks: tuple[WellBlock, ...]
+    placed: bool = True
 
     def __post_init__(self) -> None:
         n = len(self.samples)
@@ -102,7 +106,9 @@ class Plate:
         return Well(int(self.rows[well]), int(self.columns[well])).name
 
     def place(self, well: int) -> str:
-        """Plate and well, such as P01:A1."""
+        """Plate and well, such as P01:A1; the sample's name where wells are not recorded."""
+        if not self.placed:
+            return self.samples[well]
         return f"{self.name}:{self.well_name(well)}"
 
 
@@ -111,7 +117,8 @@ class SeasonBlock:
     """The season's markers with k alleles.
 
     `markers` their names; `pool` (marker, allele) frequencies q; `maternal` (marker,) True for a marker
-    inherited from the mother only. `evidence` (line, marker, genotype): log-likelihood of each line's genotype
+    inherited from the mother only. `evidence` (line, marker, genotype): log-likelihood of each line's
+    genotype
     summed over all its tubes of the season, 0 where nothing is known; None: gathered from the plates.
     """
 

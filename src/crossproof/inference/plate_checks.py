@@ -19,7 +19,7 @@ from crossproof.inference.call_rate_checks import batch_findings, blank_findings
 from crossproof.inference.duplicates_check import duplicate_findings
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
 from crossproof.inference.layout_findings import blind_spots, layout_findings
-from crossproof.inference.layout_search import SOURCES, search_layout
+from crossproof.inference.layout_search import SOURCES, search_layout, tags
 from crossproof.inference.line_checks import line_tube_findings, plant_replicate_findings, same_line_findings
 from crossproof.inference.mixtures import mixture_findings
 from crossproof.inference.plate_arrays import (
@@ -56,9 +56,15 @@ class CheckSettings:
 
 
 def examine_plate(
-    plate: Plate, season: SeasonTables, evidence: tuple[Floats, ...], *, usual: float, background: float,
-    odd_tubes: frozenset[str] = frozenset(), min_log10_odds: float = 1.0,
-) -> Examined:  # fmt: skip
+    plate: Plate,
+    season: SeasonTables,
+    evidence: tuple[Floats, ...],
+    *,
+    usual: float,
+    background: float,
+    odd_tubes: frozenset[str] = frozenset(),
+    min_log10_odds: float = 1.0,
+) -> Examined:
     """The layout of one plate: its scores and the steps of the search.
 
     `evidence`: line evidence of the season (see `line_evidence`), this plate's tubes included except
@@ -67,8 +73,10 @@ def examine_plate(
     """
     scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
     called = int((plate.n_called >= 0.3 * plate.n_markers).sum())
+    sources = SOURCES if plate.placed else (tags,)
     alive = called >= max(4, 0.1 * int((plate.identity != EMPTY).sum()))
-    return Examined(scores, search_layout(scores, min_log10_odds, sources=SOURCES if alive else ()))
+    sources = sources if alive else ()
+    return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
 
 
 def _season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
@@ -102,10 +110,14 @@ def _merged(findings: list[Finding]) -> list[Finding]:
         if key in out:
             old = out[key]
             f = replace(
-                old, plate=old.plate if old.plate == f.plate else "", evidence=f"{old.evidence} {f.evidence}",
-                wells=old.wells + f.wells, samples=old.samples + f.samples,
-                log10_odds=old.log10_odds + f.log10_odds, reassigned=old.reassigned + f.reassigned,
-            )  # fmt: skip
+                old,
+                plate=old.plate if old.plate == f.plate else "",
+                evidence=f"{old.evidence} {f.evidence}",
+                wells=old.wells + f.wells,
+                samples=old.samples + f.samples,
+                log10_odds=old.log10_odds + f.log10_odds,
+                reassigned=old.reassigned + f.reassigned,
+            )
         out[key] = f
     return list(out.values())
 
@@ -120,13 +132,19 @@ def _unexplained(x: Examined, explained: frozenset[str], threshold: float) -> li
         return []
     return [
         Finding(
-            FindingKind.UNEXPLAINED, Scope.PLATE, plate.name, plate.name,
-            f"{len(misfit)} of {len(open_wells)} plants of plate {plate.name} do not fit what the sheet says of "
+            FindingKind.UNEXPLAINED,
+            Scope.PLATE,
+            plate.name,
+            plate.name,
+            f"{len(misfit)} of {len(open_wells)} plants of plate {plate.name} do not fit what the sheet "
+            f"says of "
             "them, and no layout, exchange of plates, tag or parent line that was tried explains it.",
-            "Compare sheet, plate label and file; look for a wrong sheet, a wrong file or wrong parent tubes.",
-            wells=tuple(plate.place(w) for w in misfit), samples=tuple(plate.samples[w] for w in misfit),
+            "Compare sheet, plate label and file; look for a wrong sheet, a wrong file or wrong parent "
+            "tubes.",
+            wells=tuple(plate.place(w) for w in misfit),
+            samples=tuple(plate.samples[w] for w in misfit),
             hold=Hold.PLATE,
-        )  # fmt: skip
+        )
     ]
 
 
@@ -135,7 +153,8 @@ def examine_plates(
 ) -> tuple[Finding, ...]:
     """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
 
-    Parameters: `plates`, each with one `WellBlock` per `SeasonBlock`, same markers in the same order; `season`.
+    Parameters: `plates`, each with one `WellBlock` per `SeasonBlock`, same markers in the same order;
+    `season`.
     A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
     Within a plate, findings stand in the order in which their corrections must be applied.
     """
@@ -150,11 +169,19 @@ def examine_plates(
     odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
     evidence = _without(everything, season, plates, odd)
     examined = [
-        examine_plate(p, season, evidence, usual=usual, background=background, odd_tubes=odd, min_log10_odds=odds)
+        examine_plate(
+            p, season, evidence, usual=usual, background=background, odd_tubes=odd, min_log10_odds=odds
+        )
         for p in plates
     ]
     exchanged = exchange_findings(
-        plates, [x.search for x in examined], season, everything, usual=usual, background=background, threshold=odds
+        plates,
+        [x.search for x in examined],
+        season,
+        everything,
+        usual=usual,
+        background=background,
+        threshold=odds,
     )
     best_layout = {x.plate.name: max((s.log10_odds for s in x.search.steps), default=0.0) for x in examined}
     exchanged = [f for f in exchanged if f.log10_odds > best_layout[f.plate]]
@@ -174,12 +201,18 @@ def examine_plates(
             x.plate, identity, matrix, season, usual=usual, background=background, threshold=odds
         )
         found += low_call_findings(
-            x.plate, identity, season, usual=usual, background=background, threshold=odds,
-            min_call_rate=settings.min_call_rate, min_marker_call_rate=settings.min_marker_call_rate,
-        )  # fmt: skip
+            x.plate,
+            identity,
+            season,
+            usual=usual,
+            background=background,
+            threshold=odds,
+            min_call_rate=settings.min_call_rate,
+            min_marker_call_rate=settings.min_marker_call_rate,
+        )
         if x.plate.name not in lying:
             found += mixture_findings(x.scores, matrix, identity, odds)
-        if settings.remarks:
+        if settings.remarks and x.plate.placed:
             found += blind_spots(x.plate, season)
     sound = [x for x in here if x.plate.name not in lying]
     found += [

@@ -2,7 +2,8 @@
 
 Only plates that fit their own sheet badly are compared, each with the sheets of the others:
 
-    lod(p carries q's samples) = sum_w clip(E[w, q's identity at w] - E[w, own], -bound, bound) / ln 10 + log10 prior
+    lod(p carries q's samples) = sum_w clip(E[w, q's identity at w] - E[w, own], -bound, bound) / ln 10 +
+    log10 prior
 
 with every line's consensus rebuilt from the tubes that the exchange implies.
 """
@@ -29,16 +30,19 @@ MAX_BAD = 60
 
 def sheet_of(other: Plate, plate: Plate) -> NDArray[np.int64]:
     """Identity that `other`'s sheet gives each well of `plate`, (well,); UNKNOWN where it lists none."""
-    if other.format != plate.format:
+    if other.format != plate.format or not (plate.placed and other.placed):
         return np.full(len(plate), UNKNOWN, dtype=np.int64)
     well = other.well_of_position[plate.position]
     return np.where(well >= 0, other.identity[well], UNKNOWN)
 
 
 def _without_tubes(
-    evidence: tuple[Floats, ...], season: SeasonTables, plates: Sequence[Plate], sign: float,
+    evidence: tuple[Floats, ...],
+    season: SeasonTables,
+    plates: Sequence[Plate],
+    sign: float,
     identities: Sequence[NDArray[np.int64]],
-) -> tuple[Floats, ...]:  # fmt: skip
+) -> tuple[Floats, ...]:
     """Line evidence with these plates' tubes (where `identities` have them) taken out (-1) or put in (+1)."""
     out = tuple(e.copy() for e in evidence)
     for plate, identity in zip(plates, identities, strict=True):
@@ -49,9 +53,16 @@ def _without_tubes(
 
 
 def _one_way(
-    p: int, q: int, plates: Sequence[Plate], searches: Sequence[Search], season: SeasonTables,
-    evidence: tuple[Floats, ...], *, usual: float, background: float,
-) -> tuple[Floats, NDArray[np.int64]]:  # fmt: skip
+    p: int,
+    q: int,
+    plates: Sequence[Plate],
+    searches: Sequence[Search],
+    season: SeasonTables,
+    evidence: tuple[Floats, ...],
+    *,
+    usual: float,
+    background: float,
+) -> tuple[Floats, NDArray[np.int64]]:
     """Gain (well,) of plate p's wells under plate q's sheet, with q's wells under p's, and the identities."""
     plate, other = plates[p], plates[q]
     mine, theirs = sheet_of(other, plate), sheet_of(plate, other)
@@ -69,18 +80,29 @@ def _one_way(
 
 
 def exchange_findings(
-    plates: Sequence[Plate], searches: Sequence[Search], season: SeasonTables, evidence: tuple[Floats, ...], *,
-    usual: float, background: float, threshold: float,
-) -> list[Finding]:  # fmt: skip
-    """Pairs of plates that carry each other's samples, and plates that carry another's. `searches` as labelled."""
-    bad = [i for i, s in enumerate(searches) if s.labelled_misfit.mean() > MISFIT_SHARE and len(plates[i]) >= 4]
+    plates: Sequence[Plate],
+    searches: Sequence[Search],
+    season: SeasonTables,
+    evidence: tuple[Floats, ...],
+    *,
+    usual: float,
+    background: float,
+    threshold: float,
+) -> list[Finding]:
+    """Pairs of plates that carry each other's samples, and plates that carry another's. `searches` as
+    labelled."""
+    bad = [
+        i for i, s in enumerate(searches) if s.labelled_misfit.mean() > MISFIT_SHARE and len(plates[i]) >= 4
+    ]
     bad = bad[:MAX_BAD]
     prior = float(np.log10(PRIOR_EXCHANGE / max(len(plates) - 1, 1)))
     lod: dict[tuple[int, int], float] = {}
     for p in bad:
         for other in bad:
             if p != other:
-                gain, _ = _one_way(p, other, plates, searches, season, evidence, usual=usual, background=background)
+                gain, _ = _one_way(
+                    p, other, plates, searches, season, evidence, usual=usual, background=background
+                )
                 if broad(gain, 4):
                     lod[p, other] = float(gain.sum() / np.log(10))
     best: dict[int, int | None] = {
@@ -106,18 +128,28 @@ def exchange_findings(
         wells = tuple(x.place(w) for x, _ in involved for w in range(len(x)))
         samples = tuple(s for x, _ in involved for s in x.samples)
         moved = tuple(
-            (x.samples[w], EMPTY if i[w] == UNKNOWN else int(i[w])) for x, i in involved for w in range(len(x))
+            (x.samples[w], EMPTY if i[w] == UNKNOWN else int(i[w]))
+            for x, i in involved
+            for w in range(len(x))
         )
         out.append(
             Finding(
-                FindingKind.EXCHANGED, Scope.PLATE, a.name, a.name, evidence_text,
+                FindingKind.EXCHANGED,
+                Scope.PLATE,
+                a.name,
+                a.name,
+                evidence_text,
                 "Compare plate labels and file names. If the two were exchanged, add the proposed row to "
                 "corrections.csv and run again."
-                if mutual else
-                "Compare plate labels and file names; the file of another plate may have been delivered twice.",
-                wells=wells, samples=samples, other=b.name, log10_odds=odds, hold=Hold.PLATE,
+                if mutual
+                else "Compare plate labels and file names; a file may have been delivered twice.",
+                wells=wells,
+                samples=samples,
+                other=b.name,
+                log10_odds=odds,
+                hold=Hold.PLATE,
                 corrections=(Correction(CorrectionKind.EXCHANGE_PLATES, a.name, b.name),) if mutual else (),
                 reassigned=moved,
-            )  # fmt: skip
+            )
         )
     return out

@@ -38,9 +38,13 @@ class Layout:
 
 
 def _layout(
-    plate: PlateFormat, kind: FindingKind, correction: CorrectionKind, detail: str, words: str,
+    plate: PlateFormat,
+    kind: FindingKind,
+    correction: CorrectionKind,
+    detail: str,
+    words: str,
     where: Callable[[NDArray[np.int64], NDArray[np.int64]], tuple[NDArray[np.int64], NDArray[np.int64]]],
-) -> Layout:  # fmt: skip
+) -> Layout:
     """A layout from the sheet's (row, column) as a function of the plate's (row, column)."""
     r, c = np.divmod(np.arange(plate.rows * plate.columns), plate.columns)
     sr, sc = (np.broadcast_to(a, r.shape) for a in where(r, c))
@@ -65,7 +69,8 @@ def _serial(plate: PlateFormat, by_rows: bool, step: int, detail: str) -> Layout
 
 
 def _refilled(plate: PlateFormat, by_columns: bool) -> Layout:
-    """Filled in the other reading order: the n-th tube of the sheet stands in the n-th place of the filling."""
+    """Filled in the other reading order: the n-th tube of the sheet stands in the n-th place of the
+    filling."""
     n = plate.rows * plate.columns
     rows = np.arange(n)
     columns = rows.reshape(plate.rows, plate.columns).T.ravel()
@@ -82,13 +87,18 @@ def _refilled(plate: PlateFormat, by_columns: bool) -> Layout:
 
 @cache
 def whole_plate_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
-    """Rotated, mirrored (2), shifted by a row or column (4) or by one well (4), filled in another order (2)."""
+    """Rotated, mirrored (2), shifted by a row or column (4) or by one well (4), filled in another order
+    (2)."""
     R, C = plate.rows, plate.columns
     shift = FindingKind.SHIFTED, CorrectionKind.SHIFT
     mirror = FindingKind.MIRRORED, CorrectionKind.MIRROR
     return (
         _layout(
-            plate, FindingKind.ROTATED, CorrectionKind.ROTATE, "", "rotated by 180 degrees",
+            plate,
+            FindingKind.ROTATED,
+            CorrectionKind.ROTATE,
+            "",
+            "rotated by 180 degrees",
             lambda r, c: (R - 1 - r, C - 1 - c),
         ),
         _layout(plate, *mirror, "left-right", "mirrored left to right", lambda r, c: (r, C - 1 - c)),
@@ -103,43 +113,59 @@ def whole_plate_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
         _serial(plate, False, -1, "back along columns"),
         _refilled(plate, True),
         _refilled(plate, False),
-    )  # fmt: skip
+    )
 
 
 def reverse_row(plate: PlateFormat, row: int) -> Layout:
     """One row put in the wrong way round."""
     name = row_letters(row)
     return _layout(
-        plate, FindingKind.ROW_REVERSED, CorrectionKind.REVERSE_ROW, name, f"row {name} reversed",
+        plate,
+        FindingKind.ROW_REVERSED,
+        CorrectionKind.REVERSE_ROW,
+        name,
+        f"row {name} reversed",
         lambda r, c: (r, np.where(r == row, plate.columns - 1 - c, c)),
-    )  # fmt: skip
+    )
 
 
 def reverse_column(plate: PlateFormat, column: int) -> Layout:
     """One column (strip) put in the wrong way round."""
     name = str(column + 1)
     return _layout(
-        plate, FindingKind.COLUMN_REVERSED, CorrectionKind.REVERSE_COLUMN, name, f"column {name} reversed",
+        plate,
+        FindingKind.COLUMN_REVERSED,
+        CorrectionKind.REVERSE_COLUMN,
+        name,
+        f"column {name} reversed",
         lambda r, c: (np.where(c == column, plate.rows - 1 - r, r), c),
-    )  # fmt: skip
+    )
 
 
 def swap_rows(plate: PlateFormat, a: int, b: int) -> Layout:
     """Two rows in each other's place."""
     names = f"{row_letters(a)} and {row_letters(b)}"
     return _layout(
-        plate, FindingKind.ROWS_SWAPPED, CorrectionKind.SWAP_ROWS, names, f"rows {names} swapped",
+        plate,
+        FindingKind.ROWS_SWAPPED,
+        CorrectionKind.SWAP_ROWS,
+        names,
+        f"rows {names} swapped",
         lambda r, c: (np.where(r == a, b, np.where(r == b, a, r)), c),
-    )  # fmt: skip
+    )
 
 
 def swap_columns(plate: PlateFormat, a: int, b: int) -> Layout:
     """Two columns (strips) in each other's place."""
     names = f"{a + 1} and {b + 1}"
     return _layout(
-        plate, FindingKind.COLUMNS_SWAPPED, CorrectionKind.SWAP_COLUMNS, names, f"columns {names} swapped",
+        plate,
+        FindingKind.COLUMNS_SWAPPED,
+        CorrectionKind.SWAP_COLUMNS,
+        names,
+        f"columns {names} swapped",
         lambda r, c: (r, np.where(c == a, b, np.where(c == b, a, c))),
-    )  # fmt: skip
+    )
 
 
 @cache

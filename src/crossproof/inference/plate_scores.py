@@ -86,7 +86,8 @@ def background_call_rate(plates: Sequence[Plate]) -> float:
 
 
 def log_sums(table: Floats, likelihood: NDArray[np.float32]) -> Floats:
-    """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well, genotype)."""
+    """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well,
+    genotype)."""
     out = np.zeros((likelihood.shape[1], table.shape[2]))
     step = max(1, min(8, int(4e6 // max(out.size, 1)) or 1))
     for start in range(0, len(table), step):
@@ -97,7 +98,8 @@ def log_sums(table: Floats, likelihood: NDArray[np.float32]) -> Floats:
 
 @dataclass(frozen=True)
 class LineState:
-    """Lines' evidence as one layout implies it: per block (line, marker, genotype), for the lines in `lines`."""
+    """Lines' evidence as one layout implies it: per block (line, marker, genotype), for the lines in
+    `lines`."""
 
     lines: NDArray[np.int64]
     evidence: tuple[Floats, ...]
@@ -115,9 +117,15 @@ class PlateScores:
     """
 
     def __init__(
-        self, plate: Plate, season: SeasonTables, evidence: tuple[Floats, ...], *,
-        usual: float, background: float, odd_tubes: frozenset[str] = frozenset(),
-    ) -> None:  # fmt: skip
+        self,
+        plate: Plate,
+        season: SeasonTables,
+        evidence: tuple[Floats, ...],
+        *,
+        usual: float,
+        background: float,
+        odd_tubes: frozenset[str] = frozenset(),
+    ) -> None:
         self.plate, self.season = plate, season
         self.nuclear = [np.flatnonzero(~b.maternal) for b in season.blocks]
         self.likelihood = [b.likelihood[n] for b, n in zip(plate.blocks, self.nuclear, strict=True)]
@@ -190,7 +198,8 @@ class PlateScores:
         return (1 - h) * posterior + h * pool_genotypes(self.pool_of[b], 0.9)
 
     def _cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
-        """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross, marker, g)."""
+        """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross,
+        marker, g)."""
         block, n = self.season.blocks[b], self.nuclear[b]
         k = block.k
         gm, gp = mother @ gamete_table(k), father @ gamete_table(k)
@@ -207,13 +216,15 @@ class PlateScores:
         return np.asarray(np.log(np.concatenate([prior[:3], prior[3] * np.array(OFF_PEDIGREE_SHARES)])))
 
     def parent_table(self, b: int, parents: NDArray[np.int64], state: LineState) -> Floats:
-        """Genotype distributions of parents given as line indices, -1 for unknown, (parent, marker, genotype)."""
+        """Genotype distributions of parents given as line indices, -1 for unknown, (parent, marker,
+        genotype)."""
         unknown = pool_genotypes(self.pool_of[b], 0.9)[None]
         lines = np.concatenate([self._line_table(b, state.lines, state.evidence[b]), unknown])
         return lines[np.where(parents >= 0, np.searchsorted(state.lines, parents), len(state.lines))]
 
     def identity_tables(self, identity: int, well: int, state: LineState) -> tuple[list[Floats], Floats]:
-        """What a well of this identity may hold: per block (relation, marker, genotype), and log prior (relation,).
+        """What a well of this identity may hold: per block (relation, marker, genotype), and log prior
+        (relation,).
 
         A tube of a line is judged by the line's other tubes.
         """
@@ -349,7 +360,8 @@ class PlateScores:
         return np.asarray(np.logaddexp(np.log1p(-ODD) + s, odd) + self.called.reshape(shape))
 
     def exact(self, identity: NDArray[np.int64], anything: Floats) -> Floats:
-        """E of each well under its identity, consensus rebuilt from the tubes that `identity` implies, (well,)."""
+        """E of each well under its identity, consensus rebuilt from the tubes that `identity` implies,
+        (well,)."""
         scores = self.robust(self.plain(identity, self.lines_under(identity)), anything)
         scores = np.where(identity == EMPTY, self.empty, scores)
         return np.where(identity == UNKNOWN, self.unknown(anything), scores)
@@ -359,7 +371,8 @@ class PlateScores:
 class Matrix:
     """Scores of all wells under all identities of the plate.
 
-    `ids` (identity,) sorted; `plain` S and `robust` E (well, identity); `anything`, `empty`, `unknown` (well,).
+    `ids` (identity,) sorted; `plain` S and `robust` E (well, identity); `anything`, `empty`, `unknown`
+    (well,).
     """
 
     ids: NDArray[np.int64]

@@ -1,4 +1,5 @@
-"""Crosses whose plants fit no tag of their own: tags swapped, harvested under another tag, another parent line.
+"""Crosses whose plants fit no tag of their own: tags swapped, harvested under another tag, another parent
+line.
 
 Seen over all plates. For a cross c that fits badly, every other explanation h (the parents of another cross;
 another line as mother; another line as father) is compared with the tag:
@@ -62,7 +63,9 @@ def called_plants(examined: Examined, identity: int) -> NDArray[np.int64]:
     return np.flatnonzero((examined.search.identity == identity) & (plate.n_called >= 0.3 * plate.n_markers))
 
 
-def _explain(cross: int, plates: Sequence[Examined], season: SeasonTables, threshold: float) -> _Explanation | None:
+def _explain(
+    cross: int, plates: Sequence[Examined], season: SeasonTables, threshold: float
+) -> _Explanation | None:
     """The best other explanation of a badly fitting cross, None if none reaches the threshold."""
     m, p = int(season.mother[cross]), int(season.father[cross])
     lines = np.arange(season.n_lines)
@@ -97,7 +100,9 @@ def _explain(cross: int, plates: Sequence[Examined], season: SeasonTables, thres
     if total[best] < threshold or gaining[best] < max(3, 0.5 * called):
         return None
     found = int(which[best])
-    return _Explanation(int(mothers[best]), int(fathers[best]), found, float(total[best]), int(gaining[best]), called)
+    return _Explanation(
+        int(mothers[best]), int(fathers[best]), found, float(total[best]), int(gaining[best]), called
+    )
 
 
 def bad_crosses(plates: Sequence[Examined], season: SeasonTables) -> list[int]:
@@ -141,7 +146,9 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
             continue
         e = found[c]
         assert e is not None
-        back = next((b for b, o in tags.items() if b != c and same[b] == same[other] and same[o] == same[c]), None)
+        back = next(
+            (b for b, o in tags.items() if b != c and same[b] == same[other] and same[o] == same[c]), None
+        )
         wells, samples = _wells_of(c, plates, season)
         name = season.crosses[c]
         if back is not None:
@@ -154,28 +161,46 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
             moved += tuple((s, season.n_lines + c) for s in more_samples)
             out.append(
                 Finding(
-                    FindingKind.TAGS_SWAPPED, Scope.CROSS, _plates_text(wells + more_wells), name,
-                    f"Plants tagged {name} fit the parents of {b_name} ({e.gaining} of {e.called} better so), and "
+                    FindingKind.TAGS_SWAPPED,
+                    Scope.CROSS,
+                    _plates_text(wells + more_wells),
+                    name,
+                    f"Plants tagged {name} fit the parents of {b_name} ({e.gaining} of {e.called} better "
+                    f"so), and "
                     f"those tagged {b_name} fit {name} ({e_back.gaining} of {e_back.called}).",
-                    "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run "
+                    "Compare tags and crossing book. If it is so, add the proposed row to "
+                    "corrections.csv and run "
                     "again.",
-                    wells=tuple(wells + more_wells), samples=tuple(samples + more_samples), other=b_name,
-                    log10_odds=e.log10_odds + e_back.log10_odds, hold=Hold.SAMPLES,
-                    corrections=(Correction(CorrectionKind.SWAP_TAGS, name, b_name),), reassigned=moved,
-                )  # fmt: skip
+                    wells=tuple(wells + more_wells),
+                    samples=tuple(samples + more_samples),
+                    other=b_name,
+                    log10_odds=e.log10_odds + e_back.log10_odds,
+                    hold=Hold.SAMPLES,
+                    corrections=(Correction(CorrectionKind.SWAP_TAGS, name, b_name),),
+                    reassigned=moved,
+                )
             )
             continue
         o_name = season.crosses[other]
         out.append(
             Finding(
-                FindingKind.TAG_WRONG, Scope.CROSS, _plates_text(wells), name,
-                f"Plants tagged {name} fit the parents of {o_name} and not their own: {e.gaining} of {e.called} "
+                FindingKind.TAG_WRONG,
+                Scope.CROSS,
+                _plates_text(wells),
+                name,
+                f"Plants tagged {name} fit the parents of {o_name} and not their own: {e.gaining} of "
+                f"{e.called} "
                 "better so.",
-                "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again.",
-                wells=tuple(wells), samples=tuple(samples), other=o_name, log10_odds=e.log10_odds,
-                hold=Hold.SAMPLES, corrections=(Correction(CorrectionKind.TAG_IS, name, o_name),),
+                "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv "
+                "and run again.",
+                wells=tuple(wells),
+                samples=tuple(samples),
+                other=o_name,
+                log10_odds=e.log10_odds,
+                hold=Hold.SAMPLES,
+                corrections=(Correction(CorrectionKind.TAG_IS, name, o_name),),
                 reassigned=tuple((s, season.n_lines + other) for s in samples),
-            )  # fmt: skip
+            )
         )
     parents = {c: e for c, e in found.items() if e is not None and e.cross < 0}
     return out + _parent_findings(parents, bad, plates, season)
@@ -196,7 +221,9 @@ def _parent_findings(
     for c, e in parents.items():
         by_line.setdefault(_replacement(c, e, season), []).append(c)
     seen = {
-        c for c in range(len(season.crosses)) if sum(len(called_plants(x, season.n_lines + c)) for x in plates) >= 3
+        c
+        for c in range(len(season.crosses))
+        if sum(len(called_plants(x, season.n_lines + c)) for x in plates) >= 3
     }
     whole: dict[int, int] = {}
     for (line, other), crosses in by_line.items():
@@ -205,7 +232,8 @@ def _parent_findings(
             whole[line] = other
     out: list[Finding] = []
     for (line, other), crosses in by_line.items():
-        wells, samples = (sum((_wells_of(c, plates, season)[i] for c in crosses), []) for i in (0, 1))
+        each = [_wells_of(c, plates, season) for c in crosses]
+        wells, samples = ([name for pair in each for name in pair[i]] for i in (0, 1))
         names = ", ".join(season.crosses[c] for c in crosses)
         odds = sum(parents[c].log10_odds for c in crosses)
         was = season.lines[line] if line >= 0 else "an unknown line"
@@ -225,12 +253,21 @@ def _parent_findings(
             )
             out.append(
                 Finding(
-                    kind, Scope.LINE, _plates_text(wells), was, text,
-                    f"Genotype {was} and {now} again from seed. If the plants used for crossing were {now}, add the "
+                    kind,
+                    Scope.LINE,
+                    _plates_text(wells),
+                    was,
+                    text,
+                    f"Genotype {was} and {now} again from seed. If the plants used for crossing were "
+                    f"{now}, add the "
                     "proposed row to corrections.csv and run again.",
-                    wells=tuple(wells), samples=tuple(samples), other=now, log10_odds=odds, hold=Hold.SAMPLES,
+                    wells=tuple(wells),
+                    samples=tuple(samples),
+                    other=now,
+                    log10_odds=odds,
+                    hold=Hold.SAMPLES,
                     corrections=rows,
-                )  # fmt: skip
+                )
             )
             continue
         for c in crosses:
@@ -239,13 +276,21 @@ def _parent_findings(
             e = parents[c]
             out.append(
                 Finding(
-                    FindingKind.PARENT_WRONG, Scope.CROSS, _plates_text(wells_c), season.crosses[c],
-                    f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of {e.called} "
+                    FindingKind.PARENT_WRONG,
+                    Scope.CROSS,
+                    _plates_text(wells_c),
+                    season.crosses[c],
+                    f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of "
+                    f"{e.called} "
                     "better so.",
-                    f"Check which plant was used as {side}. If it was {now}, correct the {side} in the crosses sheet.",
-                    wells=tuple(wells_c), samples=tuple(samples_c), other=now, log10_odds=e.log10_odds,
+                    f"Check which plant was used as {side}. If it was {now}, correct the {side} in the "
+                    f"crosses sheet.",
+                    wells=tuple(wells_c),
+                    samples=tuple(samples_c),
+                    other=now,
+                    log10_odds=e.log10_odds,
                     hold=Hold.SAMPLES,
-                )  # fmt: skip
+                )
             )
     return out
 
@@ -294,13 +339,21 @@ def maternal_findings(
         m_name, p_name = season.lines[season.mother[c]], season.lines[season.father[c]]
         out.append(
             Finding(
-                FindingKind.RECIPROCAL, Scope.CROSS, _plates_text(wells), name,
-                f"{for_father[c]} of {informative[c]} plants of {name} carry the maternal markers of {p_name}, the "
+                FindingKind.RECIPROCAL,
+                Scope.CROSS,
+                _plates_text(wells),
+                name,
+                f"{for_father[c]} of {informative[c]} plants of {name} carry the maternal markers of "
+                f"{p_name}, the "
                 f"recorded father, not those of {m_name}: the cross was made the other way.",
-                "Compare with the crossing book. If mother and father changed places, add the proposed row to "
+                "Compare with the crossing book. If mother and father changed places, add the proposed "
+                "row to "
                 "corrections.csv and run again.",
-                wells=tuple(wells), samples=tuple(samples), log10_odds=odds, hold=Hold.SAMPLES,
+                wells=tuple(wells),
+                samples=tuple(samples),
+                log10_odds=odds,
+                hold=Hold.SAMPLES,
                 corrections=(Correction(CorrectionKind.REVERSE_CROSS, name),),
-            )  # fmt: skip
+            )
         )
     return out

@@ -7,7 +7,8 @@ from enum import StrEnum
 
 
 class CorrectionKind(StrEnum):
-    """What a row of corrections.csv does. `target`, `other` and `detail` mean what stands beside each kind."""
+    """What a row of corrections.csv does. `target`, `other` and `detail` mean what stands beside each
+    kind."""
 
     ROTATE = "rotate plate"
     """target: plate. The plate lay turned by 180 degrees."""
