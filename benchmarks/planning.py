@@ -2,9 +2,9 @@
 
     python benchmarks/planning.py [CROSSES] [MARKERS] [LINES]
 
-Invented data: inbred lines with independent markers, allele frequencies uniform between 0.1 and 0.5, error and
-call rates that differ from marker to marker. Prints seconds per part; the target is under two minutes for choosing
-the markers of 500 crosses among 5,000.
+Invented data: inbred lines with independent markers, allele frequencies uniform between 0.1 and 0.5, error
+and call rates that differ from marker to marker. Prints seconds per part; the target is under two minutes for
+choosing the markers of 500 crosses among 5,000.
 """
 
 from __future__ import annotations

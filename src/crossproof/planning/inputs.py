@@ -128,7 +128,7 @@ class PlanSettings:
     forced_out: tuple[str, ...] = field(default=())
     min_per_chromosome: int = 1
     min_spacing: int = 0
-    solver_seconds: float = 30.0
+    solver_seconds: float = 20.0
     prove_all_classes: bool = False
 
     def __post_init__(self) -> None:

@@ -11,14 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.model.results import CLASSES
-from crossproof.planning.evidence import cross_evidence
+from crossproof.planning.evidence import choose_markers, cross_evidence
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.least_markers import marker_worth
 from crossproof.planning.panel import MarkerChoice, PanelTask, choose
 from crossproof.planning.plan_columns import MARKER_COLUMNS
 from crossproof.planning.power import cross_power, proven_by
 
-_ROUNDS = 3
+_ROUNDS = 5
 _CHECK_DRAWS = 1000
 
 
@@ -88,8 +88,9 @@ def plan_markers(
         min_spacing=settings.min_spacing,
     )
     smallest, proven, attainable = None, 0, int(task.attainable().sum()) if crosses else 0
+    check = _Check(pairs, panel, fixed, settings)
     if crosses and attainable:
-        smallest, proven = _checked(task, pairs, panel, fixed, settings)
+        smallest, proven, _ = check.choose(task, settings.max_panel_markers)
         notes.append(_smallest_note(smallest, proven, attainable, len(crosses), settings))
     added, suggested = None, tuple(() for _ in crosses)
     candidates = panel.usable & ~panel.on_panel & ~forced_out
@@ -102,16 +103,17 @@ def plan_markers(
             min_per_chromosome=0,
             min_spacing=0,
         )
-        added = choose(more, seconds=settings.solver_seconds)
+        added, mended, needs = check.choose(more, 0, open_cross)
         new = added.chosen & ~on
+        short = np.maximum(missing, np.ceil(needs - have - 1e-9))
+        missing = np.where(open_cross, short, 0).astype(np.int64)
         suggested = tuple(
             tuple(ids[j] for j in np.flatnonzero(new & differ[i])) if open_cross[i] else ()
             for i in range(len(crosses))
         )
-        short = int((open_cross & ~added.reached).sum())
         notes.append(
-            f"{int(new.sum())} further markers would serve the {int(open_cross.sum())} crosses that are "
-            f"not verifiable" + (f"; for {short} of them no candidate markers are enough." if short else ".")
+            f"{int(new.sum())} further markers would prove {mended} of the {int(open_cross.sum())} crosses that "
+            "are not verifiable today."
         )
     elif open_cross.any():
         notes.append(
@@ -131,38 +133,56 @@ def plan_markers(
     )
 
 
-def _checked(
-    task: PanelTask,
-    pairs: Sequence[tuple[int, int]],
-    panel: PanelGenotypes,
-    fixed: NDArray[np.int8],
-    settings: PlanSettings,
-) -> tuple[MarkerChoice, int]:
-    """The choice, checked under the full model; needs of crosses that fail go up by one until none does."""
-    choice = choose(task, at_most=settings.max_panel_markers, seconds=settings.solver_seconds)
-    quick = replace(settings, sharp_bounds=False)
-    proven = 0
-    for round_ in range(_ROUNDS):
-        rows = np.flatnonzero(choice.chosen)
+@dataclass(frozen=True)
+class _Check:
+    """Puts a chosen marker set to the full model, cross by cross."""
+
+    pairs: Sequence[tuple[int, int]]
+    panel: PanelGenotypes
+    fixed: NDArray[np.int8]
+    settings: PlanSettings
+
+    def choose(
+        self, task: PanelTask, at_most: int, which: NDArray[np.bool_] | None = None
+    ) -> tuple[MarkerChoice, int, NDArray[np.float64]]:
+        """The choice, how many crosses (of `which`) it proves, and the needs it was made with.
+
+        Needs of crosses that fail go up by one marker and the programme is solved again, a few times.
+        """
+        seconds = self.settings.solver_seconds
+        chosen = choose(task, at_most=at_most, seconds=seconds)
+        for round_ in range(_ROUNDS):
+            reached = chosen.reached if which is None else chosen.reached & which
+            wrong = self._failing(np.flatnonzero(reached), np.flatnonzero(chosen.chosen))
+            proven = int(reached.sum()) - len(wrong)
+            if not wrong or round_ == _ROUNDS - 1 or at_most:
+                break
+            raised = task.need.copy()
+            most = (task.weight * ~task.forced_out).sum(axis=1)
+            raised[wrong] = np.minimum(raised[wrong] + 1, most[wrong])
+            if np.array_equal(raised, task.need):
+                break
+            task = replace(task, need=raised)
+            chosen = choose(task, seconds=seconds / 2)
+        return chosen, proven, task.need
+
+    def _failing(self, crosses: NDArray[np.int64], rows: NDArray[np.int64]) -> list[int]:
+        quick = replace(self.settings, sharp_bounds=False)
+        only = CLASSES if self.settings.prove_all_classes else CLASSES[:2]
         wrong = []
-        for i in np.flatnonzero(choice.reached):
-            mother, father = pairs[i]
-            evidence = cross_evidence(panel, fixed, mother, father, settings, rows)
-            rng = np.random.default_rng([settings.seed, i])
-            only = CLASSES if settings.prove_all_classes else CLASSES[:2]
-            power = cross_power(evidence, quick, _CHECK_DRAWS, rng, only=only)
-            if not proven_by(power, settings):
-                wrong.append(i)
-        proven = int(choice.reached.sum()) - len(wrong)
-        if not wrong or round_ == _ROUNDS - 1 or settings.max_panel_markers:
-            break
-        raised = task.need.copy()
-        raised[wrong] = np.minimum(raised[wrong] + 1, (task.weight * ~task.forced_out).sum(axis=1)[wrong])
-        if np.array_equal(raised, task.need):
-            break
-        task = replace(task, need=raised)
-        choice = choose(task, seconds=settings.solver_seconds / 2)
-    return choice, proven
+        for i in crosses:
+            mother, father = self.pairs[i]
+            use = rows if len(rows) <= quick.max_markers_per_cross else self._useful(rows, mother, father)
+            evidence = cross_evidence(self.panel, self.fixed, mother, father, quick, use)
+            rng = np.random.default_rng([self.settings.seed, int(i)])
+            if not proven_by(cross_power(evidence, quick, _CHECK_DRAWS, rng, only=only), self.settings):
+                wrong.append(int(i))
+        return wrong
+
+    def _useful(self, rows: NDArray[np.int64], mother: int, father: int) -> NDArray[np.int64]:
+        a, b = self.fixed[rows, mother], self.fixed[rows, father]
+        known = (a >= 0) & (b >= 0)
+        return rows[choose_markers(known & (a != b), known & (a == b), self.settings.max_markers_per_cross)]
 
 
 def _smallest_note(

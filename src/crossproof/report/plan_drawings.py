@@ -116,7 +116,8 @@ def weeks_of_work(weeks: pd.DataFrame, limit: int = 60) -> str:
         out.append(f'<line class="mean" x1="{mean:.1f}" x2="{mean:.1f}" y1="{y - 10}" y2="{y + 10}"/>')
         out.append(f'<circle class="wanted" cx="{wanted:.1f}" cy="{y}" r="6"/>')
     base = 20 + row * len(rows)
-    ticks = np.unique(np.linspace(0, most, 6).round(-1 if most > 60 else 0))
+    step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10**9) if most / s <= 8)
+    ticks = np.arange(0, most + 1e-9, step)
     for tick in ticks:
         out.append(_text(left + scale * tick, base + 4, f"{tick:g}", "small", "middle"))
     out.append(_text(left, base + 22, "verified hybrids", "small"))

@@ -301,7 +301,7 @@ def _plates(plan: Plan) -> Section:
             f"each of {len(plate.checks)} ways to turn, mirror, shift or swap would show in at least "
             f"{plate.least} wells"
             if not hard
-            else f"{hard} of {len(plate.checks)} ways to turn, mirror, shift or swap show in fewer than 2 wells"
+            else f"{hard} of {len(plate.checks)} ways to turn, mirror, shift or swap show in under 2 wells"
         )
         figures.append(
             Figure(
@@ -345,7 +345,9 @@ def _weeks(plan: Plan) -> Section:
     figure = Figure(
         "weeks-chart",
         "Hybrids to expect, week by week",
-        "Bar: 95 % limits at the team's rates; line: expected; ring: wanted.",
+        "Bar: 95 % limits at the team's rates; line: expected; ring: wanted. More is expected than wanted "
+        "where "
+        "flowers were computed, as every cross by itself is to reach its target surely.",
         weeks_of_work(plan.weeks),
     )
     return Section(
