@@ -14,21 +14,6 @@ from invented_season import invented_season
 from crossproof.report.content import Content, build_content
 from crossproof.report.html import render
 
-HOSTILE = (
-    "<script>alert(1)</script>",
-    "\"quoted\" & 'single' </script><!--",
-    "\u202eright to left\u202c",
-    "n" * 200,
-    "seedling \U0001f331",
-    "=cmd|'/c calc'!A1",
-    "+1+1",
-    "@SUM(A1)",
-    "-2+3",
-    "[bold]not markup[/]",
-    "bell\x07 esc\x1b[31m nul\x00",
-)
-"""Names that a sheet may carry and that must be shown as the text they are."""
-
 
 @pytest.fixture(scope="session")
 def season():

@@ -16,6 +16,7 @@ import pandas as pd
 import vl_convert
 
 from crossproof.report.blocks import ChartSpec
+from crossproof.report.safe_text import shown
 
 INK, SOFT, RULE = "#14202a", "#56646e", "#d5dcd8"
 BLUE, YELLOW, RED = "#004488", "#ddaa33", "#bb5566"
@@ -37,8 +38,14 @@ _NOISE = re.compile(r' (?:aria-[a-z]+|role|pointer-events|xmlns:xlink|class)="[^
 
 def draw(spec: ChartSpec) -> str:
     """A chart as SVG of its natural width; the page may make it smaller."""
-    chart = _FORMS[spec.form](spec.frame, dict(spec.options))
+    chart = _FORMS[spec.form](_harmless(spec.frame), dict(spec.options))
     return _svg(chart)
+
+
+def _harmless(frame: pd.DataFrame) -> pd.DataFrame:
+    """Every text as it may be shown: a NUL in a name would end the drawing library, and the process with it."""
+    named = [c for c in frame.columns if not pd.api.types.is_numeric_dtype(frame[c])]
+    return frame.assign(**{c: [shown(v) for v in frame[c]] for c in named})
 
 
 def _svg(chart: Any) -> str:

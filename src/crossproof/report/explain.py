@@ -44,9 +44,9 @@ TEMPLATES: dict[str, str] = {
     "settle": "What would settle it: {settle}",
     "source": "The likeliest source is {likely_source} (probability {source_probability|p}). Close relatives of "
     "it cannot always be told from it.",
-    "contrast": "The parents differ at {contrast_markers|n} markers. {contrast_scored|n} of these were scored "
-    "in this plant and {contrast_het|n} are heterozygous: {het_share|s}, 95\u00a0% interval {het_low|s} to "
-    "{het_high|s}. A hybrid is heterozygous at nearly all of them, a self at nearly none.",
+    "contrast": "The parents differ at {contrast_markers|n} markers. Scored in this plant: {contrast_scored|n}; "
+    "heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% interval {het_low|s} to {het_high|s}). "
+    "A hybrid is heterozygous at nearly all of them, a self at nearly none.",
     "contrast_unscored": "The parents differ at {contrast_markers|n} markers, but none of these was scored in "
     "this plant.",
     "contrast_none": "No marker of the panel tells {mother} from {father}, so markers cannot prove this cross.",

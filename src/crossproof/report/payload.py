@@ -151,7 +151,7 @@ def well_table(inputs: ReportInputs) -> pd.DataFrame:
     if not len(inputs.samples):
         table["findings"] = ""
     readable = [p != "" and readable_well(w) for p, w in zip(table["plate"], table["well"], strict=True)]
-    return table[readable].reset_index(drop=True)
+    return table[np.array(readable, dtype=bool)].reset_index(drop=True)
 
 
 def readable_well(well: str) -> bool:

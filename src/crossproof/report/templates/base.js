@@ -2,7 +2,7 @@ const DATA = JSON.parse(document.getElementById('data').textContent);
 const SVG = 'http://www.w3.org/2000/svg';
 const NO_BREAK = '\u00a0';
 
-/* Text enters the page through textContent and nothing else: a plant may be called <script>. */
+/* Text enters the page through textContent and nothing else: a plant may be called after a tag. */
 function node(tag, attributes, ...kids) {
   return furnish(document.createElement(tag), attributes, kids);
 }

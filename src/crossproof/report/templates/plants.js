@@ -41,7 +41,7 @@ function plantsView(host) {
       {label: 'Plant', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.plant)), cell: plantLink},
       {label: 'Verdict', order: i => verdictRank[PLANTS.verdict(i)], cell: i => verdictCell(PLANTS.verdict(i))},
       {label: 'Cross', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.cross_id)), cell: i => PLANTS.cross_id(i)},
-      {label: 'Mother × father', order: lazily(() => ranks(PLANTS.n, i => PLANTS.mother(i) + '\n' + PLANTS.father(i))),
+      {label: 'Mother × father', kind: 'name', order: lazily(() => ranks(PLANTS.n, i => PLANTS.mother(i) + '\n' + PLANTS.father(i))),
         cell: i => (PLANTS.mother(i) || 'unknown') + ' × ' + (PLANTS.father(i) || 'unknown')},
       {label: 'Bench', kind: 'name', order: wellRank, cell: i => (PLANTS.plate(i) + ' ' + PLANTS.well(i)).trim()},
       {label: 'Decision', order: i => decisions.indexOf(PLANTS.decision(i)), cell: i => DATA.decisions[PLANTS.decision(i)]?.[0] || PLANTS.decision(i)},

@@ -48,7 +48,7 @@ function pagedTable(host, spec) {
     const cells = spec.columns.map((c, k) => {
       const content = c.cell(i);
       const text = typeof content === 'string' ? content : '';
-      const kind = c.kind === 'number' ? 'k-number' : nameClass(text);
+      const kind = c.kind === 'number' ? 'k-number' : c.kind === 'name' ? nameClass(text) : text.length > 24 ? 'long' : 'k-name';
       return k === 0 ? node('th', {scope: 'row', class: kind}, content) : node('td', {class: kind}, content);
     });
     const row = node('tr', {}, cells);
