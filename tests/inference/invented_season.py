@@ -167,6 +167,46 @@ def simulate(recipe: Recipe, seed: int) -> Season:
     return season
 
 
+def wells_of_calls(
+    calls: dict[str, list[str]],
+    *,
+    maternal: tuple[str, ...] = (),
+    alleles: dict[str, tuple[str, ...]] | None = None,
+) -> Wells:
+    """Wells from calls written out: marker -> calls of all wells such as "0/1", "./." or "2/2"."""
+    names = sorted(calls)
+    n = len(calls[names[0]])
+    sizes = {
+        name: len(alleles[name])
+        if alleles and name in alleles
+        else max(2, 1 + max(int(x) for c in calls[name] for x in c.split("/") if x != "."))
+        for name in names
+    }
+    markers = Markers(
+        np.array(names, dtype=object),
+        np.array([""] * len(names), dtype=object),
+        np.arange(len(names), dtype=np.int64),
+        tuple(tuple("ABCDEFGH"[: sizes[name]]) for name in names),
+        np.array([name in maternal for name in names]),
+    )
+    blocks = []
+    for k in sorted(set(sizes.values())):
+        rows = np.array([i for i, name in enumerate(names) if sizes[name] == k])
+        table = [
+            [[-1 if x == "." else int(x) for x in call.split("/")] for call in calls[names[i]]] for i in rows
+        ]
+        blocks.append(CallBlock(k, rows, np.array(table, dtype=np.int8)))
+    batch = CallBatch("B1", markers, tuple(f"w{i}" for i in range(n)), tuple(blocks), Evidence.CALLS)
+    item = batch_evidence(
+        batch,
+        wells=np.arange(n),
+        joined_row=np.arange(len(names)),
+        recode=np.tile(np.arange(8), (len(names), 1)),
+        n_alleles=markers.n_alleles,
+    )
+    return Wells(markers, n, (item,))
+
+
 def _observe(truth: np.ndarray, recipe: Recipe, chrom: np.ndarray, rng: np.random.Generator) -> Wells:
     m, n, _ = truth.shape
     depths = None

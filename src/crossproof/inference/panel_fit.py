@@ -126,7 +126,7 @@ def fit_panel(
     return panel
 
 
-_NEW = "\0"
+_NEW = "?"
 """Reason of a marker that an earlier calibration does not name."""
 
 

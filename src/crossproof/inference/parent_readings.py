@@ -143,10 +143,12 @@ class _Reader:
         for block, place, post, prior in zip(
             self.panel.blocks, self.places, posteriors, self.prior(None), strict=True
         ):
-            ratio = post / prior
+            # the pool may lack an allele altogether: no line of the panel has it, or a maternal heterozygote
+            ratio = np.divide(post, prior, out=np.zeros_like(post), where=prior > 1e-12)
             departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
             as_line = np.einsum("mg,mvg->mv", ratio, block.consensus[place].astype(np.float64))
-            total += np.log((1 - h) * as_line + h * (ratio * departed).sum(axis=1)[:, None]).sum(axis=0)
+            gained = (1 - h) * as_line + h * (ratio * departed).sum(axis=1)[:, None]
+            total += np.log(np.maximum(gained, 1e-300)).sum(axis=0)
         return total
 
 
@@ -238,10 +240,13 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float
     if other is None:
         return
     right = base.log_prior - np.log(1 - wrong_plant)
-    causes = (
+    causes = [
         (Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT, np.log(wrong_plant)),
         (Fault.TUBE, np.log(tube)),
-    )
+    ]
+    if base.fault is Fault.MOTHER_PLANT:
+        # seed of another mother stays off pedigree whatever the pollen was, as under a swapped tag
+        causes = [(Fault.MOTHER_PLANT, log_cause) for _, log_cause in causes]
 
     def solve(version: int | None, log_share: float) -> Solution:
         for fault, log_cause in causes:
