@@ -190,7 +190,8 @@ def _first_rows(frame: pd.DataFrame, column: str) -> dict[str, tuple[str, int, i
 
 def _texts(frame: pd.DataFrame, column: str) -> list[str]:
     """A text column as a list; walking along a column itself is many times slower."""
-    return frame[column].to_numpy(dtype=object).tolist()
+    texts: list[str] = frame[column].to_numpy(dtype=object).tolist()
+    return texts
 
 
 def _crosses(n: int) -> str:

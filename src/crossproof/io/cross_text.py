@@ -54,6 +54,6 @@ def _no_separator(text: str, known: Collection[str]) -> Fault:
         mother, father = text[: match.start()].strip(), text[match.end() :].strip()
         if mother in known and father in known:
             return Fault(problem, f"Write {mother} x {father}, with spaces around the x.")
-    if match := re.fullmatch(r"(.+?)\s*(?:\*|\+|&|;|\||\bby\b)\s*(.+)", text):
-        return Fault(problem, f"Write {match.group(1)} x {match.group(2)}, if these are mother and father.")
+    if whole := re.fullmatch(r"(.+?)\s*(?:\*|\+|&|;|\||\bby\b)\s*(.+)", text):
+        return Fault(problem, f"Write {whole.group(1)} x {whole.group(2)}, if these are mother and father.")
     return Fault(problem, "Write mother x father, with spaces around the x.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 import pandas as pd
 
@@ -61,7 +61,7 @@ def crosses_frame(
     return with_extra(frame, raw, n)
 
 
-def text(values: list[str | None]) -> pd.Series:
+def text(values: Sequence[str | None]) -> pd.Series:
     """A text column; nothing known is empty text."""
     return pd.Series(["" if v is None else v for v in values], dtype="str")
 

@@ -171,7 +171,7 @@ def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], no
     for smaller in PLATE_FORMATS:
         if smaller is whole:
             return
-        beyond = [i for i in places if wells[i] not in smaller]
+        beyond = [i for i in places if (w := wells[i]) is not None and w not in smaller]
         if len(beyond) <= 2 and len(places) - len(beyond) >= 12:
             for i in beyond:
                 fault = Fault(

@@ -231,7 +231,7 @@ def _schema_of(setting: Setting, genotype: Mapping[str, Any] | None = None) -> d
         bounds["maximum"] = setting.high
     texts = {"type": "array", "items": text}
     path = {"type": "string", "minLength": 1}
-    body: dict[str, Any] = {
+    bodies: dict[Form, dict[str, Any]] = {
         Form.PATH: path,
         Form.PATHS: {"anyOf": [path, {"type": "array", "items": path, "minItems": 1}]},
         Form.TEXT: text,
@@ -254,7 +254,8 @@ def _schema_of(setting: Setting, genotype: Mapping[str, Any] | None = None) -> d
             },
         },
         Form.GENOTYPES: {"type": "array", "minItems": 1, "items": dict(genotype or {})},
-    }[setting.form]
+    }
+    body = bodies[setting.form]
     if not setting.required:
         # An empty value in YAML is null and means: as if the key were left out.
         body = {"anyOf": [body, {"type": "null"}]}
@@ -274,7 +275,7 @@ def schema_text() -> str:
     return head + body
 
 
-class _NoReferences(yaml.SafeDumper):
+class _NoReferences(yaml.SafeDumper):  # type: ignore[misc]  # PyYAML has no types
     """Writes what occurs twice twice, so that the schema reads from top to bottom."""
 
     def ignore_aliases(self, data: Any) -> bool:

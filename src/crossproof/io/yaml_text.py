@@ -63,7 +63,7 @@ def read_yaml(data: bytes, *, file: str) -> Mapping:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
-        row = data[: fault.start].count(b"\n") + 1
+        row: int | None = data[: fault.start].count(b"\n") + 1
         raise InputError(
             error(
                 file, "The file is not UTF-8 text from this line on.", "Save the file as UTF-8 text.", row=row
