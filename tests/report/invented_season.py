@@ -153,7 +153,8 @@ def invented_season(n_plants: int, *, seed: int = 7, n_markers: int | None = Non
                 "wells": "A1 A2 A3 H10 H11 H12",
                 "log10_odds": 41.2,
                 "sentence": "The plate fits its sample sheet far better when it is turned by 180 degrees.",
-                "remedy": "Compare the plate with its notch. If it was loaded turned, add the line rotate,P02 to corrections.csv and run again.",
+                "remedy": "Compare the plate with its notch. If it was loaded turned, add the line "
+                "rotate,P02 to corrections.csv and run again.",
             },
             {
                 "kind": "blank carries calls",
@@ -164,7 +165,8 @@ def invented_season(n_plants: int, *, seed: int = 7, n_markers: int | None = Non
                 "hold": "nothing",
                 "log10_odds": None,
                 "evidence": "The blank in H12 has calls at 22 of 60 markers.",
-                "remedy": "Ask the laboratory whether the plate was splashed; check the neighbours G12 and H11.",
+                "remedy": "Ask the laboratory whether the plate was splashed; check the neighbours G12 and "
+                "H11.",
             },
         ),
         calls=store,

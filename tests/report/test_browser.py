@@ -169,10 +169,13 @@ def test_no_page_of_the_print_cuts_a_table(visit, season):
     v = visit(viewport={"width": 695, "height": 980})
     v.page.emulate_media(media="print")
     v.page.evaluate("dispatchEvent(new Event('beforeprint'))")
-    assert len(v.texts("#plants-table tbody tr")) == len(season.verdicts), "every row is printed, not one page"
+    assert len(v.texts("#plants-table tbody tr")) == len(season.verdicts), (
+        "every row is printed, not one page"
+    )
     too_wide = v.page.evaluate(
         """() => [...document.querySelectorAll('table, figure, svg')].filter(e => e.getClientRects().length)
-        .filter(e => e.getBoundingClientRect().right > 696).map(e => e.id || e.className.baseVal || e.className)"""
+        .filter(e => e.getBoundingClientRect().right > 696)
+        .map(e => e.id || e.className.baseVal || e.className)"""
     )
     assert too_wide == []
     assert v.page.evaluate("document.documentElement.scrollWidth") <= 696
@@ -193,16 +196,26 @@ def test_hostile_names_are_shown_as_text(browser, season, tmp_path):
 
     n = len(HOSTILE)
     verdicts = season.verdicts.head(n).assign(
-        plant=list(HOSTILE), mother=list(HOSTILE), operator=list(HOSTILE), reason=list(HOSTILE), plate="P<b>1</b>"
+        plant=list(HOSTILE),
+        mother=list(HOSTILE),
+        operator=list(HOSTILE),
+        reason=list(HOSTILE),
+        plate="P<b>1</b>",
     )
     crosses = season.crosses.head(n).assign(cross_id=list(HOSTILE), mother=list(HOSTILE))
     path = tmp_path / "hostile.html"
-    path.write_text(render(build_content(ReportInputs(verdicts, crosses=crosses, calls=season.calls))), encoding="utf-8")
+    path.write_text(
+        render(build_content(ReportInputs(verdicts, crosses=crosses, calls=season.calls))), encoding="utf-8"
+    )
     v = Visit(browser, path)
     assert v.said == []
-    names = set(v.page.evaluate("[...document.querySelectorAll('#plants-table tbody th')].map(e => e.textContent)"))
+    names = set(
+        v.page.evaluate("[...document.querySelectorAll('#plants-table tbody th')].map(e => e.textContent)")
+    )
     assert names == {shown(x) for x in HOSTILE}
-    crossed = v.page.evaluate("[...document.querySelectorAll('#crosses-table tbody th')].map(e => e.textContent)")
+    crossed = v.page.evaluate(
+        "[...document.querySelectorAll('#crosses-table tbody th')].map(e => e.textContent)"
+    )
     assert set(crossed) == {shown(x) for x in HOSTILE}
     v.page.locator("#plants-table .link").first.click()
     v.page.wait_for_timeout(200)

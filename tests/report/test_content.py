@@ -103,7 +103,11 @@ def test_progress_is_told(season):
 
 def test_a_table_drops_columns_that_say_nothing_and_says_when_it_is_cut():
     table = table_of(
-        "t", "c", [("a", "name"), ("b", "text"), ("c", "text")], [("1", "", "x"), ("2", "", ""), ("3", "", "z")], most=2
+        "t",
+        "c",
+        [("a", "name"), ("b", "text"), ("c", "text")],
+        [("1", "", "x"), ("2", "", ""), ("3", "", "z")],
+        most=2,
     )
     assert [c.label for c in table.columns] == ["a", "c"]
     assert table.rows == (("1", "x"), ("2", ""))

@@ -20,7 +20,8 @@ from crossproof.report.explain import (
 from crossproof.report.inputs import PlantCalls, ReportInputs
 
 ROW = {
-    "plant": "N3-1", "mother": "Hazel", "father": "Otter", "verdict": "self", "decision": "cull", "reason": "",
+    "plant": "N3-1", "mother": "Hazel", "father": "Otter", "verdict": "self", "decision": "cull",
+    "reason": "",
     "p_hybrid": 0.001, "p_self": 0.98, "p_outcross": 0.015, "p_off_pedigree": 0.004, "lod": -6.4,
     "contrast_markers": 20, "contrast_scored": 18, "contrast_het": 1, "het_share": 1 / 18, "het_low": 0.0099,
     "het_high": 0.2576, "foreign_calls": 0, "call_rate": 0.9, "likely_source": "", "flags": "", "settle": "",
@@ -45,7 +46,8 @@ def test_words_of_a_self():
     assert sentences(ROW) == [
         "N3-1 is a self: Hazel was pollinated by her own pollen (probability 0.980).",
         "The parents differ at 20 markers. Scored in this plant: 18; heterozygous: 1, a share of 6\u00a0% "
-        "(95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is heterozygous at nearly all of them, a self at nearly none.",
+        "(95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is heterozygous at nearly all of them, a "
+        "self at nearly none.",
         "No call carries an allele that neither parent has.",
         "The calls are 10⁶ times as likely under the best other class as under hybrid.",
         "It has calls at 90\u00a0% of the markers used.",
@@ -81,7 +83,8 @@ def test_a_plant_without_numbers_says_only_what_is_known():
     [
         (0, 2, 1, "one allele of each parent"), (0, 2, 0, "mother's allele only"),
         (0, 2, 2, "father's allele only"), (0, 0, 0, "as both parents"), (0, 0, 1, "foreign allele"),
-        (0, 2, -1, "not scored"), (-1, 2, 1, "a parent is not known"), (1, 2, 1, "a parent is not fixed here"),
+        (0, 2, -1, "not scored"), (-1, 2, 1, "a parent is not known"),
+        (1, 2, 1, "a parent is not fixed here"),
         (0, 2, 5, "foreign allele"), (0, 5, 3, "one allele of each parent"),
     ],
 )  # fmt: skip

@@ -33,9 +33,15 @@ def test_marks_differ_in_letter_and_never_use_the_multiplication_sign():
 
 
 def test_small_plate():
-    svg = plate_svg([WellMark("A1", "hybrid", "N1, hybrid"), WellMark("B2", "self", ringed=True)], "Plate 1", pitch=20, letters=False)
+    svg = plate_svg(
+        [WellMark("A1", "hybrid", "N1, hybrid"), WellMark("B2", "self", ringed=True)],
+        "Plate 1",
+        pitch=20,
+        letters=False,
+    )
     assert svg == (
-        '<svg class="plate-map" viewBox="0 0 278 192" width="278" height="192" role="img" aria-label="Plate 1" '
+        '<svg class="plate-map" viewBox="0 0 278 192" width="278" height="192" role="img" '
+        'aria-label="Plate 1" '
         'xmlns="http://www.w3.org/2000/svg">'
         '<path class="tray" d="M37.0 21H273V187H37.0L27 177.0V31.0Z"/>'
         '<use href="#m-hybrid" x="32.2" y="26.2" width="15.6" height="15.6"><title>N1, hybrid</title></use>'
@@ -66,7 +72,9 @@ def test_chain_narrows_as_flowers_are_lost():
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_levels_stay_text_in_charts(name):
-    frame = pd.DataFrame({"level": [name, "plain"], "rate": [0.4, 0.5], "low": 0.3, "high": 0.6, "raw": 0.45, "n": 10})
+    frame = pd.DataFrame(
+        {"level": [name, "plain"], "rate": [0.4, 0.5], "low": 0.3, "high": 0.6, "raw": 0.45, "n": 10}
+    )
     svg = charts.draw(ChartSpec("dots", frame, {"title": "rate", "upright": False}))
     tags = {e.tag.rpartition("}")[2] for e in ET.fromstring(svg).iter()}
     assert tags <= {"svg", "g", "path", "rect", "line", "text", "defs", "clipPath"}
@@ -74,7 +82,18 @@ def test_hostile_levels_stay_text_in_charts(name):
 
 
 def test_charts_use_stand_in_colours_only(content):
-    known = {"#14202a", "#56646e", "#d5dcd8", "#004488", "#ddaa33", "#bb5566", "#fffffe", "#eef2f0", "none", "transparent"}
+    known = {
+        "#14202a",
+        "#56646e",
+        "#d5dcd8",
+        "#004488",
+        "#ddaa33",
+        "#bb5566",
+        "#fffffe",
+        "#eef2f0",
+        "none",
+        "transparent",
+    }
     for block in flat(content):
         if hasattr(block, "spec"):
             svg = charts.draw(block.spec)
@@ -85,10 +104,11 @@ def test_charts_use_stand_in_colours_only(content):
 def test_ids_of_two_charts_do_not_meet():
     svg = '<svg><clipPath id="clip0"/><g clip-path="url(#clip0)"/><use href="#clip0"/></svg>'
     assert unique_ids(svg, "by-hour") == (
-        '<svg><clipPath id="by-hour-clip0"/><g clip-path="url(#by-hour-clip0)"/><use href="#by-hour-clip0"/></svg>'
+        '<svg><clipPath id="by-hour-clip0"/><g clip-path="url(#by-hour-clip0)"/><use '
+        'href="#by-hour-clip0"/></svg>'
     )
 
 
 def test_policy_digest_is_the_published_one():
-    """alert('Hello, world.'); with its hash is the example of the Content Security Policy specification, level 3."""
+    """The example of the Content Security Policy specification, level 3."""
     assert digest("alert('Hello, world.');") == "sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng="

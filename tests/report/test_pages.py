@@ -17,7 +17,11 @@ def inline(html, tag):
 
 
 def test_policy_admits_exactly_the_pages_own_script_and_style(page_html):
-    policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]+)"', page_html).group(1).replace("&#39;", "'")
+    policy = (
+        re.search(r'http-equiv="Content-Security-Policy" content="([^"]+)"', page_html)
+        .group(1)
+        .replace("&#39;", "'")
+    )
     style, script = inline(page_html, "style")[0], inline(page_html, "script")[-1]
     assert policy == (
         f"default-src 'none'; script-src '{digest(script)}'; style-src '{digest(style)}'; img-src data:; "
@@ -51,7 +55,9 @@ def test_same_inputs_same_bytes(season, page_html):
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_names_never_become_markup(season, name):
     inputs = ReportInputs(
-        season.verdicts.head(4).assign(plant=name, mother=name, father=name, cross_id=name, reason=name, decision="keep"),
+        season.verdicts.head(4).assign(
+            plant=name, mother=name, father=name, cross_id=name, reason=name, decision="keep"
+        ),
         crosses=season.crosses.head(1).assign(cross_id=name, mother=name, next_step=name),
         operators=season.operators.assign(operator=name),
         lines=pd.DataFrame({"line": [name], "versions": [2], "findings": [name]}),

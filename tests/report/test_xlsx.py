@@ -28,7 +28,17 @@ def table(sheet):
 
 
 def test_sheets_in_the_order_of_work(book):
-    assert book.sheetnames == ["Start here", "Bench", "By cross", "Keep", "Cull", "Hold", "Retest", "Retest plates", "Repeat"]
+    assert book.sheetnames == [
+        "Start here",
+        "Bench",
+        "By cross",
+        "Keep",
+        "Cull",
+        "Hold",
+        "Retest",
+        "Retest plates",
+        "Repeat",
+    ]
 
 
 @pytest.mark.parametrize("name", ["Bench", "By cross", "Keep", "Cull", "Hold", "Retest", "Repeat"])
@@ -40,7 +50,9 @@ def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
     assert sheet.print_title_rows == "$3:$3"
     assert (sheet.page_setup.orientation, sheet.page_setup.paperSize) == ("landscape", 9)
     assert sheet.sheet_properties.pageSetUpPr.fitToPage
-    assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0), "one page wide, as many as it takes"
+    assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0), (
+        "one page wide, as many as it takes"
+    )
     assert head[-1] == "Done, by whom"
 
 
@@ -75,7 +87,9 @@ def test_retests_make_a_samples_sheet_with_parents_and_a_blank(book, season):
 
 def test_a_full_retest_plate_is_followed_by_another(season):
     verdicts = season.verdicts.assign(decision="retest")
-    _, rows = table(openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(ReportInputs(verdicts)))))["Retest"])
+    _, rows = table(
+        openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(ReportInputs(verdicts)))))["Retest"]
+    )
     plates = {r[2] for r in rows}
     assert len(plates) == 2
     for plate in plates:

@@ -120,7 +120,7 @@ class Drawing:
 
 @dataclass(frozen=True)
 class Finding:
-    """Something a check found: where, what, how sure, what to do; `svg` shows the wells where there are any."""
+    """Something a check found: where, what, how sure, what to do; `svg` shows the wells, where any."""
 
     tone: Tone
     title: str

@@ -30,7 +30,8 @@ _GLYPHS = {
         f'<ellipse cx="0" cy="-11.4" rx="5.6" ry="7.4" transform="rotate({72 * i})"/>' for i in range(5)
     )
     + "</g>",
-    "pod": '<g class="g-line"><path d="M-15 9C-9 15 6 12 15-9C9-14-9-4-15 9Z"/><circle cx="-6.6" cy="6.4" r="3"/>'
+    "pod": '<g class="g-line"><path d="M-15 9C-9 15 6 12 15-9C9-14-9-4-15 9Z"/><circle cx="-6.6" cy="6.4" '
+    'r="3"/>'
     '<circle cx="0.8" cy="1.4" r="3.2"/><circle cx="7.4" cy="-4.6" r="2.7"/><path d="M15-9L19-14"/></g>',
     "seed": '<g class="g-line"><path d="M-12 3C-12-9 6-12 11-4C14 1 9 4 6 4C3 4 3 7 0 10C-6 14-12 10-12 3Z"/>'
     '<path d="M1 3C3 1 5 1 7 2"/></g>',
@@ -51,7 +52,8 @@ def chain_svg(links: list[Link], title: str) -> str:
     if known[0] is not None:
         ends = ((0.0, step / 2, known[0]), (960 - step / 2, 960.0, known[-1]))
         parts += [
-            f'<path class="branch" d="M{a:.1f} {middle - half * w:.1f}H{b:.1f}V{middle + half * w:.1f}H{a:.1f}Z"/>'
+            f'<path class="branch" d="M{a:.1f} '
+            f'{middle - half * w:.1f}H{b:.1f}V{middle + half * w:.1f}H{a:.1f}Z"/>'
             for a, b, w in ends
             if w is not None
         ]
@@ -64,7 +66,8 @@ def chain_svg(links: list[Link], title: str) -> str:
         ha, hb, mid = max(half * a, 1.5), max(half * b, 1.5), (x0 + x1) / 2
         parts.append(
             f'<path class="branch" d="M{x0:.1f} {middle - ha:.1f}C{mid:.1f} {middle - ha:.1f} {mid:.1f} '
-            f"{middle - hb:.1f} {x1:.1f} {middle - hb:.1f}V{middle + hb:.1f}C{mid:.1f} {middle + hb:.1f} {mid:.1f} "
+            f"{middle - hb:.1f} {x1:.1f} {middle - hb:.1f}V{middle + hb:.1f}C{mid:.1f} {middle + hb:.1f} "
+            f"{mid:.1f} "
             f'{middle + ha:.1f} {x0:.1f} {middle + ha:.1f}Z"/>'
         )
     for i, link in enumerate(links):
@@ -85,10 +88,12 @@ def chain_svg(links: list[Link], title: str) -> str:
         if i:
             gap = step * i
             parts.append(
-                f'<text class="chain-step" x="{gap:.1f}" y="212" text-anchor="middle">{escape(link.step)}</text>'
+                f'<text class="chain-step" x="{gap:.1f}" y="212" '
+                f'text-anchor="middle">{escape(link.step)}</text>'
             )
             parts.append(
-                f'<text class="chain-lost" x="{gap:.1f}" y="230" text-anchor="middle">{escape(link.lost)}</text>'
+                f'<text class="chain-lost" x="{gap:.1f}" y="230" '
+                f'text-anchor="middle">{escape(link.lost)}</text>'
             )
     parts.append("</svg>")
     return "".join(parts)

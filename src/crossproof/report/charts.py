@@ -31,7 +31,7 @@ _VERDICT_INK = {
 _PERCENT = alt.Axis(format="%", tickCount=5)
 
 _ENLARGED = 1.12
-"""Charts are laid out small and shown larger, so that their letters reach the size of the page's small print."""
+"""Charts are laid out small and shown larger: their letters then have the size of the page's small print."""
 
 _NOISE = re.compile(r' (?:aria-[a-z]+|role|pointer-events|xmlns:xlink|class)="[^"]*"')
 
@@ -43,7 +43,7 @@ def draw(spec: ChartSpec) -> str:
 
 
 def _harmless(frame: pd.DataFrame) -> pd.DataFrame:
-    """Every text as it may be shown: a NUL in a name would end the drawing library, and the process with it."""
+    """Every text as it may be shown: a NUL in a name would end the drawing library, and the process too."""
     named = [c for c in frame.columns if not pd.api.types.is_numeric_dtype(frame[c])]
     return frame.assign(**{c: [shown(v) for v in frame[c]] for c in named})
 
@@ -88,13 +88,15 @@ def _vl_version() -> str:
 
 
 def _dots(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
-    """Rates by level: a filled dot with its interval, a hollow one for the raw rate; frame: level, rate, low, high,
-    raw, n (all but level float)."""
+    """Rates by level: a filled dot with its interval, a hollow one for the raw rate.
+
+    frame: level, rate, low, high, raw, n (all but level float).
+    """
     upright = options.get("upright", False)
     order = list(frame["level"])
     top = float(options.get("top") or min(1.0, math.ceil(10 * float(frame["high"].max()) + 1e-9) / 10 or 1.0))
-    value = {"scale": alt.Scale(domain=[0, top], nice=False), "axis": _PERCENT, "title": options["title"]}
-    place = {"sort": order, "title": options.get("level_title", "")}
+    value: dict[str, Any] = {"scale": alt.Scale(domain=[0, top], nice=False), "axis": _PERCENT, "title": options["title"]}
+    place: dict[str, Any] = {"sort": order, "title": options.get("level_title", "")}
     slant = -40 if upright and sum(len(t) + 2 for t in order) > 64 else 0
     across, along = (alt.Y, alt.X) if upright else (alt.X, alt.Y)
     base = alt.Chart(frame)
@@ -130,12 +132,12 @@ def _funnel(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """People against the limits of chance; frame: operator, determined, rate; options: limits (frame)."""
     limits: pd.DataFrame = options["limits"]
     top = min(1.0, max(0.3, float(frame["rate"].max()) + 0.12))
-    y = {
+    y: dict[str, Any] = {
         "scale": alt.Scale(domain=[0, top], clamp=True, nice=False),
         "axis": _PERCENT,
         "title": options["title"],
     }
-    x = {
+    x: dict[str, Any] = {
         "title": "plants with a verdict",
         "scale": alt.Scale(domain=[0, float(limits["determined"].max())], nice=False),
         "axis": alt.Axis(tickCount=6, grid=False),
@@ -165,7 +167,7 @@ def _learning(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
         "order:Q", title="flowers so far", axis=alt.Axis(tickCount=3, grid=False), scale=alt.Scale(zero=True)
     )
     top = min(1.0, float(frame["high"].fillna(frame["rate"]).quantile(0.9)) * 1.05 + 0.05)
-    y = {
+    y: dict[str, Any] = {
         "axis": alt.Axis(format="%", tickCount=3),
         "scale": alt.Scale(domain=[0, top], clamp=True),
         "title": "",
@@ -189,7 +191,7 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """The season week by week; frame: week, rate, centre, low, high, outside (yes or no)."""
     x = alt.X("week:N", title="week", sort=list(frame["week"]), axis=alt.Axis(labelAngle=-40, grid=False))
     top = min(1.0, max(float(frame["high"].max()), float(frame["rate"].max())) * 1.12 + 0.02)
-    y = {"axis": _PERCENT, "scale": alt.Scale(domain=[0, top], nice=False), "title": options["title"]}
+    y: dict[str, Any] = {"axis": _PERCENT, "scale": alt.Scale(domain=[0, top], nice=False), "title": options["title"]}
     base = alt.Chart(frame).encode(x=x)
     limits = [
         base.mark_line(color=SOFT, strokeDash=[5, 4], strokeWidth=1.1, interpolate="step").encode(
@@ -211,8 +213,8 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 
 
 def _heterozygosity(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
-    """Plants by their share of heterozygous contrast markers, one strip per verdict; frame: verdict, share, plants."""
-    top = {"scale": alt.Scale(domain=[0, 1]), "axis": alt.Axis(format="%", tickCount=6, grid=False)}
+    """Plants by heterozygous share, one strip per verdict; frame: verdict, share, share_end, plants."""
+    top: dict[str, Any] = {"scale": alt.Scale(domain=[0, 1]), "axis": alt.Axis(format="%", tickCount=6, grid=False)}
     bars = (
         alt.Chart(frame)
         .mark_bar(stroke=INK, strokeWidth=0.6)
@@ -246,7 +248,7 @@ def _heterozygosity(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 
 def _forest(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """Odds ratios with intervals on a log axis; frame: name, odds_ratio, low, high."""
-    x = {
+    x: dict[str, Any] = {
         "scale": alt.Scale(type="log"),
         "title": "odds of a self, times (1 = no difference)",
         "axis": alt.Axis(values=[0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], format="~g", domain=True),

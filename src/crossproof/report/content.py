@@ -85,7 +85,8 @@ def _summary(inputs: ReportInputs) -> str:
         text += f" on {fmt.noun(len(inputs.plates), 'plate')}"
     if determined:
         text += (
-            f". Of {fmt.count(determined)} with a verdict, {fmt.count(hybrids)} ({fmt.share(hybrids / determined)}) are the "
+            f". Of {fmt.count(determined)} with a verdict, {fmt.count(hybrids)} "
+            f"({fmt.share(hybrids / determined)}) are the "
             "hybrid their tag says"
         )
     return text + "."

@@ -2,7 +2,7 @@
 
 The words are templates filled from the columns of verdicts.csv. The page carries the same templates and
 fills them for whichever plant is opened, so that page and terminal say the same.
-A field is written {column|format}: n a count, s a share, p a probability, x a power of ten as a factor, t text.
+A field is written {column|format}: n a count, s a share, p a probability, x a power of ten, t text.
 """
 
 from __future__ import annotations
@@ -36,22 +36,29 @@ TEMPLATES: dict[str, str] = {
     "self": "{plant} is a self: {mother} was pollinated by her own pollen (probability {p_self|p}).",
     "outcross": "{plant} comes from {mother}, but the pollen was not that of {father} "
     "(probability {p_outcross|p}).",
-    "off_pedigree": "{plant} is not a first-generation child of {mother}: it may be seed of the father, a later "
+    "off_pedigree": "{plant} is not a first-generation child of {mother}: it may be seed of the father, a "
+    "later "
     "generation, another line or another cross (probability {p_off_pedigree|p}).",
     "undetermined": "{plant} has no verdict. Likeliest is {leading_class}, but short of the threshold.",
     "undetermined_bare": "{plant} has no verdict.",
     "reason": "Why: {reason}.",
     "settle": "What would settle it: {settle}",
-    "source": "The likeliest source is {likely_source} (probability {source_probability|p}). Close relatives of "
+    "source": "The likeliest source is {likely_source} (probability {source_probability|p}). Close "
+    "relatives of "
     "it cannot always be told from it.",
-    "contrast": "The parents differ at {contrast_markers|n} markers. Scored in this plant: {contrast_scored|n}; "
-    "heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% interval {het_low|s} to {het_high|s}). "
+    "contrast": "The parents differ at {contrast_markers|n} markers. Scored in this plant: "
+    "{contrast_scored|n}; "
+    "heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% interval {het_low|s} to "
+    "{het_high|s}). "
     "A hybrid is heterozygous at nearly all of them, a self at nearly none.",
-    "contrast_unscored": "The parents differ at {contrast_markers|n} markers, but none of these was scored in "
+    "contrast_unscored": "The parents differ at {contrast_markers|n} markers, but none of these was scored "
+    "in "
     "this plant.",
-    "contrast_none": "No marker of the panel tells {mother} from {father}, so markers cannot prove this cross.",
+    "contrast_none": "No marker of the panel tells {mother} from {father}, so markers cannot prove this "
+    "cross.",
     "foreign": "{foreign_calls|n} calls carry an allele that neither parent has.",
-    "foreign_one": "One call carries an allele that neither parent has; a single one may be a slip of the assay.",
+    "foreign_one": "One call carries an allele that neither parent has; a single one may be a slip of the "
+    "assay.",
     "foreign_none": "No call carries an allele that neither parent has.",
     "lod_for": "The calls are {lod|x} times as likely under hybrid as under the best other class.",
     "lod_against": "The calls are {lod|x} times as likely under the best other class as under hybrid.",

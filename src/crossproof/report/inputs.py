@@ -42,8 +42,9 @@ class PlantCalls:
     def __post_init__(self) -> None:
         m = len(self.marker_ids)
         assert len(self.chrom) == len(self.pos) == len(self.alleles) == m
-        assert self.codes.shape == (m, len(self.plants)) and self.codes.dtype == np.int8
-        assert self.line_codes.shape == (m, len(self.lines)) and self.line_codes.dtype == np.int8
+        assert self.codes.shape == (m, len(self.plants))
+        assert self.line_codes.shape == (m, len(self.lines))
+        assert self.codes.dtype == self.line_codes.dtype == np.int8
 
     @cached_property
     def plant_place(self) -> dict[str, int]:
@@ -111,13 +112,13 @@ class ReportInputs:
     """Everything a report says comes from here.
 
     The frames carry the columns that io.result_columns declares for the result table of the same name; each
-    may be empty and a missing column is treated as unknown, so that a season without operators or temperatures
-    still has its report. `samples` has a row per well, `rates_by` a row per `factor` and `level` (factor
-    "season" has one row for the whole).
+    may be empty and a missing column is treated as unknown, so that a season without operators or
+    temperatures still has its report. `samples` has a row per well, `rates_by` a row per `factor` and
+    `level` (factor "season" has one row for the whole).
 
     `findings`: rows with kind, severity (critical, warning, note; else from hold and note), place (else from
-    scope and subject), sentence (or evidence), remedy, plate, wells (names such as H12 or P01:H12, a list or one
-    text), log10_odds, corrections. `corrections`: the answers this run followed, rows with a sentence.
+    scope and subject), sentence (or evidence), remedy, plate, wells (names such as H12 or P01:H12, a list or
+    one text), log10_odds, corrections. `corrections`: the answers this run followed, rows with a sentence.
     `config` and `run` are the settings in force and run.json.
     """
 

@@ -68,6 +68,7 @@ def render(content: Content) -> str:
             labels=labels,
             style=Markup(style),
             symbols=Markup(symbols),
-            policy=f"default-src 'none'; style-src '{digest(style)}'; img-src data:; base-uri 'none'; form-action 'none'",
+            policy=f"default-src 'none'; style-src '{digest(style)}'; img-src data:; base-uri 'none'; "
+            "form-action 'none'",
         )
     )

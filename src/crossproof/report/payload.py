@@ -1,14 +1,15 @@
 """The data embedded in the page: columns coded by dictionaries, genotypes at two bits each.
 
-A column is {"s": texts}, {"d": distinct texts, "i": places} or {"v": numbers or null, "q": divisor}; a value is
-v / q. Genotypes of biallelic markers are packed four to a byte, plant after plant, lines last: 0, 1, 2 copies
-of the second allele, 3 where nothing is known; other markers take one byte (VCF order, 255 unknown). Both are
-deflated and written in base64.
+A column is {"s": texts}, {"d": distinct texts, "i": places} or {"v": numbers or null, "q": divisor}; a value
+is v / q. Genotypes of biallelic markers are packed four to a byte, plant after plant, lines last: 0, 1, 2
+copies of the second allele, 3 where nothing is known; other markers take one byte (VCF order, 255 unknown).
+Both are deflated and written in base64.
 """
 
 from __future__ import annotations
 
 import base64
+import itertools
 import json
 import math
 import zlib
@@ -197,17 +198,17 @@ def _plates(inputs: ReportInputs) -> dict[str, Any]:
 
 
 def choose_markers(calls: PlantCalls, most: int) -> NDArray[np.int64]:
-    """At most `most` markers spread evenly over the genome order, in each stretch the most varied in the panel."""
+    """At most `most` markers spread evenly in genome order, in each stretch the most varied in the panel."""
     m = len(calls.marker_ids)
     if m <= most:
         return np.arange(m)
     variety = panel_variety(calls.line_codes)
     edges = np.linspace(0, m, most + 1).astype(np.int64)
-    return np.array([a + int(np.argmax(variety[a:b])) for a, b in zip(edges[:-1], edges[1:], strict=True)])
+    return np.array([a + int(np.argmax(variety[a:b])) for a, b in itertools.pairwise(edges)])
 
 
 def panel_variety(line_codes: NDArray[np.int8]) -> NDArray[np.float64]:
-    """Chance that two lines drawn from the panel differ in genotype, per marker (marker,); unknown ones left out."""
+    """Chance that two lines drawn from the panel differ in genotype (marker,); unknown ones left out."""
     counts = np.stack(
         [(line_codes == g).sum(axis=1) for g in range(int(line_codes.max(initial=0)) + 1)], axis=1
     )
@@ -217,7 +218,7 @@ def panel_variety(line_codes: NDArray[np.int8]) -> NDArray[np.float64]:
 
 
 def pack_two_bits(codes: NDArray[np.int8]) -> NDArray[np.uint8]:
-    """Genotype numbers 0, 1, 2 or MISSING (row, marker) to four a byte (row, ceil(marker / 4)), first lowest."""
+    """Genotype numbers 0, 1, 2 or MISSING (row, marker), four to a byte, first lowest."""
     rows, m = codes.shape
     padded = np.full((rows, -(-m // 4) * 4), 3, dtype=np.uint8)
     padded[:, :m] = np.where(codes == MISSING, 3, codes).astype(np.uint8)

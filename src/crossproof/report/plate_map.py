@@ -39,11 +39,13 @@ def plate_svg(wells: Iterable[WellMark], label: str, *, pitch: int = 26, letters
         x, y = left + position.column * pitch + off, top + position.row * pitch + off
         title = f"<title>{escape(shown(well.title))}</title>" if well.title else ""
         parts.append(
-            f'<use href="#m-{well.key}" x="{x:.1f}" y="{y:.1f}" width="{size:.1f}" height="{size:.1f}">{title}</use>'
+            f'<use href="#m-{well.key}" x="{x:.1f}" y="{y:.1f}" width="{size:.1f}" '
+            f'height="{size:.1f}">{title}</use>'
         )
         if well.ringed:
             parts.append(
-                f'<circle class="ring" cx="{x + size / 2:.1f}" cy="{y + size / 2:.1f}" r="{pitch * 0.53:.1f}"/>'
+                f'<circle class="ring" cx="{x + size / 2:.1f}" cy="{y + size / 2:.1f}" '
+                f'r="{pitch * 0.53:.1f}"/>'
             )
     parts.append("</svg>")
     return "".join(parts)

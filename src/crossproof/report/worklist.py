@@ -19,7 +19,7 @@ Cell = str | float
 
 @dataclass(frozen=True)
 class SheetColumn:
-    """One column: heading, width in characters, number format ("" for text); `sign` is left empty to write on."""
+    """One column: heading, width in characters, number format ("" for text); `sign` is left to write on."""
 
     label: str
     width: float
@@ -29,7 +29,7 @@ class SheetColumn:
 
 @dataclass(frozen=True)
 class Sheet:
-    """One sheet of the workbook; `marks` names the column that carries verdict letters, -1 where none does."""
+    """One sheet of the workbook; `marks` is the column with verdict letters, -1 where there is none."""
 
     name: str
     title: str
@@ -208,7 +208,7 @@ def _spot(well: str) -> tuple[int, int]:
 
 
 def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
-    """Retests laid out on new 96-well plates with both parents of every cross and a blank, ready as samples.csv."""
+    """Retests on new 96-well plates with the parents of every cross and a blank, as a samples sheet."""
     order = [i for i in plants.by_cross() if plants.text["decision"][i] == Decision.RETEST.value]
     rows: list[tuple[Cell, ...]] = []
     grids: list[tuple[str, tuple[tuple[str, ...], ...]]] = []
@@ -231,8 +231,10 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
                 shown[name] = what or "blank"
         grids.append((plate, _grid(shown)))
     note = (
-        "Save this sheet as samples/retest.csv once the plate is filled; plants keep their names, so both wells are judged "
-        "together. Write the laboratory's sample names over ours where they differ, and the batch once it is known."
+        "Save this sheet as samples/retest.csv once the plate is filled; plants keep their names, so both "
+        "wells are judged "
+        "together. Write the laboratory's sample names over ours where they differ, and the batch once it "
+        "is known."
     )
     columns = tuple(SheetColumn(c, 18 if c in ("sample_id", "plant") else 12) for c in RETEST_COLUMNS)
     sheet = Sheet(
@@ -250,7 +252,7 @@ Occupant = tuple[str, int | str]
 
 
 def _dealt(order: list[int], parents: Callable[[int], tuple[str, str]]) -> list[list[tuple[Well, Occupant]]]:
-    """Plants with their parents onto 96-well plates, down the columns, the last well of each left as a blank."""
+    """Plants with their parents onto 96-well plates, down the columns; the last well of each is a blank."""
     shape = PLATE_FORMATS[0]
     wells = [Well(r, c) for c in range(shape.columns) for r in range(shape.rows)]
     room = len(wells) - 1

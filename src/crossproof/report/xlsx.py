@@ -1,7 +1,7 @@
 """The workbook to carry to the bench, drawn from worklist.py.
 
-Everything that is text is written as text: a plant called =1+1 stays a name. Metadata are constant, so that the
-same season gives the same bytes.
+Everything that is text is written as text: a plant called =1+1 stays a name. Metadata are constant, so that
+the same season gives the same bytes.
 """
 
 from __future__ import annotations
@@ -136,7 +136,8 @@ def _front(book: Any, content: Content, formats: dict[str, Any]) -> None:
     row += 2
     for line in (
         "A verdict is a probability. Keep remnant seed of everything that cannot be made again.",
-        "Seed certification, quarantine and biosafety follow the rules of your country and licensed practice.",
+        "Seed certification, quarantine and biosafety follow the rules of your country and licensed "
+        "practice.",
         f"Inputs with digest {content.digest}." if content.digest else "",
     ):
         page.write_string(row, 0, line, formats["note"])
@@ -150,7 +151,7 @@ def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
     page.write_string(1, 0, sheet.note, formats["note"])
     page.set_row(_HEADER_ROW, 30)
     for k, column in enumerate(sheet.columns):
-        # The signing column has its lines from the column: a cell written for every plant would cost a tenth more time.
+        # The signing column has its lines from the column: a cell for every plant would cost time.
         page.set_column(k, k, column.width, formats["sign"] if column.sign else None)
         page.write_string(_HEADER_ROW, k, column.label, formats["head"])
     kinds = [c.number or ("sign" if c.sign else "text") for c in sheet.columns]

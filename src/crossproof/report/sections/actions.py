@@ -52,7 +52,8 @@ def section(inputs: ReportInputs) -> Section:
         Notice(
             Tone.CARE,
             "Before anything is thrown away",
-            "A verdict is a probability, not a certainty. Keep remnant seed of everything that cannot be made "
+            "A verdict is a probability, not a certainty. Keep remnant seed of everything that cannot be "
+            "made "
             "again, and retest rather than cull a plant that is the last of its cross.",
         )
     )
@@ -69,7 +70,8 @@ def _lead(inputs: ReportInputs, counts: dict[Decision, int]) -> str:
     if not n:
         return "No progeny plant has been genotyped yet."
     text = (
-        f"Of {fmt.noun(n, 'plant')} genotyped, {fmt.count(counts[Decision.KEEP])} can be kept as proven hybrids and "
+        f"Of {fmt.noun(n, 'plant')} genotyped, {fmt.count(counts[Decision.KEEP])} can be kept as proven "
+        "hybrids and "
         f"{fmt.count(counts[Decision.CULL])} can leave the glasshouse."
     )
     if counts[Decision.RETEST]:
@@ -79,7 +81,10 @@ def _lead(inputs: ReportInputs, counts: dict[Decision, int]) -> str:
         known = np.isfinite(target)
         if known.any():
             reached = int((hybrid[known] >= target[known]).sum())
-            text += f" {fmt.count(reached)} of {fmt.noun(int(known.sum()), 'cross', 'crosses')} have the hybrids they need."
+            text += (
+                f" {fmt.count(reached)} of {fmt.noun(int(known.sum()), 'cross', 'crosses')} have the "
+                "hybrids they need."
+            )
     return text
 
 

@@ -24,7 +24,8 @@ def section(inputs: ReportInputs) -> Section:
             Notice(
                 Tone.CARE,
                 f"{fmt.noun(len(unprovable), 'cross', 'crosses')} cannot be proven with this panel",
-                f"The parents differ at too few markers: {some}. The planning command says which markers would help.",
+                f"The parents differ at too few markers: {some}. The planning command says which markers "
+                "would help.",
             )
         )
     blocks.append(Live("crosses"))
@@ -37,7 +38,10 @@ def _lead(inputs: ReportInputs) -> str:
         return "No crosses are recorded."
     tested = int((np.nan_to_num(numbers(frame, "tested")) > 0).sum())
     none = int(((np.nan_to_num(numbers(frame, "tested")) > 0) & (numbers(frame, "hybrid") == 0)).sum())
-    text = f"{fmt.noun(len(frame), 'cross', 'crosses')} are on record and {fmt.count(tested)} have plants with calls."
+    text = (
+        f"{fmt.noun(len(frame), 'cross', 'crosses')} are on record and {fmt.count(tested)} have plants "
+        "with calls."
+    )
     if none:
         text += f" {fmt.noun(none, 'tested cross', 'tested crosses')} gave no hybrid at all."
     return text + " Open a cross to see its plants; open a plant to see its evidence."

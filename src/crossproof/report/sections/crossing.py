@@ -1,4 +1,4 @@
-"""How crossing went: the chain from flower to hybrid, then by hour, temperature, mother and whatever is kept."""
+"""How crossing went: the chain from flower to hybrid, then by hour, temperature, mother and own columns."""
 
 from __future__ import annotations
 
@@ -45,8 +45,10 @@ def section(inputs: ReportInputs) -> Section:
         blocks.append(Heading("What success went with"))
         blocks.append(
             Prose(
-                "A filled dot is the rate drawn towards the season's mean as far as its small numbers demand, with its "
-                "95\u00a0% interval; a hollow diamond is the raw rate. The dashed line is the whole season. These are "
+                "A filled dot is the rate drawn towards the season's mean as far as its small numbers "
+                "demand, with its "
+                "95\u00a0% interval; a hollow diamond is the raw rate. The dashed line is the whole "
+                "season. These are "
                 "comparisons, not causes: hours, people and mothers were not dealt out at random."
             )
         )
@@ -120,9 +122,13 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     if math.isfinite(success):
         low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
         span = f" (95\u00a0% interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
-        lead += f" Counted per flower, {fmt.share(success)} of pollinated flowers lead to at least one hybrid{span}."
+        lead += (
+            f" Counted per flower, {fmt.share(success)} of pollinated flowers lead to at least one "
+            f"hybrid{span}."
+        )
     sentence = (
-        "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last width is "
+        "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last "
+        "width is "
         "true success. Seeds that were not tested count at the rate of those that were."
     )
     rows = [
@@ -201,7 +207,7 @@ def rate_chart(inputs: ReportInputs, group: str) -> Chart | None:
 
 
 def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Level, drawn rate with its interval, raw rate, and counts; the shrunk rate is drawn where there is one."""
+    """Level, drawn rate with its interval, raw rate, counts; the shrunk rate is drawn where there is one."""
     shrunk = numbers(rows, f"{name}_shrunk")
     use = np.isfinite(shrunk)
     raw = numbers(rows, name)
@@ -228,7 +234,8 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     """What a chart of rates shows, and whether its ends can be told apart."""
     best, worst = table.loc[table["rate"].idxmax()], table.loc[table["rate"].idxmin()]
     text = (
-        f"{label[:1].upper()}{label[1:]} was highest at {best['level']} ({fmt.share(best['rate'])}) and lowest at "
+        f"{label[:1].upper()}{label[1:]} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
+        "lowest at "
         f"{worst['level']} ({fmt.share(worst['rate'])})"
     )
     if math.isfinite(best["low"]) and math.isfinite(worst["high"]):

@@ -35,8 +35,10 @@ SETTINGS: tuple[tuple[str, str], ...] = (
 def plant_section(inputs: ReportInputs) -> Section:
     """The view of one plant, filled by the page."""
     lead = (
-        "Search any plant by its name, its sample, its cross or a parent. Where the parents differ, the upper half of a mark "
-        "is filled when the plant carries the mother's allele and the lower half when it carries the father's: a hybrid is "
+        "Search any plant by its name, its sample, its cross or a parent. Where the parents differ, the "
+        "upper half of a mark "
+        "is filled when the plant carries the mother's allele and the lower half when it carries the "
+        "father's: a hybrid is "
         "full above and below."
     )
     return Section("plant", "One plant", "One plant", lead, (Live("plant"),))
@@ -46,14 +48,19 @@ def section(inputs: ReportInputs) -> Section:
     """How verdicts come about and what they cannot say."""
     blocks: list[Block] = [
         Prose(
-            "Every call is turned into the likelihood of each genotype the plant may have, with the error rates of that "
-            "marker. The plants of one cross are then judged together: all of them come from the same two parent plants, so "
-            "what the others show about those parents helps to judge each one. Four explanations compete: child of mother and "
-            "father (hybrid), two gametes of the mother (self), mother with other pollen (outcross), and anything else, such "
+            "Every call is turned into the likelihood of each genotype the plant may have, with the error "
+            "rates of that "
+            "marker. The plants of one cross are then judged together: all of them come from the same two "
+            "parent plants, so "
+            "what the others show about those parents helps to judge each one. Four explanations compete: "
+            "child of mother and "
+            "father (hybrid), two gametes of the mother (self), mother with other pollen (outcross), and "
+            "anything else, such "
             "as seed of the father, a later generation, another line or another cross (off pedigree)."
         ),
         Prose(
-            f"The explanation whose probability reaches {shown(inputs.config.get('min_posterior', 0.95))} becomes the verdict; "
+            f"The explanation whose probability reaches {shown(inputs.config.get('min_posterior', 0.95))} "
+            "becomes the verdict; "
             "where none does, the plant is undetermined and the report says what would settle it."
         ),
         Heading("What the markers cannot say"),
@@ -61,21 +68,25 @@ def section(inputs: ReportInputs) -> Section:
             (
                 (
                     "Direction of a cross",
-                    "Nuclear markers of mother x father and father x mother are identical. Only markers inherited "
+                    "Nuclear markers of mother x father and father x mother are identical. Only markers "
+                    "inherited "
                     "from the mother alone can test which was which.",
                 ),
                 (
                     "Sister lines",
-                    "Lines that no marker of the panel separates cannot be told apart as pollen donors or parents.",
+                    "Lines that no marker of the panel separates cannot be told apart as pollen donors or "
+                    "parents.",
                 ),
                 (
                     "The donor's name",
-                    "The likeliest donor is the best fit among the lines of this panel; the true one may not be in it. "
+                    "The likeliest donor is the best fit among the lines of this panel; the true one may "
+                    "not be in it. "
                     "Close markers are not independent, so donor probabilities err towards too sure.",
                 ),
                 (
                     "Untested seed",
-                    "Rates speak of the seeds that were tested. Seeds that never germinated are not among them.",
+                    "Rates speak of the seeds that were tested. Seeds that never germinated are not among "
+                    "them.",
                 ),
             )
         ),
@@ -90,7 +101,8 @@ def section(inputs: ReportInputs) -> Section:
             Tone.CARE,
             "Certification, quarantine, biosafety",
             "A marker verdict is no seed certificate and no plant-health "
-            "clearance. Seed certification, quarantine and biosafety follow the rules of your country and are done by those "
+            "clearance. Seed certification, quarantine and biosafety follow the rules of your country and "
+            "are done by those "
             "licensed to do them.",
         ),
         Notice(

@@ -64,7 +64,8 @@ def _lead(inputs: ReportInputs, conflicts: Table, aside: Table) -> str:
     if conflicts.rows:
         return (
             text
-            + f" and {fmt.noun(len(conflicts.rows), 'line has', 'lines have')} tubes that contradict each other."
+            + f" and {fmt.noun(len(conflicts.rows), 'line has', 'lines have')} tubes that contradict each "
+            "other."
         )
     return text + " and no line contradicts itself."
 
@@ -74,7 +75,7 @@ def _is_aside(inputs: ReportInputs) -> np.ndarray:
 
 
 def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
-    """Plants by heterozygosity at contrast markers, verdict by verdict: the whole season's evidence at a glance."""
+    """Plants by heterozygosity at contrast markers, verdict by verdict: all evidence at a glance."""
     share, verdicts = (
         numbers(inputs.verdicts, "het_share"),
         np.array(texts(inputs.verdicts, "verdict"), dtype=object),
@@ -97,7 +98,8 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         summary.append((label, fmt.count(len(values)), fmt.share(middle), fmt.interval(low, high)))
     frame = pd.DataFrame(rows, columns=["verdict", "share", "share_end", "plants"])
     sentence = (
-        "Hybrids should stand at the right end and selfs at the left; what lies between is where a simple cut-off goes "
+        "Hybrids should stand at the right end and selfs at the left; what lies between is where a simple "
+        "cut-off goes "
         "wrong and where the family model earns its keep. Each strip has its own height."
     )
     table = table_of(
@@ -133,8 +135,10 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
     sentence = "Rings are markers in use, filled diamonds are set aside."
     if len(used):
         sentence += (
-            f" Half of those in use have a call rate above {fmt.share(float(used['call_rate'].median()))} and read a "
-            f"homozygote as heterozygous in under {fmt.share(float(used['false_heterozygote'].median()))} of calls."
+            f" Half of those in use have a call rate above {fmt.share(float(used['call_rate'].median()))} "
+            "and read a "
+            f"homozygote as heterozygous in under {fmt.share(float(used['false_heterozygote'].median()))} "
+            "of calls."
         )
     if len(shown_rows) < len(drawn):
         sentence += f" {len(shown_rows):,} of {len(drawn):,} are drawn."

@@ -26,8 +26,10 @@ TOO_FEW = "too few"
 CAUTION = Notice(
     Tone.CARE,
     "Numbers about crosses, not about people",
-    "Samples are small, crosses are unequal, and nobody was dealt hours and mothers at random. A point outside a limit "
-    "is a reason to look at hours, flowers and tools together with that person; it is never a judgement, a ranking or "
+    "Samples are small, crosses are unequal, and nobody was dealt hours and mothers at random. A point "
+    "outside a limit "
+    "is a reason to look at hours, flowers and tools together with that person; it is never a judgement, a "
+    "ranking or "
     "a ground for a decision about anyone's work. Ask before you share this section.",
 )
 
@@ -102,7 +104,8 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
             if out
             else "Everyone lies inside the limits: the differences are no larger than chance makes them."
         )
-        + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones 99.8\u00a0%. "
+        + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones "
+        "99.8\u00a0%. "
     )
     sentence += "Plants of one tag share their fate, so each counts for less than one plant here."
     rows = [(r.operator, fmt.decimal(r.determined, 1), fmt.share(r.rate)) for r in drawn.itertuples()]
