@@ -32,7 +32,7 @@ MAX_TABLE_BYTES = 4e9
 _SAMPLE_HEADINGS = frozenset({"sample_id", "sample", "sample_name", "sampleid"})
 _MARKER_HEADINGS = frozenset({"marker", "marker_id", "marker_name", "markerid"})
 _CALL_HEADINGS = frozenset({"call", "genotype", "gt"})
-_ABOUT_MARKER = {
+ABOUT_MARKER = {
     "chrom": "chrom",
     "chromosome": "chrom",
     "pos": "pos",
@@ -217,8 +217,7 @@ def table_samples(grid: Grid, layout: Layout, problems: ProblemList) -> tuple[st
     if layout is Layout.WIDE:
         return tuple(grid.column(0))
     if layout is Layout.WIDE_BY_MARKER:
-        keys = [heading_key(h) for h in grid.headings]
-        return tuple(h for h, k in zip(grid.headings[1:], keys[1:], strict=True) if k not in _ABOUT_MARKER)
+        return tuple(grid.headings[1 + len(_about_columns(grid, (), problems)) :])
     return tuple(dict.fromkeys(grid.column(_long_columns(grid, problems)[0])))
 
 
@@ -244,7 +243,12 @@ def read_table(
     """
     grid = load_grid(path, sniffed, problems, sheet=sheet, limit_bytes=limit_bytes)
     how = find_layout(grid, layout, known_samples, info, problems)
-    cells = {Layout.WIDE: _wide, Layout.WIDE_BY_MARKER: _by_marker, Layout.LONG: _long}[how](grid, problems)
+    if how is Layout.WIDE:
+        cells = _wide(grid)
+    elif how is Layout.WIDE_BY_MARKER:
+        cells = _by_marker(grid, known_samples, problems)
+    else:
+        cells = _long(grid, problems)
     _check_names(cells, grid, problems)
     problems.raise_if_any()
     if keep_samples is not None:
@@ -272,7 +276,7 @@ def read_table(
     )
 
 
-def _wide(grid: Grid, problems: ProblemList) -> _Cells:
+def _wide(grid: Grid) -> _Cells:
     return _Cells(
         grid.headings[1:],
         grid.column(0),
@@ -282,10 +286,28 @@ def _wide(grid: Grid, problems: ProblemList) -> _Cells:
     )
 
 
-def _by_marker(grid: Grid, problems: ProblemList) -> _Cells:
-    keys = [heading_key(h) for h in grid.headings]
-    about = {_ABOUT_MARKER[k]: i for i, k in enumerate(keys) if i and k in _ABOUT_MARKER}
-    places = [i for i in range(1, len(keys)) if i not in about.values()]
+def _about_columns(grid: Grid, known_samples: Collection[str], problems: ProblemList) -> dict[str, int]:
+    """Columns of a table by marker that describe it: those right behind its name, by heading."""
+    about: dict[str, int] = {}
+    known = {heading_key(s) for s in known_samples}
+    for place, heading in enumerate(grid.headings[1:], start=1):
+        what = ABOUT_MARKER.get(heading_key(heading))
+        if what is None or what in about:
+            break
+        if heading_key(heading) in known:
+            problems.add(
+                "This column could be a sample or describe the markers.",
+                "Give the sample another name.",
+                row=grid.header_row,
+                column=heading,
+            )
+        about[what] = place
+    return about
+
+
+def _by_marker(grid: Grid, known_samples: Collection[str], problems: ProblemList) -> _Cells:
+    about = _about_columns(grid, known_samples, problems)
+    places = list(range(1 + len(about), len(grid.headings)))
     markers = grid.column(0)
     cells = _Cells(
         markers,
@@ -301,6 +323,8 @@ def _by_marker(grid: Grid, problems: ProblemList) -> _Cells:
             for n in ("chrom", "pos", "alleles", "counted_allele", "inheritance")
         ]
         cells.info = {m: _info(*(c[i] for c in columns)) for i, m in enumerate(markers)}
+        shown = ", ".join(grid.headings[1 : 1 + len(about)])
+        grid.notes.append(f"columns {shown} describe the markers")
     return cells
 
 

@@ -109,6 +109,8 @@ def _tbi(data: bytes) -> FileIndex:
     n_ref, *_, l_nm = struct.unpack_from("<8i", data, 4)
     names = _names(data[36 : 36 + l_nm])
     at = 36 + l_nm
+    if n_ref < 0:
+        raise ValueError("n_ref")
     contigs = []
     for i in range(n_ref):
         first, records, at, _ = _bins(data, at, with_loffset=False, pseudo=37450)

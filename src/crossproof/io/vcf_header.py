@@ -36,31 +36,21 @@ def read_header(pieces: Iterator[bytes], problems: ProblemList) -> tuple[VcfHead
     could not be read safely under this header.
     """
     held = bytearray()
+    line = looked = 0  # where the first unfinished line begins, and how far it was searched
     end = -1
     for piece in pieces:
-        look_from = max(0, len(held) - 8)
         held += piece
-        end = _end_of_header(held, look_from)
+        while end < 0 and (newline := held.find(b"\n", looked)) >= 0:
+            if not held.startswith((b"##", b"\xef\xbb\xbf##"), line):
+                end = newline + 1
+            line = looked = newline + 1
         if end >= 0 or len(held) > _MAX_HEADER:
             break
+        looked = len(held)
     if end < 0:
         _explain_missing_end(held, problems)
     text, rest = bytes(held[:end]), bytes(held[end:])
     return _parse(text, problems), rest
-
-
-def _end_of_header(held: bytearray, look_from: int) -> int:
-    """Offset just behind the #CHROM line, or behind whatever stands in its place; -1 where not there yet."""
-    at = 0 if held.startswith((b"#CHROM", b"\xef\xbb\xbf#CHROM")) else held.find(b"\n#CHROM", look_from) + 1
-    if at == 0 and not held.startswith((b"#CHROM", b"\xef\xbb\xbf#CHROM")):
-        found = re.search(rb"\n(?!##|$)[^\n]", bytes(held[look_from:]))
-        if found is None:
-            return -1
-        at = look_from + found.start() + 1
-        if len(held) - at < 8:
-            return -1
-    newline = held.find(b"\n", at)
-    return newline + 1 if newline >= 0 else -1
 
 
 def _explain_missing_end(held: bytearray, problems: ProblemList) -> None:
