@@ -55,6 +55,10 @@ class Fault(Enum):
     MOTHER_PLANT = "wrong mother plant"
 
 
+GRAVITY = (Fault.NONE, Fault.TUBE, Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
+"""Faults by how far they take a plant from its tag."""
+
+
 @dataclass(frozen=True)
 class Reading:
     """One reading: versions of the mother and father, None for a line that was never typed."""
@@ -180,7 +184,10 @@ def read_parents(
             reader.solve(Reading(version_m, version_f, float(log_prior)))
     plain = _plain(reader, reader.best()[1])
     if all(known) and wrong > 0 and _doubtful(reader, panel, places):
-        for side, line in ((0, mother), (1, father)):
+        # the mother again: under a swapped tag neither parent is found while the other is taken as typed
+        for side, line in ((0, mother), (1, father), (0, mother)):
+            if side == 0 and reader.best()[0].mother not in (None, *own[0]):
+                continue
             tube = panel.tube_odds(line, cross_id, settings)
             _try_others(reader, side, own[side], panel, tube, wrong)
     items = sorted(reader.done, key=lambda x: -(x[0].log_prior + x[1].log_evidence))
@@ -240,13 +247,15 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float
     if other is None:
         return
     right = base.log_prior - np.log(1 - wrong_plant)
-    causes = [
-        (Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT, np.log(wrong_plant)),
-        (Fault.TUBE, np.log(tube)),
-    ]
-    if base.fault is Fault.MOTHER_PLANT:
-        # seed of another mother stays off pedigree whatever the pollen was, as under a swapped tag
-        causes = [(Fault.MOTHER_PLANT, log_cause) for _, log_cause in causes]
+    # where both parents are wrong the graver fault decides what the plants are: seed of another mother is off
+    # pedigree whatever the pollen was, as under a swapped tag
+    causes = tuple(
+        (max(fault, base.fault, key=GRAVITY.index), log_cause)
+        for fault, log_cause in (
+            (Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT, np.log(wrong_plant)),
+            (Fault.TUBE, np.log(tube)),
+        )
+    )
 
     def solve(version: int | None, log_share: float) -> Solution:
         for fault, log_cause in causes:
