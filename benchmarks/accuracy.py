@@ -1,7 +1,9 @@
 """How often the model is right, beside a plain heterozygosity rule, on simulated seasons with known truth.
 
-    python benchmarks/accuracy.py                      every season, 10 seeds each; writes docs/accuracy.md
+    python benchmarks/accuracy.py --pipeline           every season, 10 seeds each; writes docs/accuracy.md
     python benchmarks/accuracy.py messy60 --seeds 2    a part of it, printed only
+    python benchmarks/accuracy.py messy60 --plants a.csv       parts, run one by one ...
+    python benchmarks/accuracy.py --from a.csv b.csv           ... and made into docs/accuracy.md
 
 The inference is called in memory, with what the readers would have handed it and the defaults of config.yaml.
 """
@@ -239,6 +241,8 @@ def through_the_pipeline(name: str, seed: int, in_memory: pd.DataFrame) -> tuple
 
 def pipeline_table(rows: list[tuple[object, ...]]) -> str:
     """What the command line said beside the inference in memory, as Markdown."""
+    if not rows:
+        return "Not run this time (`--pipeline` runs it)."
     lines = ["| season | plants | same verdict | determined | wrong | seconds |", "|---|---|---|---|---|---|"]
     lines += [f"| `{n}` | {p} | {same} | {d} | {w} | {s:.0f} |" for n, p, same, d, w, s in rows]
     return "\n".join(lines)
@@ -365,25 +369,33 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--pipeline", action="store_true", help="also run seed 1 of each by the command line")
     parser.add_argument("--plants", type=Path, help="write every plant's verdicts and truth to this CSV")
+    parser.add_argument(
+        "--from", dest="parts", nargs="+", type=Path, default=[], help="plants of earlier runs"
+    )
     args = parser.parse_args()
     unknown = [name for name in args.seasons if name not in known]
     if unknown:
         parser.error(f"no season {unknown[0]!r}; choose of {', '.join(known)}")
-    start = time.perf_counter()
-    plants = run(args.seasons or known, args.seeds, args.jobs)
+    if args.parts:
+        plants = pd.concat(
+            [pd.read_csv(part, keep_default_na=False) for part in args.parts], ignore_index=True
+        )
+    else:
+        plants = run(args.seasons or known, args.seeds, args.jobs)
     piped = []
-    if args.pipeline or not args.seasons:
+    if args.pipeline:
         for name in args.seasons or known:
             mine = plants[(plants["season"] == name) & (plants["seed"] == 1)]
             piped.append(through_the_pipeline(name, 1, mine))
             print(*piped[-1], flush=True)
-    seconds = time.perf_counter() - start
+    seconds = float(plants.drop_duplicates(["season", "seed"])["seconds"].sum())
     if args.plants:
         plants.to_csv(args.plants, index=False, lineterminator="\n")
     print(table(plants), reliability_table(plants), by_class(plants), wrong_by_relation(plants), sep="\n\n")
-    print(f"\n{pipeline_table(piped)}\n\n{seconds:.0f} s")
+    print(f"\n{pipeline_table(piped)}\n\n{seconds:.0f} s of inference")
     if not args.seasons:
-        command = "python benchmarks/accuracy.py" + (f" --seeds {args.seeds}" if args.seeds != SEEDS else "")
+        command = "python benchmarks/accuracy.py --pipeline"
+        command += f" --seeds {args.seeds}" if args.seeds != SEEDS else ""
         (ROOT / "docs").mkdir(exist_ok=True)
         draw_reliability(plants, ROOT / "docs" / "accuracy_reliability.svg")
         (ROOT / "docs" / "accuracy.md").write_text(
