@@ -20,7 +20,7 @@ def test_ten_by_ten_with_five_equal_alleles(loci, strangers, shared):
 
 
 def test_inbred_lines_two_equal_alleles_by_hand():
-    # Lines AA or BB, half each. Child AA (1/4) or BB (1/4): a random pair fits with 1/4; AB (1/2): fits with 1/2.
+    # Lines AA or BB, half each. Child AA or BB (1/4 each): a random pair fits with 1/4; AB (1/2): with 1/2.
     # Pair excluded: 1/2 * 3/4 + 1/2 * 1/2 = 5/8. With the mother known only the father's allele counts: 1/2.
     q_one, q_pair = marker_exclusion(np.array([[0.5, 0.5]]), inbreeding=1.0)
     assert q_pair[0] == pytest.approx(5 / 8, rel=1e-12)

@@ -1,6 +1,7 @@
 """Plates: everything in its place, and every wrong way round seen."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -87,7 +88,7 @@ def test_families_stay_together_in_harvest_order(plates):
     names = [cross_id for _, _, cross_id in order]
     twice = {w.plant for w in plates[0].wells if sum(v.plant == w.plant for v in plates[0].wells) > 1}
     assert len(twice) >= 1
-    changes = sum(a != b for a, b in zip(names, names[1:], strict=False))
+    changes = sum(a != b for a, b in pairwise(names))
     assert changes <= len(set(names)) - 1 + 4, "one change per family, and a plant twice adds at most a few"
 
 
@@ -97,7 +98,7 @@ def test_randomised_plates_depend_on_the_seed_only():
     assert again[0] == again[1]
     assert again[0] != again[2]
     first = [w.cross_id for w in again[0][0].wells if w.role == "progeny"]
-    assert sum(a != b for a, b in zip(first, first[1:], strict=False)) > 30
+    assert sum(a != b for a, b in pairwise(first)) > 30
 
 
 def test_a_family_larger_than_a_plate_takes_its_parents_along():

@@ -1,5 +1,7 @@
 """Power of a cross: by hand for one marker, exact against Monte Carlo, bounds, and what may not matter."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from invented_panel import panel_of, random_panel
@@ -27,7 +29,7 @@ def evidence_of(panel, settings=SETTINGS, mother=0, father=1):
 
 def test_one_marker_by_hand():
     # Two lines fixed for different alleles for certain, h = 0, no floor: the hybrid is A/G, the self A/A.
-    # Hybrid called A/G: likelihood ratio (1-d)/f = 196, posterior above .95 with prior 6:3. Called A/A: (d/2)/(1-f-e).
+    # Hybrid called A/G: likelihood ratio (1-d)/f = 196, posterior above .95 with prior 6:3.
     settings = PlanSettings(parent_departure=0.0, floor=1e-12, min_markers_scored=0)
     panel = panel_of([[0, 1]], call_rate=0.9, sure=1.0)
     evidence = evidence_of(panel, settings)
@@ -112,7 +114,7 @@ def test_more_contrast_markers_never_hurt_much():
         power = cross_power(evidence_of(panel_of(alleles)), SETTINGS, 1500, np.random.default_rng(2))
         chances.append(power.right[:2].min())
     assert chances[-1] > 0.999
-    assert all(b >= a - 0.02 for a, b in zip(chances, chances[1:], strict=False))
+    assert all(b >= a - 0.02 for a, b in pairwise(chances))
 
 
 def test_alleles_swapped_markers_reordered_same_power():

@@ -1,13 +1,13 @@
 """How often a plant rules out the wrong parents by genotype alone, and fits no other cross than its own.
 
     q       allele frequencies of one marker; F inbreeding of the parents
-    Q_1     P(a random plant is no child of another line, the mother being known to be right)
+    Q_1     P(a random plant is no child of a random other father, its mother being known)
     Q_2     P(a random plant is no child of a random other pair)
     S, D    mothers and fathers on the list
 
-No typing errors are allowed for here, so these numbers compare panels; verdicts rest on likelihoods. With F = 0
-they are the exclusion probabilities of Jamieson and Taylor (1997, Anim Genet 28:397-400, `memory`); a plant of
-one of S x D crosses fits its own alone with probability
+No typing errors are allowed for here, so these numbers compare panels; verdicts rest on likelihoods. With
+F = 0 they are the exclusion probabilities of Jamieson and Taylor (1997, Anim Genet 28:397-400, `memory`); a
+plant of one of S x D crosses fits its own alone with probability
 
     Q_2^(S D - 1)                                 all other pairs taken as strangers (Vandeputte 2012, eq. 2)
     Q_2^((S - 1)(D - 1)) Q_1^(S + D - 2)          pairs that share a parent counted as such (eq. 7)

@@ -9,6 +9,7 @@ the markers that the parents share.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,6 +103,7 @@ def right_by_counts(evidence: CrossEvidence, n: int, settings: PlanSettings) -> 
     return out
 
 
+@lru_cache(maxsize=64)
 def least_markers(
     false_heterozygote: float, dropout: float, call_rate: float, settings: PlanSettings
 ) -> LeastMarkers:
@@ -154,6 +156,7 @@ def marker_worth(panel: PanelGenotypes, settings: PlanSettings) -> Array:
     return np.where(panel.usable, np.clip(ratio, 0.0, 1.0), 0.0)
 
 
+@lru_cache(maxsize=512)
 def _counts(n: int, parts: int) -> Array:
     if parts == 1:
         return np.array([[n]], dtype=np.float64)

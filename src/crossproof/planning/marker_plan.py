@@ -112,8 +112,8 @@ def plan_markers(
             for i in range(len(crosses))
         )
         notes.append(
-            f"{int(new.sum())} further markers would prove {mended} of the {int(open_cross.sum())} crosses that "
-            "are not verifiable today."
+            f"{int(new.sum())} further markers would prove {mended} of the {int(open_cross.sum())} crosses "
+            "that are not verifiable today."
         )
     elif open_cross.any():
         notes.append(

@@ -30,7 +30,7 @@ from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
 Array = NDArray[np.float64]
 
-_POOL = 600
+_POOL = 200
 _REACH_POOL = 200
 _ROUND = 1e-7
 

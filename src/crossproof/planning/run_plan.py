@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from crossproof.errors import Problem
 from crossproof.model.results import CLASSES
 from crossproof.planning.evidence import contrast_table, cross_evidence
+from crossproof.planning.exclusion import combined, fits_own_alone, marker_exclusion
 from crossproof.planning.family_power import family_tail
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.least_markers import LeastMarkers, least_markers
@@ -107,7 +108,7 @@ def make_plan(
     seen = float(np.mean([_seen(p.power) for p in plans])) if plans else 1.0
     weeks = week_loads([p.cross for p in plans], flowers, rates, seen)
     sisters = sister_lines(panel.lines, list(panel.markers.ids), fixed, on, need)
-    notes += _notes(plans, rates, marker_plan, sisters, plates, settings, from_list)
+    notes += _notes(plans, panel, rates, marker_plan, sisters, plates, settings, from_list)
     return Plan(
         settings=settings,
         crosses=crosses_frame(plans, settings),
@@ -352,6 +353,7 @@ def sisters_frame(sisters: Sequence[SisterLines]) -> pd.DataFrame:
 
 def _notes(
     plans: Sequence[CrossPlan],
+    panel: PanelGenotypes,
     rates: TeamRates,
     marker_plan: MarkerPlan,
     sisters: Sequence[SisterLines],
@@ -371,6 +373,7 @@ def _notes(
         listed = ", ".join(parts[a] for a in rates.assumed)
         notes.append(f"Without records of the team, {listed} are assumed, with wide limits.")
     notes += marker_plan.notes
+    notes += _naming(plans, panel, settings)
     same = sum(s.on_panel == 0 for s in sisters)
     if same:
         notes.append(f"{same} pairs of lines are told apart by no marker on the panel.")
@@ -385,3 +388,26 @@ def _notes(
     if any(p.cross.week or p.cross.operator for p in plans):
         notes.append(CAUTION)
     return notes
+
+
+def _naming(plans: Sequence[CrossPlan], panel: PanelGenotypes, settings: PlanSettings) -> list[str]:
+    """Whether a swapped tag could be named: how often a plant fits no other pair of the list."""
+    mothers, fathers = {p.cross.mother for p in plans}, {p.cross.father for p in plans}
+    if len(mothers) * len(fathers) < 2:
+        return []
+    one, pair = [], []
+    for block in panel.blocks:
+        use = (panel.usable & panel.on_panel)[block.rows]
+        q_one, q_pair = marker_exclusion(block.pool[use], settings.inbreeding)
+        one.append(q_one)
+        pair.append(q_pair)
+    chance = fits_own_alone(
+        combined(np.concatenate(one)), combined(np.concatenate(pair)), len(mothers), len(fathers)
+    )
+    return [
+        f"Of the {len(mothers)} mothers and {len(fathers)} fathers planned, a hybrid fits its own two "
+        f"parents alone "
+        f"with probability {chance:.3f}, were they unrelated and every call right: how surely a swapped "
+        f"tag could be "
+        "named."
+    ]
