@@ -19,6 +19,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import allel
 import numpy as np
@@ -30,6 +31,11 @@ from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Eviden
 
 _CONTIG_LEVEL = 32
 _TOP_LEVEL = 64
+
+
+@lru_cache(maxsize=1 << 16)
+def _checksum(contig: str) -> int:
+    return zlib.crc32(contig.encode())
 
 
 def marker_scores(calls: NDArray[np.int8], panel: NDArray[np.int64] | None) -> NDArray[np.int32]:
@@ -53,8 +59,8 @@ def marker_scores(calls: NDArray[np.int8], panel: NDArray[np.int64] | None) -> N
 class Kept:
     """Records that are still candidates, with their arrays.
 
-    `seq` (r,) order in the file; `score` (r,); `pos` (r,); `blocks` k -> (places (m,), calls, phred, depths,
-    has_phred (m,), has_depths (m,)), places ascending.
+    `seq` (r,) order in the file; `score` (r,); `pos` (r,); `blocks` by number of alleles; `contig` (r,)
+    checksums of the contigs' names.
     """
 
     chrom: list[str]
@@ -64,6 +70,10 @@ class Kept:
     seq: NDArray[np.int64]
     score: NDArray[np.int32]
     blocks: dict[int, KeptBlock]
+    contig: NDArray[np.uint64] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.contig = np.fromiter((_checksum(c) for c in self.chrom), np.uint64, len(self.chrom))
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -167,26 +177,19 @@ class MarkerChoice:
         """Drop candidates that `new` or a coarser level displaces; returns the rows of `new` that stay."""
         assert self.limit is not None
         sets = [*self.pieces, new]
-        contigs = {c: i for i, c in enumerate(dict.fromkeys(c for s in sets for c in s.chrom))}
-        contig = np.array([contigs[c] for s in sets for c in s.chrom], dtype=np.int64)
-        checksum = np.array([zlib.crc32(c.encode()) for c in contigs], dtype=np.int64)
+        contig = np.concatenate([s.contig for s in sets])
         pos = np.concatenate([s.pos for s in sets])
         score = np.concatenate([s.score for s in sets])
         seq = np.concatenate([s.seq for s in sets])
-        best = _best(_windows(contig, checksum, pos, self.level - 1), score, pos, seq)
+        best = _best(_windows(contig, pos, self.level - 1), score, pos, seq)
         while self.level < _TOP_LEVEL:
-            held = _windows(contig[best], checksum, pos[best], self.level)
-            if len(np.unique(held)) <= self.limit:
+            if len(best) <= self.limit:
+                break
+            if len(np.unique(_windows(contig[best], pos[best], self.level))) <= self.limit:
                 break
             self.level += 1
-            best = best[
-                _best(
-                    _windows(contig[best], checksum, pos[best], self.level - 1),
-                    score[best],
-                    pos[best],
-                    seq[best],
-                )
-            ]
+            finer = _windows(contig[best], pos[best], self.level - 1)
+            best = best[_best(finer, score[best], pos[best], seq[best])]
         alive = np.zeros(len(pos), dtype=bool)
         alive[best] = True
         at = 0
@@ -244,10 +247,7 @@ class MarkerChoice:
     def _final(self, kept: Kept) -> NDArray[np.int64]:
         """Best of every window, then the best of the rest up to the limit; rows in file order."""
         assert self.limit is not None
-        contigs = {c: i for i, c in enumerate(dict.fromkeys(kept.chrom))}
-        contig = np.array([contigs[c] for c in kept.chrom], dtype=np.int64)
-        checksum = np.array([zlib.crc32(c.encode()) for c in contigs], dtype=np.int64)
-        best = _best(_windows(contig, checksum, kept.pos, self.level), kept.score, kept.pos, kept.seq)
+        best = _best(_windows(kept.contig, kept.pos, self.level), kept.score, kept.pos, kept.seq)
         rest = np.setdiff1d(np.arange(len(kept)), best)
         rest = rest[np.lexsort((kept.seq[rest], -kept.score[rest]))]
         return np.sort(np.concatenate([best, rest[: self.limit - len(best)]]))
@@ -265,19 +265,17 @@ def thin_rows(
     return kept.seq[choice._final(kept)] if len(kept) > limit else kept.seq
 
 
-def _windows(
-    contig: NDArray[np.int64], checksum: NDArray[np.int64], pos: NDArray[np.int64], level: int
-) -> NDArray[np.int64]:
+def _windows(contig: NDArray[np.uint64], pos: NDArray[np.int64], level: int) -> NDArray[np.uint64]:
     """Window of each record at a level, as one number."""
     if level < 0:
-        return np.arange(len(pos), dtype=np.int64)
+        return np.arange(len(pos), dtype=np.uint64)
     if level >= _CONTIG_LEVEL:
-        return checksum[contig] >> (level - _CONTIG_LEVEL)
-    return (contig << 32) | (pos >> level)
+        return contig >> np.uint64(level - _CONTIG_LEVEL)
+    return (contig << np.uint64(32)) | (pos.astype(np.uint64) >> np.uint64(level))
 
 
 def _best(
-    window: NDArray[np.int64], score: NDArray[np.int32], pos: NDArray[np.int64], seq: NDArray[np.int64]
+    window: NDArray[np.uint64], score: NDArray[np.int32], pos: NDArray[np.int64], seq: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Rows of the best record of every window, ascending."""
     if not len(window):
