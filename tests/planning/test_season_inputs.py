@@ -9,7 +9,7 @@ from crossproof.inference.season_model import LineInput, Settings, fit_panel
 from crossproof.model.genotypes import Evidence, Markers
 from crossproof.planning.evidence import contrast_table
 from crossproof.planning.inputs import PlanSettings
-from crossproof.planning.season_inputs import panel_genotypes, plan_settings, planned_rows, rates_so_far
+from crossproof.planning.season_inputs import panel_genotypes, plan_settings, rates_so_far, wish_list
 
 
 @pytest.fixture(scope="module")
@@ -89,6 +89,18 @@ def test_rates_from_the_results_table():
     assert rates_so_far(None, PlanSettings()).assumed == ("hybrid rate", "pod set", "seeds per pod")
 
 
-def test_headings_of_the_wish_list_are_matched_loosely():
-    frame = pd.DataFrame({"Mother": ["Lark "], "FATHER": ["Wren"], "Target Hybrids": [None], "Note": ["x"]})
-    assert planned_rows(frame) == [{"mother": "Lark", "father": "Wren", "target_hybrids": "", "note": "x"}]
+def test_the_wish_list_of_a_folder(tmp_path):
+    lines = ("Lark", "Wren")
+    assert wish_list(tmp_path, lines, PlanSettings()) == (None, ())
+    path = tmp_path / "planned.csv"
+    path.write_text("Mother;FATHER;Target Hybrids;Note\nLark;Wren;;x\nWren;Lark;7;\n", encoding="utf-8")
+    crosses, problems = wish_list(tmp_path, lines, PlanSettings())
+    assert problems == ()
+    assert [(c.mother, c.father, c.target_hybrids, c.row) for c in crosses] == [
+        ("Lark", "Wren", 4, 2),
+        ("Wren", "Lark", 7, 3),
+    ]
+    path.write_text("mother,priority\nLark,1\n", encoding="utf-8")
+    crosses, problems = wish_list(tmp_path, lines, PlanSettings())
+    assert crosses == ()
+    assert [p.problem for p in problems] == ["The column father is missing."]

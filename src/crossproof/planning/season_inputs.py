@@ -1,19 +1,24 @@
-"""What a season already knows, as a plan wants it: the fitted panel, the team's rates, the settings."""
+"""What a season already knows, as a plan wants it: fitted panel, wish list, the team's rates, settings."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import fields
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from crossproof.errors import Problem, error
 from crossproof.inference.season_model import Panel, Wells
+from crossproof.io.columns import heading_key
+from crossproof.io.sheets import read_sheet
 from crossproof.model.sentinels import NO_CALL_CODE
-from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlanSettings
+from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.numbers import TeamRates, team_rates
+from crossproof.planning.planned import PLANNED_COLUMNS, read_planned
 
 
 def plan_settings(config: object, panel: Panel | None = None, **more: Any) -> PlanSettings:
@@ -129,9 +134,31 @@ def rates_so_far(crosses: pd.DataFrame | None, settings: PlanSettings) -> TeamRa
     )
 
 
-def planned_rows(frame: pd.DataFrame, renames: Mapping[str, str] | None = None) -> list[dict[str, str]]:
-    """Rows of planned.csv as text, headings matched without regard to case, spaces and underscores."""
-    renames = renames or {}
-    names = {c: renames.get(str(c), str(c)).strip().lower().replace(" ", "_") for c in frame.columns}
-    texts = frame.rename(columns=names).fillna("").astype(str)
-    return [{str(k): v.strip() for k, v in row.items()} for row in texts.to_dict("records")]
+WISH_LIST_NAMES = ("planned.csv", "planned.tsv", "planned.xlsx")
+
+
+def wish_list(
+    folder: Path, lines: Sequence[str], settings: PlanSettings
+) -> tuple[tuple[PlannedCross, ...] | None, tuple[Problem, ...]]:
+    """The planned crosses of a season folder (planned.csv, .tsv or .xlsx) and every problem of the sheet.
+
+    None where there is no such file: then all pairs of lines are planned. Headings are matched without regard
+    to case, spaces and underscores; columns that are not ours are passed over.
+    """
+    for name in WISH_LIST_NAMES:
+        path = folder / name
+        if not path.is_file():
+            continue
+        sheet = read_sheet(path, shown_as=name, known=tuple(PLANNED_COLUMNS))
+        if not sheet.headings:
+            return (), tuple(sheet.problems)
+        keys = [heading_key(h) for h in sheet.headings]
+        missing = [c for c in ("mother", "father") if c not in keys]
+        if missing:
+            remedy = "Add it to the first row."
+            found = [error(name, f"The column {c} is missing.", remedy, column=c) for c in missing]
+            return (), (*sheet.problems, *found)
+        rows = [{k: v.strip() for k, v in zip(keys, row, strict=True)} for row in sheet.rows]
+        crosses, problems = read_planned(rows, sheet.row_numbers, lines, settings, file=name)
+        return crosses, (*sheet.problems, *problems)
+    return None, ()
