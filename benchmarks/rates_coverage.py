@@ -21,7 +21,7 @@ from scipy.special import expit
 from scipy.stats import norm
 
 from crossproof.rates.clusters import Clusters, choose_clusters
-from crossproof.rates.crossing_rates import no_pod_weight, true_success
+from crossproof.rates.crossing_rates import tag_weight, true_success
 from crossproof.rates.group_means import group_means
 from crossproof.rates.intervals import proportion_interval
 
@@ -181,7 +181,10 @@ def measure_success(pods_tested: float, tags_tested: float, seasons: int, seed: 
             hybrids=3.0 * hybrid, any_hybrid=hybrid > 0, seeds_per_pod=np.full(len(who), 4.0), rho=0.5,
         )  # fmt: skip
         said = np.isfinite(found.flowers)
-        weight = (no_pod_weight(flowers, pods, seen > 0, who, len(truth)) * found.seen)[said]
+        _, weight = tag_weight(
+            flowers=flowers, pods=pods, looked_at=seen > 0, seen=found.seen, group=who, groups=len(truth)
+        )
+        weight = weight[said]
         limits = group_means(found.flowers[said] * weight, flowers[said] * weight, who[said], len(truth)).raw
         hits += float(np.sum((limits.low <= truth) & (truth <= limits.high)))
         width += float(np.sum(limits.high - limits.low))

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from crossproof.rates.crossing_rates import Basis, TrueSuccess, no_pod_weight, share_of_pods, true_success
+from crossproof.rates.crossing_rates import (
+    Basis,
+    TrueSuccess,
+    no_pod_weight,
+    share_of_pods,
+    tag_weight,
+    true_success,
+)
 
 
 def one(**given: float) -> TrueSuccess:
@@ -74,6 +81,16 @@ def test_tags_without_pods_count_as_far_as_the_others_were_looked_at() -> None:
     # 10 flowers with pods, 4 of them genotyped; a podless tag counts 0.4
     weight = no_pod_weight([4, 6, 5], [2, 3, 0], [True, False, False], [0, 0, 0], 1)
     assert weight.tolist() == [1.0, 1.0, pytest.approx(0.4, rel=1e-12)]
+
+
+def test_what_was_extended_is_no_information() -> None:
+    # 10 flowers looked at, of whose pods 4 * 1 + 6 * 1/2 = 7 flowers' worth were
+    weight, information = tag_weight(
+        flowers=[4, 6, 5], pods=[2, 4, 0], looked_at=[True, True, False], seen=[1.0, 0.5, 1.0],
+        group=[0, 0, 0], groups=1,
+    )  # fmt: skip
+    assert weight.tolist() == [1.0, 1.0, 1.0]
+    assert information == pytest.approx([0.7] * 3, rel=1e-12)
 
 
 def test_true_success_of_a_half_tested_season_is_not_biased() -> None:

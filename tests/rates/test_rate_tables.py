@@ -266,6 +266,24 @@ def test_control_chart_sees_the_bad_week() -> None:
     assert chart["week_number"].tolist() == list(range(8))
 
 
+def test_true_success_does_not_depend_on_how_much_is_genotyped_yet() -> None:
+    crosses, verdicts = invented(800, people=(0.4,), seed=6)
+    rng = np.random.default_rng(2)
+    early = verdicts["cross_id"].map(dict(zip(crosses["cross_id"], rng.random(800) < 0.5, strict=True)))
+    some = verdicts[early & ((verdicts["pod"] == "1") | (verdicts["pod"] == "2"))]
+    whole, part = (season_summary(crosses, v, OPTIONS) for v in (verdicts, some))
+    assert part["true_success"] == pytest.approx(whole["true_success"], abs=0.04)
+    assert part["hybrids_per_flower"] == pytest.approx(whole["hybrids_per_flower"], rel=0.08)
+    # the limits are about that rate, and wider, as less was looked at
+    middle = (float(part["true_success_low"]) + float(part["true_success_high"])) / 2
+    assert middle == pytest.approx(float(part["true_success"]), abs=0.01)
+    widths = [float(x["true_success_high"]) - float(x["true_success_low"]) for x in (whole, part)]
+    assert widths[1] > 1.2 * widths[0]
+    # nothing of what was not looked at, or all of it
+    assert part["true_success_bound_low"] < 0.5 * part["true_success"]
+    assert part["true_success_bound_high"] > part["true_success"]
+
+
 def test_options_are_read_from_any_settings() -> None:
     options = RateOptions.of({"target_hybrids": 6, "rates_by": ["bench"], "crosses": "crosses.csv"})
     assert (options.target_hybrids, options.rates_by, options.min_group_tags) == (6, ("bench",), 5)

@@ -45,8 +45,7 @@ class TrueSuccess:
     """Flowers of each tag that gave a verified hybrid; arrays (tag,), NaN where it cannot be said.
 
     `flowers` is an estimate and need not be whole; `low` and `high` are the bounds from what was not looked
-    at, not limits of chance. `seen`: share of the tag's pods that was looked at; what was extended to the
-    others is no information of its own, so limits count seen * flowers. `basis` holds Basis values.
+    at, not limits of chance. `seen`: share of the tag's pods that was looked at. `basis`: Basis values.
     """
 
     flowers: Array
@@ -137,6 +136,30 @@ def true_success(
         out[by_share] = np.clip(estimate, low[by_share], np.fmax(high[by_share], low[by_share]))
         basis[by_share] = Basis.SHARE
     return TrueSuccess(out, low, high, known, basis)
+
+
+def tag_weight(
+    *,
+    flowers: ArrayLike,
+    pods: ArrayLike,
+    looked_at: ArrayLike,
+    seen: ArrayLike,
+    group: ArrayLike,
+    groups: int,
+) -> tuple[Array, Array]:
+    """What each tag counts in its group's true success, and in the limits of it; both (tag,).
+
+    The first is `no_pod_weight`. The second is smaller by the share of its pods that the group was looked at:
+    what was extended to the others is no information of its own. The share is the group's, not the tag's, or
+    tags with many pods, the successful ones, would count least.
+    """
+    f, of = np.asarray(flowers, dtype=float), np.asarray(group, dtype=np.int64)
+    weight = no_pod_weight(f, pods, looked_at, of, groups)
+    known = (of >= 0) & np.asarray(looked_at, dtype=bool)
+    total = group_sum(of[known], f[known], groups)
+    partial = group_sum(of[known], (f * np.asarray(seen, dtype=float))[known], groups)
+    share = np.append(np.divide(partial, total, out=np.ones(groups), where=total > 0), 1.0)
+    return weight, weight * share[of]
 
 
 def no_pod_weight(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from crossproof.model.results import CLASSES
 from crossproof.rates.betabinomial import Estimates
 from crossproof.rates.clusters import choose_clusters, group_sum, moment_rho
-from crossproof.rates.crossing_rates import TrueSuccess, no_pod_weight, true_success
+from crossproof.rates.crossing_rates import TrueSuccess, tag_weight, true_success
 from crossproof.rates.group_means import GroupMeans, group_means
 from crossproof.rates.intervals import rate, ratio_interval
 from crossproof.rates.tally import UNDETERMINED, RateOptions, Tally
@@ -127,8 +127,13 @@ def group_rates(
     )
     table |= _columns("pod_set", plain, pod_set.raw)
 
-    weight = no_pod_weight(tally.flowers, tally.pods, tally.determined > 0, group, groups)
-    true_columns, means["true_success"] = _true_success(tally, success, weight, group, groups, options)
+    weight, information = tag_weight(
+        flowers=tally.flowers, pods=tally.pods, looked_at=tally.determined > 0, seen=success.true.seen,
+        group=group, groups=groups,
+    )  # fmt: skip
+    true_columns, means["true_success"] = _true_success(
+        tally, success, (weight, information), group, groups, options
+    )
     table |= true_columns
     table |= _per_flower(tally, success, weight, group, groups, options)
     frame = pd.DataFrame(table)
@@ -143,18 +148,23 @@ def _columns(name: str, value: Array, limits: Estimates) -> dict[str, Array]:
 
 
 def _true_success(
-    tally: Tally, success: Success, weight: Array, group: Index, groups: int, options: RateOptions
+    tally: Tally,
+    success: Success,
+    weights: tuple[Array, Array],
+    group: Index,
+    groups: int,
+    options: RateOptions,
 ) -> tuple[dict[str, Array], GroupMeans]:
     """True success per flower; its bounds take none, or every one, of the pods that nobody looked at."""
     said = (group >= 0) & np.isfinite(success.true.flowers) & (tally.flowers > 0)
     where = group[said]
-    share = weight[said] * success.true.seen[said]
+    weight, share = weights[0][said], weights[1][said]
     means = group_means(
         success.true.flowers[said] * share, tally.flowers[said] * share, where, groups, level=options.level
     )
     plain = rate(
-        group_sum(where, success.true.flowers[said] * weight[said], groups),
-        group_sum(where, tally.flowers[said] * weight[said], groups),
+        group_sum(where, success.true.flowers[said] * weight, groups),
+        group_sum(where, tally.flowers[said] * weight, groups),
     )
     name = "true_success"
     table = _columns(name, plain, means.raw)
