@@ -31,9 +31,9 @@ class Settings:
     max_markers_per_cross: int | None = 2000
     max_false_heterozygote: float = 0.15
     line_conflict: float = 0.10
-    wrong_tube: float = 0.02
+    wrong_tube: float = 0.01
     """Prior probability that the single tube of a line held something else."""
-    wrong_plant: float = 0.02
+    wrong_plant: float = 0.03
     """Prior probability that a parent plant was not of its line, or one foreign donor made the whole pod."""
 
 
