@@ -208,8 +208,8 @@ def main() -> None:
     for scenario in SCENARIOS:
         c = measure(scenario, args.seasons, args.seed)
         print(
-            f"| {scenario.name} | {c.ours:.1%} | {c.lowest:.1%}, {c.highest:.1%} | {c.shrunk:.1%} | {c.exact:.1%} | {c.naive:.1%} "
-            f"| {c.width_ours:.3f} | {c.width_shrunk:.3f} | {c.width_naive:.3f} |",
+            f"| {scenario.name} | {c.ours:.1%} | {c.lowest:.1%}, {c.highest:.1%} | {c.shrunk:.1%} "
+            f"| {c.exact:.1%} | {c.naive:.1%} | {c.width_ours:.3f} | {c.width_shrunk:.3f} | {c.width_naive:.3f} |",
             flush=True,
         )
     print("\n| true success per flower | ours | width |")
