@@ -48,9 +48,32 @@ def verified(wildcards):
     ]
 
 
-def examined(wildcards):
-    checkpoints.panel.get()
-    return [
-        work(f"examine/{bucket}.json")
-        for bucket in sorted(INDEX.slices()["examine"], key=int)
-    ]
+def slice_of_season(wildcards):
+    return slice_of("examine", "season")
+
+
+# What `snakemake --report` shows of the results, and under which heading; captions stand in report/.
+CATEGORY = {
+    "report": "What to do",
+    "worklist": "What to do",
+    "labels": "What to do",
+    "verdicts": "Tables",
+    "crosses": "Tables",
+    "operators": "Tables",
+    "factors": "Tables",
+    "plates": "Checks",
+    "problems": "Checks",
+    "run": "Checks",
+}
+
+
+def captioned(paths):
+    shown = []
+    for path in paths:
+        name, _, ending = path.rpartition("/")[2].partition(".")
+        if name in CATEGORY and ending != "parquet":
+            path = report(
+                path, caption=f"../report/{name}.rst", category=CATEGORY[name]
+            )
+        shown.append(path)
+    return shown

@@ -6,10 +6,10 @@ rule verdicts:
     input:
         panel=work("panel/slices.json"),
         evidence=verified,
-        plates=examined,
+        plates=work("examine.json"),
         ingest=ingested(),
     output:
-        INDEX.results_of("verdicts"),
+        captioned(INDEX.results_of("verdicts")),
     log:
         ".crossproof/logs/verdicts.log",
     conda:
@@ -26,7 +26,7 @@ rule rates:
     input:
         "results/verdicts.parquet",
     output:
-        INDEX.results_of("rates"),
+        captioned(INDEX.results_of("rates")),
     log:
         ".crossproof/logs/rates.log",
     conda:
@@ -44,7 +44,7 @@ rule report:
         INDEX.results_of("verdicts"),
         INDEX.results_of("rates"),
     output:
-        INDEX.results_of("report"),
+        captioned(INDEX.results_of("report")),
     log:
         ".crossproof/logs/report.log",
     conda:
