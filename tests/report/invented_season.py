@@ -263,7 +263,7 @@ def _plants(rng, crosses, line_codes, lines, n, per_cross):
                 "het_high": min(1.0, share + 0.1),
                 "foreign_calls": int(rng.integers(4, 12)) if truth == 2 else int(rng.integers(0, 2)),
                 "call_rate": rate,
-                "likely_source": lines[int(rng.integers(0, len(lines)))] if truth == 2 else "",
+                "likely_source": "pollen of " + lines[int(rng.integers(0, len(lines)))] if truth == 2 else "",
                 "source_probability": 0.81 if truth == 2 else float("nan"),
                 "flags": "",
                 "leading_class": names[truth],

@@ -62,7 +62,7 @@ def test_words_of_a_self():
         ({"contrast_scored": 0}, "contrast_unscored"),
         ({"foreign_calls": 1}, "foreign_one"),
         ({"foreign_calls": 7}, "foreign"),
-        ({"likely_source": "Comet"}, "source"),
+        ({"likely_source": "pollen of Comet", "verdict": "outcross"}, "source"),
         ({"verdict": "undetermined", "leading_class": "hybrid", "decision": "retest"}, "retest"),
         ({"verdict": "undetermined", "leading_class": ""}, "undetermined_bare"),
         ({"verdict": "hybrid", "decision": "hold", "reason": "plate held"}, "hold"),

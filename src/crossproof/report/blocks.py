@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -182,7 +182,7 @@ def table_of(
     id: str,
     caption: str,
     columns: list[tuple[str, str]],
-    rows: list[tuple[str, ...]],
+    rows: Sequence[tuple[str, ...]],
     *,
     most: int = 300,
     rest: str = "",

@@ -94,8 +94,15 @@ def _dots(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """
     upright = options.get("upright", False)
     order = list(frame["level"])
-    top = float(options.get("top") or min(1.0, math.ceil(10 * float(frame["high"].max()) + 1e-9) / 10 or 1.0))
-    value: dict[str, Any] = {"scale": alt.Scale(domain=[0, top], nice=False), "axis": _PERCENT, "title": options["title"]}
+    top = float(
+        options.get("top")
+        or min(1.0, math.ceil(10 * _largest(frame, "high", "raw", "rate") + 1e-9) / 10 or 1.0)
+    )
+    value: dict[str, Any] = {
+        "scale": alt.Scale(domain=[0, top], nice=False),
+        "axis": _PERCENT,
+        "title": options["title"],
+    }
     place: dict[str, Any] = {"sort": order, "title": options.get("level_title", "")}
     slant = -40 if upright and sum(len(t) + 2 for t in order) > 64 else 0
     across, along = (alt.Y, alt.X) if upright else (alt.X, alt.Y)
@@ -122,6 +129,11 @@ def _dots(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
         layers.insert(0, line.encode(**{low_name: across("overall:Q", **value)}))
     size = {"width": 400, "height": 210} if upright else {"width": 330, "height": {"step": 19}}
     return alt.layer(*layers).properties(**size)
+
+
+def _largest(frame: pd.DataFrame, *columns: str) -> float:
+    value = float(frame[list(columns)].max().max())
+    return value if math.isfinite(value) else 1.0
 
 
 def _second(name: str) -> Any:
@@ -191,7 +203,11 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """The season week by week; frame: week, rate, centre, low, high, outside (yes or no)."""
     x = alt.X("week:N", title="week", sort=list(frame["week"]), axis=alt.Axis(labelAngle=-40, grid=False))
     top = min(1.0, max(float(frame["high"].max()), float(frame["rate"].max())) * 1.12 + 0.02)
-    y: dict[str, Any] = {"axis": _PERCENT, "scale": alt.Scale(domain=[0, top], nice=False), "title": options["title"]}
+    y: dict[str, Any] = {
+        "axis": _PERCENT,
+        "scale": alt.Scale(domain=[0, top], nice=False),
+        "title": options["title"],
+    }
     base = alt.Chart(frame).encode(x=x)
     limits = [
         base.mark_line(color=SOFT, strokeDash=[5, 4], strokeWidth=1.1, interpolate="step").encode(
@@ -214,7 +230,10 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 
 def _heterozygosity(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     """Plants by heterozygous share, one strip per verdict; frame: verdict, share, share_end, plants."""
-    top: dict[str, Any] = {"scale": alt.Scale(domain=[0, 1]), "axis": alt.Axis(format="%", tickCount=6, grid=False)}
+    top: dict[str, Any] = {
+        "scale": alt.Scale(domain=[0, 1]),
+        "axis": alt.Axis(format="%", tickCount=6, grid=False),
+    }
     bars = (
         alt.Chart(frame)
         .mark_bar(stroke=INK, strokeWidth=0.6)

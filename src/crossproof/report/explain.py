@@ -43,9 +43,8 @@ TEMPLATES: dict[str, str] = {
     "undetermined_bare": "{plant} has no verdict.",
     "reason": "Why: {reason}.",
     "settle": "What would settle it: {settle}",
-    "source": "The likeliest source is {likely_source} (probability {source_probability|p}). Close "
-    "relatives of "
-    "it cannot always be told from it.",
+    "source": "What explains it best: {likely_source} (probability {source_probability|p}). Close relatives "
+    "of a line cannot always be told from it.",
     "contrast": "The parents differ at {contrast_markers|n} markers. Scored in this plant: "
     "{contrast_scored|n}; "
     "heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% interval {het_low|s} to "
@@ -70,6 +69,9 @@ TEMPLATES: dict[str, str] = {
     "settled.",
     "flags": "Remarks: {flags}.",
 }
+
+UNEXPECTED = (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)
+"""Verdicts of which a reader asks where the plant came from; of a hybrid or self the verdict says it."""
 
 _FIELD = re.compile(r"\{(\w+)(?:\|(\w))?\}")
 
@@ -114,7 +116,7 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
     foreign = number(row.get("foreign_calls"))
     if foreign >= 0 and number(row.get("call_rate")) > 0:
         keys.append("foreign_none" if foreign == 0 else "foreign_one" if foreign == 1 else "foreign")
-    if shown(row.get("likely_source")):
+    if shown(row.get("likely_source")) and verdict in UNEXPECTED:
         keys.append("source")
     lod = number(row.get("lod"))
     if np.isfinite(lod):

@@ -72,12 +72,14 @@ class PlantCalls:
     def contrast(self, mother: str, father: str) -> NDArray[np.bool_]:
         """Markers at which both lines are fixed, for different alleles (marker,)."""
         m, f = self.parent_codes(mother), self.parent_codes(father)
-        return (m != f) & is_homozygote(m) & is_homozygote(f)
+        mask: NDArray[np.bool_] = (m != f) & is_homozygote(m) & is_homozygote(f)
+        return mask
 
     def shared(self, mother: str, father: str) -> NDArray[np.bool_]:
         """Markers at which both lines are fixed for the same allele (marker,)."""
         m, f = self.parent_codes(mother), self.parent_codes(father)
-        return (m == f) & is_homozygote(m)
+        mask: NDArray[np.bool_] = (m == f) & is_homozygote(m)
+        return mask
 
     def take_markers(self, keep: NDArray[np.integer]) -> PlantCalls:
         """These markers only, in this order."""

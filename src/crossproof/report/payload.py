@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from crossproof.model.plates import parse_well
 from crossproof.model.results import CLASSES, Decision
 from crossproof.model.sentinels import MISSING
-from crossproof.report.explain import ROUNDED, TEMPLATES, template_keys
+from crossproof.report.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys
 from crossproof.report.inputs import PlantCalls, ReportInputs, numbers, texts
 from crossproof.report.marks import DECISION_WORDS, all_marks, verdict_of
 from crossproof.report.safe_text import shown
@@ -90,6 +90,7 @@ def build_payload(inputs: ReportInputs) -> dict[str, Any]:
         ],
         "decisions": {d.value: list(DECISION_WORDS[d]) for d in Decision},
         "words": TEMPLATES,
+        "unexpected": [v.value for v in UNEXPECTED],
         "classes": [v.value for v in CLASSES],
     }
 

@@ -10,6 +10,7 @@ import numpy as np
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well
 from crossproof.model.results import Decision, Verdict
 from crossproof.report import numbers as fmt
+from crossproof.report.explain import UNEXPECTED
 from crossproof.report.inputs import ReportInputs, numbers, texts
 from crossproof.report.marks import DECISION_WORDS, VERDICT_MARKS, verdict_of
 
@@ -159,7 +160,9 @@ class _Plants:
 
     def _row(self, i: int) -> tuple[Cell, ...]:
         t, verdict = self.text, self.verdicts[i]
-        why = t["reason"][i] or (f"likely source {t['likely_source'][i]}" if t["likely_source"][i] else "")
+        why = t["reason"][i] or (
+            f"likely {t['likely_source'][i]}" if verdict in UNEXPECTED and t["likely_source"][i] else ""
+        )
         decision = t["decision"][i]
         label = DECISION_WORDS[Decision(decision)][0] if decision in {d.value for d in Decision} else decision
         mark = VERDICT_MARKS[verdict]

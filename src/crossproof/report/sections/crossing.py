@@ -81,10 +81,10 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     success = _first(whole, "true_success")
     if not math.isfinite(success):
         weights = np.nan_to_num(numbers(frame, "flowers"))
-        rate = numbers(frame, "true_success")
-        known = np.isfinite(rate) & (weights > 0)
+        each = numbers(frame, "true_success")
+        known = np.isfinite(each) & (weights > 0)
         success = (
-            float((rate[known] * weights[known]).sum() / weights[known].sum()) if known.any() else math.nan
+            float((each[known] * weights[known]).sum() / weights[known].sum()) if known.any() else math.nan
         )
     has_pods = np.isfinite(numbers(frame, "pods")).any()
     pod_share = pods / flowers if has_pods else math.nan
@@ -211,14 +211,13 @@ def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
     shrunk = numbers(rows, f"{name}_shrunk")
     use = np.isfinite(shrunk)
     raw = numbers(rows, name)
-    pick = lambda end: np.where(use, numbers(rows, f"{name}_shrunk{end}"), numbers(rows, f"{name}{end}"))  # noqa: E731
     tags, tested = numbers(rows, "tags"), numbers(rows, "tested")
     out = pd.DataFrame(
         {
             "level": texts(rows, "level"),
             "rate": np.where(use, shrunk, raw),
-            "low": pick("_low"),
-            "high": pick("_high"),
+            "low": np.where(use, numbers(rows, f"{name}_shrunk_low"), numbers(rows, f"{name}_low")),
+            "high": np.where(use, numbers(rows, f"{name}_shrunk_high"), numbers(rows, f"{name}_high")),
             "raw": np.where(use, raw, np.nan),
             "raw_low": numbers(rows, f"{name}_low"),
             "raw_high": numbers(rows, f"{name}_high"),

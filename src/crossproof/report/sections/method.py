@@ -240,6 +240,7 @@ def _flat(run: Mapping[str, Any]) -> list[tuple[str, object]]:
             "inputs_sha256",
             "config",
             "configuration",
+            "calibration_drift",
             "genotype_files",
             "corrections_applied",
         ):

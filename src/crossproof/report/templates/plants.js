@@ -47,7 +47,7 @@ function plantsView(host) {
       {label: 'Decision', order: i => decisions.indexOf(PLANTS.decision(i)), cell: i => DATA.decisions[PLANTS.decision(i)]?.[0] || PLANTS.decision(i)},
       {label: 'Probability', kind: 'number', order: plantChance, cell: i => probability(plantChance(i))},
       {label: 'Called', kind: 'number', order: PLANTS.call_rate, cell: i => share(PLANTS.call_rate(i))},
-      {label: 'Remark', order: lazily(() => ranks(PLANTS.n, PLANTS.reason)), cell: i => PLANTS.reason(i) || (PLANTS.likely_source(i) ? 'likely source ' + PLANTS.likely_source(i) : '')},
+      {label: 'Remark', order: lazily(() => ranks(PLANTS.n, PLANTS.reason)), cell: i => PLANTS.reason(i) || (DATA.unexpected.includes(PLANTS.verdict(i)) && PLANTS.likely_source(i) ? 'likely ' + PLANTS.likely_source(i) : '')},
     ],
   });
   function pick(pile) {
