@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from crossproof.errors import PlateError
 from crossproof.io.call_notation import IUPAC_PAIRS, MISSING_TEXTS, Notation, read_marker, split_alleles
 from crossproof.io.genotypes import read_batch
-from crossproof.io.marker_tables import ABOUT_MARKER, heading_key
 from crossproof.io.problem_list import ProblemList
 from crossproof.io.table_grid import read_grid
+from crossproof.io.table_layouts import ABOUT_MARKER, heading_key
 
 # --- one marker
 

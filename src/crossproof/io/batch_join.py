@@ -277,7 +277,8 @@ def _calls_at(batch: CallBatch, row: int) -> NDArray[np.int8]:
     for block in batch.blocks:
         at = np.flatnonzero(block.rows == row)
         if len(at):
-            return block.calls[at[0]]
+            calls: NDArray[np.int8] = block.calls[at[0]]
+            return calls
     return np.full((len(batch.samples), 2), -1, dtype=np.int8)
 
 

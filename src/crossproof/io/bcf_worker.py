@@ -23,7 +23,8 @@ from crossproof.io.region_parts import RegionPart, write_part
 from crossproof.io.vcf_fields import FieldLayout, Numeric, NumericGroup, haploid_to_diploid, to_phred
 from crossproof.io.vcf_grammar import Refused
 from crossproof.io.vcf_header import VcfHeader
-from crossproof.io.vcf_text import Records, VcfScan
+from crossproof.io.vcf_records import Records
+from crossproof.io.vcf_text import VcfScan
 from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import ABSENT, MISSING
 
@@ -110,7 +111,7 @@ def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
 class _Variant:
     """One accepted record with its raw arrays."""
 
-    def __init__(self, fixed: Any, calls: NDArray[np.int8], raw: dict[str, NDArray]) -> None:
+    def __init__(self, fixed: Any, calls: NDArray[np.int8], raw: dict[str, NDArray[Any]]) -> None:
         self.fixed, self.calls, self.raw = fixed, calls, raw
 
 
@@ -231,7 +232,7 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
     return out
 
 
-def _counted(values: NDArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _counted(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Number of values each sample has, and whether one of them is missing."""
     if values.dtype.kind == "f":
         # cyvcf2 turns both of htslib's float markers into NaN; the end marker cannot be told from missing.
@@ -242,7 +243,7 @@ def _counted(values: NDArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
 
 
 def _phred(
-    values: NDArray, k: int, name: str, one_copy: NDArray[np.bool_], scan: VcfScan
+    values: NDArray[Any], k: int, name: str, one_copy: NDArray[np.bool_], scan: VcfScan
 ) -> NDArray[np.uint8]:
     n_g = n_genotypes(k)
     count, missing = _counted(values)
@@ -271,7 +272,7 @@ def _phred(
     return out
 
 
-def _depths(values: NDArray, k: int, scan: VcfScan) -> NDArray[np.uint16]:
+def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> NDArray[np.uint16]:
     count, missing = _counted(values)
     sound = (count == k) | missing
     if not sound.all() or values.shape[1] > k:

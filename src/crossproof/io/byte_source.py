@@ -21,7 +21,7 @@ try:
     from isal import isal_zlib as _fast_zlib
 
     _zlib: Any = _fast_zlib
-    _DAMAGE: tuple[type[Exception], ...] = (zlib.error, _fast_zlib.error)
+    _DAMAGE: Any = (zlib.error, _fast_zlib.error)
 except ImportError:
     _zlib = zlib
     _DAMAGE = (zlib.error,)

@@ -85,12 +85,12 @@ def read_marker(
     kinds: dict[Notation, list[str]] = {}
     for text in sorted(texts):
         try:
-            notation, alleles = _parse(text, declared, maternal)
+            written, alleles = _parse(text, declared, maternal)
         except ValueError as fault:
             why, remedy = fault.args
             faults[text] = (why, remedy)
             continue
-        kinds.setdefault(notation, []).append(text)
+        kinds.setdefault(written, []).append(text)
         parts[text] = alleles
     clash = _clash(kinds, maternal)
     if clash is not None:

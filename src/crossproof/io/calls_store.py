@@ -30,7 +30,7 @@ class StoreError(InternalError):
     """A stored batch is damaged or of another version; it has to be ingested again."""
 
 
-def write_arrays(folder: Path, header: Mapping[str, Any], arrays: Mapping[str, NDArray]) -> None:
+def write_arrays(folder: Path, header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
     """Write arrays and a JSON header into `folder`, replacing it as a whole."""
     folder = Path(folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -75,7 +75,7 @@ def _put_in_place(temporary: Path, folder: Path) -> None:
         os.close(handle)
 
 
-def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], dict[str, NDArray]]:
+def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     """Header and arrays (read-only memory maps) that `write_arrays` wrote.
 
     Raises StoreError, FileNotFoundError.
@@ -87,7 +87,7 @@ def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], d
         raise StoreError(f"{folder}: the header does not parse ({fault})") from None
     if not isinstance(header, dict) or header.get("store_version") != STORE_VERSION:
         raise StoreError(f"{folder}: written by another version")
-    arrays: dict[str, NDArray] = {}
+    arrays: dict[str, NDArray[Any]] = {}
     for name, digest in header["sha256"].items():
         path = folder / f"{name}.npy"
         if not path.is_file() or (verify and _digest(path) != digest):
@@ -127,9 +127,9 @@ def read_calls(folder: Path, *, verify: bool = True) -> CallBatch:
     return batch_of(header, arrays)
 
 
-def batch_arrays(batch: CallBatch) -> tuple[dict[str, Any], dict[str, NDArray]]:
+def batch_arrays(batch: CallBatch) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     """A batch as a JSON header and named arrays."""
-    arrays: dict[str, NDArray] = {"pos": batch.markers.pos, "maternal": batch.markers.maternal}
+    arrays: dict[str, NDArray[Any]] = {"pos": batch.markers.pos, "maternal": batch.markers.maternal}
     blocks = []
     for i, block in enumerate(batch.blocks):
         arrays[f"rows_{i}"], arrays[f"calls_{i}"] = block.rows, block.calls
@@ -151,7 +151,7 @@ def batch_arrays(batch: CallBatch) -> tuple[dict[str, Any], dict[str, NDArray]]:
     return header, arrays
 
 
-def batch_of(header: Mapping[str, Any], arrays: Mapping[str, NDArray]) -> CallBatch:
+def batch_of(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> CallBatch:
     """The batch of a JSON header and named arrays."""
     markers = Markers(
         _texts(header["ids"]),

@@ -20,13 +20,14 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import allel
 import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.io.vcf_fields import Numeric, phred_of_calls
-from crossproof.io.vcf_text import Records, Tally
+from crossproof.io.vcf_records import Records, Tally
 from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Evidence, Markers, n_genotypes
 
 _CONTIG_LEVEL = 32
@@ -52,7 +53,7 @@ def marker_scores(calls: NDArray[np.int8], panel: NDArray[np.int64] | None) -> N
     )
     diversity = allel.heterozygosity_expected(counts.to_frequencies(fill=0), ploidy=2, fill=0)
     diversity = np.where(counts.values.sum(axis=1) > 0, diversity, 0.0)
-    return np.floor(call_rate * diversity * 1000 + 1e-9).astype(np.int32)
+    return np.asarray(np.floor(call_rate * diversity * 1000 + 1e-9), dtype=np.int32)
 
 
 @dataclass
@@ -333,7 +334,7 @@ def join_kept(pieces: Sequence[Kept]) -> Kept:
     )
 
 
-def _join(arrays: Sequence[NDArray | None], lengths: Sequence[int]) -> NDArray | None:
+def _join(arrays: Sequence[NDArray[Any] | None], lengths: Sequence[int]) -> NDArray[Any] | None:
     """Arrays end to end; 0 where one is absent and another is not."""
     shape = next((a.shape[1:] for a in arrays if a is not None), None)
     if shape is None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from crossproof.errors import PlateError, error
 from crossproof.io.calls_store import read_arrays, write_arrays
 from crossproof.io.marker_choice import Kept, KeptBlock, MarkerChoice, join_kept
-from crossproof.io.vcf_text import Tally
+from crossproof.io.vcf_records import Tally
 
 
 @dataclass
@@ -35,7 +35,7 @@ def write_part(folder: Path, part: RegionPart) -> None:
     """Write a part into `folder`, replacing it as a whole."""
     kept = join_kept(part.choice.pieces)
     part.choice.pieces = [kept]
-    arrays: dict[str, NDArray] = {"pos": kept.pos, "seq": kept.seq, "score": kept.score}
+    arrays: dict[str, NDArray[Any]] = {"pos": kept.pos, "seq": kept.seq, "score": kept.score}
     for k, block in kept.blocks.items():
         arrays[f"rows_{k}"], arrays[f"calls_{k}"] = block.rows, block.calls
         arrays[f"has_phred_{k}"], arrays[f"has_depths_{k}"] = block.has_phred, block.has_depths

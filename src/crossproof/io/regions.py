@@ -204,11 +204,11 @@ def cut(index: FileIndex, parts: int, file_bytes: int) -> tuple[tuple[Region, ..
     cuts = sorted({int(np.searchsorted(offsets, w)) for w in wanted} - {0, len(places)})
     bounds = [places[0][1:], *(places[i][1:] for i in cuts), (len(index.contigs), 0)]
     out = []
-    for (contig, start), (next_contig, next_start) in pairwise(bounds):
+    for (low_contig, start), (high_contig, stop) in pairwise(bounds):
         mine = []
-        for c in range(contig, min(next_contig + 1, len(index.contigs))):
-            low = start + 1 if c == contig and start else 0
-            high = next_start if c == next_contig else END_OF_CONTIG
+        for c in range(low_contig, min(high_contig + 1, len(index.contigs))):
+            low = start + 1 if c == low_contig and start else 0
+            high = stop if c == high_contig else END_OF_CONTIG
             if high > 0 and low <= high:
                 mine.append(Region(index.contigs[c].name, low, high))
         if mine:

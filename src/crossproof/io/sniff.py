@@ -64,7 +64,7 @@ def sniff(path: Path, *, shown_as: str) -> Sniffed:
     head = b"".join(islice(pieces, 1))
     if not head:
         raise _refuse(shown_as, "The file is empty once unpacked.", "Export it again.")
-    notes = ()
+    notes: tuple[str, ...] = ()
     if packing is Packing.GZIP:
         notes = (
             "packed with plain gzip: read from end to end, since only bgzip files show whether their end "

@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -327,7 +328,7 @@ def _codes(chunk: bytes, marks: NDArray[np.int64], known: dict[bytes, int]) -> N
     return out
 
 
-def _factorize(values: NDArray) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _factorize(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Number equal values alike; returns numbers, and the place of one value of each number."""
     which, uniques = pd.factorize(values)
     firsts = np.empty(len(uniques), dtype=np.int64)

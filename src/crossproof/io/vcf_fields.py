@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.io.vcf_grammar import Refused
+from crossproof.io.vcf_tokens import UNREADABLE, Tokens
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.sentinels import MISSING
 
 _TAB, _COMMA, _COLON = 9, 44, 58
 _MAX_SHAPES = 8
-_UNREADABLE = -2
 _AGAIN = "Export the file again from the variant caller."
 
 
@@ -121,7 +121,7 @@ def parse_numeric(
     out = Numeric()
     for k in sorted(set(n_alleles.tolist())):
         rows = np.flatnonzero(n_alleles == k)
-        mine = [layouts[i] for i in rows]
+        mine = [layouts[i] for i in rows.tolist()]
         has_phred = np.array([want_phred and (f.pl is not None or f.gl is not None) for f in mine])
         has_depths = np.array([want_depths and f.ad is not None for f in mine])
         shape = len(rows), len(columns)
@@ -173,7 +173,7 @@ class _Group:
         before = np.concatenate(([-1], every[:-1])).reshape(m, n_samples)[:, columns].ravel()
         phred = np.zeros((m * n, self.n_g), np.uint8) if self.pl is not None or self.gl is not None else None
         depths = np.zeros((m * n, self.k), np.uint16) if self.ad is not None else None
-        tokens = _Tokens(text, marks, kinds)
+        tokens = Tokens(text, marks, kinds)
         left = np.arange(m * n)
         for _ in range(_MAX_SHAPES):
             if len(left) < 64:
@@ -205,7 +205,7 @@ class _Group:
 
     def _one_shape(
         self,
-        tokens: _Tokens,
+        tokens: Tokens,
         before: NDArray[np.int64],
         last: NDArray[np.int64],
         left: NDArray[np.int64],
@@ -247,7 +247,7 @@ class _Group:
                 good &= self._logarithms(tokens.floats(ends, starts, at, count), mine, phred)
             else:
                 good[:] = False
-        done = same
+        done: NDArray[np.bool_] = np.asarray(same)
         done[np.flatnonzero(same)[~good]] = False
         return done
 
@@ -297,7 +297,7 @@ class _Group:
         assert phred is not None
         if floats is None:
             return np.zeros(len(phred[mine]), dtype=bool)
-        good = ~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1)
+        good: NDArray[np.bool_] = np.asarray(~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1))
         phred[mine] = np.where(good[:, None], to_phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
         return good
 
@@ -362,7 +362,7 @@ class _Group:
 
 def _soundness(values: list[NDArray[np.int32]]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Samples whose values could all be read, and those with a missing one."""
-    # MISSING and _UNREADABLE are the only negative values; column by column, since a reduction over an axis
+    # MISSING and UNREADABLE are the only negative values; column by column, since a reduction over an axis
     # of two or three is slow.
     lowest = values[0]
     for value in values[1:]:
@@ -372,88 +372,7 @@ def _soundness(values: list[NDArray[np.int32]]) -> tuple[NDArray[np.bool_], NDAr
     missing = values[0] == MISSING
     for value in values[1:]:
         missing |= value == MISSING
-    return lowest != _UNREADABLE, missing
-
-
-_SHIFT = np.array([24, 24, 16, 8, 0, 0], dtype=np.uint32)  # bits that belong to other values, by length
-
-
-class _Tokens:
-    """Values between marks, as numbers.
-
-    `text` holds the values; `marks` are the places of the separators, `kinds` the bytes there.
-    """
-
-    def __init__(self, text: bytes, marks: NDArray[np.int64], kinds: NDArray[np.uint8]) -> None:
-        lent = b"0000" + text
-        self.words = np.ndarray(shape=(len(text) + 1,), dtype="<u4", buffer=lent, strides=(1,))
-        self.text = np.frombuffer(text, np.uint8)
-        self.marks, self.kinds = marks, kinds
-
-    def rows(self, before: NDArray[np.int64], size: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
-        """Marks and kinds (sample, size) behind the marks `before`."""
-        if len(before) * size == len(self.marks):
-            return self.marks.reshape(-1, size), self.kinds.reshape(-1, size)
-        places = (before + 1)[:, None] + np.arange(size)
-        return self.marks[places], self.kinds[places]
-
-    def starts(self, before: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Places of the bytes before the samples that follow the marks `before`; -1 at the beginning."""
-        return np.where(before >= 0, self.marks[before], -1)
-
-    def whole(self, ends: NDArray[np.int64], starts: NDArray[np.int64], j: int) -> NDArray[np.int32]:
-        """Value j of each sample: up to four digits; MISSING for '.'; _UNREADABLE for anything else."""
-        end = ends[:, j]
-        length = end - (ends[:, j - 1] if j else starts)
-        length -= 1
-        word = self.words[end]  # the four bytes before the separator, the last one highest
-        shift = _SHIFT[np.minimum(length, 5)]
-        digits = word ^ np.uint32(0x30303030)
-        digits >>= shift
-        digits <<= shift
-        wrong = digits + np.uint32(0x76767676)
-        wrong |= digits
-        wrong &= np.uint32(0x80808080)
-        bad = wrong != 0
-        bad |= (length - 1).view(np.uint64) > 3
-        pairs = digits >> np.uint32(8)
-        digits *= np.uint32(10)
-        pairs += digits
-        pairs &= np.uint32(0x00FF00FF)
-        value = pairs & np.uint32(0xFF)
-        value *= np.uint32(100)
-        pairs >>= np.uint32(16)
-        value += pairs
-        out = value.view(np.int32)
-        if bad.any():
-            out[bad] = _UNREADABLE
-            out[bad & (length == 1) & ((word >> np.uint32(24)) == 46)] = MISSING
-        return out
-
-    def floats(
-        self, ends: NDArray[np.int64], starts: NDArray[np.int64], first: int, count: int
-    ) -> NDArray[np.float64] | None:
-        """Floats (sample, count), NaN where a value is no float; None where numpy cannot read them at all."""
-        out = np.empty((len(ends), count))
-        for j in range(first, first + count):
-            start = (ends[:, j - 1] if j else starts) + 1
-            length = ends[:, j] - start
-            ok = (length >= 1) & (length <= 16)
-            offsets = np.arange(16)
-            inside = (offsets < length[:, None]) & ok[:, None]
-            letters = np.where(inside, self.text[np.where(inside, start[:, None] + offsets, 0)], 0)
-            letters = np.ascontiguousarray(letters.astype(np.uint8))
-            plain = (letters == 0) | ((letters >= 43) & (letters <= 57) & (letters != 44) & (letters != 47))
-            plain |= (letters == 101) | (letters == 69)
-            ok &= plain.all(axis=-1) & ~((length == 1) & (letters[:, 0] == 46))
-            letters[~ok] = 0
-            letters[~ok, 0] = 48
-            try:
-                out[:, j - first] = letters.view("S16").ravel().astype(np.float64)
-            except ValueError:
-                return None
-            out[~ok, j - first] = np.nan
-        return out
+    return lowest != UNREADABLE, missing
 
 
 def _whole(text: str, name: str) -> int:
@@ -483,13 +402,13 @@ def haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float6
     likelihood = 10.0 ** (-(scores - scores.min()) / 10.0)
     pairs = genotype_alleles(k)
     mean = 0.5 * (likelihood[pairs[:, 0]] + likelihood[pairs[:, 1]])
-    return -10.0 * np.log10(np.maximum(mean, 1e-30))
+    return np.asarray(-10.0 * np.log10(np.maximum(mean, 1e-30)))
 
 
 def to_phred(scores: NDArray[np.float64]) -> NDArray[np.uint8]:
     """Scores (..., genotype) with the best at 0, rounded, at most 255."""
     best = scores.min(axis=-1, keepdims=True)
-    return np.minimum(np.rint(scores - best), 255).astype(np.uint8)
+    return np.asarray(np.minimum(np.rint(scores - best), 255), dtype=np.uint8)
 
 
 def phred_of_calls(calls: NDArray[np.int8], k: int, score: int = 20) -> NDArray[np.uint8]:

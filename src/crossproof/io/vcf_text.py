@@ -18,8 +18,8 @@ caller's filter speaks of the site, the marker error rate decides here) and coun
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from itertools import chain
 
 import numpy as np
@@ -27,101 +27,14 @@ from numpy.typing import NDArray
 
 from crossproof.io.problem_list import ProblemList, TooManyProblems
 from crossproof.io.vcf_fields import FieldLayout, Numeric, parse_numeric
-from crossproof.io.vcf_grammar import Refused, is_number, parse_alleles, parse_gt, parse_pos
+from crossproof.io.vcf_genotypes import read_genotypes
+from crossproof.io.vcf_grammar import Refused, is_number, parse_alleles, parse_pos
 from crossproof.io.vcf_header import VcfHeader
+from crossproof.io.vcf_records import FixedFields, Records, Tally
 from crossproof.model.genotypes import MAX_ALLELES
-from crossproof.model.sentinels import ABSENT, MISSING
 
 _MAX_LINE = 1 << 28
-_TAB, _LF, _CR, _COLON = 9, 10, 13, 58
-
-
-def _genotype_tables() -> tuple[NDArray[np.uint8], NDArray[np.int8]]:
-    """Lookup from the first three bytes of a sample to a code, and from a code to its two alleles.
-
-    Code 0 means: not a usual spelling. The 16 MB table costs memory only where it is touched.
-    """
-    codes = np.zeros(1 << 24, dtype=np.uint8)
-    alleles = [(MISSING, MISSING)]
-    spell = {MISSING: ord(".")} | {a: 48 + a for a in range(10)}
-    for a, byte_a in spell.items():
-        for b, byte_b in spell.items():
-            for separator in b"/|":
-                codes[byte_a | separator << 8 | byte_b << 16] = len(alleles)
-            alleles.append((a, b))
-    return codes, np.array(alleles, dtype=np.int8)
-
-
-_CODES, _ALLELES = _genotype_tables()
-_HIGHEST = _ALLELES.max(axis=1)
-
-
-@dataclass
-class Tally:
-    """Counts of what was read, from which the notes are written; those of two regions can be added."""
-
-    records: int = 0
-    filtered: int = 0
-    many_alleles: int = 0
-    undeclared: int = 0
-    same_position: int = 0
-    unsorted: int = 0
-    beyond_contig: int = 0
-    from_likelihood: int = 0
-    without_likelihood: int = 0
-    without_depth: int = 0
-
-    def __add__(self, other: Tally) -> Tally:
-        return Tally(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
-
-    def notes(self) -> tuple[str, ...]:
-        """The counts that a user should know of, as sentences."""
-        said = (
-            (self.filtered, "records failed the caller's own filters (FILTER); they are kept"),
-            (self.many_alleles, f"records with more than {MAX_ALLELES} alleles were set aside"),
-            (self.undeclared, "records lie on contigs that the header does not declare"),
-            (self.same_position, "records share their position with the record before"),
-            (self.unsorted, "records are not in order of position"),
-            (self.beyond_contig, "records lie beyond the declared end of their contig"),
-            (self.from_likelihood, "records have no GT; their calls are the most likely genotypes"),
-            (
-                self.without_likelihood,
-                "kept records have no PL or GL; their likelihoods follow from the calls",
-            ),
-            (self.without_depth, "kept records have no AD; their depths are taken as 0"),
-        )
-        return tuple(f"{count} {text}" for count, text in said if count)
-
-
-@dataclass
-class Records:
-    """Accepted records of one chunk.
-
-    `pos` (m,); `calls` (m, sample, 2) int8; `lines` (m,) line numbers; `numeric(rows)`: PL, GL and AD of
-    those records, parsed only when asked for, since most records of a dense file are not kept.
-    """
-
-    chrom: list[str]
-    pos: NDArray[np.int64]
-    ids: list[str]
-    alleles: list[tuple[str, ...]]
-    calls: NDArray[np.int8]
-    lines: NDArray[np.int64]
-    numeric: Callable[[NDArray[np.int64]], Numeric]
-
-    def __len__(self) -> int:
-        return len(self.ids)
-
-
-@dataclass
-class _Fixed:
-    """Fixed fields of one record."""
-
-    chrom: str
-    pos: int
-    id: str
-    alleles: tuple[str, ...]
-    layout: FieldLayout
+_TAB, _LF, _CR = 9, 10, 13
 
 
 @dataclass
@@ -212,10 +125,9 @@ class VcfScan:
         width = n + 9 + self.header.crlf
         buffer = np.frombuffer(data, dtype=np.uint8)
         marks = np.flatnonzero(buffer < 32)
-        lines: NDArray[np.int64] | None = None
         if not self._is_table(buffer, marks, width):
             count = data.count(b"\n")
-            data, lines = self._mend(data, line)
+            data, numbers = self._mend(data, line)
             if not data:
                 return None, count, False
             buffer = np.frombuffer(data, dtype=np.uint8)
@@ -223,17 +135,23 @@ class VcfScan:
             assert self._is_table(buffer, marks, width)
         else:
             count = len(marks) // width
-            lines = np.arange(line, line + count)
+            numbers = np.arange(line, line + count)
         table = marks.reshape(-1, width)  # record, column: place of the byte that ends it
         starts = np.concatenate(([0], table[:-1, -1] + 1))
-        fixed, rows, beyond = self._fixed_fields(data, starts, table[:, 8], lines, region)
+        fixed, rows, beyond = self._fixed_fields(data, starts, table[:, 8], numbers, region)
         if not fixed:
             return None, count, beyond
         whole = len(rows) == len(table)
         ends = table if whole else table[rows]
-        lines = lines if whole else lines[rows]
+        lines = numbers if whole else numbers[rows]
         begin = ends[:, 8:-1][:, :n][:, self.columns] + 1  # record, kept sample
-        calls, good = self._genotypes(data, buffer, begin, ends, fixed, lines)
+
+        # Called before and after unsound records are left out: `lines` and `fixed` are those of that time.
+        def refuse(row: int, column: int, value: str, fault: Refused) -> None:
+            name = self.header.samples[self.columns[column]]
+            self._refuse(fault, int(lines[row]), name, value, fixed[row])
+
+        calls, good = read_genotypes(data, begin, fixed, refuse)
         if not good.all():
             keep = np.flatnonzero(good)
             fixed, lines = [fixed[i] for i in keep], lines[keep]
@@ -252,13 +170,7 @@ class VcfScan:
                 n_alleles[chosen],
                 want_phred=self.want_phred,
                 want_depths=self.want_depths,
-                refuse=lambda row, column, value, fault: self._refuse(
-                    fault,
-                    int(lines[chosen[row]]),
-                    self.header.samples[self.columns[column]],
-                    value,
-                    fixed[chosen[row]],
-                ),
+                refuse=lambda row, column, value, fault: refuse(int(chosen[row]), column, value, fault),
             )
 
         records = Records(
@@ -338,7 +250,7 @@ class VcfScan:
         return b"".join(sound), np.array(numbers, dtype=np.int64)
 
     def _refuse(
-        self, fault: Refused, line: int, column: str, value: str, where: _Fixed | None = None
+        self, fault: Refused, line: int, column: str, value: str, where: FixedFields | None = None
     ) -> None:
         place = "" if self.known_lines or where is None else f" (record {where.chrom}:{where.pos})"
         self.problems.add(fault.why + place, fault.remedy, row=self._row(line), column=column, value=value)
@@ -350,9 +262,9 @@ class VcfScan:
         format_ends: NDArray[np.int64],
         lines: NDArray[np.int64],
         region: tuple[str, int, int] | None,
-    ) -> tuple[list[_Fixed], list[int], bool]:
+    ) -> tuple[list[FixedFields], list[int], bool]:
         """Parse the nine fixed fields: records to go on with, their rows, and whether the region ended."""
-        out: list[_Fixed] = []
+        out: list[FixedFields] = []
         rows: list[int] = []
         for row, (start, end) in enumerate(zip(starts.tolist(), format_ends.tolist(), strict=True)):
             cells = data[start:end].split(b"\t")
@@ -395,7 +307,7 @@ class VcfScan:
 
     def accept(
         self, chrom: str, pos: int, name: str, ref: str, alt: str, filters: bytes, form: str
-    ) -> _Fixed | None:
+    ) -> FixedFields | None:
         """Check the fixed fields of one record; None where it is set aside. Raises Refused."""
         self.tally.records += 1
         if not chrom or chrom == "." or " " in chrom:
@@ -420,7 +332,7 @@ class VcfScan:
         if len(alleles) > MAX_ALLELES:
             self.tally.many_alleles += 1
             return None
-        return _Fixed(chrom, pos, name, alleles, layout)
+        return FixedFields(chrom, pos, name, alleles, layout)
 
     def _check_order(self, chrom: str, pos: int, name: str, alleles: tuple[str, ...]) -> None:
         key: object = name if name != "." else alleles
@@ -443,113 +355,6 @@ class VcfScan:
         self._run.add(key)
         self.tally.same_position += 1
 
-    def _genotypes(
-        self,
-        data: bytes,
-        buffer: NDArray[np.uint8],
-        begin: NDArray[np.int64],
-        ends: NDArray[np.int64],
-        fixed: Sequence[_Fixed],
-        lines: NDArray[np.int64],
-    ) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
-        """Calls (record, sample, 2), and which records are sound."""
-        m, n = begin.shape
-        # The four bytes from each sample's start, as one number. A sample of one byte at the very end of the
-        # chunk has fewer than four bytes left: three more bytes are lent.
-        lent = data + b"\n\n\n"
-        view = np.ndarray(shape=(len(data),), dtype="<u4", buffer=lent, strides=(1,))
-        words = view[begin.ravel()]
-        # VCF 4.4 and later may put a phasing separator in front ('/0/1'): look behind it.
-        leading = np.flatnonzero(((words & 0xFF) == 47) | ((words & 0xFF) == 124))
-        if len(leading):
-            words[leading] = view[begin.ravel()[leading] + 1]
-        fourth = (words >> 24).astype(np.uint8)
-        code = _CODES[words & 0xFFFFFF]
-        code[(fourth >= 32) & (fourth != _COLON)] = 0
-        if n and m:
-            without_gt = np.fromiter((not f.layout.has_gt for f in fixed), bool, m)
-            odd = np.flatnonzero((code == 0) & ~np.repeat(without_gt, n))
-        else:
-            odd = np.empty(0, dtype=np.int64)
-        calls = _ALLELES[code].reshape(m, n, 2)
-        n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int8, m)
-        highest = _HIGHEST[code].reshape(m, n)
-        good = np.ones(m, dtype=bool)
-        if len(odd):
-            flat = calls.reshape(-1, 2)
-            # One byte and its end: a haploid call or a single '.', common enough to be worth a table.
-            first, second = (words[odd] & 0xFF).astype(np.uint8), ((words[odd] >> 8) & 0xFF).astype(np.uint8)
-            short = ((second < 32) | (second == _COLON)) & ((first == 46) | ((first >= 48) & (first < 58)))
-            dot = first[short] == 46
-            flat[odd[short], 0] = np.where(dot, MISSING, first[short].astype(np.int8) - 48)
-            flat[odd[short], 1] = np.where(dot, MISSING, ABSENT)
-            highest.reshape(-1)[odd[short]] = flat[odd[short], 0]
-            for place in odd[~short].tolist():
-                row, column = divmod(place, n)
-                text = _field_text(data, int(begin[row, column]))
-                try:
-                    a, b = parse_gt(text)
-                    if max(a, b) >= n_alleles[row]:
-                        a, b = 127, 127
-                    flat[place] = a, b
-                    highest.reshape(-1)[place] = max(a, b)
-                    if max(a, b) == 127:
-                        continue
-                except Refused as fault:
-                    self._refuse(
-                        fault, int(lines[row]), self.header.samples[self.columns[column]], text, fixed[row]
-                    )
-                    good[row] = False
-        above = highest >= n_alleles[:, None]
-        if above.any():
-            if any(not f.layout.has_gt for f in fixed):
-                above &= ~without_gt[:, None]
-            for row, column in np.argwhere(above).tolist():
-                good[row] = False
-                self._refuse(
-                    Refused(
-                        f"The genotype names an allele that the record does not list (it has alleles 0 to "
-                        f"{n_alleles[row] - 1}).",
-                        "Export the file again; REF, ALT and the genotypes do not belong together.",
-                    ),
-                    int(lines[row]),
-                    self.header.samples[self.columns[column]],
-                    _field_text(data, int(begin[row, column])),
-                    fixed[row],
-                )
-        single = np.fromiter((f.layout.only_gt for f in fixed), bool, m)
-        if single.any():
-            self._no_extra_fields(data, buffer, begin, ends, fixed, lines, single, fourth.reshape(m, n), good)
-        if n and m and without_gt.any():
-            calls[without_gt] = MISSING
-        return calls, good
-
-    def _no_extra_fields(
-        self,
-        data: bytes,
-        buffer: NDArray[np.uint8],
-        begin: NDArray[np.int64],
-        ends: NDArray[np.int64],
-        fixed: Sequence[_Fixed],
-        lines: NDArray[np.int64],
-        single: NDArray[np.bool_],
-        fourth: NDArray[np.uint8],
-        good: NDArray[np.bool_],
-    ) -> None:
-        """Where FORMAT is GT alone, a sample may hold nothing behind its genotype."""
-        for row, column in np.argwhere((fourth == _COLON) & single[:, None]).tolist():
-            good[row] = False
-            self._refuse(
-                Refused(
-                    "The sample has more values than FORMAT names.",
-                    "Export the file again; FORMAT and the samples do not belong together.",
-                ),
-                int(lines[row]),
-                self.header.samples[self.columns[column]],
-                _field_text(data, int(begin[row, column])) + ":...",
-                fixed[row],
-            )
-
     def call_from_likelihood(self, records: Records, layouts: Sequence[FieldLayout]) -> None:
         """Where a record has no GT, call the single most likely genotype of its PL or GL."""
         bare = np.array([i for i, f in enumerate(layouts) if not f.has_gt], dtype=np.int64)
@@ -563,14 +368,6 @@ class VcfScan:
 
 
 _ALLOWED = bytes(range(32, 256)) + b"\t"
-
-
-def _field_text(data: bytes, start: int) -> str:
-    """The first value of a sample, as text."""
-    end = start
-    while data[end] >= 32 and data[end] != _COLON:
-        end += 1
-    return data[start:end].decode("utf-8", "replace")
 
 
 def _blamed(cells: Sequence[bytes], fault: Refused) -> str:
