@@ -1,4 +1,4 @@
-"""Folders are pipeline stages: imports point one way, numerics stay free of files, nothing is duplicated by name."""
+"""Folders are pipeline stages: imports point one way, numerics stay free of files."""
 
 from __future__ import annotations
 
@@ -43,7 +43,12 @@ def test_imports_point_one_way(stage: str) -> None:
     for path in modules(stage):
         for name in imported(path):
             parts = name.split(".")
-            if parts[0] == "crossproof" and len(parts) > 1 and parts[1] != stage and parts[1] not in MAY_SEE[stage]:
+            if (
+                parts[0] == "crossproof"
+                and len(parts) > 1
+                and parts[1] != stage
+                and parts[1] not in MAY_SEE[stage]
+            ):
                 seen[path.relative_to(SOURCE).as_posix()] = name
     assert seen == {}
 

@@ -24,7 +24,7 @@ from crossproof.work_folder import (
 
 
 def test_bucket_depends_on_the_name_alone() -> None:
-    # CRC-32 check value of "123456789" is 0xCBF43926 (ISO 3309 / ITU-T V.42, the algorithm's published check).
+    # CRC-32 check value of "123456789" is 0xCBF43926 (ISO 3309 / ITU-T V.42, its published check).
     assert zlib.crc32(b"123456789") == 0xCBF43926
     assert bucket_of("123456789", 32) == 0xCBF43926 % 32
 

@@ -70,7 +70,9 @@ def new(folder: Path) -> None:
     from crossproof.io.templates import new_season
 
     new_season(folder)
-    click.echo(f"{folder} is ready. Fill in crosses.csv and samples/, drop your genotype files into genotypes/,")
+    click.echo(
+        f"{folder} is ready. Fill in crosses.csv and samples/, drop your genotype files into genotypes/,"
+    )
     click.echo(f"name them in config.yaml, then:\n  crossproof check {folder}\n  crossproof run {folder}")
 
 
@@ -91,7 +93,9 @@ def check(folder: Path) -> int:
 @click.option("--cores", default=2, show_default=True, type=click.IntRange(1), help="Jobs at once.")
 @click.option("--profile", help="A Snakemake workflow profile, such as one for a cluster.")
 @click.option("--recalibrate", is_flag=True, help="Estimate run-wide rates afresh; old verdicts may change.")
-@click.option("--allow-findings", is_flag=True, help="Exit 0 also where a file was set aside or a plate held.")
+@click.option(
+    "--allow-findings", is_flag=True, help="Exit 0 also where a file was set aside or a plate held."
+)
 @_guarded
 def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
     """Run the workflow: verdicts, rates, plate checks, report and worklist in DIR/results."""
@@ -99,7 +103,9 @@ def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_
     from crossproof.terminal import progress, show_outcome
 
     with progress() as on_progress:
-        outcome = run_season(folder, cores=cores, profile=profile, recalibrate=recalibrate, on_progress=on_progress)
+        outcome = run_season(
+            folder, cores=cores, profile=profile, recalibrate=recalibrate, on_progress=on_progress
+        )
     show_outcome(folder, outcome)
     return 0 if allow_findings and outcome.status == 1 else outcome.status
 
@@ -135,7 +141,9 @@ def explain(folder: Path, plant: str) -> None:
 @main.command(epilog=_example("crossproof simulate trial --preset clean60 --seed 7"))
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--preset", default="nursery", show_default=True, help="Kind of season; `list` names them.")
-@click.option("--seed", default=1, show_default=True, type=click.IntRange(0), help="Seed of the random numbers.")
+@click.option(
+    "--seed", default=1, show_default=True, type=click.IntRange(0), help="Seed of the random numbers."
+)
 @_guarded
 def simulate(folder: Path, preset: str, seed: int) -> None:
     """Write an invented season whose truth is known (truth.csv)."""

@@ -30,7 +30,10 @@ def write_evidence(path: Path, results: Sequence[FamilyResult], digests: Sequenc
     """Write families' evidence with the digest of what each follows from; whole or not at all."""
     assert len(results) == len(digests)
     hints = get_type_hints(FamilyResult)
-    arrays: dict[str, NDArray[Any]] = {"digest": np.array(digests, dtype=np.str_), "count": np.array(len(results))}
+    arrays: dict[str, NDArray[Any]] = {
+        "digest": np.array(digests, dtype=np.str_),
+        "count": np.array(len(results)),
+    }
     for field in fields(FamilyResult):
         values = [getattr(r, field.name) for r in results]
         if hints[field.name] in _SCALARS:

@@ -18,9 +18,9 @@ from crossproof.inference.blocks import BatchEvidence, Wells, batch_evidence
 from crossproof.inference.panel import Panel, PanelBlock
 from crossproof.inference.season_results import CrossRecord, FamilyInput, LineInput, Plant
 from crossproof.inference.settings import Settings
+from crossproof.io.batch_join import JoinedCalls
 from crossproof.io.calls_store import read_arrays, read_calls, write_arrays
 from crossproof.io.config import Config
-from crossproof.io.batch_join import JoinedCalls
 from crossproof.model.genotypes import CallBatch, Markers
 from crossproof.work_folder import WorkFolder, digest_of
 
@@ -45,7 +45,9 @@ class StoredBatch:
     markers: int
 
 
-def locate_wells(samples: pd.DataFrame, stored: Sequence[StoredBatch]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def locate_wells(
+    samples: pd.DataFrame, stored: Sequence[StoredBatch]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Number of the batch and column in it of every row of the samples sheet, -1 where it has no calls.
 
     A row without a batch belongs to the only file that holds its sample; where several do, to none.
@@ -146,7 +148,7 @@ def load_wells(
 
 
 def line_inputs(samples: pd.DataFrame, located: NDArray[np.int64], config: Config) -> list[LineInput]:
-    """Every line with a parent well, its wells with calls, and its inbreeding (the sheet's, else configured)."""
+    """Every line with a parent well, its wells with calls, and its inbreeding (sheet's, else configured)."""
     parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
     out = []
     for line, group in parents.groupby("line", sort=True):

@@ -113,7 +113,9 @@ class SeasonIndex:
     @property
     def run_digest(self) -> str:
         """Digest of everything this run's results follow from; stands in every report."""
-        return digest_of(sorted(self.batches.items()), sorted(self.steps.items()), calibration_param(self.folder))
+        return digest_of(
+            sorted(self.batches.items()), sorted(self.steps.items()), calibration_param(self.folder)
+        )
 
 
 def calibration_param(folder: WorkFolder) -> str:
@@ -149,7 +151,11 @@ def clear_refusal(folder: WorkFolder) -> None:
 
 def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
     kept = read_json(folder.index) or {}
-    if kept.get("version") == _version() and kept.get("config") == config_path.name and _unchanged(folder, kept):
+    if (
+        kept.get("version") == _version()
+        and kept.get("config") == config_path.name
+        and _unchanged(folder, kept)
+    ):
         return SeasonIndex(
             folder,
             read_config(config_path),
@@ -264,7 +270,9 @@ def _unchanged(folder: WorkFolder, kept: Mapping[str, Any]) -> bool:
         if stat_key(folder.season / kept["config"]) != config_stat:
             return False
         config = read_config(folder.season / kept["config"])
-        if sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()}) != sorted(kept["files"]):
+        if sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()}) != sorted(
+            kept["files"]
+        ):
             return False
         return all(
             stat_key(folder.season / name) == entry["stat"] for name, entry in kept["files"].items()

@@ -27,12 +27,16 @@ MOST_SHOWN = 60
 def plain(text: object) -> str:
     """Text without control or direction-changing characters."""
     return "".join(
-        c if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Zl", "Zp") else f"<U+{ord(c):04X}>"
+        c
+        if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
+        else f"<U+{ord(c):04X}>"
         for c in str(text)
     )
 
 
-def show_problems(problems: Iterable[Problem], *, all_well: bool = False, console: Console | None = None) -> int:
+def show_problems(
+    problems: Iterable[Problem], *, all_well: bool = False, console: Console | None = None
+) -> int:
     """Print problems by file, errors first, and return the exit status they ask for."""
     console = console or Console(stderr=not all_well, highlight=False, soft_wrap=True)
     problems = list(problems)
@@ -48,7 +52,9 @@ def show_problems(problems: Iterable[Problem], *, all_well: bool = False, consol
         console.print(Text(f"        {plain(p.problem)}"))
         console.print(Text(f"        To mend it: {plain(p.remedy)}", style="cyan"))
     if len(problems) > MOST_SHOWN:
-        console.print(Text(f"... and {len(problems) - MOST_SHOWN} more; results/problems.csv lists them all."))
+        console.print(
+            Text(f"... and {len(problems) - MOST_SHOWN} more; results/problems.csv lists them all.")
+        )
     if all_well and not problems:
         console.print(Text("No problems found."))
     elif problems:
@@ -82,7 +88,9 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
     columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("planning the work", total=None)
-        yield lambda stage, done, total: bar.update(task, description=stage, completed=done, total=total or None)
+        yield lambda stage, done, total: bar.update(
+            task, description=stage, completed=done, total=total or None
+        )
 
 
 def show(what: RenderableType) -> None:
@@ -124,4 +132,6 @@ def show_log_end(outcome: RunOutcome) -> None:
         console.print(Text(plain(line), style="dim"))
     for reason in outcome.reasons:
         console.print(Text(plain(reason), style="bold red"))
-    console.print(Text(f"The whole log: {outcome.log}. Run the same command again to go on where it stopped."))
+    console.print(
+        Text(f"The whole log: {outcome.log}. Run the same command again to go on where it stopped.")
+    )

@@ -5,7 +5,6 @@
       records/              checked records as the steps read them
       cache/calls/          calls of one genotype file, by digest
       cache/family/         evidence on one bucket's crosses, each under its digest
-      cache/plates/         findings on one bucket's plates, each under its digest
       work/                 what the rules declare as their outputs
       logs/                 one log per job
 
@@ -71,10 +70,6 @@ class WorkFolder:
     def family_cache(self, bucket: int) -> Path:
         """Cache of one bucket's families, each under its own digest."""
         return self.hidden / "cache" / "family" / f"{bucket}.npz"
-
-    def plate_cache(self, bucket: int) -> Path:
-        """Cache of one bucket's plates, each under its own digest."""
-        return self.hidden / "cache" / "plates" / f"{bucket}.json"
 
     def work(self, *parts: str) -> Path:
         """A step's declared product."""

@@ -13,8 +13,8 @@ ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_genotypes"
 LEFT_BEHIND = ("results", ".crossproof", ".snakemake", "calibration.json")
 TABLES = (
-    "verdicts.csv", "verdicts.parquet", "crosses.csv", "operators.csv", "factors.csv", "plates.csv", "samples.csv",
-    "markers.csv", "lines.csv", "problems.csv", "changes.csv",
+    "verdicts.csv", "verdicts.parquet", "crosses.csv", "operators.csv", "factors.csv", "plates.csv",
+    "samples.csv", "markers.csv", "lines.csv", "problems.csv", "changes.csv",
 )  # fmt: skip
 
 

@@ -18,8 +18,8 @@ from seasons import DEMO, ROOT, TABLES, copy_of_demo, crossproof, rules_run, tab
 
 VERDICT_COLUMNS = [
     "verdict", "decision", "reason", "p_hybrid", "p_self", "p_outcross", "p_off_pedigree", "lod",
-    "contrast_markers", "contrast_scored", "contrast_het", "het_share", "het_low", "het_high", "foreign_calls",
-    "call_rate", "likely_source", "source_probability", "flags",
+    "contrast_markers", "contrast_scored", "contrast_het", "het_share", "het_low", "het_high",
+    "foreign_calls", "call_rate", "likely_source", "source_probability", "flags",
 ]  # fmt: skip
 
 
@@ -40,8 +40,8 @@ def test_every_file_of_the_contract_is_there(season: Path) -> None:
     assert expected <= {p.name for p in (season / "results").iterdir()}
     assert set(VERDICT_COLUMNS) <= set(table(season, "verdicts").columns)
     assert {
-        "tested", "hybrid_rate", "hybrid_rate_low", "hybrid_rate_high", "true_success", "verifiable", "next_step",
-        "seeds_to_test", "flowers_to_repeat",
+        "tested", "hybrid_rate", "hybrid_rate_low", "hybrid_rate_high", "true_success", "verifiable",
+        "next_step", "seeds_to_test", "flowers_to_repeat",
     } <= set(table(season, "crosses").columns)  # fmt: skip
     assert list(table(season, "problems").columns) == [
         "severity", "file", "row", "column", "value", "problem", "remedy",
@@ -50,7 +50,9 @@ def test_every_file_of_the_contract_is_there(season: Path) -> None:
 
 
 def test_one_row_per_progeny_plant(season: Path) -> None:
-    sheets = pd.concat(pd.read_csv(p, dtype=str, keep_default_na=False) for p in (season / "samples").glob("*.csv"))
+    sheets = pd.concat(
+        pd.read_csv(p, dtype=str, keep_default_na=False) for p in (season / "samples").glob("*.csv")
+    )
     progeny = sheets[sheets["role"] == "progeny"]
     verdicts = table(season, "verdicts")
     names = progeny["plant"] if "plant" in progeny else progeny["sample_id"]
@@ -81,7 +83,13 @@ def test_probabilities_sum_to_one(season: Path) -> None:
 
 def test_decision_follows_from_verdict_unless_held(season: Path) -> None:
     verdicts = table(season, "verdicts")
-    follows = {"hybrid": "keep", "self": "cull", "outcross": "cull", "off_pedigree": "cull", "undetermined": "retest"}
+    follows = {
+        "hybrid": "keep",
+        "self": "cull",
+        "outcross": "cull",
+        "off_pedigree": "cull",
+        "undetermined": "retest",
+    }
     free = verdicts[verdicts["decision"] != "hold"]
     assert (free["verdict"].map(follows) == free["decision"]).all()
     assert (verdicts.loc[verdicts["verdict"] == "undetermined", "reason"] != "").all()
@@ -141,7 +149,12 @@ def test_tables_are_the_same_bytes_on_one_core_and_two(season: Path, tmp_path: P
 def test_originals_are_not_touched(season: Path) -> None:
     for path in DEMO.rglob("*"):
         relative = path.relative_to(DEMO)
-        if path.is_file() and relative.parts[0] not in ("results", ".crossproof", ".snakemake", "calibration.json"):
+        if path.is_file() and relative.parts[0] not in (
+            "results",
+            ".crossproof",
+            ".snakemake",
+            "calibration.json",
+        ):
             assert (season / relative).read_bytes() == path.read_bytes()
 
 

@@ -22,15 +22,16 @@ rule verify:
 rule examine:
     input:
         ancient(work("panel/slices.json")),
+        verified,
     output:
-        work("examine/{bucket}.json"),
+        work("examine.json"),
     log:
-        ".crossproof/logs/examine/{bucket}.log",
+        ".crossproof/logs/examine.log",
     conda:
         "../envs/crossproof.yaml"
     resources:
-        mem_mb=lambda wildcards, attempt: 2000 * attempt,
+        mem_mb=lambda wildcards, attempt: 3000 * attempt,
     params:
-        digest=lambda wildcards: slice_of("examine", wildcards.bucket),
+        digest=slice_of_season,
     shell:
-        "$CROSSPROOF_STEP examine --bucket {wildcards.bucket} > {log} 2>&1"
+        "$CROSSPROOF_STEP examine > {log} 2>&1"

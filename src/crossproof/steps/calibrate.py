@@ -67,7 +67,9 @@ def calibrated_panel(
     if content != read_json(folder.calibration):
         write_json(folder.calibration, content)
     write_json(folder.work("panel", "drift.json"), drift)
-    write_json(folder.work("calibration_state.json"), {"sha256": file_sha256(folder.calibration), "param": param})
+    write_json(
+        folder.work("calibration_state.json"), {"sha256": file_sha256(folder.calibration), "param": param}
+    )
     return fitted
 
 

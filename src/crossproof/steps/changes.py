@@ -45,7 +45,9 @@ def _snapshot(
 ) -> dict[str, Any]:
     calibration = index.folder.calibration
     table: dict[str, dict[str, str]] = {}
-    for cross, plant, verdict in zip(verdicts["cross_id"], verdicts["plant"], verdicts["verdict"], strict=True):
+    for cross, plant, verdict in zip(
+        verdicts["cross_id"], verdicts["plant"], verdicts["verdict"], strict=True
+    ):
         table.setdefault(cross, {})[plant] = verdict
     return {
         "digest": digest_of(
@@ -59,7 +61,9 @@ def _snapshot(
         "corrections": list(index.corrections),
         "calibration": file_sha256(calibration) if calibration.exists() else "",
         "evidence": {c: digest for c, (digest, _) in sorted(evidence.items())},
-        "records": {c: digest_of(r.mother, r.father, r.plants.tolist()) for c, (_, r) in sorted(evidence.items())},
+        "records": {
+            c: digest_of(r.mother, r.father, r.plants.tolist()) for c, (_, r) in sorted(evidence.items())
+        },
         "verdicts": table,
     }  # fmt: skip
 

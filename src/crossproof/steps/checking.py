@@ -27,7 +27,9 @@ def check_season(where: Path) -> tuple[Problem, ...]:
     errors = any(p.severity is Severity.ERROR for p in problems)
     if errors or not (folder.results / "problems.csv").exists() or folder.refused.exists():
         write_refusal(folder, problems)
-    return tuple(sorted(problems, key=lambda p: [Severity.ERROR, Severity.WARNING, Severity.NOTE].index(p.severity)))
+    return tuple(
+        sorted(problems, key=lambda p: [Severity.ERROR, Severity.WARNING, Severity.NOTE].index(p.severity))
+    )
 
 
 def _all_problems(config: Path) -> tuple[Problem, ...]:

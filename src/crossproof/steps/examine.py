@@ -1,11 +1,187 @@
-"""Plate checks of one bucket's plates; a plate whose digest is unchanged is taken from the cache."""
+"""Plate checks of the whole season: findings, the proposals that answer them, and what each would change."""
 
 from __future__ import annotations
 
-from crossproof.season_index import SeasonIndex
-from crossproof.work_folder import write_json
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from crossproof.corrections import apply_corrections
+from crossproof.evidence_store import read_evidence
+from crossproof.inference.calibration import calibration_from_dict
+from crossproof.inference.plate_checks import CheckSettings, Finding, examine_plates
+from crossproof.inference.season_model import (
+    FamilyInput,
+    FamilyResult,
+    Panel,
+    Wells,
+    fit_panel,
+    judge,
+    prepare_crosses,
+    verify_family,
+)
+from crossproof.plate_findings import (
+    TableFindings,
+    build_plates,
+    corrections_table,
+    finding_problems,
+    finding_rows,
+    findings_by_table,
+    named_markers,
+    season_tables,
+)
+from crossproof.season_evidence import (
+    batches_of,
+    cross_records,
+    family_inputs,
+    line_inputs,
+    load_wells,
+    locate_wells,
+    model_settings,
+    steady,
+)
+from crossproof.season_index import SeasonIndex, problem_entry, read_record
+from crossproof.steps.panel import read_panel
+from crossproof.work_folder import read_json, write_json
+
+MOST_TRIED = 12
+"""Proposals whose effect on verdicts is worked out, the surest first; the rest only name the plants."""
 
 
-def examine(index: SeasonIndex, bucket: int) -> None:
-    """Examine every plate of a bucket and write the findings, plates in order of name."""
-    write_json(index.folder.work("examine", f"{bucket}.json"), {"findings": []})
+def examine(index: SeasonIndex) -> None:
+    """Examine every plate; write findings, held plates and samples, and the season's problems they make."""
+    folder = index.folder
+    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
+    joined, panel = read_panel(folder)
+    located = locate_wells(samples, joined.stored)
+    wells = load_wells(folder, joined, located, located[0] >= 0)
+    tables, rows = season_tables(crosses, samples, panel, inbreeding=index.config.inbreeding)
+    tables = named_markers(tables, rows, wells)
+    rates = panel.rates(model_settings(index.config))
+    plates = build_plates(samples, tables, rows, wells, rates)
+    settings = CheckSettings(
+        min_call_rate=index.config.min_call_rate,
+        min_marker_call_rate=index.config.min_marker_call_rate,
+        replicate_conflict=index.config.line_conflict,
+    )
+    print(f"{len(plates)} plates", flush=True)
+    found = without_dismissed(examine_plates(plates, tables, settings), index.dismissed)
+    entries = finding_rows(found)
+    _add_changes(index, found, entries, wells, samples, crosses, located[0])
+    problems = finding_problems(
+        found,
+        samples_file=", ".join(index.config.samples),
+        crosses_file=index.config.crosses,
+    )
+    write_json(
+        folder.work("examine.json"),
+        {
+            "findings": entries,
+            "tables": _plain(findings_by_table(found)),
+            "problems": [problem_entry(p) for p in problems],
+            "proposals": corrections_table(found).to_dict("records"),
+        },
+    )
+
+
+def _plain(tables: TableFindings) -> dict[str, Any]:
+    return {name: sorted(v) if isinstance(v, frozenset) else v for name, v in vars(tables).items()}
+
+
+def without_dismissed(found: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
+    """Findings less those that the user looked at and set aside in corrections.csv."""
+    gone = {(subject, name.strip().lower()) for subject, name in dismissed}
+    return tuple(f for f in found if not {(f.subject, f.kind.value), (f.subject, "")} & gone)
+
+
+def _add_changes(
+    index: SeasonIndex,
+    found: tuple[Finding, ...],
+    entries: list[dict[str, Any]],
+    wells: Wells,
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    located: np.ndarray,
+) -> None:
+    """Add to each finding with a proposal the verdicts that following it would change."""
+    order = sorted(
+        (i for i, f in enumerate(found) if f.corrections),
+        key=lambda i: -(found[i].log10_odds if np.isfinite(found[i].log10_odds) else 0.0),
+    )
+    if not order:
+        return
+    now = _verdicts_now(index)
+    for place, i in enumerate(order):
+        if place >= MOST_TRIED:
+            break
+        entries[i]["would_change"] = _would_change(index, found[i], now, wells, samples, crosses, located)
+
+
+def _verdicts_now(index: SeasonIndex) -> dict[str, FamilyResult]:
+    results = {}
+    for bucket in index.slices()["verify"]:
+        for _, result in read_evidence(index.folder.work("verify", f"{bucket}.npz")):
+            results[result.cross_id] = result
+    return results
+
+
+def _would_change(
+    index: SeasonIndex,
+    finding: Finding,
+    now: dict[str, FamilyResult],
+    wells: Wells,
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    located: np.ndarray,
+) -> list[list[str]]:
+    """Plant, verdict now, verdict if the proposal were applied; plants that keep theirs are left out."""
+    corrected = apply_corrections(samples, crosses, corrections_table([finding]))
+    if corrected.problems:
+        return []
+    settings = model_settings(index.config)
+    before = {f.cross_id: f for f in family_inputs(samples, crosses)}
+    after = [f for f in family_inputs(corrected.samples, corrected.crosses) if batches_of(f, located)]
+    panel = _panel_of(index, wells, corrected.samples, after, located)
+    others = prepare_crosses(cross_records(corrected.crosses), panel)
+    own = set(finding.samples)
+    sample = samples["sample_id"].to_numpy()
+    touched = {x for c in finding.corrections for x in (c.target, c.other)}
+    changed = []
+    for family in after:
+        names = {sample[w] for p in family.plants for w in p.wells}
+        if (
+            before.get(family.cross_id) == family
+            and not names & own
+            and not touched & {family.mother, family.father}
+        ):
+            continue
+        changed += _differences(now, verify_family(family, wells, panel, settings, others), family, index)
+    return sorted(changed)
+
+
+def _panel_of(
+    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, families: list[FamilyInput], located: np.ndarray
+) -> Panel:
+    """The panel with parent tubes as corrected, under the season's run-wide estimates."""
+    estimates = calibration_from_dict(read_json(index.folder.calibration))
+    lines = line_inputs(samples, located, index.config)
+    return steady(fit_panel(wells, lines, families, model_settings(index.config), estimates))
+
+
+def _differences(
+    now: dict[str, FamilyResult], result: FamilyResult, family: FamilyInput, index: SeasonIndex
+) -> list[list[str]]:
+    settings = model_settings(index.config)
+    old = {
+        str(plant): str(judge(r, i, settings).verdict)
+        for r in now.values()
+        for i, plant in enumerate(r.plants)
+    }
+    out = []
+    for i, plant in enumerate(result.plants):
+        verdict = str(judge(result, i, settings).verdict)
+        if old.get(str(plant), verdict) != verdict:
+            out.append([str(plant), old[str(plant)], verdict])
+    return out

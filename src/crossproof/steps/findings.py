@@ -5,31 +5,34 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from crossproof.season_index import SeasonIndex
+from crossproof.errors import Problem
+from crossproof.plate_findings import TableFindings
+from crossproof.season_index import SeasonIndex, problem_from
 from crossproof.work_folder import read_json
 
 
 @dataclass(frozen=True)
 class FindingsOfSeason:
-    """Plain rows of all findings, and whose plants wait for an answer.
-
-    `by_plate`, `by_cross`, `by_line`, `by_sample`: sentences for the `findings` column of each table.
-    `mixed`: samples in which mixed DNA was found.
-    """
+    """Plain rows of all findings, their sentences per table, whose plants wait, the problems they make."""
 
     rows: tuple[dict[str, Any], ...] = ()
-    by_plate: dict[str, list[str]] = field(default_factory=dict)
-    by_cross: dict[str, list[str]] = field(default_factory=dict)
-    by_line: dict[str, list[str]] = field(default_factory=dict)
-    by_sample: dict[str, list[str]] = field(default_factory=dict)
-    held_plates: frozenset[str] = frozenset()
-    held_samples: frozenset[str] = frozenset()
-    mixed: frozenset[str] = frozenset()
+    tables: TableFindings = field(default_factory=TableFindings)
+    problems: tuple[Problem, ...] = ()
+    proposals: tuple[dict[str, str], ...] = ()
 
 
 def read_findings(index: SeasonIndex) -> FindingsOfSeason:
-    """All findings of the season, as the examine jobs wrote them."""
-    rows: list[dict[str, Any]] = []
-    for bucket in index.slices()["examine"]:
-        rows += (read_json(index.folder.work("examine", f"{bucket}.json")) or {}).get("findings", [])
-    return FindingsOfSeason(tuple(rows))
+    """All findings of the season, as the examine job wrote them."""
+    stored = read_json(index.folder.work("examine.json"))
+    if stored is None:
+        return FindingsOfSeason()
+    tables = stored["tables"]
+    return FindingsOfSeason(
+        tuple(stored["findings"]),
+        TableFindings(
+            **{name: tables[name] for name in ("plates", "crosses", "lines", "samples", "plate_odds")},
+            **{name: frozenset(tables[name]) for name in ("held_plates", "held_samples", "mixed")},
+        ),
+        tuple(problem_from(p) for p in stored["problems"]),
+        tuple(stored["proposals"]),
+    )

@@ -21,10 +21,12 @@ def gate(index: SeasonIndex) -> int:
                 f"Genotype file {name} was set aside: {first['problem']}"
                 + (f" (and {more} more problems, see results/problems.csv)" if more else "")
             )
-    for plate in sorted(findings.held_plates):
-        reasons.append(f"Plate {plate} is held: {'; '.join(findings.by_plate.get(plate, ['see plates.csv']))}")
-    if findings.held_samples:
-        reasons.append(f"{len(findings.held_samples)} samples are held; see findings in samples.csv.")
+    tables = findings.tables
+    for plate in sorted(tables.held_plates):
+        reasons.append(f"Plate {plate} is held: {tables.plates.get(plate, 'see plates.csv')}")
+    for row in findings.rows:
+        if row["hold"] == "samples":
+            reasons.append(f"{len(row['samples'])} samples are held: {row['evidence']}")
     faulty = any(s["state"] == "error" for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}

@@ -57,7 +57,12 @@ def _ingest_one(
             "Please report it with the log in .crossproof/logs/ingest. It is tried again at the next run.",
             value=f"{type(fault).__name__}: {fault}",
         )
-        return {"state": "error", "digest": digest, "attempts": attempts + 1, "problems": [problem_entry(told)]}
+        return {
+            "state": "error",
+            "digest": digest,
+            "attempts": attempts + 1,
+            "problems": [problem_entry(told)],
+        }
     return {
         "state": "used",
         "digest": digest,

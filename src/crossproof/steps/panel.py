@@ -17,6 +17,7 @@ from crossproof.season_evidence import (
     load_wells,
     locate_wells,
     marker_mask,
+    model_settings,
     panel_digest,
     read_joined,
     restricted,
@@ -51,7 +52,7 @@ def panel(index: SeasonIndex) -> None:
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
     write_json(
         folder.work("panel", "slices.json"),
-        {"verify": digests.family_buckets(families), "examine": digests.plate_buckets()},
+        {"verify": digests.family_buckets(families), "examine": {"season": digests.season()}},
     )
 
 
@@ -87,6 +88,7 @@ class SliceDigests:
         located: Rows,
     ) -> None:
         self.index, self.joined, self.fitted, self.located = index, joined, fitted, located
+        self.settings = model_settings(index.config)
         self.sample = samples["sample_id"].to_numpy()
         self.plate = samples["plate"].to_numpy()
         self.well = samples["well"].to_numpy()
@@ -128,13 +130,21 @@ class SliceDigests:
         """Digest of one family."""
         batches = batches_of(family, self.located)
         wells = [
-            [p.plant, [[self.joined.stored[b].digest, self.sample[w]] for w in p.wells if (b := self.located[w]) >= 0]]
+            [
+                p.plant,
+                [[self.joined.stored[b].digest, self.sample[w]] for w in p.wells if (b := self.located[w]) >= 0],
+            ]
             for p in family.plants
         ]  # fmt: skip
         return digest_of(
             self.index.steps["model"], family.cross_id, family.mother, family.father, wells,
             self.view(batches)[1], self.candidates(batches)[1],
+            [round(self.tube_odds(line, family.cross_id), 12) for line in (family.mother, family.father)],
         )  # fmt: skip
+
+    def tube_odds(self, line: str, cross: str) -> float:
+        """What the line's other families say of its tubes, see `Panel.tube_odds`."""
+        return self.fitted.tube_odds(line, cross, self.settings)
 
     def family_bucket(self, family: FamilyInput) -> int:
         """Bucket of a family: by the first of its plates, so that one plate's families lie together."""
@@ -148,32 +158,14 @@ class SliceDigests:
             dealt.setdefault(self.family_bucket(family), []).append(self.family(family))
         return {str(b): digest_of(sorted(d)) for b, d in sorted(dealt.items())}
 
-    def plate_digest(self, plate: str) -> str:
-        """Digest of one plate: its wells, their calls, and the panel at their markers."""
-        rows = np.flatnonzero(self.plate == plate)
-        return self._plate(rows)
-
-    def _plate(self, rows: Rows) -> str:
-        batches = tuple(sorted({int(b) for b in self.located[rows]} - {-1}))
+    def season(self) -> str:
+        """Digest of what the plate checks follow from: every well, the panel, the parents on record."""
         wells = [
             [
-                self.sample[w], self.well[w], self.role[w], self.line[w], self.cross[w], self.plant[w],
-                self.parents.get(self.cross[w]),
-                self.joined.stored[self.located[w]].digest if self.located[w] >= 0 else "",
+                self.sample[w], self.plate[w], self.well[w], self.role[w], self.line[w], self.cross[w],
+                self.plant[w], self.joined.stored[b].digest if (b := self.located[w]) >= 0 else "",
             ]
-            for w in rows
+            for w in range(len(self.sample))
         ]  # fmt: skip
-        return digest_of(self.index.steps["model"], wells, self.view(batches)[1])
-
-    def plates(self) -> dict[str, Rows]:
-        """Rows of the samples sheet of every plate."""
-        frame = pd.Series(np.arange(len(self.plate)))
-        groups = frame.groupby(self.plate).indices
-        return {str(p): np.asarray(r, dtype=np.int64) for p, r in groups.items() if p}
-
-    def plate_buckets(self) -> dict[str, str]:
-        """Digest of every bucket of plates that has any."""
-        dealt: dict[int, list[str]] = {}
-        for plate, rows in self.plates().items():
-            dealt.setdefault(bucket_of(plate, self.index.buckets), []).append(self._plate(rows))
-        return {str(b): digest_of(sorted(d)) for b, d in sorted(dealt.items())}
+        everywhere = panel_digest(self.fitted, self.joined.markers)
+        return digest_of(self.index.steps["plates"], wells, sorted(self.parents.items()), everywhere)

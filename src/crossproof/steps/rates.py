@@ -7,6 +7,7 @@ import pandas as pd
 from crossproof.io.result_tables import write_table
 from crossproof.rates import tables
 from crossproof.season_index import SeasonIndex, read_record
+from crossproof.steps.findings import read_findings
 
 
 def rates(index: SeasonIndex) -> None:
@@ -24,5 +25,7 @@ def rates(index: SeasonIndex) -> None:
         "learning": tables.learning_table(crosses, verdicts, options),
         "control_chart": tables.control_chart_table(crosses, verdicts, options),
     }
+    found = read_findings(index).tables.crosses
+    made["crosses"]["findings"] = [found.get(c, "") for c in made["crosses"]["cross_id"]]
     for name, frame in made.items():
         write_table(index.folder.results / f"{name}.csv", frame)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import platform
-
 from collections.abc import Mapping
 from importlib.metadata import version
 from typing import Any
@@ -62,7 +61,8 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
         "inputs_sha256": dict(sorted(index.inputs.items())),
         "corrections_applied": list(index.corrections),
         "genotype_files": {
-            name: {k: s[k] for k in ("state", "markers", "evidence", "notes") if k in s} for name, s in states.items()
+            name: {k: s[k] for k in ("state", "markers", "evidence", "notes") if k in s}
+            for name, s in states.items()
         },
         "counts": {
             "plants": len(verdicts),
@@ -74,7 +74,10 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
 
 
 def report_inputs(
-    index: SeasonIndex, run: Mapping[str, Any], plants: set[str] | None = None, most_markers: int | None = MOST_MARKERS
+    index: SeasonIndex,
+    run: Mapping[str, Any],
+    plants: set[str] | None = None,
+    most_markers: int | None = MOST_MARKERS,
 ) -> ReportInputs:
     """All result tables and the calls of `plants` (None: all) for the report."""
     frames = {}
@@ -149,7 +152,9 @@ def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> NDArray[n
     return np.array([w[np.argmax(spread[w])] for w in windows if len(w)], dtype=np.int64)
 
 
-def genotype_calls(wells: Wells, panel: Panel, rows: NDArray[np.int64], well: NDArray[np.int64]) -> NDArray[np.int8]:
+def genotype_calls(
+    wells: Wells, panel: Panel, rows: NDArray[np.int64], well: NDArray[np.int64]
+) -> NDArray[np.int8]:
     """Genotype numbers (marker, well), MISSING where there is no whole call."""
     codes = wells.codes(rows, well)
     n_g = np.array([n_genotypes(int(k)) for k in wells.markers.n_alleles[rows]])
@@ -180,5 +185,3 @@ def explain_season_plant(index: SeasonIndex, plant: str) -> Any:
     inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {}, plants=set())
     name = str(find_plant(inputs.verdicts, plant)["plant"])
     return explain_plant(report_inputs(index, inputs.run, plants={name}, most_markers=None), plant)
-
-

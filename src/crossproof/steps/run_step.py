@@ -56,7 +56,7 @@ def _run(step: str, bucket: int | None, season: Path) -> int:
     elif step == "examine":
         from crossproof.steps.examine import examine
 
-        examine(index, bucket or 0)
+        examine(index)
     elif step == "verdicts":
         from crossproof.steps.verdicts import verdicts
 

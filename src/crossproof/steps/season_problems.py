@@ -29,5 +29,5 @@ def season_problems(
         found += [problem_from(p) for p in state["problems"]]
     season = Season(index.config, crosses, samples, None, None, ())
     found += check_calls(season, {n: s["samples"] for n, s in states.items() if s["state"] == "used"})
-    found += [problem_from(r["as_problem"]) for r in findings.rows if r.get("as_problem")]
+    found += findings.problems
     return sort_problems(found)

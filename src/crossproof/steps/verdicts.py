@@ -73,7 +73,9 @@ def verdict_frame(
     settings = model_settings(index.config)
     located = locate_wells(samples, stored)[0]
     progeny = samples[samples["role"] == "progeny"]
-    parents = {c: (m, f) for c, m, f in zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)}
+    parents = {
+        c: (m, f) for c, m, f in zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)
+    }
     place = {(cross, str(p)): i for cross, (_, r) in evidence.items() for i, p in enumerate(r.plants)}
     set_aside = {name for name, s in states.items() if s["state"] != "used"}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
@@ -94,10 +96,12 @@ def verdict_frame(
         }
         number = place.get((cross, plant))
         if number is None or (located[wells.index] < 0).all():
-            row |= _without_data(bool(set(wells["batch"]) & set_aside) or _only_set_aside(wells, located, states))
+            row |= _without_data(
+                bool(set(wells["batch"]) & set_aside) or _only_set_aside(wells, located, states)
+            )
         else:
             result = evidence[cross][1]
-            mixed = any(s in findings.mixed for s in wells["sample_id"])
+            mixed = any(s in findings.tables.mixed for s in wells["sample_id"])
             row |= _judged(result, number, judge(result, number, settings, mixed_dna=mixed))
         rows.append(row | {c: first[c] for c in extras} | {"_wells": tuple(wells.index)})
     frame = pd.DataFrame(rows, columns=[*COLUMNS, *extras, "_wells"])
@@ -162,7 +166,10 @@ def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOf
     sample, plate = samples["sample_id"].to_numpy(), samples["plate"].to_numpy()
     held = np.array(
         [
-            any(sample[w] in findings.held_samples or plate[w] in findings.held_plates for w in wells)
+            any(
+                sample[w] in findings.tables.held_samples or plate[w] in findings.tables.held_plates
+                for w in wells
+            )
             for wells in frame["_wells"]
         ],
         dtype=bool,

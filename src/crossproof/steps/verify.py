@@ -35,7 +35,9 @@ def verify(index: SeasonIndex, bucket: int) -> None:
         wells = load_wells(folder, joined, located, rows & (located[0] >= 0))
         settings = model_settings(index.config)
         prepared: tuple[object, OtherCrosses] | None = None
-        for digest, family in sorted(wanted, key=lambda item: digests.view(batches_of(item[1], located[0]))[1]):
+        for digest, family in sorted(
+            wanted, key=lambda item: digests.view(batches_of(item[1], located[0]))[1]
+        ):
             if digest in known:
                 continue
             batches = batches_of(family, located[0])
@@ -51,7 +53,7 @@ def verify(index: SeasonIndex, bucket: int) -> None:
 
 
 def keep_copy(source: Path, cache: Path) -> None:
-    """Keep a product as cache under a second name: the workflow deletes its outputs before a job runs again."""
+    """Keep a product as cache under a second name: the workflow deletes outputs before a job runs again."""
     cache.parent.mkdir(parents=True, exist_ok=True)
     temporary = cache.with_name(f".{cache.name}.{os.getpid()}.part")
     temporary.unlink(missing_ok=True)

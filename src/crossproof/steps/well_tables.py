@@ -39,7 +39,7 @@ def samples_table(
     frame["batch"] = [found or asked for found, asked in zip(names, frame["batch"], strict=True)]
     frame["call_rate"], frame["heterozygosity"] = call, het
     frame["state"] = [_state(b, f, states) for b, f in zip(frame["batch"], names, strict=True)]
-    frame["findings"] = [JOIN.join(findings.by_sample.get(s, [])) for s in frame["sample_id"]]
+    frame["findings"] = [findings.tables.samples.get(s, "") for s in frame["sample_id"]]
     return frame
 
 
@@ -65,8 +65,6 @@ def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeas
         files = sorted({b for b in [*wells["_found"], *wells["batch"]] if b})
         blanks = wells["role"] == "blank"
         aside = [b for b in files if b in states and states[b]["state"] != "used"]
-        found = [r for r in findings.rows if r.get("plate") == plate]
-        odds = [r["log10_odds"] for r in found if r.get("log10_odds") is not None]
         rows.append(
             {
                 "plate": plate,
@@ -75,11 +73,15 @@ def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeas
                 "plants": wells.loc[wells["role"] == "progeny", "plant"].nunique(),
                 "parents": int((wells["role"] == "parent").sum()),
                 "blanks": int(blanks.sum()),
-                "call_rate": float(wells.loc[~blanks, "_call"].fillna(0).mean()) if (~blanks).any() else np.nan,
-                "blank_call_rate": float(wells.loc[blanks, "_call"].fillna(0).mean()) if blanks.any() else np.nan,
-                "findings": JOIN.join(findings.by_plate.get(str(plate), [])),
-                "log10_odds": max(odds) if odds else np.nan,
-                "state": "set aside" if aside else "held" if plate in findings.held_plates else "used",
+                "call_rate": float(wells.loc[~blanks, "_call"].fillna(0).mean())
+                if (~blanks).any()
+                else np.nan,
+                "blank_call_rate": float(wells.loc[blanks, "_call"].fillna(0).mean())
+                if blanks.any()
+                else np.nan,
+                "findings": findings.tables.plates.get(str(plate), ""),
+                "log10_odds": findings.tables.plate_odds.get(str(plate), np.nan),
+                "state": "set aside" if aside else "held" if plate in findings.tables.held_plates else "used",
             }
         )
     columns = ["plate", "batch", "wells", "plants", "parents", "blanks", "call_rate", "blank_call_rate",
@@ -150,7 +152,7 @@ def lines_table(
                 "plant_departs_in": JOIN.join(crosses),
                 "largest_departure": max(shares, default=np.nan),
                 "departing_markers": JOIN.join(markers),
-                "findings": JOIN.join(findings.by_line.get(line, [])),
+                "findings": findings.tables.lines.get(line, ""),
             }
         )
     columns = ["line", "wells", "wells_with_calls", "call_rate", "versions", "odd_tubes", "crosses",
@@ -178,4 +180,8 @@ def _departures(
             markers[name] = markers.get(name, 0) + 1
     listed = sorted(markers, key=lambda name: (-markers[name], name))
     shown = listed[:MOST_MARKERS]
-    return shown + ([f"and {len(listed) - MOST_MARKERS} more"] if len(listed) > MOST_MARKERS else []), shares, names
+    return (
+        shown + ([f"and {len(listed) - MOST_MARKERS} more"] if len(listed) > MOST_MARKERS else []),
+        shares,
+        names,
+    )
