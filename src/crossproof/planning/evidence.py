@@ -178,7 +178,7 @@ def parent_prior(
     """P(actual parent plant's genotype), (marker, genotype): (1 - h) consensus + h pool."""
     h = settings.parent_departure
     departed = pool_genotypes(block.pool[inside], DEPARTURE_POOL_INBREEDING)
-    return (1 - h) * block.consensus[inside, line] + h * departed
+    return np.asarray((1 - h) * block.consensus[inside, line] + h * departed)
 
 
 def _children(
@@ -229,4 +229,4 @@ def _log_prior(kinds: tuple[Relation, ...], n_donors: int, settings: PlanSetting
         ]
     )
     assert np.isclose(weights.sum(), 1.0)
-    return np.log(weights)
+    return np.asarray(np.log(weights))

@@ -18,6 +18,9 @@ from crossproof.planning.panel import MarkerChoice, PanelTask, choose
 from crossproof.planning.plan_columns import MARKER_COLUMNS
 from crossproof.planning.power import cross_power, proven_by
 
+MANY_CROSSES = 100
+"""More crosses than this are checked in full once only."""
+
 _ROUNDS = 5
 _CHECK_DRAWS = 1000
 
@@ -92,7 +95,8 @@ def plan_markers(
     if crosses and attainable:
         smallest, proven, _ = check.choose(task, settings.max_panel_markers)
         notes.append(_smallest_note(smallest, proven, attainable, len(crosses), settings))
-    added, suggested = None, tuple(() for _ in crosses)
+    added: MarkerChoice | None = None
+    suggested: tuple[tuple[str, ...], ...] = tuple(() for _ in crosses)
     candidates = panel.usable & ~panel.on_panel & ~forced_out
     if open_cross.any() and candidates.any():
         more = replace(
@@ -147,13 +151,18 @@ class _Check:
     ) -> tuple[MarkerChoice, int, NDArray[np.float64]]:
         """The choice, how many crosses (of `which`) it proves, and the needs it was made with.
 
-        Needs of crosses that fail go up by one marker and the programme is solved again, a few times.
+        Needs of crosses that fail go up by one marker and the programme is solved again, a few times. Of many
+        crosses only those that failed are looked at again, the set so far being kept: a marker more does not
+        unprove a cross, and the set may then be a little larger than it need be.
         """
+        many = len(self.pairs) > MANY_CROSSES
         seconds = self.settings.solver_seconds
         chosen = choose(task, at_most=at_most, seconds=seconds)
+        wrong: list[int] = []
         for round_ in range(_ROUNDS):
             reached = chosen.reached if which is None else chosen.reached & which
-            wrong = self._failing(np.flatnonzero(reached), np.flatnonzero(chosen.chosen))
+            again = np.array(wrong, dtype=np.int64) if many and round_ else np.flatnonzero(reached)
+            wrong = self._failing(again, np.flatnonzero(chosen.chosen))
             proven = int(reached.sum()) - len(wrong)
             if not wrong or round_ == _ROUNDS - 1 or at_most:
                 break
@@ -162,7 +171,7 @@ class _Check:
             raised[wrong] = np.minimum(raised[wrong] + 1, most[wrong])
             if np.array_equal(raised, task.need):
                 break
-            task = replace(task, need=raised)
+            task = replace(task, need=raised, forced_in=chosen.chosen if many else task.forced_in)
             chosen = choose(task, seconds=seconds / 2)
         return chosen, proven, task.need
 

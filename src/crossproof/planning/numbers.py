@@ -69,6 +69,9 @@ class TeamRates:
         return self.pod_alpha / (self.pod_alpha + self.pod_beta)
 
 
+ASSUMED_SIZE = 10.0
+"""Plants' worth of agreement between tags, where no record tells; no source."""
+
 ASSUMED_POD_SET = (2.0, 2.0)
 ASSUMED_SEEDS_PER_POD = 3
 
@@ -84,7 +87,7 @@ def team_rates(
     """Rates from one row per tag of earlier records; NaN where a number was not written down.
 
     hybrids, determined (tag,): plants; flowers, pods, seeds (tag,). Where nothing is known the hybrid rate
-    is the class prior's, read as beta(hybrid, all others), pod set is beta(2, 2) and a pod has 3 seeds;
+    is the class prior's share, as a beta worth 10 plants, pod set is beta(2, 2) and a pod has 3 seeds;
     `assumed` says so.
     """
     y, n, fl, po, se = (
@@ -96,8 +99,10 @@ def team_rates(
         hyper = hyper_posterior(y[tested], n[tested])
     else:
         assumed.append("hybrid rate")
-        rest = sum(class_prior[1:])
-        hyper = HyperPosterior(np.array([class_prior[0]]), np.array([rest]), np.array([1.0]))
+        share = class_prior[0] / sum(class_prior)
+        hyper = HyperPosterior(
+            np.array([ASSUMED_SIZE * share]), np.array([ASSUMED_SIZE * (1 - share)]), np.array([1.0])
+        )
     counted = np.isfinite(fl) & np.isfinite(po) & (fl > 0)
     if counted.any():
         set_pods = np.minimum(po[counted], fl[counted])
@@ -113,8 +118,9 @@ def team_rates(
         part = per_pod - low
         top = int(low.max()) + 2
         weight = po[with_seeds] / po[with_seeds].sum()
-        seeds_pmf = np.bincount(low, weights=weight * (1 - part), minlength=top)
-        seeds_pmf += np.bincount(low + 1, weights=weight * part, minlength=top)
+        seeds_pmf: Array = np.zeros(top)
+        np.add.at(seeds_pmf, low, weight * (1 - part))
+        np.add.at(seeds_pmf, low + 1, weight * part)
     else:
         assumed.append("seeds per pod")
         seeds_pmf = np.eye(ASSUMED_SEEDS_PER_POD + 1)[-1]

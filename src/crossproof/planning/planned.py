@@ -191,7 +191,7 @@ def contrast_counts(fixed: NDArray[np.int8], use: NDArray[np.bool_]) -> NDArray[
     for allele in range(int(part.max(initial=-1)) + 1):
         has = (part == allele).astype(np.float32)
         same += has.T @ has
-    return np.rint(both - same).astype(np.int64)
+    return np.asarray(np.rint(both - same), dtype=np.int64)
 
 
 def sister_lines(

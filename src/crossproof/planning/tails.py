@@ -60,7 +60,7 @@ def failure_bound(
 ) -> NDArray[np.float64]:
     """Upper bound of P(S < threshold), (...), from K summed over markers, (..., tilt)."""
     shifted = exponent + _TILTS * np.asarray(threshold)[..., None]
-    return np.minimum(1.0, np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
+    return np.asarray(np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
 
 
 def quantile_bound(exponent: NDArray[np.float64], deltas: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -164,4 +164,5 @@ def _distribution(
                 few = few * missed_f + shifted * seen_f
     mass = np.fft.irfft(whole - few.sum(axis=0), size)[:total]
     mass = np.maximum(mass, 0.0)
-    return (np.arange(total) + int(lowest.sum())) * step, mass, error
+    values = np.asarray((np.arange(total) + int(lowest.sum())) * step, dtype=np.float64)
+    return values, np.asarray(mass, dtype=np.float64), error
