@@ -209,7 +209,8 @@ def main() -> None:
         c = measure(scenario, args.seasons, args.seed)
         print(
             f"| {scenario.name} | {c.ours:.1%} | {c.lowest:.1%}, {c.highest:.1%} | {c.shrunk:.1%} "
-            f"| {c.exact:.1%} | {c.naive:.1%} | {c.width_ours:.3f} | {c.width_shrunk:.3f} | {c.width_naive:.3f} |",
+            f"| {c.exact:.1%} | {c.naive:.1%} | {c.width_ours:.3f} "
+            f"| {c.width_shrunk:.3f} | {c.width_naive:.3f} |",
             flush=True,
         )
     print("\n| true success per flower | ours | width |")
