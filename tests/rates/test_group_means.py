@@ -132,11 +132,17 @@ def test_tags_are_the_clusters_when_their_pods_resemble_each_other() -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_coverage_of_a_persons_selfing_rate() -> None:
-    """1,000 seasons of the first scenario (pods recorded, correlation 0.3), 200 of each other."""
+    """1,000 seasons with pods recorded and correlation 0.3, and 1,000 without correlation; 150 of each other.
+
+    The figures of 1,000 seasons of every scenario are in docs/rates.md; of 150, with 600 intervals or more,
+    they are known to 0.9 points, and the limits are two of those wider.
+    """
     for place, scenario in enumerate(SCENARIOS):
-        found = measure(scenario, 1000 if place == 0 else 200, seed=11)
-        assert 0.93 <= found.ours <= 0.97, scenario.name
-        assert 0.93 <= found.shrunk <= 0.97, scenario.name
+        long = place in (0, 2)
+        found = measure(scenario, 1000 if long else 150, seed=11)
+        slack = 0.0 if long else 0.018
+        assert 0.93 - slack <= found.ours <= 0.97 + slack, scenario.name
+        assert 0.93 - slack <= found.shrunk <= 0.97 + slack, scenario.name
     first = measure(SCENARIOS[0], 200, seed=12)
     assert first.naive < 0.90
 
