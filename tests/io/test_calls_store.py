@@ -96,7 +96,7 @@ def test_same_batch_gives_same_bytes(tmp_path: Path) -> None:
     assert all((tmp_path / "x" / f).read_bytes() == (tmp_path / "y" / f).read_bytes() for f in files)
 
 
-@pytest.mark.parametrize("what", ["flip", "cut", "remove", "header", "version"])
+@pytest.mark.parametrize("what", ["flip", "cut", "remove", "header", "content"])
 def test_damage_is_noticed(what: str, tmp_path: Path) -> None:
     store = tmp_path / "store"
     write_calls(store, batch("B", [("m1", "1", 5, "A/G", ["0/1"])], ("a",)))
@@ -111,7 +111,8 @@ def test_damage_is_noticed(what: str, tmp_path: Path) -> None:
     else:
         header = store / "header.json"
         text = header.read_text()
-        other = text.replace('"store_version": 1', '"store_version": 0')
+        other = text.replace('"evidence": "calls"', '"evidence": "depths"')
+        assert other != text
         header.write_text(text[:-5] if what == "header" else other)
     with pytest.raises(StoreError):
         read_calls(store)
@@ -125,9 +126,11 @@ def test_pickle_is_refused(tmp_path: Path) -> None:
     write_calls(store, batch("B", [("m1", "1", 5, "A/G", ["0/1"])], ("a",)))
     target = store / "calls_0.npy"
     np.save(target, np.array([{"a": 1}], dtype=object), allow_pickle=True)
-    header = json.loads((store / "header.json").read_text())
-    header["sha256"]["calls_0"] = hashlib.sha256(target.read_bytes()).hexdigest()
-    (store / "header.json").write_text(json.dumps(header))
+    held = json.loads((store / "header.json").read_text())
+    held["header"]["arrays"]["calls_0"] = hashlib.sha256(target.read_bytes()).hexdigest()
+    text = json.dumps(held["header"], ensure_ascii=False, sort_keys=True)
+    held["sha256"] = hashlib.sha256(text.encode()).hexdigest()
+    (store / "header.json").write_text(json.dumps(held))
     with pytest.raises(ValueError, match="Python objects in dtype"):
         read_calls(store)
 

@@ -52,14 +52,16 @@ def damaged(shown_as: str, what: str) -> PlateError:
     )
 
 
-def too_big(shown_as: str, limit_bytes: float) -> PlateError:
+def too_big(shown_as: str, limit_bytes: float, table: bool = False) -> PlateError:
     """The error for a file that unpacks to more than the limit."""
+    why = "the most a table may have" if table else "the limit set by max_input_gb"
+    remedy = (
+        "Split the table into several batches, or give the calls as VCF, which has no such limit."
+        if table
+        else "If the file really is that large, raise max_input_gb in config.yaml."
+    )
     return PlateError(
-        error(
-            shown_as,
-            f"The file unpacks to more than {limit_bytes / 1e9:.4g} GB, the limit set by max_input_gb.",
-            "If the file really is that large, raise max_input_gb in config.yaml.",
-        )
+        error(shown_as, f"The file unpacks to more than {limit_bytes / 1e9:.4g} GB, {why}.", remedy)
     )
 
 
@@ -117,9 +119,15 @@ def read_pieces(
         yield piece
 
 
-def read_all(path: Path, packing: Packing, *, shown_as: str, limit_bytes: float) -> bytes:
-    """All unpacked bytes of a file that is small by its nature (a table)."""
-    return b"".join(read_pieces(path, packing, shown_as=shown_as, limit_bytes=limit_bytes))
+def read_all(path: Path, packing: Packing, *, shown_as: str, limit_bytes: float, most: float = 1e18) -> bytes:
+    """All unpacked bytes of a file that is held in memory; `most` bounds it whatever limit the user sets."""
+    pieces, total = [], 0
+    for piece in read_pieces(path, packing, shown_as=shown_as, limit_bytes=limit_bytes):
+        total += len(piece)
+        if total > most:
+            raise too_big(shown_as, most, table=True)
+        pieces.append(piece)
+    return b"".join(pieces)
 
 
 def _plain(path: Path, piece_bytes: int) -> Iterator[bytes]:

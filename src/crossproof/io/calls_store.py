@@ -22,7 +22,7 @@ from crossproof.errors import InternalError
 from crossproof.io.batch_join import BatchMap, JoinedCalls, join_batches, joined_blocks
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
-STORE_VERSION = 1
+STORE_VERSION = 2
 _HEADER = "header.json"
 
 
@@ -44,9 +44,8 @@ def write_arrays(folder: Path, header: Mapping[str, Any], arrays: Mapping[str, N
                 handle.flush()
                 os.fsync(handle.fileno())
             sums[name] = _digest(path)
-        text = json.dumps(
-            {"store_version": STORE_VERSION, "sha256": sums, **header}, ensure_ascii=False, sort_keys=True
-        )
+        body = {"store_version": STORE_VERSION, "arrays": sums, **header}
+        text = json.dumps({"header": body, "sha256": _json_digest(body)}, ensure_ascii=False, sort_keys=True)
         with open(temporary / _HEADER, "w", encoding="utf-8", newline="\n") as handle:
             handle.write(text)
             handle.flush()
@@ -82,13 +81,16 @@ def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], d
     """
     folder = Path(folder)
     try:
-        header = json.loads((folder / _HEADER).read_text(encoding="utf-8"))
+        held = json.loads((folder / _HEADER).read_text(encoding="utf-8"))
     except ValueError as fault:
         raise StoreError(f"{folder}: the header does not parse ({fault})") from None
-    if not isinstance(header, dict) or header.get("store_version") != STORE_VERSION:
+    header = held.get("header") if isinstance(held, dict) else None
+    if not isinstance(header, dict) or held.get("sha256") != _json_digest(header):
+        raise StoreError(f"{folder}: the header is damaged or of another version")
+    if header.get("store_version") != STORE_VERSION:
         raise StoreError(f"{folder}: written by another version")
     arrays: dict[str, NDArray[Any]] = {}
-    for name, digest in header["sha256"].items():
+    for name, digest in header["arrays"].items():
         path = folder / f"{name}.npy"
         if not path.is_file() or (verify and _digest(path) != digest):
             raise StoreError(f"{path}: missing or changed since it was written")
@@ -101,6 +103,11 @@ def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], d
         array.flags.writeable = False
         arrays[name] = array
     return header, arrays
+
+
+def _json_digest(header: Mapping[str, Any]) -> str:
+    text = json.dumps(header, ensure_ascii=False, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _digest(path: Path) -> str:

@@ -57,7 +57,8 @@ def load_grid(
         path,
         sniffed.packing,
         shown_as=problems.shown_as,
-        limit_bytes=min(limit_bytes, MAX_TABLE_BYTES),
+        limit_bytes=limit_bytes,
+        most=MAX_TABLE_BYTES,
     )
     if sheet is not None:
         problems.add(

@@ -73,8 +73,10 @@ def sniff(path: Path, *, shown_as: str) -> Sniffed:
     if head.startswith((b"BCF\2", b"BCF\4")):
         return Sniffed(FileKind.BCF, packing)
     text = head.removeprefix(b"\xef\xbb\xbf")
-    if text.startswith((b"##fileformat=VCF", b"##FORMAT", b"#CHROM")) or text[:16].lower().startswith(
-        b"##fileformat=vcf"
+    if (
+        text.startswith(b"#CHROM")
+        or text.lstrip()[:16].lower().startswith(b"##fileformat=vcf")
+        or (text.startswith(b"##") and b"\n#CHROM" in text)
     ):
         return Sniffed(FileKind.VCF, packing, notes)
     if head.startswith(b"PK\3\4"):
