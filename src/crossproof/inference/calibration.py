@@ -50,7 +50,7 @@ CLEAR_READING = 0.95
 """Weight of readings from which on a family has a say about a parent's typing."""
 CLEAR_PLANT = 0.99
 """Class posterior from which on a plant's genotypes tell of error rates."""
-MAX_ROUNDS = 12
+MAX_ROUNDS = 20
 TOLERANCE = 1e-4
 
 
@@ -140,7 +140,7 @@ class Expected:
     `hom`, `hom_as_het`, `het`, `het_as_hom` (marker,): scored true genotypes and their miscalls; `departed`,
     `markers`: departures of parent plants and markers looked at; `classes` (4,); `posterior`: class
     posteriors of the sample, by which convergence is judged; `says` (family, 2): what each family says of the
-    typing of its mother and father.
+    typing of its mother and father; `typed` (family,): whether its parents are as typed beyond doubt.
     """
 
     hom: Floats
@@ -152,6 +152,7 @@ class Expected:
     classes: Floats
     posterior: Floats
     says: Rows
+    typed: NDArray[np.bool_]
 
 
 def counted(
@@ -162,6 +163,7 @@ def counted(
     classes: Floats | None = None,
     posterior: Floats | None = None,
     says: Rows | None = None,
+    typed: NDArray[np.bool_] | None = None,
 ) -> Expected:
     """Counts from the four rows of `count_miscalls` and what else there is."""
     return Expected(
@@ -174,6 +176,7 @@ def counted(
         np.zeros(4) if classes is None else classes,
         np.empty((0, 4)) if posterior is None else posterior,
         np.zeros((0, 2), dtype=np.int64) if says is None else says,
+        np.zeros(0, dtype=bool) if typed is None else typed,
     )
 
 
@@ -222,8 +225,18 @@ def count_lines(wells: Wells, panel: Panel) -> Floats:
     return counts
 
 
-def expect(wells: Wells, panel: Panel, families: Sequence[FamilyInput], settings: Settings) -> Expected:
-    """Judge the sample under the panel's estimates and count what the next estimates need."""
+def expect(
+    wells: Wells,
+    panel: Panel,
+    families: Sequence[FamilyInput],
+    settings: Settings,
+    settled: NDArray[np.bool_] | None = None,
+) -> Expected:
+    """Judge the sample under the panel's estimates and count what the next estimates need.
+
+    `settled` (family,): families whose parents an earlier round found to be as typed; other readings of them
+    are not tried again.
+    """
     counts = count_lines(wells, panel)
     departed = markers = 0.0
     classes, posteriors = np.zeros(4), []
@@ -232,11 +245,15 @@ def expect(wells: Wells, panel: Panel, families: Sequence[FamilyInput], settings
         limit = min(limit, settings.max_markers_per_cross)
     quick = replace(settings, max_markers_per_cross=limit)
     says = np.zeros((len(families), 2), dtype=np.int64)
+    typed = np.zeros(len(families), dtype=bool)
     for number, family in enumerate(families):
         if not len(panel.versions(family.mother)) or not len(panel.versions(family.father)):
             continue
         prepared = prepare(family, wells, panel, quick, None, phase=crc32(family.cross_id.encode()) / 2**32)
-        result, readings = judge_prepared(prepared, panel, quick, keep_outside=True)
+        as_typed = settled is not None and bool(settled[number])
+        chosen_settings = replace(quick, wrong_plant=0.0) if as_typed else quick
+        result, readings = judge_prepared(prepared, panel, chosen_settings, keep_outside=True)
+        typed[number] = readings.readings[0].fault is Fault.NONE and readings.weight[0] >= CLEAR_PLANT
         posterior = result.class_posterior[prepared.order]  # sorted by plant, as `prepared` has them
         with_data = result.call_rate[prepared.order] > 0
         classes += posterior[with_data].sum(axis=0)
@@ -285,6 +302,7 @@ def expect(wells: Wells, panel: Panel, families: Sequence[FamilyInput], settings
         classes=classes,
         posterior=np.concatenate(posteriors) if posteriors else None,
         says=says,
+        typed=typed,
     )
 
 

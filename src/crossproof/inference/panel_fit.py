@@ -106,8 +106,10 @@ def fit_panel(
     if not sample:
         return panel
     before: Floats | None = None
+    settled: NDArray[np.bool_] | None = None
     for rounds in range(1, MAX_ROUNDS + 1):
-        expected = expect(wells, panel, sample, settings)
+        expected = expect(wells, panel, sample, settings, settled)
+        settled = expected.typed if settled is None else settled & expected.typed
         moved = _set_aside(
             with_lines(next_estimates(panel, expected, settings, calibration)), wells, settings
         )

@@ -34,16 +34,18 @@ Rows = NDArray[np.int64]
 
 UNTYPED_SHARE = 0.3
 """Share of wrong parents whose line is a line that was never typed; as for unknown pollen."""
-CLEAR_ENOUGH = 0.99
+CLEAR_ENOUGH = 0.9
 """A family is taken as read when all its plants are hybrid or self with this probability."""
 DEPARTS = 0.10
 """Expected share of departing markers from which on other readings are tried."""
 NEGLIGIBLE = 1e-4
 """Weight of a reading below which it is dropped."""
+FULL_LOOK = 0.01
+"""Weight of a reading from which on every donor is weighed under it, not those of the first reading alone."""
 LINES_TRIED = 2
 """Panel lines tried in place of one that its progeny contradict."""
-CLOSE = 20.0
-"""Natural-log distance from the best reading within which the untyped one is worth putting a name to."""
+CLOSE = 12.0
+"""Natural-log distance from the best reading within which a line's foreseen evidence is worth a solution."""
 
 
 class Fault(Enum):
@@ -197,7 +199,7 @@ def read_parents(
     keep = np.flatnonzero(weight >= NEGLIGIBLE)
     return Readings(
         tuple(items[i][0] for i in keep),
-        tuple(reader.full(*items[i]) for i in keep),
+        tuple(reader.full(*items[i]) if weight[i] >= FULL_LOOK else items[i][1] for i in keep),
         weight[keep] / weight[keep].sum(),
         plain,
     )
@@ -265,13 +267,15 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float
         return solution
 
     solution = solve(None, float(np.log(UNTYPED_SHARE)))
-    untyped, _ = reader.done[-len(causes)]
     best, best_solution = reader.best()
-    behind = best.log_prior + best_solution.log_evidence - untyped.log_prior - solution.log_evidence
     others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(own, other))
-    if behind > CLOSE or not len(others):
+    if not len(others):
         return
+    # What a named line would gain is foreseen well enough to spare those that cannot matter.
     score = reader.line_scores(solution, side)[others]
     log_share = float(np.log((1 - UNTYPED_SHARE) / len(others)))
+    foreseen = solution.log_evidence + score + right + max(c for _, c in causes) + log_share
+    within = foreseen >= best.log_prior + best_solution.log_evidence - CLOSE
     for v in others[np.argsort(-score, kind="stable")[:LINES_TRIED]]:
-        solve(int(v), log_share)
+        if within[others == v].all():
+            solve(int(v), log_share)
