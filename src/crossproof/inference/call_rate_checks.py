@@ -43,7 +43,7 @@ def blank_findings(
         rate = (called[others].sum() + 2 * n * background) / (n * (len(others) + 2))
         if called[w] <= rate * n + 1:
             continue
-        as_blank = beta_binomial_log(called[w : w + 1], n, rate, 20.0)[0]
+        as_blank = beta_binomial_log(called[w : w + 1], n, rate, 100.0)[0]
         odds = float((-np.log(n + 1.0) - as_blank) / np.log(10) + np.log10(BLANK_ODDS_PRIOR))
         if odds < threshold:
             continue

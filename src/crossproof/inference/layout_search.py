@@ -4,8 +4,8 @@
 
 E_0 as labelled (or as the steps before left it), E_T under proposal T. The best proposal is taken if its lod
 reaches the threshold, and the search goes on from there: a rotated plate may also have two swapped wells.
-Proposals: whole-plate layouts, rows and columns reversed or swapped, tags of two crosses swapped or one tag
-under another's name, two wells swapped. Priors are shares of all plates that have such a fault, divided by
+Proposals: whole-plate layouts, rows and columns reversed or swapped, tags of two crosses swapped, two wells
+swapped. Priors are shares of all plates that have such a fault, divided by
 the number of faults of that kind, so that many possible faults do not make one likely.
 """
 
@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.inference.findings import FindingKind
 from crossproof.inference.plate_arrays import EMPTY, Floats
 from crossproof.inference.plate_layout import Layout, strip_layouts, whole_plate_layouts
 from crossproof.inference.plate_scores import UNKNOWN, Matrix, PlateScores
@@ -24,11 +25,13 @@ from crossproof.inference.plate_scores import UNKNOWN, Matrix, PlateScores
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 PRIOR_WHOLE = 1e-3
+UNUSUAL_SHARE = 0.1
+"""Share of whole-plate faults that are shifts in reading order or another order of filling."""
 PRIOR_STRIP = 3e-3
 PRIOR_WELLS = 1e-2
 PRIOR_TAGS = 1e-2
 PRIOR_ONE_TAG = 3e-3
-TIE = 0.5
+TIE = 1.0
 """Proposals whose likelihoods differ by less than this (log10) cannot be told apart."""
 GAIN = 1.0
 """A well speaks for a proposal from this many nats."""
@@ -99,9 +102,10 @@ def _clipped(difference: Floats, matrix: Matrix) -> Floats:
 
 
 def broad(gain: Floats, least: int) -> bool:
-    """Whether many wells speak for it, not a few loud ones."""
-    for_it, against = int((gain > GAIN).sum()), int((gain < -GAIN).sum())
-    return for_it >= least and for_it >= 1.5 * against
+    """Whether many wells speak for it, not a few loud ones: `least` wells, and 1.5 times what speaks
+    against."""
+    for_it, against = gain[gain > GAIN], gain[gain < -GAIN]
+    return len(for_it) >= least and float(for_it.sum()) >= -1.5 * float(against.sum())
 
 
 def _proposal(words: str, gain: Floats, prior: float, identity: Ints, **what: object) -> Proposal:
@@ -123,7 +127,9 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
         changed = identities_under(layout, scores, identity)
         gain = _clipped(scores.exact(changed, matrix.anything) - own, matrix)
         if broad(gain, 4):
-            yield _proposal(layout.words, gain, PRIOR_WHOLE / len(layouts), changed, layout=layout)
+            unusual = layout.kind is FindingKind.REFILLED or "along" in layout.detail
+            prior = PRIOR_WHOLE / len(layouts) * (UNUSUAL_SHARE if unusual else 1.0)
+            yield _proposal(layout.words, gain, prior, changed, layout=layout)
 
 
 def doubtful_tubes(scores: PlateScores, matrix: Matrix, identity: Ints) -> list[int]:
@@ -161,7 +167,7 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
 
 
 def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
-    """Tags of two crosses swapped, or one cross under another's tag, as far as this plate shows it."""
+    """Tags of two crosses swapped, as far as this plate shows it."""
     season, n = scores.season, scores.season.n_lines
     crosses = np.unique(identity[identity >= n])
     same = season.same_parents()
@@ -184,10 +190,6 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
                 yield _proposal(
                     words, both, PRIOR_TAGS / n_pairs, changed, tags=(int(a), int(b)), mutual=True
                 )
-            if broad(gain, 3) and (gain > GAIN).sum() >= 0.7 * mine.sum():
-                changed = np.where(mine, b, identity)
-                words = f"plants tagged {season.crosses[a - n]} are of {season.crosses[b - n]}"
-                yield _proposal(words, gain, PRIOR_ONE_TAG / (2 * n_pairs), changed, tags=(int(a), int(b)))
 
 
 def _swap(identity: Ints, a: int, b: int) -> Ints:

@@ -19,7 +19,7 @@ from crossproof.inference.call_rate_checks import batch_findings, blank_findings
 from crossproof.inference.duplicates_check import duplicate_findings
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
 from crossproof.inference.layout_findings import blind_spots, layout_findings
-from crossproof.inference.layout_search import SOURCES, search_layout, tags
+from crossproof.inference.layout_search import SOURCES, Source, search_layout, tags, whole_plate
 from crossproof.inference.line_checks import line_tube_findings, plant_replicate_findings, same_line_findings
 from crossproof.inference.mixtures import mixture_findings
 from crossproof.inference.plate_arrays import (
@@ -55,6 +55,23 @@ class CheckSettings:
     remarks: bool = True
 
 
+def _sources(plate: Plate) -> tuple[Source, ...]:
+    """What is tried on a plate: nothing where fewer than one sample in ten called, or fewer than four."""
+    called = int((plate.n_called >= 0.3 * plate.n_markers).sum())
+    if called < max(4, 0.1 * int((plate.identity != EMPTY).sum())):
+        return ()
+    return SOURCES if plate.placed else (tags,)
+
+
+def _best_whole_plate(x: Examined) -> float:
+    """log10 odds of the best whole-plate layout, 0 if there is none."""
+    if whole_plate not in _sources(x.plate):
+        return 0.0
+    unused = np.zeros(len(x.plate), dtype=bool)
+    found = whole_plate(x.scores, x.search.matrix, x.plate.identity, unused)
+    return max((p.log10_odds for p in found), default=0.0)
+
+
 def examine_plate(
     plate: Plate,
     season: SeasonTables,
@@ -64,18 +81,15 @@ def examine_plate(
     background: float,
     odd_tubes: frozenset[str] = frozenset(),
     min_log10_odds: float = 1.0,
+    as_labelled: bool = False,
 ) -> Examined:
-    """The layout of one plate: its scores and the steps of the search.
+    """The layout of one plate: its scores and the steps of the search, none if `as_labelled`.
 
     `evidence`: line evidence of the season (see `line_evidence`), this plate's tubes included except
-    `odd_tubes`. `usual`, `background`: call rates of samples and of blanks over the season. A plate on which
-    fewer than one sample in ten called, or fewer than four, is not searched: it failed.
+    `odd_tubes`. `usual`, `background`: call rates of samples and of blanks over the season.
     """
     scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
-    called = int((plate.n_called >= 0.3 * plate.n_markers).sum())
-    sources = SOURCES if plate.placed else (tags,)
-    alive = called >= max(4, 0.1 * int((plate.identity != EMPTY).sum()))
-    sources = sources if alive else ()
+    sources = () if as_labelled else _sources(plate)
     return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
 
 
@@ -170,7 +184,14 @@ def examine_plates(
     evidence = _without(everything, season, plates, odd)
     examined = [
         examine_plate(
-            p, season, evidence, usual=usual, background=background, odd_tubes=odd, min_log10_odds=odds
+            p,
+            season,
+            evidence,
+            usual=usual,
+            background=background,
+            odd_tubes=odd,
+            min_log10_odds=odds,
+            as_labelled=True,
         )
         for p in plates
     ]
@@ -183,10 +204,15 @@ def examine_plates(
         background=background,
         threshold=odds,
     )
-    best_layout = {x.plate.name: max((s.log10_odds for s in x.search.steps), default=0.0) for x in examined}
-    exchanged = [f for f in exchanged if f.log10_odds > best_layout[f.plate]]
+    # A plate may fit another's sheet a little and a layout of its own far better.
+    by_name = {x.plate.name: x for x in examined}
+    exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate])]
     away = held_plates(tuple(exchanged))
-    here = [x for x in examined if x.plate.name not in away]
+    here = [
+        Examined(x.scores, search_layout(x.scores, odds, sources=_sources(x.plate)))
+        for x in examined
+        if x.plate.name not in away
+    ]
 
     layouts = [f for x in here for f in layout_findings(x.search, x.scores)]
     crosses = cross_findings(here, season, odds)

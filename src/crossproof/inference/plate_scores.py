@@ -211,7 +211,9 @@ class PlateScores:
             [f1, mother @ selfing, outcross, father @ selfing, f1 @ selfing, f1 @ fixed_table(k)], axis=1
         )
 
-    def _relation_prior(self) -> Floats:
+    def relation_prior(self) -> Floats:
+        """log prior of the relations of `relation_scores`: hybrid, self, outcross, father selfed, F2,
+        fixed."""
         prior = np.asarray(self.season.class_prior, dtype=np.float64)
         return np.asarray(np.log(np.concatenate([prior[:3], prior[3] * np.array(OFF_PEDIGREE_SHARES)])))
 
@@ -239,7 +241,7 @@ class PlateScores:
                 pair = (self.season.mother[identity - n], self.season.father[identity - n])
                 parents = [self.parent_table(b, np.array([p]), state) for p in pair]
                 tables.append(self._cross_table(b, *parents)[0])
-        return tables, np.zeros(1) if identity < n else self._relation_prior()
+        return tables, np.zeros(1) if identity < n else self.relation_prior()
 
     # ---- scores -----------------------------------------------------------------------------------------
 
@@ -259,7 +261,7 @@ class PlateScores:
     ) -> Floats:
         """S of wells as plants of mother x father, (well, pair)."""
         scores = self.relation_scores(mother, father, wells, state)
-        return np.asarray(logsumexp(scores + self._relation_prior(), axis=2))
+        return np.asarray(logsumexp(scores + self.relation_prior(), axis=2))
 
     def _line_scores(self, lines: NDArray[np.int64], wells: NDArray[np.int64], state: LineState) -> Floats:
         """log P(data | line), (well, line)."""
@@ -312,7 +314,7 @@ class PlateScores:
                     of_well = table[of_cross[part]]  # well, relation, marker, genotype
                     data = x[:, progeny[part]].transpose(1, 0, 2)[:, None]
                     scores[part] += np.log((of_well * data).sum(axis=3)).sum(axis=2)
-            out[progeny] = logsumexp(scores + self._relation_prior(), axis=1)
+            out[progeny] = logsumexp(scores + self.relation_prior(), axis=1)
         tubes = np.flatnonzero((identity >= 0) & (identity < n))
         if len(tubes):
             out[tubes] = self._without_themselves(tubes, identity[tubes], state)

@@ -27,7 +27,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 PRIOR_PARENT = 1e-2
 """Share of crosses made with another line than recorded."""
 BAD_SHARE = 0.5
-"""A cross fits badly if more of its called plants than this fit anything better than their tag."""
+"""A cross fits badly if more of its called plants than this are neither hybrid nor self of their tag."""
 MAX_OTHERS = 3000
 """Most other crosses that a badly fitting one is compared with."""
 
@@ -106,17 +106,26 @@ def _explain(
 
 
 def bad_crosses(plates: Sequence[Examined], season: SeasonTables) -> list[int]:
-    """Crosses most of whose called plants (3 at least) fit anything better than their tag."""
+    """Crosses most of whose called plants (3 at least) are neither hybrid nor self of their tag.
+
+    One outcross is nothing unusual; a whole family of them says that its father is another.
+    """
     n = season.n_lines
-    misfits = np.zeros(len(season.crosses), dtype=np.int64)
+    strange = np.zeros(len(season.crosses), dtype=np.int64)
     called = np.zeros(len(season.crosses), dtype=np.int64)
     for x in plates:
         identity = x.search.identity
         misfit = misfit_wells(x.search.matrix, identity, x.scores)
-        wells = np.flatnonzero((identity >= n) & (x.plate.n_called >= 0.3 * x.plate.n_markers))
-        np.add.at(called, identity[wells] - n, 1)
-        np.add.at(misfits, identity[wells] - n, misfit[wells])
-    return [int(c) for c in np.flatnonzero((called >= 3) & (misfits > BAD_SHARE * called))]
+        state = x.scores.lines_under(identity)
+        for i in np.unique(identity[identity >= n]):
+            c, wells = int(i) - n, called_plants(x, int(i))
+            if len(wells) == 0:
+                continue
+            scores = x.scores.relation_scores(season.mother[[c]], season.father[[c]], wells, state)[:, 0]
+            relation = (scores + x.scores.relation_prior()).argmax(axis=1)
+            called[c] += len(wells)
+            strange[c] += int((misfit[wells] | (relation >= 2)).sum())
+    return [int(c) for c in np.flatnonzero((called >= 3) & (strange > BAD_SHARE * called))]
 
 
 def _wells_of(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tuple[list[str], list[str]]:
