@@ -151,6 +151,9 @@ def invented_season(n_plants: int, *, seed: int = 7, n_markers: int | None = Non
                 "place": "plate P02",
                 "plate": "P02",
                 "wells": "A1 A2 A3 H10 H11 H12",
+                "corrections": [
+                    {"kind": "rotate plate", "target": "P02", "note": "turned, as its notch shows"}
+                ],
                 "log10_odds": 41.2,
                 "sentence": "The plate fits its sample sheet far better when it is turned by 180 degrees.",
                 "remedy": "Compare the plate with its notch. If it was loaded turned, add the line "

@@ -1,5 +1,7 @@
 """What the report says, before anything is drawn."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -61,9 +63,33 @@ def test_cautions_stand_where_they_are_needed(content):
 def test_serious_findings_come_first_and_show_their_wells(content):
     findings = next(b for b in section(content, "plates").blocks if isinstance(b, Findings)).rows
     assert [f.tone for f in findings] == [Tone.STOP, Tone.CARE]
-    assert findings[1].place == "sample B0"
+    assert findings[1].place == "sample B0, plate P01"
     assert findings[1].svg.count('class="ring"') == 1, "H12 alone is ringed"
     assert "10⁴¹ to 1" in findings[0].odds
+
+
+def test_proposed_corrections_are_shown_as_the_line_to_add(content):
+    serious = next(b for b in section(content, "plates").blocks if isinstance(b, Findings)).rows[0]
+    assert serious.proposed == ('rotate plate,P02,,,"turned, as its notch shows"',)
+
+
+def test_small_remarks_go_to_a_table_however_many(season):
+    many = [
+        {
+            "kind": "low call rate",
+            "severity": "warning",
+            "scope": "sample",
+            "subject": f"S{i}",
+            "sentence": "few",
+        }
+        for i in range(300)
+    ]
+    content = build_content(replace(season, findings=(*season.findings, *many)))
+    blocks = section(content, "plates").blocks
+    assert len(next(b for b in blocks if isinstance(b, Findings)).rows) == 2
+    remarks = next(b for b in blocks if isinstance(b, Table) and b.id == "remarks")
+    assert len(remarks.rows) == 200
+    assert remarks.more == "The first 200 of 300 rows. All are in problems.csv."
 
 
 def test_rates_sentence_says_when_a_difference_may_be_chance(content):

@@ -120,7 +120,10 @@ class Drawing:
 
 @dataclass(frozen=True)
 class Finding:
-    """Something a check found: where, what, how sure, what to do; `svg` shows the wells, where any."""
+    """Something a check found: where, what, how sure, what to do; `svg` shows the wells, where any.
+
+    `proposed`: rows of corrections.csv that would follow from it, as text.
+    """
 
     tone: Tone
     title: str
@@ -129,6 +132,7 @@ class Finding:
     odds: str
     remedy: str
     svg: str = ""
+    proposed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

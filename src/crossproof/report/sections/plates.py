@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -29,8 +31,13 @@ from crossproof.report.payload import well_table
 from crossproof.report.plate_map import WellMark, key_of_well, plate_svg
 from crossproof.report.safe_text import shown
 
-MOST_PICTURES = 12
-"""Findings drawn with their plate; further ones are listed in words."""
+MOST_SERIOUS, MOST_OTHERS = 60, 8
+"""Findings shown as cards with their plate; further ones stand in a table."""
+
+SMALL = {"low call rate", "samples without calls", "marker fails on this plate", "cannot be checked"}
+"""Findings about one well or marker that ask for little: they go straight to the table."""
+
+CORRECTION_COLUMNS = ("kind", "target", "other", "detail", "note")
 
 _TONES = {"critical": Tone.STOP, "warning": Tone.CARE, "note": Tone.NOTE}
 
@@ -38,10 +45,24 @@ _TONES = {"critical": Tone.STOP, "warning": Tone.CARE, "note": Tone.NOTE}
 def section(inputs: ReportInputs) -> Section:
     """Findings first, since they decide whether the verdicts stand."""
     found = findings(inputs)
+    cards, others = _dealt(found)
     names = texts(inputs.plates, "plate") or list(dict.fromkeys(well_table(inputs)["plate"]))
     blocks: list[Block] = []
-    if found:
-        blocks += [Heading("What the checks found"), Findings(found)]
+    if cards:
+        blocks += [Heading("What the checks found"), Findings(cards)]
+    if others:
+        rows = [(f.place, f.title, f.sentence, f.remedy) for f in others]
+        blocks += [
+            Heading("Smaller remarks" if cards else "What the checks found"),
+            table_of(
+                "remarks",
+                "Wells, markers and lines to look at when there is time",
+                [("place", "name"), ("finding", "text"), ("what was seen", "text"), ("what to do", "text")],
+                rows,
+                most=200,
+                rest="All are in problems.csv.",
+            ),
+        ]
     if names:
         blocks += [Heading("Every plate, well by well"), Live("plates")]
     else:
@@ -71,8 +92,8 @@ def section(inputs: ReportInputs) -> Section:
             0,
             Notice(
                 Tone.STOP,
-                "A plate is held",
-                "Verdicts of a held plate are shown, but its plants are "
+                "Some plants are held",
+                "Their verdicts are shown, but they are "
                 "neither kept nor culled until the finding is settled.",
             ),
         )
@@ -100,14 +121,27 @@ def _lead(inputs: ReportInputs, names: list[str], found: tuple[Finding, ...]) ->
     if not found:
         return text + ". The checks found nothing against any of them."
     text += f". The checks found {fmt.noun(len(found), 'thing')} to look at"
-    return text + (f", {stop} of them serious enough to hold a plate." if stop else "; none holds a plate.")
+    return text + (f", {stop} of them serious enough to hold plants." if stop else "; none holds a plant.")
 
 
 def findings(inputs: ReportInputs) -> tuple[Finding, ...]:
-    """All findings, serious ones first; those on a plate carry a picture of it."""
-    rows = sorted(inputs.findings, key=lambda f: list(_TONES).index(_severity(f)))
-    wells = _wells_by_plate(inputs, {shown(f.get("plate")) for f in rows[:MOST_PICTURES]})
-    return tuple(_finding(f, wells if i < MOST_PICTURES else {}) for i, f in enumerate(rows))
+    """All findings, serious and certain ones first; those on a plate carry a picture of it."""
+    order = sorted(inputs.findings, key=lambda f: (list(_TONES).index(_severity(f)), _odds_key(f)))
+    wells = _wells_by_plate(inputs, {shown(f.get("plate")) for f in order})
+    return tuple(_finding(f, wells) for f in order)
+
+
+def _odds_key(row: Mapping[str, Any]) -> float:
+    odds = number(row.get("log10_odds"))
+    return -odds if math.isfinite(odds) else 0.0
+
+
+def _dealt(found: tuple[Finding, ...]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """Findings to show as cards, and those for the table."""
+    serious = [f for f in found if f.tone is Tone.STOP]
+    others = [f for f in found if f.tone is Tone.CARE and f.title.lower() not in SMALL]
+    cards = serious[:MOST_SERIOUS] + others[:MOST_OTHERS]
+    return tuple(cards), tuple(f for f in found if f not in cards)
 
 
 def _severity(row: Mapping[str, Any]) -> str:
@@ -121,27 +155,42 @@ def _severity(row: Mapping[str, Any]) -> str:
 
 def _finding(row: Mapping[str, Any], wells: Mapping[str, list[dict[str, str]]]) -> Finding:
     odds = number(row.get("log10_odds"))
-    plate = shown(row.get("plate"))
-    affected = _wells_named(row, plate)
-    svg = ""
-    if wells.get(plate):
-        marks = [
-            WellMark(
-                w["well"], key_of_well(w["role"], w["verdict"]), "", parse_well(w["well"]).name in affected
-            )
-            for w in wells[plate]
-        ]
-        svg = plate_svg(marks, f"Plate {plate}; the wells concerned are ringed", pitch=19)
-    kind = shown(row.get("kind"))
+    plate, kind = shown(row.get("plate")), shown(row.get("kind"))
     return Finding(
         _TONES[_severity(row)],
         kind[:1].upper() + kind[1:],
-        shown(row.get("place")) or f"{shown(row.get('scope'))} {shown(row.get('subject')) or plate}".strip(),
+        shown(row.get("place")) or _place(row, plate),
         shown(row.get("sentence")) or shown(row.get("evidence")),
-        f"{fmt.factor(odds)} to 1 against the plate as labelled" if math.isfinite(odds) else "",
+        f"{fmt.factor(odds)} to 1 against the sheets as they are" if math.isfinite(odds) and odds > 0 else "",
         shown(row.get("remedy")),
-        svg,
+        _picture(row, plate, wells),
+        tuple(_csv_row(c) for c in row.get("corrections") or ()),
     )
+
+
+def _place(row: Mapping[str, Any], plate: str) -> str:
+    scope, subject = shown(row.get("scope")), shown(row.get("subject"))
+    about = f"{scope} {subject}".strip() if subject else ""
+    on_plate = f"plate {plate}" if plate and plate != subject else ""
+    return ", ".join(t for t in (about, on_plate) if t)
+
+
+def _csv_row(correction: Mapping[str, Any]) -> str:
+    """A proposed correction as the line that corrections.csv would carry."""
+    out = io.StringIO()
+    csv.writer(out, lineterminator="").writerow([shown(correction.get(c)) for c in CORRECTION_COLUMNS])
+    return out.getvalue()
+
+
+def _picture(row: Mapping[str, Any], plate: str, wells: Mapping[str, list[dict[str, str]]]) -> str:
+    affected = _wells_named(row, plate)
+    if not wells.get(plate) or not affected:
+        return ""
+    marks = [
+        WellMark(w["well"], key_of_well(w["role"], w["verdict"]), "", parse_well(w["well"]).name in affected)
+        for w in wells[plate]
+    ]
+    return plate_svg(marks, f"Plate {plate}; the wells concerned are ringed", pitch=19)
 
 
 def _wells_named(row: Mapping[str, Any], plate: str) -> set[str]:
