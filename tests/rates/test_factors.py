@@ -6,13 +6,11 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
+from crossproof.rates.confounding import Factor, shared_sentences, shared_variation
 from crossproof.rates.factors import (
     OTHER,
-    Factor,
     fit_factors,
     join_small_levels,
-    shared_sentences,
-    shared_variation,
 )
 from crossproof.rates.logistic import fit
 from crossproof.rates.standardise import alone_share, expected_rate

@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.rates.clusters import group_sum
-from crossproof.rates.factors import EVENTS_PER_TERM, Factor, join_small_levels
+from crossproof.rates.confounding import Factor
+from crossproof.rates.factors import EVENTS_PER_TERM, join_small_levels
 from crossproof.rates.logistic import fit, fit_penalised, independent_columns
 
 Array = NDArray[np.float64]

@@ -7,7 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.rates.clusters import group_sum
-from crossproof.rates.factors import Factor, FactorModel, Term, fit_factors
+from crossproof.rates.confounding import Factor
+from crossproof.rates.factors import FactorModel, Term, fit_factors
 from crossproof.rates.tally import RateOptions, Tally, number, tally, text
 
 Array = NDArray[np.float64]

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.rates.clusters import group_sum, moment_rho
-from crossproof.rates.factors import Factor
+from crossproof.rates.confounding import Factor
 from crossproof.rates.group_means import effective_size, group_means
 from crossproof.rates.group_table import group_rates, tag_success, too_few
 from crossproof.rates.grouping import Grouping, grouping
