@@ -102,7 +102,10 @@ class SeasonIndex:
         names = self.batch_buckets().get(bucket, [])
         before = read_json(self.folder.work("ingest", f"{bucket}.json")) or {}
         tries = [before[n].get("attempts", 0) for n in names if before.get(n, {}).get("state") == "error"]
-        return digest_of("ingest", [(n, self.batches[n]) for n in names], sum(tries))
+        # The layout of a table may have been unclear because the sheets did not list its samples yet.
+        doubtful = [n for n in names if before.get(n, {}).get("state") == "set aside"]
+        listed = self.steps["samples"] if doubtful else ""
+        return digest_of("ingest", [(n, self.batches[n]) for n in names], sum(tries), listed)
 
     def panel_digest(self) -> str:
         """Digest of the panel job."""
@@ -212,6 +215,7 @@ def _fresh_index(
         "model": digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}),
         "panel": model,
         "plates": digest_of(model, _slice(samples, (*IDENTITY, "plate", "well")), dismissed),
+        "samples": _slice(samples, ("sample_id", "batch")),
         "thresholds": digest_of({k: settings.get(k) for k in VERDICT_KEYS}),
         "verdicts": verdict,
         "rates": digest_of(settings, _slice(crosses)),

@@ -25,6 +25,11 @@ GENOTYPES = [
     str(g.path) for g in INDEX.config.genotypes if (SEASON.parent / g.path).exists()
 ]
 RESULTS = INDEX.result_files()
+PLANNED = [
+    p
+    for p in ("planned.csv", "planned.tsv", "planned.xlsx")
+    if (SEASON.parent / p).exists()
+]
 
 
 def work(name):

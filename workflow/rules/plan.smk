@@ -5,6 +5,7 @@
 rule plan:
     input:
         ancient(work("panel/slices.json")),
+        PLANNED,
     output:
         INDEX.results_of("plan"),
     log:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 from crossproof.season_index import SeasonIndex
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
@@ -31,8 +33,17 @@ def gate(index: SeasonIndex) -> int:
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}
     write_json(index.folder.work("outcome.json"), outcome)
+    _prune(index)
     for reason in reasons:
         print(reason)
     if status == 0:
         write_json(index.folder.work("gate.json"), outcome)
     return status
+
+
+def _prune(index: SeasonIndex) -> None:
+    """Delete stored calls of files as they were before: they would only be read again."""
+    kept = set(index.batches.values())
+    for folder in index.folder.calls("x").parent.glob("*"):
+        if folder.name not in kept:
+            shutil.rmtree(folder, ignore_errors=True)

@@ -21,8 +21,7 @@ from crossproof.work_folder import WorkFolder, read_json, write_json
 
 def ingest(index: SeasonIndex, bucket: int) -> None:
     """Read one bucket's genotype files; the outcome of each is written to work/ingest."""
-    sheet = read_record(index.folder, "markers") if index.config.markers_file is not None else None
-    known = set(read_record(index.folder, "samples")["sample_id"])
+    sheet, known = marker_sheet(index), known_samples(index)
     tally = index.folder.work("ingest-attempts", f"{bucket}.json")
     attempts = read_json(tally) or {}
     files = {g.batch: g for g in index.config.genotypes}
@@ -93,6 +92,16 @@ def _sample_rates(batch: CallBatch) -> dict[str, list[float]]:
     }
 
 
+def marker_sheet(index: SeasonIndex) -> pd.DataFrame | None:
+    """The marker sheet, None where the season has none."""
+    return read_record(index.folder, "markers") if index.config.markers_file is not None else None
+
+
+def known_samples(index: SeasonIndex) -> set[str]:
+    """Names of the samples that the sheets list."""
+    return set(read_record(index.folder, "samples")["sample_id"])
+
+
 def read_stored(folder: WorkFolder, digest: str) -> CallBatch | None:
     """A file's calls as stored, None where they are not there or damaged."""
     try:
@@ -117,6 +126,7 @@ def read_genotypes(
         shown_as=file.path,
         sheet=file.sheet,
         max_input_gb=config.max_input_gb,
+        known_samples=known,
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -9,9 +11,11 @@ from numpy.typing import NDArray
 from crossproof.errors import InputError
 from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
 from crossproof.io.batch_join import join_batches
-from crossproof.io.calls_store import read_arrays, read_calls, write_arrays
+from crossproof.io.calls_store import read_arrays, write_arrays, write_calls
+from crossproof.model.genotypes import CallBatch
 from crossproof.season_evidence import (
     JoinedSeason,
+    StoredBatch,
     batches_of,
     family_inputs,
     load_wells,
@@ -26,7 +30,14 @@ from crossproof.season_evidence import (
 )
 from crossproof.season_index import SeasonIndex, problem_entry, problem_from, read_record
 from crossproof.steps.calibrate import calibrated_panel, known_crosses
-from crossproof.steps.ingest import ingested, stored_batches
+from crossproof.steps.ingest import (
+    ingested,
+    known_samples,
+    marker_sheet,
+    read_genotypes,
+    read_stored,
+    stored_batches,
+)
 from crossproof.work_folder import WorkFolder, bucket_of, digest_of, write_json
 
 Rows = NDArray[np.int64]
@@ -40,7 +51,7 @@ def panel(index: SeasonIndex) -> None:
     if not stored:
         raise InputError([problem_from(p) for s in states.values() for p in s["problems"]])
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
-    calls = {s.batch: read_calls(folder.calls(s.digest)) for s in stored}
+    calls = stored_calls(index, stored)
     joined_calls = join_batches([calls[s.batch] for s in stored], plant_names(samples))
     joined = write_joined(folder.work("panel", "joined"), joined_calls, stored)
     located = locate_wells(samples, stored)
@@ -54,6 +65,19 @@ def panel(index: SeasonIndex) -> None:
         folder.work("panel", "slices.json"),
         {"verify": digests.family_buckets(families), "examine": {"season": digests.season()}},
     )
+
+
+def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str, CallBatch]:
+    """Calls of every file from the store; a file whose stored calls are gone or damaged is read again."""
+    calls = {}
+    for item in stored:
+        batch = read_stored(index.folder, item.digest)
+        if batch is None:
+            file = next(g for g in index.config.genotypes if g.batch == item.batch)
+            batch = read_genotypes(index.config, file, marker_sheet(index), known_samples(index))
+            write_calls(index.folder.calls(item.digest), batch)
+        calls[item.batch] = batch
+    return calls
 
 
 def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
@@ -132,7 +156,7 @@ class SliceDigests:
         wells = [
             [
                 p.plant,
-                [[self.joined.stored[b].digest, self.sample[w]] for w in p.wells if (b := self.located[w]) >= 0],
+                [[self.calls_digest(w), self.sample[w]] for w in p.wells if self.located[w] >= 0],
             ]
             for p in family.plants
         ]  # fmt: skip
@@ -141,6 +165,10 @@ class SliceDigests:
             self.view(batches)[1], self.candidates(batches)[1],
             [round(self.tube_odds(line, family.cross_id), 12) for line in (family.mother, family.father)],
         )  # fmt: skip
+
+    def calls_digest(self, well: int) -> str:
+        """Digest of the file that a well's calls are in."""
+        return self.joined.stored[self.located[well]].digest
 
     def tube_odds(self, line: str, cross: str) -> float:
         """What the line's other families say of its tubes, see `Panel.tube_odds`."""

@@ -1,4 +1,4 @@
-"""What planned crosses can prove, markers to add, seeds and flowers, plates."""
+"""What planned crosses can prove, markers to add, seeds and flowers, and a ready plate plan."""
 
 from __future__ import annotations
 
@@ -15,27 +15,21 @@ from crossproof.steps.panel import read_panel
 
 
 def plan(index: SeasonIndex) -> None:
-    """Write the tables and the page of results/plan/.
-
-    Rates come from results/crosses.csv where a run has left it. Raises InputError for a wish list that cannot
-    be used.
-    """
-    folder = index.folder
+    """Write results/plan: the page, its tables, and samples.csv for the plates to come."""
+    folder, config = index.folder, index.config
     samples = read_record(folder, "samples")
-    joined, fitted = read_panel(folder)
+    joined, panel = read_panel(folder)
     located = locate_wells(samples, joined.stored)
-    typed = located[0] >= 0
-    wells = load_wells(folder, joined, located, typed)
-    progeny = np.flatnonzero(typed & (samples["role"] == "progeny").to_numpy())
-    settings = plan_settings(index.config, fitted)
-    has_sheet = (folder.records / "markers.parquet").exists()
-    panel = panel_genotypes(fitted, wells, progeny, read_record(folder, "markers") if has_sheet else None)
-    planned, problems = wish_list(index.config.root, panel.lines, settings)
+    wells = load_wells(folder, joined, located, located[0] >= 0)
+    progeny = np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located[0] >= 0))
+    sheet = read_record(folder, "markers") if config.markers_file is not None else None
+    genotypes = panel_genotypes(panel, wells, progeny if len(progeny) else None, sheet)
+    settings = plan_settings(config, panel)
+    planned, problems = wish_list(folder.season, genotypes.lines, settings)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(problems)
-    known = folder.results / "crosses.csv"
-    rates = rates_so_far(pd.read_csv(known) if known.exists() else None, settings)
-    made = make_plan(settings=settings, panel=panel, planned=planned, rates=rates, problems=problems)
-    for note in made.notes:
-        print(note, flush=True)
-    write_plan(made, folder.results / "plan", title=index.config.season, digest=index.run_digest)
+    done = folder.results / "crosses.csv"
+    rates = rates_so_far(pd.read_csv(done) if done.exists() else None, settings)
+    made = make_plan(settings=settings, panel=genotypes, planned=planned, rates=rates, problems=problems)
+    title = " ".join(x for x in (config.crop, config.season) if x)
+    write_plan(made, folder.results / "plan", title=title, digest=index.run_digest)
