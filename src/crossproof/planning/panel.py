@@ -21,81 +21,26 @@ is an upper bound, the relaxation over all markers a lower bound, and the gap be
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
+from crossproof.planning.marker_set import (
+    ROUND,
+    MarkerChoice,
+    PanelTask,
+    chromosomes,
+    greedy,
+    value_of,
+    without_spares,
+)
+
 Array = NDArray[np.float64]
 
 _POOL = 200
 _REACH_POOL = 200
-_ROUND = 1e-7
-
-
-@dataclass(frozen=True)
-class MarkerChoice:
-    """A chosen marker set.
-
-    `chosen` (marker,) bool. `reached` (cross,) bool: the need is met. `objective`: cost, or worth reached.
-    `bound`: no set can do better than this. `gap`: |bound - objective| / |objective|, 0 when proven the
-    best. `greedy`: what the greedy set alone would cost or reach. `proven`: the programme was solved over
-    all markers to the end.
-    """
-
-    chosen: NDArray[np.bool_]
-    reached: NDArray[np.bool_]
-    objective: float
-    bound: float
-    greedy: float
-    proven: bool
-    seconds: float
-
-    @property
-    def gap(self) -> float:
-        """Relative optimality gap."""
-        if self.proven:
-            return 0.0
-        return abs(self.bound - self.objective) / max(abs(self.objective), 1e-12)
-
-
-@dataclass(frozen=True)
-class PanelTask:
-    """What to choose from. `weight` (cross, marker) at least 0; `need` (cross,); `cost` (marker,) above 0.
-
-    `worth` (cross,); `chromosome` (marker,) str, "" unknown; `position` (marker,); `forced_in`, `forced_out`
-    (marker,) bool; `min_per_chromosome`: at least so many chosen on each known chromosome, as far as it has
-    them; `min_spacing`: base pairs between two chosen markers of one chromosome, 0 for none.
-    """
-
-    weight: Array
-    need: Array
-    cost: Array
-    worth: Array
-    chromosome: NDArray[np.object_]
-    position: NDArray[np.int64]
-    forced_in: NDArray[np.bool_]
-    forced_out: NDArray[np.bool_]
-    min_per_chromosome: int = 0
-    min_spacing: int = 0
-
-    def __post_init__(self) -> None:
-        crosses, markers = self.weight.shape
-        assert self.need.shape == self.worth.shape == (crosses,)
-        for array in (self.cost, self.chromosome, self.position, self.forced_in, self.forced_out):
-            assert array.shape == (markers,)
-        assert not np.any(self.forced_in & self.forced_out)
-        assert np.all(self.cost > 0)
-
-    def reached(self, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Crosses whose need a set meets, (cross,) bool."""
-        return self.weight @ chosen >= self.need - _ROUND
-
-    def attainable(self) -> NDArray[np.bool_]:
-        """Crosses that all allowed markers together would reach, spacing left aside, (cross,) bool."""
-        return self.reached(~self.forced_out)
 
 
 def choose(task: PanelTask, *, at_most: int = 0, seconds: float = 60.0) -> MarkerChoice:
@@ -108,89 +53,17 @@ def choose(task: PanelTask, *, at_most: int = 0, seconds: float = 60.0) -> Marke
     begin = greedy(task, at_most=at_most)
     solve = _reach if at_most else _cover
     chosen, bound, proven = solve(task, begin, at_most, start + seconds)
-    chosen = _without_spares(task, chosen) if not at_most else chosen
-    value = _value(task, chosen, at_most)
+    chosen = without_spares(task, chosen) if not at_most else chosen
+    value = value_of(task, chosen, at_most)
     return MarkerChoice(
         chosen=chosen,
         reached=task.reached(chosen),
         objective=value,
         bound=float(bound) if not proven else value,
-        greedy=_value(task, begin, at_most),
+        greedy=value_of(task, begin, at_most),
         proven=proven,
         seconds=time.monotonic() - start,
     )
-
-
-def greedy(task: PanelTask, *, at_most: int = 0) -> NDArray[np.bool_]:
-    """The greedy set, (marker,) bool; markers that became superfluous on the way are taken out again."""
-    open_cross = task.attainable()
-    chosen = task.forced_in.copy()
-    allowed = ~task.forced_out & ~chosen
-    _block_neighbours(task, np.flatnonzero(chosen), allowed)
-    for name in _chromosomes(task):
-        here = task.chromosome == name
-        while chosen[here].sum() < task.min_per_chromosome and (allowed & here).any():
-            if at_most and chosen.sum() >= at_most:
-                break
-            gain = np.where(allowed & here, task.weight[open_cross].sum(axis=0) / task.cost, -1.0)
-            _take(task, int(gain.argmax()), chosen, allowed)
-    worth = task.worth / np.maximum(task.need, _ROUND) if at_most else np.ones(len(task.need))
-    left = np.where(open_cross, task.need - task.weight @ chosen, 0.0)
-    while left.max(initial=0.0) > _ROUND and allowed.any():
-        if at_most and chosen.sum() >= at_most:
-            break
-        wanting = np.flatnonzero(left > _ROUND)
-        gain = worth[wanting] @ np.minimum(task.weight[wanting], left[wanting, None])
-        gain = np.where(allowed, gain / task.cost, -1.0)
-        best = int(gain.argmax())
-        if gain[best] <= 0:
-            break
-        _take(task, best, chosen, allowed)
-        left = np.maximum(left - task.weight[:, best], 0.0)
-    return chosen if at_most else _without_spares(task, chosen)
-
-
-def _take(task: PanelTask, j: int, chosen: NDArray[np.bool_], allowed: NDArray[np.bool_]) -> None:
-    chosen[j], allowed[j] = True, False
-    _block_neighbours(task, np.array([j]), allowed)
-
-
-def _block_neighbours(task: PanelTask, taken: NDArray[np.int64], allowed: NDArray[np.bool_]) -> None:
-    if not task.min_spacing:
-        return
-    for j in taken:
-        if task.chromosome[j]:
-            near = (task.chromosome == task.chromosome[j]) & (
-                np.abs(task.position - task.position[j]) < task.min_spacing
-            )
-            allowed[near] = False
-
-
-def _chromosomes(task: PanelTask) -> list[str]:
-    return sorted({str(c) for c in task.chromosome if c})
-
-
-def _value(task: PanelTask, chosen: NDArray[np.bool_], at_most: int) -> float:
-    if at_most:
-        return float(task.worth[task.reached(chosen)].sum())
-    return float(task.cost[chosen].sum())
-
-
-def _without_spares(task: PanelTask, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Take out markers that no reached cross and no chromosome needs, dearest and least used first."""
-    chosen = chosen.copy()
-    total = task.weight @ chosen
-    must = total >= task.need - _ROUND
-    order = np.flatnonzero(chosen & ~task.forced_in)
-    use = (task.weight[must] > 0).sum(axis=0)
-    for j in order[np.lexsort((order, use[order], -task.cost[order]))]:
-        here = task.chromosome == task.chromosome[j]
-        if task.chromosome[j] and chosen[here].sum() <= task.min_per_chromosome:
-            continue
-        if np.all((total - task.weight[:, j])[must] >= task.need[must] - _ROUND):
-            chosen[j] = False
-            total = total - task.weight[:, j]
-    return chosen
 
 
 def _shared_rows(
@@ -200,7 +73,7 @@ def _shared_rows(
     rows, low, high = [], [], []
     chromosome, position = task.chromosome[columns], task.position[columns]
     forced = task.forced_in[columns]
-    for name in _chromosomes(task):
+    for name in chromosomes(task):
         here = np.flatnonzero(chromosome == name)
         if task.min_per_chromosome:
             offered = (task.chromosome == name) & ~task.forced_out
@@ -236,41 +109,65 @@ def _cover(
 ) -> tuple[NDArray[np.bool_], float, bool]:
     crosses = np.flatnonzero(task.reached(begin) & (task.need > 0))
     columns = np.flatnonzero(~task.forced_out)
-    lp = _cover_system(task, crosses, columns)
+    best, best_cost = begin, float(task.cost[begin].sum())
+    unit = _unit(task.cost[columns])
+    bound = _up(_summed_bound(task, crosses, columns), unit)
+    if best_cost <= bound + ROUND:
+        return best, best_cost, True
     # The relaxation over all markers bounds every set from below and prices the markers.
+    matrix, need = _cover_system(task, crosses, columns)
     relaxed = linprog(
         task.cost[columns],
-        A_ub=-lp[0],
-        b_ub=-lp[1],
+        A_ub=-matrix,
+        b_ub=-need,
         bounds=np.column_stack([task.forced_in[columns], np.ones(len(columns))]),
         method="highs",
-        options={"time_limit": max(1.0, until - time.monotonic())},
+        options={"time_limit": max(1.0, (until - time.monotonic()) / 2)},
     )
-    best, best_cost = begin, float(task.cost[begin].sum())
-    if relaxed.x is None or relaxed.status != 0:
-        return best, float(task.cost[task.forced_in].sum()), False
-    unit = _unit(task.cost[columns])
-    bound = _up(relaxed.fun, unit)
-    if best_cost <= bound + _ROUND:
-        return best, best_cost, True
-    reduced = relaxed.lower.marginals + relaxed.upper.marginals
-    # A marker whose reduced cost alone lifts the bound to the greedy cost is in no better set.
-    useful = (reduced <= best_cost - relaxed.fun + _ROUND) | begin[columns]
-    order = np.lexsort((np.arange(len(columns)), reduced, -relaxed.x))
+    if relaxed.status == 0:
+        bound = max(bound, _up(relaxed.fun, unit))
+        if best_cost <= bound + ROUND:
+            return best, best_cost, True
+        reduced = relaxed.lower.marginals + relaxed.upper.marginals
+        # A marker whose reduced cost alone lifts the bound to the greedy cost is in no better set.
+        useful = (reduced <= best_cost - relaxed.fun + ROUND) | begin[columns]
+        order = np.lexsort((np.arange(len(columns)), reduced, -relaxed.x))
+    else:
+        use = np.minimum(task.weight[crosses], task.need[crosses, None]).sum(axis=0)[columns]
+        useful = np.ones(len(columns), dtype=bool)
+        order = np.lexsort((np.arange(len(columns)), -use / task.cost[columns]))
     order = np.concatenate([np.flatnonzero(begin[columns]), order[useful[order]]])
     order = np.array(list(dict.fromkeys(order.tolist())), dtype=np.int64)
     for pool in (order[:_POOL], order):
         result_set, lower, done = _cover_milp(
             task, crosses, np.sort(columns[pool]), until, len(pool) < len(order)
         )
-        if result_set is not None and task.cost[result_set].sum() < best_cost - _ROUND:
+        if result_set is not None and task.cost[result_set].sum() < best_cost - ROUND:
             best, best_cost = result_set, float(task.cost[result_set].sum())
         if len(pool) == len(order):
             bound = max(bound, _up(lower, unit))
-            return best, bound, done or best_cost <= bound + _ROUND
-        if best_cost <= bound + _ROUND:
+            return best, bound, done or best_cost <= bound + ROUND
+        if best_cost <= bound + ROUND:
             return best, best_cost, True
     return best, bound, False
+
+
+def _summed_bound(task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64]) -> float:
+    """A lower bound of the cost from all needs added up: markers by weight per cost, the last in part."""
+    forced = task.forced_in
+    weight = np.minimum(task.weight[crosses], task.need[crosses, None])
+    left = float(np.maximum(task.need[crosses] - task.weight[crosses] @ forced, 0.0).sum())
+    free = columns[~forced[columns]]
+    use, cost = weight[:, free].sum(axis=0), task.cost[free]
+    order = np.argsort(-use / cost, kind="stable")
+    total = float(task.cost[forced].sum())
+    for j in order:
+        if left <= ROUND or use[j] <= 0:
+            break
+        part = min(1.0, left / use[j])
+        total += part * float(cost[j])
+        left -= part * float(use[j])
+    return total
 
 
 def _cover_system(
@@ -300,7 +197,7 @@ def _cover_milp(
         task.cost[columns],
         integrality=np.ones(len(columns)),
         bounds=Bounds(task.forced_in[columns].astype(float), 1.0),
-        constraints=LinearConstraint(matrix, need - _ROUND, np.inf),
+        constraints=LinearConstraint(matrix, need - ROUND, np.inf),
         options={"time_limit": left / 2 if partly else left},
     )
     lower = -np.inf if result.mip_dual_bound is None else float(result.mip_dual_bound)
@@ -316,9 +213,9 @@ def _reach(
 ) -> tuple[NDArray[np.bool_], float, bool]:
     crosses = np.flatnonzero(task.attainable())
     columns = np.flatnonzero(~task.forced_out)
-    best, value = begin, _value(task, begin, at_most)
+    best, value = begin, value_of(task, begin, at_most)
     bound = float(task.worth[crosses].sum())
-    if value >= bound - _ROUND:
+    if value >= bound - ROUND:
         return best, value, True
     priced = np.zeros(len(columns))
     if len(columns) > _REACH_POOL:
@@ -356,8 +253,8 @@ def _reach(
     if result.x is not None:
         chosen = np.zeros(len(task.cost), dtype=bool)
         chosen[pool[result.x[: len(pool)] > 0.5]] = True
-        if _value(task, chosen, at_most) > value:
-            best, value = chosen, _value(task, chosen, at_most)
+        if value_of(task, chosen, at_most) > value:
+            best, value = chosen, value_of(task, chosen, at_most)
     return best, bound, (whole and result.status == 0) or value >= bound - 1e-5
 
 
@@ -378,7 +275,7 @@ def _reach_system(
     return (
         np.concatenate([np.full(n_x, 1e-9), -task.worth[crosses]]),
         sparse.csr_array(matrix),
-        np.concatenate([np.full(n_y, -_ROUND), [-np.inf], low]),
+        np.concatenate([np.full(n_y, -ROUND), [-np.inf], low]),
         np.concatenate([np.full(n_y, np.inf), [most], high]),
         np.concatenate([task.forced_in[columns].astype(float), np.zeros(n_y)]),
     )
@@ -393,3 +290,6 @@ def _unit(cost: Array) -> float:
 def _up(bound: float, unit: float) -> float:
     """A bound lifted to the next value a set can cost."""
     return float(np.ceil(bound / unit - 1e-6) * unit) if unit and np.isfinite(bound) else float(bound)
+
+
+__all__ = ["MarkerChoice", "PanelTask", "choose", "greedy"]
