@@ -156,8 +156,8 @@ def invented_season(n_plants: int, *, seed: int = 7, n_markers: int | None = Non
                 ],
                 "log10_odds": 41.2,
                 "sentence": "The plate fits its sample sheet far better when it is turned by 180 degrees.",
-                "remedy": "Compare the plate with its notch. If it was loaded turned, add the line "
-                "rotate,P02 to corrections.csv and run again.",
+                "remedy": "Compare the plate with its notch. If it was loaded turned, add the row "
+                "below to corrections.csv and run again.",
             },
             {
                 "kind": "blank carries calls",
