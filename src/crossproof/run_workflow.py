@@ -19,7 +19,7 @@ from crossproof.season_index import SeasonIndex, build_index, clear_refusal
 from crossproof.steps.refusal import refusal_of, refuse
 from crossproof.steps.warm import SOCKET
 from crossproof.work_folder import WorkFolder, read_json, season_lock
-from crossproof.workflow_support import LOCK_HELD, workflow_folder
+from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, workflow_folder
 
 STAGES = {
     "ingest": "reading genotype files",
@@ -98,6 +98,7 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
             [sys.executable, "-m", "crossproof.steps.warm", where],
             stdin=subprocess.PIPE,
             start_new_session=True,
+            env={**os.environ, **ONE_THREAD},
         )
         try:
             yield {SOCKET: where}

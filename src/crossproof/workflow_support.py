@@ -15,6 +15,9 @@ from crossproof.work_folder import WorkFolder, season_lock
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
 """Environment variable that tells the Snakefile that its caller holds the season's lock."""
 
+ONE_THREAD = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+"""Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete."""
+
 _HELD = ExitStack()
 
 
@@ -54,3 +57,4 @@ def set_step_command(deployment: object) -> None:
     with_conda = "conda" in str(deployment).lower()
     python = "python" if with_conda else shlex.quote(sys.executable)
     os.environ["CROSSPROOF_STEP"] = f"{python} -m crossproof.steps"
+    os.environ.update(ONE_THREAD)
