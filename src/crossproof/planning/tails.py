@@ -20,7 +20,7 @@ from scipy.fft import next_fast_len
 
 NEGLIGIBLE = 1e-9
 _TILTS = np.array([0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.0])
-_MOST_CELLS = 1 << 18
+_MOST_CELLS = 1 << 15
 _FINEST_STEP = 1e-3
 
 
