@@ -10,6 +10,7 @@ from report_parts import flat
 from crossproof.report.blocks import Chart, Drawing, Findings, Live, Notice, Table, Tone, table_of
 from crossproof.report.content import build_content
 from crossproof.report.inputs import ReportInputs
+from crossproof.report.sections.method import drift_sentence
 
 ORDER = ["do", "plates", "crosses", "crossing", "people", "panel", "plant", "method", "inputs"]
 
@@ -119,6 +120,29 @@ def test_settings_in_force_are_shown(content):
 def test_the_input_digest_is_part_of_the_words(season, content):
     assert content.digest == season.run["run_digest"]
     assert content.digest[:16] in section(content, "inputs").lead
+
+
+def test_changed_verdicts_are_told_before_the_list(season, content):
+    notices = [b for b in section(content, "do").blocks if isinstance(b, Notice)]
+    plant, now = season.changes["plant"].iloc[0], season.changes["verdict_now"].iloc[0]
+    assert any(f"{plant} was undetermined and is now {now}" in n.text for n in notices)
+
+
+@pytest.mark.parametrize(
+    ("drift", "said"),
+    [
+        (None, ""),
+        ({"first": True}, "later runs use the same"),
+        ({"first": False, "verdicts_that_would_change": []}, "would change 0\u00a0verdicts. The option"),
+        (
+            {"first": False, "verdicts_that_would_change": [["N1", "hybrid", "off_pedigree"]]},
+            "would change 1\u00a0verdict (N1 from hybrid to off pedigree).",
+        ),
+    ],
+)
+def test_drift_of_the_run_wide_estimates_is_said(drift, said):
+    assert said in drift_sentence(drift)
+    assert bool(said) == bool(drift_sentence(drift))
 
 
 def test_progress_is_told(season):

@@ -6,9 +6,22 @@ import numpy as np
 
 from crossproof.model.results import Decision
 from crossproof.report import numbers as fmt
-from crossproof.report.blocks import Block, Card, Cards, Heading, Live, Notice, Section, Table, Tone, table_of
+from crossproof.report.blocks import (
+    Block,
+    Card,
+    Cards,
+    Heading,
+    Live,
+    Notice,
+    Prose,
+    Section,
+    Table,
+    Tone,
+    table_of,
+)
 from crossproof.report.inputs import ReportInputs, numbers, texts
 from crossproof.report.marks import DECISION_WORDS
+from crossproof.report.safe_text import shown
 
 MEANINGS = {
     Decision.KEEP: "hybrids, proven to the threshold",
@@ -57,12 +70,45 @@ def section(inputs: ReportInputs) -> Section:
             "again, and retest rather than cull a plant that is the last of its cross.",
         )
     )
+    if len(inputs.changes):
+        blocks.append(_changes_notice(inputs))
     blocks += [Heading("Every plant, ready for the walk along the benches"), Live("plants")]
     if repeats.rows:
         blocks += [Heading("Crosses to repeat"), repeats]
     if tests.rows:
         blocks += [Heading("Seed in store to test first"), tests]
+    total = _cost(inputs)
+    if total:
+        blocks.append(Prose(total))
     return Section("do", "What to do now", "To do", _lead(inputs, counts), tuple(blocks))
+
+
+def _cost(inputs: ReportInputs) -> str:
+    """What the whole of next steps takes."""
+    needed = float(np.nansum(numbers(inputs.crosses, "tests_needed")))
+    cost = float(np.nansum(numbers(inputs.crosses, "test_cost")))
+    if not needed:
+        return ""
+    text = f"To bring every cross to its target takes about {fmt.noun(needed, 'further test')} in all"
+    currency = shown(inputs.config.get("currency"))
+    return text + (f", {fmt.decimal(cost, 0)} {currency}".rstrip() + "." if cost else ".")
+
+
+def _changes_notice(inputs: ReportInputs) -> Notice:
+    """Verdicts that differ from the run before: whoever acted on the old ones must hear of it first."""
+    frame = inputs.changes
+    some = [
+        f"{p} was {b.replace('_', ' ')} and is now {n.replace('_', ' ')}"
+        for p, b, n in zip(
+            *(texts(frame, c) for c in ("plant", "verdict_before", "verdict_now")), strict=True
+        )
+    ]
+    more = f", and {fmt.count(len(some) - 3)} more" if len(some) > 3 else ""
+    return Notice(
+        Tone.CARE,
+        f"{fmt.noun(len(some), 'verdict')} changed since the last run",
+        f"{'; '.join(some[:3])}{more}. The causes are listed under Inputs and versions.",
+    )
 
 
 def _lead(inputs: ReportInputs, counts: dict[Decision, int]) -> str:
@@ -111,6 +157,7 @@ def seed_table(inputs: ReportInputs) -> Table:
 
 def _cross_table(id: str, caption: str, inputs: ReportInputs, number: np.ndarray, label: str) -> Table:
     frame = inputs.crosses
+    extra = numbers(frame, "p_target") if id == "stored" else np.full(len(frame), np.nan)
     order = [
         int(i) for i in np.argsort(-np.nan_to_num(number), kind="stable") if np.nan_to_num(number[i]) > 0
     ]
@@ -125,6 +172,7 @@ def _cross_table(id: str, caption: str, inputs: ReportInputs, number: np.ndarray
             if np.isfinite(target[i])
             else fmt.count(hybrid[i]),
             fmt.count(number[i]),
+            fmt.share(extra[i]),
             columns["next_step"][i],
         )
         for i in order
@@ -138,6 +186,7 @@ def _cross_table(id: str, caption: str, inputs: ReportInputs, number: np.ndarray
             ("father", "name"),
             ("hybrids so far", "number"),
             (label, "number"),
+            ("chance that stored seed suffices", "number"),
             ("why", "text"),
         ],
         rows,

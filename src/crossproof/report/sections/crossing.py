@@ -40,7 +40,7 @@ def section(inputs: ReportInputs) -> Section:
     """What became of the flowers, and what went with success."""
     chain, lead = chain_drawing(inputs)
     blocks: list[Block] = [chain] if chain else []
-    charts = [c for g in _groups(inputs) if (c := rate_chart(inputs, g)) is not None]
+    charts = [c for k, g in enumerate(_groups(inputs)) if (c := rate_chart(inputs, g, k)) is not None]
     if charts:
         blocks.append(Heading("What success went with"))
         blocks.append(
@@ -172,8 +172,8 @@ def _measure(frame: pd.DataFrame) -> tuple[str, str]:
     return "", ""
 
 
-def rate_chart(inputs: ReportInputs, group: str) -> Chart | None:
-    """One chart of true success (else hybrid rate) by the levels of a group."""
+def rate_chart(inputs: ReportInputs, group: str, place: int = 0) -> Chart | None:
+    """One chart of true success (else hybrid rate) by the levels of a group; `place` makes its id unique."""
     rows = _rows_of(inputs, group)
     name, label = _measure(rows)
     if not name or len(rows) < 2:
@@ -198,11 +198,11 @@ def rate_chart(inputs: ReportInputs, group: str) -> Chart | None:
         },
     )
     return Chart(
-        f"by-{_slug(group)}",
+        f"by-{place}-{_slug(group)}",
         f"By {words}",
         rate_sentence(table, label, len(table) - len(drawn)),
         spec,
-        rate_table(group, words, label, table),
+        rate_table(f"by-{place}-{_slug(group)}-table", words, label, table),
     )
 
 
@@ -224,6 +224,9 @@ def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
             "tags": tags,
             "tested": tested,
             "n": tested,
+            "selfs": numbers(rows, "selfing_rate"),
+            "outcrosses": numbers(rows, "outcrossing_rate"),
+            "few": [t in ("yes", "True") for t in texts(rows, "too_few")],
         }
     )
     return out[np.isfinite(out["rate"])].reset_index(drop=True)
@@ -249,7 +252,7 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     return text + (f" Drawn are the {len(table) - left_out} with most plants." if left_out else "")
 
 
-def rate_table(group: str, words: str, label: str, table: pd.DataFrame) -> Table:
+def rate_table(id: str, words: str, label: str, table: pd.DataFrame) -> Table:
     """The numbers behind a chart of rates."""
     rows = [
         (
@@ -259,11 +262,14 @@ def rate_table(group: str, words: str, label: str, table: pd.DataFrame) -> Table
             fmt.share(r.rate),
             fmt.interval(r.low, r.high),
             fmt.share(r.raw),
+            fmt.share(r.selfs),
+            fmt.share(r.outcrosses),
+            "too few to compare" if r.few else "",
         )
         for r in table.itertuples()
     ]
     return table_of(
-        f"by-{_slug(group)}-table",
+        id,
         f"{label[:1].upper()}{label[1:]} by {words}",
         [
             (words, "name"),
@@ -272,9 +278,12 @@ def rate_table(group: str, words: str, label: str, table: pd.DataFrame) -> Table
             ("rate", "number"),
             ("95\u00a0% interval", "number"),
             ("raw rate", "number"),
+            ("selfs", "number"),
+            ("outcrosses", "number"),
+            ("remark", "text"),
         ],
         rows,
-        rest="All are in factors.csv and crosses.csv.",
+        rest="All are in rates_by.csv.",
     )
 
 

@@ -148,6 +148,9 @@ def inputs_section(inputs: ReportInputs) -> Section:
                 rest="All are in changes.csv.",
             ),
         ]
+    drift = drift_sentence(inputs.run.get("calibration_drift"))
+    if drift:
+        blocks += [Heading("Run-wide estimates"), Prose(drift)]
     if len(inputs.problems):
         frame = inputs.problems
         rows = list(
@@ -224,6 +227,29 @@ def inputs_section(inputs: ReportInputs) -> Section:
         tuple(blocks),
         str(len(inputs.problems)) if len(inputs.problems) else "",
     )
+
+
+def drift_sentence(drift: object) -> str:
+    """How far a fresh estimate of error rates is from the one in force, in words; "" where that is unknown."""
+    if not isinstance(drift, Mapping) or not drift:
+        return ""
+    if drift.get("first"):
+        return (
+            "Error rates, pool frequencies and class weights were estimated from this run and written to "
+            "calibration.json; later runs use the same, so that a new plate does not shift old verdicts."
+        )
+    changed = drift.get("verdicts_that_would_change") or ()
+    text = (
+        "Error rates, pool frequencies and class weights come from calibration.json. A fresh estimate of this run "
+        f"would change {fmt.noun(len(changed), 'verdict')}"
+    )
+    some = [
+        " ".join((f"{shown(c[0])} from {shown(c[1])} to {shown(c[2])}").replace("_", " ").split())
+        for c in changed
+        if isinstance(c, (list, tuple)) and len(c) == 3
+    ][:5]
+    text += f" ({'; '.join(some)})" if some else ""
+    return text + ". The option --recalibrate of crossproof run adopts it."
 
 
 def run_digest(inputs: ReportInputs) -> str:

@@ -22,6 +22,9 @@ from crossproof.report.blocks import (
 from crossproof.report.inputs import ReportInputs, numbers, texts
 from crossproof.report.marks import VERDICT_MARKS
 
+DEPARTS = 0.05
+"""Share of markers at which a parent plant departs from its line, from which on the line is listed."""
+
 
 def section(inputs: ReportInputs) -> Section:
     """What the evidence rests on."""
@@ -184,11 +187,11 @@ def conflict_table(inputs: ReportInputs) -> Table:
             t["findings"][i],
         )
         for i in range(len(frame))
-        if versions[i] > 1 or t["findings"][i]
+        if versions[i] > 1 or t["findings"][i] or share[i] >= DEPARTS
     ]
     return table_of(
         "conflicts",
-        "Lines with more than one version or a finding",
+        "Lines with more than one version, a plant that departs from its line, or a finding",
         [
             ("line", "name"),
             ("wells", "number"),
