@@ -135,8 +135,8 @@ def test_changed_verdicts_are_told_before_the_list(season, content):
         ({"first": True}, "later runs use the same"),
         ({"first": False, "verdicts_that_would_change": []}, "would change 0\u00a0verdicts. The option"),
         (
-            {"first": False, "verdicts_that_would_change": [["N1", "hybrid", "off_pedigree"]]},
-            "would change 1\u00a0verdict (N1 from hybrid to off pedigree).",
+            {"first": False, "verdicts_that_would_change": [["N_1", "hybrid", "off_pedigree"]]},
+            "would change 1\u00a0verdict (N_1 from hybrid to off pedigree).",
         ),
     ],
 )

@@ -230,7 +230,7 @@ def inputs_section(inputs: ReportInputs) -> Section:
 
 
 def drift_sentence(drift: object) -> str:
-    """How far a fresh estimate of error rates is from the one in force, in words; "" where that is unknown."""
+    """What a fresh estimate of the run-wide rates would change, in words; "" where that is unknown."""
     if not isinstance(drift, Mapping) or not drift:
         return ""
     if drift.get("first"):
@@ -240,16 +240,20 @@ def drift_sentence(drift: object) -> str:
         )
     changed = drift.get("verdicts_that_would_change") or ()
     text = (
-        "Error rates, pool frequencies and class weights come from calibration.json. A fresh estimate of this run "
-        f"would change {fmt.noun(len(changed), 'verdict')}"
+        "Error rates, pool frequencies and class weights come from calibration.json. A fresh estimate of this "
+        f"run would change {fmt.noun(len(changed), 'verdict')}"
     )
     some = [
-        " ".join((f"{shown(c[0])} from {shown(c[1])} to {shown(c[2])}").replace("_", " ").split())
+        f"{shown(c[0])} from {_words(c[1])} to {_words(c[2])}"
         for c in changed
         if isinstance(c, (list, tuple)) and len(c) == 3
     ][:5]
     text += f" ({'; '.join(some)})" if some else ""
     return text + ". The option --recalibrate of crossproof run adopts it."
+
+
+def _words(verdict: object) -> str:
+    return shown(verdict).replace("_", " ")
 
 
 def run_digest(inputs: ReportInputs) -> str:
