@@ -44,7 +44,7 @@ def random_vcf(rng: np.random.Generator, markers: int, plants: int, most_alleles
         for pos in np.sort(rng.choice(np.arange(1, 900_000), markers // 3, replace=False)):
             k = int(rng.choice([1, 2, 2, 2, 2, 3, 4]))
             k = min(k, most_alleles)
-            ref = "A" * (1 if rng.random() < 0.97 else 20_000 if rng.random() < 0.05 else 5)
+            ref = "A" * (1 if rng.random() < 0.97 else 20_000 if rng.random() < 0.5 else 5)
             name = "." if rng.random() < 0.5 else f"{contig}_{pos}"
             passed = "PASS" if rng.random() < 0.8 else "q10"
             samples = "\t".join(_sample(rng, k) for _ in range(plants))
