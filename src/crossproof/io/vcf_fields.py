@@ -23,6 +23,7 @@ from crossproof.model.sentinels import MISSING
 
 _TAB, _COMMA, _COLON = 9, 44, 58
 _MAX_SHAPES = 8
+_TOGETHER = 60_000  # samples parsed at a time
 _AGAIN = "Export the file again from the variant caller."
 
 
@@ -132,18 +133,21 @@ def parse_numeric(
             group = _Group(layout, k, want_phred, want_depths)
             if not group.wanted:
                 continue
-            text = b"".join(data[begin[r] : end[r] + 1] for r in rows[inside])
-            got_phred, got_depths = group.parse(
-                text,
-                len(inside),
-                n_samples,
-                columns,
-                lambda i, c, v, f, rows=rows, inside=inside: refuse(int(rows[inside[i]]), c, v, f),  # type: ignore[misc]
-            )
-            if phred is not None and got_phred is not None:
-                phred[inside] = got_phred
-            if depths is not None and got_depths is not None:
-                depths[inside] = got_depths
+            # Few records at a time: their arrays stay in the processor's cache.
+            step = max(1, _TOGETHER // n_samples)
+            for part in (inside[at : at + step] for at in range(0, len(inside), step)):
+                text = b"".join(data[begin[r] : end[r] + 1] for r in rows[part])
+                got_phred, got_depths = group.parse(
+                    text,
+                    len(part),
+                    n_samples,
+                    columns,
+                    lambda i, c, v, f, rows=rows, part=part: refuse(int(rows[part[i]]), c, v, f),  # type: ignore[misc]
+                )
+                if phred is not None and got_phred is not None:
+                    phred[part] = got_phred
+                if depths is not None and got_depths is not None:
+                    depths[part] = got_depths
         out.groups[k] = NumericGroup(rows, phred, depths, has_phred, has_depths)
     return out
 
