@@ -1,4 +1,4 @@
-"""Every broken or tricky genotype file is refused with place and remedy, or read right; never silently wrong."""
+"""Every broken or tricky genotype file is refused with its place and remedy, or read right."""
 
 from __future__ import annotations
 
