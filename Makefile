@@ -33,5 +33,8 @@ lint: $(VENV)/.ready
 types: $(VENV)/.ready
 	@$(BIN)/mypy src/crossproof/model src/crossproof/inference src/crossproof/rates
 
+docs: $(VENV)/.ready
+	@$(BIN)/mkdocs build --quiet --strict --config-file docs/tools/mkdocs.yml && echo "Written: build/site/index.html"
+
 clean:
 	rm -rf $(VENV) build dist demo_genotypes/results demo_genotypes/.crossproof demo_genotypes/.snakemake
