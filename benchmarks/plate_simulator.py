@@ -25,7 +25,7 @@ Ints = NDArray[np.int64]
 class Rates:
     """What goes wrong without being a fault of the plate."""
 
-    classes: tuple[float, float, float, float] = (0.60, 0.30, 0.07, 0.03)
+    classes: tuple[float, float, float, float] = (0.60, 0.30, 0.08, 0.02)
     false_heterozygote: float = 0.005
     dropout: float = 0.02
     swap: float = 0.002
@@ -87,27 +87,27 @@ def gamete(rng: np.random.Generator, genotype: Ints) -> Ints:
     return (rng.random(genotype.shape) < genotype / 2).astype(np.int64)
 
 
-def grow(nursery: Nursery, cross: int) -> Ints:
-    """Genotype of one plant harvested from a cross, whatever it turned out to be."""
+def grow(nursery: Nursery, cross: int) -> tuple[Ints, bool]:
+    """Genotype of one plant harvested from a cross, and whether it is a hybrid or a self of it."""
     rng = nursery.rng
     mother, father = nursery.mother_plant[cross], nursery.father_plant[cross]
     kind = rng.choice(4, p=np.array(nursery.rates.classes) / sum(nursery.rates.classes))
     if kind == 0:
-        return gamete(rng, mother) + gamete(rng, father)
+        return gamete(rng, mother) + gamete(rng, father), True
     if kind == 1:
-        return gamete(rng, mother) + gamete(rng, mother)
+        return gamete(rng, mother) + gamete(rng, mother), True
     if kind == 2:
         donor = nursery.lines[rng.integers(len(nursery.lines))]
         if rng.random() < 0.3:
             donor = 2 * (rng.random(len(donor)) < nursery.pool).astype(np.int64)
-        return gamete(rng, mother) + gamete(rng, donor)
+        return gamete(rng, mother) + gamete(rng, donor), False
     other = rng.integers(3)
     if other == 0:
-        return gamete(rng, father) + gamete(rng, father)
+        return gamete(rng, father) + gamete(rng, father), False
     f1 = gamete(rng, mother) + gamete(rng, father)
     if other == 1:
-        return gamete(rng, f1) + gamete(rng, f1)
-    return nursery.lines[rng.integers(len(nursery.lines))].copy()
+        return gamete(rng, f1) + gamete(rng, f1), False
+    return nursery.lines[rng.integers(len(nursery.lines))].copy(), False
 
 
 @dataclass
@@ -119,6 +119,8 @@ class Sheet:
     identity: Ints
     plants: list[str]
     genotype: Ints
+    true_to_tag: NDArray[np.bool_]
+    """Plants that are hybrid or self of their tag."""
 
 
 def make_sheet(
@@ -158,17 +160,19 @@ def make_sheet(
     position = (order.T if by_columns else order).ravel()[:n]
     genotype = np.full((n, nursery.lines.shape[1]), -1, dtype=np.int64)
     plants = [""] * n
+    true_to_tag = np.ones(n, dtype=bool)
     for w, i in enumerate(identity):
         if i >= n_lines:
-            genotype[w], plants[w] = grow(nursery, i - n_lines), f"{prefix}T{w + 1}"
+            genotype[w], true_to_tag[w] = grow(nursery, i - n_lines)
+            plants[w] = f"{prefix}T{w + 1}"
         elif i >= 0:
             genotype[w] = nursery.lines[i]
     if rng.random() < nursery.rates.swapped_seed and len(crosses) > 1:
         progeny = np.flatnonzero(np.array(identity) >= n_lines)
         w = int(rng.choice(progeny))
         other = int(rng.choice([c for c in crosses if c != identity[w] - n_lines]))
-        genotype[w] = grow(nursery, other)
-    return Sheet(format, position, np.array(identity), plants, genotype)
+        genotype[w], true_to_tag[w] = grow(nursery, other)[0], False
+    return Sheet(format, position, np.array(identity), plants, genotype, true_to_tag)
 
 
 def move(sheet: Sheet, source: Ints) -> Sheet:
@@ -232,7 +236,14 @@ def make_parent_plate(nursery: Nursery, tubes: int, name: str = "PARENTS") -> Pl
     genotype = np.concatenate(
         [np.repeat(nursery.lines, tubes, axis=0), np.full((1, nursery.lines.shape[1]), -1)]
     )
-    sheet = Sheet(PLATE_FORMATS[0], np.arange(len(identity)), identity, [""] * len(identity), genotype)
+    sheet = Sheet(
+        PLATE_FORMATS[0],
+        np.arange(len(identity)),
+        identity,
+        [""] * len(identity),
+        genotype,
+        np.ones(len(identity), dtype=bool),
+    )
     return make_plate(nursery, sheet, name)
 
 

@@ -27,8 +27,11 @@ Bools = NDArray[np.bool_]
 PRIOR_WHOLE = 1e-3
 UNUSUAL_SHARE = 0.1
 """Share of whole-plate faults that are shifts in reading order or another order of filling."""
-PRIOR_STRIP = 3e-3
+PRIOR_STRIP = 1e-4
 PRIOR_WELLS = 1e-2
+PRIOR_TUBE = 1e-4
+"""A parent tube swapped, judged through the consensus it makes: parents err in more ways than are
+modelled."""
 PRIOR_TAGS = 1e-2
 PRIOR_ONE_TAG = 3e-3
 TIE = 1.0
@@ -37,6 +40,10 @@ GAIN = 1.0
 """A well speaks for a proposal from this many nats."""
 CERTAIN = 20.0
 """A whole-plate layout with these log10 odds is taken without looking at parts of the plate."""
+LEAST_PAIR = 1.6
+"""Least log10 odds of two swapped wells: two odd seeds that happen to fit each other's tag look the same."""
+RELATED_PAIR = 0.03
+"""Factor on the prior where the two share a parent: an outcross of the one is then a hybrid of the other."""
 MAX_STEPS = 40
 
 
@@ -198,6 +205,15 @@ def _swap(identity: Ints, a: int, b: int) -> Ints:
     return changed
 
 
+def _parents(scores: PlateScores, identity: int) -> set[int]:
+    """The lines that an identity is made of."""
+    season = scores.season
+    if identity < season.n_lines:
+        return {identity} - {EMPTY}
+    cross = identity - season.n_lines
+    return {int(season.mother[cross]), int(season.father[cross])} - {-1}
+
+
 def _pair_words(scores: PlateScores, a: int, b: int) -> str:
     return f"wells {scores.plate.well_name(a)} and {scores.plate.well_name(b)} swapped"
 
@@ -216,7 +232,10 @@ def pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> I
         a, b = int(loose[i]), int(loose[j])
         gain = np.zeros(len(identity))
         gain[a], gain[b] = gains[i, j], gains[j, i]
-        yield _proposal(_pair_words(scores, a, b), gain, prior, _swap(identity, a, b), wells=(a, b))
+        related = _parents(scores, int(identity[a])) & _parents(scores, int(identity[b]))
+        share = prior * (RELATED_PAIR if related else 1.0)
+        if gain.sum() / np.log(10) + np.log10(share) >= LEAST_PAIR:
+            yield _proposal(_pair_words(scores, a, b), gain, share, _swap(identity, a, b), wells=(a, b))
 
 
 def tube_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -228,7 +247,7 @@ def tube_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools)
     own = matrix.own(identity)
     doubtful = [w for w in doubtful_tubes(scores, matrix, identity) if not used[w]]
     others = sorted(set(doubtful) | {int(w) for w in np.flatnonzero((misfit | (identity == EMPTY)) & ~used)})
-    prior = PRIOR_WELLS / max(len(identity) * (len(identity) - 1) // 2, 1)
+    prior = PRIOR_TUBE / max(len(identity) * (len(identity) - 1) // 2, 1)
     budget = max(20, 200_000 // max(len(identity) * scores.plate.n_markers // 60, 1))
     seen: set[tuple[int, int]] = set()
     for a in doubtful:
@@ -273,6 +292,9 @@ def search_layout(
             candidates += source(scores, matrix, identity, used)
             if source is whole_plate and any(p.log10_odds > CERTAIN for p in candidates):
                 break
+        if not candidates:
+            break
+        candidates = [p for p in candidates if p.words not in {s.words for s in steps}]
         if not candidates:
             break
         best = _best(candidates)

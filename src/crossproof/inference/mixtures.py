@@ -26,7 +26,7 @@ from crossproof.inference.plate_scores import LineState, Matrix, PlateScores
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, genotype_index, n_genotypes
 
-PRIOR_MIXED = 1e-6
+PRIOR_MIXED = 1e-7
 """Prior that one given well holds two plants: low, since parents and assays err in more ways than are
 modelled."""
 SHARES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5)
@@ -125,12 +125,37 @@ def _one_plant(
     return float(logsumexp(best))
 
 
-def _own_kind(scores: PlateScores, well: int, first: list[Floats], prior: Floats) -> float:
-    """log P(data | one plant of what should be there)."""
+def _own_kinds(scores: PlateScores, well: int, first: list[Floats], prior: Floats) -> Floats:
+    """log P(data, relation | one plant of what should be there), (relation,)."""
     total: Floats | float = 0.0
     for table, x in zip(first, scores.likelihood, strict=True):
         total = total + np.log((table * x[:, well]).sum(axis=2)).sum(axis=1)
-    return float(logsumexp(total + prior))
+    return np.asarray(total + prior)
+
+
+def _suspicious(
+    scores: PlateScores, well: int, first: list[Floats], prior: Floats, relation: int, has_depths: bool
+) -> bool:
+    """Whether a well is worth the full comparison.
+
+    Calls: heterozygous at 3 markers or more, and 4 % of those called, where its likeliest relation is not.
+    Reads: some share of an unknown plant explains them better than none.
+    """
+    if has_depths:
+        unknown = [pool_genotypes(q * 0.98 + 0.02 / q.shape[1], 0.5)[None] for q in scores.pool_of]
+        shares = _mixed_depths(scores, well, first, prior, unknown)
+        return shares is not None and float(shares[0, 1:].max() - shares[0, 0]) > 2.0
+    surprising = called = 0
+    for b, block in enumerate(scores.plate.blocks):
+        flags = heterozygous_codes(block.k)
+        codes = block.codes[scores.nuclear[b], well]
+        seen = codes < len(flags)
+        het = np.zeros(len(codes), dtype=bool)
+        het[seen] = flags[codes[seen]]
+        expected = first[b][relation][:, flags].sum(axis=1)
+        surprising += int((het & (expected < 0.1)).sum())
+        called += int(seen.sum())
+    return surprising >= max(3, 0.04 * called)
 
 
 def _mixed_calls(
@@ -179,20 +204,11 @@ def mixture_findings(
     """Wells whose data two plants explain and one does not."""
     plate = scores.plate
     state = scores.lines_under(identity)
-    top = sum(np.log(x.max(axis=2)).sum(axis=0, dtype=np.float64) for x in scores.likelihood)
     own_scores = scores.plain(identity, state)
     families: dict[int, FamilyTables] = {}
+    has_depths = any(b.depths is not None for b in plate.blocks)
     out = []
     for w in np.flatnonzero((identity >= 0) & (plate.n_called >= 0.3 * plate.n_markers)):
-        has_depths = any(b.depths is not None for b in plate.blocks)
-        own = float(own_scores[w])
-        pure = max(own, float(matrix.anything[w]))
-        needed = (threshold - np.log10(PRIOR_MIXED)) * np.log(10)
-        # No explanation can gain more than the distance to the best genotype at every marker.
-        if not has_depths and top[w] - pure < needed:
-            continue
-        near = neighbours(scores, int(w))
-        sources = _contaminants(scores, near)
         if identity[w] >= scores.season.n_lines:
             family = families.get(int(identity[w]))
             if family is None:
@@ -202,7 +218,12 @@ def mixture_findings(
             first, prior = family.tables(int(np.searchsorted(family.wells, w))), family.prior
         else:
             first, prior = scores.identity_tables(int(identity[w]), int(w), state)
-        own = float(np.logaddexp(own, _own_kind(scores, int(w), first, prior)))
+        by_relation = _own_kinds(scores, int(w), first, prior)
+        own = float(np.logaddexp(own_scores[w], logsumexp(by_relation)))
+        if not _suspicious(scores, int(w), first, prior, int(by_relation.argmax()), has_depths):
+            continue
+        near = neighbours(scores, int(w))
+        sources = _contaminants(scores, near)
         names = [*near.tolist(), -1]
         log_split = np.log(len(names))
         depths = _mixed_depths(scores, int(w), first, prior, sources) if has_depths else None

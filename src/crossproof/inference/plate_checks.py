@@ -252,8 +252,8 @@ def examine_plates(
     )
     found += maternal_findings(sound, season, evidence, odds)
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
-    found += [f for f in tubes if not set(f.samples) <= explained | on_lying]
-    found += same_line_findings(season, evidence)
+    found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
+    found += same_line_findings(season, _without(everything, season, plates, odd | on_lying))
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 

@@ -28,6 +28,10 @@ PRIOR_PARENT = 1e-2
 """Share of crosses made with another line than recorded."""
 BAD_SHARE = 0.5
 """A cross fits badly if more of its called plants than this are neither hybrid nor self of their tag."""
+CLOSE = 5.0
+"""Explanations that fit worse than the best by this many nats are dropped."""
+WHOLE_LINE = 0.6
+"""A line is another line if this share of its crosses (2 at least) says so."""
 MAX_OTHERS = 3000
 """Most other crosses that a badly fitting one is compared with."""
 
@@ -65,8 +69,12 @@ def called_plants(examined: Examined, identity: int) -> NDArray[np.int64]:
 
 def _explain(
     cross: int, plates: Sequence[Examined], season: SeasonTables, threshold: float
-) -> _Explanation | None:
-    """The best other explanation of a badly fitting cross, None if none reaches the threshold."""
+) -> list[_Explanation]:
+    """The best other cross and the best other parent of a badly fitting cross, each if it reaches the
+    threshold.
+
+    None that fits worse than the other by CLOSE is kept.
+    """
     m, p = int(season.mother[cross]), int(season.father[cross])
     lines = np.arange(season.n_lines)
     other = np.flatnonzero((season.mother != m) | (season.father != p))[:MAX_OTHERS]
@@ -77,6 +85,7 @@ def _explain(
     n_other, n_lines = max(len(other), 1), max(len(lines), 1)
     prior = np.where(which >= 0, PRIOR_ONE_TAG / n_other, PRIOR_PARENT / (2 * n_lines))
     total = np.log10(prior)
+    fit = np.log(prior)  # without the bound: it tells explanations apart that all reach it
     gaining = np.zeros(len(mothers), dtype=np.int64)
     called = 0
     for x in plates:
@@ -90,19 +99,31 @@ def _explain(
         e = np.logaddexp(s, odd[:, None]) + x.scores.called[wells][:, None]
         gain = np.clip(e - matrix.own(x.search.identity)[wells][:, None], -matrix.bound, matrix.bound)
         total = total + gain.sum(axis=0) / np.log(10)
+        fit = fit + e.sum(axis=0)
         gaining += (gain > GAIN).sum(axis=0)
         called += len(wells)
-    best = int(np.argmax(total))
-    # A cross of the records that fits as well is the simpler story than a parent line of no other record.
-    as_cross = np.flatnonzero((which >= 0) & (total > total[best] - 1.0))
-    if len(as_cross):
-        best = int(as_cross[np.argmax(total[as_cross])])
-    if total[best] < threshold or gaining[best] < max(3, 0.5 * called):
-        return None
-    found = int(which[best])
-    return _Explanation(
-        int(mothers[best]), int(fathers[best]), found, float(total[best]), int(gaining[best]), called
-    )
+    if called == 0:
+        return []
+    found = []
+    best_fit = float(fit.max())
+    for group in (np.flatnonzero(which >= 0), np.flatnonzero(which < 0)):
+        if len(group) == 0:
+            continue
+        best = int(group[np.argmax(fit[group])])
+        # A cross of the records that fits as well is the simpler story than a parent line of no other record.
+        close = fit[best] > best_fit - CLOSE
+        if close and total[best] >= threshold and gaining[best] >= max(3, 0.5 * called):
+            found.append(
+                _Explanation(
+                    int(mothers[best]),
+                    int(fathers[best]),
+                    int(which[best]),
+                    float(total[best]),
+                    int(gaining[best]),
+                    called,
+                )
+            )
+    return found
 
 
 def bad_crosses(plates: Sequence[Examined], season: SeasonTables) -> list[int]:
@@ -144,9 +165,12 @@ def _plates_text(wells: list[str]) -> str:
 
 def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
     """Tags, and parents, that the plants of badly fitting crosses fit instead."""
-    bad = bad_crosses(plates, season)
-    found = {c: _explain(c, plates, season, threshold) for c in bad}
-    tags = {c: e.cross for c, e in found.items() if e is not None and e.cross >= 0}
+    explained = {c: _explain(c, plates, season, threshold) for c in bad_crosses(plates, season)}
+    parents = {c: e for c, all_e in explained.items() for e in all_e if e.cross < 0}
+    whole = _whole_lines(parents, plates, season)
+    of_line = {c for c, e in parents.items() if _replacement(c, e, season) in whole}
+    found = {c: e for c, all_e in explained.items() for e in all_e if e.cross >= 0 and c not in of_line}
+    tags = {c: e.cross for c, e in found.items()}
     same = season.same_parents()[season.n_lines :]
     out: list[Finding] = []
     done: set[int] = set()
@@ -154,7 +178,6 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
         if c in done:
             continue
         e = found[c]
-        assert e is not None
         back = next(
             (b for b, o in tags.items() if b != c and same[b] == same[other] and same[o] == same[c]), None
         )
@@ -163,7 +186,6 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
         if back is not None:
             done |= {c, back}
             e_back = found[back]
-            assert e_back is not None
             more_wells, more_samples = _wells_of(back, plates, season)
             b_name = season.crosses[back]
             moved = tuple((s, season.n_lines + back) for s in samples)
@@ -211,8 +233,7 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
                 reassigned=tuple((s, season.n_lines + other) for s in samples),
             )
         )
-    parents = {c: e for c, e in found.items() if e is not None and e.cross < 0}
-    return out + _parent_findings(parents, bad, plates, season)
+    return out + _parent_findings({c: e for c, e in parents.items() if c not in tags}, whole, plates, season)
 
 
 def _replacement(c: int, e: _Explanation, season: SeasonTables) -> tuple[int, int]:
@@ -222,23 +243,35 @@ def _replacement(c: int, e: _Explanation, season: SeasonTables) -> tuple[int, in
     return int(season.father[c]), e.father
 
 
-def _parent_findings(
-    parents: dict[int, _Explanation], bad: list[int], plates: Sequence[Examined], season: SeasonTables
-) -> list[Finding]:
-    """Crosses made with another line; where all crosses of a line say the same, the line is the other."""
-    by_line: dict[tuple[int, int], list[int]] = {}
+def _by_line(parents: dict[int, _Explanation], season: SeasonTables) -> dict[tuple[int, int], list[int]]:
+    out: dict[tuple[int, int], list[int]] = {}
     for c, e in parents.items():
-        by_line.setdefault(_replacement(c, e, season), []).append(c)
-    seen = {
-        c
-        for c in range(len(season.crosses))
-        if sum(len(called_plants(x, season.n_lines + c)) for x in plates) >= 3
-    }
-    whole: dict[int, int] = {}
-    for (line, other), crosses in by_line.items():
+        out.setdefault(_replacement(c, e, season), []).append(c)
+    return out
+
+
+def _whole_lines(
+    parents: dict[int, _Explanation], plates: Sequence[Examined], season: SeasonTables
+) -> set[tuple[int, int]]:
+    """(line, other line) where most crosses made with the line fit the other in its place."""
+    n = season.n_lines
+    seen = {c for c in range(len(season.crosses)) if sum(len(called_plants(x, n + c)) for x in plates) >= 3}
+    out = set()
+    for (line, other), crosses in _by_line(parents, season).items():
         made = {c for c in seen if line in (season.mother[c], season.father[c])}
-        if line >= 0 and len(crosses) >= 2 and set(crosses) == made:
-            whole[line] = other
+        if line >= 0 and len(crosses) >= 2 and len(crosses) >= WHOLE_LINE * len(made):
+            out.add((line, other))
+    return out
+
+
+def _parent_findings(
+    parents: dict[int, _Explanation],
+    whole: set[tuple[int, int]],
+    plates: Sequence[Examined],
+    season: SeasonTables,
+) -> list[Finding]:
+    """Crosses made with another line; where most crosses of a line say the same, the line is the other."""
+    by_line = _by_line(parents, season)
     out: list[Finding] = []
     for (line, other), crosses in by_line.items():
         each = [_wells_of(c, plates, season) for c in crosses]
@@ -247,17 +280,17 @@ def _parent_findings(
         odds = sum(parents[c].log10_odds for c in crosses)
         was = season.lines[line] if line >= 0 else "an unknown line"
         now = season.lines[other]
-        if whole.get(line) == other:
-            if whole.get(other) == line and other < line:
+        if (line, other) in whole:
+            mutual = (other, line) in whole
+            if mutual and other < line:
                 continue
-            mutual = whole.get(other) == line
             kind = FindingKind.LINES_SWAPPED if mutual else FindingKind.LINE_WRONG
             rows = (
                 (Correction(CorrectionKind.SWAP_LINES, was, now),)
                 if mutual
                 else (Correction(CorrectionKind.LINE_IS, was, now, "crosses"),)
             )
-            text = f"All crosses seen that were made with {was} ({names}) fit {now} in its place" + (
+            text = f"Crosses made with {was} ({names}) fit {now} in its place" + (
                 f", and those of {now} fit {was}: their tubes changed places." if mutual else "."
             )
             out.append(
