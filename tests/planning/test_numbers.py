@@ -1,8 +1,6 @@
 """Seeds and flowers against Sedcole's table, scipy's beta-binomial, and direct simulation."""
 
 import csv
-import os
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -25,24 +23,18 @@ from crossproof.rates.betabinomial import HyperPosterior
 PRIOR = (6.0, 3.0, 0.8, 0.2)
 
 
-def sedcole_rows():
-    shared = os.environ.get("CROSSPROOF_SHARED") or Path(__file__).parents[3] / "shared"
-    path = Path(shared) / "reference" / "sedcole_exact.csv"
-    if not path.exists():
-        pytest.skip("the published check values are not on this machine")
-    with path.open(encoding="utf-8") as file:
-        return list(csv.DictReader(file))
-
-
 def known(rate: float, *, pods: float = 0.5, seeds: int = 3, size: float = 1e9) -> TeamRates:
     """A team whose rates are known: size says how alike the seeds of one pod are (large: not at all)."""
     hyper = HyperPosterior(np.array([rate * size]), np.array([(1 - rate) * size]), np.array([1.0]))
     return TeamRates(hyper, pods * 1e9, (1 - pods) * 1e9, np.eye(seeds + 1)[seeds], 100, 400, 200, ())
 
 
-def test_sedcoles_table():
+def test_sedcoles_table(shared):
     # Sedcole 1977, Crop Sci 17:667-668 (memory; recomputed from the exact binomial).
-    for row in sedcole_rows():
+    with (shared / "reference" / "sedcole_exact.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 22
+    for row in rows:
         for name, value in row.items():
             if name.startswith("r"):
                 assert sedcole(float(row["q"]), int(name[1:]), float(row["p"])) == int(value), (row, name)

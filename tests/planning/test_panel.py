@@ -123,6 +123,37 @@ def test_close_markers_are_not_chosen_together():
     assert np.diff(np.flatnonzero(choice.chosen)).min() >= 3
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_spacing_and_chromosomes_against_exhaustive_search(seed):
+    task = random_task(seed, crosses=4, need=2, min_spacing=3500, min_per_chromosome=1)
+
+    def allowed(chosen):
+        at = np.flatnonzero(chosen)
+        near = [
+            (i, j) for i in at for j in at
+            if i < j and task.chromosome[i] == task.chromosome[j]
+            and abs(task.position[i] - task.position[j]) < 3500
+        ]  # fmt: skip
+        return not near and len(set(task.chromosome[at])) == 3
+
+    wanted = task.reached(greedy(task))
+    sets = [s for s in every_set(task) if allowed(s) and np.all(task.reached(s)[wanted])]
+    choice = choose(task)
+    assert allowed(choice.chosen)
+    assert choice.objective == min(task.cost[s].sum() for s in sets)
+
+
+def test_the_programme_keeps_to_the_spacing_where_greed_stops_early():
+    # The dearest marker pays only when two cheap neighbours may not be taken together.
+    weight = np.array([[1.0, 1.0, 2.0]])
+    task = task_of(
+        weight, 2, cost=np.array([1.0, 1.0, 2.5]), chromosome=np.array(["Chr1"] * 3, dtype=object),
+        min_spacing=1500, position=np.array([0, 1000, 9000], dtype=np.int64),
+    )  # fmt: skip
+    choice = choose(task)
+    assert choice.chosen.tolist() == [False, False, True]
+
+
 def test_out_of_reach_is_left_unreached():
     weight = np.array([[1.0, 1.0, 0.0], [0.0, 0.0, 0.0]])
     choice = choose(task_of(weight, 2))

@@ -83,6 +83,13 @@ def test_two_columns_of_one_family_cannot_be_told_apart():
     assert by_words["columns 3 and 4 swapped"] == (0, 0)
 
 
+def test_the_search_earns_its_place():
+    # One family of 80 in 11 columns: only 3 blanks and 4 parents tell anything, the plant twice does not. At
+    # best 4 columns and 1 row hold none of them: 4 + 1 reversals and 6 swaps of two such columns stay unseen.
+    plate = plan_plates(CROSSES[:1], [80], SETTINGS)[0]
+    assert len(plate.unseen) == 11
+
+
 def test_families_stay_together_in_harvest_order(plates):
     order = sorted((w.column, w.row, w.cross_id) for w in plates[0].wells if w.role == "progeny")
     names = [cross_id for _, _, cross_id in order]

@@ -147,19 +147,22 @@ def test_others_of_the_family_help():
     assert together > alone + 0.005
 
 
-def test_family_against_simulated_families():
+@pytest.mark.parametrize(
+    ("prior", "others"), [((6.0, 3.0, 0.8, 0.2), (3, 2)), ((1.0, 19.0, 0.1, 0.1), (0, 5))]
+)
+def test_family_against_simulated_families(prior, others):
     # The same model played out: parent plants drawn once per marker, the others' calls, then the plant's own.
     from crossproof.inference.error_model import apply_floor, call_error_matrix
     from crossproof.inference.pedigree import pair_tables
     from crossproof.planning.evidence import parent_prior
     from crossproof.planning.power import pair_threshold
 
-    settings = PlanSettings(parent_departure=0.1, min_markers_scored=0)
-    panel = random_panel(2, 10, 12)
+    settings = PlanSettings(parent_departure=0.2, min_markers_scored=0, class_prior=prior)
+    panel = random_panel(2, 12, 12)
     evidence = evidence_of(panel, settings)
     n_h, n_s = split_family(6, settings)
-    assert (n_h, n_s) == (3, 2)
-    rng, n = np.random.default_rng(5), 6000
+    assert (n_h, n_s) == others
+    rng, n = np.random.default_rng(5), 20_000
     tables, block = pair_tables(2), panel.blocks[0]
     errors = call_error_matrix(2, 0.005, 0.02, settings.swap)
     floored = apply_floor(errors.T, settings.floor).T
@@ -182,6 +185,8 @@ def test_family_against_simulated_families():
     exact = family_tail(panel, evidence, 0, 1, settings, 6)[0]
     assert abs(found - exact.value) < 4 * np.sqrt(found * (1 - found) / n) + (exact.high - exact.low)
     assert found < 0.9995
+    alone = family_tail(panel, evidence, 0, 1, settings, 1)[0]
+    assert exact.value > alone.value + 0.002
 
 
 def test_least_markers_reach_what_they_claim():
