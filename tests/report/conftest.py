@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import shutil
 from collections.abc import Iterator
@@ -54,12 +55,14 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture(scope="session")
 def axe_source() -> str:
-    """The text of axe-core; never part of the repository."""
-    for place in (
-        os.environ.get("CROSSPROOF_AXE", ""),
-        "/tmp/axe/x/package/axe.min.js",
-        "/tmp/axe-core/package/axe.min.js",
-    ):
+    """The text of axe-core, from the development package that carries it or from a file named by hand."""
+    package = importlib.util.find_spec("axe_playwright_python")
+    places = [os.environ.get("CROSSPROOF_AXE", "")]
+    if package is not None and package.origin is not None:
+        places.append(str(Path(package.origin).with_name("axe.min.js")))
+    for place in places:
         if place and Path(place).is_file():
             return Path(place).read_text(encoding="utf-8")
-    pytest.skip("axe-core is not here: npm pack axe-core, unpack it, and name axe.min.js in CROSSPROOF_AXE")
+    pytest.skip(
+        "axe-core is not here: pip install axe-playwright-python, or name axe.min.js in CROSSPROOF_AXE"
+    )

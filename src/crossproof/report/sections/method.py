@@ -240,8 +240,8 @@ def drift_sentence(drift: object) -> str:
         )
     changed = drift.get("verdicts_that_would_change") or ()
     text = (
-        "Error rates, pool frequencies and class weights come from calibration.json. A fresh estimate of this "
-        f"run would change {fmt.noun(len(changed), 'verdict')}"
+        "Error rates, pool frequencies and class weights come from calibration.json. A fresh estimate of "
+        f"this run would change {fmt.noun(len(changed), 'verdict')}"
     )
     some = [
         f"{shown(c[0])} from {_words(c[1])} to {_words(c[2])}"
