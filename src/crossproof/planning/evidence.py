@@ -209,8 +209,8 @@ def _log_prior(kinds: tuple[Relation, ...], n_donors: int, settings: PlanSetting
     prior = np.asarray(settings.class_prior, dtype=np.float64)
     prior = prior / prior.sum()
     on_panel = settings.panel_donor_share if n_donors else 0.0
-    absent = {Relation.RECIPROCAL, Relation.OTHER_CROSS} | (set() if n_donors else {Relation.OTHER_LINE})
-    possible = sum(w for kind, w in RELATION_WEIGHTS.items() if kind not in absent)
+    # Relations that cannot be looked at here leave their weight to the rest, as in the family model.
+    possible = sum(w for kind, w in RELATION_WEIGHTS.items() if kind in kinds)
     share = {kind: w / possible for kind, w in RELATION_WEIGHTS.items()}
     share |= {
         Relation.HYBRID: 1.0,
