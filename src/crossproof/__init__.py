@@ -1,6 +1,51 @@
-"""Marker-based verification of hand crosses in self-pollinating crops."""
+"""Marker-based verification of hand crosses in self-pollinating crops.
+
+In a notebook:
+
+    import crossproof as cp
+
+    season = cp.read_season("nursery_2027")
+    verdicts = cp.verify(season)
+    cp.crossing_rates(season, verdicts).operators
+
+The verbs (`read_season`, `check`, `verify`, `crossing_rates`, `plan`, `run`, `results`) are those of
+`crossproof.api`; they are loaded when first used, so that importing the package stays cheap.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
 METHOD_VERSION = 1
 """Part of every cached result's digest: raise it whenever a change of method can change a verdict."""
+
+_VERBS = ("check", "crossing_rates", "plan", "read_season", "results", "run", "verify")
+
+if TYPE_CHECKING:
+    from crossproof.api import check, crossing_rates, plan, read_season, results, run, verify
+
+__all__ = [
+    "METHOD_VERSION",
+    "__version__",
+    "check",
+    "crossing_rates",
+    "plan",
+    "read_season",
+    "results",
+    "run",
+    "verify",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _VERBS:
+        from crossproof import api
+
+        return getattr(api, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_VERBS})

@@ -132,6 +132,13 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
     return f"{parts.scheme}://{host}{f':{port}' if port else ''}{path}"
 
 
+def connect(url: str, *, plain_http: bool = False, page_size: int = Limits.page_size) -> BrapiClient:
+    """A client for the server at `url`, with the environment's token; raises InputError as `base_url`."""
+    token = environment_token()
+    base = base_url(url, with_token=token is not None, plain_http=plain_http)
+    return BrapiClient(base, token, Limits(page_size=page_size))
+
+
 class _Redirects(urllib.request.HTTPRedirectHandler):
     """Follow a redirect of a reading request; to another host without the token."""
 

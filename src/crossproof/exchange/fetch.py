@@ -65,6 +65,20 @@ class Fetched:
     problems: tuple[Problem, ...]
     said: tuple[str, ...]
 
+    def summary(self) -> str:
+        """What was written, and what to do next."""
+        lines = [
+            f"{self.folder}: {self.crosses} crosses, {self.samples} samples on {self.plates} plates"
+            + (f", {self.planned} planned crosses" if self.planned else "")
+        ]
+        if self.left_out:
+            lines.append(f"{self.left_out} records are no part of the sheets; left_out.csv has them and why.")
+        lines.append(
+            "Genotype files are not fetched: put them into genotypes/ and name them in config.yaml, then:\n"
+            f"  crossproof check {self.folder}"
+        )
+        return "\n".join(lines)
+
 
 def fetch_season(
     client: BrapiClient, folder: Path, *, selection: Selection | None = None, timezone: str = ""
@@ -154,7 +168,7 @@ def _optional(
 def _germplasm(
     client: BrapiClient, notes: Notes, crosses: Sequence[Record], samples: Sequence[Record]
 ) -> tuple[dict[str, Germplasm], str]:
-    """Germplasm that crosses and samples name, and the crop where all are of one; no page more than needed."""
+    """Germplasm that crosses and samples name, and the crop where all are of one."""
     wanted = {r.text("germplasmDbId") for r in samples}
     for record in crosses:
         wanted |= {p.text("germplasmDbId") for n in ("parent1", "parent2") if (p := record.object(n))}

@@ -78,7 +78,7 @@ def read_plates(records: Sequence[Record]) -> dict[str, str]:
         if told and told not in PLATE_FORMATS_KNOWN:
             record.notes.once(
                 record.where,
-                f"The plate format {told!r} is none of BrAPI v2.1, which are {', '.join(PLATE_FORMATS_KNOWN)}.",
+                f"The plate format {told!r} is none of BrAPI v2.1's ({', '.join(PLATE_FORMATS_KNOWN)}).",
                 "Nothing to do: wells are read by their names, up to 1536 of them.",
                 value=name,
                 column="plateFormat",

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.errors import InputError, Severity
-from crossproof.planning.run_plan import make_plan
+from crossproof.planning.run_plan import Plan, make_plan
 from crossproof.planning.season_inputs import panel_genotypes, plan_settings, rates_so_far, wish_list
 from crossproof.report.plan_page import write_plan
 from crossproof.season_evidence import load_wells, locate_wells
@@ -16,6 +16,13 @@ from crossproof.steps.panel import read_panel
 
 def plan(index: SeasonIndex) -> None:
     """Write results/plan: the page, its tables, and samples.csv for the plates to come."""
+    config = index.config
+    title = " ".join(x for x in (config.crop, config.season) if x)
+    write_plan(season_plan(index), index.folder.results / "plan", title=title, digest=index.run_digest)
+
+
+def season_plan(index: SeasonIndex) -> Plan:
+    """The plan of a season whose panel has been made; raises InputError for a wish list with errors."""
     folder, config = index.folder, index.config
     samples = read_record(folder, "samples")
     joined, panel = read_panel(folder)
@@ -30,6 +37,4 @@ def plan(index: SeasonIndex) -> None:
         raise InputError(problems)
     done = folder.results / "crosses.csv"
     rates = rates_so_far(pd.read_csv(done) if done.exists() else None, settings)
-    made = make_plan(settings=settings, panel=genotypes, planned=planned, rates=rates, problems=problems)
-    title = " ".join(x for x in (config.crop, config.season) if x)
-    write_plan(made, folder.results / "plan", title=title, digest=index.run_digest)
+    return make_plan(settings=settings, panel=genotypes, planned=planned, rates=rates, problems=problems)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from crossproof.io.config import Config
 from crossproof.io.result_tables import write_table
 from crossproof.rates import tables
 from crossproof.season_index import SeasonIndex, read_record
@@ -14,10 +15,19 @@ def rates(index: SeasonIndex) -> None:
     """Write crosses.csv, operators.csv, factors.csv and the tables behind the charts."""
     crosses = read_record(index.folder, "crosses")
     verdicts = pd.read_parquet(index.folder.results / "verdicts.parquet")
-    options = tables.RateOptions.of(index.config)
+    made = rate_tables(crosses, verdicts, index.config)
+    found = read_findings(index).tables.crosses
+    made["crosses"]["findings"] = [found.get(c, "") for c in made["crosses"]["cross_id"]]
+    for name, frame in made.items():
+        write_table(index.folder.results / f"{name}.csv", frame)
+
+
+def rate_tables(crosses: pd.DataFrame, verdicts: pd.DataFrame, config: Config) -> dict[str, pd.DataFrame]:
+    """The tables of rates by their names, from crossing records and verdicts."""
+    options = tables.RateOptions.of(config)
     contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
-    verifiable = {str(c): bool(n >= index.config.min_markers_scored) for c, n in contrast.items()}
-    made = {
+    verifiable = {str(c): bool(n >= config.min_markers_scored) for c, n in contrast.items()}
+    return {
         "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable),
         "operators": tables.operators_table(crosses, verdicts, options),
         "factors": tables.factors_table(crosses, verdicts, options),
@@ -25,7 +35,3 @@ def rates(index: SeasonIndex) -> None:
         "learning": tables.learning_table(crosses, verdicts, options),
         "control_chart": tables.control_chart_table(crosses, verdicts, options),
     }
-    found = read_findings(index).tables.crosses
-    made["crosses"]["findings"] = [found.get(c, "") for c in made["crosses"]["cross_id"]]
-    for name, frame in made.items():
-        write_table(index.folder.results / f"{name}.csv", frame)

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof import METHOD_VERSION, __version__
+from crossproof.exchange.miappe import miappe_block
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import MISSING
@@ -70,6 +71,11 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
             "decisions": verdicts["decision"].value_counts().sort_index().to_dict(),
         },
         "calibration_drift": read_json(index.folder.work("panel", "drift.json")),
+        "miappe": miappe_block(
+            read_record(index.folder, "crosses"),
+            read_record(index.folder, "samples"),
+            title=" ".join(t for t in (index.config.crop, index.config.season) if t),
+        ),
     }
 
 

@@ -1,0 +1,256 @@
+"""The verbs of `import crossproof`, for notebooks and scripts: a season in, pandas tables out.
+
+They call the workflow's own steps, so that a verdict is the same here and in results/verdicts.csv. `verify`,
+`crossing_rates` and `plan` work in a temporary folder that is removed afterwards: nothing is written into
+the season, which may be read-only. They keep to one process; for a large season, or to keep results between
+sessions, use `run`, which is `crossproof run`: it writes results/, does only what is new, and uses several
+cores.
+
+The examples below make a small invented season first:
+
+>>> import crossproof as cp
+>>> from crossproof.io.templates import new_season
+>>> _ = new_season("nursery")
+"""
+
+from __future__ import annotations
+
+import io
+import shutil
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
+from dataclasses import dataclass, fields
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pandas as pd
+
+from crossproof.corrections import apply_corrections
+from crossproof.errors import InputError, UsageError, error
+from crossproof.io.columns import TABLES, Kind
+from crossproof.io.records import Season
+from crossproof.io.records import read_season as _read_season
+from crossproof.io.result_tables import RESULT_COLUMNS, problems_frame
+from crossproof.planning.run_plan import Plan
+from crossproof.planning.season_inputs import WISH_LIST_NAMES
+from crossproof.season_index import SeasonIndex, index_records
+from crossproof.work_folder import WorkFolder
+
+__all__ = [
+    "RateTables",
+    "Results",
+    "check",
+    "crossing_rates",
+    "plan",
+    "read_season",
+    "results",
+    "run",
+    "verify",
+]
+
+SeasonOrFolder = Season | Path | str
+
+
+class SetAsideWarning(UserWarning):
+    """A genotype file could not be trusted; its plants have no verdict."""
+
+
+@dataclass(frozen=True)
+class RateTables:
+    """Verdicts joined back to the crossing records; the tables that `crossproof run` writes.
+
+    `crosses`: one row per tag, with what to do next. `operators`: one per person. `factors`: what explains
+    selfs. `rates_by`: rates by mother, hour, week and so on. `learning`, `control_chart`: over the weeks.
+    The columns are explained in `crossproof.io.result_columns.RESULT_COLUMNS`.
+    """
+
+    crosses: pd.DataFrame
+    operators: pd.DataFrame
+    factors: pd.DataFrame
+    rates_by: pd.DataFrame
+    learning: pd.DataFrame
+    control_chart: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Results:
+    """The tables of results/, as the last run wrote them; `folder` holds the report and the worklist."""
+
+    folder: Path
+    verdicts: pd.DataFrame
+    crosses: pd.DataFrame
+    operators: pd.DataFrame
+    factors: pd.DataFrame
+    plates: pd.DataFrame
+    samples: pd.DataFrame
+    markers: pd.DataFrame
+    lines: pd.DataFrame
+    problems: pd.DataFrame
+    changes: pd.DataFrame
+
+
+def read_season(folder: Path | str) -> Season:
+    """Read and check the records of a season: its folder, or its config.yaml.
+
+    Returns a Season with the tables `crosses`, `samples`, `markers`, `corrections` and all `problems` found;
+    genotype files are not opened. Raises InputError where config.yaml itself cannot be used.
+
+    >>> season = cp.read_season("nursery")
+    >>> season.crosses[["cross_id", "mother", "father", "flowers"]]
+      cross_id mother father  flowers
+    0     X001   Lark   Wren        2
+    """
+    return _read_season(Path(folder))
+
+
+def check(folder: Path | str) -> pd.DataFrame:
+    """All problems of all files of a season, errors first, genotype files included; empty where all is well.
+
+    >>> len(cp.check("nursery"))
+    0
+    """
+    from crossproof.steps.checking import check_season
+
+    frame: pd.DataFrame = problems_frame(check_season(Path(folder)))
+    return frame
+
+
+def verify(season: SeasonOrFolder) -> pd.DataFrame:
+    """The verdict of every progeny plant, as in results/verdicts.csv; nothing is written.
+
+    Parameters: a season folder, or a Season from `read_season` (its tables may have been changed, by
+    `dataclasses.replace`). Returns one row per plant: verdict, decision, reason, the probability of each
+    class, the evidence in the trade's terms, flags. Raises InputError where the records have errors or no
+    genotype file can be used; warns (SetAsideWarning) where one file cannot.
+
+    >>> cp.verify("nursery")[["plant", "verdict", "decision"]]
+        plant verdict decision
+    0  X001-1  hybrid     keep
+    """
+    from crossproof.steps.examine import examine
+    from crossproof.steps.verdicts import verdicts
+    from crossproof.steps.verify import verify as verify_bucket
+
+    with _panel_of(_season(season)) as index, redirect_stdout(io.StringIO()):
+        for bucket in index.slices()["verify"]:
+            verify_bucket(index, int(bucket))
+        examine(index)
+        verdicts(index)
+        frame: pd.DataFrame = pd.read_parquet(index.folder.results / "verdicts.parquet")
+    return frame
+
+
+def crossing_rates(season: SeasonOrFolder, verdicts: pd.DataFrame | None = None) -> RateTables:
+    """How often crossing really worked: per tag, person, hour, mother line, with honest intervals.
+
+    Parameters: the season; `verdicts` as `verify` gave them (None: verify first). Rows may have been left
+    out or judged by hand before. Raises as `verify`.
+
+    >>> rates = cp.crossing_rates("nursery", cp.verify("nursery"))
+    >>> rates.crosses[["cross_id", "tested", "hybrid", "seeds_left"]]
+      cross_id  tested  hybrid  seeds_left
+    0     X001       1       1           3
+    """
+    from crossproof.steps.rates import rate_tables
+
+    read = _season(season)
+    if verdicts is None:
+        verdicts = verify(read)
+    corrected = apply_corrections(read.samples, read.crosses, read.corrections)
+    return RateTables(**rate_tables(corrected.crosses.reset_index(drop=True), verdicts, read.config))
+
+
+def plan(season: SeasonOrFolder) -> Plan:
+    """What planned crosses can prove on this panel, markers to add, seeds to test, flowers to pollinate.
+
+    Parameters: the season; its planned.csv is the wish list, without which all pairs of lines are planned.
+    The team's rates are those of results/ where the season has been run. Returns a Plan with the tables
+    `crosses`, `markers`, `numbers`, `samples`, `weeks`, `sisters` and `notes`. Raises InputError.
+
+    >>> cp.plan("nursery").crosses[["mother", "father", "verifiable", "contrast_markers"]]
+      mother father  verifiable  contrast_markers
+    0   Lark   Wren       False                 9
+    """
+    from crossproof.steps.plan import season_plan
+
+    with _panel_of(_season(season)) as index, redirect_stdout(io.StringIO()):
+        return season_plan(index)
+
+
+def run(folder: Path | str, *, cores: int = 2, recalibrate: bool = False) -> Results:
+    """Run the workflow on a season folder, as `crossproof run` does, and return its tables.
+
+    Writes results/ with the report and the worklist. Raises InputError where the input is refused, BusyError
+    where another run holds the season, RuntimeError where the workflow stopped by a fault of ours.
+    """
+    from crossproof.run_workflow import run_season
+
+    outcome = run_season(Path(folder), cores=cores, recalibrate=recalibrate)
+    if outcome.status == 3:
+        raise RuntimeError("\n".join((*outcome.reasons, f"The log: {outcome.log}")))
+    return results(folder)
+
+
+def results(folder: Path | str) -> Results:
+    """The tables that the last run left in results/; raises UsageError where there was none."""
+    where = Path(folder)
+    where = (where.parent if where.is_file() else where) / "results"
+    if not (where / "verdicts.parquet").exists():
+        raise UsageError(
+            error(str(where), "There are no results here.", f"First: crossproof.run({str(folder)!r})")
+        )
+    names = [f.name for f in fields(Results) if f.name not in ("folder", "verdicts")]
+    tables = {name: _read_table(where / f"{name}.csv", name) for name in names}
+    return Results(where, pd.read_parquet(where / "verdicts.parquet"), **tables)
+
+
+def _season(season: SeasonOrFolder) -> Season:
+    return season if isinstance(season, Season) else read_season(season)
+
+
+@contextmanager
+def _panel_of(season: Season) -> Iterator[SeasonIndex]:
+    """The season read and its panel made, in a temporary folder."""
+    from crossproof.steps.ingest import ingest, ingested
+    from crossproof.steps.panel import panel
+
+    with TemporaryDirectory(prefix="crossproof-") as temporary:
+        folder = WorkFolder(Path(temporary))
+        for name in ("calibration.json", "results/crosses.csv", *WISH_LIST_NAMES):
+            if (season.config.root / name).is_file():
+                (folder.season / name).parent.mkdir(exist_ok=True)
+                shutil.copyfile(season.config.root / name, folder.season / name)
+        index = index_records(folder, season)
+        with redirect_stdout(io.StringIO()):
+            for bucket in index.batch_buckets():
+                ingest(index, bucket)
+            states = ingested(index)
+            panel(index)
+        for name, state in states.items():
+            if state["state"] != "used":
+                told = f"Genotype file {name} was set aside: {state['problems'][0]['problem']}"
+                warnings.warn(told, SetAsideWarning, stacklevel=4)
+        yield index
+
+
+_TEXT_KINDS = (Kind.NAME, Kind.TEXT, Kind.DATE, Kind.TIME, Kind.WELL, Kind.CHOICE)
+_TEXT = frozenset(c.name for t in TABLES.values() for c in t.columns if c.kind in _TEXT_KINDS)
+
+
+def _read_table(path: Path, name: str) -> pd.DataFrame:
+    """A result table: numbers where its declaration has numbers; names and the user's columns stay text."""
+    if not path.exists():
+        raise InputError(
+            error(
+                path.name, "This table of the results is missing.", "Run the season again.", value=str(path)
+            )
+        )
+    frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    declared = {c.name for c in RESULT_COLUMNS[name]} - _TEXT
+    for column in frame.columns.intersection(sorted(declared)):
+        given = frame[column] != ""
+        numbers = pd.to_numeric(frame[column].where(given), errors="coerce")
+        if given.any() and numbers[given].notna().all():
+            frame[column] = numbers
+    return frame
