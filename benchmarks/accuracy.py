@@ -251,9 +251,9 @@ def pipeline_table(rows: list[tuple[object, ...]]) -> str:
 def table(plants: pd.DataFrame) -> str:
     """The accuracy table as Markdown."""
     lines = [
-        "| season | plants | determined | wanted | wrong among determined (95 % limits) | wanted | ECE | "
-        "false hybrids above 0.99 | plain rule: determined | plain rule: wrong | reached |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
+        "| season | seeds | plants | determined | wanted | wrong among determined (95 % limits) | wanted "
+        "| ECE | false hybrids above 0.99 | plain rule: determined | plain rule: wrong | reached |",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     for row in ROWS:
         mine = plants[plants["season"] == row.name]
@@ -268,7 +268,8 @@ def table(plants: pd.DataFrame) -> str:
             reached = "yes" if good else "**no**"
             wanted_det, wanted_wrong = f">= {100 * row.determined:g} %", f"<= {100 * row.wrong:g} %"
         lines.append(
-            f"| {row.words} (`{row.name}`) | {s.plants} | {percent(s.determined_share)} | {wanted_det} | "
+            f"| {row.words} (`{row.name}`) | {mine['seed'].nunique()} | {s.plants} | "
+            f"{percent(s.determined_share)} | {wanted_det} | "
             f"{s.wrong} = {percent(s.wrong_share)} ({percent(low)} to {percent(high)}) | {wanted_wrong} | "
             f"{percent(s.ece)} | {s.sure_hybrids_wrong} of {s.sure_hybrids} "
             f"({percent(s.false_hybrid_share)}) | {percent(plain.determined_share)} | "
@@ -351,7 +352,6 @@ def document(plants: pd.DataFrame, piped: list[tuple[object, ...]], command: str
             "{false_hybrids}", f"{s.sure_hybrids_wrong} of {s.sure_hybrids} ({percent(s.false_hybrid_share)})"
         )
         .replace("{not_identifiable}", str(not_identifiable))
-        .replace("{seeds}", str(plants["seed"].nunique()))
         .replace("{version}", __version__)
     )
 
