@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from invented_season import Recipe, simulate, wells_of_calls
+from small_seasons import Recipe, simulate, wells_of_calls
 
 from crossproof.inference.calibration import count_miscalls, sample_families
 from crossproof.inference.panel_fit import replicate_differences

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from invented_season import CLASS_NAMES, Recipe, simulate, wells_of_calls
+from small_seasons import CLASS_NAMES, Recipe, simulate, wells_of_calls
 
 from crossproof.inference.season_model import (
     FamilyInput,
