@@ -1,0 +1,226 @@
+"""Write the tables of the documentation from the declarations in the code.
+
+    python docs/tools/make_tables.py            # bring the pages up to date
+    python docs/tools/make_tables.py --check    # say which are not, and exit 1
+
+A page holds `<!-- made: NAME -->` and `<!-- end -->`; what stands between them is written here. The table of
+mistakes is made by making each mistake in a new season and reading what the checks say.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+import tempfile
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from crossproof.errors import CrossproofError, InputError, Problem
+from crossproof.io.call_notation import MISSING_TEXTS
+from crossproof.io.columns import TABLES, Table
+from crossproof.io.result_columns import RESULT_COLUMNS, ResultColumn
+from crossproof.io.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
+from crossproof.io.templates import new_season
+from crossproof.model.corrections import CorrectionKind
+from crossproof.steps.checking import check_season
+
+DOCS = Path(__file__).parents[1]
+BLOCK = re.compile(r"(<!-- made: ([a-z-]+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
+
+
+def table(header: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """A Markdown table; bars inside cells are escaped."""
+    head = list(header)
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    lines += ["| " + " | ".join(_cell(c) for c in row) + " |" for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|").replace("\n", " ").strip()
+
+
+def _code(text: str) -> str:
+    return f"`{text}`" if text else ""
+
+
+def sheet_table(sheet: Table) -> str:
+    """The columns of one input sheet."""
+    return table(
+        ("column", "what it holds", "allowed", "example"),
+        (
+            (
+                _code(c.name) + (" (needed)" if c.required else ""),
+                c.meaning,
+                c.allowed,
+                _code(c.example),
+            )
+            for c in sheet.columns
+        ),
+    )
+
+
+def settings_table(settings: Iterable[Setting]) -> str:
+    """Keys of config.yaml."""
+    return table(
+        ("key", "meaning", "value", "where left out"),
+        (
+            (
+                _code(s.name) + (" (needed)" if s.required else ""),
+                s.meaning,
+                s.allowed,
+                "" if s.required else _default(s),
+            )
+            for s in settings
+        ),
+    )
+
+
+def _default(setting: Setting) -> str:
+    value = setting.default
+    if setting.form is Form.YES_NO:
+        return _code(str(value).lower())
+    if value in ("", None, (), {}):
+        return "none"
+    if isinstance(value, tuple):
+        return _code(", ".join(f"{v:g}" for v in value))
+    return _code(f"{value:g}" if isinstance(value, float) else str(value))
+
+
+def result_table(columns: Iterable[ResultColumn]) -> str:
+    """Columns of one results table."""
+    return table(
+        ("column", "meaning", "unit"), ((_code(c.name), c.meaning, c.unit) for c in columns)
+    )
+
+
+def missing_codes() -> str:
+    """Spellings of a missing call."""
+    shown = sorted((m for m in MISSING_TEXTS if m), key=lambda m: (len(m), m))
+    return "An empty cell, " + ", ".join(_code(m) for m in shown) + ".\n"
+
+
+def correction_table() -> str:
+    """Kinds of rows in corrections.csv."""
+    import ast
+    import inspect
+
+    from crossproof.model import corrections
+
+    tree = ast.parse(inspect.getsource(corrections))
+    body = next(n for n in tree.body if isinstance(n, ast.ClassDef) and n.name == "CorrectionKind").body
+    told: dict[str, str] = {}
+    for name, text in zip(body, body[1:], strict=False):
+        if isinstance(name, ast.Assign) and isinstance(text, ast.Expr):
+            told[ast.unparse(name.targets[0])] = ast.literal_eval(text.value)
+    return table(
+        ("kind", "what to write in the other columns"),
+        ((_code(k.value), " ".join(told[k.name].split())) for k in CorrectionKind),
+    )
+
+
+# ---- mistakes -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """Something people do: in words, the file, the text there and what they write instead."""
+
+    done: str
+    file: str
+    there: str
+    instead: str
+
+
+MISTAKES = (
+    Mistake("a date the local way", "crosses.csv", "2025-06-04", "04.06.2025"),
+    Mistake("a date that a spreadsheet ate", "crosses.csv", "2025-06-04", "45812"),
+    Mistake("a decimal comma, in quotation marks", "crosses.csv", ",24.5,", ',"24,5",'),
+    Mistake("Fahrenheit", "crosses.csv", ",24.5,", ",76,"),
+    Mistake("more anthers than a flower has", "crosses.csv", ",24.5,10,", ",24.5,12,"),
+    Mistake("seeds, but no pods", "crosses.csv", ",2,1,4,", ",2,0,4,"),
+    Mistake("an operator's time of 25 hours", "crosses.csv", ",09:30,", ",25:30,"),
+    Mistake("a heading of the lab's own", "crosses.csv", "cross_id,mother,father,date", "cross no,mother,father,date"),
+    Mistake("a mother that was never genotyped", "crosses.csv", "X001,Lark,", "X001,Linnet,"),
+    Mistake("a name with another capital letter", "crosses.csv", "X001,Lark,", "X001,lark,"),
+    Mistake("a plant of a tag that is not in the book", "samples/plate1.csv", ",,X001,1", ",,X0O1,1"),
+    Mistake("a word that is not a role", "samples/plate1.csv", "E1,progeny", "E1,F1"),
+    Mistake("the same well twice", "samples/plate1.csv", "B01,plate1,B1", "B01,plate1,A1"),
+    Mistake("a well that no plate has", "samples/plate1.csv", "B01,plate1,F1,", "B01,plate1,F123,"),
+    Mistake("a sample that is not in the file", "samples/plate1.csv", "S05,", "S50,"),
+    Mistake("a setting misspelt", "config.yaml", "#min_posterior: 0.95", "min_posteriour: 0.95"),
+    Mistake("a file that is not there", "config.yaml", "path: genotypes/plate1.csv", "path: genotypes/plate_1.csv"),
+    Mistake("one call in another notation", "genotypes/plate1.csv", "S05,A/G", "S05,1"),
+    Mistake("letters that are no alleles", "genotypes/plate1.csv", "S05,A/G", "S05,fail"),
+)  # fmt: skip
+
+
+def problems_of(mistake: Mistake, folder: Path) -> tuple[Problem, ...]:
+    """What the checks say of a new season in which this mistake was made."""
+    new_season(folder)
+    path = folder / mistake.file
+    text = path.read_text(encoding="utf-8")
+    if text.count(mistake.there) < 1:
+        raise ValueError(f"{mistake.file} does not hold {mistake.there!r}")
+    path.write_text(text.replace(mistake.there, mistake.instead, 1), encoding="utf-8")
+    try:
+        return tuple(check_season(folder))
+    except InputError as refused:
+        return tuple(refused.problems)
+    except CrossproofError as known:
+        raise ValueError(f"{mistake.done}: {known}") from known
+
+
+def mistake_table() -> str:
+    """Each mistake with the first thing that is said of the file it was made in."""
+    rows = []
+    with tempfile.TemporaryDirectory() as scratch:
+        for number, mistake in enumerate(MISTAKES):
+            found = problems_of(mistake, Path(scratch) / f"season{number}")
+            if not found:
+                raise ValueError(f"nothing is said of: {mistake.done}")
+            first = next((p for p in found if p.file == mistake.file), found[0])
+            place = first.file + (f", row {first.row}" if first.row is not None else "")
+            place += f", column {first.column}" if first.column else ""
+            rows.append((mistake.done, f"{first.severity.value}: {place}", first.problem, first.remedy))
+    return table(("what was done", "place", "what is said", "how to mend it"), rows)
+
+
+def blocks() -> dict[str, Callable[[], str]]:
+    """What can stand in a page, by name."""
+    made: dict[str, Callable[[], str]] = {
+        "settings": lambda: settings_table(SETTINGS),
+        "genotype-keys": lambda: settings_table(GENOTYPE_KEYS),
+        "missing-codes": missing_codes,
+        "corrections-kinds": correction_table,
+        "mistakes": mistake_table,
+    }
+    for name, sheet in TABLES.items():
+        made[f"sheet-{name}"] = lambda sheet=sheet: sheet_table(sheet)
+    for name, columns in RESULT_COLUMNS.items():
+        made[f"results-{name.replace('_', '-')}"] = lambda columns=columns: result_table(columns)
+    return made
+
+
+def renewed(text: str, known: dict[str, Callable[[], str]]) -> str:
+    """A page's text with every block as it should be. Raises KeyError for a block of unknown name."""
+    return BLOCK.sub(lambda m: m.group(1) + known[m.group(2)]() + m.group(4), text)
+
+
+def main(check: bool) -> int:
+    """Renew all pages, or only say which are out of date."""
+    known, stale = blocks(), []
+    for page in sorted(DOCS.glob("*.md")):
+        text = page.read_text(encoding="utf-8")
+        new = renewed(text, known)
+        if new != text:
+            stale.append(page.name)
+            if not check:
+                page.write_text(new, encoding="utf-8")
+    print(("Out of date: " if check else "Renewed: ") + (", ".join(stale) or "none"))
+    return 1 if check and stale else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main("--check" in sys.argv[1:]))
