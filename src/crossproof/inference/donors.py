@@ -71,7 +71,9 @@ def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosse
         place = evenly(usable, SCREEN_MARKERS)
         gametes = block.gametes[place]
         f1 = child_of_gametes(gametes[:, mothers], gametes[:, fathers])  # m, X, g
-        table = np.ascontiguousarray(f1.transpose(1, 0, 2).reshape(len(pairs), -1), dtype=np.float32)
+        table = np.ascontiguousarray(
+            f1.transpose(1, 0, 2).reshape(len(pairs), f1.shape[0] * f1.shape[2]), dtype=np.float32
+        )
         rows = block.rows[place]
     return OtherCrosses(tuple(ids[p] for p in pairs), mothers, fathers, rows, table)
 

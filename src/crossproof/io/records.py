@@ -87,7 +87,9 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
     lines = set(samples["line"]) - {""}
     crosses = crosses_frame(raw_crosses, config, lines, today, notes)
     if cross_sheet.readable and not cross_sheet.rows:
-        notes.add(Fault("The sheet has no crosses.", "Fill in one row per tag."), cross_sheet.file, None, "")
+        # No error: before the season there are parent lines to plan with and no tag yet.
+        empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)
+        notes.add(empty, cross_sheet.file, None, "")
 
     markers = corrections = None
     if config.markers_file is not None:
