@@ -172,7 +172,10 @@ class _Check:
             if np.array_equal(raised, task.need):
                 break
             task = replace(task, need=raised, forced_in=chosen.chosen if many else task.forced_in)
-            chosen = choose(task, seconds=seconds / 2)
+            mended = choose(task, seconds=seconds / 2)
+            if many:  # the best addition to a set is not the best set: the first bound stays
+                mended = replace(mended, bound=chosen.bound, greedy=chosen.greedy, proven=False)
+            chosen = mended
         return chosen, proven, task.need
 
     def _failing(self, crosses: NDArray[np.int64], rows: NDArray[np.int64]) -> list[int]:

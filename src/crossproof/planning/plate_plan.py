@@ -27,6 +27,9 @@ from crossproof.planning.inputs import PlannedCross, PlanSettings
 ENOUGH = 2
 """Wells that must see a layout; one well alone could be a pipetting slip of its own."""
 
+PLENTY = 4
+"""The search ends where every layout is seen by so many wells."""
+
 _WORK = 40_000_000
 
 
@@ -193,6 +196,8 @@ def _fill(
     starts = [_spread(len(controls), used, share, rng) for share in (0.0, 0.6180339887, 0.7548776662)]
     best, places = max(((_worth(seen_by(codes(p), layouts)), i, p) for i, p in enumerate(starts)))[::2]
     for _ in range(max(60, min(4000, _WORK // layouts.size))):
+        if best[0] == 0 and best[1] >= PLENTY:
+            break
         trial = places.copy()
         i = int(rng.integers(len(places)))
         target = int(rng.integers(used))
