@@ -1,0 +1,356 @@
+"""The client against a real server: pages, waiting, refusals, broken answers, redirects, and the token."""
+
+from __future__ import annotations
+
+import json
+import socket
+import traceback
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
+from typing import Any
+
+import pytest
+from brapi_server import FakeServer, Reply
+
+from crossproof.errors import InputError
+from crossproof.exchange.brapi_client import (
+    TOKEN_VARIABLE,
+    BrapiClient,
+    NotOffered,
+    base_url,
+    connect,
+    environment_token,
+)
+
+Make = Callable[..., BrapiClient]
+SECRET = "t0ken-Secret"
+
+
+def many(server: FakeServer, count: int) -> None:
+    server.tables["germplasm"] = [{"germplasmDbId": f"g{i}"} for i in range(count)]
+
+
+def ids(client: BrapiClient, call: str = "germplasm", key: str = "germplasmDbId") -> list[str]:
+    return [r[key] for page in client.pages(call, key) for r in page]
+
+
+def refusal(read: Callable[[], Any]) -> str:
+    with pytest.raises(InputError) as caught:
+        read()
+    return "\n".join(f"{p.sentence()}" for p in caught.value.problems)
+
+
+@pytest.mark.parametrize(("count", "pages"), [(0, 1), (7, 1), (10, 1), (11, 2), (25, 3)])
+def test_all_pages_are_read(server: FakeServer, client: Make, count: int, pages: int) -> None:
+    many(server, count)
+    assert ids(client(page_size=10)) == [f"g{i}" for i in range(count)]
+    assert len(server.calls("GET", "germplasm")) == pages
+
+
+def test_a_server_that_gives_smaller_pages_is_followed(server: FakeServer, client: Make) -> None:
+    many(server, 9)
+    server.most_per_page = 4
+    assert ids(client(page_size=1000)) == [f"g{i}" for i in range(9)]
+
+
+def test_pages_without_totals_end_with_the_short_one(server: FakeServer, client: Make) -> None:
+    many(server, 9)
+
+    def without(call: str, envelope: dict[str, Any]) -> dict[str, Any]:
+        paging = envelope["metadata"]["pagination"]
+        return {**envelope, "metadata": {"pagination": {k: paging[k] for k in ("currentPage", "pageSize")}}}
+
+    server.change = without
+    assert ids(client(page_size=4)) == [f"g{i}" for i in range(9)]
+
+
+def test_a_server_that_ignores_the_page_is_found_out(server: FakeServer, client: Make) -> None:
+    many(server, 3)
+    server.change = lambda call, e: {
+        "metadata": {"pagination": {"totalPages": 5, "pageSize": 3}},
+        "result": {"data": server.tables[call]},
+    }
+    assert "A record came twice" in refusal(lambda: ids(client()))
+
+
+def test_records_that_go_missing_are_found_out(server: FakeServer, client: Make) -> None:
+    many(server, 5)
+
+    def fewer(call: str, envelope: dict[str, Any]) -> dict[str, Any]:
+        envelope["metadata"]["pagination"]["totalCount"] = 6
+        return envelope
+
+    server.change = fewer
+    assert "announced 6 records and gave 5" in refusal(lambda: ids(client()))
+
+
+def test_another_page_than_asked_is_refused(server: FakeServer, client: Make) -> None:
+    many(server, 5)
+
+    def from_one(call: str, envelope: dict[str, Any]) -> dict[str, Any]:
+        envelope["metadata"]["pagination"]["currentPage"] += 1
+        return envelope
+
+    server.change = from_one
+    assert "The server answered page 2 instead." in refusal(lambda: ids(client(page_size=2)))
+
+
+def test_records_are_bounded(server: FakeServer, client: Make) -> None:
+    many(server, 30)
+    assert "There are more than 20 records." in refusal(lambda: ids(client(page_size=10, records=20)))
+
+
+def test_the_token_goes_into_the_header_only(server: FakeServer, client: Make) -> None:
+    server.token = SECRET
+    assert len(ids(client(SECRET))) == 3
+    method, path, headers, _ = server.asked[0]
+    assert (method, headers["Authorization"]) == ("GET", f"Bearer {SECRET}")
+    assert SECRET not in path
+    assert SECRET not in repr(client(SECRET))
+
+
+def test_401_says_how_to_get_in(server: FakeServer, client: Make) -> None:
+    server.token = SECRET
+    without = refusal(lambda: ids(client()))
+    assert "The server asks for a token. (401)" in without
+    assert TOKEN_VARIABLE in without
+    assert "does not accept the token" in refusal(lambda: ids(client("wrong")))
+    assert len(server.asked) == 2
+
+
+def test_403_is_final(server: FakeServer, client: Make, waits: list[float]) -> None:
+    server.replies["germplasm"] = [Reply(403)]
+    assert "You may not do this on the server. (403)" in refusal(lambda: ids(client()))
+    assert waits == []
+
+
+@pytest.mark.parametrize("status", [404, 405, 501])
+def test_a_call_not_offered_is_told_apart(server: FakeServer, client: Make, status: int) -> None:
+    server.replies["germplasm"] = [Reply(status)]
+    with pytest.raises(NotOffered, match=f"does not offer this call. .{status}"):
+        ids(client())
+
+
+def test_429_waits_as_long_as_asked(server: FakeServer, client: Make, waits: list[float]) -> None:
+    later = format_datetime(datetime.now(UTC) + timedelta(seconds=40), usegmt=True)
+    server.replies["germplasm"] = [
+        Reply(429, headers={"Retry-After": "7"}),
+        Reply(429, headers={"Retry-After": later}),
+        Reply(429, headers={"Retry-After": "soon"}),
+    ]
+    found = client(backoff=0.5)
+    assert len(ids(found)) == 3
+    assert waits[0] == 7
+    assert 30 < waits[1] <= 40
+    assert waits[2] == 0.5 * 2**2
+    assert "status 429; trying again in 7 s" in found.said[0]
+
+
+def test_429_that_asks_for_too_long_ends(server: FakeServer, client: Make, waits: list[float]) -> None:
+    server.replies["germplasm"] = [Reply(429, headers={"Retry-After": "86400"})]
+    assert "asks us to wait 86,400 s" in refusal(lambda: ids(client()))
+    assert waits == []
+
+
+def test_server_faults_are_tried_again_and_bounded(
+    server: FakeServer, client: Make, waits: list[float]
+) -> None:
+    server.replies["germplasm"] = [Reply(500), Reply(502), Reply(503)]
+    assert len(ids(client(backoff=1))) == 3
+    assert waits == [1, 2, 4]
+    server.replies["germplasm"] = [Reply(503)] * 9
+    assert "did not answer in 5 tries (status 503)" in refusal(lambda: ids(client()))
+    assert len(server.replies["germplasm"]) == 4
+
+
+def test_a_time_out_is_tried_again(server: FakeServer, client: Make, waits: list[float]) -> None:
+    server.replies["germplasm"] = [Reply(delay=0.6, hang_up=True)]
+    assert len(ids(client(timeout=0.3))) == 3
+    assert waits == [0.5]
+    server.replies["germplasm"] = [Reply(delay=0.5, hang_up=True)] * 2
+    text = refusal(lambda: ids(client(timeout=0.15, tries=2)))
+    assert "did not answer in 2 tries (no answer in time)" in text
+
+
+def test_an_answer_that_drips_is_cut_off(server: FakeServer, client: Make) -> None:
+    server.replies["germplasm"] = [Reply(body=b"x" * 200, drip=0.02)]
+    text = refusal(lambda: ids(client(slowest=0.3, tries=1)))
+    assert "did not answer in 1 tries" in text
+
+
+def test_a_broken_connection_is_tried_again(server: FakeServer, client: Make) -> None:
+    short = Reply(body=b'{"metadata"', headers={"Content-Length": "999"}, hang_up=False)
+    server.replies["germplasm"] = [Reply(hang_up=True)]
+    assert len(ids(client())) == 3
+    server.replies["germplasm"] = [short]
+    assert len(ids(client(timeout=0.3))) == 3
+
+
+def test_no_server(client: Make) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        url = f"http://127.0.0.1:{free.getsockname()[1]}/brapi/v2"
+        assert "No server answers at this address." in refusal(lambda: ids(client(url=url)))
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        (b'{"metadata": {}, "result": {"data": [', "The answer is no JSON"),
+        (b"<html>Welcome</html>", "It is a web page."),
+        (b"", "The answer is no JSON"),
+        (b'{"metadata": {}, "result": {"data": [{"a": NaN}]}}', "NaN is no JSON number"),
+        (b'\xff\xfe{"', "The answer is not UTF-8 text."),
+        (b"[" * 100_000, "nested too deeply"),
+        (b"[]", "no object 'result'"),
+        (b'{"metadata": {}}', "no object 'result'"),
+        (b'{"result": {"data": []}}', "no object 'metadata'"),
+        (b'{"metadata": {}, "result": {}}', "no list of records at result.data"),
+        (b'{"metadata": {}, "result": {"data": {}}}', "no list of records at result.data"),
+        (b'{"metadata": {}, "result": {"data": [1]}}', "no list of records at result.data"),
+        (b'{"metadata": {"pagination": []}, "result": {"data": []}}', ""),
+        (b'{"metadata": {"pagination": 3}, "result": {"data": []}}', "metadata.pagination is no object"),
+        (
+            b'{"metadata": {"pagination": {"totalPages": "2"}}, "result": {"data": []}}',
+            "metadata.pagination.totalPages is no number",
+        ),
+        (
+            b'{"metadata": {"pagination": {"totalPages": true}}, "result": {"data": []}}',
+            "metadata.pagination.totalPages is no number",
+        ),
+    ],
+)
+def test_broken_answers(server: FakeServer, client: Make, body: bytes, said: str) -> None:
+    server.replies["germplasm"] = [Reply(body=body)]
+    if not said:
+        assert ids(client()) == []
+        return
+    text = refusal(lambda: ids(client()))
+    assert said in text
+    assert "germplasm" in text
+
+
+def test_a_huge_answer_is_not_taken(server: FakeServer, client: Make) -> None:
+    honest = Reply(body=b" " * 3_000_000)
+    silent = Reply(body=b" " * 3_000_000, headers={"Content-Length": "", "Connection": "close"})
+    for reply in (honest, silent):
+        server.replies["germplasm"] = [reply]
+        assert "The answer is larger than 1 MB." in refusal(lambda: ids(client(answer_mb=1)))
+
+
+def test_a_redirect_on_the_same_server_keeps_the_token(server: FakeServer, client: Make) -> None:
+    server.token = SECRET
+    server.replies["old"] = [Reply(301, headers={"Location": f"{server.url}/germplasm"})]
+    assert len(ids(client(SECRET), "old")) == 3
+
+
+def test_a_redirect_to_another_server_goes_without_the_token(
+    server: FakeServer, client: Make, start: Callable[[FakeServer], FakeServer]
+) -> None:
+    other = start(FakeServer(tables={"germplasm": [{"germplasmDbId": "g"}]}))
+    server.replies["germplasm"] = [Reply(302, headers={"Location": f"{other.url}/germplasm"})]
+    assert ids(client(SECRET)) == ["g"]
+    assert server.asked[0][2]["Authorization"] == f"Bearer {SECRET}"
+    assert "Authorization" not in other.asked[0][2]
+    assert SECRET not in json.dumps(other.asked)
+
+
+@pytest.mark.parametrize("target", ["file:///etc/passwd", "ftp://127.0.0.1/x", "gopher://127.0.0.1/"])
+def test_redirects_off_the_web_are_not_followed(server: FakeServer, client: Make, target: str) -> None:
+    server.replies["germplasm"] = [Reply(302, headers={"Location": target})]
+    assert "The server sends us elsewhere" in refusal(lambda: ids(client()))
+
+
+def test_redirects_in_a_circle_end(server: FakeServer, client: Make) -> None:
+    server.replies["germplasm"] = [Reply(302, headers={"Location": f"{server.url}/germplasm"})] * 50
+    assert "sends us elsewhere" in refusal(lambda: ids(client()))
+    assert len(server.asked) < 10
+
+
+def test_updates_are_not_redirected(server: FakeServer, client: Make) -> None:
+    server.replies["crosses"] = [Reply(307, headers={"Location": f"{server.url}/crosses"})]
+    assert "sends us elsewhere" in refusal(lambda: client().put("crosses", {}))
+
+
+def test_new_records_are_not_sent_twice(server: FakeServer, client: Make, waits: list[float]) -> None:
+    server.replies["crosses"] = [Reply(500, b"database down")]
+    assert "The server refused the request. (500)" in refusal(lambda: client().post("crosses", [{}]))
+    server.replies["crosses"] = [Reply(hang_up=True)]
+    assert "whether the server made the records is not known" in refusal(
+        lambda: client().post("crosses", [{}])
+    )
+    assert (len(server.calls("POST", "crosses")), waits) == (2, [])
+
+
+def test_the_servers_own_words_are_shown_without_the_token(server: FakeServer, client: Make) -> None:
+    server.replies["germplasm"] = [Reply(400, f"bad header Bearer {SECRET} here".encode())]
+    text = refusal(lambda: ids(client(SECRET)))
+    assert "bad header Bearer *** here" in text
+    assert SECRET not in text
+
+
+def test_status_messages_are_passed_on(server: FakeServer, client: Make) -> None:
+    status = [
+        {"messageType": "WARNING", "message": "crop is retired"},
+        {"messageType": "INFO", "message": "hi"},
+    ]
+    body = {"metadata": {"status": status}, "result": {"data": []}}
+    server.replies["germplasm"] = [Reply(body=json.dumps(body).encode())]
+    found = client()
+    ids(found)
+    assert found.said == ["GET germplasm: the server says: crop is retired"]
+
+
+@pytest.mark.parametrize("token", ["two words", "line\nbreak", "naïve", "bell\x07"])
+def test_a_token_that_no_header_carries_is_not_repeated(token: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(TOKEN_VARIABLE, token)
+    with pytest.raises(InputError) as caught:
+        environment_token()
+    assert token not in "".join(traceback.format_exception(caught.value))
+    monkeypatch.setenv(TOKEN_VARIABLE, f" {SECRET}\n")
+    assert environment_token() == SECRET
+
+
+def test_connect_reads_the_environment(server: FakeServer, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(TOKEN_VARIABLE, SECRET)
+    assert connect(server.url).token == SECRET
+    assert connect(server.url, page_size=5).limits.page_size == 5
+
+
+@pytest.mark.parametrize(
+    ("given", "base"),
+    [
+        ("https://server.example", "https://server.example/brapi/v2"),
+        ("https://server.example/brapi/v2/", "https://server.example/brapi/v2"),
+        ("https://server.example:8443/beans/brapi/v2", "https://server.example:8443/beans/brapi/v2"),
+        ("http://[::1]:8080", "http://[::1]:8080/brapi/v2"),
+    ],
+)
+def test_addresses(given: str, base: str) -> None:
+    assert base_url(given, with_token=True) == base
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ("server.example", "This is no http or https address."),
+        ("file:///etc/passwd", "This is no http or https address."),
+        ("ftp://me:pw@server.example", "This is no http or https address."),
+        ("https://", "This is no http or https address."),
+        ("http://[::1", "This is no http or https address."),
+        ("https://me:pw@server.example", "holds a user name or a password"),
+        ("https://server.example/brapi/v2?token=pw", "a part after ? or #"),
+        ("https://server.example:port", "The port of the address is no number."),
+        ("http://server.example", "The token would travel unencrypted."),
+    ],
+)
+def test_addresses_that_are_refused(given: str, said: str) -> None:
+    text = refusal(lambda: base_url(given, with_token=True))
+    assert said in text
+    assert "pw" not in text
+
+
+def test_plain_http_without_a_token_or_on_request() -> None:
+    assert base_url("http://server.example", with_token=False) == "http://server.example/brapi/v2"
+    assert base_url("http://server.example", with_token=True, plain_http=True).startswith("http://")

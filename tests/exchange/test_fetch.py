@@ -1,0 +1,491 @@
+"""A season folder from a server: what becomes what, what is left out and said, nothing half written."""
+
+from __future__ import annotations
+
+import copy
+import csv
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from brapi_server import FakeServer, Reply, attribute, parent
+from click.testing import CliRunner
+
+from crossproof.cli import main
+from crossproof.errors import InputError, UsageError
+from crossproof.exchange.brapi_client import TOKEN_VARIABLE, BrapiClient
+from crossproof.exchange.fetch import Fetched, Selection, fetch_season
+from crossproof.io.records import read_season
+from crossproof.io.templates import new_season
+
+Make = Callable[..., BrapiClient]
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as handle:
+        return list(csv.DictReader(handle))
+
+
+def said(found: Fetched) -> str:
+    return "\n".join(p.sentence() for p in found.problems)
+
+
+@pytest.fixture
+def cross(server: FakeServer) -> dict[str, Any]:
+    return server.tables["crosses"][0]
+
+
+@pytest.fixture
+def fetch(client: Make, tmp_path: Path) -> Callable[..., Fetched]:
+    return lambda **more: fetch_season(client(), tmp_path / "season", **more)
+
+
+def refused(fetch: Callable[..., Fetched], folder: Path, **more: Any) -> str:
+    with pytest.raises(InputError) as caught:
+        fetch(**more)
+    assert list(folder.iterdir()) == []
+    return "\n".join(p.sentence() for p in caught.value.problems)
+
+
+def test_the_sheets(fetch: Callable[..., Fetched], tmp_path: Path) -> None:
+    found = fetch()
+    assert (found.crosses, found.samples, found.plates, found.left_out) == (1, 6, 1, 0)
+    (cross,) = rows(tmp_path / "season" / "crosses.csv")
+    assert cross == {
+        "cross_id": "X001", "mother": "Lark", "father": "Wren", "date": "2025-06-04", "time": "09:30",
+        "operator": "Ana", "flowers": "2", "pods": "1", "seeds": "4",
+        "pollination_timestamp": "2025-06-04T09:30:00+02:00", "Bench side": "north", "cross_db_id": "c-1",
+    }  # fmt: skip
+    wells = rows(tmp_path / "season" / "samples" / "plate1.csv")
+    assert [(w["sample_id"], w["well"], w["role"], w["line"], w["cross_id"]) for w in wells] == [
+        ("S01", "A1", "parent", "Lark", ""),
+        ("S02", "B1", "parent", "Lark", ""),
+        ("S03", "C1", "parent", "Wren", ""),
+        ("S04", "D1", "parent", "Wren", ""),
+        ("S05", "E1", "progeny", "", "X001"),
+        ("S06", "F1", "blank", "", ""),
+    ]
+    assert {w["sample_db_id"] for w in wells} == {f"s-S0{i}" for i in range(1, 7)}
+    assert 'crop: "bean"' in (tmp_path / "season" / "config.yaml").read_text()
+
+
+def test_the_folder_is_a_season_once_genotypes_are_there(
+    fetch: Callable[..., Fetched], tmp_path: Path
+) -> None:
+    fetch()
+    folder = tmp_path / "season"
+    new_season(tmp_path / "new")
+    (folder / "genotypes" / "plate1.csv").write_bytes(
+        (tmp_path / "new" / "genotypes" / "plate1.csv").read_bytes()
+    )
+    config = (folder / "config.yaml").read_text().replace("#genotypes:", "genotypes:")
+    config = config.replace("#  - {batch: B01, path: genotypes/plate1.vcf.gz}",
+                            "  - {batch: B01, path: genotypes/plate1.csv, layout: wide}")  # fmt: skip
+    (folder / "config.yaml").write_text(config)
+    season = read_season(folder)
+    assert season.problems == ()
+    assert season.crosses.loc[0, ["mother", "father", "operator", "hour"]].tolist() == [
+        "Lark",
+        "Wren",
+        "Ana",
+        9.5,
+    ]
+
+
+def test_sex_is_the_parent_type_whatever_the_order(
+    fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross["parent1"], cross["parent2"] = cross["parent2"], cross["parent1"]
+    fetch()
+    assert rows(tmp_path / "season" / "crosses.csv")[0]["mother"] == "Lark"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "why"),
+    [
+        (None, None, "No parent is stated as FEMALE; the order of parents is not taken for the sex."),
+        ("FEMALE", "FEMALE", "Both parents are FEMALE."),
+        ("MALE", "MALE", "Both parents are MALE."),
+        ("SELF", None, "A parent is of the type SELF"),
+        ("MALE", "POPULATION", "No parent is stated as FEMALE"),
+    ],
+)
+def test_parents_without_a_clear_sex_are_left_out(
+    fetch: Callable[..., Fetched],
+    server: FakeServer,
+    tmp_path: Path,
+    first: str | None,
+    second: str | None,
+    why: str,
+) -> None:
+    odd = {"crossDbId": "c-2", "parent1": parent("Lark", first), "parent2": parent("Owl", second)}
+    server.tables["crosses"].append(odd)
+    found = fetch()
+    assert (found.crosses, found.left_out) == (1, 1)
+    (out,) = rows(tmp_path / "season" / "left_out.csv")
+    assert out["record_id"] == "c-2"
+    assert why in out["why"]
+    assert '"crossDbId": "c-2"' in out["record"]
+    assert why in said(found)
+
+
+def test_one_stated_sex_fixes_the_other(
+    fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross["parent1"]["parentType"] = None
+    found = fetch()
+    assert rows(tmp_path / "season" / "crosses.csv")[0]["father"] == "Wren"
+    assert "the other's makes it the MALE" in said(found)
+
+
+def test_pollen_of_a_population_leaves_the_father_open(
+    fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross["parent1"] = {"parentType": "POPULATION"}
+    found = fetch()
+    (row,) = rows(tmp_path / "season" / "crosses.csv")
+    assert (row["mother"], row["father"]) == ("Lark", "")
+    assert "No single father is on record" in said(found)
+
+
+@pytest.mark.parametrize(
+    "kind", ["SELF", "OPEN_POLLINATED", "BULK", "BULK_SELFED", "BULK_OPEN_POLLINATED", "DOUBLE_HAPLOID"]
+)
+def test_other_cross_types_are_told_not_dropped(
+    fetch: Callable[..., Fetched], server: FakeServer, cross: dict[str, Any], tmp_path: Path, kind: str
+) -> None:
+    server.tables["crosses"].append({**cross, "crossDbId": "c-2", "crossName": "X002", "crossType": kind})
+    found = fetch()
+    assert found.left_out == 1
+    assert f"The cross type is {kind}" in said(found)
+    assert rows(tmp_path / "season" / "left_out.csv")[0]["name"] == "X002"
+
+
+def test_pollination_events_not_the_deprecated_field(
+    fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross["pollinationTimeStamp"] = "2025-06-01T08:00:00+02:00"
+    cross["pollinationEvents"].insert(
+        0, {"pollinationTimeStamp": "2025-06-05T11:00:00+02:00", "pollinationSuccessful": True}
+    )
+    found = fetch()
+    (row,) = rows(tmp_path / "season" / "crosses.csv")
+    assert (row["date"], row["time"]) == ("2025-06-04", "09:30")
+    assert (row["pollination_events"], row["pollinations_successful"]) == ("2", "1")
+    assert "The deprecated field differs from pollinationEvents, which is used." in said(found)
+    assert "Crosses with several pollination events" in said(found)
+
+
+def test_the_deprecated_field_where_there_is_nothing_else(
+    fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path
+) -> None:
+    del cross["pollinationEvents"]
+    cross["pollinationTimeStamp"] = "2025-06-01"
+    found = fetch()
+    (row,) = rows(tmp_path / "season" / "crosses.csv")
+    assert (row["date"], row["time"]) == ("2025-06-01", "")
+    assert "The deprecated field pollinationTimeStamp is used" in said(found)
+
+
+def test_universal_time_is_told_and_converted_on_request(
+    client: Make, cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross["pollinationEvents"] = [{"pollinationTimeStamp": "2025-06-03T22:30:00Z"}]
+    found = fetch_season(client(), tmp_path / "as_written")
+    assert rows(tmp_path / "as_written" / "crosses.csv")[0]["time"] == "22:30"
+    assert "Pollination times are in universal time" in said(found)
+    # Nairobi is UTC+3 all year (IANA time zone database).
+    found = fetch_season(client(), tmp_path / "local", timezone="Africa/Nairobi")
+    row = rows(tmp_path / "local" / "crosses.csv")[0]
+    assert (row["date"], row["time"]) == ("2025-06-04", "01:30")
+    assert found.problems == ()
+
+
+def test_a_time_without_offset_is_taken_as_the_nurserys(
+    fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross["pollinationEvents"] = [{"pollinationTimeStamp": "2025-06-04T09:30:00"}]
+    fetch(timezone="Africa/Nairobi")
+    assert rows(tmp_path / "season" / "crosses.csv")[0]["time"] == "09:30"
+
+
+def test_attributes(fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path) -> None:
+    cross["crossAttributes"] = [
+        attribute("POLLINATED-BY", "Bo"),
+        attribute("Number of flowers", "3"),
+        attribute("flowers", "4"),
+        attribute("temperature_c", "24.5"),
+        attribute("date", "yesterday"),
+        attribute("hybrid_rate", "a guess"),
+        attribute("crossproof_hybrid_rate", "0.5"),
+        attribute("empty", ""),
+    ]
+    found = fetch()
+    (row,) = rows(tmp_path / "season" / "crosses.csv")
+    assert (row["operator"], row["flowers"], row["temperature_c"]) == ("Bo", "3", "24.5")
+    assert (row["server date"], row["server hybrid_rate"], row["date"]) == (
+        "yesterday",
+        "a guess",
+        "2025-06-04",
+    )
+    assert not any("crossproof" in name or name == "empty" for name in row)
+    assert "Two attributes give the column 'flowers'; the first is kept." in said(found)
+
+
+def test_cell_mistakes_are_told_as_check_tells_them(
+    fetch: Callable[..., Fetched], cross: dict[str, Any]
+) -> None:
+    cross["crossAttributes"] = [attribute("flowers", "two")]
+    assert "crosses.csv, row 2, column flowers ('two')" in said(fetch())
+
+
+def test_names_that_repeat_are_told_apart(
+    fetch: Callable[..., Fetched], server: FakeServer, cross: dict[str, Any], tmp_path: Path
+) -> None:
+    twin = copy.deepcopy(cross) | {"crossDbId": "c-2"}
+    twin["parent1"] |= {"germplasmDbId": "wren2"}
+    server.tables["crosses"].append(twin)
+    server.tables["germplasm"].append({"germplasmDbId": "wren2", "germplasmName": "Wren"})
+    found = fetch()
+    crosses = rows(tmp_path / "season" / "crosses.csv")
+    assert [c["cross_id"] for c in crosses] == ["X001 (c-1)", "X001 (c-2)"]
+    assert [c["father"] for c in crosses] == ["Wren (wren)", "Wren (wren2)"]
+    assert found.left_out == 1  # the plant that names X001 could be of either
+    assert "The cross 'X001' of this plant is not among the crosses fetched." in said(found)
+
+
+def test_planned_crosses(fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path) -> None:
+    def planned(number: int, status: str | None) -> dict[str, Any]:
+        pair = {"parent1": parent("Owl", "MALE"), "parent2": parent("Lark", "FEMALE")}
+        return {"plannedCrossDbId": f"p{number}", "plannedCrossName": f"P{number}", "status": status, **pair}
+
+    server.tables["plannedcrosses"] = [
+        planned(1, "TODO"),
+        planned(2, "DONE"),
+        planned(3, "SKIPPED"),
+        planned(4, None),
+    ]
+    found = fetch()
+    assert found.planned == 2
+    assert rows(tmp_path / "season" / "planned.csv") == [
+        {"cross_id": "P1", "mother": "Lark", "father": "Owl"},
+        {"cross_id": "P4", "mother": "Lark", "father": "Owl"},
+    ]
+    assert "Its status is DONE." in said(found)
+    assert "Its status is SKIPPED." in said(found)
+
+
+def roles(fetch: Callable[..., Fetched], folder: Path) -> list[tuple[str, str, str]]:
+    fetch()
+    return [
+        (w["role"], w["line"], w.get("cross_id", ""))
+        for path in sorted((folder / "season" / "samples").iterdir())
+        for w in rows(path)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("sample", "germplasm", "role"),
+    [
+        ({"germplasmDbId": "wren"}, {}, ("parent", "Wren", "")),
+        ({"germplasmDbId": "owl"}, {"biologicalStatusOfAccessionCode": "414"}, ("parent", "Owl", "")),
+        ({"germplasmDbId": "owl"}, {"pedigree": "Lark/Wren"}, ("progeny", "", "X001")),
+        ({"observationUnitDbId": "u-1"}, {}, ("progeny", "", "X001")),
+        ({"additionalInfo": {"Role": "parent", "line": "Owl"}}, {}, ("parent", "Owl", "")),
+        ({"additionalInfo": {"role": "progeny", "crossDbId": "c-1"}}, {}, ("progeny", "", "X001")),
+        ({"sampleType": "NTC"}, {}, ("blank", "", "")),
+    ],
+)
+def test_what_tells_the_role(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path,
+    sample: dict[str, Any], germplasm: dict[str, str], role: tuple[str, str, str],
+) -> None:  # fmt: skip
+    server.tables["observationunits"] = [{"observationUnitDbId": "u-1", "crossDbId": "c-1"}]
+    server.tables["germplasm"][2] |= germplasm
+    server.tables["samples"] = [{"sampleDbId": "s", "sampleName": "S", **sample}]
+    assert roles(fetch, tmp_path) == [role]
+
+
+@pytest.mark.parametrize(
+    ("sample", "germplasm", "why"),
+    [
+        ({}, {}, "Nothing tells whether it is a parent, a progeny plant or a blank."),
+        ({"germplasmDbId": "owl"}, {}, "Nothing tells whether it is"),
+        (
+            {"germplasmDbId": "owl"},
+            {"pedigree": "Wren/Lark"},
+            "0 crosses on record have the pedigree 'Wren/Lark'.",
+        ),
+        ({"germplasmDbId": "owl"}, {"pedigree": "Lark/Wren//Owl"}, "is no single cross of two lines"),
+        ({"additionalInfo": {"role": "offspring"}}, {}, "additionalInfo.role is 'offspring'"),
+        ({"additionalInfo": {"role": "parent"}}, {}, "The parent's line is not given."),
+        ({"additionalInfo": {"role": "progeny", "cross_id": "X9"}}, {}, "The cross 'X9' of this plant"),
+    ],
+)
+def test_roles_are_not_guessed(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path,
+    sample: dict[str, Any], germplasm: dict[str, str], why: str,
+) -> None:  # fmt: skip
+    server.tables["germplasm"][2] |= germplasm
+    server.tables["samples"].append({"sampleDbId": "s", "sampleName": "S", **sample})
+    found = fetch()
+    assert found.left_out == 1
+    assert why in said(found)
+    assert rows(tmp_path / "season" / "left_out.csv")[0]["name"] == "S"
+
+
+def test_wells_beyond_96_are_kept_and_told(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path
+) -> None:
+    server.tables["plates"][0]["plateFormat"] = "PLATE_384"
+    server.tables["samples"][4] |= {"row": "P", "column": 24, "well": "P24"}
+    found = fetch()
+    assert rows(tmp_path / "season" / "samples" / "plate1.csv")[4]["well"] == "P24"
+    assert "The plate format 'PLATE_384' is none of BrAPI v2.1's (PLATE_96, TUBES)." in said(found)
+    assert "Plate 'plate1' has wells beyond the 8 rows and 12 columns" in said(found)
+
+
+def test_wells_from_row_and_column_and_tubes(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path
+) -> None:
+    del server.tables["samples"][0]["well"]
+    server.tables["samples"][1] |= {"well": "17", "row": None, "column": None}
+    fetch()
+    wells = rows(tmp_path / "season" / "samples" / "plate1.csv")
+    assert [w["well"] for w in wells[:3]] == ["A1", "", "C1"]
+
+
+@pytest.mark.parametrize(
+    ("call", "change", "where"),
+    [
+        ("crosses", {"crossDbId": 7}, "crosses, record 1, column crossDbId ('7'): The field is no text"),
+        ("crosses", {"crossDbId": None}, "crosses, record 1, column crossDbId: The field is missing."),
+        ("crosses", {"crossType": "TOPCROSS"}, "column crossType ('TOPCROSS'): The value is none that BrAPI"),
+        ("crosses", {"parent1": "Lark"}, "column parent1 ('Lark'): The field is no object"),
+        ("crosses", {"parent1": {"germplasmName": 1}}, "column parent1.germplasmName ('1'): The field is"),
+        ("crosses", {"parent2": {"parentType": "female"}}, "column parent2.parentType ('female'): The"),
+        ("crosses", {"crossAttributes": {}}, "column crossAttributes: The field is no list of objects"),
+        ("crosses", {"pollinationEvents": [{"pollinationTimeStamp": "4.6."}]},
+         "column pollinationEvents[0].pollinationTimeStamp ('4.6.'): This is no date and time."),
+        ("samples", {"sampleName": ""}, "samples, record 1, column sampleName: The field is missing."),
+        ("samples", {"column": "1"}, "samples, record 1, column column ('1'): The field is no whole number"),
+        ("samples", {"column": True}, "column column ('True'): The field is no whole number"),
+        ("samples", {"well": "Z99"}, "column well ('Z99'): This is no well of a plate."),
+        ("samples", {"well": "B1"}, "column well ('B1'): The well differs from row and column (A1)."),
+        ("samples", {"additionalInfo": []}, "column additionalInfo: The field is no object"),
+        ("plates", {"plateName": None}, "plates, record 1, column plateName: The field is missing."),
+    ],
+)  # fmt: skip
+def test_records_that_are_not_as_the_standard_asks(
+    fetch: Callable[..., Fetched],
+    server: FakeServer,
+    tmp_path: Path,
+    call: str,
+    change: dict[str, Any],
+    where: str,
+) -> None:
+    server.tables[call][0] |= change
+    assert where in refused(fetch, tmp_path)
+
+
+def test_all_mistakes_come_at_once(fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path) -> None:
+    server.tables["crosses"][0]["crossName"] = 1
+    server.tables["samples"][2]["well"] = "?"
+    text = refused(fetch, tmp_path)
+    assert "crosses, record 1" in text
+    assert "samples, record 3" in text
+
+
+def test_a_server_without_hand_crosses(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path
+) -> None:
+    server.tables["crosses"][0]["crossType"] = "SELF"
+    assert "None of the 1 crosses of the server is a hand cross" in refused(fetch, tmp_path)
+
+
+def test_calls_that_are_not_offered(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path
+) -> None:
+    for call in ("plannedcrosses", "plates", "germplasm"):
+        del server.tables[call]
+    for sample in server.tables["samples"]:
+        sample["plateName"] = "plate1"
+    found = fetch()
+    assert found.crosses == 1
+    assert rows(tmp_path / "season" / "crosses.csv")[0]["mother"] == "Lark"
+    assert "The server does not offer germplasm." in said(found)
+    del server.tables["samples"]
+    with pytest.raises(InputError, match="does not offer this call"):
+        fetch_season(BrapiClient(server.url), tmp_path / "other")
+    assert not (tmp_path / "other").exists()
+
+
+@pytest.mark.parametrize("call", ["crosses", "samples", "plates", "germplasm"])
+def test_nothing_half_is_written(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path, call: str
+) -> None:
+    server.replies[call] = [Reply(403)]
+    assert "(403)" in refused(fetch, tmp_path)
+
+
+def test_a_full_folder_is_left_alone(client: Make, server: FakeServer, tmp_path: Path) -> None:
+    folder = tmp_path / "season"
+    folder.mkdir()
+    (folder / "mine.txt").write_text("mine")
+    with pytest.raises(UsageError, match=r"The folder is not empty\. Nothing was written\."):
+        fetch_season(client(), folder)
+    assert [p.name for p in folder.iterdir()] == ["mine.txt"]
+    assert server.asked == []
+    with pytest.raises(UsageError, match="There is a file of this name"):
+        fetch_season(client(), folder / "mine.txt")
+    (folder / "mine.txt").unlink()
+    fetch_season(client(), folder)
+    assert (folder / "config.yaml").exists()
+
+
+def test_plate_names_cannot_leave_the_folder(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path
+) -> None:
+    server.tables["plates"] = [
+        {"plateDbId": f"p{i}", "plateName": name}
+        for i, name in enumerate(("../../evil", "/etc/cron", "..", "a b", "a/b", "A_B"))
+    ]
+    for i, sample in enumerate(server.tables["samples"]):
+        sample["plateDbId"] = f"p{i}"
+    fetch()
+    found = sorted(p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*.csv"))
+    assert found == ["season/crosses.csv"] + [
+        f"season/samples/{n}.csv" for n in ("A_B_3", "a_b", "a_b_2", "etc_cron", "evil", "no_plate")
+    ]
+
+
+def test_selection_goes_to_the_server(fetch: Callable[..., Fetched], server: FakeServer) -> None:
+    fetch(selection=Selection(project="cp 1", program="pr", study="st", trial="tr"))
+    paths = {p.split("?")[0].rpartition("/")[2]: p for _, p, _, _ in server.asked}
+    assert "crossingProjectDbId=cp+1" in paths["crosses"]
+    assert "programDbId=pr&studyDbId=st&trialDbId=tr" in paths["samples"]
+    assert "programDbId" not in paths["crosses"]
+
+
+def test_an_unknown_time_zone(fetch: Callable[..., Fetched], tmp_path: Path) -> None:
+    assert "There is no such time zone." in refused(fetch, tmp_path, timezone="Middle/Earth")
+    assert "There is no such time zone." in refused(fetch, tmp_path, timezone="../../etc/passwd")
+
+
+def test_the_command(server: FakeServer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    server.token = "t0ken"
+    target = str(tmp_path / "season")
+    denied = CliRunner().invoke(main, ["fetch", server.url, target])
+    assert denied.exit_code == 2
+    assert "(401)" in denied.output
+    monkeypatch.setenv(TOKEN_VARIABLE, "t0ken")
+    done = CliRunner().invoke(main, ["fetch", server.url, target, "--page-size", "2"])
+    assert done.exit_code == 0, done.output
+    assert "1 crosses, 6 samples on 1 plates" in done.output
+    assert "Genotype files are not fetched" in done.output
+    written = "".join(p.read_text() for p in tmp_path.rglob("*") if p.is_file())
+    assert "t0ken" not in written + done.output
+    assert "127.0.0.1" not in written
+    server.tables["crosses"][0]["crossAttributes"] = [attribute("flowers", "two")]
+    assert CliRunner().invoke(main, ["fetch", server.url, str(tmp_path / "other")]).exit_code == 1
