@@ -169,11 +169,15 @@ def test_no_page_of_the_print_cuts_a_table(visit, season):
     v = visit(viewport={"width": 695, "height": 980})
     v.page.emulate_media(media="print")
     v.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    maps = v.page.locator(".plates-printed .plate-map")
+    assert [m.is_visible() for m in maps.all()] == [True, True], "both plates are printed"
     assert len(v.texts("#plants-table tbody tr")) == len(season.verdicts), (
         "every row is printed, not one page"
     )
+    v.page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    v.page.wait_for_timeout(200)
     too_wide = v.page.evaluate(
-        """() => [...document.querySelectorAll('table, figure, svg')].filter(e => e.getClientRects().length)
+        """() => [...document.querySelectorAll('table, figure, svg')].filter(e => e.checkVisibility())
         .filter(e => e.getBoundingClientRect().right > 696)
         .map(e => e.id || e.className.baseVal || e.className)"""
     )

@@ -34,6 +34,8 @@ function plantsView(host) {
     node('div', {class: 'field'}, 'Pile', node('div', {class: 'piles', role: 'group', 'aria-label': 'Pile of plants'}, buttons)),
     node('label', {}, 'In order of', order), search.label,
     node('button', {type: 'button', class: 'act', onclick: () => printOnly('plants')}, 'Print this list')));
+  const heading = node('h3', {class: 'print-only'});
+  host.append(heading);
   const verdictRank = {hybrid: 0, self: 1, outcross: 2, off_pedigree: 3, undetermined: 4};
   const table = pagedTable(host, {
     id: 'plants-table', caption: 'Plants with verdict and decision', rows: range(PLANTS.n), size: 25, sort: [4, true],
@@ -60,6 +62,7 @@ function plantsView(host) {
     const good = matcher(state.text);
     const found = state.text.trim() ? rows.filter(i => good(haystack(i))) : rows;
     table.show(found);
+    heading.textContent = (state.pile === 'all' ? 'All plants' : DATA.decisions[state.pile].join(': ').replace(/\.$/, '')) + ' (' + count(found.length) + ')';
     if (state.text) announce(noun(found.length, 'plant') + ' found');
   }
   pick('all');
