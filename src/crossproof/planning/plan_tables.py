@@ -182,14 +182,15 @@ def plan_notes(
     same = sum(s.on_panel == 0 for s in sisters)
     if same:
         notes.append(f"{same} pairs of lines are told apart by no marker on the panel.")
-    for plate in plates:
-        if plate.unseen:
-            some = ", ".join(plate.unseen[:3]) + (" ..." if len(plate.unseen) > 3 else "")
-            notes.append(
-                f"Plate {plate.name}: {len(plate.unseen)} ways to misplace a strip would show in fewer "
-                f"than two wells "
-                f"({some}). More blanks or parents in more wells would show them."
-            )
+    hard = [plate for plate in plates if plate.unseen]
+    if hard:
+        worst = max(hard, key=lambda plate: len(plate.unseen))
+        some = ", ".join(worst.unseen[:3]) + (" ..." if len(worst.unseen) > 3 else "")
+        notes.append(
+            f"On {len(hard)} of {len(plates)} plates some ways to misplace a strip would show in fewer than two "
+            f"wells, most on {worst.name}: {len(worst.unseen)} ({some}). More blanks, or parents in more wells, "
+            "would show them."
+        )
     if any(p.cross.week or p.cross.operator for p in plans):
         notes.append(CAUTION)
     return notes

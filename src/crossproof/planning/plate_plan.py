@@ -9,7 +9,7 @@
 Wells of one family are alike to any check, so a layout that only moves plants within their family cannot be
 seen. Blanks, parents in replicate and a plant in replicate are placed by a seeded search that first lowers
 the number of layouts seen by fewer than `ENOUGH` wells, then raises the least number of wells that see any
-layout.
+layout, up to `PLENTY`.
 """
 
 from __future__ import annotations
