@@ -187,9 +187,9 @@ def plan_notes(
         worst = max(hard, key=lambda plate: len(plate.unseen))
         some = ", ".join(worst.unseen[:3]) + (" ..." if len(worst.unseen) > 3 else "")
         notes.append(
-            f"On {len(hard)} of {len(plates)} plates some ways to misplace a strip would show in fewer than two "
-            f"wells, most on {worst.name}: {len(worst.unseen)} ({some}). More blanks, or parents in more wells, "
-            "would show them."
+            f"On {len(hard)} of {len(plates)} plates some ways to misplace a strip would show in fewer than "
+            f"two wells, most on {worst.name}: {len(worst.unseen)} ({some}). More blanks, or parents in more "
+            "wells, would show them."
         )
     if any(p.cross.week or p.cross.operator for p in plans):
         notes.append(CAUTION)
