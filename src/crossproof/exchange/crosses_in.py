@@ -8,6 +8,7 @@ understood, and every other one becomes a column under its own name.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -196,6 +197,11 @@ def _pollination(record: Record, zone: ZoneInfo | None) -> dict[str, str]:
             )
         cells = {"date": zoned.date().isoformat(), "time": zoned.strftime("%H:%M") if len(text) > 10 else ""}
         cells["pollination_timestamp"] = text
+    elif own := re.fullmatch(
+        r"(\d{4}-\d\d-\d\d)(?: (\d\d:\d\d))?", record.free("additionalInfo").get("pollination", "")
+    ):
+        # As `crossproof publish` writes it, where the offset that a timestamp needs is not known.
+        cells = {"date": own.group(1), "time": own.group(2) or ""}
     if len(events) > 1:
         cells["pollination_events"] = str(len(events))
         record.notes.once(
