@@ -48,9 +48,11 @@ DEPARTURE_OBSERVATIONS = 200
 """Markers that the beta prior of h is worth."""
 CLEAR_READING = 0.95
 """Weight of readings from which on a family has a say about a parent's typing."""
+CLEAR_COUNTS = 0.9
+"""Weight of the likeliest reading from which on a family's plants are counted for error rates."""
 CLEAR_PLANT = 0.99
 """Class posterior from which on a plant's genotypes tell of error rates."""
-MAX_ROUNDS = 20
+MAX_ROUNDS = 15
 TOLERANCE = 1e-4
 
 
@@ -258,9 +260,9 @@ def expect(
         with_data = result.call_rate[prepared.order] > 0
         classes += posterior[with_data].sum(axis=0)
         posteriors.append(posterior)
-        says[number] = family_says(panel, family, readings)
+        says[number] = family_says(panel, family, readings, posterior)
         reading, solution = readings.readings[0], readings.solutions[0]
-        if readings.weight[0] < CLEAR_PLANT or reading.mother is None or reading.father is None:
+        if readings.weight[0] < CLEAR_COUNTS or reading.fault is not Fault.NONE:
             continue
         relation = result.relation_posterior[prepared.order]
         called = np.array(
@@ -306,24 +308,24 @@ def expect(
     )
 
 
-def family_says(panel: Panel, family: FamilyInput, readings: Readings) -> Rows:
+def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior: Floats) -> Rows:
     """What a family says of the typing of its mother and father, (2,): 1 it fits, -1 it does not, 0 nothing.
 
-    It fits where a clear hybrid (for the mother: or a self) was found under the line as typed.
+    It fits where a clear hybrid (for the mother: or a self) was found under the line as typed. `posterior`
+    (n, 4): class posteriors over all readings.
     """
     says = np.zeros(2, dtype=np.int64)
-    if not readings.solutions or not len(readings.weight):
-        return says
     for side, line in ((0, family.mother), (1, family.father)):
         own = panel.versions(line)
         versions = [r.mother if side == 0 else r.father for r in readings.readings]
-        as_typed = np.array([v is not None and bool(np.isin(v, own)) for v in versions])
-        share = float(readings.weight[as_typed].sum())
-        if share <= 1 - CLEAR_READING:
+        other = np.array([v is None or not bool(np.isin(v, own)) for v in versions])
+        tube = other & np.array([r.fault is Fault.TUBE for r in readings.readings])
+        clear = np.minimum(readings.plain, posterior[:, :2])
+        clear = clear[:, 0] if side == 1 else clear.sum(axis=1)
+        if clear.max(initial=0.0) >= CLEAR_PLANT and readings.weight[tube].sum() <= 1 - CLEAR_READING:
+            says[side] = 1
+        elif readings.weight[other].sum() >= CLEAR_READING:
             says[side] = -1
-        elif share >= CLEAR_READING and readings.readings[0].fault is Fault.NONE:
-            clear = readings.plain[:, 0] if side == 1 else readings.plain.sum(axis=1)
-            says[side] = int(clear.max(initial=0.0) >= CLEAR_PLANT)
     return says
 
 

@@ -86,6 +86,7 @@ class Solution:
     mother: tuple[Floats, ...]
     father: tuple[Floats, ...]
     log_evidence: float
+    log_shared: float
     rounds: int
     converged: bool
     outside: tuple[Floats, ...]
@@ -213,6 +214,7 @@ class Family:
         max_rounds: int = MAX_ROUNDS,
         coherent_start: bool = False,
         active: NDArray[np.int64] | None = None,
+        priors: Priors | None = None,
         keep_outside: bool = False,
     ) -> Solution:
         """Judge all plants under one reading of the parents.
@@ -222,8 +224,10 @@ class Family:
         `coherent_start` takes every plant for a hybrid or a self in the first message: the start for a
         reading under which a parent's genotype has to be learned from the progeny. With `active` only these
         donors are weighed (the rest come back as -inf): enough to see whether a reading is worth more.
+        `priors`: in place of the family's own, `pair` for the relations that can occur only (`rows`).
         """
-        chunks, priors, narrow = self.chunks, self.priors, active
+        chunks, narrow = self.chunks, active
+        priors = self.priors if priors is None else priors
         for b, chunk in chunks:
             chunk.begin(mother[b], father[b])
         every = np.arange(len(priors.donor)) if active is None else active
@@ -237,7 +241,7 @@ class Family:
             live, heard = all_pairs, every
             for _ in range(MAX_REVIVALS):
                 live, heard, posterior = _fade(live, heard, posterior)
-                rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds)
+                rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
                 pair, donor = self._fit(all_pairs, every)
                 posterior = _posterior(pair, donor, all_pairs, every, priors)
                 back = _left_out(posterior[0], all_pairs, live) + _left_out(posterior[1], every, heard)
@@ -246,11 +250,13 @@ class Family:
                 live, heard = all_pairs, every
             active = heard
             if not converged:
-                alone = self.solve(mother, father, max_rounds=0, active=narrow, keep_outside=keep_outside)
+                alone = self.solve(
+                    mother, father, max_rounds=0, active=narrow, priors=priors, keep_outside=keep_outside
+                )
                 return replace(alone, rounds=rounds, converged=False)
         if active is None:
             active = _fade(all_pairs, every, posterior)[1]
-        evidence = self._evidence(pair, donor, every)
+        evidence = self._evidence(pair, donor, all_pairs, every, priors)
         parents = [(b, *chunk.parents()) for b, chunk in chunks]
         full = np.full((self.n_pair, self.n), -np.inf)
         full[self.rows] = pair
@@ -264,6 +270,7 @@ class Family:
             tuple(_joined([m for b, m, _ in parents if b == i], self.blocks[i]) for i in every_block),
             tuple(_joined([p for b, _, p in parents if b == i], self.blocks[i]) for i in every_block),
             evidence,
+            float(sum(float(c.log_total.sum()) for _, c in chunks)),
             rounds,
             converged,
             tuple(
@@ -285,6 +292,7 @@ class Family:
         posterior: tuple[Floats, Floats, Floats],
         rounds: int,
         max_rounds: int,
+        priors: Priors,
     ) -> tuple[int, bool]:
         """Pass messages of these pair relations and donors until posteriors and evidence rest."""
         evidence = np.inf
@@ -296,10 +304,10 @@ class Family:
                 message = chunk.send(live, before[0], heard, before[1], before[2])
                 chunk.gather(message, rounds > DAMP_AFTER)
             pair, donor = self._fit(live, heard)
-            posterior = _posterior(pair, donor, live, heard, self.priors)
+            posterior = _posterior(pair, donor, live, heard, priors)
             moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
             # The evidence is that of the messages only once they and the fits made from them agree.
-            known, evidence = evidence, self._evidence(pair, donor, heard, live)
+            known, evidence = evidence, self._evidence(pair, donor, live, heard, priors)
             if moved < TOLERANCE and abs(evidence - known) < EVIDENCE_TOLERANCE:
                 return rounds, True
         return rounds, False
@@ -308,14 +316,12 @@ class Family:
         self,
         pair: Floats,
         donor: Floats,
+        live: NDArray[np.int64],
         which: NDArray[np.int64],
-        live: NDArray[np.int64] | None = None,
+        priors: Priors,
     ) -> float:
         """Bethe approximation of log P(all data of the family), under the last messages."""
-        priors = self.priors
-        prior = priors.pair if live is None else priors.pair[live]
-        scores = [prior[:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
-        plants = np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        plants = np.logaddexp.reduce(_scores(pair, donor, live, which, priors), axis=0)
         return float(plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
     def _fit(self, live: NDArray[np.int64], which: NDArray[np.int64]) -> tuple[Floats, Floats]:
@@ -342,13 +348,20 @@ def _hybrid_or_self(pair: Floats, priors: Priors, n_donors: int) -> tuple[Floats
     return both, np.zeros((n_donors, n)), np.zeros(n)
 
 
+def _scores(
+    pair: Floats, donor: Floats, live: NDArray[np.int64], which: NDArray[np.int64], priors: Priors
+) -> Floats:
+    """log prior + log likelihood (row, n) of these pair relations, these donors, and all others together."""
+    return np.concatenate(
+        [priors.pair[live][:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
+    )
+
+
 def _posterior(
     pair: Floats, donor: Floats, live: NDArray[np.int64], which: NDArray[np.int64], priors: Priors
 ) -> tuple[Floats, Floats, Floats]:
     """Posteriors of the pair relations (live, n), donors (donor, n) and all other relations together (n,)."""
-    scores = np.concatenate(
-        [priors.pair[live][:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
-    )
+    scores = _scores(pair, donor, live, which, priors)
     scores -= scores.max(axis=0)
     weights = np.exp(scores)
     weights /= weights.sum(axis=0)

@@ -113,6 +113,8 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
     """What the relations mean where the parent plant itself was another one than the tag says.
 
     With a wrong father what looks like a hybrid is an outcross; with a wrong mother nothing is of this cross.
+    Under any other reading than the one as typed, the pair relations and donors follow once more at the end,
+    for plants that are as typed after all.
     """
     klass, relation, words = origins.klass.copy(), origins.relation.copy(), list(origins.words)
     version = reading.mother if reading.fault is Fault.MOTHER_PLANT else reading.father
@@ -129,4 +131,28 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
             klass[row] = CLASS_INDEX[Verdict.OUTCROSS]
             relation[row] = RELATIONS.index(Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN)
             words[row] = f"pollen of {name}" if name else "unknown pollen"
+    if reading.fault is not Fault.NONE:
+        inside = slice(0, origins.n_pair + origins.n_donor)
+        klass = np.concatenate([klass, origins.klass[inside]])
+        relation = np.concatenate([relation, origins.relation[inside]])
+        words += origins.words[inside]
     return View(klass, relation, tuple(words))
+
+
+def row_scores(
+    origins: Origins,
+    reading: Reading,
+    pair: Floats,
+    donor: Floats,
+    flat: Floats,
+    typed: tuple[Floats, Floats],
+) -> Floats:
+    """log prior + log likelihood (row, n) in the order of `relabel`; `typed`: fits as typed."""
+    inside = origins.n_pair + origins.n_donor
+    scores = origins.log_prior[:, None] + np.concatenate([pair, donor, flat])
+    if reading.fault is Fault.NONE:
+        return np.asarray(scores)
+    share = reading.typed_share
+    scores[:inside] += np.log1p(-share)
+    as_typed = np.log(share) + origins.log_prior[:inside, None] + np.concatenate(typed)
+    return np.concatenate([scores, as_typed])

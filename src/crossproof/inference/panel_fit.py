@@ -43,6 +43,8 @@ TOO_HETEROZYGOUS = "heterozygous in fixed lines"
 LINE_ROUNDS = 25
 """Rounds of the panel lines alone before families are looked at."""
 LINE_TOLERANCE = 1e-4
+SAYS_ROUNDS = 3
+"""Rounds after which what families say of their parents' tubes stands, so that it cannot swing."""
 
 
 def fit_panel(
@@ -120,7 +122,7 @@ def fit_panel(
             rounds=rounds,
             sample_cross=np.array([f.cross_id for f in sample], dtype=np.str_),
             sample_parents=np.array([(f.mother, f.father) for f in sample], dtype=np.str_),
-            sample_says=expected.says,
+            sample_says=expected.says if rounds <= SAYS_ROUNDS else panel.sample_says,
         )
         before = expected.posterior
         if still:
@@ -230,10 +232,12 @@ def _first_reasons(call_rate: Floats, several: NDArray[np.bool_], settings: Sett
 
 
 def _set_aside(panel: Panel, wells: Wells, settings: Settings) -> Panel:
-    """The panel with markers set aside that its lines show to be useless; frozen ones stay as they were."""
+    """The panel with markers set aside that its lines show to be useless; frozen ones stay as they were.
+
+    A marker that was set aside does not come back: without the families' say it would look better than it is,
+    and the estimates would swing.
+    """
     fresh, reasons = ~panel.frozen, panel.set_aside
-    again = fresh & ((reasons == TOO_HETEROZYGOUS) | (reasons == NOT_TYPED))
-    reasons = np.where(again, "", reasons)
     typed = np.zeros(len(reasons), dtype=bool)
     flat = np.array([w for g in panel.version_wells for w in g], dtype=np.int64)
     for batch in wells.batches:

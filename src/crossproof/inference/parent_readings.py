@@ -10,6 +10,9 @@ where the line's replicates contradict each other);
 is an outcross (wrong father) or something off pedigree (wrong mother). A pod that was pollinated by one
 foreign donor throughout looks the same and gets the same name.
 
+Under a wrong plant, some plants of the family may still be of the plant that was meant, so that every plant
+can also be what it would be as typed (`Reading.typed_share`).
+
 The last two explain the data alike: all plants of the family agree on a parent other than the one typed,
 which is then another panel line or one never typed. Only the prior tells them apart, and that knows how many
 replicates of the line agree, and what the line's *other* families say of its tube (`Panel.tube_odds`).
@@ -25,7 +28,7 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.inference.family import Family, Solution
+from crossproof.inference.family import Family, Priors, Solution
 from crossproof.inference.panel import DEPARTURE_POOL_INBREEDING, Panel, PanelBlock
 from crossproof.inference.settings import Settings
 
@@ -70,18 +73,35 @@ class Reading:
     log_prior: float
     fault: Fault = Fault.NONE
 
+    @property
+    def typed_share(self) -> float:
+        """Share of the family's plants whose parents are the ones as typed after all."""
+        return _TYPED_SHARE[self.fault]
+
+
+PLANT_SHARE = 0.5
+_TYPED_SHARE = {
+    Fault.NONE: 0.0,
+    Fault.TUBE: 0.01,
+    Fault.FATHER_PLANT: PLANT_SHARE,
+    Fault.MOTHER_PLANT: PLANT_SHARE,
+}
+"""A wrong tube is wrong for the whole family; a wrong plant has had its share of the pods."""
+
 
 @dataclass(frozen=True)
 class Readings:
     """The readings that count, likeliest first, with their `weight` (reading,), summing to 1.
 
-    `plain` (n, 2): posteriors of hybrid and self under the parents as typed.
+    `plain` (n, 2): posteriors of hybrid and self under the parents as typed; `typed`: the likeliest solution
+    as typed, to which the `typed_share` of plants under the other readings refers.
     """
 
     readings: tuple[Reading, ...]
     solutions: tuple[Solution, ...]
     weight: Floats
     plain: Floats
+    typed: Solution
 
 
 def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, inbreeding: float) -> Floats:
@@ -106,7 +126,8 @@ class _Reader:
         self.keep_outside = keep_outside
         self.family, self.panel, self.places, self.settings = family, panel, places, settings
         self.solved: dict[tuple[int | None, int | None], Solution] = {}
-        self.done: list[tuple[Reading, Solution]] = []
+        self.done: list[tuple[Reading, Solution, float]] = []
+        self.typed: Solution | None = None
         self._priors: dict[int | None, tuple[Floats, ...]] = {}
 
     def prior(self, version: int | None) -> tuple[Floats, ...]:
@@ -122,15 +143,53 @@ class _Reader:
         key = (reading.mother, reading.father)
         if key not in self.solved:
             self.solved[key] = self._solve(reading, active)
-        self.done.append((reading, self.solved[key]))
-        return self.solved[key]
+        solution = self.solved[key]
+        self.done.append((reading, solution, reading.log_prior + self.evidence(reading, solution)))
+        return solution
+
+    def as_typed(self) -> Floats:
+        """log of prior x likelihood (n,) of all relations to the parents as typed."""
+        own, rows, typed = self.family.priors, self.family.rows, self.typed
+        assert typed is not None
+        scores = [own.pair[:, None] + typed.pair[rows], own.donor[:, None] + typed.donor]
+        return np.asarray(np.logaddexp.reduce(np.concatenate(scores), axis=0))
+
+    def priors_of(self, share: float) -> Priors:
+        """Priors under a reading in which this share of plants is as typed after all."""
+        own = self.family.priors
+        rest = np.log1p(-share)
+        flat = np.logaddexp(own.flat, np.log(share) + self.as_typed())
+        return Priors(own.pair + rest, own.donor + rest, flat)
+
+    def evidence(self, reading: Reading, solution: Solution) -> float:
+        """Log evidence of a reading.
+
+        Solutions of other readings are made with PLANT_SHARE of the plants as typed. The fit of each of these
+        had the help of all others, so that their sum counts the shared parents too often; the solution as
+        typed knows by how much, and the plants that are as typed bear their part of it.
+        """
+        if reading.fault is Fault.NONE or self.typed is None:
+            return solution.log_evidence
+        rows = self.family.rows
+        plants = []
+        for share in (reading.typed_share, PLANT_SHARE):
+            p = self.priors_of(share)
+            scores = [p.pair[:, None] + solution.pair[rows], p.donor[:, None] + solution.donor, p.flat[None]]
+            plants.append(np.logaddexp.reduce(np.concatenate(scores), axis=0))
+        as_typed = self.as_typed()
+        here = np.exp(np.log(reading.typed_share) + as_typed - plants[0]).sum()
+        there = np.exp(as_typed - np.logaddexp(as_typed, self.family.priors.flat)).sum()
+        shared = self.typed.log_shared * min(1.0, here / max(there, 1e-9))
+        return float(solution.log_evidence + plants[0].sum() - plants[1].sum() + shared)
 
     def _solve(self, reading: Reading, active: Rows | None) -> Solution:
+        other = reading.fault is not Fault.NONE
         return self.family.solve(
             self.prior(reading.mother),
             self.prior(reading.father),
-            coherent_start=reading.fault is not Fault.NONE,
+            coherent_start=other,
             active=active,
+            priors=self.priors_of(PLANT_SHARE) if other else None,
             keep_outside=self.keep_outside,
         )
 
@@ -138,8 +197,9 @@ class _Reader:
         """The solution with every donor weighed."""
         return solution if reading.fault is Fault.NONE else self._solve(reading, None)
 
-    def best(self) -> tuple[Reading, Solution]:
-        return max(self.done, key=lambda item: item[0].log_prior + item[1].log_evidence)
+    def best(self) -> tuple[Reading, Solution, float]:
+        """The likeliest reading so far, its solution, and its log prior x evidence."""
+        return max(self.done, key=lambda item: item[2])
 
     def line_scores(self, solution: Solution, side: int) -> Floats:
         """Log evidence gained (version,) by taking the untyped parent (`side` 0 mother) for a version."""
@@ -184,24 +244,30 @@ def read_parents(
             log_prior = log_own[0][i] + log_own[1][j] + sum(known) * np.log(1 - wrong)
             version_m, version_f = (None if v is None else int(v) for v in (m, f))
             reader.solve(Reading(version_m, version_f, float(log_prior)))
-    plain = _plain(reader, reader.best()[1])
+    reader.typed = reader.best()[1]
+    plain = _plain(reader, reader.typed)
     if all(known) and wrong > 0 and _doubtful(reader, panel, places):
-        # the mother again: under a swapped tag neither parent is found while the other is taken as typed
-        for side, line in ((0, mother), (1, father), (0, mother)):
-            if side == 0 and reader.best()[0].mother not in (None, *own[0]):
-                continue
-            tube = panel.tube_odds(line, cross_id, settings)
-            _try_others(reader, side, own[side], panel, tube, wrong)
-    items = sorted(reader.done, key=lambda x: -(x[0].log_prior + x[1].log_evidence))
-    score = np.array([r.log_prior + s.log_evidence for r, s in items])
+        as_typed = reader.best()[:2]
+        odds = [panel.tube_odds(line, cross_id, settings) for line in (mother, father)]
+        for side in (0, 1):
+            _try_others(reader, as_typed, side, own[side], panel, odds[side], wrong)
+        # Under a swapped tag neither parent is found while the other is taken as typed.
+        for side in (1, 0, 1):
+            reading, solution, _ = reader.best()
+            parent = reading.mother if side == 0 else reading.father
+            if reading.fault is not Fault.NONE and parent is not None and parent in own[side]:
+                _try_others(reader, (reading, solution), side, own[side], panel, odds[side], wrong)
+    items = sorted(reader.done, key=lambda item: -item[2])
+    score = np.array([total for _, _, total in items])
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     keep = np.flatnonzero(weight >= NEGLIGIBLE)
     return Readings(
         tuple(items[i][0] for i in keep),
-        tuple(reader.full(*items[i]) if weight[i] >= FULL_LOOK else items[i][1] for i in keep),
+        tuple(reader.full(items[i][0], items[i][1]) if weight[i] >= FULL_LOOK else items[i][1] for i in keep),
         weight[keep] / weight[keep].sum(),
         plain,
+        reader.typed,
     )
 
 
@@ -223,7 +289,7 @@ def _plain(reader: _Reader, solution: Solution) -> Floats:
 
 def _doubtful(reader: _Reader, panel: Panel, places: tuple[Rows, ...]) -> bool:
     """Whether the tubes as typed leave something to explain."""
-    reading, solution = reader.best()
+    reading, solution, _ = reader.best()
     if _plain(reader, solution).sum(axis=1).min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
         return True
     for version, posteriors in ((reading.mother, solution.mother), (reading.father, solution.father)):
@@ -238,12 +304,20 @@ def _doubtful(reader: _Reader, panel: Panel, places: tuple[Rows, ...]) -> bool:
     return False
 
 
-def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float, wrong_plant: float) -> None:
-    """Solve the readings in which one parent (`side` 0 mother, 1 father) is not the line that was typed.
+def _try_others(
+    reader: _Reader,
+    start: tuple[Reading, Solution],
+    side: int,
+    own: Rows,
+    panel: Panel,
+    tube: float,
+    wrong_plant: float,
+) -> None:
+    """Solve the readings that differ from `start` in one parent (`side` 0 mother, 1 father), another line.
 
     `tube`: odds that the line's tube is wrong; `wrong_plant`: probability that the plant is.
     """
-    base, base_solution = reader.best()
+    base, base_solution = start
     active = base_solution.active
     other = base.father if side == 0 else base.mother
     if other is None:
@@ -267,7 +341,7 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float
         return solution
 
     solution = solve(None, float(np.log(UNTYPED_SHARE)))
-    best, best_solution = reader.best()
+    _, _, best = reader.best()
     others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(own, other))
     if not len(others):
         return
@@ -275,7 +349,7 @@ def _try_others(reader: _Reader, side: int, own: Rows, panel: Panel, tube: float
     score = reader.line_scores(solution, side)[others]
     log_share = float(np.log((1 - UNTYPED_SHARE) / len(others)))
     foreseen = solution.log_evidence + score + right + max(c for _, c in causes) + log_share
-    within = foreseen >= best.log_prior + best_solution.log_evidence - CLOSE
+    within = foreseen >= best - CLOSE
     for v in others[np.argsort(-score, kind="stable")[:LINES_TRIED]]:
         if within[others == v].all():
             solve(int(v), log_share)

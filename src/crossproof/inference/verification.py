@@ -10,7 +10,7 @@ from crossproof.inference.donors import OtherCrosses
 from crossproof.inference.family import Family, Priors
 from crossproof.inference.family_counts import count_calls, parent_genotypes
 from crossproof.inference.family_evidence import Prepared, prepare
-from crossproof.inference.origins import relabel
+from crossproof.inference.origins import relabel, row_scores
 from crossproof.inference.panel import Panel
 from crossproof.inference.parent_readings import Readings, read_parents
 from crossproof.inference.replicate_wells import compare_wells
@@ -77,17 +77,17 @@ def _result(
     klass = np.concatenate([v.klass for v in views])
     relation = np.concatenate([v.relation for v in views])
     words = tuple(w for v in views for w in v.words)
-    scores = np.concatenate(
-        [
-            np.log(share) + origins.log_prior[:, None] + np.concatenate([one.pair, one.donor, prepared.flat])
-            for share, one in zip(readings.weight, readings.solutions, strict=True)
-        ]
-    )
-    weights = _reading_average(scores, readings.weight)
+    typed = (readings.typed.pair, readings.typed.donor)
+    parts = [
+        row_scores(origins, reading, one.pair, one.donor, prepared.flat, typed)
+        for reading, one in zip(readings.readings, readings.solutions, strict=True)
+    ]
+    weights = np.concatenate([w * _softmax(part) for w, part in zip(readings.weight, parts, strict=True)])
+    scores = np.concatenate([np.log(w) + part for w, part in zip(readings.weight, parts, strict=True)])
     if mother is None:
-        log_prior = np.concatenate([np.log(share) + origins.log_prior for share in readings.weight])
-        weights = np.repeat(np.exp(log_prior)[:, None], n, axis=1)
-        weights /= weights.sum(axis=0)
+        klass, relation, words = origins.klass, origins.relation, origins.words
+        weights = np.repeat(_softmax(origins.log_prior[:, None]), n, axis=1)
+        scores = scores[: len(klass)]
     class_posterior = np.zeros((n, N_CLASSES))
     np.add.at(class_posterior.T, klass, weights)
     relation_posterior = np.zeros((n, len(RELATIONS)))
@@ -216,15 +216,10 @@ def _version_shares(
     return np.array(names, dtype=np.str_), np.array([share[x] for x in names])
 
 
-def _reading_average(scores: Floats, share: Floats) -> Floats:
-    """Posterior (row, n) of every origin, each reading keeping its weight for every plant."""
-    n_rows = len(scores) // len(share)
-    parts = []
-    for i, weight in enumerate(share):
-        own = scores[i * n_rows : (i + 1) * n_rows]
-        part = np.exp(own - own.max(axis=0))
-        parts.append(weight * part / part.sum(axis=0))
-    return np.concatenate(parts)
+def _softmax(scores: Floats) -> Floats:
+    """exp of the scores, scaled to sum 1 over the first axis."""
+    weights = np.exp(scores - scores.max(axis=0))
+    return np.asarray(weights / weights.sum(axis=0))
 
 
 def _best(words: tuple[str, ...], weights: Floats) -> tuple[NDArray[np.str_], Floats]:
