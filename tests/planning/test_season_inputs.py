@@ -9,7 +9,13 @@ from crossproof.inference.season_model import LineInput, Settings, fit_panel
 from crossproof.model.genotypes import Evidence, Markers
 from crossproof.planning.evidence import contrast_table
 from crossproof.planning.inputs import PlanSettings
-from crossproof.planning.season_inputs import panel_genotypes, plan_settings, rates_so_far, wish_list
+from crossproof.planning.season_inputs import (
+    panel_genotypes,
+    plan_settings,
+    rates_so_far,
+    wish_list,
+    wish_list_digest,
+)
 
 
 @pytest.fixture(scope="module")
@@ -104,3 +110,14 @@ def test_the_wish_list_of_a_folder(tmp_path):
     crosses, problems = wish_list(tmp_path, lines, PlanSettings())
     assert crosses == ()
     assert [p.problem for p in problems] == ["The column father is missing."]
+
+
+def test_a_changed_or_removed_wish_list_has_another_digest(tmp_path):
+    path = tmp_path / "planned.csv"
+    assert wish_list_digest(tmp_path) == ""
+    path.write_text("mother,father\nLark,Wren\n", encoding="utf-8")
+    first = wish_list_digest(tmp_path)
+    path.write_text("mother,father\nWren,Lark\n", encoding="utf-8")
+    assert len({"", first, wish_list_digest(tmp_path)}) == 3
+    path.unlink()
+    assert wish_list_digest(tmp_path) == ""

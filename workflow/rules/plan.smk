@@ -1,5 +1,6 @@
 # Outside `all`: what planned crosses can prove, which markers, how many seeds and flowers.
 #     snakemake --cores 2 --configfile season/config.yaml plan
+from crossproof.planning.season_inputs import wish_list_digest
 
 
 rule plan:
@@ -14,5 +15,6 @@ rule plan:
         "../envs/crossproof.yaml"
     params:
         digest=INDEX.run_digest,
+        wishes=wish_list_digest(SEASON.parent),
     shell:
         "$CROSSPROOF_STEP plan > {log} 2>&1"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import fields
 from pathlib import Path
@@ -162,3 +163,16 @@ def wish_list(
         crosses, problems = read_planned(rows, sheet.row_numbers, lines, settings, file=name)
         return crosses, (*sheet.problems, *problems)
     return None, ()
+
+
+def wish_list_digest(folder: Path) -> str:
+    """SHA-256 of the wish list and of the results the rates come from, "" where neither is there.
+
+    The plan rule keys on it: a list that was taken away, or copied with its old date, is noticed too.
+    """
+    names = (*WISH_LIST_NAMES, "results/crosses.csv")
+    there = [(name, (folder / name).read_bytes()) for name in names if (folder / name).is_file()]
+    whole = hashlib.sha256()
+    for name, data in there:
+        whole.update(f"{name}\0{hashlib.sha256(data).hexdigest()}\0".encode())
+    return whole.hexdigest() if there else ""
