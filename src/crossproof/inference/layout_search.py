@@ -12,7 +12,7 @@ the number of faults of that kind, so that many possible faults do not make one 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,11 +115,10 @@ def broad(gain: Floats, least: int) -> bool:
     return len(for_it) >= least and float(for_it.sum()) >= -1.5 * float(against.sum())
 
 
-def _proposal(words: str, gain: Floats, prior: float, identity: Ints, **what: object) -> Proposal:
+def _proposal(words: str, gain: Floats, prior: float, identity: Ints) -> Proposal:
+    """A proposal still without what it is made of, from gains in nats."""
     likelihood = float(gain.sum() / np.log(10))
-    return Proposal(
-        words, likelihood + float(np.log10(prior)), likelihood, identity, gain / np.log(10), **what
-    )  # type: ignore[arg-type]
+    return Proposal(words, likelihood + float(np.log10(prior)), likelihood, identity, gain / np.log(10))
 
 
 def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -136,7 +135,7 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
         if broad(gain, 4):
             unusual = layout.kind is FindingKind.REFILLED or "along" in layout.detail
             prior = PRIOR_WHOLE / len(layouts) * (UNUSUAL_SHARE if unusual else 1.0)
-            yield _proposal(layout.words, gain, prior, changed, layout=layout)
+            yield replace(_proposal(layout.words, gain, prior, changed), layout=layout)
 
 
 def doubtful_tubes(scores: PlateScores, matrix: Matrix, identity: Ints) -> list[int]:
@@ -170,7 +169,7 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
             after = table[wells, matrix.column(changed)]
         gain = _clipped(after - own, matrix)
         if broad(gain, 3):
-            yield _proposal(layout.words, gain, PRIOR_STRIP / len(layouts), changed, layout=layout)
+            yield replace(_proposal(layout.words, gain, PRIOR_STRIP / len(layouts), changed), layout=layout)
 
 
 def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -194,8 +193,8 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
             if a_index < b_index and broad(both[theirs], 2):
                 changed = np.where(mine, b, np.where(theirs, a, identity))
                 words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
-                yield _proposal(
-                    words, both, PRIOR_TAGS / n_pairs, changed, tags=(int(a), int(b)), mutual=True
+                yield replace(
+                    _proposal(words, both, PRIOR_TAGS / n_pairs, changed), tags=(int(a), int(b)), mutual=True
                 )
 
 
@@ -214,6 +213,16 @@ def _parents(scores: PlateScores, identity: int) -> set[int]:
     return {int(season.mother[cross]), int(season.father[cross])} - {-1}
 
 
+def _in_its_place(scores: PlateScores, well: int, identity: Ints, at: int) -> bool:
+    """Whether a well would be a hybrid or a self there: outcrosses and strays fit many tags a little."""
+    cross = at - scores.season.n_lines
+    if cross < 0:
+        return True
+    parents = scores.season.mother[[cross]], scores.season.father[[cross]]
+    by_relation = scores.relation_scores(*parents, np.array([well]), scores.lines_under(identity))[0, 0]
+    return bool((by_relation + scores.relation_prior()).argmax() < 2)
+
+
 def _pair_words(scores: PlateScores, a: int, b: int) -> str:
     return f"wells {scores.plate.well_name(a)} and {scores.plate.well_name(b)} swapped"
 
@@ -230,12 +239,19 @@ def pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> I
     order = np.argsort(-both[first, second], kind="stable")[:12]
     for i, j in zip(first[order], second[order], strict=True):
         a, b = int(loose[i]), int(loose[j])
+        if not (
+            _in_its_place(scores, a, identity, int(identity[b]))
+            and _in_its_place(scores, b, identity, int(identity[a]))
+        ):
+            continue
         gain = np.zeros(len(identity))
         gain[a], gain[b] = gains[i, j], gains[j, i]
         related = _parents(scores, int(identity[a])) & _parents(scores, int(identity[b]))
         share = prior * (RELATED_PAIR if related else 1.0)
         if gain.sum() / np.log(10) + np.log10(share) >= LEAST_PAIR:
-            yield _proposal(_pair_words(scores, a, b), gain, share, _swap(identity, a, b), wells=(a, b))
+            yield replace(
+                _proposal(_pair_words(scores, a, b), gain, share, _swap(identity, a, b)), wells=(a, b)
+            )
 
 
 def tube_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -258,7 +274,7 @@ def tube_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools)
             changed = _swap(identity, a, b)
             gain = _clipped(scores.exact(changed, matrix.anything) - own, matrix)
             if broad(gain, 2):
-                yield _proposal(_pair_words(scores, a, b), gain, prior, changed, wells=(a, b))
+                yield replace(_proposal(_pair_words(scores, a, b), gain, prior, changed), wells=(a, b))
 
 
 Source = Callable[[PlateScores, Matrix, Ints, Bools], Iterator[Proposal]]
