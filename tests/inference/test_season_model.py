@@ -176,6 +176,8 @@ def hand_made(plants, replicate=(), tubes=2, extra=None, maternal=None):
             "father": p,
             "outcross": "0/1" if d == "1/1" else "0/0",
             "missing": "./.",
+            # pollen of a line that is not in the panel: another allele than M's at two markers of three
+            "stranger": "0/1" if j % 3 else "0/0",
             "line": e,
         }
         calls[f"m{j:02d}"] = [x for line in (m, p, d, e) for x in [line] * tubes] + [kinds[x] for x in plants]
@@ -279,6 +281,20 @@ def test_wrong_tube_among_replicates_is_overruled():
     assert result.class_posterior[5:, 1].min() > 0.99
     assert result.father_versions[0].startswith("P, tubes of group")
     assert result.father_version_probability[0] > 0.99
+
+
+def test_one_true_hybrid_among_outcrosses_of_one_stranger():
+    # Six plants agree on a father that is not P; that one plant does have P's pollen must not be lost in it.
+    wells, lines, family = hand_made(["hybrid", *["stranger"] * 6, "self"])
+    panel = fit_panel(wells, lines, [], SETTINGS)
+    result = verify_family(family, wells, panel, SETTINGS)
+    assert [CLASS_NAMES[i] for i in result.class_posterior.argmax(axis=1)] == [
+        "hybrid",
+        *["outcross"] * 6,
+        "self",
+    ]
+    assert result.class_posterior.max(axis=1).min() > 0.95
+    assert result.sources[1, 0] == "unknown pollen"
 
 
 def test_fragment_sizes_work_like_snps():

@@ -264,6 +264,8 @@ def expect(
         reading, solution = readings.readings[0], readings.solutions[0]
         if readings.weight[0] < CLEAR_COUNTS or reading.fault is not Fault.NONE:
             continue
+        if reading.mother is None or reading.father is None:
+            continue
         relation = result.relation_posterior[prepared.order]
         called = np.array(
             [
