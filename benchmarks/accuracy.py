@@ -367,7 +367,9 @@ def main() -> None:
     )
     parser.add_argument("--seeds", type=int, default=SEEDS)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--pipeline", action="store_true", help="also run seed 1 of each by the command line")
+    parser.add_argument(
+        "--pipeline", nargs="*", metavar="SEASON", help="also run seed 1 by the command line, of these or all"
+    )
     parser.add_argument("--plants", type=Path, help="write every plant's verdicts and truth to this CSV")
     parser.add_argument(
         "--from", dest="parts", nargs="+", type=Path, default=[], help="plants of earlier runs"
@@ -383,8 +385,8 @@ def main() -> None:
     else:
         plants = run(args.seasons or known, args.seeds, args.jobs)
     piped = []
-    if args.pipeline:
-        for name in args.seasons or known:
+    if args.pipeline is not None:
+        for name in args.pipeline or args.seasons or known:
             mine = plants[(plants["season"] == name) & (plants["seed"] == 1)]
             piped.append(through_the_pipeline(name, 1, mine))
             print(*piped[-1], flush=True)
