@@ -132,6 +132,16 @@ def test_the_address_of_a_plant_opens_it_and_its_markers_are_those_of_explain(br
     v.context.close()
 
 
+def test_an_old_browser_still_shows_the_words(browser, report_file):
+    context = browser.new_context()
+    context.add_init_script("delete window.DecompressionStream")
+    page = context.new_page()
+    page.goto(report_file.as_uri())
+    page.wait_for_selector("#plant-stage p:has-text('too old to unpack')")
+    assert page.locator("#plant-stage .says p").count() >= 4
+    context.close()
+
+
 def test_a_well_of_the_map_leads_to_its_plant(visit, season):
     page = (v := visit()).page
     page.click(".gallery button >> nth=1")

@@ -51,7 +51,13 @@ function plantView(host) {
       stage.focus({preventScroll: true});
     }
     if (!CALLS) { pictures.append(node('p', {class: 'sub'}, 'Calls are not stored in this report.')); return; }
-    await callStore();
+    try {
+      await callStore();
+    } catch {
+      /* Browsers from before 2023 cannot unpack the calls; everything else on the page works in them. */
+      pictures.replaceChildren(node('p', {class: 'sub'}, 'This browser is too old to unpack the calls. crossproof explain prints them.'));
+      return;
+    }
     if (mine !== ticket) return;
     const markers = plantMarkers(i);
     pictures.append(...calls(i, markers));
