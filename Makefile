@@ -34,7 +34,7 @@ types: $(VENV)/.ready
 	@$(BIN)/mypy src/crossproof/model src/crossproof/inference src/crossproof/rates
 
 docs: $(VENV)/.ready
-	@$(BIN)/mkdocs build --quiet --strict --config-file docs/tools/mkdocs.yml && echo "Written: build/site/index.html"
+	@NO_MKDOCS_2_WARNING=1 $(BIN)/mkdocs build --quiet --strict --config-file docs/tools/mkdocs.yml && echo "Written: build/site/index.html"
 
 clean:
 	rm -rf $(VENV) build dist demo_genotypes/results demo_genotypes/.crossproof demo_genotypes/.snakemake

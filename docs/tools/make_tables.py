@@ -9,10 +9,13 @@ mistakes is made by making each mistake in a new season and reading what the che
 
 from __future__ import annotations
 
+import ast
+import inspect
+import itertools
 import re
 import sys
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,11 +25,11 @@ from crossproof.io.columns import TABLES, Table
 from crossproof.io.result_columns import RESULT_COLUMNS, ResultColumn
 from crossproof.io.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
 from crossproof.io.templates import new_season
+from crossproof.model import corrections
 from crossproof.model.corrections import CorrectionKind
 from crossproof.steps.checking import check_season
 
 DOCS = Path(__file__).parents[1]
-BLOCK = re.compile(r"(<!-- made: ([a-z-]+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
 
 
 def table(header: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
@@ -90,9 +93,7 @@ def _default(setting: Setting) -> str:
 
 def result_table(columns: Iterable[ResultColumn]) -> str:
     """Columns of one results table."""
-    return table(
-        ("column", "meaning", "unit"), ((_code(c.name), c.meaning, c.unit) for c in columns)
-    )
+    return table(("column", "meaning", "unit"), ((_code(c.name), c.meaning, c.unit) for c in columns))
 
 
 def missing_codes() -> str:
@@ -103,15 +104,10 @@ def missing_codes() -> str:
 
 def correction_table() -> str:
     """Kinds of rows in corrections.csv."""
-    import ast
-    import inspect
-
-    from crossproof.model import corrections
-
     tree = ast.parse(inspect.getsource(corrections))
     body = next(n for n in tree.body if isinstance(n, ast.ClassDef) and n.name == "CorrectionKind").body
     told: dict[str, str] = {}
-    for name, text in zip(body, body[1:], strict=False):
+    for name, text in itertools.pairwise(body):
         if isinstance(name, ast.Assign) and isinstance(text, ast.Expr):
             told[ast.unparse(name.targets[0])] = ast.literal_eval(text.value)
     return table(
@@ -120,7 +116,7 @@ def correction_table() -> str:
     )
 
 
-# ---- mistakes -----------------------------------------------------------------------------------------------
+# ---- mistakes ---------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -141,7 +137,7 @@ MISTAKES = (
     Mistake("more anthers than a flower has", "crosses.csv", ",24.5,10,", ",24.5,12,"),
     Mistake("seeds, but no pods", "crosses.csv", ",2,1,4,", ",2,0,4,"),
     Mistake("an operator's time of 25 hours", "crosses.csv", ",09:30,", ",25:30,"),
-    Mistake("a heading of the lab's own", "crosses.csv", "cross_id,mother,father,date", "cross no,mother,father,date"),
+    Mistake("a heading of the lab's own", "crosses.csv", "cross_id,mother", "cross no,mother"),
     Mistake("a mother that was never genotyped", "crosses.csv", "X001,Lark,", "X001,Linnet,"),
     Mistake("a name with another capital letter", "crosses.csv", "X001,Lark,", "X001,lark,"),
     Mistake("a plant of a tag that is not in the book", "samples/plate1.csv", ",,X001,1", ",,X0O1,1"),
@@ -150,7 +146,7 @@ MISTAKES = (
     Mistake("a well that no plate has", "samples/plate1.csv", "B01,plate1,F1,", "B01,plate1,F123,"),
     Mistake("a sample that is not in the file", "samples/plate1.csv", "S05,", "S50,"),
     Mistake("a setting misspelt", "config.yaml", "#min_posterior: 0.95", "min_posteriour: 0.95"),
-    Mistake("a file that is not there", "config.yaml", "path: genotypes/plate1.csv", "path: genotypes/plate_1.csv"),
+    Mistake("a file that is not there", "config.yaml", "genotypes/plate1.csv", "genotypes/plate_1.csv"),
     Mistake("one call in another notation", "genotypes/plate1.csv", "S05,A/G", "S05,1"),
     Mistake("letters that are no alleles", "genotypes/plate1.csv", "S05,A/G", "S05,fail"),
 )  # fmt: skip
@@ -203,17 +199,18 @@ def blocks() -> dict[str, Callable[[], str]]:
     return made
 
 
-def renewed(text: str, known: dict[str, Callable[[], str]]) -> str:
-    """A page's text with every block as it should be. Raises KeyError for a block of unknown name."""
-    return BLOCK.sub(lambda m: m.group(1) + known[m.group(2)]() + m.group(4), text)
+def renewed(text: str, known: Mapping[str, Callable[[], str]], tag: str = "made") -> str:
+    """A page's text with every block of this tag as it should be. KeyError for a block of unknown name."""
+    block = re.compile(rf"(<!-- {tag}: ([a-z0-9-]+) -->\n)(.*?)(<!-- end -->)", re.DOTALL)
+    return block.sub(lambda m: m.group(1) + known[m.group(2)]() + m.group(4), text)
 
 
-def main(check: bool) -> int:
-    """Renew all pages, or only say which are out of date."""
-    known, stale = blocks(), []
+def renew_pages(known: Mapping[str, Callable[[], str]], tag: str, check: bool) -> int:
+    """Renew the blocks of this tag in all pages, or only say which are out of date."""
+    stale = []
     for page in sorted(DOCS.glob("*.md")):
         text = page.read_text(encoding="utf-8")
-        new = renewed(text, known)
+        new = renewed(text, known, tag)
         if new != text:
             stale.append(page.name)
             if not check:
@@ -223,4 +220,4 @@ def main(check: bool) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main("--check" in sys.argv[1:]))
+    sys.exit(renew_pages(blocks(), "made", "--check" in sys.argv[1:]))
