@@ -269,8 +269,18 @@ def test_redirects_in_a_circle_end(server: FakeServer, client: Make) -> None:
 
 
 def test_updates_are_not_redirected(server: FakeServer, client: Make) -> None:
-    server.replies["crosses"] = [Reply(307, headers={"Location": f"{server.url}/crosses"})]
-    assert "sends us elsewhere" in refusal(lambda: client().put("crosses", {}))
+    for status in (302, 303, 307):
+        server.replies["crosses"] = [Reply(status, headers={"Location": f"{server.url}/germplasm"})] * 2
+        assert "sends us elsewhere" in refusal(lambda: client().put("crosses", {}))
+        assert "sends us elsewhere" in refusal(lambda: client().post("crosses", []))
+    assert server.calls("GET", "germplasm") == []
+
+
+def test_no_proxy_stands_between_this_machine_and_itself(
+    server: FakeServer, client: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("http_proxy", "http://127.0.0.1:9")
+    assert len(ids(client(SECRET))) == 3
 
 
 def test_new_records_are_not_sent_twice(server: FakeServer, client: Make, waits: list[float]) -> None:
@@ -338,6 +348,8 @@ def test_addresses(given: str, base: str) -> None:
         ("file:///etc/passwd", "This is no http or https address."),
         ("ftp://me:pw@server.example", "This is no http or https address."),
         ("https://", "This is no http or https address."),
+        ("https://ser ver.example", "This is no http or https address."),
+        ("https://sërver.example", "This is no http or https address."),
         ("http://[::1", "This is no http or https address."),
         ("https://me:pw@server.example", "holds a user name or a password"),
         ("https://server.example/brapi/v2?token=pw", "a part after ? or #"),

@@ -166,7 +166,7 @@ def test_files_are_the_bodies(tmp_path: Path) -> None:
     season = finished(tmp_path / "s")
     files = write_publication(season, publication(season))
     assert sorted(f.name for f in files) == [
-        "crosses.post.json", "crosses.put.json", "plates.post.json", "plates.put.json",
+        "crosses.post.json", "crosses.put.json", "miappe.json", "plates.post.json", "plates.put.json",
         "samples.post.json", "samples.put.json",
     ]  # fmt: skip
     assert json.loads((season / "results" / "exchange" / "crosses.put.json").read_text()) == {}

@@ -85,8 +85,12 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
     Raises InputError for anything but http and https, for a user name or password in the address, and where a
     token would travel over plain http to another machine.
     """
+    text = text.strip()
     try:
-        parts = urllib.parse.urlsplit(text.strip())
+        # A space or a foreign letter has no place in an address; urllib would fail on it much later.
+        parts = urllib.parse.urlsplit(
+            text if text.isascii() and text.isprintable() and " " not in text else ""
+        )
     except ValueError:
         parts = urllib.parse.urlsplit("")
     if parts.scheme not in ("http", "https") or not parts.hostname:
@@ -172,7 +176,10 @@ class BrapiClient:
     said: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self._opener = urllib.request.build_opener(_Redirects())
+        # Through a proxy, plain http to this machine would leave it, and the token with it.
+        local = urllib.parse.urlsplit(self.base).hostname in LOOPBACK
+        proxies = [urllib.request.ProxyHandler({})] if local else []
+        self._opener = urllib.request.build_opener(_Redirects(), *proxies)
 
     def get(self, path: str, parameters: Mapping[str, str | int] | None = None) -> dict[str, Any]:
         """The envelope of one answer; raises InputError, NotOffered where the server lacks the call."""

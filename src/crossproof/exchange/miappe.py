@@ -14,7 +14,8 @@ import pandas as pd
 
 MIAPPE_VERSION = "1.2"
 MOST_LISTED = 50
-"""Materials, events and samples listed one by one; of more, how many there are and in which result tables."""
+"""Materials, events and samples listed one by one; of more, how many there are and which table has them.
+`crossproof publish` writes all of them to results/exchange/miappe.json."""
 
 _WHERE = {
     "biologicalMaterials": "results/verdicts.csv and results/lines.csv",

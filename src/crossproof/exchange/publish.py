@@ -19,11 +19,12 @@ import pandas as pd
 from crossproof import __version__
 from crossproof.errors import InputError, UsageError, error
 from crossproof.exchange.crosses_in import ATTRIBUTES, OWN_PREFIX
+from crossproof.exchange.miappe import miappe_block
 from crossproof.exchange.samples_in import standard_position
 from crossproof.exchange.standard import faults
 from crossproof.model.plates import parse_well, smallest_format
 from crossproof.model.results import Decision, Verdict
-from crossproof.season_index import build_index
+from crossproof.season_index import build_index, read_record
 from crossproof.work_folder import WorkFolder, read_json, write_json
 
 CAUTION = (
@@ -126,14 +127,15 @@ def publication(where: Path) -> Publication:
 
 
 def write_publication(where: Path, made: Publication) -> tuple[Path, ...]:
-    """Write the bodies to results/exchange, one JSON file each; returns the files."""
-    folder = (where.parent if where.is_file() else where) / "results" / "exchange"
-    written = []
-    for name, body in made.bodies().items():
-        path = folder / f"{name}.json"
+    """Write the bodies to results/exchange, one JSON file each, and the season in MIAPPE's terms in full."""
+    index = build_index(where)
+    records = (read_record(index.folder, name) for name in ("crosses", "samples"))
+    title = " ".join(t for t in (index.config.crop, index.config.season) if t)
+    bodies = {**made.bodies(), "miappe": miappe_block(*records, title=title, most=None)}
+    files = {index.folder.results / "exchange" / f"{name}.json": body for name, body in bodies.items()}
+    for path, body in files.items():
         write_json(path, body)
-        written.append(path)
-    return tuple(written)
+    return tuple(files)
 
 
 def _table(folder: WorkFolder, name: str) -> list[dict[str, str]]:
