@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from invented_season import PEOPLE
 from report_parts import flat
 
 from crossproof.report.blocks import Chart, Drawing, Findings, Live, Notice, Table, Tone, table_of
@@ -55,6 +56,8 @@ def test_cautions_stand_where_they_are_needed(content):
     first_of_people = section(content, "people").blocks[0]
     assert isinstance(first_of_people, Notice), "the caution comes before any number about a person"
     assert "never a judgement" in first_of_people.text
+    lead = section(content, "people").lead
+    assert not any(name in lead for name in PEOPLE), "nobody is named before the caution"
     method = " ".join(b.text for b in section(content, "method").blocks if isinstance(b, Notice))
     for word in ("remnant seed", "quarantine", "biosafety", "certification"):
         assert word in method

@@ -38,6 +38,8 @@ def section(inputs: ReportInputs) -> Section:
     """Rates by person with the limits of chance."""
     frame = inputs.operators
     blocks: list[Block] = [CAUTION]
+    if len(frame):
+        blocks.append(Prose(_findings(inputs)))
     charts = [c for c in (funnel_chart(inputs), control_chart(inputs)) if c]
     if charts:
         blocks.append(Row(tuple(charts)))
@@ -58,16 +60,21 @@ def _outside(frame: pd.DataFrame) -> list[str]:
 
 
 def _lead(inputs: ReportInputs) -> str:
-    frame = inputs.operators
-    if not len(frame):
+    """Who is meant, without a figure: the caution stands before any number about a person."""
+    if not len(inputs.operators):
         return "Tags carry no operator, so nothing is said about anyone."
+    made = fmt.noun(len(inputs.operators), "person", "people")
+    return f"{made} made the crosses. Before any number, what these numbers are not."
+
+
+def _findings(inputs: ReportInputs) -> str:
+    frame = inputs.operators
     few = texts(frame, "judgement").count(TOO_FEW)
     out = _outside(frame)
-    text = f"{fmt.noun(len(frame), 'person', 'people')} made the crosses."
-    text += (
-        f" {fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
+    text = (
+        f"{fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
         if out
-        else " Nobody lies outside what chance alone produces."
+        else "Nobody lies outside what chance alone produces."
     )
     unlike = [
         o
