@@ -40,7 +40,7 @@ GAIN = 1.0
 """A well speaks for a proposal from this many nats."""
 CERTAIN = 20.0
 """A whole-plate layout with these log10 odds is taken without looking at parts of the plate."""
-LEAST_PAIR = 1.6
+LEAST_PAIR = 1.2
 """Least log10 odds of two swapped wells: two odd seeds that happen to fit each other's tag look the same."""
 RELATED_PAIR = 0.03
 """Factor on the prior where the two share a parent: an outcross of the one is then a hybrid of the other."""
