@@ -82,9 +82,11 @@ def _findings(inputs: ReportInputs) -> str:
         if "selfs than expected" in j
     ]
     if unlike:
-        text += (
-            f" Allowing for mother, hour and week, {', '.join(unlike)} differ from what was to be expected."
-        )
+        allowed = next((t for t in texts(frame, "allowed_for") if t), "")
+        given = f"Allowing for {allowed}, " if allowed else ""
+        verb = "differs" if len(unlike) == 1 else "differ"
+        said = f"{given}{', '.join(unlike)} {verb} from what was to be expected."
+        text += f" {said[:1].upper()}{said[1:]}"
     return text + (f" For {few} there is too little to say anything." if few else "")
 
 
