@@ -39,11 +39,19 @@ RESULT_FILES = {
         "crosses.csv", "operators.csv", "factors.csv", "rates_by.csv", "learning.csv", "control_chart.csv",
     ),
     "report": ("report.html", "worklist.xlsx", "labels.html", "run.json"),
-    "plan": ("plan/plan.html", "plan/plan_crosses.csv", "plan/plan_markers.csv", "plan/plan_numbers.csv"),
+    "plan": tuple(
+        f"plan/plan{name}"
+        for name in (
+            ".html", "_crosses.csv", "_markers.csv", "_numbers.csv", "_samples.csv", "_weeks.csv", "_sisters.csv",
+        )
+    ),
 }  # fmt: skip
 """Files below results/ that each rule writes."""
 
-INDEX_FORMAT = 2
+INDEX_FORMAT = 3
+
+LEAST_BUCKETS = 8
+FILES_PER_BUCKET = 4
 
 READING_KEYS = ("evidence", "missing", "max_markers", "max_input_gb", "max_alleles")
 MODEL_KEYS = (
@@ -61,7 +69,8 @@ class SeasonIndex:
     """What the workflow needs to know of a season before it plans its jobs.
 
     `batches`: digest of each genotype file with its reading options. `steps`: digest of the slice of
-    records and settings behind each step. `inputs`: SHA-256 of every input file.
+    records and settings behind each step. `inputs`: SHA-256 of every input file. `dealt`: number of buckets
+    that suited the season when it was first seen.
     """
 
     folder: WorkFolder
@@ -72,11 +81,12 @@ class SeasonIndex:
     problems: tuple[Problem, ...]
     corrections: tuple[str, ...]
     dismissed: tuple[tuple[str, str], ...]
+    dealt: int
 
     @property
     def buckets(self) -> int:
         """Number of buckets that batches and crosses are dealt into."""
-        return self.config.buckets
+        return min(self.config.buckets, self.dealt)
 
     def results_of(self, rule: str) -> list[str]:
         """Files of one rule, relative to the season folder."""
@@ -131,7 +141,9 @@ def calibration_param(folder: WorkFolder) -> str:
     sha = file_sha256(folder.calibration) if folder.calibration.exists() else "absent"
     if state.get("sha256") == sha:
         return str(state["param"])
-    return sha if state or sha != "absent" else "first"
+    if sha == "absent":
+        return f"after {state['sha256']}" if state else "first"
+    return sha
 
 
 def build_index(where: Path) -> SeasonIndex:
@@ -178,6 +190,7 @@ def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
             tuple(problem_from(p) for p in kept["problems"]),
             tuple(kept["corrections"]),
             tuple((subject, name) for subject, name in kept["dismissed"]),
+            int(kept["dealt"]),
         )
     return None
 
@@ -187,14 +200,14 @@ def _read_index(folder: WorkFolder, config_path: Path) -> SeasonIndex:
     problems = list(season.problems)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(sorted(set(problems), key=_order))
-    known = (read_json(folder.index) or {}).get("files", {})
-    return _fresh_index(folder, config_path, season, problems, known)
+    return _fresh_index(folder, config_path, season, problems, read_json(folder.index) or {})
 
 
 def _fresh_index(
-    folder: WorkFolder, config_path: Path, season: Season, problems: list[Problem], known: Mapping[str, Any]
+    folder: WorkFolder, config_path: Path, season: Season, problems: list[Problem], last: Mapping[str, Any]
 ) -> SeasonIndex:
     config = season.config
+    known = last.get("files", {})
     files: dict[str, dict[str, Any]] = {}
     for path in sorted({config_path, *_input_files(config)}):
         if not path.exists():
@@ -243,10 +256,21 @@ def _fresh_index(
         "problems": [problem_entry(p) for p in problems],
         "corrections": list(echo),
         "dismissed": [list(d) for d in dismissed],
+        "dealt": last.get("dealt") or suitable_buckets(len(batches)),
     }
     write_json(folder.index, kept)
     inputs = {n: e["sha256"] for n, e in files.items()}
-    return SeasonIndex(folder, config, batches, steps, inputs, tuple(problems), echo, dismissed)
+    dealt = kept["dealt"]
+    return SeasonIndex(folder, config, batches, steps, inputs, tuple(problems), echo, dismissed, dealt)
+
+
+def suitable_buckets(files: int) -> int:
+    """Number of buckets for a season that starts with this many genotype files.
+
+    Each bucket is a job or two, so a small season has few. The number is kept as the season grows, so that
+    no file or cross moves to another bucket.
+    """
+    return max(LEAST_BUCKETS, 1 << max(files // FILES_PER_BUCKET - 1, 0).bit_length())
 
 
 def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:

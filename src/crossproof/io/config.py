@@ -83,6 +83,14 @@ class Config:
     anthers_per_flower: int = 10
     test_cost: float = 0.0
     currency: str = ""
+    plate_wells: str = "96"
+    blanks_per_plate: int = 3
+    parent_wells: int = 2
+    randomise: bool = False
+    max_panel_markers: int = 0
+    forced_in: tuple[str, ...] = ()
+    forced_out: tuple[str, ...] = ()
+    min_spacing: int = 0
     allow_outside: bool = False
     buckets: int = 32
     max_input_gb: float = 64.0

@@ -198,6 +198,20 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("anthers_per_flower", Form.COUNT, 10, "anthers in one flower", low=1, high=1000),
     Setting("test_cost", Form.NUMBER, 0.0, "cost of genotyping one plant", low=0),
     Setting("currency", Form.TEXT, "", "currency of test_cost"),
+    Setting("plate_wells", Form.CHOICE, "96", "plan: wells of a plate", choices=("96", "384", "1536")),
+    Setting("blanks_per_plate", Form.COUNT, 3, "plan: blank wells on each plate", low=0, high=96),
+    Setting("parent_wells", Form.COUNT, 2, "plan: wells of each parent line on a plate", low=1, high=24),
+    Setting("randomise", Form.YES_NO, False, "plan: plants in random order, not family by family"),
+    Setting(
+        "max_panel_markers",
+        Form.COUNT,
+        0,
+        "plan: most markers on the panel; 0 for as few as prove all",
+        low=0,
+    ),
+    Setting("forced_in", Form.TEXTS, (), "plan: markers that must be on the panel"),
+    Setting("forced_out", Form.TEXTS, (), "plan: markers that must not be on the panel"),
+    Setting("min_spacing", Form.COUNT, 0, "plan: least distance between chosen markers, in bp", low=0),
     Setting("allow_outside", Form.YES_NO, False, "whether files outside this folder may be named"),
     Setting("buckets", Form.COUNT, 32, "portions the work is dealt into", low=1, high=4096),
     Setting("max_input_gb", Form.NUMBER, 64.0, "largest genotype file accepted, in GB", low=0, above=True),
@@ -240,7 +254,8 @@ def _schema_of(setting: Setting, genotype: Mapping[str, Any] | None = None) -> d
         Form.COUNT: {"type": "integer", **bounds},
         Form.LIMIT: {"anyOf": [{"const": "all"}, {"type": "integer", **bounds}]},
         Form.YES_NO: {"type": "boolean"},
-        Form.CHOICE: {"enum": list(setting.choices)},
+        # YAML reads an unquoted 96 as a number.
+        Form.CHOICE: {"enum": [*setting.choices, *(int(c) for c in setting.choices if c.isdigit())]},
         Form.PRIOR: {
             "type": "array",
             "items": {"type": "number", "exclusiveMinimum": 0},
@@ -280,3 +295,7 @@ class _NoReferences(yaml.SafeDumper):  # type: ignore[misc]  # PyYAML has no typ
 
     def ignore_aliases(self, data: Any) -> bool:
         return True
+
+
+if __name__ == "__main__":
+    print(schema_text(), end="")

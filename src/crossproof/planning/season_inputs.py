@@ -30,6 +30,8 @@ def plan_settings(config: object, panel: Panel | None = None, **more: Any) -> Pl
     """
     own = {f.name: f.default for f in fields(PlanSettings)}
     values = {name: getattr(config, name) for name in own if getattr(config, name, None) is not None}
+    if "plate_wells" in values:
+        values["plate_wells"] = int(values["plate_wells"])
     values["wanted"] = values["min_posterior"] if "wanted" not in more else more["wanted"]
     most = int(PlanSettings.max_markers_per_cross)
     values["max_markers_per_cross"] = min(int(values.get("max_markers_per_cross", most)), most)

@@ -40,8 +40,8 @@ def poisson_binomial(p: NDArray[np.float64]) -> NDArray[np.float64]:
     numbers at least 0, so no digits cancel.
     """
     p = np.asarray(p, dtype=np.float64)
-    assert np.all((p >= -1e-9) & (p <= 1 + 1e-9)), "probabilities"
-    p = np.clip(p, 0.0, 1.0)  # a sum of shares may pass 1 by rounding
+    assert np.all((p >= -1e-6) & (p <= 1 + 1e-6)), "probabilities"
+    p = np.clip(p, 0.0, 1.0)  # sums of single-precision shares may pass 1 by rounding
     out = np.zeros(len(p) + 1)
     out[0] = 1.0
     for i, success in enumerate(p):
