@@ -361,18 +361,12 @@ def test_wells_from_row_and_column_and_tubes(
     [
         ("crosses", {"crossDbId": 7}, "crosses, record 1, column crossDbId ('7'): The field is no text"),
         ("crosses", {"crossDbId": None}, "crosses, record 1, column crossDbId: The field is missing."),
-        ("crosses", {"crossType": "TOPCROSS"}, "column crossType ('TOPCROSS'): The value is none that BrAPI"),
         ("crosses", {"parent1": "Lark"}, "column parent1 ('Lark'): The field is no object"),
         ("crosses", {"parent1": {"germplasmName": 1}}, "column parent1.germplasmName ('1'): The field is"),
-        ("crosses", {"parent2": {"parentType": "female"}}, "column parent2.parentType ('female'): The"),
         ("crosses", {"crossAttributes": {}}, "column crossAttributes: The field is no list of objects"),
-        ("crosses", {"pollinationEvents": [{"pollinationTimeStamp": "4.6."}]},
-         "column pollinationEvents[0].pollinationTimeStamp ('4.6.'): This is no date and time."),
         ("samples", {"sampleName": ""}, "samples, record 1, column sampleName: The field is missing."),
         ("samples", {"column": "1"}, "samples, record 1, column column ('1'): The field is no whole number"),
         ("samples", {"column": True}, "column column ('True'): The field is no whole number"),
-        ("samples", {"well": "Z99"}, "column well ('Z99'): This is no well of a plate."),
-        ("samples", {"well": "B1"}, "column well ('B1'): The well differs from row and column (A1)."),
         ("samples", {"additionalInfo": []}, "column additionalInfo: The field is no object"),
         ("plates", {"plateName": None}, "plates, record 1, column plateName: The field is missing."),
     ],
@@ -389,9 +383,42 @@ def test_records_that_are_not_as_the_standard_asks(
     assert where in refused(fetch, tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"crossType": "TOPCROSS"}, "The cross type is TOPCROSS: BrAPI v2.1 has no such type."),
+        ({"parent2": parent("Lark", "female")}, "The parentType 'female' is none of BrAPI v2.1's"),
+        ({"parent2": parent("Wren", "FEMALE")}, "Mother and father are the same line."),
+        ({"parent2": None}, "No parent is stated as FEMALE"),
+    ],
+)
+def test_one_odd_cross_stops_no_other(
+    fetch: Callable[..., Fetched], server: FakeServer, cross: dict[str, Any], change: dict[str, Any], why: str
+) -> None:
+    server.tables["crosses"].append({**cross, "crossDbId": "c-2", "crossName": "X002", **change})
+    found = fetch()
+    assert (found.crosses, found.left_out) == (1, 1)
+    assert why in said(found)
+
+
+def test_one_odd_cell_stops_nothing(
+    fetch: Callable[..., Fetched], server: FakeServer, cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross["pollinationEvents"] = [{"pollinationTimeStamp": "4.6."}]
+    server.tables["samples"][0]["well"] = "Z99"
+    server.tables["samples"][1]["well"] = "H12"
+    server.tables["samples"][2] |= {"well": None, "row": "Q9"}
+    found = fetch()
+    assert "pollinationEvents[0].pollinationTimeStamp ('4.6.'): This is no date and time" in said(found)
+    assert "samples/plate1.csv, row 2, column well ('Z99'): This is no well of a plate." in said(found)
+    assert "The well differs from row and column (B1); the well is kept." in said(found)
+    assert "Row 'Q9' and column 1 are no well." in said(found)
+    assert [w["well"] for w in rows(tmp_path / "season" / "samples" / "plate1.csv")][:3] == ["Z99", "H12", ""]
+
+
 def test_all_mistakes_come_at_once(fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path) -> None:
     server.tables["crosses"][0]["crossName"] = 1
-    server.tables["samples"][2]["well"] = "?"
+    server.tables["samples"][2]["well"] = 5
     text = refused(fetch, tmp_path)
     assert "crosses, record 1" in text
     assert "samples, record 3" in text

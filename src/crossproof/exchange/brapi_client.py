@@ -166,7 +166,8 @@ class BrapiClient:
     """Reads from and writes to one server.
 
     `base`: as `base_url` gives it. `token`: sent as `Authorization: Bearer`. `sleep`: how to wait, for tests.
-    `said`: what the server told in its status messages, and what was retried.
+    `said`: what the server told in its status messages, and what was retried. `on_page`: called with what is
+    read, the page and how many there are (0: not known).
     """
 
     base: str
@@ -174,6 +175,7 @@ class BrapiClient:
     limits: Limits = field(default_factory=Limits)
     sleep: Callable[[float], None] = time.sleep
     said: list[str] = field(default_factory=list)
+    on_page: Callable[[str, int, int], None] = lambda what, page, pages: None
 
     def __post_init__(self) -> None:
         # Through a proxy, plain http to this machine would leave it, and the token with it.
@@ -229,8 +231,9 @@ class BrapiClient:
                 )
             if paging.get("totalCount") is not None:
                 announced = paging["totalCount"]
-            yield data
             total = paging.get("totalPages")
+            self.on_page(f"reading {path}", page + 1, total or 0)
+            yield data
             # Without a total, a page shorter than the server's own page size is the last.
             size = paging.get("pageSize") or self.limits.page_size
             last = page + 1 >= total if total is not None else len(data) < size

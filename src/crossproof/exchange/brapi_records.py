@@ -92,18 +92,6 @@ class Record:
             self.error(name, "The field is missing.", "Have it filled in on the server.")
         return found
 
-    def choice(self, name: str, allowed: tuple[str, ...]) -> str:
-        """One of a closed list, "" where absent or null."""
-        found = self.text(name)
-        if found and found not in allowed:
-            self.error(
-                name,
-                "The value is none that BrAPI v2.1 knows.",
-                f"Have it corrected on the server: {', '.join(allowed)}.",
-            )
-            return ""
-        return found
-
     def whole(self, name: str) -> int | None:
         """A whole number, None where absent or null."""
         found = self._typed(name, lambda v: type(v) is int, "whole number")

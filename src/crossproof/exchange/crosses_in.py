@@ -18,11 +18,7 @@ from crossproof.exchange.brapi_records import LeftOut, Notes, Record
 from crossproof.io.columns import CROSSES, heading_key
 from crossproof.io.result_columns import RESULT_COLUMNS
 
-CROSS_TYPES = (
-    "BIPARENTAL", "SELF", "OPEN_POLLINATED", "BULK", "BULK_SELFED", "BULK_OPEN_POLLINATED", "DOUBLE_HAPLOID",
-)  # fmt: skip
 PARENT_TYPES = ("MALE", "FEMALE", "SELF", "POPULATION")
-STATUS = ("TODO", "DONE", "SKIPPED")
 
 ATTRIBUTES: Mapping[str, tuple[str, ...]] = {
     "operator": ("operator", "pollinator", "pollinated_by", "crossed_by", "crosser", "technician"),
@@ -47,6 +43,7 @@ _TAKEN = frozenset(
 """Columns that an attribute of the same name must not fill."""
 
 _COLUMN_OF = {name: column for column, names in ATTRIBUTES.items() for name in names}
+_UNKNOWN_TYPE = "BrAPI v2.1 has no such type"
 _WHY_NOT = {
     "SELF": "a selfing on purpose is no hand cross",
     "OPEN_POLLINATED": "an open pollination has no father on record",
@@ -80,13 +77,13 @@ def read_crosses(
     for record in records:
         db_id = record.text("crossDbId", required=True)
         name = record.text("crossName") or db_id
-        kind = record.choice("crossType", CROSS_TYPES)
+        kind = record.text("crossType")
         cross = _cross(record, db_id, name, names, zone) if kind in ("", "BIPARENTAL") else None
         if isinstance(cross, CrossRow):
             rows.append(cross)
         else:
             why, remedy = cross or (
-                f"The cross type is {kind}: {_WHY_NOT[kind]}.",
+                f"The cross type is {kind}: {_WHY_NOT.get(kind, _UNKNOWN_TYPE)}.",
                 "Nothing to do; set it to BIPARENTAL on the server where it was a hand cross.",
             )
             out.append(left_out("cross", record, db_id, name, why, remedy))
@@ -130,7 +127,9 @@ def read_parents(record: Record, names: Mapping[str, str]) -> tuple[Parent, Pare
             continue
         db_id = parent.text("germplasmDbId")
         who = (db_id, names.get(db_id) or parent.text("germplasmName") or db_id)
-        kind = parent.choice("parentType", PARENT_TYPES)
+        kind = parent.text("parentType")
+        if kind and kind not in PARENT_TYPES:
+            return f"The parentType {kind!r} is none of BrAPI v2.1's ({', '.join(PARENT_TYPES)}).", None
         if not who[1] and kind != "POPULATION":
             continue
         if kind == "":
@@ -222,7 +221,11 @@ def _moment(record: Record, name: str) -> tuple[str, datetime] | None:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        record.error(name, "This is no date and time.", "Have it written like 2031-06-04T09:30:00+02:00.")
+        record.warn(
+            name,
+            "This is no date and time; the cross is kept without it.",
+            "Have it written like 2031-06-04T09:30:00+02:00, or fill in the date in crosses.csv.",
+        )
         return None
     return text, moment
 
@@ -277,13 +280,13 @@ def read_planned(
     for record in records:
         db_id = record.text("plannedCrossDbId", required=True)
         name = record.text("plannedCrossName") or db_id
-        status = record.choice("status", STATUS)
-        kind = record.choice("crossType", CROSS_TYPES)
-        if status in ("DONE", "SKIPPED"):
+        status = record.text("status")
+        kind = record.text("crossType")
+        if status not in ("", "TODO"):
             out.append(left_out("planned cross", record, db_id, name, f"Its status is {status}.", "Nothing."))
             continue
         if kind not in ("", "BIPARENTAL"):
-            why = f"The cross type is {kind}: {_WHY_NOT[kind]}."
+            why = f"The cross type is {kind}: {_WHY_NOT.get(kind, _UNKNOWN_TYPE)}."
             out.append(left_out("planned cross", record, db_id, name, why, "Nothing."))
             continue
         parents = read_parents(record, names)

@@ -141,7 +141,7 @@ def _well(record: Record) -> str:
         try:
             placed = parse_well(f"{letters}{column}").name
         except ValueError:
-            record.error("row", f"Row {letters!r} and column {column} are no well.", "Correct the server.")
+            record.warn("row", f"Row {letters!r} and column {column} are no well.", "Fill in the well.")
     if not text:
         return placed
     try:
@@ -150,10 +150,14 @@ def _well(record: Record) -> str:
         if re.fullmatch(r"\d+", text):
             # A tube rack numbers its places; that is no position on a plate.
             return placed
-        record.error("well", "This is no well of a plate.", "Have it written like A1 or H12.")
-        return ""
+        # The sheet keeps it, so that the check of the sheet names the row to mend.
+        return text
     if placed and placed != named:
-        record.error("well", f"The well differs from row and column ({placed}).", "Correct the server.")
+        record.warn(
+            "well",
+            f"The well differs from row and column ({placed}); the well is kept.",
+            "See which is right, and correct the sheet.",
+        )
     return named
 
 
@@ -211,7 +215,9 @@ def _by_pedigree(known: Germplasm, links: Links) -> tuple[dict[str, str], str]:
 def _tell_large(rows: Sequence[dict[str, str]], notes: Notes) -> None:
     """Say which plates do not fit the standard's 8 rows and 12 columns."""
     small = PLATE_FORMATS[0]
-    large = {r["plate"]: r["well"] for r in rows if r["well"] and parse_well(r["well"]) not in small}
+    large = {
+        r["plate"]: r["well"] for r in rows if _is_well(r["well"]) and parse_well(r["well"]) not in small
+    }
     for plate, well in large.items():
         notes.once(
             f"samples, plate {plate}",
@@ -220,6 +226,14 @@ def _tell_large(rows: Sequence[dict[str, str]], notes: Notes) -> None:
             value=well,
             column="well",
         )
+
+
+def _is_well(text: str) -> bool:
+    try:
+        parse_well(text)
+    except ValueError:
+        return False
+    return True
 
 
 def standard_position(well: Well) -> dict[str, str | int]:
