@@ -201,6 +201,16 @@ class _Reader:
         """The likeliest reading so far, its solution, and its log prior x evidence."""
         return max(self.done, key=lambda item: item[2])
 
+    def best_naming(self, side: int, own: list[Rows]) -> tuple[Reading, Solution] | None:
+        """The best reading in which only this parent (`side` 0 mother, 1 father) is another, named line."""
+        found: tuple[Reading, Solution, float] | None = None
+        for item in self.done:
+            parents = (item[0].mother, item[0].father)
+            named = parents[side] is not None and parents[side] not in own[side]
+            if named and parents[1 - side] in own[1 - side] and (found is None or item[2] > found[2]):
+                found = item
+        return None if found is None else found[:2]
+
     def line_scores(self, solution: Solution, side: int) -> Floats:
         """Log evidence gained (version,) by taking the untyped parent (`side` 0 mother) for a version."""
         total = np.zeros(len(self.panel.version_line))
@@ -251,12 +261,12 @@ def read_parents(
         odds = [panel.tube_odds(line, cross_id, settings) for line in (mother, father)]
         for side in (0, 1):
             _try_others(reader, as_typed, side, own[side], panel, odds[side], wrong)
-        # Under a swapped tag neither parent is found while the other is taken as typed.
-        for side in (1, 0, 1):
-            reading, solution, _ = reader.best()
-            parent = reading.mother if side == 0 else reading.father
-            if reading.fault is not Fault.NONE and parent is not None and parent in own[side]:
-                _try_others(reader, (reading, solution), side, own[side], panel, odds[side], wrong)
+        # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
+        # from the best reading that names the first, even where leaving it unnamed explains more so far.
+        for side in (1, 0) if reader.best()[0].fault is not Fault.NONE else ():
+            named = reader.best_naming(1 - side, own)
+            if named is not None:
+                _try_others(reader, named, side, own[side], panel, odds[side], wrong)
     items = sorted(reader.done, key=lambda item: -item[2])
     score = np.array([total for _, _, total in items])
     weight = np.exp(score - score.max())
