@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from brapi_server import FakeServer, nursery, running
 
-from crossproof.exchange.brapi_client import TOKEN_VARIABLE, BrapiClient, Limits
+from crossproof.exchange.brapi_address import TOKEN_VARIABLE
+from crossproof.exchange.brapi_client import BrapiClient, Limits
 
 
 @pytest.fixture

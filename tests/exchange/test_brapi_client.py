@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import json
+import shutil
 import socket
+import ssl
+import subprocess
+import threading
 import traceback
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
 from typing import Any
 
 import pytest
 from brapi_server import FakeServer, Reply
 
 from crossproof.errors import InputError
-from crossproof.exchange.brapi_client import (
-    TOKEN_VARIABLE,
-    BrapiClient,
-    NotOffered,
-    base_url,
-    connect,
-    environment_token,
-)
+from crossproof.exchange.brapi_address import TOKEN_VARIABLE, base_url, environment_token
+from crossproof.exchange.brapi_client import BrapiClient, NotOffered, connect
 
 Make = Callable[..., BrapiClient]
 SECRET = "t0ken-Secret"
@@ -192,6 +192,52 @@ def test_no_server(client: Make) -> None:
         free.bind(("127.0.0.1", 0))
         url = f"http://127.0.0.1:{free.getsockname()[1]}/brapi/v2"
         assert "No server answers at this address." in refusal(lambda: ids(client(url=url)))
+
+
+def test_no_such_name(client: Make) -> None:
+    # .invalid never resolves (RFC 6761, section 6.4).
+    text = refusal(lambda: ids(client(url="https://server.invalid/brapi/v2", tries=1)))
+    assert "There is no server of this name." in text
+
+
+def test_https_where_only_http_is_spoken(server: FakeServer, client: Make, waits: list[float]) -> None:
+    text = refusal(lambda: ids(client(url=server.url.replace("http:", "https:"))))
+    assert "The server does not speak https at this address." in text
+    assert waits == []
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not on this machine")
+def test_a_certificate_nobody_vouches_for(client: Make, tmp_path: Path) -> None:
+    key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
+    make = [
+        "openssl",
+        "req",
+        "-x509",
+        "-newkey",
+        "rsa:2048",
+        "-nodes",
+        "-days",
+        "1",
+        "-subj",
+        "/CN=localhost",
+    ]
+    subprocess.run([*make, "-keyout", key, "-out", certificate], check=True, capture_output=True)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(certificate, key)
+    with HTTPServer(("127.0.0.1", 0), BaseHTTPRequestHandler) as httpd:
+        httpd.handle_error = lambda *_: None  # the client hangs up, as it should
+        httpd.socket = context.wrap_socket(httpd.socket, server_side=True)
+        threading.Thread(target=httpd.handle_request, daemon=True).start()
+        url = f"https://localhost:{httpd.server_address[1]}/brapi/v2"
+        assert "The server's certificate is not valid" in refusal(lambda: ids(client(SECRET, url=url)))
+
+
+def test_pages_are_reported(server: FakeServer, client: Make) -> None:
+    many(server, 5)
+    found, seen = client(page_size=2), []
+    found.on_page = lambda *what: seen.append(what)
+    ids(found)
+    assert seen == [("reading germplasm", n, 3) for n in (1, 2, 3)]
 
 
 @pytest.mark.parametrize(

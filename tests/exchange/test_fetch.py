@@ -14,7 +14,8 @@ from click.testing import CliRunner
 
 from crossproof.cli import main
 from crossproof.errors import InputError, UsageError
-from crossproof.exchange.brapi_client import TOKEN_VARIABLE, BrapiClient
+from crossproof.exchange.brapi_address import TOKEN_VARIABLE
+from crossproof.exchange.brapi_client import BrapiClient
 from crossproof.exchange.fetch import Fetched, Selection, fetch_season
 from crossproof.io.records import read_season
 from crossproof.io.templates import new_season
@@ -274,6 +275,51 @@ def test_planned_crosses(fetch: Callable[..., Fetched], server: FakeServer, tmp_
     ]
     assert "Its status is DONE." in said(found)
     assert "Its status is SKIPPED." in said(found)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"crossType": "SELF"}, "The cross type is SELF"),
+        ({"parent1": parent("Owl", None), "parent2": parent("Lark", None)}, "No parent is stated as FEMALE"),
+        ({"parent1": {"parentType": "POPULATION"}}, "The father is not known."),
+    ],
+)
+def test_planned_crosses_that_are_none(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path, change: dict[str, Any], why: str
+) -> None:
+    pair = {"parent1": parent("Owl", "MALE"), "parent2": parent("Lark", "FEMALE")}
+    server.tables["plannedcrosses"] = [{"plannedCrossDbId": "p1", **pair, **change}]
+    found = fetch()
+    assert (found.planned, found.left_out) == (0, 1)
+    assert why in said(found)
+    assert not (tmp_path / "season" / "planned.csv").exists()
+
+
+def test_the_plan_and_the_project_of_a_cross_are_kept(
+    fetch: Callable[..., Fetched], cross: dict[str, Any], tmp_path: Path
+) -> None:
+    cross |= {"plannedCrossDbId": "p-7", "crossingProjectName": "Beans 2025"}
+    fetch()
+    (row,) = rows(tmp_path / "season" / "crosses.csv")
+    assert (row["planned_cross_db_id"], row["crossing_project"]) == ("p-7", "Beans 2025")
+
+
+def test_a_server_without_samples_yet(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path
+) -> None:
+    server.tables["samples"] = []
+    found = fetch()
+    assert found.samples == 0
+    assert (tmp_path / "season" / "samples" / "wells.csv").read_text().startswith("sample_id,")
+    assert "The sheet has no rows." in said(found)
+
+
+def test_units_that_the_server_does_not_offer(fetch: Callable[..., Fetched], server: FakeServer) -> None:
+    server.tables["samples"].append({"sampleDbId": "s", "sampleName": "S", "observationUnitDbId": "u-1"})
+    found = fetch()
+    assert found.left_out == 1
+    assert "The server does not offer observationunits." in said(found)
 
 
 def roles(fetch: Callable[..., Fetched], folder: Path) -> list[tuple[str, str, str]]:

@@ -176,6 +176,12 @@ def test_files_are_the_bodies(tmp_path: Path) -> None:
     )
 
 
+def test_a_record_that_fits_no_schema_stops_all(tmp_path: Path) -> None:
+    season = finished(tmp_path / "s", samples=[*SAMPLES, sample("", "H1", "blank")])
+    with pytest.raises(InputError, match=r"This does not fit BrAPI v2\.1: '' should be non-empty"):
+        publication(season)
+
+
 def test_no_results(tmp_path: Path) -> None:
     season = finished(tmp_path / "s")
     (season / "results" / "verdicts.csv").unlink()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -186,6 +187,21 @@ def test_no_results(tmp_path: Path) -> None:
     new_season(tmp_path / "s")
     done = CliRunner().invoke(main, ["export-vcf", str(tmp_path / "s")])
     assert (done.exit_code, "There are no results to export." in done.output) == (2, True)
+
+
+def test_results_of_another_version(tmp_path: Path) -> None:
+    season = judged(tmp_path / "s")
+    header = season / ".crossproof" / "work" / "panel" / "fit" / "header.json"
+    header.write_text(header.read_text().replace('"store_version"', '"old_version"'))
+    done = CliRunner().invoke(main, ["export-vcf", str(season)])
+    assert (done.exit_code, "come from another version" in done.output) == (2, True)
+
+
+def test_contigs_that_would_fall_together_stay_apart() -> None:
+    chrom = np.array(["Chr 1", "Chr_1", "unplaced", "Chr2", ""], dtype=object)
+    calls = replace(CALLS, chrom=chrom, pos=np.array([1, 1, 1, 1, 0], dtype=np.int64))
+    lines = [line.split("\t")[0] for line in vcf_lines(calls, VERDICTS) if not line.startswith("#")]
+    assert lines == ["Chr_1", "Chr_1_2", "unplaced", "Chr2", "unplaced_2"]
 
 
 def test_genotype_order_is_the_specifications() -> None:
