@@ -168,6 +168,9 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
         else:
             after = table[wells, matrix.column(changed)]
         gain = _clipped(after - own, matrix)
+        # A well of which the sheet then says nothing fits whatever it holds: that speaks for no exchange with
+        # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
+        gain = np.where(changed == UNKNOWN, np.minimum(gain, 0.0), gain)
         if broad(gain, 3):
             yield replace(_proposal(layout.words, gain, PRIOR_STRIP / len(layouts), changed), layout=layout)
 
