@@ -314,6 +314,8 @@ class VcfScan:
             raise Refused("CHROM is empty or holds a blank.", "Export the file again.")
         if not name or " " in name:
             raise Refused("ID is empty or holds a blank.", "Write '.' where a marker has no name.")
+        if ";" in name and "" in name.split(";"):
+            raise Refused("ID holds an empty name beside a semicolon.", "Write '.' where a marker has no name.")
         alleles = parse_alleles(ref, alt)
         layout = self._layouts.get(form)
         if layout is None:
