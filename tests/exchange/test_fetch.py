@@ -8,16 +8,17 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from brapi_server import FakeServer, Reply, attribute, parent
 from click.testing import CliRunner
 
+import crossproof as cp
 from crossproof.cli import main
 from crossproof.errors import InputError, UsageError
 from crossproof.exchange.brapi_address import TOKEN_VARIABLE
 from crossproof.exchange.brapi_client import BrapiClient
 from crossproof.exchange.fetch import Fetched, Selection, fetch_season
-from crossproof.io.records import read_season
 from crossproof.io.templates import new_season
 
 Make = Callable[..., BrapiClient]
@@ -84,8 +85,10 @@ def test_the_folder_is_a_season_once_genotypes_are_there(
     config = config.replace("#  - {batch: B01, path: genotypes/plate1.vcf.gz}",
                             "  - {batch: B01, path: genotypes/plate1.csv, layout: wide}")  # fmt: skip
     (folder / "config.yaml").write_text(config)
-    season = read_season(folder)
+    season = cp.read_season(folder)
     assert season.problems == ()
+    own = ["plant", "verdict", "decision", "p_hybrid", "contrast_het", "lod"]
+    pd.testing.assert_frame_equal(cp.verify(season)[own], cp.verify(tmp_path / "new")[own])
     assert season.crosses.loc[0, ["mother", "father", "operator", "hour"]].tolist() == [
         "Lark",
         "Wren",

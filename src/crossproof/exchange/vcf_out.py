@@ -71,7 +71,7 @@ def _write(path: Path, lines: Iterator[str]) -> None:
     try:
         with temporary.open("wb") as handle:
             if path.suffix == ".gz":
-                with BgzfWriter(handle) as packed:
+                with BgzfWriter(handle, level=3) as packed:
                     for line in lines:
                         packed.write(f"{line}\n".encode())
             else:
