@@ -24,6 +24,7 @@ from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, workflow_folder
 STAGES = {
     "ingest": "reading genotype files",
     "panel": "combining parent lines, estimating error rates",
+    "drift": "looking for drift of run-wide rates",
     "verify": "testing plants, family by family",
     "examine": "checking plates",
     "verdicts": "writing verdicts",

@@ -24,8 +24,8 @@ from crossproof.io.config import Config
 from crossproof.model.genotypes import CallBatch, Markers
 from crossproof.work_folder import WorkFolder, digest_of
 
-CONSENSUS_DECIMALS = 2
-"""Line genotypes are kept to two decimals: one more replicate that agrees then changes no family's evidence,
+PERCENT = 100
+"""Line genotypes are kept in whole percents: one more replicate that agrees then changes no evidence,
 and a parent plant is allowed to depart from its line by more than that anyway."""
 
 
@@ -52,14 +52,18 @@ def locate_wells(
 
     A row without a batch belongs to the only file that holds its sample; where several do, to none.
     """
-    place = {(s.batch, name): (b, c) for b, s in enumerate(stored) for c, name in enumerate(s.samples)}
-    holders: dict[str, list[tuple[int, int]]] = {}
-    for (_, name), where in place.items():
-        holders.setdefault(name, []).append(where)
+    places: dict[str, list[tuple[int, int]]] = {}
+    for b, s in enumerate(stored):
+        for c, name in enumerate(s.samples):
+            places.setdefault(name, []).append((b, c))
+    number = {s.batch: b for b, s in enumerate(stored)}
     batch = np.full(len(samples), -1, dtype=np.int64)
     column = np.full(len(samples), -1, dtype=np.int64)
-    for row, (name, asked) in enumerate(zip(samples["sample_id"], samples["batch"], strict=True)):
-        found = [place[asked, name]] if (asked, name) in place else ([] if asked else holders.get(name, []))
+    rows = zip(samples["sample_id"].tolist(), samples["batch"].tolist(), strict=True)
+    for row, (name, asked) in enumerate(rows):
+        found = places.get(name, [])
+        if asked:
+            found = [where for where in found if where[0] == number.get(asked)]
         if len(found) == 1:
             batch[row], column[row] = found[0]
     return batch, column
@@ -118,20 +122,34 @@ def read_joined(folder: Path) -> JoinedSeason:
     return JoinedSeason(markers, stored, rows, recode)
 
 
+Located = tuple[NDArray[np.int64], NDArray[np.int64]]
+
+
+def write_located(folder: Path, located: Located) -> None:
+    """Store where every row of the samples sheet has its calls, see `locate_wells`."""
+    write_arrays(folder, {}, {"batch": located[0], "column": located[1]})
+
+
+def read_located(folder: Path) -> Located:
+    """What `write_located` stored."""
+    _, arrays = read_arrays(folder)
+    return np.array(arrays["batch"]), np.array(arrays["column"])
+
+
 def load_wells(
     folder: WorkFolder,
     joined: JoinedSeason,
-    located: tuple[NDArray[np.int64], NDArray[np.int64]],
+    located: Located,
     wanted: NDArray[np.bool_],
     calls: Mapping[str, CallBatch] | None = None,
 ) -> Wells:
     """Evidence of the wanted wells (row of the samples sheet,), from the files that hold any of them."""
     batch, column = located
     parts: list[BatchEvidence] = []
-    for b, stored in enumerate(joined.stored):
-        rows = np.flatnonzero((batch == b) & wanted)
-        if not len(rows):
-            continue
+    some = np.flatnonzero(wanted & (batch >= 0))
+    some = some[np.argsort(batch[some], kind="stable")]
+    for rows in np.split(some, np.flatnonzero(np.diff(batch[some])) + 1) if len(some) else []:
+        stored = joined.stored[batch[rows[0]]]
         well = np.full(len(stored.samples), -1, dtype=np.int64)
         well[column[rows]] = rows
         batch_calls = calls[stored.batch] if calls else read_calls(folder.calls(stored.digest), verify=False)
@@ -162,28 +180,36 @@ def family_inputs(samples: pd.DataFrame, crosses: pd.DataFrame) -> list[FamilyIn
     """The progeny plants of every cross that has any, plants by name, crosses in the records' order."""
     progeny = samples[(samples["role"] == "progeny") & (samples["cross_id"] != "")]
     plants: dict[str, dict[str, list[int]]] = {}
-    for row, cross, plant in zip(progeny.index, progeny["cross_id"], progeny["plant"], strict=True):
+    columns = (progeny.index.tolist(), progeny["cross_id"].tolist(), progeny["plant"].tolist())
+    for row, cross, plant in zip(*columns, strict=True):
         plants.setdefault(cross, {}).setdefault(plant, []).append(int(row))
     return [
-        FamilyInput(c, m, f, tuple(Plant(p, tuple(w)) for p, w in sorted(plants[c].items())))
-        for c, m, f in zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)
-        if c in plants
+        FamilyInput(r.cross_id, r.mother, r.father, tuple(Plant(p, tuple(w)) for p, w in named))
+        for r in cross_records(crosses)
+        if (named := sorted(plants.get(r.cross_id, {}).items()))
     ]
 
 
 def cross_records(crosses: pd.DataFrame) -> list[CrossRecord]:
     """All crosses of the records."""
-    columns = (crosses["cross_id"], crosses["mother"], crosses["father"])
+    columns = (crosses[name].tolist() for name in ("cross_id", "mother", "father"))
     return [CrossRecord(c, m, f) for c, m, f in zip(*columns, strict=True)]
 
 
+def percents(consensus: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Line genotypes in whole percents, as they are kept."""
+    return np.asarray(np.rint(consensus.astype(np.float64) * PERCENT), dtype=np.uint8)
+
+
+def from_percents(values: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Line genotypes from whole percents, summing to 1."""
+    shares = values.astype(np.float64)
+    return np.asarray(shares / shares.sum(axis=2, keepdims=True), dtype=np.float32)
+
+
 def steady(panel: Panel) -> Panel:
-    """The panel with line genotypes kept to `CONSENSUS_DECIMALS`, still summing to 1."""
-    blocks = []
-    for block in panel.blocks:
-        rounded = np.round(block.consensus.astype(np.float64), CONSENSUS_DECIMALS)
-        rounded /= rounded.sum(axis=2, keepdims=True)
-        blocks.append(_with(block, consensus=rounded.astype(np.float32)))
+    """The panel with line genotypes in whole percents: what families are judged with."""
+    blocks = (_with(b, consensus=from_percents(percents(b.consensus))) for b in panel.blocks)
     return _with(panel, blocks=tuple(blocks))
 
 

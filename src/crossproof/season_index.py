@@ -42,7 +42,8 @@ RESULT_FILES = {
     "plan": tuple(
         f"plan/plan{name}"
         for name in (
-            ".html", "_crosses.csv", "_markers.csv", "_numbers.csv", "_samples.csv", "_weeks.csv", "_sisters.csv",
+            ".html", "_crosses.csv", "_markers.csv", "_numbers.csv", "_samples.csv", "_weeks.csv",
+            "_sisters.csv",
         )
     ),
 }  # fmt: skip

@@ -21,9 +21,6 @@ except CrossproofError as refused:
 
 set_step_command(workflow.deployment_settings.deployment_method)
 
-GENOTYPES = [
-    str(g.path) for g in INDEX.config.genotypes if (SEASON.parent / g.path).exists()
-]
 RESULTS = INDEX.result_files()
 PLANNED = [
     p
@@ -38,6 +35,13 @@ def work(name):
 
 def ingested():
     return [work(f"ingest/{bucket}.json") for bucket in sorted(INDEX.batch_buckets())]
+
+
+def genotypes_of(wildcards):
+    # Only the bucket's own files: a job whose list of inputs grew would run again.
+    names = INDEX.batch_buckets().get(int(wildcards.bucket), [])
+    paths = {g.batch: str(g.path) for g in INDEX.config.genotypes}
+    return [paths[n] for n in names if (SEASON.parent / paths[n]).exists()]
 
 
 def slice_of(kind, bucket):

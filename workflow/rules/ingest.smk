@@ -4,7 +4,7 @@
 
 rule ingest:
     input:
-        ancient(GENOTYPES),
+        ancient(genotypes_of),
     output:
         work("ingest/{bucket}.json"),
     log:

@@ -43,6 +43,7 @@ rule report:
     input:
         INDEX.results_of("verdicts"),
         INDEX.results_of("rates"),
+        work("drift.json"),
     output:
         captioned(INDEX.results_of("report")),
     log:

@@ -61,7 +61,8 @@ class Calibration:
     """Run-wide estimates, to be kept and used frozen by later runs so that a new plate shifts no old verdict.
 
     Plain lists keyed by marker id; `q`: pool frequency by allele name. Markers that are not named here get
-    fresh estimates.
+    fresh estimates. `says`: cross, mother, father, and what that family says of the typing of either
+    (`family_says`); None: to be asked anew.
     """
 
     h: float
@@ -71,12 +72,14 @@ class Calibration:
     dropout: tuple[float, ...]
     set_aside: tuple[str, ...]
     q: tuple[Mapping[str, float], ...]
+    says: tuple[tuple[str, str, str, int, int], ...] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """As plain data for a JSON file; numbers rounded to six decimals."""
         return {
             "h": round(self.h, 6),
             "class_prior": [round(x, 6) for x in self.class_prior],
+            "families_say": {cross: rest for cross, *rest in self.says or ()},
             "markers": {
                 name: {
                     "false_heterozygote": round(f, 6),
@@ -102,6 +105,9 @@ def calibration_from_dict(data: Mapping[str, Any]) -> Calibration:
         tuple(float(x["dropout"]) for _, x in items),
         tuple(str(x["set_aside"]) for _, x in items),
         tuple({str(a): float(v) for a, v in x["q"].items()} for _, x in items),
+        tuple(
+            (c, str(m), str(f), int(a), int(b)) for c, (m, f, a, b) in sorted(data["families_say"].items())
+        ),
     )
 
 
@@ -127,11 +133,28 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
                 q,
             )
     names = sorted(entries)
+    says = earlier.says if earlier is not None and earlier.says is not None else _says_of(panel)
+    columns: list[tuple[Any, ...]] = [tuple(entries[n][i] for n in names) for i in range(4)]
     return Calibration(
         panel.h,
         tuple(float(x) for x in panel.class_prior),
         tuple(names),
-        *(tuple(entries[n][i] for n in names) for i in range(4)),  # type: ignore[arg-type]
+        columns[0],
+        columns[1],
+        columns[2],
+        columns[3],
+        says,
+    )
+
+
+def _says_of(panel: Panel) -> tuple[tuple[str, str, str, int, int], ...]:
+    """What the sample's families say of their parents' typing, those that say anything."""
+    return tuple(
+        (str(cross), str(mother), str(father), int(a), int(b))
+        for cross, (mother, father), (a, b) in zip(
+            panel.sample_cross, panel.sample_parents, panel.sample_says, strict=True
+        )
+        if a or b
     )
 
 

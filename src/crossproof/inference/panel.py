@@ -26,7 +26,7 @@ Rows = NDArray[np.int64]
 PRIOR_OBSERVATIONS = 40.0
 """Calls that the beta priors of a marker's error rates are worth (model.md section 1)."""
 SECOND_TUBE = 0.05
-"""How much less likely it is that a further replicate that agrees held the same wrong line too."""
+"""How much less likely it is that a second replicate that agrees held the same wrong line too."""
 CONFIRMED = 1e-4
 """How much less likely a wrong tube is once another family fits the line as typed."""
 DEPARTURE_POOL_INBREEDING = 0.5
@@ -105,7 +105,8 @@ class Panel:
     def tube_odds(self, line: str, cross_id: str, settings: Settings) -> float:
         """Odds that the typing of a line is not the line, by what its other families say.
 
-        A second replicate that agrees makes it SECOND_TUBE as likely; a family that fits the line as typed
+        A second replicate that agrees makes it SECOND_TUBE as likely, further ones add nothing (a wrong seed
+        bag gives as many wrong tubes as are taken from it); a family that fits the line as typed
         rules it out but for CONFIRMED; a family that contradicts it says so with odds of 1 : `wrong_plant`,
         for its own parent plant may be wrong instead. `cross_id`: the family that asks; it has no say in
         this.
@@ -114,7 +115,7 @@ class Panel:
         if not len(versions):
             return 1.0
         replicates = max(len(self.version_wells[v]) for v in versions)
-        odds = settings.wrong_tube / (1 - settings.wrong_tube) * SECOND_TUBE ** (replicates - 1)
+        odds = settings.wrong_tube / (1 - settings.wrong_tube) * SECOND_TUBE ** min(replicates - 1, 1)
         says = [
             int(self.sample_says[i, side])
             for i, side in self._says_of.get(line, ())

@@ -58,7 +58,8 @@ def fit_panel(
 
     `lines`: every panel line once. `families`: all families of the run, of which a fixed sample serves to
     estimate dropout, parent departure and class prior. With a `calibration` of an earlier run its estimates
-    are used as they are and only markers that it does not name are estimated. The order of lines and families
+    are used as they are and only markers that it does not name are estimated, and what families say of their
+    parents' typing where it does not hold that. The order of lines and families
     changes nothing.
     """
     lines = sorted(lines, key=lambda x: x.line)
@@ -104,30 +105,44 @@ def fit_panel(
         if change < LINE_TOLERANCE:
             break
     panel = _set_aside(panel, wells, settings)
+    said = calibration is not None and calibration.says is not None
+    if calibration is not None and calibration.says is not None:
+        panel = _as_said(panel, calibration.says)
     sample = sample_families(families, len(wells.markers))
-    if not sample:
+    every_marker_known = calibration is not None and bool(known.all())
+    if not sample or (said and every_marker_known):
         return panel
     before: Floats | None = None
     settled: NDArray[np.bool_] | None = None
-    for rounds in range(1, MAX_ROUNDS + 1):
+    for rounds in range(1, (SAYS_ROUNDS if every_marker_known else MAX_ROUNDS) + 1):
         expected = expect(wells, panel, sample, settings, settled)
         settled = expected.typed if settled is None else settled & expected.typed
         moved = _set_aside(
             with_lines(next_estimates(panel, expected, settings, calibration)), wells, settings
         )
         still = before is not None and float(np.abs(expected.posterior - before).max(initial=0.0)) < TOLERANCE
-        panel = replace(
-            moved,
-            converged=still,
-            rounds=rounds,
-            sample_cross=np.array([f.cross_id for f in sample], dtype=np.str_),
-            sample_parents=np.array([(f.mother, f.father) for f in sample], dtype=np.str_),
-            sample_says=expected.says if rounds <= SAYS_ROUNDS else panel.sample_says,
-        )
+        panel = replace(moved, converged=still or every_marker_known, rounds=rounds)
+        if not said:
+            panel = replace(
+                panel,
+                sample_cross=np.array([f.cross_id for f in sample], dtype=np.str_),
+                sample_parents=np.array([(f.mother, f.father) for f in sample], dtype=np.str_),
+                sample_says=expected.says if rounds <= SAYS_ROUNDS else panel.sample_says,
+            )
         before = expected.posterior
         if still:
             break
     return panel
+
+
+def _as_said(panel: Panel, says: Sequence[tuple[str, str, str, int, int]]) -> Panel:
+    """The panel with what families said of their parents' typing in an earlier run."""
+    return replace(
+        panel,
+        sample_cross=np.array([s[0] for s in says], dtype=np.str_),
+        sample_parents=np.array([s[1:3] for s in says], dtype=np.str_).reshape(-1, 2),
+        sample_says=np.array([s[3:5] for s in says], dtype=np.int64).reshape(-1, 2),
+    )
 
 
 _NEW = "?"

@@ -2,6 +2,7 @@
 
     ingest     genotype files of one bucket -> stored calls
     panel      stored calls -> joined markers, lines, run-wide rates, digest of every bucket
+    drift      how far the kept run-wide rates are from fresh ones
     verify     one bucket's crosses -> evidence on their plants
     examine    one bucket's plates -> findings
     verdicts   evidence and findings -> verdicts and the tables of plates, samples, markers, lines

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,6 @@ import pandas as pd
 
 from crossproof.corrections import apply_corrections
 from crossproof.evidence_store import read_evidence
-from crossproof.inference.calibration import calibration_from_dict
 from crossproof.inference.plate_checks import CheckSettings, Finding, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -38,13 +38,15 @@ from crossproof.season_evidence import (
     family_inputs,
     line_inputs,
     load_wells,
-    locate_wells,
     model_settings,
+    read_located,
     steady,
 )
 from crossproof.season_index import SeasonIndex, problem_entry, read_record
+from crossproof.steps.calibrate import read_kept, with_files
+from crossproof.steps.kept_lines import with_kept_lines
 from crossproof.steps.panel import read_panel
-from crossproof.work_folder import read_json, write_json
+from crossproof.work_folder import write_json
 
 MOST_TRIED = 12
 """Proposals whose effect on verdicts is worked out, the surest first; the rest only name the plants."""
@@ -55,7 +57,7 @@ def examine(index: SeasonIndex) -> None:
     folder = index.folder
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     joined, panel = read_panel(folder)
-    located = locate_wells(samples, joined.stored)
+    located = read_located(folder.work("panel", "located"))
     wells = load_wells(folder, joined, located, located[0] >= 0)
     tables, rows = season_tables(crosses, samples, panel, inbreeding=index.config.inbreeding)
     tables = named_markers(tables, rows, wells)
@@ -164,10 +166,20 @@ def _would_change(
 def _panel_of(
     index: SeasonIndex, wells: Wells, samples: pd.DataFrame, families: list[FamilyInput], located: np.ndarray
 ) -> Panel:
-    """The panel with parent tubes as corrected, under the season's run-wide estimates."""
-    estimates = calibration_from_dict(read_json(index.folder.calibration))
-    lines = line_inputs(samples, located, index.config)
-    return steady(fit_panel(wells, lines, families, model_settings(index.config), estimates))
+    """The panel with parent tubes as corrected, under the season's run-wide estimates.
+
+    What families say of tubes that the correction moves is left out: it was said of the tubes as they were.
+    """
+    kept = read_kept(index)
+    settings, lines = model_settings(index.config), line_inputs(samples, located, index.config)
+    if kept is None:
+        return steady(fit_panel(wells, lines, families, settings))
+    moved = kept.lines.moved(with_files(samples, wells))
+    says = tuple(s for s in kept.estimates.says or () if not moved & {s[1], s[2]})
+    estimates = replace(kept.estimates, says=says)
+    return with_kept_lines(
+        fit_panel(wells, lines, families, settings, estimates), kept.lines, wells.markers, moved
+    )
 
 
 def _differences(

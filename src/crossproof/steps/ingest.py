@@ -114,6 +114,8 @@ def read_genotypes(
     config: Config, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str]
 ) -> CallBatch:
     """Read one genotype file as config.yaml declares it; raises PlateError."""
+    if file.absent is not None:
+        raise PlateError(file.absent)
     return read_batch(
         file.file,
         batch=file.batch,

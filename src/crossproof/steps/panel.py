@@ -17,6 +17,7 @@ from crossproof.season_evidence import (
     JoinedSeason,
     StoredBatch,
     batches_of,
+    cross_records,
     family_inputs,
     load_wells,
     locate_wells,
@@ -25,8 +26,8 @@ from crossproof.season_evidence import (
     panel_digest,
     read_joined,
     restricted,
-    steady,
     write_joined,
+    write_located,
 )
 from crossproof.season_index import SeasonIndex, problem_entry, problem_from, read_record
 from crossproof.steps.calibrate import calibrated_panel, known_crosses
@@ -41,6 +42,7 @@ from crossproof.steps.ingest import (
 from crossproof.work_folder import WorkFolder, bucket_of, digest_of, write_json
 
 Rows = NDArray[np.int64]
+Member = tuple[str, FamilyInput]
 
 
 def panel(index: SeasonIndex) -> None:
@@ -56,14 +58,45 @@ def panel(index: SeasonIndex) -> None:
     joined = write_joined(folder.work("panel", "joined"), joined_calls, stored)
     located = locate_wells(samples, stored)
     wells = load_wells(folder, joined, located, located[0] >= 0, calls)
-    fitted = steady(calibrated_panel(index, wells, samples, crosses, located[0]))
-    notes = {"problems": [problem_entry(p) for p in joined_calls.problems], "notes": list(joined_calls.notes)}
+    fitted, first = calibrated_panel(index, wells, samples, crosses, located[0])
+    notes = {
+        "first": first,
+        "problems": [problem_entry(p) for p in joined_calls.problems],
+        "notes": list(joined_calls.notes),
+    }
     write_arrays(folder.work("panel", "fit"), notes, panel_to_arrays(fitted))
+    write_located(folder.work("panel", "located"), located)
     digests = SliceDigests(index, joined, fitted, samples, crosses, located[0])
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
+    dealt = digests.dealt(families)
+    for bucket, members in dealt.items():
+        write_bucket(folder, bucket, digests, members)
     write_json(
         folder.work("panel", "slices.json"),
-        {"verify": digests.family_buckets(families), "examine": {"season": digests.season()}},
+        {
+            "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
+            "examine": {"season": digests.season()},
+        },
+    )
+
+
+def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members: Sequence[Member]) -> None:
+    """Write the families of one bucket, so that its job need not look through all the records."""
+    known = sorted(digests.known)
+    entries = []
+    for digest, family in members:
+        batches = batches_of(family, digests.located)
+        later = sorted(set(digests.candidates(batches)[0]) - digests.known)
+        plants = [[p.plant, list(p.wells)] for p in family.plants]
+        entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
+    later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
+    write_json(
+        folder.work("panel", "families", f"{bucket}.json"),
+        {
+            "families": entries,
+            "crosses": {**{c: digests.parents[c] for c in known}, **later_crosses},
+            "known": known,
+        },
     )
 
 
@@ -113,15 +146,10 @@ class SliceDigests:
     ) -> None:
         self.index, self.joined, self.fitted, self.located = index, joined, fitted, located
         self.settings = model_settings(index.config)
-        self.sample = samples["sample_id"].to_numpy()
-        self.plate = samples["plate"].to_numpy()
-        self.well = samples["well"].to_numpy()
-        self.role = samples["role"].to_numpy()
-        self.cross = samples["cross_id"].to_numpy()
-        self.line = samples["line"].to_numpy()
-        self.plant = samples["plant"].to_numpy()
-        columns = (crosses["cross_id"], crosses["mother"], crosses["father"])
-        self.parents = {c: (m, f) for c, m, f in zip(*columns, strict=True)}
+        self.sample, self.plate, self.role, self.cross = (
+            samples[name].to_numpy(dtype=object) for name in ("sample_id", "plate", "role", "cross_id")
+        )
+        self.parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
         self.known = frozenset(known_crosses(index)) & frozenset(self.parents)
         self._views: dict[bytes, tuple[Panel, str]] = {}
         self._candidates: dict[tuple[int, ...], tuple[tuple[str, ...], str]] = {}
@@ -179,21 +207,18 @@ class SliceDigests:
         plates = sorted({self.plate[w] for p in family.plants for w in p.wells} - {""})
         return bucket_of(plates[0] if plates else family.cross_id, self.index.buckets)
 
-    def family_buckets(self, families: list[FamilyInput]) -> dict[str, str]:
-        """Digest of every bucket of families that has any."""
-        dealt: dict[int, list[str]] = {}
-        for family in families:
-            dealt.setdefault(self.family_bucket(family), []).append(self.family(family))
-        return {str(b): digest_of(sorted(d)) for b, d in sorted(dealt.items())}
+    def dealt(self, families: list[FamilyInput]) -> dict[int, list[Member]]:
+        """Digest and family of every member of each bucket that has any, crosses in order of name."""
+        found: dict[int, list[Member]] = {}
+        for family in sorted(families, key=lambda f: f.cross_id):
+            found.setdefault(self.family_bucket(family), []).append((self.family(family), family))
+        return dict(sorted(found.items()))
 
     def season(self) -> str:
         """Digest of what the plate checks follow from: every well, the panel, the parents on record."""
-        wells = [
-            [
-                self.sample[w], self.plate[w], self.well[w], self.role[w], self.line[w], self.cross[w],
-                self.plant[w], self.joined.stored[b].digest if (b := self.located[w]) >= 0 else "",
-            ]
-            for w in range(len(self.sample))
-        ]  # fmt: skip
-        everywhere = panel_digest(self.fitted, self.joined.markers)
-        return digest_of(self.index.steps["plates"], wells, sorted(self.parents.items()), everywhere)
+        return digest_of(
+            self.index.steps["plates"],
+            [[s.batch, s.digest] for s in self.joined.stored],
+            sorted(self.parents.items()),
+            panel_digest(self.fitted, self.joined.markers),
+        )

@@ -9,7 +9,7 @@ from crossproof.errors import InputError, Severity
 from crossproof.planning.run_plan import Plan, make_plan
 from crossproof.planning.season_inputs import panel_genotypes, plan_settings, rates_so_far, wish_list
 from crossproof.report.plan_page import write_plan
-from crossproof.season_evidence import load_wells, locate_wells
+from crossproof.season_evidence import load_wells, read_located
 from crossproof.season_index import SeasonIndex, read_record
 from crossproof.steps.panel import read_panel
 
@@ -26,7 +26,7 @@ def season_plan(index: SeasonIndex) -> Plan:
     folder, config = index.folder, index.config
     samples = read_record(folder, "samples")
     joined, panel = read_panel(folder)
-    located = locate_wells(samples, joined.stored)
+    located = read_located(index.folder.work("panel", "located"))
     wells = load_wells(folder, joined, located, located[0] >= 0)
     progeny = np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located[0] >= 0))
     sheet = read_record(folder, "markers") if config.markers_file is not None else None

@@ -20,7 +20,7 @@ from crossproof.model.sentinels import MISSING
 from crossproof.report.content import build_content
 from crossproof.report.html import render
 from crossproof.report.inputs import PlantCalls, ReportInputs
-from crossproof.season_evidence import load_wells, locate_wells
+from crossproof.season_evidence import load_wells, read_located
 from crossproof.season_index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
@@ -70,7 +70,7 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
             "verdicts": verdicts["verdict"].value_counts().sort_index().to_dict(),
             "decisions": verdicts["decision"].value_counts().sort_index().to_dict(),
         },
-        "calibration_drift": read_json(index.folder.work("panel", "drift.json")),
+        "calibration_drift": read_json(index.folder.work("drift.json")),
         "miappe": miappe_block(
             read_record(index.folder, "crosses"),
             read_record(index.folder, "samples"),
@@ -121,7 +121,7 @@ def plant_calls(index: SeasonIndex, plants: set[str] | None, most_markers: int |
     """Calls of plants (None: all) and consensus of lines, at no more than `most_markers` markers."""
     samples = read_record(index.folder, "samples")
     joined, panel = read_panel(index.folder)
-    located = locate_wells(samples, joined.stored)
+    located = read_located(index.folder.work("panel", "located"))
     progeny = samples[samples["role"] == "progeny"]
     if plants is not None:
         progeny = progeny[progeny["plant"].isin(plants)]

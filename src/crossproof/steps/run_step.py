@@ -13,7 +13,7 @@ from crossproof.season_index import build_index
 from crossproof.steps.refusal import write_refusal
 from crossproof.work_folder import WorkFolder
 
-STEPS = ("ingest", "panel", "verify", "examine", "verdicts", "rates", "report", "gate", "plan")
+STEPS = ("ingest", "panel", "drift", "verify", "examine", "verdicts", "rates", "report", "gate", "plan")
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -49,6 +49,10 @@ def _run(step: str, bucket: int | None, season: Path) -> int:
         from crossproof.steps.panel import panel
 
         panel(index)
+    elif step == "drift":
+        from crossproof.steps.calibrate import drift
+
+        drift(index)
     elif step == "verify":
         from crossproof.steps.verify import verify
 

@@ -3,53 +3,71 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from crossproof.evidence_store import read_evidence, write_evidence
-from crossproof.inference.season_model import CrossRecord, OtherCrosses, prepare_crosses, verify_family
-from crossproof.season_evidence import batches_of, family_inputs, load_wells, locate_wells, model_settings
-from crossproof.season_index import SeasonIndex, read_record
-from crossproof.steps.panel import SliceDigests, read_panel
+from crossproof.inference.season_model import (
+    CrossRecord,
+    FamilyInput,
+    FamilyResult,
+    Plant,
+    prepare_crosses,
+    verify_family,
+)
+from crossproof.season_evidence import (
+    load_wells,
+    marker_mask,
+    model_settings,
+    read_located,
+    restricted,
+)
+from crossproof.season_index import SeasonIndex
+from crossproof.steps.panel import read_panel
+from crossproof.work_folder import read_json
 
 
 def verify(index: SeasonIndex, bucket: int) -> None:
     """Judge every cross of a bucket and write the evidence, crosses in order of name."""
     folder = index.folder
-    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
-    joined, fitted = read_panel(folder)
-    located = locate_wells(samples, joined.stored)
-    digests = SliceDigests(index, joined, fitted, samples, crosses, located[0])
-    families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
-    families = [f for f in families if digests.family_bucket(f) == bucket]
-    families.sort(key=lambda f: f.cross_id)
+    content = read_json(folder.work("panel", "families", f"{bucket}.json"))
+    members = content["families"]
     cache = folder.family_cache(bucket)
     known = dict(read_evidence(cache))
-    wanted = [(digests.family(f), f) for f in families]
-    missing = [f for d, f in wanted if d not in known]
-    print(f"{len(families)} crosses, {len(missing)} of them to judge", flush=True)
+    missing = [m for m in members if m[0] not in known]
+    print(f"{len(members)} crosses, {len(missing)} of them to judge", flush=True)
     if missing:
-        rows = np.zeros(len(samples), dtype=bool)
-        rows[[w for f in missing for p in f.plants for w in p.wells]] = True
-        wells = load_wells(folder, joined, located, rows & (located[0] >= 0))
-        settings = model_settings(index.config)
-        prepared: tuple[object, OtherCrosses] | None = None
-        for digest, family in sorted(
-            wanted, key=lambda item: digests.view(batches_of(item[1], located[0]))[1]
-        ):
-            if digest in known:
-                continue
-            batches = batches_of(family, located[0])
-            view, view_digest = digests.view(batches)
-            names, names_digest = digests.candidates(batches)
-            if prepared is None or prepared[0] != (view_digest, names_digest):
-                records = [CrossRecord(c, *digests.parents[c]) for c in names]
-                prepared = (view_digest, names_digest), prepare_crosses(records, view)
-            known[digest] = verify_family(family, wells, view, settings, prepared[1])
+        known |= _judge(index, missing, content["known"], content["crosses"])
     out = folder.work("verify", f"{bucket}.npz")
-    write_evidence(out, [known[d] for d, _ in wanted], [d for d, _ in wanted])
+    write_evidence(out, [known[m[0]] for m in members], [m[0] for m in members])
     keep_copy(out, cache)
+
+
+def _judge(
+    index: SeasonIndex, members: list[list[Any]], known: list[str], crosses: Mapping[str, tuple[str, str]]
+) -> dict[str, FamilyResult]:
+    """Evidence of families by their digests; those with the same markers and candidates one after another."""
+    folder, settings = index.folder, model_settings(index.config)
+    joined, fitted = read_panel(folder)
+    located = read_located(folder.work("panel", "located"))
+    rows = np.zeros(len(located[0]), dtype=bool)
+    rows[[w for m in members for _, wells in m[4] for w in wells]] = True
+    wells = load_wells(folder, joined, located, rows)
+    groups: dict[tuple[bytes, tuple[str, ...]], list[list[Any]]] = {}
+    for member in members:
+        mask = marker_mask(joined, member[5])
+        groups.setdefault((mask.tobytes(), tuple(member[6])), []).append(member)
+    found = {}
+    for (mask_bytes, later), group in groups.items():
+        view = restricted(fitted, np.frombuffer(mask_bytes, dtype=bool))
+        others = prepare_crosses([CrossRecord(c, *crosses[c]) for c in sorted([*known, *later])], view)
+        for digest, cross, mother, father, plants, _, _ in group:
+            family = FamilyInput(cross, mother, father, tuple(Plant(p, tuple(w)) for p, w in plants))
+            found[digest] = verify_family(family, wells, view, settings, others)
+    return found
 
 
 def keep_copy(source: Path, cache: Path) -> None:
