@@ -197,14 +197,14 @@ def fetch(
     """
     from crossproof.exchange.brapi_client import connect
     from crossproof.exchange.fetch import Selection, fetch_season
-    from crossproof.terminal import progress, show_problems
+    from crossproof.terminal import plain, progress, show_problems
 
     client = connect(url, plain_http=plain_http, page_size=page_size)
     selection = Selection(project, program, study, trial)
     with progress() as client.on_page:
         found = fetch_season(client, folder, selection=selection, timezone=timezone)
     for line in found.said:
-        click.echo(line, err=True)
+        click.echo(plain(line), err=True)
     status = show_problems(found.problems, all_well=True)
     click.echo(found.summary())
     return 1 if status else 0

@@ -565,3 +565,19 @@ def test_the_command(server: FakeServer, tmp_path: Path, monkeypatch: pytest.Mon
     assert "127.0.0.1" not in written
     server.tables["crosses"][0]["crossAttributes"] = [attribute("flowers", "two")]
     assert CliRunner().invoke(main, ["fetch", server.url, str(tmp_path / "other")]).exit_code == 1
+
+
+def test_what_a_server_says_cannot_steer_the_terminal(server: FakeServer, tmp_path: Path) -> None:
+    escape = "\x1b]0;owned\x07"
+
+    def told(call: str, envelope: dict[str, Any]) -> dict[str, Any]:
+        envelope["metadata"]["status"] = [{"messageType": "ERROR", "message": escape}]
+        return envelope
+
+    server.change = told
+    server.tables["crosses"].append({"crossDbId": escape, "crossType": escape})
+    done = CliRunner().invoke(main, ["fetch", server.url, str(tmp_path / "season")])
+    assert done.exit_code == 0, done.output
+    assert "owned" in done.output
+    assert "\x1b" not in done.output
+    assert "\x07" not in done.output

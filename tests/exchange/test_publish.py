@@ -261,6 +261,18 @@ def test_records_gone_from_the_server_are_told(server: FakeServer, client: Make,
     assert [p.value for p in sent.problems] == ["c-1"]
 
 
+@pytest.mark.parametrize("odd", ["none", [1], {"crossAttributeName": "Operator"}])
+def test_attributes_that_cannot_be_read_are_not_wiped_out(
+    server: FakeServer, client: Make, tmp_path: Path, odd: Any
+) -> None:
+    server.tables["crosses"][0]["crossAttributes"] = odd
+    server.tables["plates"][0]["additionalInfo"] = ["free text"]
+    sent = send(client(), publication(known(tmp_path / "s")), create=False)
+    assert (sent.updated, sorted(p.value for p in sent.problems)) == (4, ["c-1", "p-1"])
+    assert server.tables["crosses"][0]["crossAttributes"] == odd
+    assert server.tables["plates"][0]["additionalInfo"] == ["free text"]
+
+
 def test_many_records_go_in_parts(server: FakeServer, client: Make, tmp_path: Path) -> None:
     wells = [f"{r}{c}" for c in range(1, 25) for r in "ABCDEFGHIJ"]
     samples = [sample(f"W{w}", w, "blank", sample_db_id=f"id{w}") for w in wells]

@@ -358,5 +358,10 @@ def _zone(name: str) -> ZoneInfo | None:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise UsageError(
-            error("--timezone", "There is no such time zone.", "Write it like Africa/Nairobi.", value=name)
+            error(
+                "--timezone",
+                "There is no such time zone.",
+                "Write it like Africa/Nairobi; where no name is known, install the package tzdata.",
+                value=name,
+            )
         ) from None

@@ -104,6 +104,17 @@ def send(client: BrapiClient, made: Publication, *, create: bool) -> Sent:
                 if i not in current
             ]
             merged = {i: _merged(kind, current[i], ours[i]) for i in ours if i in current}
+            problems += [
+                warning(
+                    call,
+                    "The server's own record is not as BrAPI v2.1 asks; it was left as it is.",
+                    "Have its crossAttributes or additionalInfo corrected on the server.",
+                    value=i,
+                )
+                for i, record in merged.items()
+                if record is None
+            ]
+            merged = {i: record for i, record in merged.items() if record is not None}
             for part in _chunks(list(merged)):
                 answer = client.put(call, {i: merged[i] for i in part})
                 done["updated"] += len(part)
@@ -140,21 +151,23 @@ def _current(client: BrapiClient, call: str, key: str, wanted: set[str]) -> dict
     return found
 
 
-def _merged(kind: str, current: Mapping[str, Any], ours: Mapping[str, Any]) -> dict[str, Any]:
-    """The server's record with our results in it: fields that the standard lets a client send."""
+def _merged(kind: str, current: Mapping[str, Any], ours: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The server's record with our results in it: fields that the standard lets a client send.
+
+    None where the server's own attributes cannot be read, which sending would wipe out.
+    """
     kept = {k: v for k, v in current.items() if k in schema(kind)["properties"] and v is not None}
     if kind == "cross":
-        others = [
-            a
-            for a in kept.get("crossAttributes", [])
-            if not str(a.get("crossAttributeName", "")).startswith(OWN_PREFIX)
-        ]
+        before = kept.get("crossAttributes", [])
+        if not isinstance(before, list) or not all(isinstance(a, dict) for a in before):
+            return None
+        others = [a for a in before if not str(a.get("crossAttributeName", "")).startswith(OWN_PREFIX)]
         return {**kept, "crossAttributes": [*others, *ours["crossAttributes"]]}
-    before = kept.get("additionalInfo")
-    info = (
-        {k: v for k, v in before.items() if not k.startswith(OWN_PREFIX)} if isinstance(before, dict) else {}
-    )
-    return {**kept, "additionalInfo": {**info, **ours["additionalInfo"]}}
+    info = kept.get("additionalInfo", {})
+    if not isinstance(info, dict):
+        return None
+    others_info = {k: v for k, v in info.items() if not k.startswith(OWN_PREFIX)}
+    return {**kept, "additionalInfo": {**others_info, **ours["additionalInfo"]}}
 
 
 def _confirmed(kind: str, key: str, answer: Mapping[str, Any], sent: Mapping[str, Mapping[str, Any]]) -> int:
@@ -166,7 +179,8 @@ def _confirmed(kind: str, key: str, answer: Mapping[str, Any], sent: Mapping[str
 
 def _values(kind: str, record: Mapping[str, Any]) -> set[tuple[str, str]]:
     if kind == "cross":
-        listed = record.get("crossAttributes") or []
-        return {(str(a.get("crossAttributeName")), str(a.get("crossAttributeValue"))) for a in listed}
+        listed = record.get("crossAttributes")
+        dicts = [a for a in listed if isinstance(a, dict)] if isinstance(listed, list) else []
+        return {(str(a.get("crossAttributeName")), str(a.get("crossAttributeValue"))) for a in dicts}
     info = record.get("additionalInfo")
     return {(str(k), str(v)) for k, v in info.items()} if isinstance(info, dict) else set()
