@@ -130,7 +130,7 @@ def _similar(entries: Sequence[tuple[Examined, int, list[Floats], list[Floats]]]
         sure = data.max(axis=2) >= 0.9 * data.sum(axis=2)
         best = np.zeros(data.shape, dtype=np.float32)
         np.put_along_axis(best, data.argmax(axis=2)[..., None], sure[..., None].astype(np.float32), axis=2)
-        flat = best.reshape(len(data), -1)
+        flat = best.reshape(len(data), data.shape[1] * data.shape[2])  # not -1: there may be no marker
         equal = equal + flat @ flat.T
         known = known + sure.astype(np.float32) @ sure.astype(np.float32).T
     return np.asarray(np.argwhere(np.triu((equal >= 0.95 * known) & (known >= 10), 1)))

@@ -24,6 +24,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 KNOWN = 0.9
 """Normalised likelihood from which a genotype counts as known for counting differences."""
 LEAST_SHARED = 5
+LEAST_DIFFERING = 3
 SAME_LINE_ODDS = 6.0
 SAME_LINE_DIFFERENCE = 0.02
 TUBE_MATCH = 0.06
@@ -40,7 +41,8 @@ class Pair:
 
     def disagree(self, share: float) -> bool:
         """Whether they are not one plant or line."""
-        return self.shared >= LEAST_SHARED and self.differing > share * self.shared and self.log10_same < -1.0
+        differ = self.differing >= LEAST_DIFFERING and self.differing > share * self.shared
+        return self.shared >= LEAST_SHARED and differ and self.log10_same < -2.0
 
 
 def _priors(season: SeasonTables, inbreeding: float) -> list[Floats]:
@@ -241,7 +243,7 @@ def same_line_findings(season: SeasonTables, evidence: tuple[Floats, ...]) -> li
         sure = (p.max(axis=2) >= KNOWN).astype(np.float64)
         best = np.zeros_like(p)
         np.put_along_axis(best, p.argmax(axis=2)[..., None], sure[..., None], axis=2)
-        flat = best.reshape(len(p), -1)
+        flat = best.reshape(len(p), p.shape[1] * p.shape[2])  # not -1: there may be no line or marker
         equal = equal + flat @ flat.T
         known = known + sure @ sure.T
     close = np.argwhere(np.triu((equal >= (1 - SAME_LINE_DIFFERENCE) * known) & (known >= LEAST_SHARED), 1))

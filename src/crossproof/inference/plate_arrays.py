@@ -94,7 +94,10 @@ class Plate:
     @property
     def n_called(self) -> NDArray[np.int64]:
         """Markers called per well, (well,)."""
-        return np.asarray(sum((b.codes != NO_CALL_CODE).sum(axis=0) for b in self.blocks), dtype=np.int64)
+        called = np.zeros(len(self), dtype=np.int64)
+        for block in self.blocks:
+            called += (block.codes != NO_CALL_CODE).sum(axis=0)
+        return called
 
     @property
     def n_markers(self) -> int:

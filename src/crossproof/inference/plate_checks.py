@@ -174,7 +174,7 @@ def examine_plates(
     """
     settings = settings or CheckSettings()
     plates = list(plates)
-    if not plates:
+    if not any(p.n_markers for p in plates):
         return ()
     odds = settings.min_log10_odds
     usual, background = usual_call_rate(plates), background_call_rate(plates)

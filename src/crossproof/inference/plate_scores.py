@@ -252,9 +252,19 @@ class PlateScores:
         out = np.zeros((len(wells), len(mother) * N_RELATIONS))
         for b, x in enumerate(self.likelihood):
             table = self._cross_table(b, *(self.parent_table(b, p, state) for p in (mother, father)))
-            flat = table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], -1)
+            flat = table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], out.shape[1])
             out += log_sums(flat, x[:, wells])
         return out.reshape(len(wells), len(mother), N_RELATIONS)
+
+    def marker_scores(self, mother: int, father: int, wells: NDArray[np.int64], state: LineState) -> Floats:
+        """log P(data at each marker | likeliest relation to mother x father), (marker, well)."""
+        pair = np.array([mother]), np.array([father])
+        relation = (self.relation_scores(*pair, wells, state)[:, 0] + self.relation_prior()).argmax(axis=1)
+        out = []
+        for b, x in enumerate(self.likelihood):
+            table = self._cross_table(b, *(self.parent_table(b, p, state) for p in pair))[0][relation]
+            out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
+        return np.concatenate(out)
 
     def pair_scores(
         self, mother: NDArray[np.int64], father: NDArray[np.int64], wells: NDArray[np.int64], state: LineState

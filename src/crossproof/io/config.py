@@ -12,7 +12,7 @@ from typing import Any
 from crossproof.errors import InputError, Problem, error
 from crossproof.io import yaml_text
 from crossproof.io.columns import TABLES, heading_key, nearest
-from crossproof.io.config_paths import ALL, Places
+from crossproof.io.config_paths import ALL, NO_SUCH_FILE, Places
 from crossproof.io.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
 from crossproof.io.sheets import shortened
 from crossproof.model.genotypes import Evidence
@@ -22,7 +22,10 @@ CONFIG_NAMES = ("config.yaml", "config.yml")
 
 @dataclass(frozen=True)
 class GenotypeFile:
-    """One genotype file as config.yaml declares it; `path` is as the user wrote it."""
+    """One genotype file as config.yaml declares it; `path` is as the user wrote it.
+
+    `absent` is the problem to report where there is no such file: it is set aside and the others go on.
+    """
 
     batch: str
     path: str
@@ -32,6 +35,7 @@ class GenotypeFile:
     counted_allele: str | None = None
     missing: tuple[str, ...] = ()
     sheet: str | None = None
+    absent: Problem | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)
@@ -193,10 +197,18 @@ def read_config(path: Path) -> Config:
             counted_allele=g["counted_allele"],
             missing=tuple(dict.fromkeys((*shared, *g["missing"]))),
             sheet=g["sheet"],
+            absent=_absent(file, g),
         )
         for g in values.pop("genotypes")
     )
     return Config(root=source.parent, source=source, genotypes=genotypes, evidence=evidence, **values)
+
+
+def _absent(file: str, entry: Mapping[str, Any]) -> Problem | None:
+    if "absent" not in entry:
+        return None
+    line, remedy = entry["absent"]
+    return error(file, NO_SUCH_FILE, remedy, row=line, column="path", value=shortened(entry["path"]))
 
 
 class _Reader:

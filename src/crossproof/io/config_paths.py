@@ -13,6 +13,8 @@ from crossproof.io.columns import nearest
 ALL = object()
 """Stands for the word all while a configuration is read."""
 
+NO_SUCH_FILE = "There is no such file."
+
 
 class Places:
     """Turns names of files into files; `fault` hears line, column, value, problem and remedy."""
@@ -45,9 +47,17 @@ class Places:
             line = entry_lines.get("path", entry_lines["entry"])
             if not entry["path"]:
                 continue
-            found = self.one_file("path", entry["path"], line, outside)
+            found = self.inside("path", entry["path"], line, outside)
             entry["file"] = found
             if found is None:
+                continue
+            if not self.is_file(found):
+                remedy = self.where_it_may_be(entry["path"], found)
+                if self.is_gone(found):
+                    # The other files can go on without it, as without one that cannot be read.
+                    entry["absent"] = (line, remedy)
+                else:
+                    self.fault(line, "path", entry["path"], NO_SUCH_FILE, remedy)
                 continue
             place = found.resolve()
             if place in places:
@@ -66,6 +76,11 @@ class Places:
             return None
         if self.is_file(path):
             return path
+        self.fault(line, column, written, NO_SUCH_FILE, self.where_it_may_be(written, path))
+        return None
+
+    def where_it_may_be(self, written: str, path: Path) -> str:
+        """What to do about a file that is not there."""
         if "\\" in written:
             remedy = f"Write the path with forward slashes: {written.replace(chr(92), '/')}."
         elif any(c in written for c in "*?["):
@@ -80,13 +95,19 @@ class Places:
                 if close
                 else "Put the file there, or correct the path; paths count from the folder of config.yaml."
             )
-        self.fault(line, column, written, "There is no such file.", remedy)
-        return None
+        return remedy
 
     def is_file(self, path: Path) -> bool:
         """Whether there is such a file that may be looked at."""
         try:
             return path.is_file()
+        except (OSError, ValueError):
+            return False
+
+    def is_gone(self, path: Path) -> bool:
+        """Whether nothing of this name is there; a folder, or what may not be looked at, is something."""
+        try:
+            return not path.exists()
         except (OSError, ValueError):
             return False
 

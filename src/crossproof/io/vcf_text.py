@@ -315,7 +315,9 @@ class VcfScan:
         if not name or " " in name:
             raise Refused("ID is empty or holds a blank.", "Write '.' where a marker has no name.")
         if ";" in name and "" in name.split(";"):
-            raise Refused("ID holds an empty name beside a semicolon.", "Write '.' where a marker has no name.")
+            raise Refused(
+                "ID holds an empty name beside a semicolon.", "Write '.' where a marker has no name."
+            )
         alleles = parse_alleles(ref, alt)
         layout = self._layouts.get(form)
         if layout is None:
