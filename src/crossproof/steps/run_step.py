@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import resource
 import sys
+import time
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
@@ -24,8 +26,12 @@ def run(arguments: Sequence[str]) -> int:
     parser.add_argument("--season", type=Path, default=Path("config.yaml"), help="configuration file")
     given = parser.parse_args(arguments)
     folder = WorkFolder(given.season.absolute().parent)
+    started = time.process_time()
     try:
-        return _run(given.step, given.bucket, given.season)
+        status = _run(given.step, given.bucket, given.season)
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        print(f"{given.step}: {time.process_time() - started:.2f} s of processor time, {peak} MiB at most")
+        return status
     except InputError as refused:
         print(refused, file=sys.stderr)
         write_refusal(folder, refused.problems)

@@ -14,7 +14,7 @@ from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.io.columns import SAMPLES
 from crossproof.io.result_tables import problems_frame, write_parquet, write_table
 from crossproof.model.results import CLASSES, Decision, Reason, Verdict
-from crossproof.season_evidence import StoredBatch, locate_wells, model_settings
+from crossproof.season_evidence import StoredBatch, cross_records, locate_wells, model_settings
 from crossproof.season_index import SeasonIndex, read_record
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
@@ -72,38 +72,43 @@ def verdict_frame(
     """One row per progeny plant, in the order of the samples sheets."""
     settings = model_settings(index.config)
     located = locate_wells(samples, stored)[0]
-    progeny = samples[samples["role"] == "progeny"]
-    parents = {
-        c: (m, f) for c, m, f in zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)
-    }
+    parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
     place = {(cross, str(p)): i for cross, (_, r) in evidence.items() for i, p in enumerate(r.plants)}
     set_aside = {name for name, s in states.items() if s["state"] != "used"}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
+    # Columns as lists, once: a table's row costs more to take out than a plant to judge.
+    sample, batch, cross_of, plant_of, plate, well, pod = (
+        samples[c].tolist() for c in ("sample_id", "batch", "cross_id", "plant", "plate", "well", "pod")
+    )
+    others = {c: samples[c].tolist() for c in extras}
+    plants: dict[tuple[str, str], list[int]] = {}
+    for w in np.flatnonzero((samples["role"] == "progeny").to_numpy()).tolist():
+        plants.setdefault((cross_of[w], plant_of[w]), []).append(w)
     rows = []
-    for (cross, plant), wells in progeny.groupby(["cross_id", "plant"], sort=False):
-        first = wells.iloc[0]
+    for (cross, plant), wells in plants.items():
+        first = wells[0]
         mother, father = parents.get(cross, ("", ""))
         row: dict[str, Any] = {
             "plant": plant,
-            "sample_id": first["sample_id"],
-            "samples": ";".join(dict.fromkeys(wells["sample_id"])),
+            "sample_id": sample[first],
+            "samples": ";".join(dict.fromkeys(sample[w] for w in wells)),
             "cross_id": cross,
             "mother": mother,
             "father": father,
-            "plate": first["plate"],
-            "well": first["well"],
-            "pod": first["pod"],
+            "plate": plate[first],
+            "well": well[first],
+            "pod": pod[first],
         }
         number = place.get((cross, plant))
-        if number is None or (located[wells.index] < 0).all():
-            row |= _without_data(
-                bool(set(wells["batch"]) & set_aside) or _only_set_aside(wells, located, states)
-            )
+        if number is None or (located[wells] < 0).all():
+            asked = {batch[w] for w in wells}
+            # A plant without a file named may well be in one that was set aside.
+            row |= _without_data(bool(asked & set_aside or ("" in asked and set_aside)))
         else:
             result = evidence[cross][1]
-            mixed = any(s in findings.tables.mixed for s in wells["sample_id"])
+            mixed = any(sample[w] in findings.tables.mixed for w in wells)
             row |= _judged(result, number, judge(result, number, settings, mixed_dna=mixed))
-        rows.append(row | {c: first[c] for c in extras} | {"_wells": tuple(wells.index)})
+        rows.append(row | {c: others[c][first] for c in extras} | {"_wells": tuple(wells)})
     frame = pd.DataFrame(rows, columns=[*COLUMNS, *extras, "_wells"])
     frame = _with_holds(frame, samples, findings).drop(columns="_wells")
     return _with_shares(frame)
@@ -115,11 +120,6 @@ COLUMNS = (
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
     "source_probability", "flags", "leading_class", "settle",
 )  # fmt: skip
-
-
-def _only_set_aside(wells: pd.DataFrame, located: Any, states: Mapping[str, Mapping[str, Any]]) -> bool:
-    """Whether a plant without a batch named may well be in a file that was set aside."""
-    return bool((wells["batch"] == "").any() and any(s["state"] != "used" for s in states.values()))
 
 
 def _without_data(set_aside: bool) -> dict[str, Any]:
@@ -163,7 +163,7 @@ def _judged(result: FamilyResult, i: int, judgement: Any) -> dict[str, Any]:
 
 def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOfSeason) -> pd.DataFrame:
     """Hold keep and cull decisions of plants whose plate, tag or line is in doubt."""
-    sample, plate = samples["sample_id"].to_numpy(), samples["plate"].to_numpy()
+    sample, plate = samples["sample_id"].tolist(), samples["plate"].tolist()
     held = np.array(
         [
             any(

@@ -21,13 +21,17 @@ def well_rates(
 ) -> tuple[list[str], np.ndarray, np.ndarray]:
     """Genotype file, call rate and share of heterozygous calls of every row of the samples sheet."""
     batch, column = locate_wells(samples, stored)
-    names = [stored[b].batch if b >= 0 else "" for b in batch]
-    call = np.full(len(samples), np.nan)
-    het = np.full(len(samples), np.nan)
-    for row in np.flatnonzero(batch >= 0):
-        state = states[names[row]]
-        call[row], het[row] = state["call_rate"][column[row]], state["heterozygosity"][column[row]]
-    return names, call, het
+    names = [stored[b].batch if b >= 0 else "" for b in batch.tolist()]
+    ends = np.cumsum([0, *(len(s.samples) for s in stored)])
+    at = ends[:-1][batch] + column if len(stored) else batch
+    found = batch >= 0
+    rates = []
+    for name in ("call_rate", "heterozygosity"):
+        every = np.array([x for s in stored for x in states[s.batch][name]], dtype=np.float64)
+        rate = np.full(len(samples), np.nan)
+        rate[found] = every[at[found]]
+        rates.append(rate)
+    return names, rates[0], rates[1]
 
 
 def samples_table(
@@ -39,7 +43,7 @@ def samples_table(
     frame["batch"] = [found or asked for found, asked in zip(names, frame["batch"], strict=True)]
     frame["call_rate"], frame["heterozygosity"] = call, het
     frame["state"] = [_state(b, f, states) for b, f in zip(frame["batch"], names, strict=True)]
-    frame["findings"] = [findings.tables.samples.get(s, "") for s in frame["sample_id"]]
+    frame["findings"] = [findings.tables.samples.get(s, "") for s in frame["sample_id"].tolist()]
     return frame
 
 
