@@ -11,7 +11,7 @@ import pandas as pd
 
 from crossproof.corrections import apply_corrections
 from crossproof.evidence_store import read_evidence
-from crossproof.inference.plate_checks import CheckSettings, Finding, examine_plates
+from crossproof.inference.plate_checks import CheckSettings, Finding, FindingKind, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
     FamilyResult,
@@ -33,6 +33,7 @@ from crossproof.plate_findings import (
     season_tables,
 )
 from crossproof.season_evidence import (
+    JoinedSeason,
     batches_of,
     cross_records,
     family_inputs,
@@ -69,7 +70,9 @@ def examine(index: SeasonIndex) -> None:
         replicate_conflict=index.config.line_conflict,
     )
     print(f"{len(plates)} plates", flush=True)
-    found = without_dismissed(examine_plates(plates, tables, settings), index.dismissed)
+    found = examine_plates(plates, tables, settings)
+    found = tuple(f for f in found if not _not_typed(f, joined, samples, located[0]))
+    found = without_dismissed(found, index.dismissed)
     entries = finding_rows(found)
     _add_changes(index, found, entries, wells, samples, crosses, located[0])
     problems = finding_problems(
@@ -90,6 +93,14 @@ def examine(index: SeasonIndex) -> None:
 
 def _plain(tables: TableFindings) -> dict[str, Any]:
     return {name: sorted(v) if isinstance(v, frozenset) else v for name, v in vars(tables).items()}
+
+
+def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, located: np.ndarray) -> bool:
+    """Whether a marker said to fail on a plate is in none of the plate's genotype files."""
+    if finding.kind is not FindingKind.LOW_CALL_MARKER:
+        return False
+    batches = set(located[(samples["plate"] == finding.plate).to_numpy()].tolist()) - {-1}
+    return finding.subject not in joined.markers.ids[marker_mask(joined, batches)]
 
 
 def without_dismissed(found: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
