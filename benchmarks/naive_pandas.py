@@ -2,10 +2,10 @@
 
     python benchmarks/naive_pandas.py SEASON [OUT.csv]
 
-Reads the same sheets and genotype files as crossproof (wide tables, or VCF by its GT field), takes each line's
-commonest call per marker, and writes for every plant how many of the markers that differ between its parents
-are scored and heterozygous, and `hybrid` where 80 % are. No error rates, no donors, no checks, no report. It
-is the measure of cost in `benchmarks/pipeline.py`.
+Reads the same sheets and genotype files as crossproof (wide tables, or VCF by its GT field), takes each
+line's commonest call per marker, and writes for every plant how many of the markers that differ between its
+parents are scored and heterozygous, and `hybrid` where 80 % are. No error rates, no donors, no checks, no
+report. It is the measure of cost in `benchmarks/pipeline.py`.
 """
 
 from __future__ import annotations

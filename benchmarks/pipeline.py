@@ -1,11 +1,12 @@
 """The whole pipeline: what it costs, against what else, and how that grows.
 
-    python benchmarks/pipeline.py [--plates 20 100] [--cores 2] [--folder DIR] [--vcf] [--keep]
+    python benchmarks/pipeline.py [--plates 20 100] [--cores 2] [--folder DIR] [--vcf]
 
-For each number of plates: an invented season (preset thousand_plates), `crossproof run` on it, the pandas script of
-`naive_pandas.py`, and reading and unpacking its genotype files, all in one go on one machine, so that ratios
-mean something on a busy one too. Processor seconds are those of all processes; memory is the largest sum of
-proportional set sizes (shared pages count once) of all processes of the run, looked at four times a second.
+For each number of plates: an invented season (preset thousand_plates), `crossproof run` on it, the pandas
+script of `naive_pandas.py`, and reading and unpacking its genotype files, all in one go on one machine, so
+that ratios mean something on a busy one too. Processor seconds are those of all processes; memory is the
+largest sum of proportional set sizes (shared pages count once) of all processes of the run, looked at four
+times a second.
 """
 
 from __future__ import annotations
@@ -137,8 +138,8 @@ def main() -> None:
     folder = given.folder or Path(tempfile.mkdtemp(prefix="crossproof-bench-"))
     load = ", ".join(f"{x:.1f}" for x in os.getloadavg())
     print(
-        f"{dt.date.today()}  {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, "
-        f"load before: {load}"
+        f"{dt.date.today()}  {platform.machine()}, {os.cpu_count()} cores, "
+        f"Python {platform.python_version()}, load before: {load}"
     )
     print("plates  plants  what            wall s    cpu s   MiB   cpu / pandas  cpu / bytes")
     sizes, costs = [], []

@@ -19,7 +19,7 @@ from crossproof.season_index import SeasonIndex, build_index, clear_refusal
 from crossproof.steps.refusal import refusal_of, refuse
 from crossproof.steps.warm import SOCKET
 from crossproof.work_folder import WorkFolder, read_json, season_lock
-from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, workflow_folder
+from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
 
 STAGES = {
     "ingest": "reading genotype files",
@@ -142,6 +142,7 @@ def _snakemake(
         cwd=folder.season,
         env={**os.environ, **warm, LOCK_HELD: str(folder.season)},
         start_new_session=True,
+        preexec_fn=end_with_parent,
     )
 
     def forward(number: int, _frame: object) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shlex
+import signal
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
@@ -15,10 +17,22 @@ from crossproof.work_folder import WorkFolder, season_lock
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
 """Environment variable that tells the Snakefile that its caller holds the season's lock."""
 
-ONE_THREAD = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 """Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete."""
 
 _HELD = ExitStack()
+
+
+_PR_SET_PDEATHSIG = 1
+
+
+def end_with_parent() -> None:
+    """Have this process killed when its parent ends, however that ends (Linux; elsewhere nothing happens).
+
+    An orphaned workflow would go on working on a season that the next run has taken up.
+    """
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
 
 def workflow_folder() -> Path:

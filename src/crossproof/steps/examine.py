@@ -39,6 +39,7 @@ from crossproof.season_evidence import (
     family_inputs,
     line_inputs,
     load_wells,
+    marker_mask,
     model_settings,
     read_located,
     steady,

@@ -17,6 +17,8 @@ import socket
 import sys
 from pathlib import Path
 
+from crossproof.workflow_support import end_with_parent
+
 SOCKET = "CROSSPROOF_WORKER"
 """Environment variable that holds the socket's path."""
 
@@ -92,6 +94,7 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
         return child, os.pidfd_open(child)
     status = 3
     try:
+        end_with_parent()
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
         listener.close()
         request = json.loads(message)

@@ -1,0 +1,157 @@
+"""A run that is stopped at any moment leaves whole files or none, and the next run completes the season.
+
+Set CROSSPROOF_KILLS to say how often; the moments are drawn with a seed that is printed when a test fails.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from seasons import TABLES, crossproof, tables_of, write_plates
+
+from crossproof.simulate.plan import SeasonPlan
+
+PLAN = SeasonPlan(n_markers=16, n_lines=6, n_crosses=24, plants_per_cross=6)
+"""Two plates."""
+POWER_CUT = 0
+"""In place of a signal: every process of the run is killed at once."""
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, bytes], float]:
+    """The season's inputs, its tables when nothing disturbs the run, and how long that takes."""
+    folder = tmp_path_factory.mktemp("killed")
+    inputs = write_plates(folder / "inputs", PLAN)
+    season = shutil.copytree(inputs, folder / "season")
+    started = time.monotonic()
+    done = crossproof("run", season, "--allow-findings")
+    assert done.returncode == 0, done.stdout + done.stderr
+    return inputs, tables_of(season), time.monotonic() - started
+
+
+def start(season: Path) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "crossproof.cli", "run", str(season), "--allow-findings"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+
+
+def descendants(root: int) -> list[int]:
+    children: dict[int, list[int]] = {}
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
+            except OSError:
+                continue
+            children.setdefault(parent, []).append(int(entry.name))
+    found, todo = [], [root]
+    while todo:
+        found.append(todo.pop())
+        todo += children.get(found[-1], [])
+    return found
+
+
+def strike(process: subprocess.Popen[bytes], how: int) -> None:
+    if how != POWER_CUT:
+        process.send_signal(how)
+    else:
+        for number in descendants(process.pid):
+            try:
+                os.kill(number, signal.SIGKILL)
+            except ProcessLookupError:
+                continue
+    process.wait(timeout=120)
+
+
+def assert_whole_or_absent(season: Path, expected: dict[str, bytes]) -> None:
+    """Every table there is has the bytes it will have at the end; no other file is cut short."""
+    for name in TABLES:
+        path = season / "results" / name
+        if path.exists():
+            assert path.read_bytes() == expected[name], f"{name} is half-written or not of this season"
+    page = season / "results" / "report.html"
+    assert not page.exists() or page.read_bytes().rstrip().endswith(b"</html>")
+
+
+def kill_often(inputs: Path, expected: dict[str, bytes], seconds: float, kills: int, folder: Path) -> None:
+    """Stop that many runs at random moments; a fresh season after each that got through."""
+    rng = random.Random(kills)
+    season, done, number = folder / "0", 0, 0
+    shutil.copytree(inputs, season)
+    while done < kills:
+        how = rng.choice([signal.SIGINT, signal.SIGTERM, signal.SIGKILL, POWER_CUT])
+        process = start(season)
+        try:
+            process.wait(timeout=rng.uniform(0, seconds))
+        except subprocess.TimeoutExpired:
+            strike(process, how)
+            done += 1
+            assert_whole_or_absent(season, expected)
+            continue
+        assert process.returncode == 0, f"run {number} after {done} kills"
+        assert tables_of(season) == expected
+        number += 1
+        season = folder / str(number)
+        shutil.copytree(inputs, season)
+    last = crossproof("run", season, "--allow-findings")
+    assert last.returncode == 0, last.stdout + last.stderr
+    assert tables_of(season) == expected
+    assert not list((season / "results").glob(".*.part"))
+
+
+def test_killed_ten_times(whole: tuple[Path, dict[str, bytes], float], tmp_path: Path) -> None:
+    """The number of kills that continuous integration can afford; fewer in the default run."""
+    kills = int(os.environ.get("CROSSPROOF_KILLS", "3"))
+    kill_often(*whole, kills, tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(7200)
+def test_killed_fifty_times(whole: tuple[Path, dict[str, bytes], float], tmp_path: Path) -> None:
+    bounded = os.environ.get("CROSSPROOF_CALIBRATION") == "bounded"
+    kill_often(*whole, int(os.environ.get("CROSSPROOF_KILLS", "10" if bounded else "50")), tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(1800)
+def test_a_full_disk_stops_the_run_and_room_lets_it_finish(
+    whole: tuple[Path, dict[str, bytes], float], tmp_path: Path
+) -> None:
+    inputs, expected, _ = whole
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)], capture_output=True, text=True
+    )
+    if mounted.returncode:
+        pytest.skip(f"no small disk can be mounted here: {mounted.stderr.strip()}")
+    rng = random.Random(1)
+    try:
+        season = shutil.copytree(inputs, disk / "season")
+        full = 0
+        for _ in range(6):
+            used = sum(p.stat().st_size for p in season.rglob("*") if p.is_file()) // 1024
+            room = used + rng.randrange(40, 600)
+            subprocess.run(["mount", "-o", f"remount,size={room}k", str(disk)], check=True)
+            done = crossproof("run", season, "--allow-findings")
+            full += done.returncode != 0
+            assert done.returncode in (0, 3), done.stdout + done.stderr
+            assert_whole_or_absent(season, expected)
+        assert full, "the disk was never full"
+        subprocess.run(["mount", "-o", "remount,size=100m", str(disk)], check=True)
+        done = crossproof("run", season, "--allow-findings")
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert tables_of(season) == expected
+    finally:
+        subprocess.run(["umount", str(disk)], check=False)
