@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from crossproof import __version__
-from crossproof.errors import CrossproofError, InputError
+from crossproof.errors import CrossproofError, InputError, machine_problem
 
 
 def _example(text: str) -> str:
@@ -39,6 +39,14 @@ def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
             sys.exit(130)
         except click.ClickException:
             raise
+        except BrokenPipeError:
+            sys.exit(1)  # whoever read our output has stopped reading
+        except OSError as fault:
+            if (problem := machine_problem(fault)) is None:
+                show_fault(traceback.format_exc())
+                sys.exit(3)
+            show_problems([problem])
+            sys.exit(2)
         except Exception:
             show_fault(traceback.format_exc())
             sys.exit(3)

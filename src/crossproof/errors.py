@@ -12,6 +12,7 @@ A user's mistake is a `Problem`: where it is, what is there, why it matters, wha
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -110,3 +111,28 @@ class BusyError(CrossproofError):
 
 class InternalError(CrossproofError):
     """A fault of ours."""
+
+
+_OF_THE_MACHINE = {
+    errno.EACCES: ("It may not be read or written.", "Ask for the right to read and write it."),
+    errno.EPERM: ("It may not be read or written.", "Ask for the right to read and write it."),
+    errno.EROFS: ("It lies on a disk that cannot be written.", "Copy the season to a disk that can."),
+    errno.ENOSPC: ("The disk is full.", "Make room on it."),
+    errno.EDQUOT: ("Your share of the disk is used up.", "Make room on it."),
+    errno.EFBIG: ("The file grew larger than the system allows.", "Ask whoever runs the system."),
+    errno.ENOTDIR: ("A file stands where a folder is needed.", "Move the file away."),
+    errno.EISDIR: ("A folder stands where a file is needed.", "Move the folder away."),
+    errno.EEXIST: ("A file stands where a folder is needed.", "Move the file away."),
+    errno.ENAMETOOLONG: ("The name is too long for this disk.", "Choose shorter names of folders."),
+    errno.EIO: ("The disk reported a fault.", "Ask whoever runs the system; keep a copy of your files."),
+}
+
+
+def machine_problem(fault: OSError) -> Problem | None:
+    """What the machine, not the input and not our code, refused to do; None where it is none of that kind."""
+    if fault.errno not in _OF_THE_MACHINE:
+        return None
+    problem, remedy = _OF_THE_MACHINE[fault.errno]
+    return error(
+        str(fault.filename or "the season folder"), problem, f"{remedy} Then run the same command again."
+    )

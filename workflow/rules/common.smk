@@ -38,10 +38,12 @@ def ingested():
 
 
 def genotypes_of(wildcards):
-    # Only the bucket's own files: a job whose list of inputs grew would run again.
+    # Only the bucket's own files: a job whose list of inputs grew would run again. A name with braces would
+    # be taken for a wildcard; such a file is known by the digest of its job alone.
     names = INDEX.batch_buckets().get(int(wildcards.bucket), [])
     paths = {g.batch: str(g.path) for g in INDEX.config.genotypes}
-    return [paths[n] for n in names if (SEASON.parent / paths[n]).exists()]
+    plain = [paths[n] for n in names if not set("{}") & set(paths[n])]
+    return [p for p in plain if (SEASON.parent / p).exists()]
 
 
 def slice_of(kind, bucket):

@@ -10,7 +10,7 @@ import traceback
 from collections.abc import Sequence
 from pathlib import Path
 
-from crossproof.errors import CrossproofError, InputError
+from crossproof.errors import CrossproofError, InputError, machine_problem
 from crossproof.season_index import build_index
 from crossproof.steps.refusal import write_refusal
 from crossproof.work_folder import WorkFolder
@@ -39,8 +39,9 @@ def run(arguments: Sequence[str]) -> int:
     except CrossproofError as known:
         print(known, file=sys.stderr)
         return known.exit_status
-    except Exception:
-        print(traceback.format_exc(), file=sys.stderr)
+    except Exception as fault:
+        problem = machine_problem(fault) if isinstance(fault, OSError) else None
+        print(problem.sentence() if problem else traceback.format_exc(), file=sys.stderr)
         return 3
 
 
