@@ -44,6 +44,8 @@ LEAST_PAIR = 1.2
 """Least log10 odds of two swapped wells: two odd seeds that happen to fit each other's tag look the same."""
 RELATED_PAIR = 0.03
 """Factor on the prior where the two share a parent: an outcross of the one is then a hybrid of the other."""
+TUBE_MARKERS = 30
+"""Fewest markers from which a line's only tube is judged by its progeny."""
 MAX_STEPS = 40
 
 
@@ -264,6 +266,8 @@ def tube_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools)
     """
     misfit = misfit_wells(matrix, identity, scores)
     own = matrix.own(identity)
+    if scores.plate.n_markers < TUBE_MARKERS:
+        return
     doubtful = [w for w in doubtful_tubes(scores, matrix, identity) if not used[w]]
     others = sorted(set(doubtful) | {int(w) for w in np.flatnonzero((misfit | (identity == EMPTY)) & ~used)})
     prior = PRIOR_TUBE / max(len(identity) * (len(identity) - 1) // 2, 1)

@@ -256,6 +256,14 @@ class PlateScores:
             out += log_sums(flat, x[:, wells])
         return out.reshape(len(wells), len(mother), N_RELATIONS)
 
+    def known_share(self, line: int, state: LineState) -> float:
+        """Share of the markers at which a line's tubes say what it is, 0 for an unknown line (-1)."""
+        if line < 0:
+            return 0.0
+        row = int(np.searchsorted(state.lines, line))
+        known = [np.ptp(e[row], axis=-1) > 1.0 for e in state.evidence]
+        return float(np.concatenate(known).mean())
+
     def marker_scores(self, mother: int, father: int, wells: NDArray[np.int64], state: LineState) -> Floats:
         """log P(data at each marker | likeliest relation to mother x father), (marker, well)."""
         pair = np.array([mother]), np.array([father])

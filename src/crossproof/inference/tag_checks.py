@@ -30,6 +30,10 @@ BAD_SHARE = 0.5
 """A cross fits badly if more of its called plants than this are neither hybrid nor self of their tag."""
 CLOSE = 5.0
 """Explanations that fit worse than the best by this many nats are dropped."""
+KNOWN_SHARE = 0.6
+"""Share of markers at which both recorded parents must be known before another is named."""
+LEAST_MARKERS = 5
+"""Fewest markers at which the plants of a cross must speak for other parents."""
 WHOLE_LINE = 0.6
 """A line is another line if this share of its crosses (2 at least) says so."""
 MAX_OTHERS = 3000
@@ -112,7 +116,8 @@ def _explain(
         best = int(group[np.argmax(fit[group])])
         # A cross of the records that fits as well is the simpler story than a parent line of no other record.
         close = fit[best] > best_fit - CLOSE
-        if close and total[best] >= threshold and gaining[best] >= max(3, 0.5 * called):
+        enough = total[best] >= threshold and gaining[best] >= max(3, 0.5 * called)
+        if close and enough and _many_markers(cross, int(mothers[best]), int(fathers[best]), plates, season):
             found.append(
                 _Explanation(
                     int(mothers[best]),
@@ -124,6 +129,31 @@ def _explain(
                 )
             )
     return found
+
+
+def _many_markers(
+    cross: int, mother: int, father: int, plates: Sequence[Examined], season: SeasonTables
+) -> bool:
+    """Whether LEAST_MARKERS markers or more speak for other parents, and three times as many as against.
+
+    A parent plant that departs from its line, or a miscalled tube, shows in all plants of the family at the
+    same
+    few markers: many plants do not make these more.
+    """
+    votes: Floats | float = 0.0
+    for x in plates:
+        wells = called_plants(x, season.n_lines + cross)
+        if len(wells):
+            lines = np.array([mother, father])
+            state = x.scores.lines_under(x.search.identity, more=lines)
+            other = x.scores.marker_scores(mother, father, wells, state)
+            recorded = int(season.mother[cross]), int(season.father[cross])
+            if min(x.scores.known_share(p, state) for p in recorded) < KNOWN_SHARE:
+                return False  # a tube that failed: any line would fit better
+            own = x.scores.marker_scores(*recorded, wells, state)
+            votes = votes + (other - own).sum(axis=1)
+    for_it, against = int((np.asarray(votes) > 2 * GAIN).sum()), int((np.asarray(votes) < -2 * GAIN).sum())
+    return for_it >= LEAST_MARKERS and for_it >= 3 * against
 
 
 def bad_crosses(plates: Sequence[Examined], season: SeasonTables) -> list[int]:
