@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
@@ -31,13 +32,23 @@ def changes_table(
     write_json(path, {"now": now, "before": before})
     if before is None:
         return pd.DataFrame(columns=COLUMNS)
+    moved = _only_once(before["verdicts"])
+    staying = _only_once(now["verdicts"])
     rows = []
     for cross, plants in sorted(now["verdicts"].items()):
         old = before["verdicts"].get(cross, {})
         for plant, verdict in plants.items():
-            if plant in old and old[plant] != verdict:
-                rows.append([plant, cross, old[plant], verdict, _cause(cross, before, now)])
+            # A plant whose tag was corrected stands under another cross than before.
+            was = old.get(plant, moved.get(plant) if plant in staying else None)
+            if was is not None and was != verdict:
+                rows.append([plant, cross, was, verdict, _cause(cross, before, now)])
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _only_once(verdicts: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
+    """Verdict by plant, of the plants whose name stands under one cross only."""
+    crosses = Counter(plant for plants in verdicts.values() for plant in plants)
+    return {p: v for plants in verdicts.values() for p, v in plants.items() if crosses[p] == 1}
 
 
 def _snapshot(
