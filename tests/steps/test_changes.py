@@ -9,13 +9,14 @@ from typing import Any
 import pandas as pd
 
 from crossproof.steps.changes import changes_table
+from crossproof.work_folder import WorkFolder
 
 
 def index(folder: Path, corrections: tuple[str, ...]) -> Any:
     """As much of a season's index as the table asks for; invented digests."""
     steps = {"panel": "p", "verdicts": ";".join(corrections), "model": "m", "thresholds": "t"}
     return SimpleNamespace(
-        folder=SimpleNamespace(hidden=folder, calibration=folder / "calibration.json"),
+        folder=WorkFolder(folder),
         batches={"B1": "b"},
         steps=steps,
         corrections=corrections,
