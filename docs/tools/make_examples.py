@@ -38,8 +38,8 @@ PLANTS = {
 
 CORRECTIONS = """\
 kind,target,other,detail,note
-swap tags,C011,C024,,crossing book of 25 May: both tags were written at the same table
-sample is,LN05-2,LN09,,tube list of plate P002: LN09 was pipetted twice
+swap tags,C011,C024,,Bo: both packets were open on the table when the tags were tied on
+sample is,LN05-2,LN09,,pipetting list of P002: the LN09 tube was used twice
 """
 """What the story writes into corrections.csv; the notes are invented."""
 
@@ -141,6 +141,33 @@ def decisions(scratch: Scratch) -> str:
     return table(("decision", *counted), rows)
 
 
+def plants(scratch: Scratch, verdict: str, columns: tuple[str, ...]) -> str:
+    """Plants of one verdict in the first run that are not on hold."""
+    frame = pd.read_csv(scratch.results("demo_genotypes") / "verdicts.csv", dtype=str, keep_default_na=False)
+    frame = frame[(frame["verdict"] == verdict) & (frame["decision"] != "hold")].sort_values("plant")
+    return table(columns, (tuple(row[c] for c in columns) for _, row in frame.iterrows()))
+
+
+def people(scratch: Scratch) -> str:
+    """Selfing rate of each person, with what may be said."""
+    frame = pd.read_csv(scratch.results("demo_corrected") / "operators.csv", dtype=str, keep_default_na=False)
+    rows = [
+        (
+            row["operator"],
+            row["tags"],
+            row["determined"],
+            row["self"],
+            f"{float(row['selfing_rate']):.0%} ({float(row['selfing_rate_low']):.0%} to "
+            f"{float(row['selfing_rate_high']):.0%})",
+            row["judgement"],
+        )
+        for _, row in frame.iterrows()
+    ]
+    return table(
+        ("person", "tags", "plants with a verdict", "selfs", "share (95 % limits)", "judgement"), rows
+    )
+
+
 def check_date(scratch: Scratch) -> str:
     """What `check` says of a date written the local way."""
     folder = scratch.folder / "wrong_date"
@@ -157,7 +184,13 @@ def check_date(scratch: Scratch) -> str:
 def said_by_run(scratch: Scratch, season: str) -> str:
     """What `run` prints."""
     scratch.results(season)
-    return fenced(scratch.run("run", season))
+    return fenced(scratch.run("run", season).replace("demo_corrected", "demo_genotypes"))
+
+
+def said_after_run(scratch: Scratch, *arguments: str) -> str:
+    """What a command prints once the demo has been run."""
+    scratch.results("demo_genotypes")
+    return fenced(scratch.run(*arguments))
 
 
 def blocks(scratch: Scratch) -> Mapping[str, Callable[[], str]]:
@@ -174,6 +207,18 @@ def blocks(scratch: Scratch) -> Mapping[str, Callable[[], str]]:
         "story-corrections": lambda: f"```text\n{CORRECTIONS}```\n",
         "story-run2": partial(said_by_run, scratch, "demo_corrected"),
         "story-findings2": partial(findings, scratch, "demo_corrected"),
+        "story-check": lambda: said_after_run(scratch, "check", "demo_genotypes"),
+        "story-off": partial(
+            plants, scratch, "off_pedigree", ("plant", "mother", "father", "likely_source", "foreign_calls")
+        ),
+        "story-outcross": partial(
+            plants, scratch, "outcross", ("plant", "mother", "father", "likely_source", "source_probability")
+        ),
+        "story-undetermined": partial(
+            plants, scratch, "undetermined", ("plant", "reason", "call_rate", "leading_class", "settle")
+        ),
+        "story-people": partial(people, scratch),
+        "story-score": lambda: said_after_run(scratch, "score", "demo_genotypes", "demo_genotypes/truth.csv"),
         "story-changes": partial(changes, scratch),
         "story-decisions": partial(decisions, scratch),
         "story-explain": partial(explained, scratch, "demo_corrected", "C024-01", 3),
