@@ -121,12 +121,12 @@ def test_plants_without_truth_are_named_and_left_out(verdicts: pd.DataFrame, tru
     [
         (
             [("p1", "hybird")],
-            "error: truth, row 2, column truth ('hybird'): this is no class. Write one of hybrid,",
+            "error: truth, row 2, column truth ('hybird'): This is no class. Write one of hybrid,",
         ),
-        ([("p1", "undetermined")], "('undetermined'): this is no class."),
+        ([("p1", "undetermined")], "('undetermined'): This is no class."),
         ([("p1", "self"), ("p1", "hybrid")], "truth, row 3, column sample_id ('p1'): this sample was self"),
-        ([("p2", "self"), ("p2b", "hybrid")], "the wells of one plant have different truths: hybrid, self."),
-        ([("nobody", "self")], "no sample of this file has a verdict in verdicts.csv."),
+        ([("p2", "self"), ("p2b", "hybrid")], "The wells of one plant have different truths: hybrid, self."),
+        ([("nobody", "self")], "No sample of this file has a verdict in verdicts.csv."),
     ],
 )
 def test_broken_truth_is_refused(verdicts: pd.DataFrame, rows: list[tuple[str, str]], told: str) -> None:
@@ -145,7 +145,7 @@ def test_a_folder_is_scored_from_its_results(
     tmp_path: Path, verdicts: pd.DataFrame, truth: pd.DataFrame
 ) -> None:
     truth.to_csv(tmp_path / "truth.csv", index=False)
-    with pytest.raises(InputError, match="there are no verdicts yet"):
+    with pytest.raises(InputError, match="There are no verdicts yet"):
         score_folder(tmp_path, tmp_path / "truth.csv")
     (tmp_path / "results").mkdir()
     verdicts.to_csv(tmp_path / "results" / "verdicts.csv", index=False)
@@ -155,5 +155,5 @@ def test_a_folder_is_scored_from_its_results(
     assert "1 of 2 (50.00 %)" in text
     assert "p3" in text.split("wrong verdicts")[1]
     (tmp_path / "bad.csv").write_bytes(b"sample_id,truth\np1,\xff\xfe\n")
-    with pytest.raises(InputError, match="this is no CSV table"):
+    with pytest.raises(InputError, match="This is no table of comma-separated values"):
         score_folder(tmp_path, tmp_path / "bad.csv")

@@ -115,7 +115,7 @@ def score(
             problems.append(
                 error(
                     truth_file,
-                    f"the wells of one plant have different truths: {', '.join(sorted(truths))}.",
+                    f"The wells of one plant have different truths: {', '.join(sorted(truths))}.",
                     "Give all wells of a plant the same truth.",
                     column="truth",
                     value=";".join(mine),
@@ -126,17 +126,17 @@ def score(
         found.append(min(truths) if truths else None)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(problems)
-    problems += _listed(verdicts_file, without, "this plant has no known truth; it is not counted.",
+    problems += _listed(verdicts_file, without, "This plant has no known truth; it is not counted.",
                         "Add it to the truth file, or leave it out.")  # fmt: skip
     problems += _listed(truth_file, [s for s in known if s not in used],
-                        "this sample has no verdict; it is not counted.",
+                        "This sample has no verdict; it is not counted.",
                         "Check its name, or that its batch was not set aside.")  # fmt: skip
     keep = np.array([t is not None for t in found], dtype=bool)
     if not keep.any():
         raise InputError(
             error(
                 truth_file,
-                f"no sample of this file has a verdict in {verdicts_file}.",
+                f"No sample of this file has a verdict in {verdicts_file}.",
                 "Check that both are of the same season and that sample_id is spelt alike.",
                 column="sample_id",
             )
@@ -153,7 +153,7 @@ def score(
 
 def _missing_columns(frame: pd.DataFrame, wanted: Iterable[str], file: str) -> list[Problem]:
     return [
-        error(file, f"the column {name} is missing.", "A truth file has sample_id and truth.", column=name)
+        error(file, f"The column {name} is missing.", "A truth file has sample_id and truth.", column=name)
         for name in wanted
         if name not in frame
     ]
@@ -167,12 +167,12 @@ def _read_truth(truth: pd.DataFrame, file: str) -> tuple[dict[str, str], list[Pr
         sample, name = str(sample).strip(), str(name).strip()
         if name not in NAMES:
             problems.append(
-                error(file, "this is no class.", f"Write one of {', '.join(NAMES)}.",
+                error(file, "This is no class.", f"Write one of {', '.join(NAMES)}.",
                       row=row, column="truth", value=name)
             )  # fmt: skip
         elif known.setdefault(sample, name) != name:
             problems.append(
-                error(file, f"this sample was {known[sample]} in an earlier row.", "Keep one of the rows.",
+                error(file, f"This sample was {known[sample]} in an earlier row.", "Keep one of the rows.",
                       row=row, column="sample_id", value=sample)
             )  # fmt: skip
     return known, problems
@@ -181,7 +181,7 @@ def _read_truth(truth: pd.DataFrame, file: str) -> tuple[dict[str, str], list[Pr
 def _listed(file: str, samples: list[str], problem: str, remedy: str) -> list[Problem]:
     """One warning per sample, or one for all where there are many."""
     if len(samples) > LISTED:
-        return [warning(file, f"{len(samples)} samples: {problem}", remedy, value=f"{samples[0]}, ...")]
+        return [warning(file, f"{len(samples)} such samples. {problem}", remedy, value=f"{samples[0]}, ...")]
     return [warning(file, problem, remedy, column="sample_id", value=name) for name in samples]
 
 
@@ -267,7 +267,7 @@ def score_folder(folder: Path, truth: Path) -> str:
     verdicts = (folder.parent if folder.is_file() else folder) / "results" / "verdicts.csv"
     if not verdicts.exists():
         raise InputError(
-            error(str(verdicts), "there are no verdicts yet.", f"Run `crossproof run {folder}` first.")
+            error(str(verdicts), "There are no verdicts yet.", f"Run `crossproof run {folder}` first.")
         )
     read = {"dtype": str, "keep_default_na": False, "encoding": "utf-8-sig"}
     found = pd.read_csv(verdicts, **read)
@@ -278,7 +278,7 @@ def score_folder(folder: Path, truth: Path) -> str:
         known = pd.read_csv(truth, **read)
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as mistake:
         raise InputError(
-            error(str(truth), f"this is no CSV table ({mistake}).", "Save it as CSV, UTF-8.")
+            error(str(truth), "This is no table of comma-separated values in UTF-8.", "Save it as CSV, UTF-8.")
         ) from None
     return render(score(found, known, verdicts_file=str(verdicts), truth_file=str(truth)))
 

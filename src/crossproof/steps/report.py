@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof import METHOD_VERSION, __version__
+from crossproof.errors import InputError, error
 from crossproof.exchange.miappe import miappe_block
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.model.genotypes import n_genotypes
@@ -188,6 +189,11 @@ def explain_season_plant(index: SeasonIndex, plant: str) -> Any:
     """What `crossproof explain` prints for one plant."""
     from crossproof.report.explain import explain_plant, find_plant
 
+    if not (index.folder.results / "verdicts.csv").exists():
+        season = index.folder.season
+        raise InputError(
+            error("results/verdicts.csv", "There are no verdicts yet.", f"First run: crossproof run {season}")
+        )
     inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {}, plants=set())
     name = str(find_plant(inputs.verdicts, plant)["plant"])
     return explain_plant(report_inputs(index, inputs.run, plants={name}, most_markers=None), plant)
