@@ -276,9 +276,9 @@ def score_folder(folder: Path, truth: Path) -> str:
             found[name] = pd.to_numeric(found[name].replace("", np.nan))
     try:
         known = pd.read_csv(truth, **read)
-    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as mistake:
+    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError):
         raise InputError(
-            error(str(truth), "This is no table of comma-separated values in UTF-8.", "Save it as CSV, UTF-8.")
+            error(str(truth), "This is no table of values with commas between them.", "Save it as CSV, UTF-8.")
         ) from None
     return render(score(found, known, verdicts_file=str(verdicts), truth_file=str(truth)))
 
