@@ -22,6 +22,7 @@ from crossproof.work_folder import WorkFolder, read_json, season_lock
 from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
 
 STAGES = {
+    "part": "reading a large genotype file in parts",
     "ingest": "reading genotype files",
     "panel": "combining parent lines, estimating error rates",
     "drift": "looking for drift of run-wide rates",
@@ -109,6 +110,14 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
             process.wait()
 
 
+def _profile(given: str, source: Path) -> str:
+    """A profile by its path or, for one that comes with the workflow, by its name."""
+    for path in (Path(given), source / "profiles" / given):
+        if path.is_dir():
+            return str(path.resolve())
+    return given
+
+
 def _season_folder(where: Path) -> Path:
     return (where.parent if where.is_file() else where).absolute()
 
@@ -128,7 +137,7 @@ def _snakemake(
     command = [
         sys.executable, "-m", "snakemake", *targets, "--snakefile", str(source / "Snakefile"),
         "--configfile", str(config.resolve()), "--cores", str(cores),
-        "--workflow-profile", profile or str(source / "profiles" / "default"), "--nolock",
+        "--workflow-profile", _profile(profile or "default", source), "--nolock",
     ]  # fmt: skip
     log = folder.hidden / "logs" / "workflow.log"
     log.parent.mkdir(parents=True, exist_ok=True)

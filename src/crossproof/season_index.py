@@ -7,6 +7,7 @@ File contents are hashed only where size, times or inode differ from the last lo
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from crossproof.corrections import apply_corrections
 from crossproof.errors import InputError, Problem, Severity
 from crossproof.io.config import Config, find_config, read_config
 from crossproof.io.records import Season, read_season
+from crossproof.io.regions import index_path
 from crossproof.work_folder import (
     WorkFolder,
     bucket_of,
@@ -49,10 +51,14 @@ RESULT_FILES = {
 }  # fmt: skip
 """Files below results/ that each rule writes."""
 
-INDEX_FORMAT = 3
+INDEX_FORMAT = 4
 
 LEAST_BUCKETS = 8
 FILES_PER_BUCKET = 4
+PART_BYTES = 256 << 20
+"""Size of the parts in which a large indexed genotype file is read."""
+PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
+MOST_PARTS = 16
 
 READING_KEYS = ("evidence", "missing", "max_markers", "max_input_gb", "max_alleles")
 MODEL_KEYS = (
@@ -71,7 +77,8 @@ class SeasonIndex:
 
     `batches`: digest of each genotype file with its reading options. `steps`: digest of the slice of
     records and settings behind each step. `inputs`: SHA-256 of every input file. `dealt`: number of buckets
-    that suited the season when it was first seen.
+    that suited the season when it was first seen. `parts`: into how many jobs the reading of a large indexed
+    file is cut, for the files where it is.
     """
 
     folder: WorkFolder
@@ -83,6 +90,7 @@ class SeasonIndex:
     corrections: tuple[str, ...]
     dismissed: tuple[tuple[str, str], ...]
     dealt: int
+    parts: Mapping[str, int]
 
     @property
     def buckets(self) -> int:
@@ -192,6 +200,7 @@ def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
             tuple(kept["corrections"]),
             tuple((subject, name) for subject, name in kept["dismissed"]),
             int(kept["dealt"]),
+            kept["parts"],
         )
     return None
 
@@ -258,11 +267,30 @@ def _fresh_index(
         "corrections": list(echo),
         "dismissed": [list(d) for d in dismissed],
         "dealt": last.get("dealt") or suitable_buckets(len(batches)),
+        "parts": {g.batch: n for g in config.genotypes if (n := _parts(g.file)) > 1},
     }
     write_json(folder.index, kept)
     inputs = {n: e["sha256"] for n, e in files.items()}
-    dealt = kept["dealt"]
-    return SeasonIndex(folder, config, batches, steps, inputs, tuple(problems), echo, dismissed, dealt)
+    return SeasonIndex(
+        folder,
+        config,
+        batches,
+        steps,
+        inputs,
+        tuple(problems),
+        echo,
+        dismissed,
+        kept["dealt"],
+        kept["parts"],
+    )
+
+
+def _parts(path: Path) -> int:
+    """Number of jobs to read a genotype file in: several for a large one with an index beside it."""
+    if not path.exists() or index_path(path) is None:
+        return 1
+    piece = int(os.environ.get(PART_BYTES_VARIABLE, PART_BYTES))
+    return min(MOST_PARTS, path.stat().st_size // piece)
 
 
 def suitable_buckets(files: int) -> int:

@@ -4,6 +4,7 @@
       index.json            digest of every input and what follows from it
       records/              checked records as the steps read them
       cache/calls/          calls of one genotype file, by digest
+      cache/parts/          parts of a large file, until all are read
       cache/family/         evidence on one bucket's crosses, each under its digest
       work/                 what the rules declare as their outputs
       logs/                 one log per job
@@ -66,6 +67,10 @@ class WorkFolder:
     def calls(self, digest: str) -> Path:
         """Cache folder of one genotype file's calls."""
         return self.hidden / "cache" / "calls" / digest
+
+    def part(self, digest: str, part: int) -> Path:
+        """Cache folder of one part of a large genotype file, until the whole is put together."""
+        return self.hidden / "cache" / "parts" / digest / str(part)
 
     def family_cache(self, bucket: int) -> Path:
         """Cache of one bucket's families, each under its own digest."""

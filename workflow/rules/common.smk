@@ -46,6 +46,21 @@ def genotypes_of(wildcards):
     return [p for p in plain if (SEASON.parent / p).exists()]
 
 
+def parts_of(wildcards):
+    names = INDEX.batch_buckets().get(int(wildcards.bucket), [])
+    return [
+        work(f"parts/{INDEX.batches[n]}/{part}.json")
+        for n in names
+        for part in range(INDEX.parts.get(n, 0))
+    ]
+
+
+def file_in_parts(wildcards):
+    paths = {INDEX.batches[g.batch]: str(g.path) for g in INDEX.config.genotypes}
+    path = paths[wildcards.digest]
+    return [] if set("{}") & set(path) else [path]
+
+
 def slice_of(kind, bucket):
     checkpoints.panel.get()
     return INDEX.slices()[kind].get(str(bucket), "")

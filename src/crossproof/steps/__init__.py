@@ -1,5 +1,6 @@
 """What each rule of the workflow calls: read what earlier steps left, call the package, write.
 
+    part       one region of a large indexed genotype file -> candidates for the marker choice
     ingest     genotype files of one bucket -> stored calls
     panel      stored calls -> joined markers, lines, run-wide rates, digest of every bucket
     drift      how far the kept run-wide rates are from fresh ones

@@ -16,6 +16,7 @@ from crossproof.io.genotypes import read_batch
 from crossproof.model.genotypes import CallBatch
 from crossproof.season_evidence import StoredBatch
 from crossproof.season_index import SeasonIndex, problem_entry, read_record
+from crossproof.steps.ingest_parts import forget_parts, joined_parts
 from crossproof.work_folder import WorkFolder, read_json, write_json
 
 
@@ -40,8 +41,11 @@ def _ingest_one(
     try:
         batch = read_stored(index.folder, digest)
         if batch is None:
-            batch = read_genotypes(index.config, file, sheet, known)
+            batch = joined_parts(index, file, digest, sheet)
+            if batch is None:
+                batch = read_genotypes(index.config, file, sheet, known)
             write_calls(index.folder.calls(digest), batch)
+            forget_parts(index, digest)
     except PlateError as refused:
         problems = [problem_entry(p) for p in refused.problems]
         return {"state": "set aside", "digest": digest, "problems": problems}

@@ -15,7 +15,19 @@ from crossproof.season_index import build_index
 from crossproof.steps.refusal import write_refusal
 from crossproof.work_folder import WorkFolder
 
-STEPS = ("ingest", "panel", "drift", "verify", "examine", "verdicts", "rates", "report", "gate", "plan")
+STEPS = (
+    "part",
+    "ingest",
+    "panel",
+    "drift",
+    "verify",
+    "examine",
+    "verdicts",
+    "rates",
+    "report",
+    "gate",
+    "plan",
+)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -23,12 +35,14 @@ def run(arguments: Sequence[str]) -> int:
     parser = argparse.ArgumentParser(prog="python -m crossproof.steps", description=__doc__)
     parser.add_argument("step", choices=STEPS)
     parser.add_argument("--bucket", type=int)
+    parser.add_argument("--file", default="", help="digest of a genotype file that is read in parts")
+    parser.add_argument("--part", type=int, default=0)
     parser.add_argument("--season", type=Path, default=Path("config.yaml"), help="configuration file")
     given = parser.parse_args(arguments)
     folder = WorkFolder(given.season.absolute().parent)
     started = time.process_time()
     try:
-        status = _run(given.step, given.bucket, given.season)
+        status = _run(given.step, given.bucket, given.season, (given.file, given.part))
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
         print(f"{given.step}: {time.process_time() - started:.2f} s of processor time, {peak} MiB at most")
         return status
@@ -45,13 +59,17 @@ def run(arguments: Sequence[str]) -> int:
         return 3
 
 
-def _run(step: str, bucket: int | None, season: Path) -> int:
+def _run(step: str, bucket: int | None, season: Path, part: tuple[str, int]) -> int:
     index = build_index(season)
     # Each step imports what it needs only: a job that reads one file should not wait for a charting library.
     if step == "ingest":
         from crossproof.steps.ingest import ingest
 
         ingest(index, bucket or 0)
+    elif step == "part":
+        from crossproof.steps.ingest_parts import ingest_part
+
+        ingest_part(index, *part)
     elif step == "panel":
         from crossproof.steps.panel import panel
 

@@ -15,6 +15,7 @@ import selectors
 import signal
 import socket
 import sys
+import traceback
 from pathlib import Path
 
 from crossproof.workflow_support import end_with_parent
@@ -106,8 +107,11 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
 
         status = run(request["arguments"])
         sys.stdout.flush()
-        sys.stderr.flush()
+    except BaseException:
+        # Nothing above would show it: the child ends here.
+        traceback.print_exc()
     finally:
+        sys.stderr.flush()
         os._exit(status)
 
 
@@ -117,6 +121,7 @@ def _preload() -> None:
     import crossproof.steps.gate
     import crossproof.steps.rates
     import crossproof.steps.report
+    import crossproof.steps.run_step
     import crossproof.steps.verdicts
     import crossproof.steps.verify  # noqa: F401
 

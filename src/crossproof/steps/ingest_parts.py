@@ -1,0 +1,73 @@
+"""Reading a large indexed genotype file by region, in several jobs.
+
+Each job leaves its part in the cache and says so in work/parts; the file's ingest job puts them together. The
+parts together are, byte for byte, what one pass over the file gives. Whatever stands in the way of a part (an
+index that is gone, a file that cannot be trusted) is left to that one pass, which says all that is wrong.
+"""
+
+from __future__ import annotations
+
+import shutil
+
+from crossproof.errors import PlateError
+from crossproof.io.calls_store import StoreError
+from crossproof.io.config import GenotypeFile
+from crossproof.io.genotypes import merge_regions, read_region, regions
+from crossproof.io.region_parts import read_part, write_part
+from crossproof.model.genotypes import CallBatch
+from crossproof.season_index import SeasonIndex
+from crossproof.work_folder import read_json, write_json
+
+
+def ingest_part(index: SeasonIndex, digest: str, part: int) -> None:
+    """Read one part of the file with this digest and say how it went."""
+    batch = next(name for name, d in index.batches.items() if d == digest and name in index.parts)
+    file = next(g for g in index.config.genotypes if g.batch == batch)
+    said = index.folder.work("parts", digest, f"{part}.json")
+    if index.folder.calls(digest).exists():
+        write_json(said, {"state": "read before"})
+        return
+    try:
+        lists = regions(file.file, index.parts[batch], shown_as=file.path)
+        if part >= len(lists):
+            write_json(said, {"state": "empty" if lists else "no index", "parts": len(lists)})
+            return
+        print(f"reading {file.path}, part {part + 1} of {len(lists)}", flush=True)
+        found = read_region(
+            file.file,
+            lists[part],
+            evidence=file.evidence,
+            max_markers=index.config.max_markers,
+            shown_as=file.path,
+            max_input_gb=index.config.max_input_gb,
+        )
+    except PlateError as refused:
+        write_json(said, {"state": "not trusted", "problem": str(refused)})
+        return
+    write_part(index.folder.part(digest, part), found)
+    write_json(said, {"state": "read", "parts": len(lists)})
+
+
+def joined_parts(index: SeasonIndex, file: GenotypeFile, digest: str, sheet: object) -> CallBatch | None:
+    """The file put together from its parts; None where it has none or not all were read."""
+    count = index.parts.get(file.batch, 0)
+    said = [read_json(index.folder.work("parts", digest, f"{p}.json")) or {} for p in range(count)]
+    read = [p for p, s in enumerate(said) if s.get("state") == "read"]
+    if not read or len(read) != said[read[0]]["parts"]:
+        return None
+    try:
+        parts = [read_part(index.folder.part(digest, p)) for p in read]
+    except (FileNotFoundError, StoreError):
+        return None
+    return merge_regions(
+        parts,
+        batch=file.batch,
+        evidence=file.evidence,
+        marker_sheet=sheet,  # type: ignore[arg-type]
+        shown_as=file.path,
+    )
+
+
+def forget_parts(index: SeasonIndex, digest: str) -> None:
+    """Delete the parts of a file that has been put together."""
+    shutil.rmtree(index.folder.part(digest, 0).parent, ignore_errors=True)
