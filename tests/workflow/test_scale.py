@@ -63,7 +63,7 @@ def peak_of_ingest(season: Path) -> int:
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 def test_memory_does_not_grow_with_markers(tmp_path: Path) -> None:
-    """100,000 markers x 1,000 plants of GT:PL: a tenth of what benchmarks/large_file.py does."""
+    """100,000 markers x 1,000 plants of GT:PL: a tenth of what benchmarks/ingest.py can do."""
     peaks = []
     for markers in (25_000, 100_000):
         season = tmp_path / str(markers)

@@ -86,7 +86,7 @@ def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members
     entries = []
     for digest, family in members:
         batches = batches_of(family, digests.located)
-        later = sorted(set(digests.candidates(batches)[0]) - digests.known)
+        later = list(digests.later_crosses(batches))
         plants = [[p.plant, list(p.wells)] for p in family.plants]
         entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
     later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
@@ -152,31 +152,33 @@ class SliceDigests:
         self.parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
         self.known = frozenset(known_crosses(index)) & frozenset(self.parents)
         self._views: dict[bytes, tuple[Panel, str]] = {}
-        self._candidates: dict[tuple[int, ...], tuple[tuple[str, ...], str]] = {}
+        self._masks: dict[tuple[int, ...], bytes] = {}
+        self._known_digest = digest_of([[c, self.parents[c]] for c in sorted(self.known)])
+        self._later: dict[tuple[int, ...], tuple[str, ...]] = {}
         self._batch_crosses: dict[int, set[str]] = {}
         for row in np.flatnonzero((self.role == "progeny") & (located >= 0)):
             self._batch_crosses.setdefault(int(located[row]), set()).add(self.cross[row])
 
     def view(self, batches: tuple[int, ...]) -> tuple[Panel, str]:
         """The panel at the markers of some files, and its digest."""
-        mask = marker_mask(self.joined, batches)
-        key = mask.tobytes()
+        if batches not in self._masks:
+            self._masks[batches] = marker_mask(self.joined, batches).tobytes()
+        key = self._masks[batches]
         if key not in self._views:
-            part = restricted(self.fitted, mask)
+            part = restricted(self.fitted, np.frombuffer(key, dtype=bool))
             self._views[key] = part, panel_digest(part, self.joined.markers)
         return self._views[key]
 
-    def candidates(self, batches: tuple[int, ...]) -> tuple[tuple[str, ...], str]:
-        """Crosses that a tag may have been swapped with, and their digest.
+    def later_crosses(self, batches: tuple[int, ...]) -> tuple[str, ...]:
+        """Crosses typed in these files that were not on record when the run-wide rates were estimated.
 
-        Those on record when the run-wide rates were estimated, and those typed in the same files: a cross
+        A plant's tag may have been swapped with one of these, or with one of those on record then: a cross
         recorded later, on plates of its own, does not touch families that were judged before.
         """
-        if batches not in self._candidates:
-            found = set(self.known).union(*(self._batch_crosses.get(b, set()) for b in batches))
-            names = tuple(sorted(found & set(self.parents)))
-            self._candidates[batches] = names, digest_of([[c, self.parents[c]] for c in names])
-        return self._candidates[batches]
+        if batches not in self._later:
+            typed = set().union(*(self._batch_crosses.get(b, set()) for b in batches))
+            self._later[batches] = tuple(sorted((typed - self.known) & set(self.parents)))
+        return self._later[batches]
 
     def family(self, family: FamilyInput) -> str:
         """Digest of one family."""
@@ -190,7 +192,8 @@ class SliceDigests:
         ]  # fmt: skip
         return digest_of(
             self.index.steps["model"], family.cross_id, family.mother, family.father, wells,
-            self.view(batches)[1], self.candidates(batches)[1],
+            self.view(batches)[1], self._known_digest,
+            [[c, self.parents[c]] for c in self.later_crosses(batches)],
             [round(self.tube_odds(line, family.cross_id), 12) for line in (family.mother, family.father)],
         )  # fmt: skip
 
