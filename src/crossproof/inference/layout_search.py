@@ -27,7 +27,7 @@ Bools = NDArray[np.bool_]
 PRIOR_WHOLE = 1e-3
 UNUSUAL_SHARE = 0.1
 """Share of whole-plate faults that are shifts in reading order or another order of filling."""
-PRIOR_STRIP = 1e-4
+PRIOR_STRIP = 1e-3
 PRIOR_WELLS = 1e-2
 PRIOR_TUBE = 1e-4
 """A parent tube swapped, judged through the consensus it makes: parents err in more ways than are

@@ -26,6 +26,8 @@ from crossproof.inference.plate_scores import LineState, Matrix, PlateScores
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, genotype_index, n_genotypes
 
+OUTCROSS = 2
+"""Place of the outcross among the relations of `PlateScores.relation_scores`."""
 PRIOR_MIXED = 1e-7
 """Prior that one given well holds two plants: low, since parents and assays err in more ways than are
 modelled."""
@@ -133,12 +135,20 @@ def _own_kinds(scores: PlateScores, well: int, first: list[Floats], prior: Float
     return np.asarray(total + prior)
 
 
+def _likeliest(by_relation: Floats) -> int:
+    """The likeliest relation but outcross: unknown pollen would excuse any heterozygote."""
+    kept = by_relation.copy()
+    if len(kept) > OUTCROSS:
+        kept[OUTCROSS] = -np.inf
+    return int(kept.argmax())
+
+
 def _suspicious(
     scores: PlateScores, well: int, first: list[Floats], prior: Floats, relation: int, has_depths: bool
 ) -> bool:
     """Whether a well is worth the full comparison.
 
-    Calls: heterozygous at 3 markers or more, and 4 % of those called, where its likeliest relation is not.
+    Calls: heterozygous at 3 markers or more, and 4 % of those called, where `relation` expects none.
     Reads: some share of an unknown plant explains them better than none.
     """
     if has_depths:
@@ -220,7 +230,7 @@ def mixture_findings(
             first, prior = scores.identity_tables(int(identity[w]), int(w), state)
         by_relation = _own_kinds(scores, int(w), first, prior)
         own = float(np.logaddexp(own_scores[w], logsumexp(by_relation)))
-        if not _suspicious(scores, int(w), first, prior, int(by_relation.argmax()), has_depths):
+        if not _suspicious(scores, int(w), first, prior, _likeliest(by_relation), has_depths):
             continue
         near = neighbours(scores, int(w))
         sources = _contaminants(scores, near)
