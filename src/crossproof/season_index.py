@@ -117,14 +117,23 @@ class SeasonIndex:
         return dealt
 
     def ingest_digest(self, bucket: int) -> str:
-        """Digest of one ingest job: its files, and how often one of them failed by our fault."""
+        """Digest of one ingest job: its files, and how the last attempt went."""
         names = self.batch_buckets().get(bucket, [])
-        before = read_json(self.folder.work("ingest", f"{bucket}.json")) or {}
-        tries = [before[n].get("attempts", 0) for n in names if before.get(n, {}).get("state") == "error"]
-        # The layout of a table may have been unclear because the sheets did not list its samples yet.
-        doubtful = [n for n in names if before.get(n, {}).get("state") == "set aside"]
-        listed = self.steps["samples"] if doubtful else ""
-        return digest_of("ingest", [(n, self.batches[n]) for n in names], sum(tries), listed)
+        return digest_of("ingest", [(n, self.batches[n]) for n in names], self.attempt(bucket))
+
+    def attempt(self, bucket: int) -> str:
+        """What the last attempt contributes to the digest of an ingest job.
+
+        A file that failed by our fault is tried again each time, one that was set aside when the sheets
+        change: the layout of a table may have been unclear because they did not list its samples yet. Once
+        all is well the value stays the one under which that came about, so that it sets nothing off.
+        """
+        last = read_json(self.folder.work("ingest-attempts", f"{bucket}.json")) or {}
+        now = {n: self.batches[n] for n in self.batch_buckets().get(bucket, [])}
+        failed, aside = sum(last.get("failed", {}).values()), last.get("set aside", False)
+        if failed or aside:
+            return f"{failed}/{self.steps['samples'] if aside else ''}"
+        return str(last["ran"]) if last.get("batches") == now else ""
 
     def panel_digest(self) -> str:
         """Digest of the panel job."""

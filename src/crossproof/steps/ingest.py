@@ -24,13 +24,22 @@ def ingest(index: SeasonIndex, bucket: int) -> None:
     """Read one bucket's genotype files; the outcome of each is written to work/ingest."""
     sheet, known = marker_sheet(index), known_samples(index)
     tally = index.folder.work("ingest-attempts", f"{bucket}.json")
-    attempts = read_json(tally) or {}
+    failed = (read_json(tally) or {}).get("failed", {})
+    attempt = index.attempt(bucket)
     files = {g.batch: g for g in index.config.genotypes}
     outcome = {}
     for name in index.batch_buckets().get(bucket, []):
         print(f"reading {files[name].path}", flush=True)
-        outcome[name] = _ingest_one(index, files[name], sheet, known, attempts.get(name, 0))
-    write_json(tally, {n: o["attempts"] for n, o in outcome.items() if o["state"] == "error"})
+        outcome[name] = _ingest_one(index, files[name], sheet, known, failed.get(name, 0))
+    write_json(
+        tally,
+        {
+            "ran": attempt,
+            "batches": {n: o["digest"] for n, o in outcome.items()},
+            "failed": {n: o["attempts"] for n, o in outcome.items() if o["state"] == "error"},
+            "set aside": any(o["state"] == "set aside" for o in outcome.values()),
+        },
+    )
     write_json(index.folder.work("ingest", f"{bucket}.json"), outcome)
 
 
