@@ -24,7 +24,7 @@ test: $(VENV)/.ready
 	@$(BIN)/python -m pytest
 
 test-slow: $(VENV)/.ready
-	@$(BIN)/python -m pytest -m slow
+	@$(BIN)/python -m pytest -m slow -x -v
 
 lint: $(VENV)/.ready
 	@$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/snakefmt --check Snakefile workflow
