@@ -110,10 +110,10 @@ def test_plants_without_truth_are_named_and_left_out(verdicts: pd.DataFrame, tru
         (Severity.WARNING, "p1"),
         (Severity.WARNING, "zz"),
     ]
-    assert "this plant has no known truth" in found.problems[0].problem
-    assert "this sample has no verdict" in found.problems[1].problem
+    assert "This plant has no known truth" in found.problems[0].problem
+    assert "This sample has no verdict" in found.problems[1].problem
     many = pd.concat([truth, pd.DataFrame({"sample_id": [f"z{i}" for i in range(30)], "truth": "self"})])
-    assert score(verdicts, many).problems[0].problem.startswith("30 samples: ")
+    assert score(verdicts, many).problems[0].problem.startswith("30 such samples. ")
 
 
 @pytest.mark.parametrize(

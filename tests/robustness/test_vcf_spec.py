@@ -19,7 +19,7 @@ FAILED = sorted(FOLDER.glob("*/failed/*.vcf"))
 PASSED = sorted(FOLDER.glob("*/passed/*.vcf"))
 
 READ_THOUGH_FAILED = {
-    "failed_body_chrom_000": "CHROM is only a label here: calls and positions are what they would be without '<'",
+    "failed_body_chrom_000": "CHROM is only a label here: calls and positions are the same without '<'",
     "failed_body_chrom_001": "a colon in CHROM became allowed with VCF 4.3, and some references use it",
     "failed_body_chrom_003": "CHROM is only a label here",
     "failed_body_format_003": "an underscore in FORMAT became allowed with VCF 4.3; the field is not read",
@@ -44,8 +44,8 @@ REFUSED_FOR_OTHER_REASONS = {
 """The file has a second fault that is met first. Records out of order are read and said (see the corpus)."""
 
 NO_NAME_TWICE = (
-    "the example gives one ID to several records, against the standard's own 'No identifier should be present "
-    "in more than one data record': a marker's name is its key here"
+    "the example gives one ID to several records, against the standard's own 'No identifier should be "
+    "present in more than one data record': a marker's name is its key here"
 )
 REFUSED_THOUGH_PASSED = {
     "passed_body_alt": NO_NAME_TWICE

@@ -26,6 +26,9 @@ from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 from crossproof.model.sentinels import MISSING
 
 MAX_TABLE_BYTES = 4e9
+LEAST_PACKED_LIMIT = 256e6
+MOST_PACKING = 500
+"""A packed table may unpack to this many times its size: calls pack 10 to 100 times, a bomb 1,000 times."""
 """Most bytes a table may unpack to: unlike VCF it is held in memory."""
 
 _MONTH = "jan|feb|mar|apr|may|mai|jun|jul|aug|sep|sept|oct|okt|nov|dec|dez"
@@ -53,12 +56,15 @@ def load_grid(
         grid = grid_of_rows(list(page.headings), rows, list(page.row_numbers), page.header_row)
         grid.notes = notes
         return finish(grid, problems)
+    most = MAX_TABLE_BYTES
+    if sniffed.packing is not Packing.PLAIN:
+        most = min(most, max(LEAST_PACKED_LIMIT, MOST_PACKING * path.stat().st_size))
     data = read_all(
         path,
         sniffed.packing,
         shown_as=problems.shown_as,
         limit_bytes=limit_bytes,
-        most=MAX_TABLE_BYTES,
+        most=most,
     )
     if sheet is not None:
         problems.add(

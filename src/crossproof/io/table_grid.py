@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from crossproof.io.problem_list import ProblemList
 
 _CHUNK = 1 << 22
+_LONGEST_CELL = 1000
 _LONG = 64
 _SHIFT = np.array([63, 56, 48, 40, 32, 24, 16, 8, 0], dtype=np.uint64)  # bits to clear, by bytes to keep
 _SEPARATORS = {b",": "comma", b";": "semicolon", b"\t": "tab"}
@@ -246,6 +247,13 @@ def _fast(
     mark = separator[0]
     while start < len(data):
         end = data.find(b"\n", min(start + _CHUNK, len(data) - 1)) + 1
+        if end - start > _CHUNK + width * _LONGEST_CELL:
+            problems.add(
+                "A row is far longer than the header allows, so this cannot be a table of calls.",
+                "Check that the right file was given.",
+                row=row + data.count(b"\n", start, min(start + _CHUNK, len(data) - 1)),
+            )
+            problems.raise_if_any()
         chunk = data[start:end]
         start = end
         array = np.frombuffer(chunk, dtype=np.uint8)

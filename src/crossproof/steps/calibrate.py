@@ -174,11 +174,11 @@ def read_kept(index: SeasonIndex) -> Kept | None:
             raise ValueError(f"format {content['format']} is not {FORMAT}")
         crosses = tuple(str(c) for c in content["crosses"])
         return Kept(calibration_from_dict(content), crosses, kept_from_dict(content["kept_lines"]))
-    except (TypeError, KeyError, ValueError, AttributeError, zlib.error) as fault:
+    except (TypeError, KeyError, ValueError, AttributeError, zlib.error):
         raise InputError(
             error(
                 path.name,
-                f"The run-wide estimates in this file cannot be read ({fault}).",
+                "The run-wide estimates in this file cannot be read; it was changed or is not ours.",
                 "Put the file back as it was, or make the estimates anew: crossproof run DIR --recalibrate",
             )
         ) from None

@@ -72,7 +72,8 @@ def kept_from_dict(data: Mapping[str, Any]) -> KeptLines:
     size = sum(n_genotypes(len(a)) for _, a in markers)
     tubes, values = {}, {}
     for line, entry in data["lines"].items():
-        raw = zlib.decompress(base64.b64decode(entry["percent"], validate=True))
+        # No more than what belongs there is unpacked, whatever the entry claims.
+        raw = zlib.decompressobj().decompress(base64.b64decode(entry["percent"], validate=True), size + 1)
         if len(raw) != size:
             raise ValueError(f"line {line} has {len(raw)} numbers where {size} belong")
         tubes[str(line)] = tuple((str(b), str(s)) for b, s in entry["tubes"])
