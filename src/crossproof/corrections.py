@@ -376,7 +376,7 @@ def apply_corrections(
             problems.append(
                 warning(
                     file,
-                    f"this row repeats row {seen[bare]} and would undo or repeat it; it was not applied.",
+                    f"This row repeats row {seen[bare]} and would undo or repeat it; it was not applied.",
                     "Delete one of the two.",
                     row=line,
                     column="kind",

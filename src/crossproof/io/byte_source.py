@@ -144,8 +144,8 @@ def _gzip(path: Path, shown_as: str, piece_bytes: int) -> Iterator[bytes]:
             while not member.eof:
                 try:
                     piece = member.decompress(pending, piece_bytes)
-                except _DAMAGE as fault:
-                    raise damaged(shown_as, f"its compressed data do not unpack ({fault})") from None
+                except _DAMAGE:
+                    raise damaged(shown_as, "its compressed data do not unpack") from None
                 pending = member.unconsumed_tail
                 if piece:
                     yield piece
@@ -202,8 +202,8 @@ def _bgzf_blocks(read: Callable[[int], bytes], shown_as: str) -> Iterator[bytes]
             unpack = _zlib.decompressobj(-15)
             try:
                 block = unpack.decompress(slab[at + 12 + extra : at + size - 8], length + 1)
-            except _DAMAGE as fault:
-                raise damaged(shown_as, f"its compressed data do not unpack ({fault})") from None
+            except _DAMAGE:
+                raise damaged(shown_as, "its compressed data do not unpack") from None
             if len(block) != length or _zlib.crc32(block) != crc:
                 raise damaged(shown_as, "the checksum of a bgzip block does not fit its content")
             yield block

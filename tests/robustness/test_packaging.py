@@ -1,0 +1,101 @@
+"""What a wheel holds, and what the workflow engine's own linter says. Slow: a build and a parse."""
+
+from __future__ import annotations
+
+import email
+import os
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.slow
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    pytest.importorskip("build")
+    pytest.importorskip("hatchling")
+    out = tmp_path_factory.mktemp("wheel")
+    done = subprocess.run(
+        [sys.executable, "-m", "build", "--no-isolation", "--wheel", "--outdir", str(out), str(ROOT)],
+        capture_output=True,
+        text=True,
+        timeout=200,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    (path,) = out.glob("*.whl")
+    return path
+
+
+def test_the_wheel_is_whole(wheel: Path) -> None:
+    with zipfile.ZipFile(wheel) as archive:
+        names = set(archive.namelist())
+        (metadata,) = [n for n in names if n.endswith(".dist-info/METADATA")]
+        said = email.message_from_bytes(archive.read(metadata))
+        (points,) = [n for n in names if n.endswith(".dist-info/entry_points.txt")]
+        commands = archive.read(points).decode()
+    source = ROOT / "src" / "crossproof"
+    wanted = {
+        f"crossproof/{p.relative_to(source).as_posix()}"
+        for p in source.rglob("*")
+        if p.is_file() and "__pycache__" not in p.parts
+    }
+    flow = ROOT / "workflow"
+    wanted |= {
+        f"crossproof/workflow/{p.relative_to(flow).as_posix()}"
+        for p in flow.rglob("*")
+        if p.is_file() and "__pycache__" not in p.parts and ".snakemake" not in p.parts
+    }
+    assert wanted <= names, sorted(wanted - names)
+    assert {"crossproof/py.typed", "crossproof/workflow/Snakefile"} <= names
+    assert not [n for n in names if n.startswith(("tests/", "benchmarks/", "docs/", "demo_genotypes/"))]
+    assert any(n.endswith("licenses/LICENSE") for n in names)
+    assert "crossproof = crossproof.cli:main" in commands
+    assert said["Name"] == "crossproof"
+    assert said["License-Expression"] == "BSD-3-Clause"
+    assert said["Requires-Python"] == ">=3.11,<3.14"
+    assert "Typing :: Typed" in said.get_all("Classifier")
+    assert said.get_payload().startswith("# ")
+    needs = " ".join(said.get_all("Requires-Dist"))
+    for library in ("numpy", "pandas", "snakemake", "scikit-allel", "cyvcf2", "defusedxml"):
+        assert library in needs
+
+
+def test_a_season_is_made_and_checked_from_the_unpacked_wheel(wheel: Path, tmp_path: Path) -> None:
+    """Outside the clone, with the libraries of this environment."""
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(tmp_path / "site")
+    call = (
+        "import sys; sys.path.insert(0, sys.argv.pop(1)); import crossproof, crossproof.workflow_support as w;"
+        "assert crossproof.__file__.startswith(sys.path[0]), crossproof.__file__;"
+        "assert w.workflow_folder().is_relative_to(sys.path[0]), w.workflow_folder();"
+        "from crossproof.cli import main; main()"
+    )
+    for arguments in (["new", "mine"], ["check", "mine"], ["run", "mine"]):
+        done = subprocess.run(
+            [sys.executable, "-c", call, str(tmp_path / "site"), *arguments],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            timeout=280,
+            env={**os.environ, "PYTHONPATH": str(tmp_path / "site")},
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+    assert (tmp_path / "mine" / "results" / "report.html").is_file()
+
+
+def test_the_workflow_lints_clean() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "snakemake", "--lint", "--snakefile", "workflow/Snakefile"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=200,
+    )
+    said = done.stdout + done.stderr
+    assert done.returncode == 0, said
+    assert "Congratulations" in said
