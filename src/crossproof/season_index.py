@@ -192,26 +192,44 @@ def clear_refusal(folder: WorkFolder) -> None:
         folder.refused.unlink()
 
 
+_REMEMBERED: dict[Path, tuple[list[int], Config]] = {}
+
+
+def remember_config(where: Path) -> None:
+    """Read a season's configuration once for all jobs that are forked from this process.
+
+    With a thousand genotype files that takes longer than many a job. To be called only while the season's
+    lock is held, since new sheets are not looked for while it is remembered.
+    """
+    path = find_config(where).absolute()
+    if path not in _REMEMBERED or _REMEMBERED[path][0] != stat_key(path):
+        _REMEMBERED[path] = stat_key(path), read_config(path)
+
+
+def _config_of(path: Path) -> Config:
+    remembered = _REMEMBERED.get(path)
+    return remembered[1] if remembered and remembered[0] == stat_key(path) else read_config(path)
+
+
 def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
     kept = read_json(folder.index) or {}
-    if (
-        kept.get("version") == _version()
-        and kept.get("config") == config_path.name
-        and _unchanged(folder, kept)
-    ):
-        return SeasonIndex(
-            folder,
-            read_config(config_path),
-            kept["batches"],
-            kept["steps"],
-            {name: entry["sha256"] for name, entry in kept["files"].items()},
-            tuple(problem_from(p) for p in kept["problems"]),
-            tuple(kept["corrections"]),
-            tuple((subject, name) for subject, name in kept["dismissed"]),
-            int(kept["dealt"]),
-            kept["parts"],
-        )
-    return None
+    if kept.get("version") != _version() or kept.get("config") != config_path.name:
+        return None
+    config = _unchanged(folder, config_path, kept)
+    if config is None:
+        return None
+    return SeasonIndex(
+        folder,
+        config,
+        kept["batches"],
+        kept["steps"],
+        {name: entry["sha256"] for name, entry in kept["files"].items()},
+        tuple(problem_from(p) for p in kept["problems"]),
+        tuple(kept["corrections"]),
+        tuple((subject, name) for subject, name in kept["dismissed"]),
+        int(kept["dealt"]),
+        kept["parts"],
+    )
 
 
 def _read_index(folder: WorkFolder, config_path: Path) -> SeasonIndex:
@@ -340,21 +358,21 @@ def _input_files(config: Config) -> list[Path]:
     return [config.crosses_file, *config.sample_files, *optional, *(g.file for g in config.genotypes)]
 
 
-def _unchanged(folder: WorkFolder, kept: Mapping[str, Any]) -> bool:
+def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -> Config | None:
+    """The configuration, where neither it nor any other input has changed since the index was kept."""
     try:
-        config_stat = kept["files"][kept["config"]]["stat"]
-        if stat_key(folder.season / kept["config"]) != config_stat:
-            return False
-        config = read_config(folder.season / kept["config"])
-        if sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()}) != sorted(
-            kept["files"]
-        ):
-            return False
-        return all(
-            stat_key(folder.season / name) == entry["stat"] for name, entry in kept["files"].items()
-        ) and all((folder.records / f"{n}.parquet").exists() for n in ("samples", "crosses"))
+        if stat_key(config_path) != kept["files"][kept["config"]]["stat"]:
+            return None
+        config = _config_of(config_path)
+        there = sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()})
+        same = (
+            there == sorted(kept["files"])
+            and all(stat_key(folder.season / name) == entry["stat"] for name, entry in kept["files"].items())
+            and all((folder.records / f"{n}.parquet").exists() for n in ("samples", "crosses"))
+        )
+        return config if same else None
     except (OSError, KeyError, InputError):
-        return False
+        return None
 
 
 def _slice(frame: pd.DataFrame, columns: tuple[str, ...] | None = None) -> str:

@@ -88,6 +88,7 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
     """Fork a child for the job that comes over `line`: its process number and a handle that ends with it."""
     # Taken before the fork: afterwards this process watches the line for its end only.
     message, handles, _, _ = socket.recv_fds(line, 1 << 16, 2)
+    _remember(message)
     child = os.fork()
     if child:
         for handle in handles:
@@ -113,6 +114,17 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
     finally:
         sys.stderr.flush()
         os._exit(status)
+
+
+def _remember(message: bytes) -> None:
+    """Read the configuration here, once; a child whose season cannot be read says so itself."""
+    from crossproof.errors import CrossproofError
+    from crossproof.season_index import remember_config
+
+    try:
+        remember_config(Path(json.loads(message)["folder"]))
+    except (CrossproofError, OSError, ValueError):
+        return
 
 
 def _preload() -> None:
