@@ -11,7 +11,7 @@ from rich.text import Text
 
 from crossproof.model.results import CLASSES, Decision, Verdict
 from crossproof.rates.tables import CAUTION_SHORT
-from crossproof.terminal import plain
+from crossproof.terminal import count_of, plain
 
 MOST_PEOPLE = 12
 SAID = {
@@ -39,7 +39,8 @@ def season_summary(results: Path) -> RenderableType:
     crosses = verdicts.loc[verdicts["decision"] == Decision.KEEP, "cross_id"].nunique()
     parts.append(
         Text(
-            f"Keep {kept} plants of {crosses} crosses; results/worklist.xlsx lists every plant by bench "
+            f"Keep {count_of(kept, 'plant')} of {count_of(crosses, 'cross', 'crosses')}; "
+            "results/worklist.xlsx lists every plant by bench "
             "and by cross."
         )
     )
@@ -62,7 +63,7 @@ def _read(path: Path) -> pd.DataFrame | None:
 
 def _counts(verdicts: pd.DataFrame) -> Table:
     """Plants by verdict and decision."""
-    table = Table(title=f"{len(verdicts)} plants", title_justify="left", title_style="bold", box=None)
+    table = Table(title=count_of(len(verdicts), "plant"), title_justify="left", title_style="bold", box=None)
     table.add_column("verdict")
     for decision in Decision:
         table.add_column(str(decision), justify="right")
@@ -113,7 +114,11 @@ def _findings(results: Path) -> list[Text]:
         frame = _read(results / f"{table}.csv")
         if frame is None or "findings" not in frame or name not in frame:
             continue
-        for row in frame[frame["findings"] != ""].to_dict("records"):
+        found = frame[frame["findings"] != ""]
+        if table == "samples":
+            # A sample held for its tag or line is told of once, with the tag or line.
+            found = found[~found["findings"].str.contains(r"\((?:cross|line) ", regex=True)]
+        for row in found.to_dict("records"):
             lines.append(Text(f"  {plain(row[name])}: {plain(row['findings'])}"))
     if len(lines) > MOST_PEOPLE:
         return [*lines[:MOST_PEOPLE], Text(f"  ... and {len(lines) - MOST_PEOPLE} more in the report")]

@@ -34,6 +34,11 @@ def plain(text: object) -> str:
     )
 
 
+def count_of(number: int, one: str, many: str = "") -> str:
+    """A number and its noun: 1 plant, 2 plants."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
 def show_problems(
     problems: Iterable[Problem], *, all_well: bool = False, console: Console | None = None
 ) -> int:

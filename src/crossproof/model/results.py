@@ -79,6 +79,7 @@ class Reason(StrEnum):
     FATHER_UNPROVEN = "crossed, father unproven"
     NO_DATA = "no genotype data"
     PLATE_HELD = "plate held"
+    SAMPLE_HELD = "tag or tube in doubt"
     BATCH_SET_ASIDE = "genotype file set aside"
     WELLS_DISAGREE = "wells disagree"
 

@@ -65,8 +65,8 @@ TEMPLATES: dict[str, str] = {
     "keep": "Decision: keep.",
     "cull": "Decision: cull. A verdict is a probability: keep remnant seed of whatever cannot be made again.",
     "retest": "Decision: retest. Sample leaf again before anything is thrown away.",
-    "hold": "Decision: hold. The plate or file it came from is in doubt; neither keep nor cull until that is "
-    "settled.",
+    "hold": "Decision: hold. Its plate, file, tag or parent tube is in doubt; neither keep nor cull until "
+    "that is settled.",
     "flags": "Remarks: {flags}.",
 }
 

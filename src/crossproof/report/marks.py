@@ -58,7 +58,7 @@ DECISION_WORDS: dict[Decision, tuple[str, str]] = {
     Decision.KEEP: ("Keep", "Hybrids: grow them on."),
     Decision.CULL: ("Cull", "Selfs, outcrosses and plants off the pedigree: free their place."),
     Decision.RETEST: ("Retest", "No verdict yet: sample leaf again."),
-    Decision.HOLD: ("Hold", "Their plate is in doubt: touch nothing until it is settled."),
+    Decision.HOLD: ("Hold", "Plate, tag or tube in doubt: touch nothing until it is settled."),
 }
 """Label and meaning of each decision, in the order a reader acts on them."""
 

@@ -76,7 +76,7 @@ def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
         plants.sheet(
             "Hold",
             "Plants to hold",
-            "Their plate or file is in doubt: neither keep nor cull.",
+            "Plate, file, tag or parent tube is in doubt: neither keep nor cull.",
             plants.by_bench(Decision.HOLD),
         ),
         retest,

@@ -7,6 +7,7 @@ import shutil
 from crossproof.season_index import SeasonIndex
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
+from crossproof.terminal import count_of
 from crossproof.work_folder import write_json
 
 
@@ -28,7 +29,7 @@ def gate(index: SeasonIndex) -> int:
         reasons.append(f"Plate {plate} is held: {tables.plates.get(plate, 'see plates.csv')}")
     for row in findings.rows:
         if row["hold"] == "samples":
-            reasons.append(f"{len(row['samples'])} samples are held: {row['evidence']}")
+            reasons.append(f"{count_of(len(row['samples']), 'sample')} held: {row['evidence']}")
     faulty = any(s["state"] == "error" for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}

@@ -177,7 +177,10 @@ def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOf
     frame = frame.copy()
     waiting = held & frame["decision"].isin([str(Decision.KEEP), str(Decision.CULL)]).to_numpy()
     frame.loc[waiting, "decision"] = str(Decision.HOLD)
-    frame.loc[waiting, "reason"] = str(Reason.PLATE_HELD)
+    plates = findings.tables.held_plates
+    on_plate = np.array([any(plate[w] in plates for w in wells) for wells in frame["_wells"]], dtype=bool)
+    frame.loc[waiting, "reason"] = str(Reason.SAMPLE_HELD)
+    frame.loc[waiting & on_plate, "reason"] = str(Reason.PLATE_HELD)
     return frame
 
 

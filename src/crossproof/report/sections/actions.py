@@ -27,7 +27,7 @@ MEANINGS = {
     Decision.KEEP: "hybrids, proven to the threshold",
     Decision.CULL: "selfs, outcrosses, off pedigree",
     Decision.RETEST: "no verdict yet; sample again",
-    Decision.HOLD: "their plate or file is in doubt",
+    Decision.HOLD: "their plate, file, tag or parent tube is in doubt",
 }
 
 
