@@ -1,4 +1,6 @@
 # The season, its index, and where things are.
+from pathlib import Path
+
 from snakemake.exceptions import WorkflowError
 
 from crossproof.errors import CrossproofError
@@ -96,7 +98,7 @@ CATEGORY = {
 def captioned(paths):
     shown = []
     for path in paths:
-        name, _, ending = path.rpartition("/")[2].partition(".")
+        name, _, ending = Path(path).name.partition(".")
         if name in CATEGORY and ending != "parquet":
             path = report(
                 path, caption=f"../report/{name}.rst", category=CATEGORY[name]
