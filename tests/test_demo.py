@@ -54,7 +54,7 @@ def test_plants_are_counted_by_verdict_and_decision(results: Path) -> None:
     assert ["selfed", "mother", "1", "1"] in lines
     assert ["undetermined", "1", "1"] in lines
     assert ["other", "pollen", "0"] in lines
-    assert any(line[:6] == ["Keep", "2", "plants", "of", "1", "crosses;"] for line in lines)
+    assert any(line[:6] == ["Keep", "2", "plants", "of", "1", "cross;"] for line in lines)
 
 
 def test_people_stand_with_limits_and_a_caution(results: Path) -> None:

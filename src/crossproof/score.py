@@ -278,7 +278,7 @@ def score_folder(folder: Path, truth: Path) -> str:
         known = pd.read_csv(truth, **read)
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError):
         raise InputError(
-            error(str(truth), "This is no table of values with commas between them.", "Save it as CSV, UTF-8.")
+            error(str(truth), "This is no table with commas between its values.", "Save it as CSV, UTF-8.")
         ) from None
     return render(score(found, known, verdicts_file=str(verdicts), truth_file=str(truth)))
 
