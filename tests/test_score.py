@@ -155,5 +155,5 @@ def test_a_folder_is_scored_from_its_results(
     assert "1 of 2 (50.00 %)" in text
     assert "p3" in text.split("wrong verdicts")[1]
     (tmp_path / "bad.csv").write_bytes(b"sample_id,truth\np1,\xff\xfe\n")
-    with pytest.raises(InputError, match="This is no table of values with commas"):
+    with pytest.raises(InputError, match="This is no table with commas"):
         score_folder(tmp_path, tmp_path / "bad.csv")
