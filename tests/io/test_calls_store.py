@@ -161,7 +161,8 @@ def test_other_strand_is_turned_where_it_is_proven() -> None:
     joined = join_batches([one, two])
     assert joined.markers.alleles == (("A", "G"),)
     assert names_of(joined, two) == {"m1": ["A/G"]}
-    assert joined.problems == ()
+    assert [p.severity.value for p in joined.problems] == ["note"]
+    assert "turned round" in joined.problems[0].problem
     assert joined.notes == ("batch B2: 1 markers were on the other strand and were turned round",)
 
 

@@ -171,7 +171,7 @@ def batch_evidence(
     parts: dict[int, list[EvidenceBlock]] = {}
     for block in batch.blocks:
         target = np.asarray(joined_row)[block.rows]
-        joined_k = np.where(target >= 0, np.asarray(n_alleles)[target], 0)
+        joined_k = np.append(n_alleles, 0)[target]  # -1, set aside: the 0 at the end
         for k in np.unique(joined_k[joined_k > 0]):
             pick = np.flatnonzero(joined_k == k)
             table = np.asarray(recode)[block.rows[pick]][:, : block.k].astype(np.int64)

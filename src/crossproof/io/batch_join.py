@@ -19,7 +19,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.errors import Problem, warning
+from crossproof.errors import Problem, Severity, warning
 from crossproof.model.genotypes import (
     MAX_ALLELES,
     CallBatch,
@@ -193,6 +193,18 @@ def join_batches(
         f"batch {batches[b].batch}: {count} markers were on the other strand and were turned round"
         for b, count in sorted(flipped.items())
     )
+    problems += [
+        Problem(
+            Severity.NOTE,
+            batches[b].batch,
+            None,
+            "",
+            str(count),
+            f"{count} markers of this batch were on the other strand and were turned round; bases prove it.",
+            "Nothing to do. To be rid of this note, export all files on the same strand.",
+        )
+        for b, count in sorted(flipped.items())
+    ]
     return JoinedCalls(markers, maps, notes, tuple(problems))
 
 
