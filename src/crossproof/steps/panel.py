@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from crossproof.errors import InputError
+from crossproof.errors import InputError, error
 from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
 from crossproof.io.batch_join import join_batches
 from crossproof.io.calls_store import read_arrays, write_arrays, write_calls
@@ -55,6 +55,13 @@ def panel(index: SeasonIndex) -> None:
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     calls = stored_calls(index, stored)
     joined_calls = join_batches([calls[s.batch] for s in stored], plant_names(samples))
+    if not len(joined_calls.markers):
+        nothing = error(
+            ", ".join(s.batch for s in stored),
+            "No marker is left: the alleles of every one differ between the files.",
+            "Export all files on the same strand, or take the odd one out of config.yaml.",
+        )
+        raise InputError([nothing, *joined_calls.problems])
     joined = write_joined(folder.work("panel", "joined"), joined_calls, stored)
     located = locate_wells(samples, stored)
     wells = load_wells(folder, joined, located, located[0] >= 0, calls)
