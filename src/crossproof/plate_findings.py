@@ -157,9 +157,13 @@ def build_plates(
     has_data = (number < len(batch_of)) & (batch_of[np.minimum(number, len(batch_of) - 1)] >= 0)
     line_of = {name: i for i, name in enumerate(season.lines)}
     cross_of = {name: season.n_lines + i for i, name in enumerate(season.crosses)}
+    # Columns as lists, once: taking single rows out of a table costs more than the checks themselves.
+    column = {
+        c: samples[c].tolist() for c in ("sample_id", "plate", "well", "role", "line", "cross_id", "plant")
+    }
     groups: dict[tuple[str, bool], list[int]] = {}
     for i in np.flatnonzero(has_data).tolist():
-        plate, well = samples["plate"].iloc[i], samples["well"].iloc[i]
+        plate, well = column["plate"][i], column["well"][i]
         placed = isinstance(plate, str) and plate != "" and isinstance(well, str) and well != ""
         name = plate if placed else wells.batches[int(batch_of[number[i]])].batch
         groups.setdefault((str(name), placed), []).append(int(i))
@@ -170,10 +174,10 @@ def build_plates(
             continue
         largest = PLATE_FORMATS[-1]
         if placed:
-            places = [parse_well(samples["well"].iloc[i]) for i in members]
+            places = [parse_well(column["well"][i]) for i in members]
             first = dict(zip(reversed(places), reversed(members), strict=True))
             members = [i for w, i in zip(places, members, strict=True) if first[w] == i]
-            places = [parse_well(samples["well"].iloc[i]) for i in members]
+            places = [parse_well(column["well"][i]) for i in members]
             plate_format = smallest_format(places)
             at = np.array([[w.row, w.column] for w in places], dtype=np.int64)
             parts = [(name, members, at, plate_format)]
@@ -187,18 +191,18 @@ def build_plates(
             identity, plants = [], []
             keep = []
             for place, i in enumerate(part):
-                row = samples.iloc[i]
-                if row["role"] == "blank":
+                role = column["role"][i]
+                if role == "blank":
                     who = EMPTY
-                elif row["role"] == "parent":
-                    who = line_of.get(row["line"], EMPTY - 100)
+                elif role == "parent":
+                    who = line_of.get(column["line"][i], EMPTY - 100)
                 else:
-                    who = cross_of.get(row["cross_id"], EMPTY - 100)
+                    who = cross_of.get(column["cross_id"][i], EMPTY - 100)
                 if who < EMPTY:
                     continue  # its line or cross is not on record: nothing to compare it with
                 keep.append(place)
                 identity.append(who)
-                plants.append(str(row["plant"]) if row["role"] == "progeny" else "")
+                plants.append(str(column["plant"][i]) if role == "progeny" else "")
             if not keep:
                 continue
             part = [part[p] for p in keep]
@@ -222,7 +226,7 @@ def build_plates(
                     plate_format,
                     at[keep, 0],
                     at[keep, 1],
-                    tuple(str(samples["sample_id"].iloc[i]) for i in part),
+                    tuple(str(column["sample_id"][i]) for i in part),
                     tuple(plants),
                     np.array(identity, dtype=np.int64),
                     tuple(blocks),
