@@ -339,7 +339,12 @@ def faultless(nursery: Nursery) -> Trial:
     return Trial(not found, True, len(found))
 
 
+FIRST_SEED = 0
+"""Added to every seed; --first-seed sets it, for plates that no threshold was chosen on."""
+
+
 def season(seed: int, markers: int) -> Nursery:
+    seed += FIRST_SEED
     return make_nursery(np.random.default_rng(seed), markers=markers, rates=Rates())
 
 
@@ -437,8 +442,11 @@ def main() -> None:
     parser.add_argument(
         "--out", type=Path, default=Path(__file__).resolve().parent.parent / "docs/plate_accuracy.md"
     )
+    parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--no-write", action="store_true")
     args = parser.parse_args()
+    global FIRST_SEED
+    FIRST_SEED = args.first_seed
     lines = [line for m in args.markers for line in measure(m, args.plates, args.faultless)] + timing()
     command = (
         f"python benchmarks/plate_faults.py --plates {args.plates} --faultless {args.faultless} --markers "
