@@ -133,18 +133,21 @@ def _add_changes(
         entries[i]["would_change"] = _would_change(index, found[i], now, wells, samples, crosses, located)
 
 
-def _verdicts_now(index: SeasonIndex) -> dict[str, FamilyResult]:
-    results = {}
-    for bucket in index.slices()["verify"]:
-        for _, result in read_evidence(index.folder.work("verify", f"{bucket}.npz")):
-            results[result.cross_id] = result
-    return results
+def _verdicts_now(index: SeasonIndex) -> dict[str, str]:
+    """Verdict of every judged plant."""
+    settings = model_settings(index.config)
+    return {
+        str(plant): str(judge(r, i, settings).verdict)
+        for bucket in index.slices()["verify"]
+        for _, r in read_evidence(index.folder.work("verify", f"{bucket}.npz"))
+        for i, plant in enumerate(r.plants)
+    }
 
 
 def _would_change(
     index: SeasonIndex,
     finding: Finding,
-    now: dict[str, FamilyResult],
+    now: dict[str, str],
     wells: Wells,
     samples: pd.DataFrame,
     crosses: pd.DataFrame,
@@ -160,7 +163,7 @@ def _would_change(
     panel = _panel_of(index, wells, corrected.samples, after, located)
     others = prepare_crosses(cross_records(corrected.crosses), panel)
     own = set(finding.samples)
-    sample = samples["sample_id"].to_numpy()
+    sample = samples["sample_id"].tolist()
     touched = {x for c in finding.corrections for x in (c.target, c.other)}
     changed = []
     for family in after:
@@ -171,7 +174,7 @@ def _would_change(
             and not touched & {family.mother, family.father}
         ):
             continue
-        changed += _differences(now, verify_family(family, wells, panel, settings, others), family, index)
+        changed += _differences(now, verify_family(family, wells, panel, settings, others), index)
     return sorted(changed)
 
 
@@ -194,18 +197,11 @@ def _panel_of(
     )
 
 
-def _differences(
-    now: dict[str, FamilyResult], result: FamilyResult, family: FamilyInput, index: SeasonIndex
-) -> list[list[str]]:
+def _differences(now: dict[str, str], result: FamilyResult, index: SeasonIndex) -> list[list[str]]:
     settings = model_settings(index.config)
-    old = {
-        str(plant): str(judge(r, i, settings).verdict)
-        for r in now.values()
-        for i, plant in enumerate(r.plants)
-    }
     out = []
     for i, plant in enumerate(result.plants):
         verdict = str(judge(result, i, settings).verdict)
-        if old.get(str(plant), verdict) != verdict:
-            out.append([str(plant), old[str(plant)], verdict])
+        if now.get(str(plant), verdict) != verdict:
+            out.append([str(plant), now[str(plant)], verdict])
     return out
