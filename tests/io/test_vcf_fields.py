@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crossproof.io.vcf_fields import FieldLayout, haploid_to_diploid, parse_numeric, phred_of_calls
+from crossproof.io.phred import haploid_to_diploid, phred_of_calls
+from crossproof.io.vcf_fields import FieldLayout, parse_numeric
 from crossproof.io.vcf_grammar import Refused
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 
@@ -140,3 +141,21 @@ def test_likelihoods_of_calls_favour_the_call(k: int) -> None:
 def test_formats_that_are_refused(form: str) -> None:
     with pytest.raises(Refused):
         FieldLayout.parse(form, {})
+
+
+@pytest.mark.parametrize("field", ["PL", "GL"])
+@pytest.mark.parametrize(("odd", "refused"), [("1", True), ("|1", True), ("12", True), (".", False)])
+def test_a_haploid_genotype_among_many_is_found_beside_diploid_likelihoods(
+    field: str, odd: str, refused: bool
+) -> None:
+    """VCF 4.3, section 1.6.2, GL: "In presence of the GT field the same ploidy is expected"."""
+    values = "9,0,30" if field == "PL" else "-0.9,0,-3"
+    samples = [f"0/1:{values}"] * 200
+    samples[137] = f"{odd}:{values}"
+    phred, _, said = parse(samples, f"GT:{field}", 2)
+    assert [column for column, _ in said] == ([137] if refused else [])
+    if refused:
+        assert "beside a haploid genotype, which needs 2" in said[0][1]
+    assert phred is not None
+    others = np.delete(phred[0], 137, axis=0) if refused else phred[0]
+    assert (others == [9, 0, 30]).all()

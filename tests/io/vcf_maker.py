@@ -32,7 +32,8 @@ def _sample(rng: np.random.Generator, k: int) -> str:
     if kind < 0.2 and rng.random() < 0.5:
         return genotype if rng.random() < 0.5 else genotype + ":.:.:."
     depths = rng.integers(0, 20 if rng.random() < 0.95 else 65_000, k)
-    likelihoods = rng.integers(0, 400 if rng.random() < 0.95 else 20_000, k * (k + 1) // 2)
+    count = k if genotype.isdigit() else k * (k + 1) // 2  # as many likelihoods as the ploidy of GT asks for
+    likelihoods = rng.integers(0, 400 if rng.random() < 0.95 else 20_000, count)
     return f"{genotype}:{','.join(map(str, depths))}:3:{','.join(map(str, likelihoods))}"
 
 

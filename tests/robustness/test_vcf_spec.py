@@ -26,9 +26,6 @@ READ_THOUGH_FAILED = {
     "failed_body_sample_005": "about a field (AL) that is not read",
     "failed_body_sample_007": "about a field (DS) that is not read",
     "failed_body_sample_009": "about a field (DS) that is not read",
-    "failed_body_samples_ploidy_002": (
-        "a haploid call beside the likelihoods of all three diploid genotypes: these are read as they stand"
-    ),
 }
 """Wrong by the standard, read all the same: nothing that is read would mean anything else."""
 

@@ -18,9 +18,10 @@ from cyvcf2 import VCF
 from numpy.typing import NDArray
 
 from crossproof.io.marker_choice import MarkerChoice
+from crossproof.io.phred import haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.problem_list import ProblemList, TooManyProblems
 from crossproof.io.region_parts import RegionPart, write_part
-from crossproof.io.vcf_fields import FieldLayout, Numeric, NumericGroup, haploid_to_diploid, to_phred
+from crossproof.io.vcf_fields import FieldLayout, Numeric, NumericGroup
 from crossproof.io.vcf_grammar import Refused
 from crossproof.io.vcf_header import VcfHeader
 from crossproof.io.vcf_records import Records
@@ -219,7 +220,8 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
                 if phred is not None and has_phred[at]:
                     name = "PL" if "PL" in variant.raw else "GL"
                     one_copy = (variant.calls[:, 1] == ABSENT) | (variant.calls == MISSING).all(axis=1)
-                    phred[at] = _phred(variant.raw[name], k, name, one_copy, scan)
+                    haploid = (variant.calls[:, 1] == ABSENT) & (variant.calls[:, 0] != MISSING)
+                    phred[at] = _phred(variant.raw[name], k, name, one_copy, haploid, scan)
                 if depths is not None and has_depths[at]:
                     depths[at] = _depths(variant.raw["AD"], k, scan)
             except Refused as fault:
@@ -243,10 +245,18 @@ def _counted(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.bool_]
 
 
 def _phred(
-    values: NDArray[Any], k: int, name: str, one_copy: NDArray[np.bool_], scan: VcfScan
+    values: NDArray[Any],
+    k: int,
+    name: str,
+    one_copy: NDArray[np.bool_],
+    haploid: NDArray[np.bool_],
+    scan: VcfScan,
 ) -> NDArray[np.uint8]:
     n_g = n_genotypes(k)
     count, missing = _counted(values)
+    both = np.flatnonzero(haploid & (count == n_g) & ~missing) if n_g > k else ()
+    if len(both):
+        raise _column(two_ploidies(name, n_g, k), scan, int(both[0]))
     sound = (count == n_g) | ((count == k) & one_copy) | missing
     if not sound.all() or values.shape[1] > n_g:
         sample = int(np.flatnonzero(~sound)[0]) if not sound.all() else 0

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError, Problem, error, warning
 from crossproof.io.bcf import read_bcf, read_bcf_header
 from crossproof.io.byte_source import Packing, read_pieces
 from crossproof.io.marker_choice import MarkerChoice, marker_scores, thin_rows
@@ -20,6 +20,7 @@ from crossproof.io.regions import Region, cut, index_path, read_index
 from crossproof.io.sniff import FileKind, Sniffed, sniff
 from crossproof.io.table_layouts import find_layout, marker_info, table_samples
 from crossproof.io.vcf_header import VcfHeader, read_header
+from crossproof.io.vcf_records import DEPTH_UNUSABLE
 from crossproof.io.vcf_text import VcfScan
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
@@ -90,6 +91,23 @@ def read_batch(
         limit_bytes=max_input_gb * 1e9,
     )
     return thinned(out, max_markers, panel)
+
+
+def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:
+    """What a user has to know of a file that was read: its read depths could not be."""
+    return [
+        warning(
+            shown_as,
+            "The header declares that AD is not one read depth for each allele. The depths were not used; "
+            "the calls were.",
+            "Export AD with Number=R, one depth for each allele: it tells more than the call where reads are "
+            "few. To go on with the calls, set evidence: calls for this file in config.yaml.",
+            column="AD",
+            value=note.removesuffix(DEPTH_UNUSABLE) + "records",
+        )
+        for note in batch.notes
+        if note.endswith(DEPTH_UNUSABLE)
+    ]
 
 
 def peek_samples(

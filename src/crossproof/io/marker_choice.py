@@ -26,7 +26,8 @@ import allel
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.io.vcf_fields import Numeric, phred_of_calls
+from crossproof.io.phred import phred_of_calls
+from crossproof.io.vcf_fields import Numeric
 from crossproof.io.vcf_records import Records, Tally
 from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Evidence, Markers, n_genotypes
 
@@ -235,6 +236,8 @@ class MarkerChoice:
             blocks.append(CallBlock(k, block.rows, block.calls, phred, depths))
         self.tally.without_likelihood = without_phred
         self.tally.without_depth = without_depths if evidence is Evidence.DEPTHS else 0
+        if evidence is Evidence.LIKELIHOODS:
+            self.tally.depth_unusable = 0  # depths would not be used anyway
         markers = Markers(
             np.array(kept.ids, dtype=object),
             np.array(kept.chrom, dtype=object),

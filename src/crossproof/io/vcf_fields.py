@@ -16,12 +16,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.io.phred import haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.vcf_grammar import Refused
 from crossproof.io.vcf_tokens import UNREADABLE, Tokens
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.sentinels import MISSING
 
-_TAB, _COMMA, _COLON = 9, 44, 58
+_TAB, _COMMA, _DOT, _COLON = 9, 44, 46, 58
 _MAX_SHAPES = 8
 _TOGETHER = 60_000  # samples parsed at a time
 _AGAIN = "Export the file again from the variant caller."
@@ -36,6 +37,7 @@ class FieldLayout:
     pl: int | None
     gl: int | None
     ad: int | None
+    ad_unusable: bool = False  # has AD, but not one depth for each allele
 
     @property
     def only_gt(self) -> bool:
@@ -55,13 +57,19 @@ class FieldLayout:
             raise Refused(f"FORMAT {text!r} has GT, but not as its first field.", _AGAIN)
         places = {key: i for i, key in enumerate(keys)}
         # Some callers write the depth of the other allele alone under the name AD, and say so by Number=1.
-        ad = places.get("AD") if declared.get("AD", "R") in ("R", "G", ".", "2", "") else None
-        layout = FieldLayout(keys, "GT" in keys, places.get("PL"), places.get("GL"), ad)
+        ad = places.get("AD") if depths_by_allele(declared) else None
+        unusable = "AD" in places and ad is None
+        layout = FieldLayout(keys, "GT" in keys, places.get("PL"), places.get("GL"), ad, unusable)
         if not layout.has_gt and layout.pl is None and layout.gl is None:
             raise Refused(
                 f"FORMAT {text!r} has no genotypes: neither GT, PL nor GL.", "Export the file with genotypes."
             )
         return layout
+
+
+def depths_by_allele(declared: dict[str, str]) -> bool:
+    """Whether AD, by the header's Number for each field, can hold one depth for each allele."""
+    return declared.get("AD", "R") in ("R", "G", ".", "2", "")
 
 
 @dataclass
@@ -243,6 +251,9 @@ class _Group:
         place = self.pl if self.pl is not None else self.gl
         if place is not None and counts[place]:
             at, count = int(np.searchsorted(colons, place)), int(counts[place])
+            if self.layout.has_gt and self.k > 1:
+                # A genotype of one or two bytes may be haploid; then these likelihoods are wrong.
+                good &= (ends[:, 0] - starts > 3) | (tokens.text[starts + 1] == _DOT)
             if self.pl is not None:
                 good &= self._likelihoods(
                     [tokens.whole(ends, starts, at + j) for j in range(count)], mine, phred
@@ -318,7 +329,9 @@ class _Group:
             phred = np.zeros(self.n_g, np.uint8)
             if place < len(cells):
                 one_copy = not self.layout.has_gt or not re.search(r".[/|]", cells[0])
-                phred = self._exact_likelihoods(cells[place], "PL" if self.pl is not None else "GL", one_copy)
+                haploid = self.layout.has_gt and re.fullmatch(r"[/|]?\d+", cells[0]) is not None
+                name = "PL" if self.pl is not None else "GL"
+                phred = self._exact_likelihoods(cells[place], name, one_copy, haploid)
         if self.ad is not None:
             depths = np.zeros(self.k, np.uint16)
             if self.ad < len(cells):
@@ -338,8 +351,11 @@ class _Group:
             return np.zeros(self.k, np.uint16)
         return np.minimum(numbers, 65535).astype(np.uint16)
 
-    def _exact_likelihoods(self, text: str, name: str, one_copy: bool) -> NDArray[np.uint8]:
-        """Likelihoods of one sample; k values are those of a haploid call, so the call must be one."""
+    def _exact_likelihoods(self, text: str, name: str, one_copy: bool, haploid: bool) -> NDArray[np.uint8]:
+        """Likelihoods of one sample; k values are those of a haploid call, so the call must be one.
+
+        The ploidy of GT and of the likelihoods must be the same (VCF 4.3, section 1.6.2, GL).
+        """
         values = text.split(",")
         flat = np.zeros(self.n_g, np.uint8)
         if text == ".":
@@ -350,6 +366,8 @@ class _Group:
                 f"(or {self.k} for a haploid call).",
                 _AGAIN,
             )
+        if haploid and len(values) != self.k:
+            raise two_ploidies(name, len(values), self.k)
         if name == "PL":
             numbers = [float(_whole(v, "PL")) for v in values]
             if MISSING in numbers:
@@ -397,40 +415,4 @@ def _logarithm(text: str) -> float:
     return max(value, -1e6)
 
 
-def haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float64]:
-    """Phred scores of single alleles (k,) as scores of diploid genotypes (n_g,).
-
-    One allele drawn from genotype a/b is a or b with probability 1/2 each, so
-    L(a/b) = (L(a) + L(b)) / 2.
-    """
-    likelihood = 10.0 ** (-(scores - scores.min()) / 10.0)
-    pairs = genotype_alleles(k)
-    mean = 0.5 * (likelihood[pairs[:, 0]] + likelihood[pairs[:, 1]])
-    return np.asarray(-10.0 * np.log10(np.maximum(mean, 1e-30)))
-
-
-def to_phred(scores: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """Scores (..., genotype) with the best at 0, rounded, at most 255."""
-    best = scores.min(axis=-1, keepdims=True)
-    return np.asarray(np.minimum(np.rint(scores - best), 255), dtype=np.uint8)
-
-
-def phred_of_calls(calls: NDArray[np.int8], k: int, score: int = 20) -> NDArray[np.uint8]:
-    """Likelihoods that say no more than a call does, for a record without PL: (..., 2) -> (..., n_g).
-
-    The called genotype has 0 and every other `score` (20: wrong in 1 of 100); a half-missing or haploid call
-    of allele a gives 0 to a/a, 3 to a/b (half as likely to show a) and `score` to the rest.
-    """
-    pairs = genotype_alleles(k)
-    a, b = calls[..., 0, None], calls[..., 1, None]
-    both = (a >= 0) & (b >= 0)
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    exact = (pairs[:, 0] == low) & (pairs[:, 1] == high)
-    seen = np.where(a >= 0, a, b)
-    copies = (pairs[:, 0] == seen).astype(np.int8) + (pairs[:, 1] == seen)
-    one = np.choose(copies, [score, 3, 0])
-    out = np.where(both, np.where(exact, 0, score), np.where(seen >= 0, one, 0))
-    return out.astype(np.uint8)
-
-
-__all__ = ["FieldLayout", "Numeric", "NumericGroup", "parse_numeric", "phred_of_calls"]
+__all__ = ["FieldLayout", "Numeric", "NumericGroup", "depths_by_allele", "parse_numeric"]

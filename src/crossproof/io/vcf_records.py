@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from crossproof.io.vcf_fields import FieldLayout, Numeric
 from crossproof.model.genotypes import MAX_ALLELES
 
+DEPTH_UNUSABLE = "records have an AD that is not one depth for each allele, by the header; it is not read"
+
 
 @dataclass
 class Tally:
@@ -26,6 +28,7 @@ class Tally:
     from_likelihood: int = 0
     without_likelihood: int = 0
     without_depth: int = 0
+    depth_unusable: int = 0
 
     def __add__(self, other: Tally) -> Tally:
         return Tally(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
@@ -45,6 +48,7 @@ class Tally:
                 "kept records have no PL or GL; their likelihoods follow from the calls",
             ),
             (self.without_depth, "kept records have no AD; their depths are taken as 0"),
+            (self.depth_unusable, DEPTH_UNUSABLE),
         )
         return tuple(f"{count} {text}" for count, text in said if count)
 

@@ -325,6 +325,7 @@ class VcfScan:
             if len(self._layouts) < 4096:
                 self._layouts[form] = layout
         self._check_order(chrom, pos, name, alleles)
+        self.tally.depth_unusable += self.want_depths and layout.ad_unusable
         if filters not in (b"PASS", b"."):
             self.tally.filtered += 1
         declared = self.header.contigs

@@ -7,6 +7,7 @@ from pathlib import Path
 from crossproof.errors import InputError, PlateError, Problem, Severity
 from crossproof.io.checks import check_calls
 from crossproof.io.config import find_config
+from crossproof.io.genotypes import reading_problems
 from crossproof.io.records import read_season, sort_problems
 from crossproof.steps.ingest import read_genotypes
 from crossproof.steps.refusal import write_refusal
@@ -42,7 +43,9 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
     known = set(season.samples["sample_id"])
     for file in season.config.genotypes:
         try:
-            held[file.batch] = read_genotypes(season.config, file, season.markers, known).samples
+            batch = read_genotypes(season.config, file, season.markers, known)
+            held[file.batch] = batch.samples
+            problems += reading_problems(batch, file.path)
         except PlateError as refused:
             problems += refused.problems
     problems += check_calls(season, held)

@@ -12,7 +12,7 @@ import pandas as pd
 from crossproof.errors import PlateError, error
 from crossproof.io.calls_store import StoreError, read_calls, write_calls
 from crossproof.io.config import Config, GenotypeFile
-from crossproof.io.genotypes import read_batch
+from crossproof.io.genotypes import read_batch, reading_problems
 from crossproof.model.genotypes import CallBatch
 from crossproof.season_evidence import StoredBatch
 from crossproof.season_index import SeasonIndex, problem_entry, read_record
@@ -82,7 +82,7 @@ def _ingest_one(
         "markers": len(batch.markers),
         "evidence": str(batch.evidence),
         "notes": list(batch.notes),
-        "problems": [],
+        "problems": [problem_entry(p) for p in reading_problems(batch, file.path)],
         **_sample_rates(batch),
     }
 
