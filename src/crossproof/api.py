@@ -33,7 +33,7 @@ from crossproof.io.records import Season
 from crossproof.io.records import read_season as _read_season
 from crossproof.io.result_tables import RESULT_COLUMNS, problems_frame
 from crossproof.planning.run_plan import Plan
-from crossproof.planning.season_inputs import WISH_LIST_NAMES
+from crossproof.planning.wish_list_files import WISH_LIST_NAMES
 from crossproof.season_index import SeasonIndex, index_records
 from crossproof.work_folder import WorkFolder
 

@@ -16,8 +16,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from crossproof.season_index import SeasonIndex, build_index, clear_refusal
+from crossproof.steps.ask import SOCKET
 from crossproof.steps.refusal import refusal_of, refuse
-from crossproof.steps.warm import SOCKET
 from crossproof.work_folder import WorkFolder, read_json, season_lock
 from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
 

@@ -12,6 +12,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
+from crossproof.steps.ask import SOCKET
 from crossproof.work_folder import WorkFolder, season_lock
 
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
@@ -70,5 +71,9 @@ def set_step_command(deployment: object) -> None:
     """
     with_conda = "conda" in str(deployment).lower()
     python = "python" if with_conda else shlex.quote(sys.executable)
-    os.environ["CROSSPROOF_STEP"] = f"{python} -m crossproof.steps"
+    ask = Path(__file__).parent / "steps" / "ask.py"
+    step = f"{python} -m crossproof.steps"
+    if not with_conda and os.environ.get(SOCKET):
+        step = f"{python} -S -E {shlex.quote(str(ask))}"
+    os.environ["CROSSPROOF_STEP"] = step
     os.environ.update(ONE_THREAD)

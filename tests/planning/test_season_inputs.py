@@ -14,8 +14,8 @@ from crossproof.planning.season_inputs import (
     plan_settings,
     rates_so_far,
     wish_list,
-    wish_list_digest,
 )
+from crossproof.planning.wish_list_files import wish_list_digest
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,6 @@
 # Outside `all`: what planned crosses can prove, which markers, how many seeds and flowers.
 #     snakemake --cores 2 --configfile season/config.yaml plan
-from crossproof.planning.season_inputs import wish_list_digest
+from crossproof.planning.wish_list_files import wish_list_digest
 
 
 rule plan:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import fields
 from pathlib import Path
@@ -20,6 +19,7 @@ from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.numbers import TeamRates, team_rates
 from crossproof.planning.planned import PLANNED_COLUMNS, read_planned
+from crossproof.planning.wish_list_files import WISH_LIST_NAMES
 
 
 def plan_settings(config: object, panel: Panel | None = None, **more: Any) -> PlanSettings:
@@ -137,9 +137,6 @@ def rates_so_far(crosses: pd.DataFrame | None, settings: PlanSettings) -> TeamRa
     )
 
 
-WISH_LIST_NAMES = ("planned.csv", "planned.tsv", "planned.xlsx")
-
-
 def wish_list(
     folder: Path, lines: Sequence[str], settings: PlanSettings
 ) -> tuple[tuple[PlannedCross, ...] | None, tuple[Problem, ...]]:
@@ -165,16 +162,3 @@ def wish_list(
         crosses, problems = read_planned(rows, sheet.row_numbers, lines, settings, file=name)
         return crosses, (*sheet.problems, *problems)
     return None, ()
-
-
-def wish_list_digest(folder: Path) -> str:
-    """SHA-256 of the wish list and of the results the rates come from, "" where neither is there.
-
-    The plan rule keys on it: a list that was taken away, or copied with its old date, is noticed too.
-    """
-    names = (*WISH_LIST_NAMES, "results/crosses.csv")
-    there = [(name, (folder / name).read_bytes()) for name in names if (folder / name).is_file()]
-    whole = hashlib.sha256()
-    for name, data in there:
-        whole.update(f"{name}\0{hashlib.sha256(data).hexdigest()}\0".encode())
-    return whole.hexdigest() if there else ""

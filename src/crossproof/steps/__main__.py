@@ -1,21 +1,10 @@
-"""Entry of the workflow's jobs: by the warm process where one runs, else here."""
+"""Entry of the workflow's jobs where no warm process runs them."""
 
 from __future__ import annotations
 
 import sys
 
-from crossproof.steps.warm import ask
-
-
-def main() -> int:
-    """Run the step named on the command line; exit status of the contract."""
-    answered = ask(sys.argv[1:])
-    if answered is not None:
-        return answered
-    from crossproof.steps.run_step import run
-
-    return run(sys.argv[1:])
-
+from crossproof.steps.run_step import run
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run(sys.argv[1:]))

@@ -1,15 +1,14 @@
 """A process that has everything imported and forks itself for each job of a local run.
 
 Importing pandas and its kin takes longer than most jobs do. `crossproof run` starts this process beside
-Snakemake; a job then passes its arguments, folder and output over a socket and waits for the exit status.
+Snakemake; a job then passes its folder, arguments and output over a socket (`steps/ask.py`) and waits for the
+exit status.
 Where the process is not there (a cluster, a plain `snakemake`), a job does its own imports and nothing else
 changes. A job whose caller goes away is stopped, and so is everything when the run itself goes away.
 """
 
 from __future__ import annotations
 
-import array
-import json
 import os
 import selectors
 import signal
@@ -19,28 +18,6 @@ import traceback
 from pathlib import Path
 
 from crossproof.workflow_support import end_with_parent
-
-SOCKET = "CROSSPROOF_WORKER"
-"""Environment variable that holds the socket's path."""
-
-
-def ask(arguments: list[str]) -> int | None:
-    """Have a job done by the warm process; its exit status, or None where there is no such process."""
-    where = os.environ.get(SOCKET)
-    if not where:
-        return None
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
-        try:
-            line.connect(where)
-        except OSError:
-            return None
-        sys.stdout.flush()
-        sys.stderr.flush()
-        message = json.dumps({"arguments": arguments, "folder": os.getcwd()}).encode() + b"\n"
-        handles = array.array("i", [1, 2])
-        line.sendmsg([message], [(socket.SOL_SOCKET, socket.SCM_RIGHTS, handles)])
-        answer = line.recv(16)
-    return int(answer) if answer else 3
 
 
 def serve(where: Path) -> None:
@@ -99,14 +76,14 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
         end_with_parent()
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
         listener.close()
-        request = json.loads(message)
         for target, handle in zip((1, 2), handles, strict=True):
             os.dup2(handle, target)
             os.close(handle)
-        os.chdir(request["folder"])
+        folder, *arguments = map(os.fsdecode, message.split(b"\0"))
+        os.chdir(folder)
         from crossproof.steps.run_step import run
 
-        status = run(request["arguments"])
+        status = run(arguments)
         sys.stdout.flush()
     except BaseException:
         # Nothing above would show it: the child ends here.
@@ -122,7 +99,7 @@ def _remember(message: bytes) -> None:
     from crossproof.season_index import remember_config
 
     try:
-        remember_config(Path(json.loads(message)["folder"]))
+        remember_config(Path(os.fsdecode(message.split(b"\0")[0])))
     except (CrossproofError, OSError, ValueError):
         return
 
