@@ -31,7 +31,7 @@ from crossproof.inference.parent_readings import Fault, Readings
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.season_results import FamilyInput
 from crossproof.inference.settings import Settings
-from crossproof.inference.verification import judge_prepared
+from crossproof.inference.verification import judged, readings_of
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.results import Relation
 
@@ -205,7 +205,9 @@ def counted(
     )
 
 
-def sample_families(families: Sequence[FamilyInput], n_markers: int) -> list[FamilyInput]:
+def sample_families(
+    families: Sequence[FamilyInput], n_markers: int, most: int = MAX_FAMILIES
+) -> list[FamilyInput]:
     """A sample of the families that does not depend on their order: by the hash of the cross's name."""
     usable = sorted(
         (f for f in families if f.mother and f.father and f.plants),
@@ -213,7 +215,7 @@ def sample_families(families: Sequence[FamilyInput], n_markers: int) -> list[Fam
     )
     chosen: list[FamilyInput] = []
     cells = 0
-    for family in usable[:MAX_FAMILIES]:
+    for family in usable[:most]:
         cells += len(family.plants) * min(n_markers, SAMPLE_MARKERS)
         if chosen and cells > MAX_CELLS:
             break
@@ -277,10 +279,14 @@ def expect(
         prepared = prepare(family, wells, panel, quick, None, phase=crc32(family.cross_id.encode()) / 2**32)
         as_typed = settled is not None and bool(settled[number])
         chosen_settings = replace(quick, wrong_plant=0.0) if as_typed else quick
-        result, readings = judge_prepared(prepared, panel, chosen_settings, keep_outside=True)
+        readings = readings_of(prepared, panel, chosen_settings, keep_outside=True)
+        result = judged(prepared, panel, readings)
         typed[number] = readings.readings[0].fault is Fault.NONE and readings.weight[0] >= CLEAR_PLANT
-        posterior = result.class_posterior[prepared.order]  # sorted by plant, as `prepared` has them
-        with_data = result.call_rate[prepared.order] > 0
+        posterior = result.class_posterior
+        with_data = np.zeros(len(posterior), dtype=bool)
+        for block, _, like, _ in prepared.counted:
+            if not block.maternal:
+                with_data |= (np.ptp(like, axis=2) > 1e-6).any(axis=0)
         classes += posterior[with_data].sum(axis=0)
         posteriors.append(posterior)
         says[number] = family_says(panel, family, readings, posterior)
@@ -289,7 +295,7 @@ def expect(
             continue
         if reading.mother is None or reading.father is None:
             continue
-        relation = result.relation_posterior[prepared.order]
+        relation = result.relation_posterior
         called = np.array(
             [
                 bool(len(p.wells)) and bool(wells.called_by_calls(np.array(p.wells)).all())

@@ -98,13 +98,15 @@ def log_product(values: Floats, axis: int) -> Floats:
 
     Sixteen factors of that size cannot underflow, so logs are taken of products of sixteen.
     """
-    m = values.shape[axis]
+    before, m, after = values.shape[:axis], values.shape[axis], values.shape[axis + 1 :]
     whole = m // 16 * 16
-    head = np.moveaxis(values, axis, 0)
-    grouped = np.multiply.reduce(head[:whole].reshape(whole // 16, 16, *head.shape[1:]), axis=1)
-    total = np.log(grouped).sum(axis=0)
+    every = (slice(None),) * axis
+    grouped = np.multiply.reduce(
+        values[(*every, slice(whole))].reshape(*before, whole // 16, 16, *after), axis=axis + 1
+    )
+    total = np.add.reduce(np.log(grouped), axis=axis)
     if whole < m:
-        total = total + np.log(np.multiply.reduce(head[whole:], axis=0))
+        total = total + np.log(np.multiply.reduce(values[(*every, slice(whole, m))], axis=axis))
     return np.asarray(total)
 
 
@@ -388,5 +390,9 @@ def _fade(
 
 
 def _left_out(posterior: Floats, rows: NDArray[np.int64], kept: NDArray[np.int64]) -> float:
-    """Highest posterior among the rows that are not kept."""
-    return float(posterior[~np.isin(rows, kept)].max(initial=0.0))
+    """Highest posterior among the rows (increasing, as those kept are) that are not kept."""
+    if len(rows) == len(kept):
+        return 0.0
+    out = np.ones(len(rows), dtype=bool)
+    out[np.searchsorted(rows, kept)] = False
+    return float(posterior[out].max(initial=0.0))

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.inference.acceleration import Accelerator
 from crossproof.inference.blocks import ErrorRates, Wells
 from crossproof.inference.calibration import (
     MAX_ROUNDS,
     TOLERANCE,
     Calibration,
+    Expected,
     count_lines,
     counted,
     expect,
@@ -43,6 +45,9 @@ TOO_HETEROZYGOUS = "heterozygous in fixed lines"
 LINE_ROUNDS = 25
 """Rounds of the panel lines alone before families are looked at."""
 LINE_TOLERANCE = 1e-4
+FIRST_FAMILIES = 60
+"""Families on which estimates are brought near before a sample of at least twice as many is looked at."""
+FIRST_ROUNDS = 5
 SAYS_ROUNDS = 3
 """Rounds after which what families say of their parents' tubes stands, so that it cannot swing."""
 
@@ -112,25 +117,53 @@ def fit_panel(
     every_marker_known = calibration is not None and bool(known.all())
     if not sample or (said and every_marker_known):
         return panel
+
+    def move(panel: Panel, expected: Expected, ahead: Callable[[Panel], Panel]) -> Panel:
+        estimates = ahead(next_estimates(panel, expected, settings, calibration))
+        if calibration is not None:
+            estimates = replace(estimates, h=panel.h, class_prior=panel.class_prior)
+        return _set_aside(with_lines(estimates), wells, settings)
+
+    if every_marker_known:
+        panel = _rest(panel, wells, sample, settings, move, said, SAYS_ROUNDS)
+        return replace(panel, converged=True)
+    if len(sample) >= 2 * FIRST_FAMILIES:
+        first = sample_families(sample, len(wells.markers), FIRST_FAMILIES)
+        panel = _rest(panel, wells, first, settings, move, said, FIRST_ROUNDS)
+    return _rest(panel, wells, sample, settings, move, said, MAX_ROUNDS)
+
+
+Move = Callable[[Panel, Expected, Callable[[Panel], Panel]], Panel]
+
+
+def _rest(
+    panel: Panel,
+    wells: Wells,
+    sample: Sequence[FamilyInput],
+    settings: Settings,
+    move: Move,
+    said: bool,
+    most: int,
+) -> Panel:
+    """Rounds of EM on these families from the panel's estimates, until no plant's class moves."""
+    ahead = Accelerator().ahead
     before: Floats | None = None
     settled: NDArray[np.bool_] | None = None
-    for rounds in range(1, (SAYS_ROUNDS if every_marker_known else MAX_ROUNDS) + 1):
+    for rounds in range(1, most + 1):
         expected = expect(wells, panel, sample, settings, settled)
         settled = expected.typed if settled is None else settled & expected.typed
-        moved = _set_aside(
-            with_lines(next_estimates(panel, expected, settings, calibration)), wells, settings
-        )
         still = before is not None and float(np.abs(expected.posterior - before).max(initial=0.0)) < TOLERANCE
-        panel = replace(moved, converged=still or every_marker_known, rounds=rounds)
-        if not said:
+        panel = move(panel, expected, (lambda x: x) if still else ahead)
+        panel = replace(panel, converged=still, rounds=rounds)
+        if not said and rounds <= SAYS_ROUNDS:
             panel = replace(
                 panel,
                 sample_cross=np.array([f.cross_id for f in sample], dtype=np.str_),
                 sample_parents=np.array([(f.mother, f.father) for f in sample], dtype=np.str_),
-                sample_says=expected.says if rounds <= SAYS_ROUNDS else panel.sample_says,
+                sample_says=expected.says,
             )
         before = expected.posterior
-        if still:
+        if still and most != FIRST_ROUNDS:
             break
     return panel
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,18 +40,19 @@ def verify_family(
     `others`: the crosses of the records from `prepare_crosses`, None to leave swapped tags out. The result
     does not depend on the order of the plants.
     """
-    return judge_prepared(prepare(family, wells, panel, settings, others), panel, settings)[0]
+    prepared = prepare(family, wells, panel, settings, others)
+    return _result(prepared, panel, readings_of(prepared, panel, settings))
 
 
-def judge_prepared(
+def readings_of(
     prepared: Prepared, panel: Panel, settings: Settings, *, keep_outside: bool = False
-) -> tuple[FamilyResult, Readings]:
-    """The evidence on every plant, and the readings of the parent tubes it comes from."""
+) -> Readings:
+    """The readings of a family's parent tubes, with every plant judged under each."""
     family, origins = prepared.family, prepared.origins
     n_in = origins.n_pair + origins.n_donor
     flat_score = np.logaddexp.reduce(origins.log_prior[n_in:, None] + prepared.flat, axis=0)
     priors = Priors(origins.log_prior[: origins.n_pair], origins.log_prior[origins.n_pair : n_in], flat_score)
-    readings = read_parents(
+    return read_parents(
         Family(prepared.blocks, priors),
         panel,
         prepared.places,
@@ -59,20 +62,29 @@ def judge_prepared(
         cross_id=family.cross_id,
         keep_outside=keep_outside,
     )
-    return _result(prepared, panel, readings), readings
 
 
-def _result(
-    prepared: Prepared,
-    panel: Panel,
-    readings: Readings,
-) -> FamilyResult:
-    """Posteriors of classes, relations and sources, averaged over the readings of the parent tubes."""
-    origins, family = prepared.origins, prepared.family
-    mother, father = own_versions(panel, family, readings)
-    counts = count_calls(prepared.counted, mother, father)
-    n = len(family.plants)
-    solution = readings.solutions[0]
+@dataclass(frozen=True)
+class Judged:
+    """Plants of a family (n, in the order of `Prepared`) over all readings of its parent tubes.
+
+    Per row: `klass`, `relation` (row,), `words`; `weights` (row, n) posteriors; `scores` (row, n) log prior x
+    likelihood. Summed: `class_posterior` (n, 4), `relation_posterior` (n, relations).
+    """
+
+    klass: Rows
+    relation: Rows
+    words: tuple[str, ...]
+    weights: Floats
+    scores: Floats
+    class_posterior: Floats
+    relation_posterior: Floats
+
+
+def judged(prepared: Prepared, panel: Panel, readings: Readings, *, mother_known: bool = True) -> Judged:
+    """Posteriors of classes and relations, averaged over the readings of the parent tubes."""
+    origins = prepared.origins
+    n = len(prepared.family.plants)
     views = [relabel(origins, reading, panel) for reading in readings.readings]
     klass = np.concatenate([v.klass for v in views])
     relation = np.concatenate([v.relation for v in views])
@@ -84,7 +96,7 @@ def _result(
     ]
     weights = np.concatenate([w * _softmax(part) for w, part in zip(readings.weight, parts, strict=True)])
     scores = np.concatenate([np.log(w) + part for w, part in zip(readings.weight, parts, strict=True)])
-    if mother is None:
+    if not mother_known:
         klass, relation, words = origins.klass, origins.relation, origins.words
         weights = np.repeat(_softmax(origins.log_prior[:, None]), n, axis=1)
         scores = scores[: len(klass)]
@@ -92,6 +104,24 @@ def _result(
     np.add.at(class_posterior.T, klass, weights)
     relation_posterior = np.zeros((n, len(RELATIONS)))
     np.add.at(relation_posterior.T, relation, weights)
+    return Judged(klass, relation, words, weights, scores, class_posterior, relation_posterior)
+
+
+def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResult:
+    """Everything that is known of a family's plants, in the order they were given in."""
+    origins, family = prepared.origins, prepared.family
+    mother, father = own_versions(panel, family, readings)
+    counts = count_calls(prepared.counted, mother, father)
+    n = len(family.plants)
+    solution = readings.solutions[0]
+    found = judged(prepared, panel, readings, mother_known=mother is not None)
+    klass, relation, words, weights, scores = (
+        found.klass,
+        found.relation,
+        found.words,
+        found.weights,
+        found.scores,
+    )
     class_loglik = np.stack(
         [
             np.logaddexp.reduce(scores[klass == c], axis=0)
@@ -142,9 +172,9 @@ def _result(
         mother_known=mother is not None,
         father_known=father is not None,
         plants=np.array([p.plant for p in family.plants], dtype=np.str_)[back],
-        class_posterior=class_posterior[back],
+        class_posterior=found.class_posterior[back],
         class_loglik=class_loglik[back],
-        relation_posterior=relation_posterior[back],
+        relation_posterior=found.relation_posterior[back],
         lod=lod[back],
         sources=sources[back],
         source_probability=source_probability[back],
