@@ -82,7 +82,7 @@ def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], d
     folder = Path(folder)
     try:
         held = json.loads((folder / _HEADER).read_text(encoding="utf-8"))
-    except ValueError as fault:
+    except (ValueError, RecursionError, IsADirectoryError) as fault:
         raise StoreError(f"{folder}: the header does not parse ({fault})") from None
     header = held.get("header") if isinstance(held, dict) else None
     if not isinstance(header, dict) or held.get("sha256") != _json_digest(header):
