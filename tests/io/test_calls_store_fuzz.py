@@ -105,7 +105,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, CallBatch]:
     )
     names = objects([f"m{i}" for i in range(6)])
     chrom = objects(["1"] * 6)
-    markers = Markers(names, chrom, np.arange(6), (("A", "G"),) * 6, np.zeros(6, bool))
+    markers = Markers(names, chrom, 7 * np.arange(6), (("A", "G"),) * 6, np.zeros(6, bool))
     batch = CallBatch("B", markers, tuple("abcde"), blocks, Evidence.LIKELIHOODS)
     folder = tmp_path_factory.mktemp("sound") / "store"
     write_calls(folder, batch)
