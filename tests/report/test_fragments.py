@@ -96,7 +96,7 @@ def test_charts_use_stand_in_colours_only(content):
     }
     for block in flat(content):
         if hasattr(block, "spec"):
-            svg = charts.draw(block.spec)
+            svg = charts.draw(block.spec, checked=True)
             used = {c.lower() for c in re.findall(r'(?:fill|stroke)="([^"]+)"', svg)}
             assert used <= known, block.id
 

@@ -14,6 +14,7 @@ from typing import Any
 import altair as alt
 import pandas as pd
 import vl_convert
+from altair.utils.schemapi import debug_mode
 
 from crossproof.report.blocks import ChartSpec
 from crossproof.report.safe_text import shown
@@ -36,10 +37,15 @@ _ENLARGED = 1.12
 _NOISE = re.compile(r' (?:aria-[a-z]+|role|pointer-events|xmlns:xlink|class)="[^"]*"')
 
 
-def draw(spec: ChartSpec) -> str:
-    """A chart as SVG of its natural width; the page may make it smaller."""
-    chart = _FORMS[spec.form](_harmless(spec.frame), dict(spec.options))
-    return _svg(chart)
+def draw(spec: ChartSpec, *, checked: bool = False) -> str:
+    """A chart as SVG of its natural width; the page may make it smaller.
+
+    `checked` holds the specification against the library's schema first, which costs more than the drawing:
+    the tests ask for it.
+    """
+    with debug_mode(checked):
+        chart = _FORMS[spec.form](_harmless(spec.frame), dict(spec.options))
+        return _svg(chart, checked)
 
 
 def _harmless(frame: pd.DataFrame) -> pd.DataFrame:
@@ -48,7 +54,7 @@ def _harmless(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(**{c: [shown(v) for v in frame[c]] for c in named})
 
 
-def _svg(chart: Any) -> str:
+def _svg(chart: Any, checked: bool) -> str:
     themed = (
         chart.configure(
             background="transparent",
@@ -71,7 +77,7 @@ def _svg(chart: Any) -> str:
         .configure_view(stroke=None)
         .configure_header(labelColor=INK, labelFontSize=12, labelFontWeight="bold", titleColor=SOFT)
     )
-    text = vl_convert.vegalite_to_svg(themed.to_json(), vl_version=_vl_version())
+    text = vl_convert.vegalite_to_svg(themed.to_json(validate=checked), vl_version=_vl_version())
     text = _NOISE.sub("", text)
     size = re.search(r'<svg[^>]*? width="([\d.]+)" height="([\d.]+)"', text)
     assert size is not None
