@@ -57,7 +57,8 @@ def section(inputs: ReportInputs) -> Section:
             Notice(
                 Tone.STOP,
                 f"Do not act on {fmt.noun(counts[Decision.HOLD], 'plant')} yet",
-                "Their plate or genotype file carries a finding that could exchange verdicts between plants. "
+                "A finding on their plate, genotype file, tag or parent tube could exchange verdicts between "
+                "plants. "
                 "Settle the finding first; the next section says how.",
             )
         )
