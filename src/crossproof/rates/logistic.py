@@ -14,10 +14,11 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import linalg, optimize, stats
 from scipy.special import expit
+from statsmodels.genmod.families import Binomial
+from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.tools.sm_exceptions import ConvergenceWarning, PerfectSeparationWarning
 
 Array = NDArray[np.float64]
@@ -128,7 +129,7 @@ def fit(y: Array, m: Array, design: Array, tag: Index, *, level: float = 0.95) -
         warnings.simplefilter("error", PerfectSeparationWarning)
         warnings.simplefilter("error", ConvergenceWarning)
         try:
-            result = sm.GLM(np.column_stack([y, m])[some], design[some], family=sm.families.Binomial()).fit(
+            result = GLM(np.column_stack([y, m])[some], design[some], family=Binomial()).fit(
                 cov_type="cluster", cov_kwds={"groups": tag[some]}
             )
         except (PerfectSeparationWarning, ConvergenceWarning, np.linalg.LinAlgError):
@@ -172,8 +173,8 @@ def fit_penalised(y: Array, m: Array, design: Array, *, strength: float = 1.0) -
     penalty = np.where(columns == 0, 0.0, strength / int(some.sum()))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        result = sm.GLM(
-            np.column_stack([y, m])[some], scaled[some][:, columns], family=sm.families.Binomial()
+        result = GLM(
+            np.column_stack([y, m])[some], scaled[some][:, columns], family=Binomial()
         ).fit_regularized(alpha=penalty, L1_wt=0.0, maxiter=200)
     coefficient = np.zeros(design.shape[1])
     inner = np.asarray(result.params, dtype=float)
