@@ -117,19 +117,16 @@ def _depths(wells: Wells, rows: np.ndarray, numbers: np.ndarray, k: int) -> np.n
     """Reads per allele (marker, well, allele), None where a well has none."""
     out = np.zeros((len(rows), len(numbers), k), dtype=np.int64)
     any_depths = False
-    for batch in wells.batches:
-        columns = {int(w): c for c, w in enumerate(batch.wells)}
-        target = [i for i, w in enumerate(numbers) if int(w) in columns]
-        source = [columns[int(numbers[i])] for i in target]
-        if not target:
-            continue
-        for block in batch.blocks:
+    batch_of, column_of = (place[numbers] for place in wells.place)
+    for b in np.unique(batch_of[batch_of >= 0]):
+        target = np.flatnonzero(batch_of == b)
+        for block in wells.batches[b].blocks:
             if block.depths is None or block.k != k:
                 continue
             shared, here, there = np.intersect1d(rows, block.rows, return_indices=True)
             if len(shared):
                 any_depths = True
-                out[np.ix_(here, np.array(target))] = block.depths[np.ix_(there, np.array(source))]
+                out[np.ix_(here, target)] = block.depths[np.ix_(there, column_of[target])]
     return out if any_depths else None
 
 

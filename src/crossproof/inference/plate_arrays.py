@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,7 +92,7 @@ class Plate:
         wells[self.position] = np.arange(len(self))
         return wells
 
-    @property
+    @cached_property
     def n_called(self) -> NDArray[np.int64]:
         """Markers called per well, (well,)."""
         called = np.zeros(len(self), dtype=np.int64)
