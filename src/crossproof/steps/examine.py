@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from crossproof.inference.plate_checks import CheckSettings, Finding, FindingKin
 from crossproof.inference.season_model import (
     FamilyInput,
     FamilyResult,
+    LineInput,
     Panel,
     Wells,
     fit_panel,
@@ -126,11 +127,22 @@ def _add_changes(
     )
     if not order:
         return
-    now = _verdicts_now(index)
-    for place, i in enumerate(order):
-        if place >= MOST_TRIED:
-            break
-        entries[i]["would_change"] = _would_change(index, found[i], now, wells, samples, crosses, located)
+    season = _AsItIs(
+        _verdicts_now(index),
+        {f.cross_id: f for f in family_inputs(samples, crosses)},
+        line_inputs(samples, located, index.config),
+    )
+    for i in order[:MOST_TRIED]:
+        entries[i]["would_change"] = _would_change(index, found[i], season, wells, samples, crosses, located)
+
+
+@dataclass(frozen=True)
+class _AsItIs:
+    """Verdict of every judged plant, families by cross, and lines before any proposal is followed."""
+
+    verdicts: dict[str, str]
+    families: dict[str, FamilyInput]
+    lines: list[LineInput]
 
 
 def _verdicts_now(index: SeasonIndex) -> dict[str, str]:
@@ -147,7 +159,7 @@ def _verdicts_now(index: SeasonIndex) -> dict[str, str]:
 def _would_change(
     index: SeasonIndex,
     finding: Finding,
-    now: dict[str, str],
+    season: _AsItIs,
     wells: Wells,
     samples: pd.DataFrame,
     crosses: pd.DataFrame,
@@ -157,36 +169,42 @@ def _would_change(
     corrected = apply_corrections(samples, crosses, corrections_table([finding]))
     if corrected.problems:
         return []
-    settings = model_settings(index.config)
-    before = {f.cross_id: f for f in family_inputs(samples, crosses)}
-    after = [f for f in family_inputs(corrected.samples, corrected.crosses) if batches_of(f, located)]
-    panel = _panel_of(index, wells, corrected.samples, after, located)
-    others = prepare_crosses(cross_records(corrected.crosses), panel)
     own = set(finding.samples)
     sample = samples["sample_id"].tolist()
     touched = {x for c in finding.corrections for x in (c.target, c.other)}
+    after = []
+    for family in family_inputs(corrected.samples, corrected.crosses):
+        names = {sample[w] for p in family.plants for w in p.wells}
+        same = season.families.get(family.cross_id) == family
+        if not same or names & own or touched & {family.mother, family.father}:
+            after.append(family)
+    after = [f for f in after if batches_of(f, located)]
+    panel = _panel_of(index, wells, corrected.samples, after, season.lines, located)
+    settings = model_settings(index.config)
+    others = prepare_crosses(cross_records(corrected.crosses), panel)
     changed = []
     for family in after:
-        names = {sample[w] for p in family.plants for w in p.wells}
-        if (
-            before.get(family.cross_id) == family
-            and not names & own
-            and not touched & {family.mother, family.father}
-        ):
-            continue
-        changed += _differences(now, verify_family(family, wells, panel, settings, others), index)
+        changed += _differences(season.verdicts, verify_family(family, wells, panel, settings, others), index)
     return sorted(changed)
 
 
 def _panel_of(
-    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, families: list[FamilyInput], located: np.ndarray
+    index: SeasonIndex,
+    wells: Wells,
+    samples: pd.DataFrame,
+    families: list[FamilyInput],
+    as_it_is: list[LineInput],
+    located: np.ndarray,
 ) -> Panel:
     """The panel with parent tubes as corrected, under the season's run-wide estimates.
 
     What families say of tubes that the correction moves is left out: it was said of the tubes as they were.
+    `families`: those that are judged under it. Where no tube moves it is the season's own panel.
     """
-    kept = read_kept(index)
     settings, lines = model_settings(index.config), line_inputs(samples, located, index.config)
+    if lines == as_it_is:
+        return read_panel(index.folder)[1]
+    kept = read_kept(index)
     if kept is None:
         return steady(fit_panel(wells, lines, families, settings))
     moved = kept.lines.moved(with_files(samples, wells))
