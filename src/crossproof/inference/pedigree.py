@@ -38,7 +38,9 @@ def union_table(k: int) -> Floats:
 
 def child_of_gametes(left: Floats, right: Floats) -> Floats:
     """Child's genotype distribution (..., genotype) from two gamete distributions (..., allele)."""
-    return np.asarray(np.einsum("...a,...b,abg->...g", left, right, union_table(left.shape[-1])))
+    k = left.shape[-1]
+    both = left[..., :, None] * right[..., None, :]
+    return np.asarray(both.reshape(*both.shape[:-2], k * k) @ union_table(k).reshape(k * k, -1))
 
 
 @cache

@@ -173,6 +173,10 @@ class SeasonTables:
 
     def same_parents(self) -> NDArray[np.int64]:
         """Per identity (lines, then crosses) the first identity with the same parents, (identity,)."""
+        return self._same_parents
+
+    @cached_property
+    def _same_parents(self) -> NDArray[np.int64]:
         first: dict[tuple[int, int], int] = {}
         out = list(range(self.n_lines))
         for c, pair in enumerate(zip(self.mother.tolist(), self.father.tolist(), strict=True)):
