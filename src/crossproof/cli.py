@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+import shlex
 import sys
 import traceback
 from collections.abc import Callable
@@ -54,10 +56,41 @@ def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
     return call
 
 
-_FOLDER = click.Path(exists=True, path_type=Path)
+class _Season(click.Path):
+    """A season folder, or its config.yaml, that is there."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        path = Path(value)
+        if not path.exists():
+            there = [p.name for p in path.parent.iterdir() if p.is_dir()] if path.parent.is_dir() else []
+            near = difflib.get_close_matches(path.name, there, n=1)
+            hint = (
+                f"Did you mean {path.parent / near[0]}?"
+                if near
+                else f"Make it with: crossproof new {shlex.quote(str(path))}"
+            )
+            self.fail(f"There is no folder {str(value)!r}. {hint}", param, ctx)
+        return super().convert(value, param, ctx)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+_FOLDER = _Season(exists=True, path_type=Path)
+
+
+class _Commands(click.Group):
+    """Names the command that may have been meant."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and not args[0].startswith("-") and self.get_command(ctx, args[0]) is None:
+            names = self.list_commands(ctx)
+            near = difflib.get_close_matches(args[0], names, n=1)
+            hint = f"Did you mean {near[0]}?" if near else f"There are: {', '.join(names)}."
+            ctx.fail(f"There is no command {args[0]!r}. {hint}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="crossproof")
 def main() -> None:
     """Which of the seed is truly the cross its tag says?
@@ -66,7 +99,7 @@ def main() -> None:
     the crossing records. A season is a folder; `crossproof new` makes one to fill in.
 
     Exit status: 0 all well; 1 finished, with a genotype file set aside or a plate held; 2 the input was
-    refused; 3 a fault of ours.
+    refused, or the disk is full or may not be written; 3 a fault of ours.
     """
 
 

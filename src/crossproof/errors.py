@@ -13,7 +13,8 @@ A user's mistake is a `Problem`: where it is, what is there, why it matters, wha
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterable
+import os
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -126,6 +127,18 @@ _OF_THE_MACHINE = {
     errno.ENAMETOOLONG: ("The name is too long for this disk.", "Choose shorter names of folders."),
     errno.EIO: ("The disk reported a fault.", "Ask whoever runs the system; keep a copy of your files."),
 }
+
+
+_STOPS = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EFBIG, errno.EACCES, errno.EPERM)
+
+
+def machine_fault(lines: Sequence[str], place: str) -> OSError | None:
+    """The fault of the machine that a log's last lines speak of, as one of `place`; None where of none."""
+    for line in reversed(lines):
+        for number in _STOPS:
+            if f"[Errno {number}]" in line or f": {_OF_THE_MACHINE[number][0]} " in line:
+                return OSError(number, os.strerror(number), place)
+    return None
 
 
 def machine_problem(fault: OSError) -> Problem | None:

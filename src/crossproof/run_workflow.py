@@ -15,10 +15,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from crossproof.errors import UsageError, error, machine_fault
+from crossproof.io.config import find_config
 from crossproof.season_index import SeasonIndex, build_index, clear_refusal
 from crossproof.steps.ask import SOCKET
 from crossproof.steps.refusal import refusal_of, refuse
-from crossproof.work_folder import WorkFolder, read_json, season_lock
+from crossproof.work_folder import WorkFolder, read_json, require_writable, season_lock
 from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
 
 STAGES = {
@@ -62,10 +64,14 @@ def run_season(
 
     `on_progress` is called with what is being done, jobs done, jobs known. Raises InputError where the input
     is refused and BusyError where another run holds the season; nothing is changed in either case except
-    `results/problems.csv`.
+    `results/problems.csv`. Raises OSError where the machine would not write: a full disk, no right to.
     """
     started = time.monotonic()
+    find_config(where)
     folder = WorkFolder(_season_folder(where))
+    if profile is not None:
+        profile = _profile(profile, workflow_folder())
+    require_writable(folder)
     with season_lock(folder):
         index = refuse(folder, lambda: build_index(where))
         clear_refusal(folder)
@@ -82,6 +88,8 @@ def run_season(
         # An outcome of other inputs is that of an earlier run, whose report still lies there.
         if outcome.get("digest") == build_index(where).run_digest and (status == 0 or outcome.get("status")):
             return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
+        if fault := machine_fault(tail, str(folder.season)):
+            raise fault
         return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
 
 
@@ -111,11 +119,19 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
 
 
 def _profile(given: str, source: Path) -> str:
-    """A profile by its path or, for one that comes with the workflow, by its name."""
+    """A profile by its path or, for one that comes with the workflow, by its name. Raises UsageError."""
     for path in (Path(given), source / "profiles" / given):
-        if path.is_dir():
+        if given and path.is_dir():
             return str(path.resolve())
-    return given
+    known = sorted(p.name for p in (source / "profiles").iterdir() if p.is_dir())
+    raise UsageError(
+        error(
+            "--profile",
+            "There is no profile of this name, and no folder.",
+            f"Give the folder of a profile, or one of those that come with crossproof: {', '.join(known)}.",
+            value=given,
+        )
+    )
 
 
 def _season_folder(where: Path) -> Path:

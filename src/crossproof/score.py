@@ -95,8 +95,10 @@ def score(
     Raises InputError for a missing column, a truth that is no class, one sample twice with different truths,
     two wells of a plant with different truths, or no plant in common.
     """
-    problems = list(_missing_columns(verdicts, ("sample_id", "verdict", *POSTERIORS), verdicts_file))
-    problems += _missing_columns(truth, ("sample_id", "truth"), truth_file)
+    again = "Run `crossproof run` again; the table was changed."
+    problems = _missing_columns(verdicts, ("sample_id", "verdict", *POSTERIORS), verdicts_file, again)
+    said = "A truth file has sample_id and truth."
+    problems += _missing_columns(truth, ("sample_id", "truth"), truth_file, said)
     if problems:
         raise InputError(problems)
     known, problems = _read_truth(truth, truth_file)
@@ -151,9 +153,9 @@ def score(
     return Score(**{**vars(result), "problems": tuple(problems)})
 
 
-def _missing_columns(frame: pd.DataFrame, wanted: Iterable[str], file: str) -> list[Problem]:
+def _missing_columns(frame: pd.DataFrame, wanted: Iterable[str], file: str, remedy: str) -> list[Problem]:
     return [
-        error(file, f"The column {name} is missing.", "A truth file has sample_id and truth.", column=name)
+        error(file, f"The column {name} is missing.", remedy, column=name)
         for name in wanted
         if name not in frame
     ]

@@ -23,6 +23,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 from crossproof.errors import BusyError
@@ -133,6 +134,17 @@ def read_json(path: Path) -> Any:
         return json.loads(path.read_text(encoding="utf-8"))
     except (FileNotFoundError, json.JSONDecodeError, UnicodeDecodeError):
         return None
+
+
+def require_writable(folder: WorkFolder) -> None:
+    """Raise OSError, naming the folder, where a run could not write its results; nothing is left behind."""
+    for place in (folder.season, folder.results, folder.hidden):
+        if place.is_dir():
+            try:
+                with TemporaryFile(dir=place):
+                    pass
+            except OSError as fault:
+                raise OSError(fault.errno, fault.strerror, str(place)) from None
 
 
 @contextmanager

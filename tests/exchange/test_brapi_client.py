@@ -399,7 +399,7 @@ def test_addresses(given: str, base: str) -> None:
         ("http://[::1", "This is no http or https address."),
         ("https://me:pw@server.example", "holds a user name or a password"),
         ("https://server.example/brapi/v2?token=pw", "a part after ? or #"),
-        ("https://server.example:port", "The port of the address is no number."),
+        ("https://server.example:port", "The port of the address is no number from 0 to 65535."),
         ("http://server.example", "The token would travel unencrypted."),
     ],
 )

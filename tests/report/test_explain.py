@@ -129,7 +129,7 @@ def test_sample_name_finds_the_plant_too(season):
 
 
 def test_unknown_plant_names_the_nearest(season):
-    with pytest.raises(UsageError, match="Nearest names: C0001-0"):
+    with pytest.raises(UsageError, match="Did you mean C0001-0"):
         explain_plant(season, "C0001-O1")
 
 

@@ -76,7 +76,7 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
         port = parts.port
     except ValueError:
         raise InputError(
-            error(shown, "The port of the address is no number.", "Correct the address.")
+            error(shown, "The port of the address is no number from 0 to 65535.", "Correct the address.")
         ) from None
     if with_token and parts.scheme == "http" and parts.hostname not in LOOPBACK and not plain_http:
         raise InputError(

@@ -162,6 +162,14 @@ def find_config(path: Path) -> Path:
                 "Check the spelling, or make a season folder with: crossproof new DIR",
             )
         )
+    if path.suffix.lower() not in (".yaml", ".yml"):
+        raise InputError(
+            error(
+                str(path),
+                "This is neither a season folder nor its config.yaml.",
+                "Name the season folder, or make one with: crossproof new DIR",
+            )
+        )
     return path
 
 

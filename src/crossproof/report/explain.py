@@ -233,9 +233,14 @@ def find_plant(verdicts: pd.DataFrame, plant: str) -> dict[str, Any]:
             hit = verdicts[verdicts[column].astype(str) == plant]
             if len(hit):
                 return {str(k): v for k, v in hit.iloc[0].to_dict().items()}
-    known = [str(p) for p in verdicts.get("plant", pd.Series(dtype=str))]
-    near = difflib.get_close_matches(plant, known[:50_000], n=3)
-    hint = f"Nearest names: {', '.join(near)}." if near else "verdicts.csv lists every plant."
+    known = {str(p).casefold(): str(p) for p in verdicts.get("plant", pd.Series(dtype=str))[:50_000]}
+    near = [known[n] for n in difflib.get_close_matches(plant.casefold(), list(known), n=3)]
+    of_cross = [] if "cross_id" not in verdicts else verdicts["plant"][verdicts["cross_id"] == plant].tolist()
+    if of_cross:
+        more = ", ..." if len(of_cross) > 5 else ""
+        hint = f"This is a cross; its plants are {', '.join(map(str, of_cross[:5]))}{more}."
+    else:
+        hint = f"Did you mean {', '.join(near)}?" if near else "verdicts.csv lists every plant."
     raise UsageError(error("verdicts.csv", "No plant has this name.", hint, column="plant", value=plant))
 
 

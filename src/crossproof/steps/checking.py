@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from crossproof.errors import InputError, PlateError, Problem, Severity
+from crossproof.errors import InputError, PlateError, Problem, Severity, machine_problem, warning
 from crossproof.io.checks import check_calls
 from crossproof.io.config import find_config
 from crossproof.io.genotypes import reading_problems
@@ -27,7 +27,17 @@ def check_season(where: Path) -> tuple[Problem, ...]:
     problems = _all_problems(config)
     errors = any(p.severity is Severity.ERROR for p in problems)
     if errors or not (folder.results / "problems.csv").exists() or folder.refused.exists():
-        write_refusal(folder, problems)
+        try:
+            write_refusal(folder, problems)
+        except OSError as fault:
+            told = machine_problem(fault)
+            if told is None:
+                raise
+            # To look at a season that cannot be written, such as a copy put away, is no fault.
+            problems = (
+                *problems,
+                warning("results/problems.csv", f"Not written. {told.problem}", told.remedy),
+            )
     return tuple(
         sorted(problems, key=lambda p: [Severity.ERROR, Severity.WARNING, Severity.NOTE].index(p.severity))
     )
