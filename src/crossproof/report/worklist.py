@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -183,6 +184,7 @@ class _Plants:
         )
 
 
+@lru_cache(maxsize=1 << 18)
 def natural(text: str) -> tuple[tuple[int, int | str], ...]:
     """A key that sorts P2 before P10."""
     parts: list[tuple[int, int | str]] = []
