@@ -108,3 +108,34 @@ def test_variance_inflation_is_statsmodels() -> None:
     design = np.column_stack([np.ones(60), x])
     theirs = [variance_inflation_factor(design, k) for k in (1, 2, 3)]
     assert variance_inflation(design, np.ones(60))[1:] == pytest.approx(theirs, rel=1e-8)
+
+
+@pytest.mark.parametrize("r", [0.0, 0.5, -0.9])
+def test_inflation_of_two_columns_by_hand(r: float) -> None:
+    """Two columns with correlation r inflate each other's variance by 1 / (1 - r^2)."""
+    a, b = np.array([1.0, 1.0, -1.0, -1.0]), np.array([1.0, -1.0, 1.0, -1.0])
+    design = np.column_stack([np.ones(4), a, r * a + np.sqrt(1 - r * r) * b])
+    found = variance_inflation(design, np.ones(4))
+    assert np.isnan(found[0])
+    np.testing.assert_allclose(found[1:], 1 / (1 - r * r), rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    "columns", [[[1.0, 1.0, 1.0]], [[1.0, 1.0, 1.0], [2.0, 2.0, 2.0]], [[1, 1, 1], [0.0, 1, 2], [0.0, 1, 2]]]
+)
+def test_inflation_that_does_not_exist_is_no_number(columns: list[list[float]]) -> None:
+    assert np.isnan(variance_inflation(np.array(columns).T, np.ones(3))).all()
+
+
+def test_no_fit_where_there_is_nothing_to_fit() -> None:
+    design = np.column_stack([np.ones(4), [0.0, 0.0, 1.0, 1.0]])
+    y, m, tag = np.array([1.0, 2, 3, 1]), np.array([2.0, 1, 1, 3]), np.arange(4)
+    assert fit(y, m, design, tag) is not None
+    assert fit(y, m, design, np.zeros(4, dtype=int)) is None  # one tag: no errors between tags
+    assert fit(y[:2], m[:2], design[:2], tag[:2]) is None  # as many terms as tags
+    assert fit(y, np.zeros(4), design, tag) is None  # selfs only
+    assert fit(np.zeros(4), m, design, tag) is None
+
+
+def test_a_design_without_plants_is_separated_throughout() -> None:
+    assert separated(np.zeros(3), np.zeros(3), np.ones((3, 2))).all()

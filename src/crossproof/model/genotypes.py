@@ -7,7 +7,7 @@ so a biallelic marker has 0/0, 0/1, 1/1.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cache
 
@@ -149,10 +149,6 @@ class CallBatch:
     blocks: tuple[CallBlock, ...]
     evidence: Evidence
     notes: tuple[str, ...] = field(default=())
-
-    def with_notes(self, *notes: str) -> CallBatch:
-        """A copy with further remarks of the reader."""
-        return replace(self, notes=self.notes + notes)
 
 
 __all__ = [

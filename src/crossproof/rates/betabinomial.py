@@ -65,11 +65,6 @@ class HyperPosterior:
         return float(self.weight @ (self.alpha / (self.alpha + self.beta)))
 
     @property
-    def mean_rho(self) -> float:
-        """Posterior mean of the correlation within a cluster."""
-        return float(self.weight @ (1.0 / (1.0 + self.alpha + self.beta)))
-
-    @property
     def mode(self) -> tuple[float, float]:
         """(alpha, beta) of the grid point with most weight per unit of the grid."""
         best = int(np.argmax(self.weight))
