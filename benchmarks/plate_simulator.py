@@ -87,27 +87,42 @@ def gamete(rng: np.random.Generator, genotype: Ints) -> Ints:
     return (rng.random(genotype.shape) < genotype / 2).astype(np.int64)
 
 
-def grow(nursery: Nursery, cross: int) -> tuple[Ints, bool]:
-    """Genotype of one plant harvested from a cross, and whether it is a hybrid or a self of it."""
+@dataclass(frozen=True)
+class Plant:
+    """Genotype of one plant, whether it is a hybrid or self of its tag, and the lines it descends from.
+
+    Unknown pollen is none of the lines.
+    """
+
+    genotype: Ints
+    true: bool
+    lines: frozenset[int]
+
+
+def grow(nursery: Nursery, cross: int) -> Plant:
+    """One plant harvested from a cross."""
     rng = nursery.rng
     mother, father = nursery.mother_plant[cross], nursery.father_plant[cross]
+    m, p = int(nursery.mother[cross]), int(nursery.father[cross])
     kind = rng.choice(4, p=np.array(nursery.rates.classes) / sum(nursery.rates.classes))
     if kind == 0:
-        return gamete(rng, mother) + gamete(rng, father), True
+        return Plant(gamete(rng, mother) + gamete(rng, father), True, frozenset({m, p}))
     if kind == 1:
-        return gamete(rng, mother) + gamete(rng, mother), True
+        return Plant(gamete(rng, mother) + gamete(rng, mother), True, frozenset({m}))
     if kind == 2:
-        donor = nursery.lines[rng.integers(len(nursery.lines))]
+        line = int(rng.integers(len(nursery.lines)))
+        donor, lines = nursery.lines[line], frozenset({m, line})
         if rng.random() < 0.3:
-            donor = 2 * (rng.random(len(donor)) < nursery.pool).astype(np.int64)
-        return gamete(rng, mother) + gamete(rng, donor), False
+            donor, lines = 2 * (rng.random(len(donor)) < nursery.pool).astype(np.int64), frozenset({m})
+        return Plant(gamete(rng, mother) + gamete(rng, donor), False, lines)
     other = rng.integers(3)
     if other == 0:
-        return gamete(rng, father) + gamete(rng, father), False
+        return Plant(gamete(rng, father) + gamete(rng, father), False, frozenset({p}))
     f1 = gamete(rng, mother) + gamete(rng, father)
     if other == 1:
-        return gamete(rng, f1) + gamete(rng, f1), False
-    return nursery.lines[rng.integers(len(nursery.lines))].copy(), False
+        return Plant(gamete(rng, f1) + gamete(rng, f1), False, frozenset({m, p}))
+    line = int(rng.integers(len(nursery.lines)))
+    return Plant(nursery.lines[line].copy(), False, frozenset({line}))
 
 
 @dataclass
@@ -121,6 +136,8 @@ class Sheet:
     genotype: Ints
     true_to_tag: NDArray[np.bool_]
     """Plants that are hybrid or self of their tag."""
+    lines: tuple[frozenset[int], ...]
+    """Lines that each plant descends from, none for tubes and blanks."""
 
 
 def make_sheet(
@@ -161,9 +178,15 @@ def make_sheet(
     genotype = np.full((n, nursery.lines.shape[1]), -1, dtype=np.int64)
     plants = [""] * n
     true_to_tag = np.ones(n, dtype=bool)
+    lines: list[frozenset[int]] = [frozenset()] * n
+
+    def sow(w: int, cross: int) -> None:
+        plant = grow(nursery, cross)
+        genotype[w], true_to_tag[w], lines[w] = plant.genotype, plant.true, plant.lines
+
     for w, i in enumerate(identity):
         if i >= n_lines:
-            genotype[w], true_to_tag[w] = grow(nursery, i - n_lines)
+            sow(w, i - n_lines)
             plants[w] = f"{prefix}T{w + 1}"
         elif i >= 0:
             genotype[w] = nursery.lines[i]
@@ -171,8 +194,9 @@ def make_sheet(
         progeny = np.flatnonzero(np.array(identity) >= n_lines)
         w = int(rng.choice(progeny))
         other = int(rng.choice([c for c in crosses if c != identity[w] - n_lines]))
-        genotype[w], true_to_tag[w] = grow(nursery, other)[0], False
-    return Sheet(format, position, np.array(identity), plants, genotype, true_to_tag)
+        sow(w, other)
+        true_to_tag[w] = False
+    return Sheet(format, position, np.array(identity), plants, genotype, true_to_tag, tuple(lines))
 
 
 def move(sheet: Sheet, source: Ints) -> Sheet:
@@ -243,6 +267,7 @@ def make_parent_plate(nursery: Nursery, tubes: int, name: str = "PARENTS") -> Pl
         [""] * len(identity),
         genotype,
         np.ones(len(identity), dtype=bool),
+        (frozenset(),) * len(identity),
     )
     return make_plate(nursery, sheet, name)
 

@@ -250,9 +250,17 @@ def test_one_cross_and_symmetric_blanks_are_said():
     nursery = season(27, crosses=1)
     identity = np.full(96, len(nursery.lines))
     identity[[0, 95]] = EMPTY
-    genotype = np.array([np.full(60, -1) if i == EMPTY else sim.grow(nursery, 0)[0] for i in identity])
+    genotype = np.array([np.full(60, -1) if i == EMPTY else sim.grow(nursery, 0).genotype for i in identity])
     plants = ["" if i == EMPTY else f"T{w}" for w, i in enumerate(identity)]
-    sheet = sim.Sheet(PLATE_FORMATS[0], np.arange(96), identity, plants, genotype, np.ones(96, dtype=bool))
+    sheet = sim.Sheet(
+        PLATE_FORMATS[0],
+        np.arange(96),
+        identity,
+        plants,
+        genotype,
+        np.ones(96, dtype=bool),
+        (frozenset(),) * 96,
+    )
     remarks = [f for f in found(nursery, [sim.make_plate(nursery, sheet)], remarks=True) if f.note]
     assert all(f.kind is FindingKind.CANNOT_SEE and not f.critical for f in remarks)
     assert "rotated by 180 degrees" in remarks[0].evidence

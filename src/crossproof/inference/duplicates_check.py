@@ -13,13 +13,14 @@ Outcrosses are left out: two plants of one inbred pollen donor are alike as well
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.family_tables import FamilyTables
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope
-from crossproof.inference.plate_arrays import Floats, SeasonTables
+from crossproof.inference.plate_arrays import Floats, Plate, SeasonTables
 from crossproof.inference.tag_checks import Examined
 from crossproof.model.corrections import Correction, CorrectionKind
 
@@ -28,12 +29,35 @@ PRIOR_DUPLICATE = 1e-6
 EFFECTIVE = 40
 OUTCROSS = 2
 """Place of the outcross among the relations of `PlateScores.relation_scores`."""
-MAX_WELLS = 3000
+MAX_WELLS = 40_000
+"""Most candidates compared, every one with every other."""
+BLOCK = 2048
+Floats32 = NDArray[np.float32]
 
 
-def _candidates(x: Examined, season: SeasonTables) -> list[tuple[int, list[Floats], float]]:
-    """Wells that could show a duplicate: (well, T per block (marker, genotype), surprise of its data in
-    nats)."""
+@dataclass(frozen=True)
+class _Entry:
+    """A well that could show a duplicate: T and the likelihood of its data, per block (marker, genotype)."""
+
+    plate: Plate
+    well: int
+    surprise: float
+    kind: list[Floats32]
+    data: list[Floats32]
+
+    @property
+    def name(self) -> str:
+        """Sample."""
+        return self.plate.samples[self.well]
+
+    @property
+    def place(self) -> str:
+        """Plate and well."""
+        return self.plate.place(self.well)
+
+
+def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Entry]:
+    """Wells whose data are so rare among plants of their kind (`need` nats) that two alike would tell."""
     plate, scores, identity = x.plate, x.scores, x.search.identity
     n = season.n_lines
     state = scores.lines_under(identity)
@@ -43,13 +67,15 @@ def _candidates(x: Examined, season: SeasonTables) -> list[tuple[int, list[Float
         if len(wells) == 0:
             continue
         family = FamilyTables(scores, int(i) - n, wells, state)
-        for place in np.flatnonzero(family.relation != OUTCROSS):
-            kind, surprise = [], 0.0
-            for table, post in zip(family.tables(int(place)), family.posterior, strict=True):
-                t = np.maximum(table[family.relation[place]], 1e-3)
-                kind.append(t / t.sum(axis=1, keepdims=True))
-                surprise -= float(np.log((t * post[:, place]).sum(axis=1) / post[:, place].max(axis=1)).sum())
-            out.append((int(wells[place]), kind, surprise))
+        kinds = [np.maximum(t, 1e-3) for t in family.kinds()]
+        kinds = [t / t.sum(axis=2, keepdims=True) for t in kinds]
+        surprise = np.zeros(len(wells))
+        for t, post in zip(kinds, family.posterior, strict=True):
+            surprise -= np.log((t * post).sum(axis=2) / post.max(axis=2)).sum(axis=0)
+        for place in np.flatnonzero((family.relation != OUTCROSS) & (surprise > need)):
+            kind = [t[:, place].astype(np.float32) for t in kinds]
+            data = [d[:, wells[place]] for d in scores.likelihood]
+            out.append(_Entry(plate, int(wells[place]), float(surprise[place]), kind, data))
     return out
 
 
@@ -73,64 +99,89 @@ def _differ(left: Sequence[Floats], right: Sequence[Floats]) -> tuple[int, int]:
 
 
 def duplicate_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
-    """Pairs of wells with different plant names whose likeness their families do not explain."""
+    """Pairs of wells with different plant names whose likeness their families do not explain.
+
+    All pairs of candidates of the season are compared, up to MAX_WELLS candidates; beyond, those whose data
+    are rarest, and a remark says so.
+    """
     need = (threshold + 6.0) * np.log(10)
-    entries: list[tuple[Examined, int, list[Floats], list[Floats]]] = []
-    n_plants = 0
-    for x in plates:
-        n_plants += int((x.search.identity >= season.n_lines).sum())
-        for w, kind, surprise in _candidates(x, season):
-            if surprise > need:
-                entries.append((x, w, kind, [d[:, w].astype(np.float64) for d in x.scores.likelihood]))
-    entries = entries[:MAX_WELLS]
+    entries = [e for x in plates for e in _candidates(x, season, need)]
+    n_plants = sum(int((x.search.identity >= season.n_lines).sum()) for x in plates)
     n_pairs = max(len(entries) * (len(entries) - 1) // 2, 1)
     prior = np.log10(PRIOR_DUPLICATE * max(n_plants, 1) / max(n_pairs, n_plants))
+    left_out = len(entries) - MAX_WELLS
+    if left_out > 0:
+        rarest = np.argsort([-e.surprise for e in entries], kind="stable")[:MAX_WELLS]
+        entries = [entries[i] for i in np.sort(rarest)]
     similar = _similar(entries)
     out = []
     for i, j in similar:
-        x, w, kind, data = entries[i]
-        y, v, _, other = entries[j]
-        if x.plate.plants[w] and x.plate.plants[w] == y.plate.plants[v]:
+        x, y = entries[i], entries[j]
+        if x.plate.plants[x.well] and x.plate.plants[x.well] == y.plate.plants[y.well]:
             continue
-        llr, segregating = _llr(kind, data, other)
+        kind, left, right = ([p.astype(np.float64) for p in e] for e in (x.kind, x.data, y.data))
+        llr, segregating = _llr(kind, left, right)
         odds = float(llr / np.log(10) * min(1.0, EFFECTIVE / max(segregating, 1.0)) + prior)
-        shared, differing = _differ(data, other)
+        shared, differing = _differ(left, right)
         if odds < threshold:
             continue
-        a, b = (e.plate.samples[k] for e, k in ((x, w), (y, v)))
         out.append(
             Finding(
                 FindingKind.SAME_PLANT,
                 Scope.SAMPLE,
                 x.plate.name,
-                a,
-                f"{a} ({x.plate.place(w)}) and {b} ({y.plate.place(v)}) agree at {shared - differing} of "
-                f"{shared} "
+                x.name,
+                f"{x.name} ({x.place}) and {y.name} ({y.place}) agree at {shared - differing} of {shared} "
                 "markers although plants of their kind differ from each other.",
                 "Look whether one plant was sampled twice; genotype both again or leave one out.",
-                wells=(x.plate.place(w), y.plate.place(v)),
-                samples=(a, b),
-                other=b,
+                wells=(x.place, y.place),
+                samples=(x.name, y.name),
+                other=y.name,
                 log10_odds=odds,
                 hold=Hold.NOTHING,
-                corrections=(Correction(CorrectionKind.IGNORE_SAMPLE, b),),
+                corrections=(Correction(CorrectionKind.IGNORE_SAMPLE, y.name),),
             )
         )
-    return out
+    return out + ([_not_compared(left_out)] if left_out > 0 else [])
 
 
-def _similar(entries: Sequence[tuple[Examined, int, list[Floats], list[Floats]]]) -> NDArray[np.int64]:
-    """Pairs of entries that are alike at 95 % of the markers known in both, (pair, 2)."""
+def _not_compared(count: int) -> Finding:
+    """The remark that some plants were not compared."""
+    return Finding(
+        FindingKind.CANNOT_SEE,
+        Scope.PLATE,
+        "",
+        "season",
+        f"{count} plants were not compared with the others for one plant under two names: more than "
+        f"{MAX_WELLS} plants of the season could show it, and those whose genotypes are rarest went first.",
+        "Examine part of the season by itself if a plant sampled twice is suspected.",
+        note=True,
+    )
+
+
+def _similar(entries: Sequence[_Entry]) -> NDArray[np.int64]:
+    """Pairs of entries that are alike at 95 % of the markers known in both, 10 at least, (pair, 2).
+
+    Products of indicators, BLOCK rows at a time: time grows with the square of the entries, memory does not.
+    """
     if len(entries) < 2:
         return np.zeros((0, 2), dtype=np.int64)
-    equal = np.zeros((len(entries), len(entries)))
-    known = np.zeros_like(equal)
-    for b in range(len(entries[0][3])):
-        data = np.stack([e[3][b] for e in entries])  # well, marker, genotype
-        sure = data.max(axis=2) >= 0.9 * data.sum(axis=2)
-        best = np.zeros(data.shape, dtype=np.float32)
-        np.put_along_axis(best, data.argmax(axis=2)[..., None], sure[..., None].astype(np.float32), axis=2)
-        flat = best.reshape(len(data), data.shape[1] * data.shape[2])  # not -1: there may be no marker
-        equal = equal + flat @ flat.T
-        known = known + sure.astype(np.float32) @ sure.astype(np.float32).T
-    return np.asarray(np.argwhere(np.triu((equal >= 0.95 * known) & (known >= 10), 1)))
+    best, sure = [], []
+    for b in range(len(entries[0].data)):
+        data = np.stack([e.data[b] for e in entries])  # well, marker, genotype
+        known = data.max(axis=2) >= 0.9 * data.sum(axis=2)
+        one = np.zeros(data.shape, dtype=np.float32)
+        np.put_along_axis(one, data.argmax(axis=2)[..., None], known[..., None].astype(np.float32), axis=2)
+        best.append(one.reshape(len(data), data.shape[1] * data.shape[2]))  # not -1: there may be no marker
+        sure.append(known.astype(np.float32))
+    # equal - 0.95 known, as one product.
+    left = np.concatenate([*best, *(np.float32(-0.95) * s for s in sure)], axis=1)
+    right = np.concatenate([*best, *sure], axis=1)
+    certain = np.concatenate(sure, axis=1)
+    found = []
+    for start in range(0, len(entries), BLOCK):
+        close = left[start : start + BLOCK] @ right[start:].T > -1e-3
+        i, j = np.nonzero(np.triu(close, 1))
+        shared = (certain[start + i] * certain[start + j]).sum(axis=1)
+        found.append(start + np.column_stack([i, j])[shared >= 10])
+    return np.concatenate(found).astype(np.int64)

@@ -44,3 +44,19 @@ class FamilyTables:
                 t[r] = 2 * (t[r] + post[:, mine].sum(axis=1)) / (2 + mine.sum())
             out.append(t / 2)
         return out
+
+    def all_tables(self) -> list[Floats]:
+        """T' for all plants, each itself left out, per block (relation, marker, well, genotype)."""
+        out = []
+        for base, post in zip(self.base, self.posterior, strict=True):
+            of_kind = self.relation == np.arange(len(base))[:, None]  # relation, well
+            sums = np.einsum("rw,mwg->rmg", of_kind.astype(np.float64), post)[:, :, None]
+            mine = of_kind[:, None, :, None] * post[None]
+            others = of_kind.sum(axis=1)[:, None] - of_kind
+            out.append((2 * base[:, :, None] + sums - mine) / (2 + others)[:, None, :, None])
+        return out
+
+    def kinds(self) -> list[Floats]:
+        """T' of each plant's likeliest relation, per block (marker, well, genotype)."""
+        wells = np.arange(len(self.wells))
+        return [t[self.relation, :, wells].transpose(1, 0, 2) for t in self.all_tables()]

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope
-from crossproof.inference.layout_search import Proposal, Search
+from crossproof.inference.layout_search import Search
 from crossproof.inference.plate_arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plate_layout import whole_plate_layouts
 from crossproof.inference.plate_scores import UNKNOWN, PlateScores
+from crossproof.inference.proposals import Proposal
 from crossproof.model.corrections import Correction, CorrectionKind
 
 

@@ -18,60 +18,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.findings import FindingKind
-from crossproof.inference.plate_arrays import EMPTY, Floats
 from crossproof.inference.plate_layout import Layout, strip_layouts, whole_plate_layouts
 from crossproof.inference.plate_scores import UNKNOWN, Matrix, PlateScores
+from crossproof.inference.proposals import (
+    GAIN,
+    Bools,
+    Ints,
+    Proposal,
+    broad,
+    clipped,
+    doubtful_tubes,
+    make_proposal,
+    many_markers,
+    misfit_wells,
+)
+from crossproof.inference.well_pairs import pairs, tube_pairs
 
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 PRIOR_WHOLE = 1e-3
 UNUSUAL_SHARE = 0.1
 """Share of whole-plate faults that are shifts in reading order or another order of filling."""
 PRIOR_STRIP = 1e-3
-PRIOR_WELLS = 1e-2
-PRIOR_TUBE = 1e-4
-"""A parent tube swapped, judged through the consensus it makes: parents err in more ways than are
-modelled."""
 PRIOR_TAGS = 1e-2
 PRIOR_ONE_TAG = 3e-3
 TIE = 1.0
 """Proposals whose likelihoods differ by less than this (log10) cannot be told apart."""
-GAIN = 1.0
-"""A well speaks for a proposal from this many nats."""
 CERTAIN = 20.0
 """A whole-plate layout with these log10 odds is taken without looking at parts of the plate."""
-LEAST_PAIR = 1.2
-"""Least log10 odds of two swapped wells: two odd seeds that happen to fit each other's tag look the same."""
-RELATED_PAIR = 0.03
-"""Factor on the prior where the two share a parent: an outcross of the one is then a hybrid of the other."""
-TUBE_MARKERS = 30
-"""Fewest markers from which a line's only tube is judged by its progeny."""
+WORSE_SHARE = 0.1
+"""Unless more wells than this fit worse so: two rows swapped may look like a plate that was shifted."""
 MAX_STEPS = 40
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """One way to re-label a plate.
-
-    Exactly one of `layout`, `wells` (two wells change places), `tags` (two identities; `mutual`: they change
-    places, else the first is really the second) is set. `identity` (well,) afterwards; `gain` (well,) log10.
-    """
-
-    words: str
-    log10_odds: float
-    likelihood: float
-    identity: Ints
-    gain: Floats
-    layout: Layout | None = None
-    wells: tuple[int, int] | None = None
-    tags: tuple[int, int] | None = None
-    mutual: bool = False
-    same_as: tuple[str, ...] = ()
-
-    @property
-    def whole_plate(self) -> bool:
-        """Whether nearly every well is concerned."""
-        return self.layout is not None and " and " not in self.words and "reversed" not in self.words
 
 
 @dataclass(frozen=True)
@@ -93,64 +68,25 @@ def identities_under(layout: Layout, scores: PlateScores, identity: Ints) -> Int
     return np.where(well >= 0, identity[well], UNKNOWN)
 
 
-def misfit_wells(matrix: Matrix, identity: Ints, scores: PlateScores) -> NDArray[np.bool_]:
-    """Wells that anything else explains better than their identity does, (well,).
-
-    A sample: "something else" is likelier than its tag although it is given probability ODD only. A blank or
-    a sample without calls: its number of calls fits the other kind by 4 nats or more.
-    """
-    own = matrix.own(identity)
-    sample = scores.called + matrix.anything
-    odd = np.where(identity == EMPTY, sample - own > 4.0, sample - own > 1.0)
-    silent = (identity != EMPTY) & (scores.blank - scores.called > 4.0)
-    return np.asarray((odd | silent) & (identity != UNKNOWN))
-
-
-def _clipped(difference: Floats, matrix: Matrix) -> Floats:
-    return np.clip(difference, -matrix.bound, matrix.bound)
-
-
-def broad(gain: Floats, least: int) -> bool:
-    """Whether many wells speak for it, not a few loud ones: `least` wells, and 1.5 times what speaks
-    against."""
-    for_it, against = gain[gain > GAIN], gain[gain < -GAIN]
-    return len(for_it) >= least and float(for_it.sum()) >= -1.5 * float(against.sum())
-
-
-def _proposal(words: str, gain: Floats, prior: float, identity: Ints) -> Proposal:
-    """A proposal still without what it is made of, from gains in nats."""
-    likelihood = float(gain.sum() / np.log(10))
-    return Proposal(words, likelihood + float(np.log10(prior)), likelihood, identity, gain / np.log(10))
-
-
 def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
     """Whole-plate layouts, each with the consensus that it implies."""
     own = matrix.own(identity)
-    room = _clipped(matrix.table[:, :-1].max(axis=1) - own, matrix)
+    room = clipped(matrix.table[:, :-1].max(axis=1) - own, matrix)
     misfit = misfit_wells(matrix, identity, scores)
     if max((room > GAIN).sum(), misfit.sum()) < max(4, 0.1 * len(identity)):
         return
     layouts = whole_plate_layouts(scores.plate.format)
+    silent = scores.blank > scores.called
     for layout in layouts:
         changed = identities_under(layout, scores, identity)
-        gain = _clipped(scores.exact(changed, matrix.anything) - own, matrix)
+        gain = clipped(scores.exact(changed, matrix.anything) - own, matrix)
+        # What the sheet does not describe stands empty if the plate lay so; calls there are no sign of it, or
+        # data that fit nothing would speak for every layout that takes them off the sheet.
+        gain = np.where((changed == UNKNOWN) & ~silent, np.minimum(gain, 0.0), gain)
         if broad(gain, 4):
             unusual = layout.kind is FindingKind.REFILLED or "along" in layout.detail
             prior = PRIOR_WHOLE / len(layouts) * (UNUSUAL_SHARE if unusual else 1.0)
-            yield replace(_proposal(layout.words, gain, prior, changed), layout=layout)
-
-
-def doubtful_tubes(scores: PlateScores, matrix: Matrix, identity: Ints) -> list[int]:
-    """Parent tubes most of whose line's progeny on this plate fit anything better than their tags."""
-    season, n = scores.season, scores.season.n_lines
-    misfit = misfit_wells(matrix, identity, scores)
-    doubtful = []
-    for w in np.flatnonzero((identity >= 0) & (identity < n)):
-        crosses = np.flatnonzero((season.mother == identity[w]) | (season.father == identity[w]))
-        family = np.isin(identity, n + crosses)
-        if family.any() and misfit[family].mean() > 0.5:
-            doubtful.append(int(w))
-    return doubtful
+            yield replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
 
 
 def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -165,16 +101,26 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
         moved = changed != identity
         if not moved.any():
             continue
-        if (moved & doubtful).any() and len(layouts) * len(identity) < 40_000:
-            after = scores.exact(changed, matrix.anything)
-        else:
-            after = table[wells, matrix.column(changed)]
-        gain = _clipped(after - own, matrix)
+        gain = clipped(table[wells, matrix.column(changed)] - own, matrix)
+        plants = gain[moved & ~scores.tube]
+        speaks = (moved & scores.tube).any() and (plants > GAIN).sum() >= 2 and plants.sum() > 2 * GAIN
+        rebuilt = bool((moved & doubtful).any() or speaks) and len(layouts) * len(identity) < 40_000
+        if rebuilt:
+            gain = clipped(scores.exact(changed, matrix.anything) - own, matrix)
         # A well of which the sheet then says nothing fits whatever it holds: that speaks for no exchange with
         # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
         gain = np.where(changed == UNKNOWN, np.minimum(gain, 0.0), gain)
+        # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not
+        # fit worse, and at many markers.
+        if (
+            rebuilt
+            and broad(gain, 3)
+            and not (gain[moved].sum() > -GAIN and many_markers(scores, identity, changed))
+        ):
+            gain = np.where(moved, gain, np.minimum(gain, 0.0))
         if broad(gain, 3):
-            yield replace(_proposal(layout.words, gain, PRIOR_STRIP / len(layouts), changed), layout=layout)
+            prior = PRIOR_STRIP / len(layouts)
+            yield replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
 
 
 def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -183,7 +129,7 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
     crosses = np.unique(identity[identity >= n])
     same = season.same_parents()
     own = matrix.own(identity)
-    gains = _clipped(matrix.robust - own[:, None], matrix)
+    gains = clipped(matrix.robust - own[:, None], matrix)
     n_pairs = max(len(crosses) * (len(crosses) - 1) // 2, 1)
     for a_index, a in enumerate(crosses):
         mine = identity == a
@@ -199,104 +145,34 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
                 changed = np.where(mine, b, np.where(theirs, a, identity))
                 words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
                 yield replace(
-                    _proposal(words, both, PRIOR_TAGS / n_pairs, changed), tags=(int(a), int(b)), mutual=True
+                    make_proposal(words, both, PRIOR_TAGS / n_pairs, changed),
+                    tags=(int(a), int(b)),
+                    mutual=True,
                 )
-
-
-def _swap(identity: Ints, a: int, b: int) -> Ints:
-    changed = identity.copy()
-    changed[a], changed[b] = identity[b], identity[a]
-    return changed
-
-
-def _parents(scores: PlateScores, identity: int) -> set[int]:
-    """The lines that an identity is made of."""
-    season = scores.season
-    if identity < season.n_lines:
-        return {identity} - {EMPTY}
-    cross = identity - season.n_lines
-    return {int(season.mother[cross]), int(season.father[cross])} - {-1}
-
-
-def _in_its_place(scores: PlateScores, well: int, identity: Ints, at: int) -> bool:
-    """Whether a well would be a hybrid or a self there: outcrosses and strays fit many tags a little."""
-    cross = at - scores.season.n_lines
-    if cross < 0:
-        return True
-    parents = scores.season.mother[[cross]], scores.season.father[[cross]]
-    by_relation = scores.relation_scores(*parents, np.array([well]), scores.lines_under(identity))[0, 0]
-    return bool((by_relation + scores.relation_prior()).argmax() < 2)
-
-
-def _pair_words(scores: PlateScores, a: int, b: int) -> str:
-    return f"wells {scores.plate.well_name(a)} and {scores.plate.well_name(b)} swapped"
-
-
-def pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
-    """Two wells swapped: both must fit each other's place better than their own."""
-    own = matrix.own(identity)
-    prior = PRIOR_WELLS / max(len(identity) * (len(identity) - 1) // 2, 1)
-    room = matrix.table[:, :-1].max(axis=1) - own
-    loose = np.flatnonzero((room > GAIN) & (identity != UNKNOWN) & ~used)
-    gains = _clipped(matrix.table[np.ix_(loose, matrix.column(identity[loose]))] - own[loose, None], matrix)
-    both = np.where((gains > GAIN) & (gains.T > GAIN), gains + gains.T, -np.inf)
-    first, second = np.nonzero(np.triu(both, 1) > 0)
-    order = np.argsort(-both[first, second], kind="stable")[:12]
-    for i, j in zip(first[order], second[order], strict=True):
-        a, b = int(loose[i]), int(loose[j])
-        if not (
-            _in_its_place(scores, a, identity, int(identity[b]))
-            and _in_its_place(scores, b, identity, int(identity[a]))
-        ):
-            continue
-        gain = np.zeros(len(identity))
-        gain[a], gain[b] = gains[i, j], gains[j, i]
-        related = _parents(scores, int(identity[a])) & _parents(scores, int(identity[b]))
-        share = prior * (RELATED_PAIR if related else 1.0)
-        if gain.sum() / np.log(10) + np.log10(share) >= LEAST_PAIR:
-            yield replace(
-                _proposal(_pair_words(scores, a, b), gain, share, _swap(identity, a, b)), wells=(a, b)
-            )
-
-
-def tube_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
-    """A parent tube swapped with another well, where the families of that line do not fit the tube.
-
-    A line's only tube defines its consensus, so a swapped one fits itself; its progeny show it.
-    """
-    misfit = misfit_wells(matrix, identity, scores)
-    own = matrix.own(identity)
-    if scores.plate.n_markers < TUBE_MARKERS:
-        return
-    doubtful = [w for w in doubtful_tubes(scores, matrix, identity) if not used[w]]
-    others = sorted(set(doubtful) | {int(w) for w in np.flatnonzero((misfit | (identity == EMPTY)) & ~used)})
-    prior = PRIOR_TUBE / max(len(identity) * (len(identity) - 1) // 2, 1)
-    budget = max(20, 200_000 // max(len(identity) * scores.plate.n_markers // 60, 1))
-    seen: set[tuple[int, int]] = set()
-    for a in doubtful:
-        for b in others:
-            if a == b or identity[a] == identity[b] or (b, a) in seen or len(seen) >= budget:
-                continue
-            seen.add((a, b))
-            changed = _swap(identity, a, b)
-            gain = _clipped(scores.exact(changed, matrix.anything) - own, matrix)
-            if broad(gain, 2):
-                yield replace(_proposal(_pair_words(scores, a, b), gain, prior, changed), wells=(a, b))
 
 
 Source = Callable[[PlateScores, Matrix, Ints, Bools], Iterator[Proposal]]
 SOURCES: tuple[Source, ...] = (whole_plate, strips, tags, pairs, tube_pairs)
 
 
-def _best(candidates: list[Proposal]) -> Proposal:
-    """The best proposal, with the names of those that fit as well."""
-    best = max(candidates, key=lambda p: p.log10_odds)
+def _certain(proposal: Proposal) -> bool:
+    """Whether a whole-plate layout needs no comparison: sure, and few wells are worse off."""
+    worse = (proposal.gain * np.log(10) < -GAIN).mean()
+    return bool(proposal.log10_odds > CERTAIN and worse <= WORSE_SHARE)
+
+
+def _best(candidates: list[Proposal], threshold: float) -> Proposal | None:
+    """The best proposal of those that reach their threshold, with the names of those that fit as well."""
+    enough = [p for p in candidates if p.log10_odds >= (threshold if p.least is None else p.least)]
+    if not enough:
+        return None
+    best = max(enough, key=lambda p: p.log10_odds)
     ties = [
         p.words
         for p in candidates
         if p is not best and abs(p.likelihood - best.likelihood) < TIE and p.words != best.words
     ]
-    return Proposal(**{**best.__dict__, "same_as": tuple(dict.fromkeys(ties))})
+    return replace(best, same_as=tuple(dict.fromkeys(ties)))
 
 
 def search_layout(
@@ -313,15 +189,11 @@ def search_layout(
         candidates: list[Proposal] = []
         for source in allowed:
             candidates += source(scores, matrix, identity, used)
-            if source is whole_plate and any(p.log10_odds > CERTAIN for p in candidates):
+            if source is whole_plate and any(_certain(p) for p in candidates):
                 break
-        if not candidates:
-            break
-        candidates = [p for p in candidates if p.words not in {s.words for s in steps}]
-        if not candidates:
-            break
-        best = _best(candidates)
-        if best.log10_odds < threshold:
+        taken = {s.words for s in steps}
+        best = _best([p for p in candidates if p.words not in taken], threshold)
+        if best is None:
             break
         steps.append(best)
         identity = best.identity

@@ -83,6 +83,21 @@ def clusters(agree: NDArray[np.bool_]) -> list[list[int]]:
     return sorted(groups, key=lambda g: (-len(g), g))
 
 
+def _disagreement(
+    data: Sequence[list[Floats]], prior: Sequence[Floats], conflict: float
+) -> tuple[list[list[int]], Pair] | None:
+    """Groups of wells that agree, largest first, and the pair that differs most; None where all agree."""
+    agree = np.eye(len(data), dtype=bool)
+    worst = Pair(0, 0, 0.0)
+    for i in range(len(data)):
+        for j in range(i + 1, len(data)):
+            pair = compare(data[i], data[j], prior)
+            agree[i, j] = agree[j, i] = not pair.disagree(conflict)
+            worst = pair if pair.log10_same < worst.log10_same else worst
+    groups = clusters(agree)
+    return (groups, worst) if len(groups) > 1 else None
+
+
 def _matching_line(
     data: Sequence[Floats], posteriors: Sequence[Floats], prior: Sequence[Floats], own: int
 ) -> tuple[int, Pair] | None:
@@ -118,16 +133,10 @@ def line_tube_findings(
         if len(mine) < 2:
             continue
         data = [_data(p, w) for p, w in mine]
-        agree = np.eye(len(mine), dtype=bool)
-        worst = Pair(0, 0, 0.0)
-        for i in range(len(mine)):
-            for j in range(i + 1, len(mine)):
-                pair = compare(data[i], data[j], prior)
-                agree[i, j] = agree[j, i] = not pair.disagree(conflict)
-                worst = pair if pair.log10_same < worst.log10_same else worst
-        groups = clusters(agree)
-        if len(groups) < 2:
+        apart = _disagreement(data, prior, conflict)
+        if apart is None:
             continue
+        groups, worst = apart
         if posteriors is None:
             posteriors = [
                 line_posterior(b.pool, e, season.inbreeding)
@@ -195,16 +204,10 @@ def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conf
         if len(mine) < 2:
             continue
         data = [_data(p, w) for p, w in mine]
-        agree = np.eye(len(mine), dtype=bool)
-        worst = Pair(0, 0, 0.0)
-        for i in range(len(mine)):
-            for j in range(i + 1, len(mine)):
-                pair = compare(data[i], data[j], prior)
-                agree[i, j] = agree[j, i] = not pair.disagree(conflict)
-                worst = pair if pair.log10_same < worst.log10_same else worst
-        groups = clusters(agree)
-        if len(groups) < 2:
+        apart = _disagreement(data, prior, conflict)
+        if apart is None:
             continue
+        groups, worst = apart
         clear = len(groups[0]) > len(groups[1])
         odd = [i for g in groups[1:] for i in g] if clear else list(range(len(mine)))
         places = ", ".join(mine[i][0].place(mine[i][1]) for i in odd)

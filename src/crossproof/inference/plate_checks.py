@@ -32,10 +32,12 @@ from crossproof.inference.plate_arrays import (
     choose_markers,
     line_evidence,
 )
-from crossproof.inference.plate_exchange import exchange_findings
+from crossproof.inference.plate_exchange import MISFIT_SHARE, exchange_findings
 from crossproof.inference.plate_scores import PlateScores, background_call_rate, usual_call_rate
 from crossproof.inference.tag_checks import Examined, cross_findings, maternal_findings
+from crossproof.inference.well_pairs import stray_counts
 from crossproof.model.corrections import Correction
+from crossproof.model.sentinels import NO_CALL_CODE
 
 
 @dataclass(frozen=True)
@@ -55,9 +57,30 @@ class CheckSettings:
     remarks: bool = True
 
 
+ALIKE = 0.98
+"""If this share of a plate's calls are the commonest of their marker, calls tell no well from another."""
+
+
+def _alike(plate: Plate) -> bool:
+    """Whether all wells of a plate show the same calls, so that these say nothing of where a well belongs."""
+    same = called = 0
+    for block in plate.blocks:
+        seen = block.codes != NO_CALL_CODE
+        called += int(seen.sum())
+        same += sum(int(np.bincount(c[s]).max(initial=0)) for c, s in zip(block.codes, seen, strict=True))
+    return same >= ALIKE * called
+
+
 def _sources(plate: Plate) -> tuple[Source, ...]:
-    """What is tried on a plate: nothing where fewer than one sample in ten called, or fewer than four."""
-    called = int((plate.n_called >= 0.3 * plate.n_markers).sum())
+    """What is tried on a plate: nothing where fewer than one sample in ten called, or fewer than four.
+
+    Nothing either where all wells show the same calls, unless blanks call and samples do not.
+    """
+    calls = plate.n_called >= 0.3 * plate.n_markers
+    called = int(calls.sum())
+    blank = plate.identity == EMPTY
+    if not ((calls & blank).any() and (~calls & ~blank).any()) and _alike(plate):
+        return ()
     if called < max(4, 0.1 * int((plate.identity != EMPTY).sum())):
         return ()
     return SOURCES if plate.placed else (tags,)
@@ -112,6 +135,18 @@ def _without(
     return tuple(e - o for e, o in zip(evidence, odd_only, strict=True))
 
 
+def _count_strays(examined: Sequence[Examined]) -> None:
+    """Tell each plate how much stray seed the others show, less those that fit their sheets badly."""
+    sound = [x for x in examined if x.search.labelled_misfit.mean() <= MISFIT_SHARE]
+    if len(examined) == 1:
+        return
+    counts = {x.plate.name: stray_counts(x.scores, x.search.matrix) for x in sound}
+    strays, plants = (sum(c[i] for c in counts.values()) for i in (0, 1))
+    for x in examined:
+        mine = counts.get(x.plate.name, (0.0, 0.0))
+        x.scores.strays_elsewhere = (max(strays - mine[0], 0.0), plants - mine[1])
+
+
 def _merged(findings: list[Finding]) -> list[Finding]:
     """The same finding about the same cross from several plates becomes one."""
     out: dict[tuple[str, ...], Finding] = {}
@@ -142,6 +177,8 @@ def _unexplained(x: Examined, explained: frozenset[str], threshold: float) -> li
     progeny = np.flatnonzero((identity >= season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers))
     open_wells = [int(w) for w in progeny if plate.samples[w] not in explained]
     misfit = [w for w in open_wells if x.search.misfit[w]]
+    if _alike(plate):
+        return []
     if len(misfit) < 8 or len(misfit) <= 0.5 * len(open_wells) or len(set(identity[misfit].tolist())) < 2:
         return []
     return [
@@ -195,6 +232,7 @@ def examine_plates(
         )
         for p in plates
     ]
+    _count_strays(examined)
     exchanged = exchange_findings(
         plates,
         [x.search for x in examined],
@@ -236,7 +274,7 @@ def examine_plates(
             min_call_rate=settings.min_call_rate,
             min_marker_call_rate=settings.min_marker_call_rate,
         )
-        if x.plate.name not in lying:
+        if x.plate.name not in lying and not _alike(x.plate):
             found += mixture_findings(x.scores, matrix, identity, odds)
         if settings.remarks and x.plate.placed:
             found += blind_spots(x.plate, season)

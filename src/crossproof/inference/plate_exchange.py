@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope
-from crossproof.inference.layout_search import Search, broad
+from crossproof.inference.layout_search import Search
 from crossproof.inference.plate_arrays import EMPTY, Floats, Plate, SeasonTables
 from crossproof.inference.plate_scores import UNKNOWN, PlateScores
+from crossproof.inference.proposals import broad
 from crossproof.model.corrections import Correction, CorrectionKind
 
 PRIOR_EXCHANGE = 1e-3

@@ -19,11 +19,12 @@ rebuilds the consensus from the tubes that each layout implies.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, gammaln, logsumexp
+from scipy.special import betaln, gammaln
 
 from crossproof.inference.pedigree import (
     child_of_gametes,
@@ -32,7 +33,10 @@ from crossproof.inference.pedigree import (
     pool_genotypes,
     self_table,
 )
-from crossproof.inference.plate_arrays import EMPTY, Floats, Plate, SeasonTables, line_posterior
+from crossproof.inference.plate_arrays import EMPTY, Floats, Plate, SeasonTables
+
+if TYPE_CHECKING:
+    from crossproof.inference.tag_scores import TagScores
 
 UNKNOWN = -2
 """Identity of a place that the sheet does not describe."""
@@ -45,6 +49,15 @@ STRAY = 0.03
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 """Father selfed, F2, fixed progeny, within the off-pedigree class."""
 N_RELATIONS = 6
+
+
+def log_sum(x: Floats, axis: int | None = None) -> Floats:
+    """log sum exp along an axis, -inf where all terms are; scipy's spends more on checks than on the sum."""
+    top = np.max(x, axis=axis, keepdims=True)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        out = np.log(np.exp(x - safe).sum(axis=axis, keepdims=True)) + safe
+    return np.asarray(out.reshape(()) if axis is None else np.squeeze(out, axis=axis))
 
 
 def beta_binomial_log(x: NDArray[np.integer], n: int, mean: float, precision: float) -> Floats:
@@ -103,6 +116,8 @@ class LineState:
 
     lines: NDArray[np.int64]
     evidence: tuple[Floats, ...]
+    tables: dict[int, Floats] = field(default_factory=dict, repr=False, compare=False)
+    """Tables of these lines, and last of an unknown one, by block, once `PlateScores` has made them."""
 
     def at(self, lines: NDArray[np.int64]) -> NDArray[np.int64]:
         """Rows of these lines."""
@@ -137,7 +152,11 @@ class PlateScores:
         self._off: dict[int, list[Floats]] = {}
         self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
+        self._priors = [tuple(pool_genotypes(q, f) for f in (0.0, 1.0, 0.9)) for q in self.pool_of]
         self.pool = self._pool()
+        self.strays_elsewhere = (0.0, 0.0)
+        """Stray seed, and plants, on the other plates of the season (see `tag_scores`)."""
+        self.tag_scores: dict[bytes, TagScores] = {}
 
     # ---- tables -----------------------------------------------------------------------------------------
 
@@ -147,8 +166,10 @@ class PlateScores:
         for block, n in zip(self.season.blocks, self.nuclear, strict=True):
             q = block.pool[n] * 0.98 + 0.02 / block.k
             tables.append(np.stack([pool_genotypes(q, 0.0), pool_genotypes(q, 0.98)], axis=-1))
-        both = sum(log_sums(t, x) for t, x in zip(tables, self.likelihood, strict=True))
-        return np.asarray(logsumexp(both, axis=1) - np.log(2))
+        both = np.zeros((len(self.plate), 2))
+        for t, x in zip(tables, self.likelihood, strict=True):
+            both += log_sums(t, x)
+        return np.asarray(log_sum(both, axis=1) - np.log(2))
 
     def needed_lines(self, identity: NDArray[np.int64]) -> NDArray[np.int64]:
         """Lines on the plate, and parents of the crosses on it."""
@@ -194,8 +215,12 @@ class PlateScores:
     def _line_table(self, b: int, lines: NDArray[np.int64], evidence: Floats) -> Floats:
         """Genotype distribution of plants of these lines, (line, marker, genotype)."""
         h = self.season.departure
-        posterior = line_posterior(self.pool_of[b], evidence, self.season.inbreeding[lines])
-        return (1 - h) * posterior + h * pool_genotypes(self.pool_of[b], 0.9)
+        outbred, fixed, unknown = self._priors[b]
+        f = self.season.inbreeding[lines][:, None, None]
+        posterior = (1 - f) * outbred + f * fixed + 1e-12
+        posterior = posterior * np.exp(evidence - evidence.max(axis=-1, keepdims=True))
+        posterior /= posterior.sum(axis=-1, keepdims=True)
+        return np.asarray((1 - h) * posterior + h * unknown)
 
     def _cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
         """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross,
@@ -220,9 +245,11 @@ class PlateScores:
     def parent_table(self, b: int, parents: NDArray[np.int64], state: LineState) -> Floats:
         """Genotype distributions of parents given as line indices, -1 for unknown, (parent, marker,
         genotype)."""
-        unknown = pool_genotypes(self.pool_of[b], 0.9)[None]
-        lines = np.concatenate([self._line_table(b, state.lines, state.evidence[b]), unknown])
-        return lines[np.where(parents >= 0, np.searchsorted(state.lines, parents), len(state.lines))]
+        if b not in state.tables:
+            known = self._line_table(b, state.lines, state.evidence[b])
+            state.tables[b] = np.concatenate([known, self._priors[b][2][None]])
+        row = np.where(parents >= 0, np.searchsorted(state.lines, parents), len(state.lines))
+        return np.asarray(state.tables[b][row])
 
     def identity_tables(self, identity: int, well: int, state: LineState) -> tuple[list[Floats], Floats]:
         """What a well of this identity may hold: per block (relation, marker, genotype), and log prior
@@ -274,14 +301,37 @@ class PlateScores:
             out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
         return np.concatenate(out)
 
+    def markers_against(
+        self, identity: NDArray[np.int64], changed: NDArray[np.int64], labelled: bool = False
+    ) -> tuple[int, int]:
+        """Markers at which the plants of moved tubes' lines speak for `changed`, and against it.
+
+        Over all plants, from 2 nats. Nothing if no tube moves.
+        """
+        n = self.season.n_lines
+        moved = identity != changed
+        lines = np.unique(np.concatenate([identity[moved], changed[moved]]))
+        lines = lines[(lines >= 0) & (lines < n)]
+        stay = ~moved & (identity >= n) & (self.plate.n_called >= 0.3 * self.plate.n_markers)
+        before, after = self.lines_under(identity, labelled), self.lines_under(changed)
+        votes: Floats | float = 0.0
+        for i in np.unique(identity[stay]):
+            pair = int(self.season.mother[i - n]), int(self.season.father[i - n])
+            if set(pair) & set(lines.tolist()):
+                wells = np.flatnonzero(stay & (identity == i))
+                gain = self.marker_scores(*pair, wells, after) - self.marker_scores(*pair, wells, before)
+                votes = votes + gain.sum(axis=1)
+        votes = np.asarray(votes)
+        return int((votes > 2.0).sum()), int((votes < -2.0).sum())
+
     def pair_scores(
         self, mother: NDArray[np.int64], father: NDArray[np.int64], wells: NDArray[np.int64], state: LineState
     ) -> Floats:
         """S of wells as plants of mother x father, (well, pair)."""
         scores = self.relation_scores(mother, father, wells, state)
-        return np.asarray(logsumexp(scores + self.relation_prior(), axis=2))
+        return np.asarray(log_sum(scores + self.relation_prior(), axis=2))
 
-    def _line_scores(self, lines: NDArray[np.int64], wells: NDArray[np.int64], state: LineState) -> Floats:
+    def line_scores(self, lines: NDArray[np.int64], wells: NDArray[np.int64], state: LineState) -> Floats:
         """log P(data | line), (well, line)."""
         out = np.zeros((len(wells), len(lines)))
         rows = state.at(lines)
@@ -332,7 +382,7 @@ class PlateScores:
                     of_well = table[of_cross[part]]  # well, relation, marker, genotype
                     data = x[:, progeny[part]].transpose(1, 0, 2)[:, None]
                     scores[part] += np.log((of_well * data).sum(axis=3)).sum(axis=2)
-            out[progeny] = logsumexp(scores + self.relation_prior(), axis=1)
+            out[progeny] = log_sum(scores + self.relation_prior(), axis=1)
         tubes = np.flatnonzero((identity >= 0) & (identity < n))
         if len(tubes):
             out[tubes] = self._without_themselves(tubes, identity[tubes], state)
@@ -347,7 +397,7 @@ class PlateScores:
         wells = np.arange(len(identity))
         s = np.zeros((len(wells), len(ids)))
         if len(lines):
-            s[:, : len(lines)] = self._line_scores(lines, wells, state)
+            s[:, : len(lines)] = self.line_scores(lines, wells, state)
             tubes = np.flatnonzero((identity >= 0) & (identity < n) & (self.kept_tube | (not labelled)))
             own = np.searchsorted(ids, identity[tubes])
             s[tubes, own] = self._without_themselves(tubes, identity[tubes], state)
@@ -360,7 +410,7 @@ class PlateScores:
                 line = identity[w]
                 made = (self.season.mother[crosses] == line) | (self.season.father[crosses] == line)
                 s[w, len(lines) + np.flatnonzero(made)] = self.pool[w]
-        mean = logsumexp(s, axis=1) - np.log(max(len(ids), 1)) if len(ids) else self.pool
+        mean = log_sum(s, axis=1) - np.log(max(len(ids), 1)) if len(ids) else self.pool
         anything = np.logaddexp(self.pool, mean) - np.log(2)
         return Matrix(ids, s, self.robust(s, anything), anything, self.empty, self.unknown(anything))
 

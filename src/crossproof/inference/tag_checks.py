@@ -19,9 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope
-from crossproof.inference.layout_search import GAIN, PRIOR_ONE_TAG, Search, misfit_wells
+from crossproof.inference.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plate_arrays import Floats, Plate, SeasonTables, line_posterior
 from crossproof.inference.plate_scores import PlateScores
+from crossproof.inference.proposals import GAIN, LEAST_MARKERS, misfit_wells
 from crossproof.model.corrections import Correction, CorrectionKind
 
 PRIOR_PARENT = 1e-2
@@ -32,8 +33,6 @@ CLOSE = 5.0
 """Explanations that fit worse than the best by this many nats are dropped."""
 KNOWN_SHARE = 0.6
 """Share of markers at which both recorded parents must be known before another is named."""
-LEAST_MARKERS = 5
-"""Fewest markers at which the plants of a cross must speak for other parents."""
 WHOLE_LINE = 0.6
 """A line is another line if this share of its crosses (2 at least) says so."""
 MAX_OTHERS = 3000
@@ -67,8 +66,13 @@ class _Explanation:
 
 def called_plants(examined: Examined, identity: int) -> NDArray[np.int64]:
     """Wells with enough calls to speak, of one identity, after the search, (n,)."""
+    return np.flatnonzero((examined.search.identity == identity) & _speaks(examined))
+
+
+def _speaks(examined: Examined) -> NDArray[np.bool_]:
+    """Wells with enough calls, (well,)."""
     plate = examined.plate
-    return np.flatnonzero((examined.search.identity == identity) & (plate.n_called >= 0.3 * plate.n_markers))
+    return np.asarray(plate.n_called >= 0.3 * plate.n_markers)
 
 
 def _explain(
@@ -284,8 +288,10 @@ def _whole_lines(
     parents: dict[int, _Explanation], plates: Sequence[Examined], season: SeasonTables
 ) -> set[tuple[int, int]]:
     """(line, other line) where most crosses made with the line fit the other in its place."""
-    n = season.n_lines
-    seen = {c for c in range(len(season.crosses)) if sum(len(called_plants(x, n + c)) for x in plates) >= 3}
+    called = np.zeros(season.n_lines + len(season.crosses), dtype=np.int64)
+    for x in plates:
+        np.add.at(called, x.search.identity[_speaks(x) & (x.search.identity >= 0)], 1)
+    seen = set(np.flatnonzero(called[season.n_lines :] >= 3).tolist())
     out = set()
     for (line, other), crosses in _by_line(parents, season).items():
         made = {c for c in seen if line in (season.mother[c], season.father[c])}
