@@ -1,11 +1,17 @@
-"""What a wheel holds, and what the workflow engine's own linter says. Slow: a build and a parse."""
+"""What a wheel holds, that it is built alike each time, and what the workflow engine's own linter says.
+
+Slow: builds and a parse.
+"""
 
 from __future__ import annotations
 
 import email
+import hashlib
 import os
+import shutil
 import subprocess
 import sys
+import time
 import zipfile
 from pathlib import Path
 
@@ -100,3 +106,49 @@ def test_the_workflow_lints_clean() -> None:
     said = done.stdout + done.stderr
     assert done.returncode == 0, said
     assert "Congratulations" in said
+
+
+LEFT = shutil.ignore_patterns(
+    ".git",
+    ".venv",
+    ".*_cache",
+    ".hypothesis",
+    "__pycache__",
+    "results",
+    ".crossproof",
+    ".snakemake",
+    "build",
+    "dist",
+)
+
+
+def built(folder: Path, out: Path, umask: int) -> dict[str, str]:
+    """SHA-256 of the sdist and the wheel of a source folder."""
+    done = subprocess.run(
+        [sys.executable, "-m", "build", "--no-isolation", "--outdir", str(out), str(folder)],
+        capture_output=True,
+        text=True,
+        timeout=280,
+        umask=umask,
+        env={**os.environ, "SOURCE_DATE_EPOCH": "1790000000"},
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in sorted(out.iterdir())}
+
+
+def test_two_builds_are_the_same_to_the_byte(tmp_path: Path) -> None:
+    """Another folder, time, order of files and rights; the same SOURCE_DATE_EPOCH."""
+    pytest.importorskip("build")
+    pytest.importorskip("hatchling")
+    first = shutil.copytree(ROOT, tmp_path / "first", ignore=LEFT)
+    once = built(first, tmp_path / "out1", 0o022)
+    time.sleep(2.1)  # a zip file keeps times to two seconds
+    second = tmp_path / "another folder" / "second"
+    for path in sorted((p for p in first.rglob("*") if p.is_file()), reverse=True):
+        target = second / path.relative_to(first)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target)
+        target.chmod(0o600 | (path.stat().st_mode & 0o100))
+    again = built(second, tmp_path / "out2", 0o077)
+    assert set(once) == {"crossproof-0.1.0.tar.gz", "crossproof-0.1.0-py3-none-any.whl"}
+    assert once == again
