@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope
 from crossproof.inference.layout_search import PRIOR_ONE_TAG, Search
+from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plate_arrays import Floats, Plate, SeasonTables, line_posterior
-from crossproof.inference.plate_scores import PlateScores
+from crossproof.inference.plate_scores import PlateScores, log_sums
 from crossproof.inference.proposals import GAIN, LEAST_MARKERS, misfit_wells
 from crossproof.model.corrections import Correction, CorrectionKind
 
@@ -35,8 +36,8 @@ KNOWN_SHARE = 0.6
 """Share of markers at which both recorded parents must be known before another is named."""
 WHOLE_LINE = 0.6
 """A line is another line if this share of its crosses (2 at least) says so."""
-MAX_OTHERS = 3000
-"""Most other crosses that a badly fitting one is compared with."""
+MAX_OTHERS = 1000
+"""Most other crosses that a badly fitting one is compared with in full: those whose F1 it fits best."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,40 @@ def _speaks(examined: Examined) -> NDArray[np.bool_]:
     return np.asarray(plate.n_called >= 0.3 * plate.n_markers)
 
 
+def _others(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tuple[NDArray[np.int64], Floats]:
+    """Other crosses that the plants of a cross may be, and the share of all others that each stands for.
+
+    In a large season crosses of the same two lines count once, by the first of them, and the MAX_OTHERS are
+    kept whose F1, or whose mother selfed, the plants fit best.
+    """
+    other = np.flatnonzero((season.mother != season.mother[cross]) | (season.father != season.father[cross]))
+    if len(other) <= MAX_OTHERS:
+        return other, np.full(len(other), 1 / max(len(other), 1))
+    pairs = np.stack([season.mother[other], season.father[other]])
+    _, first, count = np.unique(pairs, axis=1, return_index=True, return_counts=True)
+    share = count / len(other)
+    other = other[first]
+    if len(other) <= MAX_OTHERS:
+        return other, share
+    lines = np.arange(-1, season.n_lines)  # an unknown line comes first
+    fit = np.zeros(len(other))
+    for x in plates:
+        wells = called_plants(x, season.n_lines + cross)
+        if len(wells) == 0:
+            continue
+        state = x.scores.lines_under(x.search.identity, more=lines)
+        crossed, selfed = np.zeros((len(wells), len(other))), np.zeros((len(wells), len(lines)))
+        for b, likelihood in enumerate(x.scores.likelihood):
+            table = x.scores.parent_table(b, lines, state)
+            gametes = table @ gamete_table(x.scores.plate.blocks[b].k)
+            f1 = child_of_gametes(gametes[season.mother[other] + 1], gametes[season.father[other] + 1])
+            crossed += log_sums(f1.transpose(1, 2, 0), likelihood[:, wells])
+            selfed += log_sums(table.transpose(1, 2, 0), likelihood[:, wells])
+        fit += np.maximum(crossed, selfed[:, season.mother[other] + 1]).sum(axis=0)
+    best = np.sort(np.argsort(-fit, kind="stable")[:MAX_OTHERS])
+    return other[best], share[best]
+
+
 def _explain(
     cross: int, plates: Sequence[Examined], season: SeasonTables, threshold: float
 ) -> list[_Explanation]:
@@ -85,13 +120,13 @@ def _explain(
     """
     m, p = int(season.mother[cross]), int(season.father[cross])
     lines = np.arange(season.n_lines)
-    other = np.flatnonzero((season.mother != m) | (season.father != p))[:MAX_OTHERS]
+    other, share = _others(cross, plates, season)
     as_mother, as_father = lines[lines != m], lines[lines != p]
     mothers = np.concatenate([season.mother[other], as_mother, np.full(len(as_father), m)])
     fathers = np.concatenate([season.father[other], np.full(len(as_mother), p), as_father])
     which = np.concatenate([other, np.full(len(as_mother) + len(as_father), -1)])
-    n_other, n_lines = max(len(other), 1), max(len(lines), 1)
-    prior = np.where(which >= 0, PRIOR_ONE_TAG / n_other, PRIOR_PARENT / (2 * n_lines))
+    of_line = np.full(len(as_mother) + len(as_father), PRIOR_PARENT / (2 * max(len(lines), 1)))
+    prior = np.concatenate([PRIOR_ONE_TAG * share, of_line])
     total = np.log10(prior)
     fit = np.log(prior)  # without the bound: it tells explanations apart that all reach it
     gaining = np.zeros(len(mothers), dtype=np.int64)
@@ -199,7 +234,12 @@ def _plates_text(wells: list[str]) -> str:
 
 def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
     """Tags, and parents, that the plants of badly fitting crosses fit instead."""
-    explained = {c: _explain(c, plates, season, threshold) for c in bad_crosses(plates, season)}
+    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season)}
+    for x in plates:
+        for i in np.unique(x.search.identity).tolist():
+            if i - season.n_lines in on:
+                on[i - season.n_lines].append(x)
+    explained = {c: _explain(c, its_plates, season, threshold) for c, its_plates in on.items()}
     parents = {c: e for c, all_e in explained.items() for e in all_e if e.cross < 0}
     whole = _whole_lines(parents, plates, season)
     of_line = {c for c, e in parents.items() if _replacement(c, e, season) in whole}
