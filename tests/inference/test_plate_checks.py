@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crossproof.inference import tag_checks
 from crossproof.inference.findings import Hold, held_plates, held_samples
 from crossproof.inference.plate_arrays import EMPTY, SeasonBlock, WellBlock
 from crossproof.inference.plate_checks import CheckSettings, FindingKind, examine_plates, what_if
@@ -121,6 +122,18 @@ def test_swapped_tags_hold_the_plants_of_both_crosses():
     assert held_samples((f,)) == {
         plate.samples[w] for w in np.flatnonzero(np.isin(plate.identity, [n + a, n + b]))
     }
+
+
+def test_swapped_tags_are_found_among_more_crosses_than_are_compared_in_full(monkeypatch):
+    """The screen keeps the true one wherever it stands in the list of crosses."""
+    nursery = season(12)
+    a, b = unrelated(nursery)
+    plate = sim.make_plate(nursery, sim.make_sheet(swapped_crosses(nursery, a, b)))
+    every = found(nursery, [plate])
+    monkeypatch.setattr(tag_checks, "MAX_OTHERS", 2)
+    few = found(nursery, [plate])
+    [one], [other] = ([f for f in x if f.kind is FindingKind.TAGS_SWAPPED] for x in (every, few))
+    assert (one.subject, one.other, one.log10_odds) == (other.subject, other.other, other.log10_odds)
 
 
 def test_odd_tube_of_a_line_and_what_it_is():
