@@ -314,12 +314,24 @@ def test_384_wells_take_less_than_five_seconds():
 
 @pytest.mark.slow
 def test_faults_and_alarms_within_limits():
-    """A bounded run of benchmarks/plate_faults.py: 25 plates per whole-plate fault, 100 faultless."""
+    """A bounded run of benchmarks/plate_faults.py against the limits asked for in docs/plate_accuracy.md.
+
+    25 plates per whole-plate fault (99 % over all), 40 per other fault (95 % over all of those that could be
+    seen, and no kind below 90 %), 200 faultless plates (0.5 %). Seeds on which nothing was adjusted.
+    """
     sys.path.insert(0, str(BENCHMARKS))
     bench = load("plate_faults")
-    names = list(bench.FAULTS)
-    for name in names[:9]:
-        trial = bench.FAULTS[name][2]
-        hits = [trial(bench.season(77_000 + i, 60)) for i in range(25)]
-        assert sum(t.found for t in hits) >= 24, name
-    assert sum(not bench.faultless(bench.season(88_000 + i, 60)).found for i in range(100)) <= 3
+    whole = {name: (trial, asked) for name, (kind, asked, trial) in bench.FAULTS.items() if kind == "whole"}
+    part = {
+        n: (t, asked) for n, (kind, asked, t) in bench.FAULTS.items() if kind == "part" and asked == asked
+    }
+    assert (len(whole), len(part)) == (9, 6)
+    for faults, count, least in ((whole, 25, 0.95), (part, 40, 0.90)):
+        hits, seen = 0, 0
+        for name, (trial, _) in faults.items():
+            trials = [trial(bench.season(77_000 + i, 60)) for i in range(count)]
+            eligible = [t for t in trials if t.eligible]
+            assert sum(t.found for t in eligible) >= least * len(eligible), name
+            hits, seen = hits + sum(t.found for t in eligible), seen + len(eligible)
+        assert hits >= next(iter(faults.values()))[1] * seen
+    assert sum(not bench.faultless(bench.season(88_000 + i, 60)).found for i in range(200)) <= 1

@@ -20,6 +20,9 @@ from crossproof.model.results import Relation, Verdict
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
+OTHER_MOTHER = "seed of another mother"
+"""Words for what a plant is where the mother plant was not of her line, and which it was is not known."""
+
 
 @dataclass(frozen=True)
 class Origins:
@@ -124,7 +127,7 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
         selfed = origins.relation[row] == RELATIONS.index(Relation.SELF)
         meant = Relation.OTHER_LINE if selfed and name else Relation.UNKNOWN
         relation[row] = RELATIONS.index(meant)
-        words[row] = f"line {name}" if meant is Relation.OTHER_LINE else "seed of another mother"
+        words[row] = f"line {name}" if meant is Relation.OTHER_LINE else OTHER_MOTHER
     if reading.fault is Fault.FATHER_PLANT:
         hybrid = np.flatnonzero(origins.relation[: origins.n_pair] == RELATIONS.index(Relation.HYBRID))
         for row in hybrid.tolist():

@@ -8,7 +8,8 @@ each line of the panel, a plant of the pool. `s` is the share of stray seed, of 
 estimated from the season's other plants: the sum of their posteriors of being stray, with a beta prior.
 
 Two wells are said to be swapped only where that is likelier than two plants each odd for itself, whatever
-they are: a stray seed of one cross has s / crosses, an outcross or a plant of a parent line what its class has.
+they are: a stray seed of one cross has s / crosses, an outcross or a plant of a parent line what its class
+has.
 """
 
 from __future__ import annotations

@@ -10,6 +10,8 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
 from crossproof.evidence_store import read_evidence
+from crossproof.inference.findings import FindingKind
+from crossproof.inference.origins import OTHER_MOTHER
 from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.io.columns import SAMPLES
 from crossproof.io.result_tables import problems_frame, write_parquet, write_table
@@ -84,6 +86,7 @@ def verdict_frame(
     plants: dict[tuple[str, str], list[int]] = {}
     for w in np.flatnonzero((samples["role"] == "progeny").to_numpy()).tolist():
         plants.setdefault((cross_of[w], plant_of[w]), []).append(w)
+    tags = _other_tags(findings)
     rows = []
     for (cross, plant), wells in plants.items():
         first = wells[0]
@@ -108,10 +111,26 @@ def verdict_frame(
             result = evidence[cross][1]
             mixed = any(sample[w] in findings.tables.mixed for w in wells)
             row |= _judged(result, number, judge(result, number, settings, mixed_dna=mixed))
+            tagged = {tags[sample[w], cross] for w in wells if (sample[w], cross) in tags}
+            if row["likely_source"] == OTHER_MOTHER and len(tagged) == 1:
+                row["likely_source"] = f"cross {tagged.pop()}"
         rows.append(row | {c: others[c][first] for c in extras} | {"_wells": tuple(wells)})
     frame = pd.DataFrame(rows, columns=[*COLUMNS, *extras, "_wells"])
     frame = _with_holds(frame, samples, findings).drop(columns="_wells")
     return _with_shares(frame)
+
+
+def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
+    """By sample and the cross on its tag, the cross that the plate checks say it is of."""
+    out = {}
+    for row in findings.rows:
+        mutual = row["kind"] == FindingKind.TAGS_SWAPPED
+        if mutual or row["kind"] == FindingKind.TAG_WRONG:
+            for s in row["samples"]:
+                out[s, row["subject"]] = row["other"]
+                if mutual:
+                    out[s, row["other"]] = row["subject"]
+    return out
 
 
 COLUMNS = (
