@@ -265,7 +265,8 @@ def short_words(finding: Finding) -> str:
     if finding.other:
         text += f" with {finding.other}" if _mutual(finding) else f": {finding.other}"
     if math.isfinite(finding.log10_odds):
-        text += f" [10^{finding.log10_odds:.0f} to 1]"
+        odds = finding.log10_odds
+        text += f" [{10**odds:.0f} to 1]" if odds < 2 else f" [10^{odds:.0f} to 1]"
     return text
 
 
