@@ -502,8 +502,8 @@ LIMITS = """## What cannot be seen
   looks like a plate that failed; the finding says so.
 - Where all wells of a plate show the same calls, nothing is said of its layout.
 - From calls alone, a plant mixed with a sib or with a plant like an outcross of its mother looks like one
-  plant. Most mixtures with a neighbour are missed (see the table); with read depths more are to be
-  expected, which was not measured here.
+  plant. Many mixtures with a neighbour are missed, at 12 markers all (see the tables); with read depths
+  more are to be expected, which was not measured here.
 """
 
 
