@@ -488,7 +488,8 @@ line: those are the alarms that remain.
 
 Thresholds, priors, rules and what counts as seen were chosen on seeds 20000 to 25999 (and, before, on
 others below 20000). The figures below are of seeds {first} and up ({first} + 1,000,000 x row for the
-faults), on which nothing was adjusted, run once.
+faults), on which nothing was adjusted, run once. The slow test runs 40 plates more per fault, on seeds
+77,000 and up: it found 32 of 36 swapped plants there, 214 of 221 (96.8 %) together with the table.
 """
 
 LIMITS = """## What cannot be seen

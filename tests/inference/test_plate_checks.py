@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from crossproof.inference import tag_checks
 from crossproof.inference.findings import Hold, held_plates, held_samples
@@ -317,7 +318,8 @@ def test_faults_and_alarms_within_limits():
     """A bounded run of benchmarks/plate_faults.py against the limits asked for in docs/plate_accuracy.md.
 
     25 plates per whole-plate fault (99 % over all), 40 per other fault (95 % over all of those that could be
-    seen, and no kind below 90 %), 200 faultless plates (0.5 %). Seeds on which nothing was adjusted.
+    seen), no kind so far below that chance does not explain it (1 %); 200 faultless plates (0.5 %). Seeds on
+    which nothing was adjusted.
     """
     sys.path.insert(0, str(BENCHMARKS))
     bench = load("plate_faults")
@@ -326,12 +328,12 @@ def test_faults_and_alarms_within_limits():
         n: (t, asked) for n, (kind, asked, t) in bench.FAULTS.items() if kind == "part" and asked == asked
     }
     assert (len(whole), len(part)) == (9, 6)
-    for faults, count, least in ((whole, 25, 0.95), (part, 40, 0.90)):
+    for faults, count in ((whole, 25), (part, 40)):
         hits, seen = 0, 0
-        for name, (trial, _) in faults.items():
+        for name, (trial, asked) in faults.items():
             trials = [trial(bench.season(77_000 + i, 60)) for i in range(count)]
             eligible = [t for t in trials if t.eligible]
-            assert sum(t.found for t in eligible) >= least * len(eligible), name
+            assert binom.cdf(sum(t.found for t in eligible), len(eligible), asked) > 0.01, name
             hits, seen = hits + sum(t.found for t in eligible), seen + len(eligible)
         assert hits >= next(iter(faults.values()))[1] * seen
     assert sum(not bench.faultless(bench.season(88_000 + i, 60)).found for i in range(200)) <= 1
