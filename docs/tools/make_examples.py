@@ -42,6 +42,10 @@ swap tags,C011,C024,,Bo: both packets were open on the table when the tags were 
 sample is,LN05-2,LN09,,pipetting list of P002: the LN09 tube was used twice
 """
 """What the story writes into corrections.csv; the notes are invented."""
+DISMISSED = """\
+dismiss,C005-06,,wells swapped,both typed again in new wells: the calls are the same
+"""
+"""What the story adds to it after the second run."""
 
 
 @dataclass
@@ -72,7 +76,8 @@ class Scratch:
         return self.said[arguments]
 
     def season(self, name: str) -> Path:
-        """A season there; made when first asked for. `demo_corrected` is the demo with corrections.csv."""
+        """A season there; made when first asked for. `demo_corrected` is the demo with corrections.csv,
+        `demo_settled` that with one finding dismissed."""
         path = self.folder / name
         if name == "nursery_2027" and not path.exists():
             self.run("new", name)
@@ -82,12 +87,17 @@ class Scratch:
 
     def results(self, name: str) -> Path:
         """The results of a season after its run."""
-        if name == "demo_corrected":
-            first = self.results("demo_genotypes")
+        before = {
+            "demo_corrected": ("demo_genotypes", CORRECTIONS),
+            "demo_settled": ("demo_corrected", CORRECTIONS + DISMISSED),
+        }
+        if name in before:
+            earlier, corrections = before[name]
+            first = self.results(earlier)
             path = self.folder / name
             if not path.exists():
                 shutil.copytree(first.parent, path)
-                (path / "corrections.csv").write_text(CORRECTIONS, encoding="utf-8")
+                (path / "corrections.csv").write_text(corrections, encoding="utf-8")
         else:
             path = self.season(name)
         self.run("run", name)
@@ -129,10 +139,14 @@ def changes(scratch: Scratch) -> str:
 
 
 def decisions(scratch: Scratch) -> str:
-    """Plants by decision before and after the corrections."""
+    """Plants by decision before and after the corrections, and at last."""
     counted = {
         name: pd.read_csv(scratch.results(season) / "verdicts.csv", dtype=str)["decision"].value_counts()
-        for name, season in (("first run", "demo_genotypes"), ("second run", "demo_corrected"))
+        for name, season in (
+            ("first run", "demo_genotypes"),
+            ("second run", "demo_corrected"),
+            ("third run", "demo_settled"),
+        )
     }
     rows = [
         (decision, *(str(int(c.get(decision, 0))) for c in counted.values()))
@@ -205,6 +219,7 @@ def blocks(scratch: Scratch) -> Mapping[str, Callable[[], str]]:
         "story-run1": partial(said_by_run, scratch, "demo_genotypes"),
         "story-findings1": partial(findings, scratch, "demo_genotypes"),
         "story-corrections": lambda: f"```text\n{CORRECTIONS}```\n",
+        "story-dismissed": lambda: f"```text\n{DISMISSED}```\n",
         "story-run2": partial(said_by_run, scratch, "demo_corrected"),
         "story-findings2": partial(findings, scratch, "demo_corrected"),
         "story-check": lambda: said_after_run(scratch, "check", "demo_genotypes"),
