@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from crossproof.model.results import CLASSES, Decision, Verdict
-from crossproof.rates.tables import CAUTION_SHORT
+from crossproof.rates.cautions import CAUTION_SHORT
 from crossproof.terminal import count_of, plain
 
 MOST_PEOPLE = 12

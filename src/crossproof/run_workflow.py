@@ -36,6 +36,8 @@ STAGES = {
     "gate": "closing",
     "plan": "planning",
 }
+IDLE_SECONDS = 0.5
+"""What the process that runs the jobs is given to end by itself."""
 _RULE = re.compile(r"^(?:local)?(?:rule|checkpoint) (\w+):")
 _DONE = re.compile(r"(\d+) of (\d+) steps \(\d+%\) done")
 
@@ -115,7 +117,12 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
         finally:
             assert process.stdin is not None
             process.stdin.close()
-            process.wait()
+            try:
+                process.wait(IDLE_SECONDS)
+            except subprocess.TimeoutExpired:
+                # Still loading its libraries for jobs that there were none of, or one is hard to stop.
+                process.terminate()
+                process.wait()
 
 
 def _profile(given: str, source: Path) -> str:

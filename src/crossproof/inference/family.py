@@ -154,6 +154,10 @@ class _Chunk:
         self.s_donor = np.matmul(donors, by_allele.transpose(1, 0, 2))  # m, donor, n
         return log_product(self.s_donor, 0)
 
+    def narrow(self, pairs: NDArray[np.int64], donors: NDArray[np.int64]) -> None:
+        """Keep s of these rows only."""
+        self.s_pair, self.s_donor = self.s_pair[pairs], self.s_donor[:, donors]
+
     def send(
         self, live: NDArray[np.int64], pair: Floats, which: NDArray[np.int64], donor: Floats, flat: Floats
     ) -> Floats:
@@ -243,7 +247,11 @@ class Family:
                 posterior = _hybrid_or_self(pair, priors, len(every))
             live, heard = all_pairs, every
             for _ in range(MAX_REVIVALS):
-                live, heard, posterior = _fade(live, heard, posterior)
+                keep, place = _worth(live, posterior)
+                for _, chunk in chunks:
+                    chunk.narrow(keep, place)
+                live, heard = live[keep], heard[place]
+                posterior = posterior[0][keep], posterior[1][place], posterior[2]
                 rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
                 pair, donor = self._fit(all_pairs, every)
                 posterior = _posterior(pair, donor, all_pairs, every, priors)
@@ -258,7 +266,7 @@ class Family:
                 )
                 return replace(alone, rounds=rounds, converged=False)
         if active is None:
-            active = _fade(all_pairs, every, posterior)[1]
+            active = every[_worth(all_pairs, posterior)[1]]
         evidence = self._evidence(pair, donor, all_pairs, every, priors)
         parents = [(b, *chunk.parents()) for b, chunk in chunks]
         full = np.full((self.n_pair, self.n), -np.inf)
@@ -297,9 +305,11 @@ class Family:
         max_rounds: int,
         priors: Priors,
     ) -> tuple[int, bool]:
-        """Pass messages of these pair relations and donors until posteriors and evidence rest."""
+        """Pass messages of these pair relations and donors until posteriors and evidence rest.
+
+        The chunks hold s of these rows.
+        """
         evidence = np.inf
-        self._fit(live, heard)
         while rounds < max_rounds:
             rounds += 1
             before = posterior
@@ -372,21 +382,19 @@ def _posterior(
     return weights[:r], weights[r:-1], weights[-1]
 
 
-def _fade(
-    live: NDArray[np.int64], heard: NDArray[np.int64], posterior: tuple[Floats, Floats, Floats]
-) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Floats, Floats, Floats]]:
-    """The relations and donors worth a place in the messages, with their posteriors.
+def _worth(
+    live: NDArray[np.int64], posterior: tuple[Floats, Floats, Floats]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Places of the relations and donors that are worth a place in the messages.
 
-    Hybrid and self always stay, and so does the last donor, the pool; of the others the ACTIVE_DONORS
-    likeliest at most.
+    Hybrid and self always are, and so is the last donor, the pool; of the others the ACTIVE_DONORS likeliest
+    at most.
     """
-    pair, donor, flat = posterior
-    keep = np.flatnonzero((pair.max(axis=1) >= FADED) | (live < 2))
+    pair, donor, _ = posterior
     best = donor.max(axis=1)
     best[-1] = np.inf
     top = np.argsort(-best, kind="stable")[:ACTIVE_DONORS]
-    place = np.sort(top[best[top] >= FADED])
-    return live[keep], heard[place], (pair[keep], donor[place], flat)
+    return np.flatnonzero((pair.max(axis=1) >= FADED) | (live < 2)), np.sort(top[best[top] >= FADED])
 
 
 def _left_out(posterior: Floats, rows: NDArray[np.int64], kept: NDArray[np.int64]) -> float:

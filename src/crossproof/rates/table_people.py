@@ -32,16 +32,6 @@ from crossproof.rates.tally import RateOptions, Tally, number, tally, text
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-CAUTION = (
-    "These figures describe tags, not people. Samples are small, and people do not get equal crosses: "
-    "mother lines, hours, weather and flowers differ, and only part of that can be allowed for. Use them to "
-    "ask what could be made easier, never to judge a person."
-)
-"""Stands wherever a person is named."""
-
-CAUTION_SHORT = "Small samples, unequal crosses: not a judgement of people."
-"""For a table's caption or a sheet's first line."""
-
 SHARE_ALONE = 0.5
 """Share of a person's plants under conditions that nobody else met, from which on it is said."""
 

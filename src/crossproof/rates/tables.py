@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from crossproof.model.results import CLASSES
 from crossproof.rates.betabinomial import Estimates, hyper_posterior, shrink_clusters
+from crossproof.rates.cautions import CAUTION, CAUTION_SHORT
 from crossproof.rates.group_table import (
     RATE_NAMES,
     Success,
@@ -28,8 +29,6 @@ from crossproof.rates.next_steps import NextStep, plan
 from crossproof.rates.sequential import next_batch
 from crossproof.rates.table_factors import factors_table
 from crossproof.rates.table_people import (
-    CAUTION,
-    CAUTION_SHORT,
     control_chart_table,
     learning_table,
     operators_table,
