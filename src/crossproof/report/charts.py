@@ -55,27 +55,31 @@ def _harmless(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _svg(chart: Any, checked: bool) -> str:
-    themed = (
-        chart.configure(
-            background="transparent",
-            font="Liberation Sans",
-            padding={"left": 4, "top": 6, "right": 10, "bottom": 4},
-        )
-        .configure_axis(
-            labelColor=SOFT,
-            titleColor=INK,
-            domainColor=SOFT,
-            tickColor=SOFT,
-            gridColor=RULE,
-            labelFontSize=11,
-            titleFontSize=11.5,
-            titleFontWeight="normal",
-            titlePadding=8,
-            labelLimit=150,
-            domainWidth=1,
-        )
-        .configure_view(stroke=None)
-        .configure_header(labelColor=INK, labelFontSize=12, labelFontWeight="bold", titleColor=SOFT)
+    # In one call: each copies the whole chart, its data included.
+    themed = chart.configure(
+        background="transparent",
+        font="Liberation Sans",
+        padding={"left": 4, "top": 6, "right": 10, "bottom": 4},
+        axis={
+            "labelColor": SOFT,
+            "titleColor": INK,
+            "domainColor": SOFT,
+            "tickColor": SOFT,
+            "gridColor": RULE,
+            "labelFontSize": 11,
+            "titleFontSize": 11.5,
+            "titleFontWeight": "normal",
+            "titlePadding": 8,
+            "labelLimit": 150,
+            "domainWidth": 1,
+        },
+        view={"stroke": None},
+        header={
+            "labelColor": INK,
+            "labelFontSize": 12,
+            "labelFontWeight": "bold",
+            "titleColor": SOFT,
+        },
     )
     text = vl_convert.vegalite_to_svg(themed.to_json(validate=checked), vl_version=_vl_version())
     text = _NOISE.sub("", text)
