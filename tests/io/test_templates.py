@@ -109,3 +109,9 @@ def test_an_empty_folder_may_be_filled(tmp_path: Path) -> None:
         *("config.yaml", "crosses.csv", "samples/plate1.csv", "markers.csv", "genotypes/plate1.csv"),
         "genotypes/README.txt",
     ]
+
+
+def test_a_place_where_no_folder_can_be_made_is_said(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("not a folder", encoding="utf-8")
+    with pytest.raises(UsageError, match="No folder can be made here"):
+        new_season(tmp_path / "notes.txt" / "season")

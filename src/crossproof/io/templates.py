@@ -61,6 +61,12 @@ def new_season(folder: Path) -> tuple[Path, ...]:
         raise UsageError(
             error(str(folder), f"{what} Nothing was written.", "Choose the name of a new folder.")
         )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (FileNotFoundError, NotADirectoryError) as fault:
+        raise UsageError(
+            error(str(folder), "No folder can be made here.", "Choose a place on a disk of your own.")
+        ) from fault
     contents = {
         "config.yaml": config_text(),
         "crosses.csv": sheet_text(CROSSES, [_example(CROSSES)], leave_out=("cross",)),
