@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from crossproof.inference import tag_checks
+from crossproof.inference import tag_explanations
 from crossproof.inference.findings import Hold, held_plates, held_samples
 from crossproof.inference.plate_arrays import EMPTY, SeasonBlock, WellBlock
 from crossproof.inference.plate_checks import CheckSettings, FindingKind, examine_plates, what_if
@@ -131,7 +131,7 @@ def test_swapped_tags_are_found_among_more_crosses_than_are_compared_in_full(mon
     a, b = unrelated(nursery)
     plate = sim.make_plate(nursery, sim.make_sheet(swapped_crosses(nursery, a, b)))
     every = found(nursery, [plate])
-    monkeypatch.setattr(tag_checks, "MAX_OTHERS", 2)
+    monkeypatch.setattr(tag_explanations, "MAX_OTHERS", 2)
     few = found(nursery, [plate])
     [one], [other] = ([f for f in x if f.kind is FindingKind.TAGS_SWAPPED] for x in (every, few))
     assert (one.subject, one.other, one.log10_odds) == (other.subject, other.other, other.log10_odds)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from crossproof.inference.family_tables import FamilyTables
 from crossproof.inference.findings import Finding, FindingKind, Hold, Scope
 from crossproof.inference.plate_arrays import Floats, Plate, SeasonTables
-from crossproof.inference.tag_checks import Examined
+from crossproof.inference.tag_explanations import Examined
 from crossproof.model.corrections import Correction, CorrectionKind
 
 PRIOR_DUPLICATE = 1e-6

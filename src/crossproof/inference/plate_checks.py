@@ -34,7 +34,8 @@ from crossproof.inference.plate_arrays import (
 )
 from crossproof.inference.plate_exchange import MISFIT_SHARE, exchange_findings
 from crossproof.inference.plate_scores import PlateScores, background_call_rate, usual_call_rate
-from crossproof.inference.tag_checks import Examined, cross_findings, maternal_findings
+from crossproof.inference.tag_checks import cross_findings, maternal_findings
+from crossproof.inference.tag_explanations import Examined
 from crossproof.inference.well_pairs import stray_counts
 from crossproof.model.corrections import Correction
 from crossproof.model.sentinels import NO_CALL_CODE
