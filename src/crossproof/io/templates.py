@@ -63,7 +63,7 @@ def new_season(folder: Path) -> tuple[Path, ...]:
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
-    except (FileNotFoundError, NotADirectoryError) as fault:
+    except FileNotFoundError as fault:
         raise UsageError(
             error(str(folder), "No folder can be made here.", "Choose a place on a disk of your own.")
         ) from fault
