@@ -7,10 +7,11 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -38,6 +39,10 @@ STAGES = {
 }
 IDLE_SECONDS = 0.5
 """What the process that runs the jobs is given to end by itself."""
+STOP_SECONDS = 10.0
+"""What Snakemake is given to end once the run is told to stop, before it is killed."""
+STOP_SECONDS_ELSEWHERE = 120.0
+"""The same where it has jobs on other hosts to call off."""
 _RULE = re.compile(r"^(?:local)?(?:rule|checkpoint) (\w+):")
 _DONE = re.compile(r"(\d+) of (\d+) steps \(\d+%\) done")
 
@@ -177,8 +182,18 @@ def _snakemake(
         preexec_fn=end_with_parent,
     )
 
+    patience = STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE
+    watchdogs: list[threading.Timer] = []
+
     def forward(number: int, _frame: object) -> None:
-        os.killpg(process.pid, number)
+        # As an interrupt, whatever came: Snakemake's handler of SIGTERM takes a lock that the code it
+        # interrupts may hold, and then neither ends. Should an interrupt not end it either, nothing is lost
+        # by killing it: every table is written whole or not at all.
+        _signal_group(process.pid, signal.SIGINT)
+        if not watchdogs:
+            watchdogs.append(threading.Timer(patience, _signal_group, (process.pid, signal.SIGKILL)))
+            watchdogs[0].daemon = True
+            watchdogs[0].start()
 
     before = {s: signal.signal(s, forward) for s in (signal.SIGINT, signal.SIGTERM)}
     stage, done, total = "planning the work", 0, 0
@@ -198,8 +213,16 @@ def _snakemake(
                 on_progress(stage, done, total)
         return process.wait(), tuple(tail), log
     finally:
+        if process.poll() is None:
+            forward(signal.SIGINT, None)
+            process.wait()
+        for watchdog in watchdogs:
+            watchdog.cancel()
         for number, handler in before.items():
             signal.signal(number, handler)
-        if process.poll() is None:
-            os.killpg(process.pid, signal.SIGTERM)
-            process.wait()
+
+
+def _signal_group(group: int, number: int) -> None:
+    """Send a signal to every process of a group; there may be none left."""
+    with suppress(ProcessLookupError):
+        os.killpg(group, number)

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 from seasons import TABLES, crossproof, tables_of, write_plates
 
+from crossproof.run_workflow import STOP_SECONDS
 from crossproof.simulate.plan import SeasonPlan
 
 PLAN = SeasonPlan(n_markers=16, n_lines=6, n_crosses=24, plants_per_cross=6)
@@ -116,6 +117,41 @@ def kill_often(inputs: Path, expected: dict[str, bytes], seconds: float, kills: 
 def test_killed_a_few_times(whole: tuple[Path, dict[str, bytes], float], tmp_path: Path) -> None:
     kills = int(os.environ.get("CROSSPROOF_KILLS", "3"))
     kill_often(*whole, kills, tmp_path)
+
+
+def snakemake_of(run: subprocess.Popen[bytes]) -> int | None:
+    """Process number of the Snakemake a run has started."""
+    for number in descendants(run.pid):
+        try:
+            words = Path(f"/proc/{number}/cmdline").read_bytes().split(b"\0")
+        except OSError:
+            continue
+        if words[1:3] == [b"-m", b"snakemake"]:
+            return number
+    return None
+
+
+@pytest.mark.timeout(600)
+def test_a_workflow_that_hears_no_signal_is_killed(
+    whole: tuple[Path, dict[str, bytes], float], tmp_path: Path
+) -> None:
+    """Snakemake can hang in its own handler; the run ends nevertheless, and the next one completes."""
+    inputs, expected, _ = whole
+    season = shutil.copytree(inputs, tmp_path / "season")
+    run = start(season)
+    log = season / ".crossproof" / "logs" / "workflow.log"
+    while not (log.exists() and "rule " in log.read_text()):
+        assert run.poll() is None, "the run ended before it was told to"
+        time.sleep(0.02)
+    stopped = snakemake_of(run)
+    assert stopped is not None
+    os.kill(stopped, signal.SIGSTOP)
+    run.send_signal(signal.SIGTERM)
+    assert run.wait(timeout=STOP_SECONDS + 20) == 3
+    assert_whole_or_absent(season, expected)
+    done = crossproof("run", season, "--allow-findings")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert tables_of(season) == expected
 
 
 @pytest.mark.slow
