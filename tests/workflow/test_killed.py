@@ -154,6 +154,25 @@ def test_a_workflow_that_hears_no_signal_is_killed(
     assert tables_of(season) == expected
 
 
+@pytest.mark.timeout(300)
+def test_a_run_told_to_stop_while_a_job_is_booked_ends_by_itself(
+    whole: tuple[Path, dict[str, bytes], float], tmp_path: Path
+) -> None:
+    """The moment at which Snakemake's handler of SIGTERM waits for a lock that its own thread holds."""
+    season = shutil.copytree(whole[0], tmp_path / "season")
+    log = season / ".crossproof" / "logs" / "workflow.log"
+    for _ in range(3):
+        log.unlink(missing_ok=True)
+        run = start(season)
+        while not (log.exists() and "Finished jobid" in log.read_text()):
+            assert run.poll() is None, "the run ended before it was told to"
+            time.sleep(0.001)
+        run.send_signal(signal.SIGTERM)
+        started = time.monotonic()
+        assert run.wait(timeout=60) == 3
+        assert time.monotonic() - started < STOP_SECONDS - 1, "it had to be killed"
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
 def test_killed_fifty_times(whole: tuple[Path, dict[str, bytes], float], tmp_path: Path) -> None:
