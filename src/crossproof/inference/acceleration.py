@@ -8,6 +8,7 @@ both from memory). The fixed point is that of plain EM: it ends only after a pla
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -22,23 +23,22 @@ MOST = 0.9
 EDGE = 1e-9
 
 
-def _numbers(panel: Panel) -> Floats:
-    """The estimates as one vector without bounds: h, the error rates, the class prior."""
-    rates = np.clip(np.concatenate([[panel.h], panel.f, panel.d]), EDGE, 1 - EDGE)
+def _numbers(panel: Panel) -> tuple[Floats, ...]:
+    """The estimates in groups that move at one pace each: h, error rates, class prior."""
+    rates = np.clip(np.concatenate([panel.f, panel.d]), EDGE, 1 - EDGE)
     classes = np.log(np.clip(panel.class_prior, EDGE, 1.0))
-    return np.concatenate([np.log(rates) - np.log1p(-rates), classes])
+    return np.array([panel.h]), np.log(rates) - np.log1p(-rates), classes
 
 
-def _with_numbers(panel: Panel, numbers: Floats) -> Panel:
+def _with_numbers(panel: Panel, numbers: Sequence[Floats]) -> Panel:
     m = len(panel.f)
-    rates = 1 / (1 + np.exp(-numbers[: 1 + 2 * m]))
-    classes = np.exp(numbers[1 + 2 * m :])
+    h, rates, classes = numbers[0], 1 / (1 + np.exp(-numbers[1])), np.exp(numbers[2])
     frozen = panel.frozen
     return replace(
         panel,
-        h=float(rates[0]),
-        f=np.where(frozen, panel.f, rates[1 : 1 + m]),
-        d=np.where(frozen, panel.d, rates[1 + m :]),
+        h=float(np.clip(h[0], EDGE, 1 - EDGE)),
+        f=np.where(frozen, panel.f, rates[:m]),
+        d=np.where(frozen, panel.d, rates[m:]),
         class_prior=classes / classes.sum(),
     )
 
@@ -47,20 +47,21 @@ class Accelerator:
     """Looks on while estimates move, and takes them ahead after every second move."""
 
     def __init__(self) -> None:
-        self._seen: list[Floats] = []
+        self._seen: list[tuple[Floats, ...]] = []
 
     def ahead(self, panel: Panel) -> Panel:
         """The estimates, taken ahead where the last two moves tell where to; else as they are."""
         self._seen.append(_numbers(panel))
         if len(self._seen) < 3:
             return panel
-        first, second = np.diff(np.stack(self._seen), axis=0)
-        length = float(first @ first)
-        share = float(first @ second) / length if length > 0 else 0.0
-        if share <= 0:
-            del self._seen[0]
-            return panel
-        share = min(share, MOST)
-        taken = _with_numbers(panel, self._seen[-1] + share / (1 - share) * second)
+        taken = _with_numbers(panel, [_extrapolated(*three) for three in zip(*self._seen, strict=True)])
         self._seen = [_numbers(taken)]
         return taken
+
+
+def _extrapolated(before: Floats, between: Floats, now: Floats) -> Floats:
+    """Where three points in a row lead; the last of them where they lead nowhere."""
+    first, second = between - before, now - between
+    length = float(first @ first)
+    share = min(float(first @ second) / length, MOST) if length > 0 else 0.0
+    return now + share / (1 - share) * second if share > 0 else now

@@ -16,7 +16,7 @@ posterior of the sample moves by 1e-4.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from zlib import crc32
@@ -31,7 +31,7 @@ from crossproof.inference.parent_readings import Fault, Readings
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.season_results import FamilyInput
 from crossproof.inference.settings import Settings
-from crossproof.inference.verification import judged, readings_of
+from crossproof.inference.verification import Judged, judged, readings_of
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.results import Relation
 
@@ -52,8 +52,6 @@ CLEAR_COUNTS = 0.9
 """Weight of the likeliest reading from which on a family's plants are counted for error rates."""
 CLEAR_PLANT = 0.99
 """Class posterior from which on a plant's genotypes tell of error rates."""
-MAX_ROUNDS = 15
-TOLERANCE = 1e-4
 
 
 @dataclass(frozen=True)
@@ -159,50 +157,48 @@ def _says_of(panel: Panel) -> tuple[tuple[str, str, str, int, int], ...]:
 
 
 @dataclass(frozen=True)
-class Expected:
-    """Expected counts under the current estimates.
+class Told:
+    """What one family tells under the current estimates.
 
-    `hom`, `hom_as_het`, `het`, `het_as_hom` (marker,): scored true genotypes and their miscalls; `departed`,
-    `markers`: departures of parent plants and markers looked at; `classes` (4,); `posterior`: class
-    posteriors of the sample, by which convergence is judged; `says` (family, 2): what each family says of the
-    typing of its mother and father; `typed` (family,): whether its parents are as typed beyond doubt.
+    `rows` (r,) markers looked at, `miscalls` (4, r) as in `count_miscalls`; `departed`, `markers`: departures
+    of parent plants and markers looked at; `classes` (4,) of its plants with data; `posterior` (n, 4) class
+    posteriors, by which convergence is judged; `says` (2,): what it says of the typing of its mother and
+    father; `typed`: whether its parents are as typed beyond doubt.
     """
 
-    hom: Floats
-    hom_as_het: Floats
-    het: Floats
-    het_as_hom: Floats
+    rows: Rows
+    miscalls: Floats
     departed: float
     markers: float
     classes: Floats
     posterior: Floats
-    says: Rows
-    typed: NDArray[np.bool_]
+    says: tuple[int, int]
+    typed: bool
 
 
-def counted(
-    miscalls: Floats,
-    *,
-    departed: float = 0.0,
-    markers: float = 0.0,
-    classes: Floats | None = None,
-    posterior: Floats | None = None,
-    says: Rows | None = None,
-    typed: NDArray[np.bool_] | None = None,
-) -> Expected:
-    """Counts from the four rows of `count_miscalls` and what else there is."""
-    return Expected(
-        miscalls[0],
-        miscalls[1],
-        miscalls[2],
-        miscalls[3],
-        departed,
-        markers,
-        np.zeros(4) if classes is None else classes,
-        np.empty((0, 4)) if posterior is None else posterior,
-        np.zeros((0, 2), dtype=np.int64) if says is None else says,
-        np.zeros(0, dtype=bool) if typed is None else typed,
-    )
+@dataclass(frozen=True)
+class Expected:
+    """Expected counts under the current estimates.
+
+    `miscalls` (4, marker): true genotypes scored and their miscalls, as in `count_miscalls`; `departed`,
+    `markers`: departures of parent plants and markers looked at; `classes` (4,).
+    """
+
+    miscalls: Floats
+    departed: float
+    markers: float
+    classes: Floats
+
+
+def added_up(lines: Floats, told: Iterable[Told] = ()) -> Expected:
+    """Counts of the lines' wells (4, marker) and of all families together."""
+    miscalls, classes, departed, markers = lines.copy(), np.zeros(4), 0.0, 0.0
+    for one in told:
+        miscalls[:, one.rows] += one.miscalls
+        classes += one.classes
+        departed += one.departed
+        markers += one.markers
+    return Expected(miscalls, departed, markers, classes)
 
 
 def sample_families(
@@ -252,100 +248,108 @@ def count_lines(wells: Wells, panel: Panel) -> Floats:
     return counts
 
 
-def expect(
+def ask(
     wells: Wells,
     panel: Panel,
     families: Sequence[FamilyInput],
     settings: Settings,
-    settled: NDArray[np.bool_] | None = None,
-) -> Expected:
-    """Judge the sample under the panel's estimates and count what the next estimates need.
+    settled: Collection[str] = (),
+) -> dict[str, Told]:
+    """Judge families under the panel's estimates: what each tells, those with both parents typed.
 
-    `settled` (family,): families whose parents an earlier round found to be as typed; other readings of them
-    are not tried again.
+    `settled`: crosses whose parents an earlier round found to be as typed; other readings of them are not
+    tried again.
     """
-    counts = count_lines(wells, panel)
-    departed = markers = 0.0
-    classes, posteriors = np.zeros(4), []
     limit = SAMPLE_MARKERS
     if settings.max_markers_per_cross is not None:
         limit = min(limit, settings.max_markers_per_cross)
-    quick = replace(settings, max_markers_per_cross=limit)
-    says = np.zeros((len(families), 2), dtype=np.int64)
-    typed = np.zeros(len(families), dtype=bool)
-    for number, family in enumerate(families):
-        if not len(panel.versions(family.mother)) or not len(panel.versions(family.father)):
-            continue
-        prepared = prepare(family, wells, panel, quick, None, phase=crc32(family.cross_id.encode()) / 2**32)
-        as_typed = settled is not None and bool(settled[number])
-        chosen_settings = replace(quick, wrong_plant=0.0) if as_typed else quick
-        readings = readings_of(prepared, panel, chosen_settings, keep_outside=True)
-        result = judged(prepared, panel, readings)
-        typed[number] = readings.readings[0].fault is Fault.NONE and readings.weight[0] >= CLEAR_PLANT
-        posterior = result.class_posterior
-        with_data = np.zeros(len(posterior), dtype=bool)
-        for block, _, like, _ in prepared.counted:
-            if not block.maternal:
-                with_data |= (np.ptp(like, axis=2) > 1e-6).any(axis=0)
-        classes += posterior[with_data].sum(axis=0)
-        posteriors.append(posterior)
-        says[number] = family_says(panel, family, readings, posterior)
-        reading, solution = readings.readings[0], readings.solutions[0]
-        if readings.weight[0] < CLEAR_COUNTS or reading.fault is not Fault.NONE:
-            continue
-        if reading.mother is None or reading.father is None:
-            continue
-        relation = result.relation_posterior
-        called = np.array(
-            [
-                bool(len(p.wells)) and bool(wells.called_by_calls(np.array(p.wells)).all())
-                for p in prepared.family.plants
-            ]
-        )
-        weight = {
-            r: np.where(relation[:, list(Relation).index(r)] >= CLEAR_PLANT, 1.0, 0.0) * called
-            for r in (Relation.HYBRID, Relation.SELF)
-        }
+    doubting = replace(settings, max_markers_per_cross=limit)
+    trusting = replace(doubting, wrong_plant=0.0)
+    return {
+        f.cross_id: _told(f, wells, panel, trusting if f.cross_id in settled else doubting)
+        for f in families
+        if len(panel.versions(f.mother)) and len(panel.versions(f.father))
+    }
+
+
+def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -> Told:
+    prepared = prepare(family, wells, panel, settings, None, phase=crc32(family.cross_id.encode()) / 2**32)
+    readings = readings_of(prepared, panel, settings, keep_outside=True)
+    says = family_says(panel, family, readings, judged(prepared, panel, readings).class_posterior)
+    typed = readings.readings[0].fault is Fault.NONE and bool(readings.weight[0] >= CLEAR_PLANT)
+    # Where the tubes are right beyond doubt, the small weight of other readings is left out from here on: the
+    # next round does not try them, and would otherwise seem to have moved.
+    readings = readings.as_typed() if typed else readings
+    result = judged(prepared, panel, readings)
+    posterior = result.class_posterior
+    with_data = np.zeros(len(posterior), dtype=bool)
+    for block, _, like, _ in prepared.counted:
+        if not block.maternal:
+            with_data |= (np.ptp(like, axis=2) > 1e-6).any(axis=0)
+    reading, solution = readings.readings[0], readings.solutions[0]
+    rows, counts = [np.empty(0, dtype=np.int64)], [np.empty((4, 0))]
+    departed = markers = 0.0
+    parents = (reading.mother, reading.father)
+    if readings.weight[0] >= CLEAR_COUNTS and reading.fault is Fault.NONE and None not in parents:
+        scored = prepared.from_calls & np.array([bool(p.wells) for p in prepared.family.plants])
         for b, (block, place, like, codes) in enumerate(prepared.counted):
             if block.maternal or not len(place):
                 continue
-            joint = solution.outside[b]
-            for r, table in ((Relation.HYBRID, hybrid_table(block.k)), (Relation.SELF, self_table(block.k))):
-                chosen = np.flatnonzero(weight[r])
-                if not len(chosen):
-                    continue
-                outside = joint[:, :, chosen].reshape(len(table), -1, len(place), len(chosen))
-                if r is Relation.SELF:
-                    child = np.einsum("amn,ag->mng", outside.sum(axis=1), table)
-                else:
-                    child = np.einsum("abmn,abg->mng", outside, table)
-                child *= like[:, chosen]
-                child /= child.sum(axis=2, keepdims=True)
-                counts[:, block.rows[place]] += count_miscalls(
-                    child, codes[:, chosen], block.k, np.ones(len(chosen))
-                )
-            for version, post in ((reading.mother, solution.mother[b]), (reading.father, solution.father[b])):
+            rows.append(block.rows[place])
+            counts.append(_clear_miscalls(result, scored, like, codes, solution.outside[b], block.k))
+            for version, post in zip(parents, (solution.mother[b], solution.father[b]), strict=True):
+                assert version is not None
                 gone, seen = _departures(block, place, version, post, panel.h)
                 departed += gone
                 markers += seen
-    return counted(
-        counts,
-        departed=departed,
-        markers=markers,
-        classes=classes,
-        posterior=np.concatenate(posteriors) if posteriors else None,
-        says=says,
-        typed=typed,
+    return Told(
+        np.concatenate(rows),
+        np.concatenate(counts, axis=1),
+        departed,
+        markers,
+        posterior[with_data].sum(axis=0),
+        posterior,
+        says,
+        typed,
     )
 
 
-def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior: Floats) -> Rows:
-    """What a family says of the typing of its mother and father, (2,): 1 it fits, -1 it does not, 0 nothing.
+def _clear_miscalls(
+    result: Judged,
+    scored: NDArray[np.bool_],
+    like: Floats,
+    codes: NDArray[np.uint8],
+    joint: Floats,
+    k: int,
+) -> Floats:
+    """Expected miscalls (4, m) of the clear hybrids and selfs among the plants `scored` (n,).
+
+    `like` (m, n, n_g), `codes` (m, n); `joint` (pairs, m, n): the parents as the other plants have them.
+    """
+    total = np.zeros((4, len(like)))
+    for relation, table in ((Relation.HYBRID, hybrid_table(k)), (Relation.SELF, self_table(k))):
+        clear = result.relation_posterior[:, list(Relation).index(relation)] >= CLEAR_PLANT
+        chosen = np.flatnonzero(clear & scored)
+        if not len(chosen):
+            continue
+        outside = joint[:, :, chosen].reshape(len(table), -1, len(like), len(chosen))
+        if relation is Relation.SELF:
+            child = np.einsum("amn,ag->mng", outside.sum(axis=1), table)
+        else:
+            child = np.einsum("abmn,abg->mng", outside, table)
+        child *= like[:, chosen]
+        child /= child.sum(axis=2, keepdims=True)
+        total += count_miscalls(child, codes[:, chosen], k, np.ones(len(chosen)))
+    return total
+
+
+def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior: Floats) -> tuple[int, int]:
+    """What a family says of the typing of its mother and of its father: 1 it fits, -1 it does not, 0 nothing.
 
     It fits where a clear hybrid (for the mother: or a self) was found under the line as typed. `posterior`
     (n, 4): class posteriors over all readings.
     """
-    says = np.zeros(2, dtype=np.int64)
+    says = [0, 0]
     for side, line in ((0, family.mother), (1, family.father)):
         own = panel.versions(line)
         versions = [r.mother if side == 0 else r.father for r in readings.readings]
@@ -357,7 +361,7 @@ def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior
             says[side] = 1
         elif readings.weight[other].sum() >= CLEAR_READING:
             says[side] = -1
-    return says
+    return says[0], says[1]
 
 
 def _departures(
@@ -373,8 +377,9 @@ def next_estimates(
     panel: Panel, expected: Expected, settings: Settings, earlier: Calibration | None
 ) -> Panel:
     """A panel with the estimates that these counts give; frozen ones of `earlier` are left as they are."""
-    f = _beta_mean(settings.false_heterozygote, expected.hom_as_het, expected.hom)
-    d = _beta_mean(settings.dropout, expected.het_as_hom, expected.het)
+    hom, hom_as_het, het, het_as_hom = expected.miscalls
+    f = _beta_mean(settings.false_heterozygote, hom_as_het, hom)
+    d = _beta_mean(settings.dropout, het_as_hom, het)
     frozen = panel.frozen
     f, d = np.where(frozen, panel.f, f), np.where(frozen, panel.d, d)
     if earlier is not None:

@@ -136,7 +136,8 @@ class _Chunk:
         self.log_prior = np.log(np.maximum(prior, 1e-300))
         self.outside: Floats = np.repeat(prior, self.n, axis=1)  # pairs, cell
         self.log_total = np.zeros(self.m)
-        self.log_m: Floats | None = None
+        self.total: Floats = self.log_prior
+        self.message: Floats | None = None
 
     def pair_fit(self, live: NDArray[np.int64]) -> Floats:
         """log P(D | relation) (live, n) of this chunk; keeps s for the next messages."""
@@ -173,24 +174,23 @@ class _Chunk:
         return np.asarray(message)
 
     def gather(self, message: Floats, damp: bool) -> None:
-        """New W_-ij from the messages."""
-        log_m = np.log(message)
-        if damp and self.log_m is not None:
-            log_m = 0.5 * (log_m + self.log_m)
-        self.log_m = log_m
-        total = self.log_prior + log_m.sum(axis=2)  # pairs, m
-        top = total.max(axis=0)
-        self.log_total = top + np.log(np.exp(total - top).sum(axis=0))
-        outside = total[:, :, None] - log_m
-        outside -= outside.max(axis=0)
-        np.exp(outside, out=outside)
+        """New W_-ij from the messages: all of them together, divided by plant i's own."""
+        if damp and self.message is not None:
+            message = np.sqrt(message * self.message)
+        self.message = message
+        self.total = self.log_prior + log_product(message, 2)  # pairs, m
+        top = self.total.max(axis=0)
+        weight = np.exp(self.total - top)
+        self.log_total = top + np.log(weight.sum(axis=0))
+        # A pair whose weight underflows here cannot come back by leaving one plant out: messages lie between
+        # the floor of the likelihoods and its inverse.
+        outside = weight[:, :, None] / message
         outside /= outside.sum(axis=0)
         self.outside = outside.reshape(len(outside), -1)
 
     def parents(self) -> tuple[Floats, Floats]:
         """Posteriors of the mother and the father (m, n_g) given all plants."""
-        total = self.log_prior if self.log_m is None else self.log_prior + self.log_m.sum(axis=2)
-        joint = np.exp(total - total.max(axis=0))
+        joint = np.exp(self.total - self.total.max(axis=0))
         joint /= joint.sum(axis=0)
         joint = joint.reshape(self.n_g, self.n_g, self.m)
         return joint.sum(axis=1).T, joint.sum(axis=0).T
@@ -240,7 +240,7 @@ class Family:
         every = np.arange(len(priors.donor)) if active is None else active
         all_pairs = np.arange(len(self.rows))
         pair, donor = self._fit(all_pairs, every)
-        posterior = _posterior(pair, donor, all_pairs, every, priors)
+        posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
         rounds, converged = 0, True
         if self.n > 1 and max_rounds > 0:
             if coherent_start:
@@ -254,7 +254,7 @@ class Family:
                 posterior = posterior[0][keep], posterior[1][place], posterior[2]
                 rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
                 pair, donor = self._fit(all_pairs, every)
-                posterior = _posterior(pair, donor, all_pairs, every, priors)
+                posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
                 back = _left_out(posterior[0], all_pairs, live) + _left_out(posterior[1], every, heard)
                 if not converged or back < REVIVED:
                     break
@@ -267,7 +267,7 @@ class Family:
                 return replace(alone, rounds=rounds, converged=False)
         if active is None:
             active = every[_worth(all_pairs, posterior)[1]]
-        evidence = self._evidence(pair, donor, all_pairs, every, priors)
+        evidence = self._evidence(log_plants)
         parents = [(b, *chunk.parents()) for b, chunk in chunks]
         full = np.full((self.n_pair, self.n), -np.inf)
         full[self.rows] = pair
@@ -317,25 +317,17 @@ class Family:
                 message = chunk.send(live, before[0], heard, before[1], before[2])
                 chunk.gather(message, rounds > DAMP_AFTER)
             pair, donor = self._fit(live, heard)
-            posterior = _posterior(pair, donor, live, heard, priors)
+            posterior, log_plants = _weighed(pair, donor, live, heard, priors)
             moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
             # The evidence is that of the messages only once they and the fits made from them agree.
-            known, evidence = evidence, self._evidence(pair, donor, live, heard, priors)
+            known, evidence = evidence, self._evidence(log_plants)
             if moved < TOLERANCE and abs(evidence - known) < EVIDENCE_TOLERANCE:
                 return rounds, True
         return rounds, False
 
-    def _evidence(
-        self,
-        pair: Floats,
-        donor: Floats,
-        live: NDArray[np.int64],
-        which: NDArray[np.int64],
-        priors: Priors,
-    ) -> float:
+    def _evidence(self, log_plants: Floats) -> float:
         """Bethe approximation of log P(all data of the family), under the last messages."""
-        plants = np.logaddexp.reduce(_scores(pair, donor, live, which, priors), axis=0)
-        return float(plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
+        return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
     def _fit(self, live: NDArray[np.int64], which: NDArray[np.int64]) -> tuple[Floats, Floats]:
         """Log likelihoods of these pair relations and donors, summed over the chunks."""
@@ -361,25 +353,20 @@ def _hybrid_or_self(pair: Floats, priors: Priors, n_donors: int) -> tuple[Floats
     return both, np.zeros((n_donors, n)), np.zeros(n)
 
 
-def _scores(
+def _weighed(
     pair: Floats, donor: Floats, live: NDArray[np.int64], which: NDArray[np.int64], priors: Priors
-) -> Floats:
-    """log prior + log likelihood (row, n) of these pair relations, these donors, and all others together."""
-    return np.concatenate(
+) -> tuple[tuple[Floats, Floats, Floats], Floats]:
+    """Posteriors of the pair relations (live, n), donors (donor, n) and all other relations together (n,);
+    and the log of the summed prior x likelihood (n,)."""
+    scores = np.concatenate(
         [priors.pair[live][:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
     )
-
-
-def _posterior(
-    pair: Floats, donor: Floats, live: NDArray[np.int64], which: NDArray[np.int64], priors: Priors
-) -> tuple[Floats, Floats, Floats]:
-    """Posteriors of the pair relations (live, n), donors (donor, n) and all other relations together (n,)."""
-    scores = _scores(pair, donor, live, which, priors)
-    scores -= scores.max(axis=0)
-    weights = np.exp(scores)
-    weights /= weights.sum(axis=0)
+    top = scores.max(axis=0)
+    weights = np.exp(scores - top)
+    total = weights.sum(axis=0)
+    weights /= total
     r = len(pair)
-    return weights[:r], weights[r:-1], weights[-1]
+    return (weights[:r], weights[r:-1], weights[-1]), top + np.log(total)
 
 
 def _worth(

@@ -8,20 +8,17 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.inference.acceleration import Accelerator
 from crossproof.inference.blocks import ErrorRates, Wells
 from crossproof.inference.calibration import (
-    MAX_ROUNDS,
-    TOLERANCE,
     Calibration,
     Expected,
+    added_up,
     count_lines,
-    counted,
-    expect,
     next_estimates,
     sample_families,
 )
 from crossproof.inference.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
+from crossproof.inference.estimation import SAYS_ROUNDS, Rounds, as_said
 from crossproof.inference.panel import (
     Panel,
     PanelBlock,
@@ -47,9 +44,9 @@ LINE_ROUNDS = 25
 LINE_TOLERANCE = 1e-4
 FIRST_FAMILIES = 60
 """Families on which estimates are brought near before a sample of at least twice as many is looked at."""
-FIRST_ROUNDS = 5
-SAYS_ROUNDS = 3
-"""Rounds after which what families say of their parents' tubes stands, so that it cannot swing."""
+MAX_ROUNDS = 15
+FIRST_ROUNDS = 3
+"""As many as it takes to see where the estimates lead, see `Accelerator`."""
 
 
 def fit_panel(
@@ -103,7 +100,7 @@ def fit_panel(
 
     panel = _set_aside(with_lines(panel), wells, settings)
     for _ in range(LINE_ROUNDS):
-        moved = next_estimates(panel, counted(count_lines(wells, panel)), settings, calibration)
+        moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
         moved = replace(moved, h=panel.h, class_prior=panel.class_prior)
         change = float(np.abs(moved.f - panel.f).max(initial=0.0))
         panel = with_lines(moved)
@@ -112,7 +109,7 @@ def fit_panel(
     panel = _set_aside(panel, wells, settings)
     said = calibration is not None and calibration.says is not None
     if calibration is not None and calibration.says is not None:
-        panel = _as_said(panel, calibration.says)
+        panel = as_said(panel, calibration.says)
     sample = sample_families(families, len(wells.markers))
     every_marker_known = calibration is not None and bool(known.all())
     if not sample or (said and every_marker_known):
@@ -124,58 +121,16 @@ def fit_panel(
             estimates = replace(estimates, h=panel.h, class_prior=panel.class_prior)
         return _set_aside(with_lines(estimates), wells, settings)
 
+    def rounds(families: Sequence[FamilyInput]) -> Rounds:
+        return Rounds(families, wells, settings, move, said=said)
+
     if every_marker_known:
-        panel = _rest(panel, wells, sample, settings, move, said, SAYS_ROUNDS)
-        return replace(panel, converged=True)
+        return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
     if len(sample) >= 2 * FIRST_FAMILIES:
-        first = sample_families(sample, len(wells.markers), FIRST_FAMILIES)
-        panel = _rest(panel, wells, first, settings, move, said, FIRST_ROUNDS)
-    return _rest(panel, wells, sample, settings, move, said, MAX_ROUNDS)
-
-
-Move = Callable[[Panel, Expected, Callable[[Panel], Panel]], Panel]
-
-
-def _rest(
-    panel: Panel,
-    wells: Wells,
-    sample: Sequence[FamilyInput],
-    settings: Settings,
-    move: Move,
-    said: bool,
-    most: int,
-) -> Panel:
-    """Rounds of EM on these families from the panel's estimates, until no plant's class moves."""
-    ahead = Accelerator().ahead
-    before: Floats | None = None
-    settled: NDArray[np.bool_] | None = None
-    for rounds in range(1, most + 1):
-        expected = expect(wells, panel, sample, settings, settled)
-        settled = expected.typed if settled is None else settled & expected.typed
-        still = before is not None and float(np.abs(expected.posterior - before).max(initial=0.0)) < TOLERANCE
-        panel = move(panel, expected, (lambda x: x) if still else ahead)
-        panel = replace(panel, converged=still, rounds=rounds)
-        if not said and rounds <= SAYS_ROUNDS:
-            panel = replace(
-                panel,
-                sample_cross=np.array([f.cross_id for f in sample], dtype=np.str_),
-                sample_parents=np.array([(f.mother, f.father) for f in sample], dtype=np.str_),
-                sample_says=expected.says,
-            )
-        before = expected.posterior
-        if still and most != FIRST_ROUNDS:
-            break
-    return panel
-
-
-def _as_said(panel: Panel, says: Sequence[tuple[str, str, str, int, int]]) -> Panel:
-    """The panel with what families said of their parents' typing in an earlier run."""
-    return replace(
-        panel,
-        sample_cross=np.array([s[0] for s in says], dtype=np.str_),
-        sample_parents=np.array([s[1:3] for s in says], dtype=np.str_).reshape(-1, 2),
-        sample_says=np.array([s[3:5] for s in says], dtype=np.int64).reshape(-1, 2),
-    )
+        first = rounds(sample_families(sample, len(wells.markers), FIRST_FAMILIES))
+        for _ in range(FIRST_ROUNDS):
+            panel = first.one(panel, last=False)
+    return rounds(sample).until_rest(panel, MAX_ROUNDS)
 
 
 _NEW = "?"

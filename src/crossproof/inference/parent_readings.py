@@ -22,7 +22,7 @@ weighed by prior x evidence.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
@@ -102,6 +102,17 @@ class Readings:
     weight: Floats
     plain: Floats
     typed: Solution
+
+    def as_typed(self) -> Readings:
+        """Those of them that take the tubes to be right."""
+        keep = [i for i, reading in enumerate(self.readings) if reading.fault is Fault.NONE]
+        weight = self.weight[keep]
+        return replace(
+            self,
+            readings=tuple(self.readings[i] for i in keep),
+            solutions=tuple(self.solutions[i] for i in keep),
+            weight=weight / weight.sum(),
+        )
 
 
 def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, inbreeding: float) -> Floats:
