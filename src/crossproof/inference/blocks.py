@@ -66,6 +66,11 @@ class ErrorRates:
     overdispersion: float
     floor: float
 
+    @cached_property
+    def two_allele_table(self) -> Floats:
+        """Likelihoods (marker, code, genotype) of what can be seen at a marker of two alleles."""
+        return error_model.likelihood_table(2, self.f, self.d, self.swap)
+
 
 @dataclass(frozen=True)
 class Wells:
@@ -116,19 +121,25 @@ class Wells:
                 )
             else:
                 joined = block.rows[there]
-                value = error_model.likelihood_from_calls(
-                    block.codes[pick], k, rates.f[joined], rates.d[joined], rates.swap
-                )
+                if k == 2:
+                    table = rates.two_allele_table[joined]
+                else:
+                    table = error_model.likelihood_table(k, rates.f[joined], rates.d[joined], rates.swap)
+                value = error_model.likelihood_by_table(block.codes[pick], table)
             out[np.ix_(here, target)] = value
         return error_model.apply_floor(out, rates.floor) if floor else out
 
     def called_by_calls(self, wells: Rows) -> NDArray[np.bool_]:
         """Which wells' likelihoods come from calls, so that they tell of the call error rates."""
         batch, _ = self.place
-        kinds = np.array(
+        return np.asarray(self._by_calls[batch[wells]])
+
+    @cached_property
+    def _by_calls(self) -> NDArray[np.bool_]:
+        """Whether a file's evidence is its calls (batch + 1,); the last for a well of no file."""
+        return np.array(
             [b.kind not in (Evidence.LIKELIHOODS, Evidence.DEPTHS) for b in self.batches] + [False]
         )
-        return np.asarray(kinds[batch[wells]])
 
     def _kind(self, block: EvidenceBlock) -> Evidence:
         return self._kind_of[id(block)]

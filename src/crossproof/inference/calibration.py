@@ -275,12 +275,14 @@ def ask(
 def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -> Told:
     prepared = prepare(family, wells, panel, settings, None, phase=crc32(family.cross_id.encode()) / 2**32)
     readings = readings_of(prepared, panel, settings, keep_outside=True)
-    says = family_says(panel, family, readings, judged(prepared, panel, readings).class_posterior)
+    result = judged(prepared, panel, readings)
+    says = family_says(panel, family, readings, result.class_posterior)
     typed = readings.readings[0].fault is Fault.NONE and bool(readings.weight[0] >= CLEAR_PLANT)
     # Where the tubes are right beyond doubt, the small weight of other readings is left out from here on: the
     # next round does not try them, and would otherwise seem to have moved.
-    readings = readings.as_typed() if typed else readings
-    result = judged(prepared, panel, readings)
+    if typed and any(reading.fault is not Fault.NONE for reading in readings.readings):
+        readings = readings.as_typed()
+        result = judged(prepared, panel, readings)
     posterior = result.class_posterior
     with_data = np.zeros(len(posterior), dtype=bool)
     for block, _, like, _ in prepared.counted:
@@ -351,9 +353,9 @@ def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior
     """
     says = [0, 0]
     for side, line in ((0, family.mother), (1, family.father)):
-        own = panel.versions(line)
+        own = set(panel.versions(line).tolist())
         versions = [r.mother if side == 0 else r.father for r in readings.readings]
-        other = np.array([v is None or not bool(np.isin(v, own)) for v in versions])
+        other = np.array([v not in own for v in versions])
         tube = other & np.array([r.fault is Fault.TUBE for r in readings.readings])
         clear = np.minimum(readings.plain, posterior[:, :2])
         clear = clear[:, 0] if side == 1 else clear.sum(axis=1)

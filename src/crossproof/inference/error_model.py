@@ -81,12 +81,20 @@ def likelihood_from_calls(codes: NDArray[np.uint8], k: int, f: ArrayLike, d: Arr
     `f`, `d`: scalars or one per marker; `e`: scalar. Model.md section 1, error matrix E_j.
     """
     m = codes.shape[0]
-    table = observation_table(
-        k, np.broadcast_to(np.asarray(f, float), (m,)), np.broadcast_to(np.asarray(d, float), (m,)), e
-    )
-    table /= table.sum(axis=-1, keepdims=True)
+    f, d = (np.broadcast_to(np.asarray(x, float), (m,)) for x in (f, d))
+    return likelihood_by_table(codes, likelihood_table(k, f, d, e))
+
+
+def likelihood_table(k: int, f: Floats, d: Floats, e: float) -> Floats:
+    """Likelihoods (marker, code, genotype) of every observation code at markers with these error rates."""
+    table = observation_table(k, f, d, e)
+    return np.asarray(table / table.sum(axis=-1, keepdims=True))
+
+
+def likelihood_by_table(codes: NDArray[np.uint8], table: Floats) -> Floats:
+    """Likelihoods (marker, well, genotype) of observation codes (marker, well), from `likelihood_table`."""
     row = np.where(codes == NO_CALL_CODE, table.shape[1] - 1, codes).astype(np.int64)
-    return np.asarray(table[np.arange(m)[:, None], row])
+    return np.asarray(table[np.arange(len(codes))[:, None], row])
 
 
 def likelihood_from_depths(depths: NDArray[np.integer], e: float, rho: float) -> Floats:

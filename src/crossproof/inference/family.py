@@ -99,6 +99,8 @@ def log_product(values: Floats, axis: int) -> Floats:
     Sixteen factors of that size cannot underflow, so logs are taken of products of sixteen.
     """
     before, m, after = values.shape[:axis], values.shape[axis], values.shape[axis + 1 :]
+    if m <= 16:
+        return np.asarray(np.log(np.multiply.reduce(values, axis=axis)))
     whole = m // 16 * 16
     every = (slice(None),) * axis
     grouped = np.multiply.reduce(

@@ -123,7 +123,9 @@ def prepare(
         tuple(type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0))) for p in family.plants),
     )
     mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
-    donors = np.setdiff1d(np.arange(len(panel.version_line)), np.concatenate([mothers, fathers]))
+    is_donor = np.ones(len(panel.version_line), dtype=bool)
+    is_donor[mothers], is_donor[fathers] = False, False
+    donors = np.flatnonzero(is_donor)
     places = choose_rows(family, panel, settings, phase)
     blocks, counted, single = [], [], []
     sizes = np.array([len(p.wells) for p in family.plants], dtype=np.int64)
@@ -137,11 +139,7 @@ def prepare(
         like, of_wells, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)
         single.append(of_wells[:, several])
         codes = wells.codes(rows, well)
-        plant_codes = np.full((len(rows), n), NO_CALL_CODE, dtype=np.uint8)
-        for w in range(len(well) - 1, -1, -1):
-            seen = codes[:, w] != NO_CALL_CODE
-            plant_codes[seen, owner[w]] = codes[seen, w]
-        counted.append((panel_block, place, like, plant_codes))
+        counted.append((panel_block, place, like, _plant_codes(codes, owner, n)))
         gametes = panel_block.gametes[place][:, donors].astype(np.float64)
         blocks.append(
             FamilyBlock(
@@ -164,7 +162,7 @@ def prepare(
     owners = np.repeat(np.arange(n), sizes)
     replicates = Replicates(owners[several], tuple(single)) if len(several) else None
     by_calls = wells.called_by_calls(well) if len(well) else np.empty(0, dtype=bool)
-    from_calls = np.array([bool(by_calls[owners == i].all()) for i in range(n)])
+    from_calls = np.bincount(owners[~by_calls], minlength=n) == 0
     return Prepared(
         family,
         order,
@@ -178,6 +176,17 @@ def prepare(
         replicates,
         from_calls,
     )
+
+
+def _plant_codes(codes: NDArray[np.uint8], owner: Rows, n: int) -> NDArray[np.uint8]:
+    """Observation codes (m, n) of plants from those of their wells (m, w): the first that has a call."""
+    if np.array_equal(owner, np.arange(n)):
+        return codes
+    of_plants = np.full((len(codes), n), NO_CALL_CODE, dtype=np.uint8)
+    for w in range(len(owner) - 1, -1, -1):
+        seen = codes[:, w] != NO_CALL_CODE
+        of_plants[seen, owner[w]] = codes[seen, w]
+    return of_plants
 
 
 def _other_crosses(

@@ -20,6 +20,9 @@ from crossproof.model.results import Relation, Verdict
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
+RELATION_NUMBER = {relation: number for number, relation in enumerate(RELATIONS)}
+CLASS_OF_RELATION = np.array([CLASS_INDEX[relation.verdict] for relation in RELATIONS], dtype=np.int64)
+
 OTHER_MOTHER = "seed of another mother"
 """Words for what a plant is where the mother plant was not of her line, and which it was is not known."""
 
@@ -69,38 +72,53 @@ def list_origins(
         Relation.BACKCROSS_FATHER: f"{mother} x {father} backcrossed to {father}",
         Relation.RECIPROCAL: f"reciprocal cross {father} x {mother}",
     }
-    rows: list[tuple[Relation, float, str]] = [
-        (r, weights.get(r, 0.0) * share, words[r]) for r, share in PAIR_RELATIONS
-    ]
     line_share = (
         1 / np.bincount(panel.version_line)[panel.version_line[donors]] if len(donors) else np.empty(0)
     )
-    n_lines = max(line_share.sum(), 1e-9)
+    line_share = line_share / max(line_share.sum(), 1e-9)
+    names = [panel.lines[v] for v in panel.version_line[donors].tolist()]
     pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
-    names = [panel.lines[panel.version_line[v]] for v in donors]
-    for name, share in zip(names, line_share, strict=True):
-        rows.append(
-            (Relation.OUTCROSS_LINE, settings.panel_donor_share * share / n_lines, f"pollen of {name}")
-        )
-    rows.append((Relation.OUTCROSS_UNKNOWN, pool_share, "unknown pollen"))
-    for name, share in zip(names, line_share, strict=True):
-        rows.append((Relation.OTHER_LINE, weights[Relation.OTHER_LINE] * share / n_lines, f"line {name}"))
-    for cross in crosses:
-        rows.append((Relation.OTHER_CROSS, weights[Relation.OTHER_CROSS] / n_crosses, f"cross {cross}"))
     # An unknown plant is as likely a fixed line as the offspring of two.
-    rows += [(Relation.UNKNOWN, weights[Relation.UNKNOWN] / 2, "unknown plant")] * 2
-    klass = np.array([CLASS_INDEX[r.verdict] for r, _, _ in rows], dtype=np.int64)
-    prior = np.array([w for _, w, _ in rows]) * panel.class_prior[klass]
+    groups: list[tuple[list[Relation], Floats, list[str]]] = [
+        (
+            [r for r, _ in PAIR_RELATIONS],
+            np.array([weights.get(r, 0.0) * share for r, share in PAIR_RELATIONS]),
+            [words[r] for r, _ in PAIR_RELATIONS],
+        ),
+        _alike(
+            Relation.OUTCROSS_LINE, settings.panel_donor_share * line_share, [f"pollen of {x}" for x in names]
+        ),
+        _alike(Relation.OUTCROSS_UNKNOWN, np.array([pool_share]), ["unknown pollen"]),
+        _alike(
+            Relation.OTHER_LINE,
+            weights.get(Relation.OTHER_LINE, 0.0) * line_share,
+            [f"line {x}" for x in names],
+        ),
+        _alike(
+            Relation.OTHER_CROSS,
+            np.full(len(crosses), weights.get(Relation.OTHER_CROSS, 0.0) / max(n_crosses, 1)),
+            [f"cross {x}" for x in crosses],
+        ),
+        _alike(Relation.UNKNOWN, np.full(2, weights[Relation.UNKNOWN] / 2), ["unknown plant"] * 2),
+    ]
+    of_row = np.concatenate(
+        [np.array([RELATION_NUMBER[r] for r in rows], dtype=np.int64) for rows, _, _ in groups]
+    )
+    klass = CLASS_OF_RELATION[of_row]
     with np.errstate(divide="ignore"):
-        log_prior = np.log(prior)
+        log_prior = np.log(np.concatenate([prior for _, prior, _ in groups]) * panel.class_prior[klass])
     return Origins(
         log_prior,
         klass,
-        np.array([RELATIONS.index(r) for r, _, _ in rows], dtype=np.int64),
-        tuple(w for _, _, w in rows),
+        of_row,
+        tuple(word for _, _, texts in groups for word in texts),
         len(PAIR_RELATIONS),
         len(donors) + 1,
     )
+
+
+def _alike(relation: Relation, prior: Floats, words: list[str]) -> tuple[list[Relation], Floats, list[str]]:
+    return [relation] * len(words), prior, words
 
 
 @dataclass(frozen=True)
@@ -124,15 +142,15 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
     name = "" if version is None else panel.lines[panel.version_line[version]]
     for row in range(origins.n_pair + origins.n_donor if reading.fault is Fault.MOTHER_PLANT else 0):
         klass[row] = CLASS_INDEX[Verdict.OFF_PEDIGREE]
-        selfed = origins.relation[row] == RELATIONS.index(Relation.SELF)
+        selfed = origins.relation[row] == RELATION_NUMBER[Relation.SELF]
         meant = Relation.OTHER_LINE if selfed and name else Relation.UNKNOWN
-        relation[row] = RELATIONS.index(meant)
+        relation[row] = RELATION_NUMBER[meant]
         words[row] = f"line {name}" if meant is Relation.OTHER_LINE else OTHER_MOTHER
     if reading.fault is Fault.FATHER_PLANT:
-        hybrid = np.flatnonzero(origins.relation[: origins.n_pair] == RELATIONS.index(Relation.HYBRID))
+        hybrid = np.flatnonzero(origins.relation[: origins.n_pair] == RELATION_NUMBER[Relation.HYBRID])
         for row in hybrid.tolist():
             klass[row] = CLASS_INDEX[Verdict.OUTCROSS]
-            relation[row] = RELATIONS.index(Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN)
+            relation[row] = RELATION_NUMBER[Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN]
             words[row] = f"pollen of {name}" if name else "unknown pollen"
     if reading.fault is not Fault.NONE:
         inside = slice(0, origins.n_pair + origins.n_donor)

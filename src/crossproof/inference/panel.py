@@ -56,7 +56,14 @@ class PanelBlock:
 
     def pool(self, inbreeding: float) -> Floats:
         """Genotypes of a plant drawn from the pool (m, n_g); maternal markers are always homozygous."""
-        return pool_genotypes(self.q, 1.0 if self.maternal else inbreeding)
+        inbreeding = 1.0 if self.maternal else inbreeding
+        if inbreeding not in self._pools:
+            self._pools[inbreeding] = pool_genotypes(self.q, inbreeding)
+        return self._pools[inbreeding]
+
+    @cached_property
+    def _pools(self) -> dict[float, Floats]:
+        return {}
 
 
 @dataclass(frozen=True)
@@ -99,8 +106,7 @@ class Panel:
 
     def versions(self, line: str) -> Rows:
         """Versions of a line, the largest cluster first; none where the line was never typed."""
-        number = self.line_number.get(line, -2)
-        return np.flatnonzero(self.version_line == number)
+        return self._versions.get(line, np.empty(0, dtype=np.int64))
 
     def tube_odds(self, line: str, cross_id: str, settings: Settings) -> float:
         """Odds that the typing of a line is not the line, by what its other families say.
@@ -136,9 +142,20 @@ class Panel:
 
     def rates(self, settings: Settings) -> ErrorRates:
         """Error rates as `Wells.likelihood` wants them."""
-        return ErrorRates(
-            self.f, self.d, settings.swap, settings.read_error, settings.overdispersion, settings.floor
-        )
+        constants = (settings.swap, settings.read_error, settings.overdispersion, settings.floor)
+        if constants not in self._rates:
+            self._rates[constants] = ErrorRates(self.f, self.d, *constants)
+        return self._rates[constants]
+
+    @cached_property
+    def _rates(self) -> dict[tuple[float, ...], ErrorRates]:
+        return {}
+
+    @cached_property
+    def _versions(self) -> dict[str, Rows]:
+        return {
+            line: np.flatnonzero(self.version_line == number) for line, number in self.line_number.items()
+        }
 
 
 def start_rates(wells: Wells, settings: Settings) -> ErrorRates:
