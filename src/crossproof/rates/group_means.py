@@ -31,6 +31,8 @@ from crossproof.rates.clusters import group_sum, moment_rho
 _RHO = np.concatenate([[0.0005], np.linspace(0.02, 0.98, 25)])
 _RHO.flags.writeable = False
 _POINTS = 121
+_KEPT_GROUPS = 100
+"""Groups whose densities on the grid (half a megabyte each) are kept rather than made a second time."""
 _MOST_GROUPS = 2000
 """Above this a grid per group would be slow; such groups are tags or pods, for which see shrink_clusters."""
 
@@ -162,8 +164,12 @@ def _shrunk(likelihood: Array, points: Array, step: Array, level: float) -> Esti
     log_weight = np.log(alpha) + np.log(beta) - 2.5 * np.log(k2)  # grid
     groups = len(points)
     log_share = np.empty((groups, len(alpha)))
+    kept: list[Array] = []
     for g in range(groups):
-        share = _beta_density(points[g], alpha, beta) @ np.exp(likelihood[g]) * step[g]
+        density_g = _beta_density(points[g], alpha, beta)
+        share = density_g @ np.exp(likelihood[g]) * step[g]
+        if groups <= _KEPT_GROUPS:
+            kept.append(density_g)
         # a population so far from the group that the product underflows has no weight anyway
         log_share[g] = np.log(np.maximum(share, 1e-300))
     log_weight = log_weight + log_share.sum(axis=0)
@@ -173,7 +179,8 @@ def _shrunk(likelihood: Array, points: Array, step: Array, level: float) -> Esti
         rest = log_weight - log_share[g]
         rest -= rest.max()
         keep = rest > -25.0
-        prior = np.exp(rest[keep]) @ _beta_density(points[g], alpha[keep], beta[keep])
+        of_grid = kept[g][keep] if kept else _beta_density(points[g], alpha[keep], beta[keep])
+        prior = np.exp(rest[keep]) @ of_grid
         density[g] = prior * np.exp(likelihood[g])
     return _summary(density, points, level)
 
