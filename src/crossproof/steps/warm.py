@@ -90,6 +90,8 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
 
         status = run(arguments)
         sys.stdout.flush()
+    except SystemExit as ended:
+        status = ended.code if isinstance(ended.code, int) else int(ended.code is not None)
     except BaseException:
         # Nothing above would show it: the child ends here.
         traceback.print_exc()
