@@ -131,6 +131,7 @@ def snakemake_of(run: subprocess.Popen[bytes]) -> int | None:
     return None
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(600)
 def test_a_workflow_that_hears_no_signal_is_killed(
     whole: tuple[Path, dict[str, bytes], float], tmp_path: Path
