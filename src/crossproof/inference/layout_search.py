@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.findings import FindingKind
-from crossproof.inference.plate_layout import Layout, strip_layouts, whole_plate_layouts
+from crossproof.inference.plate_arrays import Floats
+from crossproof.inference.plate_layout import strip_layouts, strip_sources, whole_plate_layouts
 from crossproof.inference.plate_scores import UNKNOWN, Matrix, PlateScores
 from crossproof.inference.proposals import (
     GAIN,
@@ -47,6 +48,7 @@ CERTAIN = 20.0
 WORSE_SHARE = 0.1
 """Unless more wells than this fit worse so: two rows swapped may look like a plate that was shifted."""
 MAX_STEPS = 40
+LAYOUTS_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -60,11 +62,14 @@ class Search:
     labelled_misfit: NDArray[np.bool_]
 
 
-def identities_under(layout: Layout, scores: PlateScores, identity: Ints) -> Ints:
-    """Identity of each well once the sheet is read as `layout` says, (well,)."""
+def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
+    """Identity of each well once the sheet is read as a layout says, (..., well).
+
+    `source` (..., position): `Layout.source` of one or more layouts.
+    """
     plate = scores.plate
-    source = layout.source[plate.position]
-    well = np.where(source >= 0, plate.well_of_position[source], -1)
+    there = source[..., plate.position]
+    well = np.where(there >= 0, plate.well_of_position[there], -1)
     return np.where(well >= 0, identity[well], UNKNOWN)
 
 
@@ -78,7 +83,7 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
     layouts = whole_plate_layouts(scores.plate.format)
     silent = scores.blank > scores.called
     for layout in layouts:
-        changed = identities_under(layout, scores, identity)
+        changed = identities_under(layout.source, scores, identity)
         gain = clipped(scores.exact(changed, matrix.anything) - own, matrix)
         # What the sheet does not describe stands empty if the plate lay so; calls there are no sign of it, or
         # data that fit nothing would speak for every layout that takes them off the sheet.
@@ -91,36 +96,50 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
 
 def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
     """Rows or columns reversed or swapped. Where parent tubes move, the consensus is rebuilt."""
-    own, table = matrix.own(identity), matrix.table
-    layouts = strip_layouts(scores.plate.format)
-    wells = np.arange(len(identity))
+    layouts, sources = strip_layouts(scores.plate.format), strip_sources(scores.plate.format)
     doubtful = np.zeros(len(identity), dtype=bool)
     doubtful[doubtful_tubes(scores, matrix, identity)] = True
-    for layout in layouts:
-        changed = identities_under(layout, scores, identity)
-        moved = changed != identity
-        if not moved.any():
-            continue
-        gain = clipped(table[wells, matrix.column(changed)] - own, matrix)
-        plants = gain[moved & ~scores.tube]
-        speaks = (moved & scores.tube).any() and (plants > GAIN).sum() >= 2 and plants.sum() > 2 * GAIN
-        rebuilt = bool((moved & doubtful).any() or speaks) and len(layouts) * len(identity) < 40_000
-        if rebuilt:
-            gain = clipped(scores.exact(changed, matrix.anything) - own, matrix)
+    for start in range(0, len(layouts), LAYOUTS_AT_ONCE):
+        changed = identities_under(sources[start : start + LAYOUTS_AT_ONCE], scores, identity)
+        for i, gain in _strip_gains(scores, matrix, identity, doubtful, changed, len(layouts)):
+            if broad(gain, 3):
+                layout, prior = layouts[start + i], PRIOR_STRIP / len(layouts)
+                yield replace(make_proposal(layout.words, gain, prior, changed[i]), layout=layout)
+
+
+def _strip_gains(
+    scores: PlateScores,
+    matrix: Matrix,
+    identity: Ints,
+    doubtful: Bools,
+    changed: Ints,
+    n_layouts: int,
+) -> Iterator[tuple[int, Floats]]:
+    """Number and gain (well,) of those of the layouts `changed` (layout, well) that may be worth it."""
+    own = matrix.own(identity)
+    gains = clipped(matrix.table[np.arange(len(identity)), matrix.column(changed)] - own, matrix)
+    moves = changed != identity
+    plants = np.where(moves & ~scores.tube, gains, 0.0)
+    speaks = (moves & scores.tube).any(axis=1) & ((plants > GAIN).sum(axis=1) >= 2)
+    speaks &= plants.sum(axis=1) > 2 * GAIN
+    rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
+    hopeful = ((gains > GAIN).sum(axis=1) >= 3) | rebuilt
+    for i in np.flatnonzero(moves.any(axis=1) & hopeful):
+        gain, moved = gains[i], moves[i]
+        if rebuilt[i]:
+            gain = clipped(scores.exact(changed[i], matrix.anything) - own, matrix)
         # A well of which the sheet then says nothing fits whatever it holds: that speaks for no exchange with
         # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
-        gain = np.where(changed == UNKNOWN, np.minimum(gain, 0.0), gain)
+        gain = np.where(changed[i] == UNKNOWN, np.minimum(gain, 0.0), gain)
         # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not
         # fit worse, and at many markers.
         if (
-            rebuilt
+            rebuilt[i]
             and broad(gain, 3)
-            and not (gain[moved].sum() > -GAIN and many_markers(scores, identity, changed))
+            and not (gain[moved].sum() > -GAIN and many_markers(scores, identity, changed[i]))
         ):
             gain = np.where(moved, gain, np.minimum(gain, 0.0))
-        if broad(gain, 3):
-            prior = PRIOR_STRIP / len(layouts)
-            yield replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
+        yield int(i), gain
 
 
 def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -176,11 +195,18 @@ def _best(candidates: list[Proposal], threshold: float) -> Proposal | None:
 
 
 def search_layout(
-    scores: PlateScores, threshold: float, start: Ints | None = None, sources: tuple[Source, ...] = SOURCES
+    scores: PlateScores,
+    threshold: float,
+    start: Ints | None = None,
+    sources: tuple[Source, ...] = SOURCES,
+    labelled: Matrix | None = None,
 ) -> Search:
-    """Take the best proposal while one reaches `threshold` (log10 posterior odds), at most MAX_STEPS."""
+    """Take the best proposal while one reaches `threshold` (log10 posterior odds), at most MAX_STEPS.
+
+    `labelled`: the matrix as labelled, if it is known already.
+    """
     identity = scores.plate.identity if start is None else start
-    matrix = scores.matrix(identity, labelled=start is None)
+    matrix = labelled or scores.matrix(identity, labelled=start is None)
     before = misfit_wells(matrix, identity, scores)
     steps: list[Proposal] = []
     used = np.zeros(len(identity), dtype=bool)  # wells of a swap taken: no well is swapped twice

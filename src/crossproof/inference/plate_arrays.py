@@ -80,12 +80,12 @@ class Plate:
     def __len__(self) -> int:
         return len(self.samples)
 
-    @property
+    @cached_property
     def position(self) -> NDArray[np.int64]:
         """Place of each well, row by row, (well,)."""
         return self.rows * self.format.columns + self.columns
 
-    @property
+    @cached_property
     def well_of_position(self) -> NDArray[np.int64]:
         """Well at each position of the plate, -1 where the sheet lists none, (position,)."""
         wells = np.full(self.format.rows * self.format.columns, -1, dtype=np.int64)

@@ -248,7 +248,7 @@ def examine_plates(
     exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate])]
     away = held_plates(tuple(exchanged))
     here = [
-        Examined(x.scores, search_layout(x.scores, odds, sources=_sources(x.plate)))
+        Examined(x.scores, search_layout(x.scores, odds, sources=_sources(x.plate), labelled=x.search.matrix))
         for x in examined
         if x.plate.name not in away
     ]

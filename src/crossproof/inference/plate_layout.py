@@ -180,6 +180,12 @@ def strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
     )
 
 
+@cache
+def strip_sources(plate: PlateFormat) -> NDArray[np.int64]:
+    """The sources of all `strip_layouts`, (layout, position)."""
+    return np.stack([layout.source for layout in strip_layouts(plate)])
+
+
 def layout_of(plate: PlateFormat, correction: CorrectionKind, detail: str) -> Layout:
     """The layout that a row of corrections.csv names.
 

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -452,7 +453,7 @@ class Matrix:
     empty: Floats
     unknown: Floats
 
-    @property
+    @cached_property
     def table(self) -> Floats:
         """E with two further columns, (well, identity + 2): EMPTY last but one, UNKNOWN last."""
         return np.column_stack([self.robust, self.empty, self.unknown])
