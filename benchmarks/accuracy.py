@@ -14,6 +14,7 @@ import argparse
 import os
 import platform
 import subprocess
+import shlex
 import sys
 import tempfile
 import time
@@ -396,8 +397,7 @@ def main() -> None:
     print(table(plants), reliability_table(plants), by_class(plants), wrong_by_relation(plants), sep="\n\n")
     print(f"\n{pipeline_table(piped)}\n\n{seconds:.0f} s of inference")
     if not args.seasons:
-        command = "python benchmarks/accuracy.py --pipeline"
-        command += f" --seeds {args.seeds}" if args.seeds != SEEDS else ""
+        command = shlex.join(["python", "benchmarks/accuracy.py", *sys.argv[1:]])
         (ROOT / "docs").mkdir(exist_ok=True)
         draw_reliability(plants, ROOT / "docs" / "accuracy_reliability.svg")
         (ROOT / "docs" / "accuracy.md").write_text(
