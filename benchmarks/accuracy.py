@@ -13,8 +13,8 @@ from __future__ import annotations
 import argparse
 import os
 import platform
-import subprocess
 import shlex
+import subprocess
 import sys
 import tempfile
 import time
