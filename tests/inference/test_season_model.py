@@ -377,3 +377,18 @@ def test_calibration_is_kept_and_used_frozen():
     np.testing.assert_array_equal(later.set_aside, panel.set_aside)
     fresh = fit_panel(season.wells, season.lines, season.families[:2], SETTINGS)
     assert abs(fresh.h - panel.h) > 1e-5
+
+
+def test_a_kept_calibration_does_not_wander_in_its_last_digit():
+    """Shares rounded to six digits need not sum to 1; scaled and rounded again at each run they would move."""
+    season = small_season()
+    panel = fit_panel(season.wells, season.lines, season.families, SETTINGS)
+    data = calibration_of(panel, season.wells).to_dict()
+    data["class_prior"] = [0.560541, 0.29662, 0.03788, 0.104958]
+    first = next(iter(data["markers"]))
+    data["markers"][first]["q"] = dict.fromkeys(data["markers"][first]["q"], 0.499999)
+    later = fit_panel(season.wells, season.lines, season.families, SETTINGS, calibration_from_dict(data))
+    again = calibration_of(later, season.wells, calibration_from_dict(data)).to_dict()
+    assert again["class_prior"] == data["class_prior"]
+    assert again["markers"] == data["markers"]
+    assert again["h"] == data["h"]

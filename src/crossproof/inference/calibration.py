@@ -110,7 +110,10 @@ def calibration_from_dict(data: Mapping[str, Any]) -> Calibration:
 
 
 def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = None) -> Calibration:
-    """The estimates a panel was made with; markers of `earlier` that this run has no data of are kept."""
+    """The estimates a panel was made with; what `earlier` has stays to the digit, markers it lacks are added.
+
+    A panel scales frequencies and shares to sum 1: written again they would wander in the last digit.
+    """
     markers = wells.markers
     entries: dict[str, tuple[float, float, str, Mapping[str, float]]] = {}
     if earlier is not None:
@@ -123,8 +126,11 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
             )
     for block in panel.blocks:
         for place, row in enumerate(block.rows):
+            name = str(markers.ids[row])
+            if name in entries:
+                continue
             q = dict(zip(markers.alleles[row], (float(x) for x in block.q[place]), strict=True))
-            entries[str(markers.ids[row])] = (
+            entries[name] = (
                 float(panel.f[row]),
                 float(panel.d[row]),
                 str(panel.set_aside[row]),
@@ -134,8 +140,8 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
     says = earlier.says if earlier is not None and earlier.says is not None else _says_of(panel)
     columns: list[tuple[Any, ...]] = [tuple(entries[n][i] for n in names) for i in range(4)]
     return Calibration(
-        panel.h,
-        tuple(float(x) for x in panel.class_prior),
+        panel.h if earlier is None else earlier.h,
+        tuple(float(x) for x in panel.class_prior) if earlier is None else earlier.class_prior,
         tuple(names),
         columns[0],
         columns[1],
