@@ -55,7 +55,7 @@ def judged(season: Path) -> int:
     "plan",
     [
         pytest.param(SMALL, id="plants-only"),
-        pytest.param(WITH_PARENTS, id="parents-again"),
+        pytest.param(WITH_PARENTS, id="parents-again", marks=pytest.mark.slow),
         pytest.param(HUNDRED, id="hundred-plates", marks=[pytest.mark.slow, pytest.mark.timeout(1800)]),
     ],
 )

@@ -115,7 +115,7 @@ def kill_often(inputs: Path, expected: dict[str, bytes], seconds: float, kills: 
 
 @pytest.mark.timeout(1200)
 def test_killed_a_few_times(whole: tuple[Path, dict[str, bytes], float], tmp_path: Path) -> None:
-    kills = int(os.environ.get("CROSSPROOF_KILLS", "3"))
+    kills = int(os.environ.get("CROSSPROOF_KILLS", "2"))
     kill_often(*whole, kills, tmp_path)
 
 
@@ -162,7 +162,7 @@ def test_a_run_told_to_stop_while_a_job_is_booked_ends_by_itself(
     """The moment at which Snakemake's handler of SIGTERM waits for a lock that its own thread holds."""
     season = shutil.copytree(whole[0], tmp_path / "season")
     log = season / ".crossproof" / "logs" / "workflow.log"
-    for _ in range(3):
+    for _ in range(2):
         log.unlink(missing_ok=True)
         run = start(season)
         while not (log.exists() and "Finished jobid" in log.read_text()):

@@ -25,6 +25,7 @@ def indexed(season: Path) -> None:
     subprocess.run(["bcftools", "index", season / "genotypes" / "B001.vcf.gz"], check=True)
 
 
+@pytest.mark.slow
 def test_an_indexed_file_is_read_by_region_and_gives_the_same_tables(tmp_path: Path) -> None:
     season = tmp_path / "whole"
     write_stream_season(season, 1200, 40, fields="GT:PL")
