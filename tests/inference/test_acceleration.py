@@ -25,7 +25,7 @@ def panel():
 
 def test_same_estimates_as_plain_rounds(monkeypatch):
     """Parents that depart from their lines, noisy assays."""
-    recipe = Recipe(crosses=20, lines=10, plants=(2, 4), markers=24, departure=0.03, bad_assays=0.1)
+    recipe = Recipe(crosses=24, lines=12, plants=(2, 5), markers=30, departure=0.03, bad_assays=0.1)
     season = simulate(recipe, 11)
     monkeypatch.setattr(panel_fit, "FIRST_FAMILIES", 8)
     quick = _fit(season)
