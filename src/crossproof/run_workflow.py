@@ -7,7 +7,6 @@ import re
 import signal
 import subprocess
 import sys
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -15,6 +14,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from crossproof.errors import UsageError, error, machine_fault
 from crossproof.io.config import find_config
@@ -182,20 +182,21 @@ def _snakemake(
         preexec_fn=end_with_parent,
     )
 
-    patience = STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE
-    watchdogs: list[threading.Timer] = []
+    stopping: list[Any] = []  # once told to stop: the handler of SIGALRM that was there before
 
-    def forward(number: int, _frame: object) -> None:
+    def kill(_number: int, _frame: object) -> None:
+        _signal_group(process.pid, signal.SIGKILL)
+
+    def stop(_number: int, _frame: object) -> None:
         # As an interrupt, whatever came: Snakemake's handler of SIGTERM takes a lock that the code it
         # interrupts may hold, and then neither ends. Should an interrupt not end it either, nothing is lost
         # by killing it: every table is written whole or not at all.
         _signal_group(process.pid, signal.SIGINT)
-        if not watchdogs:
-            watchdogs.append(threading.Timer(patience, _signal_group, (process.pid, signal.SIGKILL)))
-            watchdogs[0].daemon = True
-            watchdogs[0].start()
+        if not stopping:
+            stopping.append(signal.signal(signal.SIGALRM, kill))
+            signal.setitimer(signal.ITIMER_REAL, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE)
 
-    before = {s: signal.signal(s, forward) for s in (signal.SIGINT, signal.SIGTERM)}
+    before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
     stage, done, total = "planning the work", 0, 0
     try:
         assert process.stdout is not None
@@ -214,10 +215,11 @@ def _snakemake(
         return process.wait(), tuple(tail), log
     finally:
         if process.poll() is None:
-            forward(signal.SIGINT, None)
+            stop(signal.SIGINT, None)
             process.wait()
-        for watchdog in watchdogs:
-            watchdog.cancel()
+        if stopping:
+            signal.setitimer(signal.ITIMER_REAL, 0)
+            signal.signal(signal.SIGALRM, stopping[0])
         for number, handler in before.items():
             signal.signal(number, handler)
 
