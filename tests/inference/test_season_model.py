@@ -380,7 +380,7 @@ def test_calibration_is_kept_and_used_frozen():
 
 
 def test_a_kept_calibration_does_not_wander_in_its_last_digit():
-    """Shares rounded to six digits need not sum to 1; scaled and rounded again at each run they would move."""
+    """Shares rounded to six digits need not sum to 1: scaled and rounded at each run they would move."""
     season = small_season()
     panel = fit_panel(season.wells, season.lines, season.families, SETTINGS)
     data = calibration_of(panel, season.wells).to_dict()
