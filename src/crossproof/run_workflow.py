@@ -21,7 +21,7 @@ from crossproof.io.config import find_config
 from crossproof.season_index import SeasonIndex, build_index, clear_refusal
 from crossproof.steps.ask import SOCKET
 from crossproof.steps.refusal import refusal_of, refuse
-from crossproof.work_folder import WorkFolder, read_json, require_writable, season_lock
+from crossproof.work_folder import WorkFolder, clear_remnants, read_json, require_writable, season_lock
 from crossproof.workflow_support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
 
 STAGES = {
@@ -82,6 +82,7 @@ def run_season(
     with season_lock(folder):
         index = refuse(folder, lambda: build_index(where))
         clear_refusal(folder)
+        clear_remnants(folder, index.result_files())
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
         with _warm_process(profile) as warm:

@@ -15,11 +15,13 @@ Nothing here is precious: deleting the folder costs time, never a result.
 from __future__ import annotations
 
 import fcntl
+import glob
 import hashlib
 import json
 import os
+import shutil
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -145,6 +147,21 @@ def require_writable(folder: WorkFolder) -> None:
                     pass
             except OSError as fault:
                 raise OSError(fault.errno, fault.strerror, str(place)) from None
+
+
+def clear_remnants(folder: WorkFolder, results: Iterable[str]) -> None:
+    """Remove what a killed run left of files that it was writing.
+
+    `results`: paths of result files, relative to the season. Call it while the season is held: then nobody
+    else is writing them.
+    """
+    wanted = [folder.season / name for name in results] + [folder.calibration]
+    left = [p for path in wanted for p in path.parent.glob(f".{glob.escape(path.name)}.*.part")]
+    for remnant in [*left, *folder.hidden.rglob(".*.part")]:
+        if remnant.is_dir() and not remnant.is_symlink():
+            shutil.rmtree(remnant, ignore_errors=True)
+        else:
+            remnant.unlink(missing_ok=True)
 
 
 @contextmanager

@@ -7,13 +7,13 @@ import os
 import shlex
 import signal
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 from crossproof.steps.ask import SOCKET
-from crossproof.work_folder import WorkFolder, season_lock
+from crossproof.work_folder import WorkFolder, clear_remnants, season_lock
 
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
 """Environment variable that tells the Snakefile that its caller holds the season's lock."""
@@ -58,10 +58,14 @@ def season_config(config: Mapping[str, Any], configfiles: Sequence[str | Path], 
     raise FileNotFoundError("No season: give one with --configfile SEASON/config.yaml")
 
 
-def hold_season(folder: WorkFolder) -> None:
-    """Hold the season for as long as this process lives, unless its caller does; raises BusyError."""
+def hold_season(folder: WorkFolder, results: Iterable[str]) -> None:
+    """Hold the season for as long as this process lives, unless its caller does; raises BusyError.
+
+    `results`: the files a run makes, of which a killed one may have left remnants.
+    """
     if os.environ.get(LOCK_HELD) != str(folder.season):
         _HELD.enter_context(season_lock(folder))
+        clear_remnants(folder, results)
 
 
 def set_step_command(deployment: object) -> None:

@@ -19,6 +19,7 @@ from seasons import TABLES, crossproof, tables_of, write_plates
 
 from crossproof.run_workflow import STOP_SECONDS
 from crossproof.simulate.plan import SeasonPlan
+from crossproof.work_folder import WorkFolder, clear_remnants
 
 PLAN = SeasonPlan(n_markers=16, n_lines=6, n_crosses=24, plants_per_cross=6)
 """Two plates."""
@@ -110,13 +111,38 @@ def kill_often(inputs: Path, expected: dict[str, bytes], seconds: float, kills: 
     last = crossproof("run", season, "--allow-findings")
     assert last.returncode == 0, last.stdout + last.stderr
     assert tables_of(season) == expected
-    assert not list((season / "results").glob(".*.part"))
+    assert not list(season.rglob(".*.part"))
 
 
 @pytest.mark.timeout(1200)
 def test_killed_a_few_times(whole: tuple[Path, dict[str, bytes], float], tmp_path: Path) -> None:
     kills = int(os.environ.get("CROSSPROOF_KILLS", "2"))
     kill_often(*whole, kills, tmp_path)
+
+
+def test_what_a_killed_run_was_writing_is_cleared_away(tmp_path: Path) -> None:
+    """Nothing else is: a hidden file of the user's stays where it is."""
+    folder = WorkFolder(tmp_path)
+    cut = [
+        folder.results / ".operators.csv.ofpj3nhn.part",
+        folder.results / ".worklist.xlsx.4711.part",
+        tmp_path / ".calibration.json.4711.part",
+        folder.work("panel", ".slices.json.4711.part"),
+        folder.calls("abc").with_name(".abc.x1.part") / "codes.npy",
+    ]
+    kept = [
+        folder.results / ".notes.part",
+        folder.results / "operators.csv",
+        tmp_path / ".mine.part",
+        folder.index,
+    ]
+    for path in cut + kept:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("x")
+    clear_remnants(folder, ["results/operators.csv", "results/worklist.xlsx"])
+    assert [p for p in cut if p.exists()] == []
+    assert [p for p in kept if not p.exists()] == []
+    assert not folder.calls("abc").with_name(".abc.x1.part").exists()
 
 
 def snakemake_of(run: subprocess.Popen[bytes]) -> int | None:

@@ -30,7 +30,7 @@ def write_worklist(content: Content, path: Path) -> None:
     Raises OSError where the place cannot be written.
     """
     data = worklist_bytes(content)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with temporary.open("wb") as handle:
             handle.write(data)
