@@ -41,6 +41,15 @@ def test_expected_counts_lie_between_whole_ones() -> None:
     assert (np.diff(high) > 0).all()
 
 
+@pytest.mark.parametrize("tiny", [1e-320, 5e-324, 1e-308, 1e-100, 1e-12])
+def test_a_count_as_small_as_numbers_get_is_none(tiny: float) -> None:
+    """Sums of posteriors at many markers: the library's quantile overflows there."""
+    low, high = proportion_interval([tiny, 10 - 1e-12, 0.0, 10.0], [10.0] * 4)
+    np.testing.assert_array_equal(low, low[[2, 3, 2, 3]])
+    np.testing.assert_array_equal(high, high[[2, 3, 2, 3]])
+    assert low[0] == 0 and high[1] == 1 and 0.3 < high[0] < 0.31
+
+
 def test_correction_for_wrong_verdicts() -> None:
     # Rogan & Gladen 1978, American Journal of Epidemiology 107:71-76: 23 of 150, Se .96, Sp .89 (memory)
     assert corrected_rate(23 / 150, sensitivity=0.96, specificity=0.89) == pytest.approx(0.05098, abs=5e-6)

@@ -28,6 +28,10 @@ _LIBRARY_NAME: dict[str, str] = {
 }
 
 
+NONE = 1e-9
+"""Plants; a count within this of 0 or of all is taken for it."""
+
+
 def rate(count: ArrayLike, total: ArrayLike) -> Array:
     """count / total, NaN where nothing was looked at."""
     x, n = np.broadcast_arrays(np.asarray(count, dtype=float), np.asarray(total, dtype=float))
@@ -52,6 +56,8 @@ def proportion_interval(
     some = (n > 0) & np.isfinite(x)
     if some.any():
         xs = np.clip(x[some], 0.0, n[some])
+        # Sums of posteriors may be as small as numbers get, where the quantile fails; such a plant is none.
+        xs = np.where(xs < NONE, 0.0, np.where(n[some] - xs < NONE, n[some], xs))
         lo, hi = proportion_confint(xs, n[some], alpha=1 - level, method=_LIBRARY_NAME[method])
         low[some], high[some] = np.clip(lo, 0.0, 1.0), np.clip(hi, 0.0, 1.0)
         if method == "exact":
