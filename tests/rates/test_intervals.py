@@ -47,7 +47,9 @@ def test_a_count_as_small_as_numbers_get_is_none(tiny: float) -> None:
     low, high = proportion_interval([tiny, 10 - 1e-12, 0.0, 10.0], [10.0] * 4)
     np.testing.assert_array_equal(low, low[[2, 3, 2, 3]])
     np.testing.assert_array_equal(high, high[[2, 3, 2, 3]])
-    assert low[0] == 0 and high[1] == 1 and 0.3 < high[0] < 0.31
+    assert low[0] == 0
+    assert high[1] == 1
+    assert 0.3 < high[0] < 0.31
 
 
 def test_correction_for_wrong_verdicts() -> None:
