@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from small_seasons import Recipe, simulate, wells_of_calls
 
-from crossproof.inference.calibration import count_miscalls, sample_families
+from crossproof.inference.expectation import count_miscalls, sample_families
 from crossproof.inference.panel_fit import replicate_differences
 from crossproof.inference.season_model import FamilyInput, LineInput, Plant, Settings, fit_panel
 

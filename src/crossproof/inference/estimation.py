@@ -9,7 +9,7 @@ import numpy as np
 
 from crossproof.inference.acceleration import Accelerator
 from crossproof.inference.blocks import Wells
-from crossproof.inference.calibration import Expected, Told, added_up, ask, count_lines
+from crossproof.inference.expectation import Expected, Told, added_up, ask, count_lines
 from crossproof.inference.panel import Panel
 from crossproof.inference.season_results import FamilyInput
 from crossproof.inference.settings import Settings

@@ -9,16 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.blocks import ErrorRates, Wells
-from crossproof.inference.calibration import (
-    Calibration,
-    Expected,
-    added_up,
-    count_lines,
-    next_estimates,
-    sample_families,
-)
+from crossproof.inference.calibration import Calibration
 from crossproof.inference.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.estimation import SAYS_ROUNDS, Rounds, as_said
+from crossproof.inference.expectation import Expected, added_up, count_lines, next_estimates, sample_families
 from crossproof.inference.panel import (
     Panel,
     PanelBlock,

@@ -12,12 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.errors import InputError, error
-from crossproof.inference.calibration import (
-    Calibration,
-    calibration_from_dict,
-    calibration_of,
-    sample_families,
-)
+from crossproof.inference.calibration import Calibration, calibration_from_dict, calibration_of
+from crossproof.inference.expectation import sample_families
 from crossproof.inference.season_model import (
     FamilyInput,
     LineInput,
