@@ -1,7 +1,7 @@
 """A process that has everything imported and forks itself for each job of a local run.
 
 Importing pandas and its kin takes longer than most jobs do. `crossproof run` starts this process beside
-Snakemake; a job then passes its folder, arguments and output over a socket (`runner/ask.py`) and waits for the
+Snakemake; a job then passes its folder, arguments and output over a socket (`ask.py`) and waits for the
 exit status.
 Where the process is not there (a cluster, a plain `snakemake`), a job does its own imports and nothing else
 changes. A job whose caller goes away is stopped, and so is everything when the run itself goes away.
