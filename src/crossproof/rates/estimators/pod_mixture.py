@@ -1,0 +1,330 @@
+"""Whether a pod's seed is all of one kind or mixed, and from it the chance that a pod holds a hybrid.
+
+    y, n    hybrids, and plants with a verdict, of one pod
+    m       seeds of the pod, typed or not
+    h       share of hybrids among a pod's seeds
+    mu      mean of h over the pods of a group
+    pi      share of *pure* pods, h = 0 or h = 1
+    c       share of h = 1 among the pure pods
+    a, b    of the beta distribution of h in the mixed pods; k = a + b
+    q       chance that a pod holds at least one hybrid among its m seeds
+
+Over the pods of a group h is 1 with chance pi c, 0 with chance pi (1 - c), else beta(a, b). One pod gives
+
+    L(y, n) = pi c [y = n] + pi (1 - c) [y = 0] + (1 - pi) B(a + y, b + n - y) / B(a, b)
+
+and q = 1 - pi (1 - c) - (1 - pi) B(a, b + m) / B(a, b). What a pod's untyped seeds hold follows from those that
+were typed: with y = 0 of n, q becomes 1 - L(0, m) / L(0, n).
+
+The structure (pi, k, and by how much log-odds pure pods lean to one side of the mixed) is the same for all
+groups and lies on a grid; mu is each group's own. One plant per pod says nothing of the structure: every one
+gives the same likelihood. The limits of q are therefore those of its *profile* likelihood, the best over all
+structures, which stay as wide as that leaves them (Cox & Hinkley 1974, Theoretical Statistics, section 9.3).
+Pods of one tag resemble each other; a group's log-likelihood is divided by the design effect of that
+(a composite likelihood with adjusted magnitude; Pauli, Racugno & Ventura 2011, Statistica Sinica 21:149-164).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+from scipy.special import expit, gammaln, logit, logsumexp
+
+from crossproof.rates.estimators.clusters import group_sum, moment_rho
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+_PURE = (0.0, 0.1, 0.25, 0.4, 0.6, 0.8, 1.0)
+_SIZE = (0.5, 1.5, 4.0, 12.0, 60.0, 2000.0)
+_LEAN = (-2.5, 0.0, 2.5)
+_FIXED_MEAN = (0.3, 0.6, 0.8, 0.92)
+_FIXED_SIZE = (1.5, 5.0, 20.0)
+_POINTS = 61
+_FINE = np.linspace(-24.0, 24.0, 481)
+_TINY = 1e-300
+_SURE = 1e-9
+_Z = 1.959964
+_CUT = _Z**2 / 2
+_TAIL = 0.025
+_NEARLY_ALL = 0.1
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """The distribution of h at every structure and mean; arrays (structure, point).
+
+    `none`, `all`: chance of h = 0 and of h = 1; `a`, `b`: of the beta distribution of the others.
+    """
+
+    none: Array
+    all: Array
+    a: Array
+    b: Array
+
+
+def _moving() -> list[tuple[float, float, float, float]]:
+    """Structures whose mixed pods have the group's own mean: share pure, size, lean, prior mass."""
+    rows = []
+    for pure in _PURE:
+        sizes = _SIZE if pure < 1 else _SIZE[:1]
+        leans = _LEAN if 0 < pure < 1 else (0.0,)
+        mass = 0.5 / (len(_PURE) * len(sizes) * len(leans))
+        rows += [(pure, size, lean, mass) for size in sizes for lean in leans]
+    return rows
+
+
+_MOVING = np.array(_moving()).T
+_FIXED = np.array(
+    [(m, k, 0.5 / (len(_FIXED_MEAN) * len(_FIXED_SIZE))) for m in _FIXED_MEAN for k in _FIXED_SIZE]
+).T
+_LOG_PRIOR = np.log(np.concatenate([_MOVING[3], _FIXED[2]]))
+
+
+def _shape(mu: Array) -> _Shape:
+    """Every structure at means mu (point,).
+
+    Moving: pure pods are a fixed share, and the mixed pods' mean goes with the group's. Fixed: mixed pods are
+    alike in all groups, and what a group differs by are pods that are all of one kind.
+    """
+    pure, size, lean = _MOVING[:3, :, None]
+    x = np.empty((_MOVING.shape[1], len(mu)))
+    for s in range(len(x)):
+        means = pure[s] * expit(_FINE + lean[s]) + (1 - pure[s]) * expit(_FINE)
+        x[s] = np.interp(logit(mu), logit(np.clip(means, 1e-12, 1 - 1e-12)), _FINE)
+    top = expit(x + lean)
+    mean, fixed_size = _FIXED[:2, :, None]
+    alike = np.broadcast_to(mean, (_FIXED.shape[1], len(mu)))
+    return _Shape(
+        np.concatenate([pure * (1 - top), np.maximum(1 - mu / mean, 0.0)]),
+        np.concatenate([pure * top, np.maximum((mu - mean) / (1 - mean), 0.0)]),
+        np.maximum(np.concatenate([expit(x) * size, alike * fixed_size]), 1e-12),
+        np.maximum(np.concatenate([expit(-x) * size, (1 - alike) * fixed_size]), 1e-12),
+    )
+
+
+@dataclass(frozen=True)
+class Pods:
+    """Pods that were looked at; arrays (pod,).
+
+    `hybrids` of `typed`, whole numbers, `typed` at least 1; `seeds` at least `typed`; `group` from 0;
+    `weight`: pods that each stands for (its tag's pods over those looked at); `tag`.
+    """
+
+    hybrids: Array
+    typed: Array
+    seeds: Array
+    group: Index
+    weight: Array
+    tag: Index
+
+
+@dataclass(frozen=True)
+class PodSuccess:
+    """Chance that a pod holds a hybrid, by group; arrays (group,), NaN where no pod was looked at.
+
+    `of_pod` (pod,): the same for each pod looked at, given its own plants. `several`: pods with two or more
+    plants, which alone tell the structure.
+    """
+
+    mean: Array
+    low: Array
+    high: Array
+    of_pod: Array
+    several: int
+
+
+def pod_success(pods: Pods, groups: int) -> PodSuccess:
+    """Chance q of each group's pods to hold a hybrid, with 95 % limits.
+
+    The estimate is the mean over the pods looked at of what each holds, given its own plants; the limits are
+    those of q's profile likelihood, widened where that mean varies more than q does.
+    """
+    empty = np.full(groups, np.nan)
+    count = len(pods.typed)
+    if not count:
+        return PodSuccess(empty, empty, empty, np.zeros(0), 0)
+    effect = _design_effect(pods, groups)
+    parts = [np.flatnonzero(pods.group == g) for g in range(groups)]
+    made = [_group(pods, rows, effect[g]) if len(rows) else None for g, rows in enumerate(parts)]
+    evidence = np.array([m.log_evidence for m in made if m is not None]).sum(axis=0)
+    mean, low, high = empty.copy(), empty.copy(), empty.copy()
+    of_pod = np.full(count, np.nan)
+    for g, group in enumerate(made):
+        if group is None:
+            continue
+        rest = evidence - group.log_evidence
+        weight = group.log_joint + (rest + _LOG_PRIOR)[:, None]
+        weight = np.exp(weight - logsumexp(weight))
+        inside = group.each(weight)
+        of_pod[parts[g]] = inside
+        share = pods.weight[parts[g]] / pods.weight[parts[g]].sum()
+        mean[g] = float(share @ inside)
+        sampled = _sampled(inside, share, effect[g])
+        low[g], high[g] = _limits(group, rest, weight, mean[g], sampled, len(inside) / effect[g])
+    return PodSuccess(mean, low, high, of_pod, int((pods.typed > 1).sum()))
+
+
+def _sampled(inside: Array, share: Array, effect: float) -> float:
+    """Standard deviation of the mean over the pods looked at, the structure and mu known."""
+    mean = float(share @ inside)
+    spread = float(share @ (inside - mean) ** 2)
+    return float(np.sqrt(spread * effect / len(inside)))
+
+
+@dataclass(frozen=True)
+class _Group:
+    """One group on the grid (structure, point): log-likelihood with Jeffreys' prior of mu, and q."""
+
+    log_joint: Array
+    log_evidence: Array
+    q: Array
+    none: Array
+    """L(0, s) for each distinct number of seeds s, (structure, point, s)."""
+    pairs: Index
+    """Distinct (typed, seeds) of the pods, as places in the last axis of `none`."""
+    pair: Index
+    found: NDArray[np.bool_]
+    empty: Array
+    """Share of the group's pods without a hybrid so far, by pair."""
+
+    def each(self, weight: Array) -> Array:
+        """Chance of each pod of the group to hold a hybrid, given its own plants."""
+        left = np.array([np.sum(weight * (1 - self.none[..., s] / self.none[..., t])) for t, s in self.pairs])
+        return np.where(self.found, 1.0, left[self.pair])
+
+    def pods_mean(self, structure: int) -> Array:
+        """Mean of the same over the pods, at each point of one structure; (point,)."""
+        none = self.none[structure]
+        left = 1 - none[:, self.pairs[:, 1]] / none[:, self.pairs[:, 0]]
+        return np.asarray(1 - self.empty.sum() + left @ self.empty)
+
+
+def _group(pods: Pods, rows: Index, effect: float) -> _Group:
+    y, n, weight = pods.hybrids[rows], pods.typed[rows], pods.weight[rows]
+    m = np.maximum(np.round(pods.seeds[rows] * 2) / 2, n)
+    points = _grid(y, n, effect)
+    shape = _shape(expit(points))
+    mixed = np.maximum(1 - shape.none - shape.all, 0.0)
+    size = shape.a + shape.b
+    steps = np.arange(int(n.max()))
+
+    def rising(start: Array) -> Array:
+        """log of start (start + 1) .. (start + j - 1), j = 0 .. n; (structure, point, j)."""
+        logs = np.log(start[..., None] + steps)
+        return np.concatenate([np.zeros((*start.shape, 1)), np.cumsum(logs, axis=-1)], axis=-1)
+
+    up, down, whole = rising(shape.a), rising(shape.b), rising(size)
+    cells, cell = np.unique(np.column_stack([y, n]).astype(np.int64), axis=0, return_inverse=True)
+    times = group_sum(np.ravel(cell), weight / weight.mean() / effect, len(cells))
+    total = np.zeros_like(size)
+    for (hybrids, typed), many in zip(cells, times, strict=True):
+        chance = mixed * np.exp(up[..., hybrids] + down[..., typed - hybrids] - whole[..., typed])
+        if hybrids == typed:
+            chance = chance + shape.all
+        if hybrids == 0:
+            chance = chance + shape.none
+        total += many * np.log(np.maximum(chance, _TINY))
+    jeffreys = -0.5 * (np.logaddexp(0, -points) + np.logaddexp(0, points))
+    joint = total + jeffreys
+
+    seeds, at = np.unique(np.concatenate([m, n]), return_inverse=True)
+    at = np.ravel(at)
+    fall = gammaln(shape.b[..., None] + seeds) - gammaln(shape.b)[..., None]
+    fall += gammaln(size)[..., None] - gammaln(size[..., None] + seeds)
+    none = np.maximum(shape.none[..., None] + mixed[..., None] * np.exp(fall), _TINY)
+    share = group_sum(at[: len(m)], weight, len(seeds)) / weight.sum()
+    pairs, pair = np.unique(np.column_stack([at[len(m) :], at[: len(m)]]), axis=0, return_inverse=True)
+    pair = np.ravel(pair)
+    empty = group_sum(pair, weight * (y == 0), len(pairs)) / weight.sum()
+    return _Group(
+        joint, logsumexp(joint, axis=1) + np.log(points[1] - points[0]), 1 - none @ share, none, pairs, pair,
+        y > 0, empty,
+    )  # fmt: skip
+
+
+def _grid(y: Array, n: Array, effect: float) -> Array:
+    """Log-odds of mu, (point,): eight standard errors either way, were all pods pure."""
+    worth = max(len(n) / effect, 0.7)
+    share = (float((y / n).sum()) + 0.5) / (len(n) + 1.0)
+    spread = float(np.clip(8.0 / np.sqrt(worth * share * (1 - share)), 0.2, 14.0))
+    return np.linspace(logit(share) - spread, logit(share) + spread, _POINTS)
+
+
+def _design_effect(pods: Pods, groups: int) -> Array:
+    """By how much pods that resemble the others of their tag, and unequal weights, inflate variance; (group,)."""
+    share = pods.hybrids / pods.typed
+    ones = np.ones(len(share))
+    _, tag, first = np.unique(pods.tag, return_inverse=True, return_index=True)
+    first, tag = tag, np.ravel(first)
+    tags = len(first)
+    count = group_sum(tag, ones, tags)
+    alike = max(moment_rho(group_sum(tag, share, tags), count, pods.group[first]), 0.0)
+    mass = group_sum(tag, pods.weight, tags)
+    squares = group_sum(pods.group, pods.weight**2, groups)
+    together = group_sum(pods.group[first], mass**2, groups)
+    total = group_sum(pods.group, pods.weight, groups)
+    pods_in = group_sum(pods.group, ones, groups)
+    out = np.ones(groups)
+    variance = squares + alike * np.maximum(together - squares, 0.0)
+    np.divide(variance * pods_in, total**2, out=out, where=total > 0)
+    return np.maximum(out, 1.0)
+
+
+def _limits(
+    group: _Group, rest: Array, weight: Array, mean: float, sampled: float, worth: float
+) -> tuple[float, float]:
+    """95 % limits of q about the mean of the group's pods, on the log-odds scale.
+
+    The profile likelihood's half widths hold what is not known of structure and mu. The mean over pods also
+    varies with the sample of pods: `sampled` and, hand in hand with it, mu's own effect on what untyped seeds
+    are taken for. What that has beyond the model's own standard error of q comes on top.
+    """
+    odds = logit(np.clip(group.q, _SURE, 1 - _SURE))
+    best = group.log_joint + rest[:, None]
+    peak = float(best.max())
+    near = best > peak - _CUT - 3.0
+    grid = np.linspace(odds[near].min() - 0.3, odds[near].max() + 0.3, 241)
+    profile = np.full(len(grid), -np.inf)
+    for s in np.flatnonzero(near.any(axis=1)):
+        profile = np.maximum(profile, np.interp(grid, odds[s], best[s], left=-np.inf, right=-np.inf))
+    kept = np.flatnonzero(profile >= peak - _CUT)
+    if not len(kept):
+        kept = np.array([int(profile.argmax())])
+    low, high = (_cross(grid, profile, int(kept[k]), step, peak - _CUT) for k, step in ((0, -1), (-1, 1)))
+
+    s = int(weight.sum(axis=1).argmax())
+    here = weight[s] / weight[s].sum()
+    model = _deviation(here, odds[s])
+    middle = min(max(mean, _SURE), 1 - _SURE)
+    taken = _deviation(here, group.pods_mean(s)) + sampled
+    more = max((taken / (middle * (1 - middle))) ** 2 - model**2, 0.0) if 0 < mean < 1 else 0.0
+    centre = float(logit(np.clip(np.sum(weight * group.q), _SURE, 1 - _SURE)))
+    down = np.sqrt(max(centre - low, 0.0) ** 2 + _Z**2 * more)
+    up = np.sqrt(max(high - centre, 0.0) ** 2 + _Z**2 * more)
+    if mean <= 0:
+        return 0.0, float(expit(high))
+    # nearly every pod known to hold one: what the next pods may lack is the sample's own uncertainty
+    floor = float(stats.beta.ppf(_TAIL, mean * worth + 0.5, (1 - mean) * worth + 0.5))
+    if mean >= 1 - _SURE:
+        return min(float(expit(low)), floor), 1.0
+    low, high = float(expit(logit(mean) - down)), float(expit(logit(mean) + up))
+    return (min(low, floor) if group.empty.sum() < _NEARLY_ALL else low), high
+
+
+def _deviation(weight: Array, values: Array) -> float:
+    """Standard deviation of values (point,) under weights that sum to 1."""
+    mean = float(weight @ values)
+    return float(np.sqrt(max(weight @ (values - mean) ** 2, 0.0)))
+
+
+def _cross(grid: Array, profile: Array, at: int, step: int, height: float) -> float:
+    """Where the profile falls to a height, beyond the last grid point above it."""
+    beyond = at + step
+    if not 0 <= beyond < len(grid) or not np.isfinite(profile[beyond]):
+        return float(grid[at])
+    part = (profile[at] - height) / (profile[at] - profile[beyond])
+    return float(grid[at] + part * (grid[beyond] - grid[at]))
