@@ -13,15 +13,17 @@ Over the pods of a group h is 1 with chance pi c, 0 with chance pi (1 - c), else
 
     L(y, n) = pi c [y = n] + pi (1 - c) [y = 0] + (1 - pi) B(a + y, b + n - y) / B(a, b)
 
-and q = 1 - pi (1 - c) - (1 - pi) B(a, b + m) / B(a, b). What a pod's untyped seeds hold follows from those that
-were typed: with y = 0 of n, q becomes 1 - L(0, m) / L(0, n).
+and q = 1 - pi (1 - c) - (1 - pi) B(a, b + m) / B(a, b). What a pod's untyped seeds hold follows from the
+typed ones: with y = 0 of n, q becomes 1 - L(0, m) / L(0, n).
 
-The structure (pi, k, and by how much log-odds pure pods lean to one side of the mixed) is the same for all
-groups and lies on a grid; mu is each group's own. One plant per pod says nothing of the structure: every one
-gives the same likelihood. The limits of q are therefore those of its *profile* likelihood, the best over all
-structures, which stay as wide as that leaves them (Cox & Hinkley 1974, Theoretical Statistics, section 9.3).
-Pods of one tag resemble each other; a group's log-likelihood is divided by the design effect of that
-(a composite likelihood with adjusted magnitude; Pauli, Racugno & Ventura 2011, Statistica Sinica 21:149-164).
+The structure is the same for all groups and lies on a grid; mu is each group's own. Either pi, k and the
+log-odds by which pure pods lean to one side are fixed and the mixed pods' mean moves with mu; or the mixed
+pods are alike in all groups, and groups differ by the pods beside them that are all of one kind. One plant
+per pod says nothing of the structure: every one gives the same likelihood. The limits of q are therefore
+those of its *profile* likelihood, the best over all structures, which stay as wide as that leaves them (Cox
+& Hinkley 1974, Theoretical Statistics, section 9.3). Pods of one tag resemble each other; a group's
+log-likelihood is divided by the design effect of that (a composite likelihood with adjusted magnitude;
+Pauli, Racugno & Ventura 2011, Statistica Sinica 21:149-164).
 """
 
 from __future__ import annotations
@@ -110,15 +112,17 @@ def _shape(mu: Array) -> _Shape:
 class Pods:
     """Pods that were looked at; arrays (pod,).
 
-    `hybrids` of `typed`, whole numbers, `typed` at least 1; `seeds` at least `typed`; `group` from 0;
-    `weight`: pods that each stands for (its tag's pods over those looked at); `tag`.
+    `hybrids` of `typed`, whole numbers, `typed` at least 1; `found`: chance that one of the typed is a
+    hybrid; `seeds`, at least `typed`; `weight`: pods that each stands for (its tag's pods over those looked
+    at); `count`: pods that the row is, 1 unless plants of unknown pods are dealt out; `tag`.
     """
 
     hybrids: Array
     typed: Array
+    found: Array
     seeds: Array
-    group: Index
     weight: Array
+    count: Array
     tag: Index
 
 
@@ -126,53 +130,52 @@ class Pods:
 class PodSuccess:
     """Chance that a pod holds a hybrid, by group; arrays (group,), NaN where no pod was looked at.
 
-    `of_pod` (pod,): the same for each pod looked at, given its own plants. `several`: pods with two or more
-    plants, which alone tell the structure.
+    `of_pod` (pod,): the same for each pod, given its own plants, NaN outside all groups. `several` (group,):
+    pods with two or more plants, which alone tell the structure.
     """
 
     mean: Array
     low: Array
     high: Array
     of_pod: Array
-    several: int
+    several: Array
 
 
-def pod_success(pods: Pods, groups: int) -> PodSuccess:
+def pod_success(pods: Pods, group: Index, groups: int) -> PodSuccess:
     """Chance q of each group's pods to hold a hybrid, with 95 % limits.
 
-    The estimate is the mean over the pods looked at of what each holds, given its own plants; the limits are
-    those of q's profile likelihood, widened where that mean varies more than q does.
+    `group` (pod,) from 0, -1 for none. The estimate is the mean over the pods looked at of what each holds,
+    given its own plants; the limits are those of q's profile likelihood, widened where that mean varies more
+    than q does.
     """
-    empty = np.full(groups, np.nan)
-    count = len(pods.typed)
-    if not count:
-        return PodSuccess(empty, empty, empty, np.zeros(0), 0)
-    effect = _design_effect(pods, groups)
-    parts = [np.flatnonzero(pods.group == g) for g in range(groups)]
-    made = [_group(pods, rows, effect[g]) if len(rows) else None for g, rows in enumerate(parts)]
-    evidence = np.array([m.log_evidence for m in made if m is not None]).sum(axis=0)
-    mean, low, high = empty.copy(), empty.copy(), empty.copy()
-    of_pod = np.full(count, np.nan)
-    for g, group in enumerate(made):
-        if group is None:
-            continue
-        rest = evidence - group.log_evidence
-        weight = group.log_joint + (rest + _LOG_PRIOR)[:, None]
+    mean, low, high = (np.full(groups, np.nan) for _ in range(3))
+    of_pod = np.full(len(pods.typed), np.nan)
+    used = group >= 0
+    several = group_sum(group[used], (pods.typed[used] > 1) * pods.count[used], groups)
+    parts = {int(g): np.flatnonzero(group == g) for g in np.unique(group[used])}
+    if not parts:
+        return PodSuccess(mean, low, high, of_pod, several)
+    effect = _design_effect(pods, group, groups)
+    made = {g: _group(pods, rows, effect[g]) for g, rows in parts.items()}
+    evidence = np.sum([m.log_evidence for m in made.values()], axis=0)
+    for g, one in made.items():
+        rest = evidence - one.log_evidence
+        weight = one.log_joint + (rest + _LOG_PRIOR)[:, None]
         weight = np.exp(weight - logsumexp(weight))
-        inside = group.each(weight)
-        of_pod[parts[g]] = inside
-        share = pods.weight[parts[g]] / pods.weight[parts[g]].sum()
+        rows = parts[g]
+        inside = pods.found[rows] + (1 - pods.found[rows]) * one.left(weight)
+        of_pod[rows] = inside
+        share = pods.weight[rows] / pods.weight[rows].sum()
         mean[g] = float(share @ inside)
-        sampled = _sampled(inside, share, effect[g])
-        low[g], high[g] = _limits(group, rest, weight, mean[g], sampled, len(inside) / effect[g])
-    return PodSuccess(mean, low, high, of_pod, int((pods.typed > 1).sum()))
+        worth = float(pods.count[rows].sum()) / effect[g]
+        low[g], high[g] = _limits(one, rest, weight, mean[g], _sampled(inside, share, worth), worth)
+    return PodSuccess(mean, low, high, of_pod, several)
 
 
-def _sampled(inside: Array, share: Array, effect: float) -> float:
+def _sampled(inside: Array, share: Array, worth: float) -> float:
     """Standard deviation of the mean over the pods looked at, the structure and mu known."""
     mean = float(share @ inside)
-    spread = float(share @ (inside - mean) ** 2)
-    return float(np.sqrt(spread * effect / len(inside)))
+    return float(np.sqrt(share @ (inside - mean) ** 2 / worth))
 
 
 @dataclass(frozen=True)
@@ -187,14 +190,13 @@ class _Group:
     pairs: Index
     """Distinct (typed, seeds) of the pods, as places in the last axis of `none`."""
     pair: Index
-    found: NDArray[np.bool_]
     empty: Array
     """Share of the group's pods without a hybrid so far, by pair."""
 
-    def each(self, weight: Array) -> Array:
-        """Chance of each pod of the group to hold a hybrid, given its own plants."""
-        left = np.array([np.sum(weight * (1 - self.none[..., s] / self.none[..., t])) for t, s in self.pairs])
-        return np.where(self.found, 1.0, left[self.pair])
+    def left(self, weight: Array) -> Array:
+        """Chance that the untyped seeds of each pod hold a hybrid where none of the typed is one; (pod,)."""
+        chance = [np.sum(weight * (1 - self.none[..., s] / self.none[..., t])) for t, s in self.pairs]
+        return np.array(chance)[self.pair]
 
     def pods_mean(self, structure: int) -> Array:
         """Mean of the same over the pods, at each point of one structure; (point,)."""
@@ -206,7 +208,7 @@ class _Group:
 def _group(pods: Pods, rows: Index, effect: float) -> _Group:
     y, n, weight = pods.hybrids[rows], pods.typed[rows], pods.weight[rows]
     m = np.maximum(np.round(pods.seeds[rows] * 2) / 2, n)
-    points = _grid(y, n, effect)
+    points = _grid(y / n, pods.count[rows], effect)
     shape = _shape(expit(points))
     mixed = np.maximum(1 - shape.none - shape.all, 0.0)
     size = shape.a + shape.b
@@ -219,7 +221,8 @@ def _group(pods: Pods, rows: Index, effect: float) -> _Group:
 
     up, down, whole = rising(shape.a), rising(shape.b), rising(size)
     cells, cell = np.unique(np.column_stack([y, n]).astype(np.int64), axis=0, return_inverse=True)
-    times = group_sum(np.ravel(cell), weight / weight.mean() / effect, len(cells))
+    worth = weight * (pods.count[rows].sum() / weight.sum() / effect)
+    times = group_sum(np.ravel(cell), worth, len(cells))
     total = np.zeros_like(size)
     for (hybrids, typed), many in zip(cells, times, strict=True):
         chance = mixed * np.exp(up[..., hybrids] + down[..., typed - hybrids] - whole[..., typed])
@@ -240,37 +243,34 @@ def _group(pods: Pods, rows: Index, effect: float) -> _Group:
     pairs, pair = np.unique(np.column_stack([at[len(m) :], at[: len(m)]]), axis=0, return_inverse=True)
     pair = np.ravel(pair)
     empty = group_sum(pair, weight * (y == 0), len(pairs)) / weight.sum()
-    return _Group(
-        joint, logsumexp(joint, axis=1) + np.log(points[1] - points[0]), 1 - none @ share, none, pairs, pair,
-        y > 0, empty,
-    )  # fmt: skip
+    evidence = logsumexp(joint, axis=1) + np.log(points[1] - points[0])
+    return _Group(joint, evidence, 1 - none @ share, none, pairs, pair, empty)
 
 
-def _grid(y: Array, n: Array, effect: float) -> Array:
+def _grid(share: Array, count: Array, effect: float) -> Array:
     """Log-odds of mu, (point,): eight standard errors either way, were all pods pure."""
-    worth = max(len(n) / effect, 0.7)
-    share = (float((y / n).sum()) + 0.5) / (len(n) + 1.0)
-    spread = float(np.clip(8.0 / np.sqrt(worth * share * (1 - share)), 0.2, 14.0))
-    return np.linspace(logit(share) - spread, logit(share) + spread, _POINTS)
+    pods = float(count.sum())
+    mean = (float(share @ count) + 0.5) / (pods + 1.0)
+    spread = float(np.clip(8.0 / np.sqrt(max(pods / effect, 0.7) * mean * (1 - mean)), 0.2, 14.0))
+    return np.linspace(logit(mean) - spread, logit(mean) + spread, _POINTS)
 
 
-def _design_effect(pods: Pods, groups: int) -> Array:
-    """By how much pods that resemble the others of their tag, and unequal weights, inflate variance; (group,)."""
-    share = pods.hybrids / pods.typed
-    ones = np.ones(len(share))
-    _, tag, first = np.unique(pods.tag, return_inverse=True, return_index=True)
-    first, tag = tag, np.ravel(first)
-    tags = len(first)
-    count = group_sum(tag, ones, tags)
-    alike = max(moment_rho(group_sum(tag, share, tags), count, pods.group[first]), 0.0)
-    mass = group_sum(tag, pods.weight, tags)
-    squares = group_sum(pods.group, pods.weight**2, groups)
-    together = group_sum(pods.group[first], mass**2, groups)
-    total = group_sum(pods.group, pods.weight, groups)
-    pods_in = group_sum(pods.group, ones, groups)
-    out = np.ones(groups)
+def _design_effect(pods: Pods, group: Index, groups: int) -> Array:
+    """How much likeness within tags and unequal weights inflate a variance; (group,), at least 1."""
+    used = group >= 0
+    of, count, weight = group[used], pods.count[used], pods.weight[used]
+    _, first, tag = np.unique(pods.tag[used], return_index=True, return_inverse=True)
+    tag = np.ravel(tag)
+    sizes = group_sum(tag, count, len(first))
+    shares = group_sum(tag, count * pods.hybrids[used] / pods.typed[used], len(first))
+    alike = moment_rho(shares, sizes, of[first])
+    each = np.divide(weight**2, count, out=np.zeros(len(weight)), where=count > 0)
+    squares = group_sum(of, each, groups)
+    together = group_sum(of[first], group_sum(tag, weight, len(first)) ** 2, groups)
+    total, rows = group_sum(of, weight, groups), group_sum(of, count, groups)
     variance = squares + alike * np.maximum(together - squares, 0.0)
-    np.divide(variance * pods_in, total**2, out=out, where=total > 0)
+    out = np.ones(groups)
+    np.divide(variance * rows, total**2, out=out, where=total > 0)
     return np.maximum(out, 1.0)
 
 

@@ -8,17 +8,18 @@
     kappa   the variance of p seen between tags over the one that rho foresees
     d       degrees of freedom of kappa
 
-Weights decide the question. Weighted by seeds, p is the share of the seed; weighted by pods, each pod counting
-once however many seeds it has, it is the share of the flowers that set one (weighting by inverse cluster size:
-Williamson, Datta & Satten 2003, Biometrics 59:36-42). Where selfed flowers set more seed the two differ, and the
-mean of a beta-binomial distribution is neither: it gives large tags less weight than they have.
+Weights decide the question. Weighted by seeds, p is the share of the seed; weighted by pods, each counting
+once however many seeds it has, it is the share of the flowers that set a pod (weighting by inverse cluster
+size: Williamson, Datta & Satten 2003, Biometrics 59:36-42). Where selfed flowers set more seed the two
+differ, and the mean of a beta-binomial distribution is neither: it gives large tags less weight than they
+have.
 
 The variance of p foreseen is p (1 - p) sum w^2 (rho + (1 - rho) / n) / W^2. What is seen, T / (T - 1) sum w^2
 (r - p)^2 / W^2, is true whatever the weights go with, but badly known from few tags. kappa of a group is
 drawn towards that of all groups as if that were known from PRIOR_TAGS tags (a moderated variance; Smyth 2004,
-Statistical Applications in Genetics and Molecular Biology 3:3). The limits are Jeffreys' for as many independent
-plants as that variance is worth, those made fewer by the square of normal over Student's t on d degrees of
-freedom (Korn & Graubard 1998, Survey Methodology 24:193-201).
+Statistical Applications in Genetics and Molecular Biology 3:3). The limits are Jeffreys' for as many
+independent plants as that variance is worth, made fewer by the square of normal over Student's t on d degrees
+of freedom (Korn & Graubard 1998, Survey Methodology 24:193-201).
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ from crossproof.rates.estimators.clusters import group_sum, moment_rho
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-PRIOR_TAGS = 25.0
+PRIOR_TAGS = 20.0
 """Tags' worth of trust in the kappa of all groups; chosen by coverage, docs/rates.md."""
 
 
@@ -114,3 +115,20 @@ def _moderated(seen: Array, foreseen: Array, tags: Array) -> tuple[Array, Array]
         prior * whole + degrees * own, prior + degrees, out=np.ones(len(tags)), where=prior + degrees > 0
     )
     return np.maximum(kappa, 0.05), np.maximum(prior + degrees, 2.0)
+
+
+def worth_of(value: ArrayLike, low: ArrayLike, high: ArrayLike) -> Array:
+    """Independent plants whose 95 % limits would be as wide as these; any shape, 0 where unknown.
+
+    By Wilson's width for a share of 0 or 1, else by the width on the log-odds scale.
+    """
+    p, a, b = (np.asarray(x, dtype=float) for x in (value, low, high))
+    z = float(stats.norm.ppf(0.975))
+    inner = np.clip(p, 1e-6, 1 - 1e-6)
+    left, right = np.clip(a, 1e-6, 1 - 1e-6), np.clip(b, 1e-6, 1 - 1e-6)
+    odds = np.log(right / (1 - right)) - np.log(left / (1 - left))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        middle = (2 * z / odds) ** 2 / (inner * (1 - inner))
+        edge = z**2 * (1 / np.maximum(b - a, 1e-9) - 1)
+    worth = np.where((p <= 1e-6) | (p >= 1 - 1e-6) | (a <= 0) | (b >= 1), edge, middle)
+    return np.where(np.isfinite(worth), np.maximum(worth, 0.0), 0.0)

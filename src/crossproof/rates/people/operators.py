@@ -35,6 +35,7 @@ class Position(StrEnum):
     ABOVE_95 = "above 95 %"
     BELOW_998 = "below 99.8 %"
     ABOVE_998 = "above 99.8 %"
+    APART = "cannot be told apart"
     UNKNOWN = ""
 
 
@@ -94,9 +95,10 @@ def overdispersion(z: ArrayLike, *, winsorised: float = 0.0) -> float:
 
 @dataclass(frozen=True)
 class Funnel:
-    """Limits of every group, (group,), kept in [0, 1], and its place; `phi` estimated, `used` applied."""
+    """Limits (group,) about each `centre`, kept in [0, 1], and the place; `phi` estimated, `used` applied."""
 
     theta: float
+    centre: Array
     low_95: Array
     high_95: Array
     low_998: Array
@@ -106,10 +108,18 @@ class Funnel:
     used: float
 
 
-def funnel(count: ArrayLike, n: ArrayLike, *, effective: ArrayLike | None = None, least: int = 10) -> Funnel:
-    """Funnel of all groups about the pooled rate.
+def funnel(
+    count: ArrayLike,
+    n: ArrayLike,
+    *,
+    effective: ArrayLike | None = None,
+    expected: ArrayLike | None = None,
+    least: int = 10,
+) -> Funnel:
+    """Funnel of all groups about the rate expected of each, the pooled rate where none is given.
 
-    Parameters (group,): `count` of `n`; `effective`: independent plants that n is worth, n where absent.
+    Parameters (group,): `count` of `n`; `effective`: independent plants that n is worth, n where absent;
+    `expected`: rate of an average person under the group's conditions.
     `least`: groups from which on phi is applied. With fewer, phi would measure the very differences that are
     looked for and hide them; it is then reported only. Limits are widened by sqrt(phi) about theta where phi
     is above 1 (multiplicative model, phi from z winsorised at 10 %).
@@ -119,12 +129,17 @@ def funnel(count: ArrayLike, n: ArrayLike, *, effective: ArrayLike | None = None
     theta = float(x.sum() / size.sum()) if size.sum() > 0 else float("nan")
     p = np.full(size.shape, np.nan)
     np.divide(x, size, out=p, where=size > 0)
-    phi = overdispersion(z_scores(p * worth, worth, theta), winsorised=0.1)
+    centre = np.full(size.shape, theta) if expected is None else np.asarray(expected, dtype=float)
+    centre = np.where(np.isfinite(centre), centre, theta)
+    z = [float(z_scores([a * b], [b], c)[0]) for a, b, c in zip(p, worth, centre, strict=True)]
+    phi = overdispersion(z, winsorised=0.1)
     used = phi if np.isfinite(phi) and phi > 1 and int((size > 0).sum()) >= least else 1.0
     edges = []
     for quantile in (0.025, 0.975, 0.001, 0.999):
-        limit = funnel_limit(theta, worth, quantile) if np.isfinite(theta) else np.full(size.shape, np.nan)
-        edges.append(theta + (limit - theta) * np.sqrt(used))
+        limit = np.full(size.shape, np.nan)
+        for k in np.flatnonzero(np.isfinite(centre)):
+            limit[k] = funnel_limit(float(centre[k]), worth[k : k + 1], quantile)[0]
+        edges.append(centre + (limit - centre) * np.sqrt(used))
     low95, high95, low998, high998 = edges
     position = np.full(size.shape, Position.UNKNOWN, dtype=object)
     position[np.isfinite(p)] = Position.INSIDE
@@ -133,7 +148,7 @@ def funnel(count: ArrayLike, n: ArrayLike, *, effective: ArrayLike | None = None
     position[p < low998] = Position.BELOW_998
     position[p > high998] = Position.ABOVE_998
     low95, high95, low998, high998 = (np.clip(edge, 0.0, 1.0) for edge in edges)
-    return Funnel(theta, low95, high95, low998, high998, position, phi, used)
+    return Funnel(theta, centre, low95, high95, low998, high998, position, phi, used)
 
 
 def count_distribution(n: ArrayLike, expected_rate: ArrayLike, rho: float) -> Array:

@@ -83,6 +83,8 @@ class Tally:
     cluster_weighted: Array
     cluster_verdicts: Array
     """Determined plants per class, (cluster, class), whole numbers."""
+    cluster_any: Array
+    """Chance that a plant of the cluster is a hybrid."""
     cluster_pod: NDArray[np.object_]
     pods_recorded: bool
     yields: Array
@@ -187,6 +189,7 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         cluster_n=cluster_n,
         cluster_weighted=cluster_weighted,
         cluster_verdicts=cluster_verdicts,
+        cluster_any=pod_any,
         cluster_pod=cluster_pod,
         pods_recorded=bool(named.any()),
         yields=yields,
