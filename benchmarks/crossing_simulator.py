@@ -1,8 +1,8 @@
 """Crossing seasons flower by flower, with known truth; shares nothing with the code that estimates.
 
-A flower's own pollen was there in time or not ("wrong"); whether a flower is wrong varies between people and, by
-a beta distribution, between their tags. A wrong flower may set a pod more often and fill it better. What share of
-a pod's seed is selfed depends on the kind of season:
+A flower's own pollen was there in time or not ("wrong"); whether a flower is wrong varies between people
+and, by a beta distribution, between their tags. A wrong flower may set a pod more often and fill it better.
+What share of a pod's seed is selfed depends on the kind of season:
 
     late          a wrong flower's seed is all selfed; of the others a few seeds are (beta(1, 14))
     mixed         a wrong flower's seed is partly selfed (beta(2, 1)); of the others none is
@@ -32,7 +32,7 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True)
 class Nursery:
-    """How flowers become pods and seeds. `wrong`: chance of a wrong flower, by person; `tags`: range per person.
+    """How flowers become pods and seeds. `wrong`: chance of a wrong flower; `tags`: range; both per person.
 
     `pod_set`, `seeds`: of right and of wrong flowers; seeds are 1 + Poisson.
     """
@@ -115,7 +115,7 @@ def records(
     tag_tested: NDArray[np.bool_] | None = None,
     pods_labelled: bool = True,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Crossing records and verdicts as the tables take them; `typed` (flower,): seeds of each pod genotyped."""
+    """Crossing records and verdicts as the tables take them; `typed` (flower,): seeds typed of each pod."""
     tags = int(flowers.tag.max()) + 1
     person = np.zeros(tags, dtype=np.int64)
     person[flowers.tag] = flowers.person

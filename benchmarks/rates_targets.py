@@ -1,9 +1,9 @@
-"""True success and the two selfing rates: bias and coverage of 95 % intervals in independently simulated seasons.
+"""True success and the two selfing rates: bias and coverage of 95 % intervals in simulated seasons.
 
     python benchmarks/rates_targets.py [--seasons 200] [--seed 1] [--only TEXT]
 
-Seasons come flower by flower from crossing_simulator.py; the figures are those of the tables (one interval per
-person and season).
+Seasons come flower by flower from crossing_simulator.py; the figures are those of the tables (one interval
+per person and season).
 """
 
 from __future__ import annotations

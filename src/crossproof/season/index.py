@@ -15,7 +15,7 @@ from typing import Any
 
 import pandas as pd
 
-from crossproof import METHOD_VERSION, __version__
+from crossproof import METHOD_VERSION, RATES_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity
 from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.records.season_records import Season, read_season
@@ -278,8 +278,8 @@ def _fresh_index(
         "samples": _slice(samples, ("sample_id", "batch")),
         "thresholds": digest_of({k: settings.get(k) for k in VERDICT_KEYS}),
         "verdicts": verdict,
-        "rates": digest_of(settings, _slice(crosses)),
-        "report": digest_of(__version__, settings, [str(p) for p in problems]),
+        "rates": digest_of(RATES_VERSION, settings, _slice(crosses)),
+        "report": digest_of(__version__, RATES_VERSION, settings, [str(p) for p in problems]),
     }
     for name, frame in (("samples", samples), ("crosses", crosses), ("markers", season.markers)):
         if frame is not None:

@@ -166,7 +166,7 @@ def pod_success(pods: Pods, group: Index, groups: int) -> PodSuccess:
         inside = pods.found[rows] + (1 - pods.found[rows]) * one.left(weight)
         of_pod[rows] = inside
         share = pods.weight[rows] / pods.weight[rows].sum()
-        mean[g] = float(share @ inside)
+        mean[g] = min(float(share @ inside), 1.0)
         worth = float(pods.count[rows].sum()) / effect[g]
         low[g], high[g] = _limits(one, rest, weight, mean[g], _sampled(inside, share, worth), worth)
     return PodSuccess(mean, low, high, of_pod, several)

@@ -31,8 +31,8 @@ Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 DRAWS = 4000
-_CELLS = 4_000_000
-"""Simulated tags at most; large seasons need fewer draws, their scores being nearly normal."""
+_CELLS = 40_000_000
+"""Tags times columns simulated at most; large seasons need fewer draws, their scores being nearly normal."""
 _INNER, _OUTER = 0.1, 0.01
 
 
@@ -51,12 +51,19 @@ class FairTest:
 
 
 def fair_test(
-    y: Array, n: Array, design: Array, person: Index, people: int, *, rng: np.random.Generator
+    y: Array,
+    n: Array,
+    design: Array,
+    person: Index,
+    people: int,
+    *,
+    rng: np.random.Generator,
+    draws: int = DRAWS,
 ) -> FairTest:
     """Test every person against all others under the conditions in `design`.
 
     Parameters: `y`, `n` (tag,), whole; `design` (tag, column), first column 1, full rank; `person` (tag,)
-    from 0, -1 for none.
+    from 0, -1 for none; `draws`: simulated seasons at most.
     """
     nothing = np.full(people, np.nan)
     used = n > 0
@@ -75,9 +82,7 @@ def fair_test(
     one = _residual(np.ones((len(n), 1)), member, w * spread)
     before = (w * spread) @ one**2
     retained = np.divide((w * spread) @ a**2, before, out=nothing.copy(), where=before > 1e-9)
-    score = a * w[:, None]
-    u = score.T @ (y - n * e)
-    low, high = _tails(u, score, n, e, rho, member, x.shape[1], rng)
+    low, high = _tails(y, e, rho, _Model(n, x, w, member), rng, draws)
     p = np.minimum(1.0, 2 * np.minimum(low, high))
     # what is left of rounding is no comparison
     p[~(retained > 1e-6)] = np.nan
@@ -117,44 +122,75 @@ def _correlation(residual: Array, n: Array, e: Array, member: Array, columns: in
     """
     spread = np.maximum(n * e * (1 - e), 1e-9)
     of_person = spread @ member
-    mean = np.divide(
-        residual @ member, of_person, out=np.zeros((len(residual), member.shape[1])), where=of_person > 0
-    )
+    mean = (residual @ member) / np.maximum(of_person, 1e-9)
     rest = residual - (mean @ member.T) * spread
-    free = len(n) - columns - (of_person > 0).sum() + 1
+    free = len(n) - columns - int(member.any(axis=0).sum()) + 1
     pearson = (rest**2 / spread).sum(axis=1) * len(n) / max(free, 1)
     several = float((n - 1).sum())
     if several <= 0:
         return np.zeros(len(residual))
-    return np.clip((pearson - len(n)) / several, 0.0, 0.95)
+    return np.asarray(np.clip((pearson - len(n)) / several, 0.0, 0.95))
+
+
+@dataclass(frozen=True)
+class _Model:
+    """What every simulated season shares; arrays over tags."""
+
+    n: Array
+    x: Array
+    w: Array
+    member: Array
+
+
+def _scores(y: Array, e: Array, model: _Model) -> Array:
+    """Standardised score of every person in seasons y (season, tag); (season, person).
+
+    Every season is fitted anew: two of Newton's steps from the rates e that it was drawn from.
+    """
+    n, x, w, member = model.n, model.x, model.w, model.member
+    eta = np.broadcast_to(logit(np.clip(e, 1e-6, 1 - 1e-6)), y.shape)
+    ridge = 1e-4 * np.eye(x.shape[1])
+    for _ in range(2):
+        rate = expit(eta)
+        inside = w * n * rate * (1 - rate)
+        information = np.matmul(x.T * inside[:, None, :], x)
+        size = np.trace(information, axis1=1, axis2=2)[:, None, None] / x.shape[1]
+        step = np.linalg.solve(information + ridge * size, ((w * (y - n * rate)) @ x)[..., None])[..., 0]
+        eta = np.clip(eta + np.clip(step, -3.0, 3.0) @ x.T, -12.0, 12.0)
+    rate = expit(eta)
+    residual = y - n * rate
+    rho = _correlation(residual, n, rate, member, x.shape[1])[:, None]
+    inside = w * n * rate * (1 - rate)
+    information = np.matmul(x.T * inside[:, None, :], x)
+    size = np.trace(information, axis1=1, axis2=2)[:, None, None] / x.shape[1]
+    shared = np.linalg.solve(
+        information + 1e-9 * np.eye(x.shape[1]) * size, np.matmul(x.T * inside[:, None, :], member)
+    )
+    a = member - np.matmul(x, shared)  # season, tag, person
+    u = np.matmul((w * residual)[:, None, :], a)[:, 0]
+    variance = w**2 * n * rate * (1 - rate) * (1 + (n - 1) * rho)
+    error = np.matmul(variance[:, None, :], a**2)[:, 0]
+    return np.asarray(u / np.sqrt(np.maximum(error, 1e-12)))
 
 
 def _tails(
-    u: Array,
-    score: Array,
-    n: Array,
-    e: Array,
-    rho: float,
-    member: Array,
-    columns: int,
-    rng: np.random.Generator,
+    y: Array, e: Array, rho: float, model: _Model, rng: np.random.Generator, most: int
 ) -> tuple[Array, Array]:
     """Chance of a score as low, and as high, as each person's; both (person,)."""
-    spread = n * e * (1 - e)
-    plain, more = spread @ score**2, (spread * (n - 1)) @ score**2
-    draws = int(np.clip(_CELLS // len(n), 500, DRAWS))
-    found = []
+    n, people = model.n, model.member.shape[1]
+    cells = len(n) * max(people, model.x.shape[1] ** 2 // 4)
+    draws = int(np.clip(_CELLS // cells, 500, most))
+    portion = int(np.clip(2_000_000 // (len(n) * (people + model.x.shape[1])), 10, 500))
     size = (1 - rho) / rho if rho > 1e-6 else np.inf
-    for start in range(0, draws, 500):
-        shape = (min(500, draws - start), len(n))
+    found = []
+    for start in range(0, draws, portion):
+        shape = (min(portion, draws - start), len(n))
         rate = np.broadcast_to(e, shape)
         if np.isfinite(size):
             rate = rng.beta(np.maximum(e * size, 1e-6), np.maximum((1 - e) * size, 1e-6), shape)
-        residual = rng.binomial(n.astype(np.int64), rate) - n * e
-        error = np.sqrt(plain + more * _correlation(residual, n, e, member, columns)[:, None])
-        found.append((residual @ score) / np.maximum(error, 1e-12))
+        found.append(_scores(rng.binomial(n.astype(np.int64), rate).astype(float), e, model))
     z = np.sort(np.concatenate(found), axis=0)  # draw, person
-    own = u / np.sqrt(np.maximum(plain + more * rho, 1e-24))
+    own = _scores(y[None, :], e, model)[0]
     return _tail(-own, -z[::-1]), _tail(own, z)
 
 

@@ -9,8 +9,7 @@
 
 Funnel limits are the exact binomial quantiles, interpolated between whole counts (Spiegelhalter 2005,
 Statistics in Medicine 24:1185-1202, appendix A.1.1). Plants of a tag share their fate, so a person's n is
-counted in independent plants before it enters the funnel. The test of O against E is exact too: the
-distribution of O is the convolution of one beta-binomial per tag, whose mean is the tag's expected rate.
+counted in independent plants before it enters the funnel. O is tested against E in fair_test.
 """
 
 from __future__ import annotations
@@ -21,7 +20,6 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
-from scipy.special import betaln, gammaln
 from statsmodels.stats.multitest import multipletests
 
 Array = NDArray[np.float64]
@@ -149,43 +147,6 @@ def funnel(
     position[p > high998] = Position.ABOVE_998
     low95, high95, low998, high998 = (np.clip(edge, 0.0, 1.0) for edge in edges)
     return Funnel(theta, centre, low95, high95, low998, high998, position, phi, used)
-
-
-def count_distribution(n: ArrayLike, expected_rate: ArrayLike, rho: float) -> Array:
-    """P(O = 0), P(O = 1), .. for the sum of one beta-binomial per cluster; (sum of n + 1,).
-
-    Parameters (cluster,): `n` plants, whole; `expected_rate` between 0 and 1; `rho` in [0, 1).
-    """
-    total = np.array([1.0])
-    size = (1 - rho) / rho if rho > 1e-9 else np.inf
-    pairs, times = np.unique(
-        np.column_stack([np.asarray(n, dtype=float), np.asarray(expected_rate, dtype=float)]),
-        axis=0,
-        return_counts=True,
-    )
-    for (plants, p), many in zip(pairs, times, strict=True):
-        x = np.arange(int(plants) + 1)
-        if p <= 0 or p >= 1:
-            pmf = (x == (plants if p >= 1 else 0)).astype(float)
-        elif np.isinf(size):
-            pmf = stats.binom.pmf(x, plants, p)
-        else:
-            choose = gammaln(plants + 1) - gammaln(x + 1) - gammaln(plants - x + 1)
-            pmf = np.exp(
-                choose + betaln(x + p * size, plants - x + (1 - p) * size) - betaln(p * size, (1 - p) * size)
-            )
-        for _ in range(int(many)):
-            total = np.convolve(total, pmf)
-    return np.asarray(total / total.sum())
-
-
-def exact_p(observed: float, distribution: Array) -> float:
-    """Two-sided mid-p value: twice the smaller tail, half of P(O = observed) in it, at most 1."""
-    at = round(observed)
-    if len(distribution) <= 1:
-        return 1.0
-    half = distribution[at] / 2
-    return float(min(1.0, 2 * min(distribution[:at].sum() + half, distribution[at + 1 :].sum() + half)))
 
 
 def false_discovery(p: ArrayLike) -> Array:
