@@ -18,7 +18,7 @@ from typing import Any
 
 from crossproof.errors import UsageError, error, machine_fault
 from crossproof.io.config import find_config
-from crossproof.run.events import EVENTS_TO, Happened, read_events
+from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.season_index import SeasonIndex, build_index, clear_refusal
 from crossproof.steps.ask import SOCKET
 from crossproof.steps.refusal import refusal_of, refuse
@@ -165,7 +165,7 @@ def _snakemake(
     config = where if where.is_file() else where / "config.yaml"
     source = workflow_folder()
     command = [
-        sys.executable, "-m", "crossproof.run.engine", *targets, "--snakefile", str(source / "Snakefile"),
+        sys.executable, "-m", "crossproof.runner.engine", *targets, "--snakefile", str(source / "Snakefile"),
         "--configfile", str(config.resolve()), "--cores", str(cores),
         "--workflow-profile", _profile(profile or "default", source), "--nolock",
     ]  # fmt: skip

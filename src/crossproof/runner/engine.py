@@ -1,4 +1,4 @@
-"""`python -m crossproof.run.engine ARGUMENTS`: Snakemake with crossproof's log handler.
+"""`python -m crossproof.runner.engine ARGUMENTS`: Snakemake with crossproof's log handler.
 
 The handler is registered here, in the process, through Snakemake's logger plugin interface: nothing needs to
 be installed under a name of its own.
@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from snakemake.cli import main
 from snakemake_interface_logger_plugins.registry import LoggerPluginRegistry
 
-from crossproof.run import events
+from crossproof.runner import events
 
 
 def run(arguments: Sequence[str]) -> None:

@@ -1,1 +1,0 @@
-"""A run: Snakemake, the warm worker, the terminal and its summary."""
