@@ -5,8 +5,8 @@ from pathlib import Path
 from snakemake.exceptions import WorkflowError
 
 from crossproof.errors import CrossproofError
-from crossproof.season_index import build_index, clear_refusal
-from crossproof.workflow_support import (
+from crossproof.season.index import build_index, clear_refusal
+from crossproof.runner.support import (
     ending,
     hold_season,
     season_config,
