@@ -217,7 +217,7 @@ SETTINGS: tuple[Setting, ...] = (
         "fail_when_held",
         Form.YES_NO,
         False,
-        "whether a workflow run by Snakemake itself fails where a file was set aside or a plate or sample held",
+        "whether Snakemake itself fails where a file was set aside or a plate or sample held",
     ),
     Setting("buckets", Form.COUNT, 32, "portions the work is dealt into", low=1, high=4096),
     Setting("max_input_gb", Form.NUMBER, 64.0, "largest genotype file accepted, in GB", low=0, above=True),
