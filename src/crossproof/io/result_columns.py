@@ -76,13 +76,14 @@ def _rate(name: str, meaning: str) -> tuple[ResultColumn, ...]:
 
 
 _COUNTS = (
-    _C("tested", "plants genotyped"),
-    _C("determined", "plants with a verdict"),
+    _C("tested", "plants genotyped: those of each verdict, undetermined and held"),
+    _C("determined", "plants with a verdict that are not held"),
     _C("hybrid", "plants of verdict hybrid"),
     _C("self", "plants of verdict self"),
     _C("outcross", "plants of verdict outcross"),
     _C("off_pedigree", "plants of verdict off_pedigree"),
     _C("undetermined", "plants without a verdict"),
+    _C("held", "plants on hold; their verdicts count in no rate"),
     _C("expected_hybrid", "sum of the probabilities of hybrid", "plants", 3),
     _C("expected_self", "sum of the probabilities of self", "plants", 3),
     _C("expected_outcross", "sum of the probabilities of outcross", "plants", 3),
@@ -137,11 +138,12 @@ CROSSES = (
     _C("p_target", "probability that the seeds in store reach the target", "", 4),
     _C("seeds_next", "seeds to genotype next"),
     _C("expected_tests", "mean number of tests until the target", "plants", 1),
-    _C("seeds_to_test", "seeds in store to genotype to reach the target"),
-    _C("flowers_to_repeat", "flowers to pollinate to reach the target"),
+    _C("seeds_to_test", "where the next step is test stored seed: seeds to genotype to reach the target"),
+    _C("flowers_to_repeat", "where the next step is repeat: flowers to pollinate to reach the target"),
     _C("tests_needed", "tests in all, of stored and new seeds"),
     _C("test_cost", "cost of these tests", "", 2),
-    _C("next_step", "what to do next about this cross"),
+    _C("next_step", "what to do next: hold, type the parent, retest, test stored seed, repeat or done"),
+    _C("next_step_detail", "what the next step asks for or waits for"),
 )
 
 OPERATORS = (
