@@ -137,7 +137,8 @@ def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
 
 COLUMNS = (
     "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "place",
-    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers", "contrast_scored",
+    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers",
+    "contrast_scored",
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
     "source_probability", "flags", "leading_class", "settle",
 )  # fmt: skip
