@@ -13,12 +13,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.model.results import CLASSES, NextStep
-from crossproof.rates.cross_state import CrossFacts, next_steps, step_detail
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.intervals import proportion_interval, rate
 from crossproof.rates.estimators.next_steps import plan
 from crossproof.rates.estimators.sequential import next_batch
 from crossproof.rates.people.cautions import CAUTION, CAUTION_SHORT
+from crossproof.rates.tables.cross_state import CrossFacts, next_steps, step_detail
 from crossproof.rates.tables.factors import factors_table
 from crossproof.rates.tables.grouping import groupings
 from crossproof.rates.tables.groups import (
