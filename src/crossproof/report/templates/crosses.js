@@ -66,7 +66,7 @@ function crossesView(host) {
         cell: i => count(CROSSES.hybrid(i)) + (Number.isFinite(CROSSES.target_hybrids(i)) ? ' of ' + count(CROSSES.target_hybrids(i)) : '')},
       {label: 'Hybrid rate', kind: 'number', order: CROSSES.hybrid_rate, cell: i => share(CROSSES.hybrid_rate(i))},
       {label: '95\u00a0% interval', kind: 'number', order: CROSSES.hybrid_rate_low, cell: i => span(CROSSES.hybrid_rate_low(i), CROSSES.hybrid_rate_high(i))},
-      {label: 'Next step', first: true, order: stepRank,
+      {label: 'Next step', kind: 'text', first: true, order: stepRank,
         cell: i => [node('b', {}, CROSSES.next_step(i)), CROSSES.next_step_detail(i) ? ': ' + CROSSES.next_step_detail(i) : '']},
     ],
   });

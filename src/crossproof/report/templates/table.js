@@ -48,7 +48,7 @@ function pagedTable(host, spec) {
     const cells = spec.columns.map((c, k) => {
       const content = c.cell(i);
       const text = typeof content === 'string' ? content : '';
-      const kind = c.kind === 'number' ? 'k-number' : c.kind === 'name' ? nameClass(text) : text.length > 24 ? 'long' : 'k-name';
+      const kind = c.kind === 'number' ? 'k-number' : c.kind === 'text' ? 'k-text' : c.kind === 'name' ? nameClass(text) : text.length > 24 ? 'long' : 'k-name';
       const given = {class: kind + (c.first ? ' first' : ''), 'data-label': content === '' ? null : c.label};
       return k === 0 ? node('th', {scope: 'row', ...given}, content) : node('td', given, content);
     });
