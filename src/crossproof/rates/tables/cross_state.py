@@ -8,12 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Ints, Objects
 from crossproof.model.results import NextStep
-
-Counts = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -26,19 +23,19 @@ class CrossFacts:
     test of those in store. `flowers`: to pollinate, -1 where that cannot be said.
     """
 
-    target: Counts
-    found: Counts
-    held: Counts
-    retest: Counts
-    parent_untyped: Counts
-    untyped: NDArray[np.object_]
-    provable: Mask
-    seeds: Counts
-    stored: Counts
-    flowers: Counts
+    target: Ints
+    found: Ints
+    held: Ints
+    retest: Ints
+    parent_untyped: Ints
+    untyped: Objects
+    provable: Bools
+    seeds: Ints
+    stored: Ints
+    flowers: Ints
 
 
-def next_steps(facts: CrossFacts) -> NDArray[np.object_]:
+def next_steps(facts: CrossFacts) -> Objects:
     """The `NextStep` of each cross, (cross,): the first that applies."""
     lacking = facts.found < facts.target
     conditions = [

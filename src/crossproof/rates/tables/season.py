@@ -10,8 +10,8 @@ from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Objects
 from crossproof.model.results import CLASSES, NextStep
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.intervals import proportion_interval, rate
@@ -50,7 +50,6 @@ __all__ = [
     "season_summary",
 ]
 
-Array = NDArray[np.float64]
 
 _OWN_RECORD = ("_file", "_row")
 
@@ -106,7 +105,7 @@ def crosses_table(
 
 def _success_columns(
     columns: dict[str, object], season: Tally, success: Success, options: RateOptions
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Add true success to the columns; returns the beta of each tag's chance that a flower succeeds."""
     flowers = np.where(np.isfinite(success.true.flowers), season.flowers, 0.0)
     columns["pods_tested"] = season.pods_tested.astype("int64")
@@ -121,7 +120,7 @@ def _success_columns(
     return _as_beta(shrunk, success.true.flowers, flowers)
 
 
-def _exact(name: str, count: Array, total: Array, options: RateOptions) -> dict[str, object]:
+def _exact(name: str, count: Floats, total: Floats, options: RateOptions) -> dict[str, object]:
     low, high = proportion_interval(count, total, level=options.level)
     return {name: rate(count, total), f"{name}_low": low, f"{name}_high": high}
 
@@ -130,11 +129,11 @@ def _limits(name: str, estimates: Estimates) -> dict[str, object]:
     return {name: estimates.mean, f"{name}_low": estimates.low, f"{name}_high": estimates.high}
 
 
-def _shrunk(count: Array, total: Array, options: RateOptions) -> Estimates:
+def _shrunk(count: Floats, total: Floats, options: RateOptions) -> Estimates:
     return shrink_clusters(count, total, hyper_posterior(count, total), level=options.level)
 
 
-def _as_beta(shrunk: Estimates, count: Array, total: Array) -> tuple[Array, Array]:
+def _as_beta(shrunk: Estimates, count: Floats, total: Floats) -> tuple[Floats, Floats]:
     """The beta distribution with each posterior's mean and variance, as the predictive formulas need."""
     mean = np.clip(shrunk.mean, 1e-6, 1 - 1e-6)
     assert shrunk.variance is not None
@@ -142,7 +141,7 @@ def _as_beta(shrunk: Estimates, count: Array, total: Array) -> tuple[Array, Arra
     return mean * size, (1 - mean) * size
 
 
-def _verifiable(season: Tally, known: Mapping[str, bool] | None) -> NDArray[np.object_]:
+def _verifiable(season: Tally, known: Mapping[str, bool] | None) -> Objects:
     """yes / no where the panel's power is known; else what the plants showed, "" where nothing shows it."""
     names = text(season.crosses, "cross_id")
     out = np.full(season.tags, "", dtype=object)
@@ -153,7 +152,7 @@ def _verifiable(season: Tally, known: Mapping[str, bool] | None) -> NDArray[np.o
     return out
 
 
-def _targets(season: Tally, options: RateOptions) -> Array:
+def _targets(season: Tally, options: RateOptions) -> Floats:
     if "target_hybrids" not in season.crosses:
         return np.full(season.tags, float(options.target_hybrids))
     values = pd.to_numeric(season.crosses["target_hybrids"], errors="coerce").to_numpy(
@@ -164,10 +163,10 @@ def _targets(season: Tally, options: RateOptions) -> Array:
 
 def _next_step_columns(
     season: Tally,
-    seed_chance: tuple[Array, Array],
-    flower_chance: tuple[Array, Array],
-    provable: NDArray[np.bool_],
-    untyped: NDArray[np.object_],
+    seed_chance: tuple[Floats, Floats],
+    flower_chance: tuple[Floats, Floats],
+    provable: Bools,
+    untyped: Objects,
     options: RateOptions,
 ) -> dict[str, object]:
     """What each cross needs. Seeds and flowers are asked for only where they are the next step."""
