@@ -7,12 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import InputError, error
 from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import read_arrays, write_arrays, write_calls
+from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
     JoinedSeason,
@@ -42,7 +42,6 @@ from crossproof.steps.ingest import (
     stored_batches,
 )
 
-Rows = NDArray[np.int64]
 Member = tuple[str, FamilyInput]
 
 
@@ -152,7 +151,7 @@ class SliceDigests:
         fitted: Panel,
         samples: pd.DataFrame,
         crosses: pd.DataFrame,
-        located: Rows,
+        located: Ints,
     ) -> None:
         self.index, self.joined, self.fitted, self.located = index, joined, fitted, located
         self.settings = model_settings(index.config)
