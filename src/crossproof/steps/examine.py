@@ -47,7 +47,7 @@ from crossproof.season.plate_findings import (
     named_markers,
     season_tables,
 )
-from crossproof.season.work_folder import write_json
+from crossproof.season.work_folder import write_kept
 from crossproof.steps.calibrate import read_kept, with_files
 from crossproof.steps.panel import read_panel
 
@@ -82,7 +82,7 @@ def examine(index: SeasonIndex) -> None:
         samples_file=", ".join(index.config.samples),
         crosses_file=index.config.crosses,
     )
-    write_json(
+    write_kept(
         folder.work("examine.json"),
         {
             "findings": entries,

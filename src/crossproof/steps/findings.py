@@ -8,7 +8,7 @@ from typing import Any
 from crossproof.errors import Problem
 from crossproof.season.index import SeasonIndex, problem_from
 from crossproof.season.plate_findings import TableFindings
-from crossproof.season.work_folder import read_json
+from crossproof.season.work_folder import read_kept
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class FindingsOfSeason:
 
 def read_findings(index: SeasonIndex) -> FindingsOfSeason:
     """All findings of the season, as the examine job wrote them."""
-    stored = read_json(index.folder.work("examine.json"))
+    stored = read_kept(index.folder.work("examine.json"))
     if stored is None:
         return FindingsOfSeason()
     tables = stored["tables"]

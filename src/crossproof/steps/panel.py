@@ -31,13 +31,13 @@ from crossproof.season.evidence import (
     write_located,
 )
 from crossproof.season.index import SeasonIndex, problem_entry, problem_from, read_record
-from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_json
+from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_kept
 from crossproof.steps.calibrate import calibrated_panel, known_crosses
 from crossproof.steps.ingest import (
     ingested,
     known_samples,
     marker_sheet,
-    read_genotypes,
+    read_of_run,
     read_stored,
     stored_batches,
 )
@@ -79,7 +79,7 @@ def panel(index: SeasonIndex) -> None:
     shutil.rmtree(folder.work("panel", "families"), ignore_errors=True)
     for bucket, members in dealt.items():
         write_bucket(folder, bucket, digests, members)
-    write_json(
+    write_kept(
         folder.work("panel", "slices.json"),
         {
             "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
@@ -99,7 +99,7 @@ def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members
         plants = [[p.plant, list(p.wells)] for p in family.plants]
         entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
     later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
-    write_json(
+    write_kept(
         folder.work("panel", "families", f"{bucket}.json"),
         {
             "families": entries,
@@ -116,7 +116,7 @@ def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str,
         batch = read_stored(index.folder, item.digest)
         if batch is None:
             file = next(g for g in index.config.genotypes if g.batch == item.batch)
-            batch = read_genotypes(index.config, file, marker_sheet(index), known_samples(index))
+            batch = read_of_run(index, file, marker_sheet(index), known_samples(index))
             write_calls(index.folder.calls(item.digest), batch)
         calls[item.batch] = batch
     return calls
