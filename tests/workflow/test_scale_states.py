@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +9,7 @@ import pytest
 from seasons import write_plates
 
 from crossproof.season.index import SeasonIndex, build_index
+from crossproof.season.work_folder import read_kept
 from crossproof.simulate.plan import SeasonPlan
 from crossproof.steps import ingest as step
 
@@ -27,7 +27,7 @@ def bucket_with(index: SeasonIndex, batch: str) -> int:
 
 
 def outcome(index: SeasonIndex, bucket: int, batch: str) -> dict[str, Any]:
-    found = json.loads(index.folder.work("ingest", f"{bucket}.json").read_text())
+    found = read_kept(index.folder.work("ingest", f"{bucket}.json"))
     assert isinstance(found, dict)
     return dict(found[batch])
 

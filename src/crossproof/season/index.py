@@ -246,7 +246,7 @@ def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> lis
     known = (read_kept(index.folder.index) or {"files": {}})["files"]
     changed = []
     for name in sorted(index.inputs if only is None else only):
-        path, entry = index.folder.season / name, known.get(name)
+        path, entry = index.config.root / name, known.get(name)
         try:
             same = entry is None or stat_key(path) == entry["stat"] or file_sha256(path) == entry["sha256"]
         except OSError:
