@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.inference.error_model import apply_floor, likelihood_from_calls
-from crossproof.inference.plate_arrays import EMPTY, Plate, SeasonBlock, SeasonTables, WellBlock
+from crossproof.inference.evidence.error_model import apply_floor, likelihood_from_calls
+from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonBlock, SeasonTables, WellBlock
 from crossproof.model.plates import PLATE_FORMATS, PlateFormat
 from crossproof.model.sentinels import NO_CALL_CODE
 

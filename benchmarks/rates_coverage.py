@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from scipy.special import expit
 from scipy.stats import norm
 
-from crossproof.rates.clusters import Clusters, choose_clusters
-from crossproof.rates.crossing_rates import tag_weight, true_success
-from crossproof.rates.group_means import group_means
-from crossproof.rates.intervals import proportion_interval
+from crossproof.rates.estimators.clusters import Clusters, choose_clusters
+from crossproof.rates.estimators.crossing_rates import tag_weight, true_success
+from crossproof.rates.estimators.group_means import group_means
+from crossproof.rates.estimators.intervals import proportion_interval
 
 Array = NDArray[np.float64]
 

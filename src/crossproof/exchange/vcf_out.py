@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 
 from crossproof import __version__
 from crossproof.errors import UsageError, error
-from crossproof.io.calls_store import StoreError
+from crossproof.io.calls.store import StoreError
+from crossproof.io.vcf.bgzf import BgzfWriter
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.results import Decision, Verdict
-from crossproof.report.inputs import PlantCalls
-from crossproof.season_index import build_index
-from crossproof.simulate.bgzf import BgzfWriter
+from crossproof.report.content.inputs import PlantCalls
+from crossproof.season.index import build_index
 from crossproof.steps.report import plant_calls
 
 UNPLACED = "unplaced"

@@ -10,18 +10,18 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, Problem, error, warning
-from crossproof.io.bcf import read_bcf, read_bcf_header
-from crossproof.io.byte_source import Packing, read_pieces
-from crossproof.io.marker_choice import MarkerChoice, marker_scores, thin_rows
-from crossproof.io.marker_tables import load_grid, read_table
-from crossproof.io.problem_list import ProblemList
-from crossproof.io.region_parts import RegionPart, merge_parts
-from crossproof.io.regions import Region, cut, index_path, read_index
-from crossproof.io.sniff import FileKind, Sniffed, sniff
-from crossproof.io.table_layouts import find_layout, marker_info, table_samples
-from crossproof.io.vcf_header import VcfHeader, read_header
-from crossproof.io.vcf_records import DEPTH_UNUSABLE
-from crossproof.io.vcf_text import VcfScan
+from crossproof.io.files.byte_source import Packing, read_pieces
+from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.files.sniff import FileKind, Sniffed, sniff
+from crossproof.io.tables.layouts import find_layout, marker_info, table_samples
+from crossproof.io.tables.marker_tables import load_grid, read_table
+from crossproof.io.vcf.bcf import read_bcf, read_bcf_header
+from crossproof.io.vcf.header import VcfHeader, read_header
+from crossproof.io.vcf.marker_choice import MarkerChoice, marker_scores, thin_rows
+from crossproof.io.vcf.records import DEPTH_UNUSABLE
+from crossproof.io.vcf.region_parts import RegionPart, merge_parts
+from crossproof.io.vcf.regions import Region, cut, index_path, read_index
+from crossproof.io.vcf.text import VcfScan
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
 

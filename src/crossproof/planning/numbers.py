@@ -24,7 +24,7 @@ from scipy.special import betaln, gammaln
 from scipy.stats import beta as beta_distribution
 from scipy.stats import binom
 
-from crossproof.rates.betabinomial import HyperPosterior, hyper_posterior
+from crossproof.rates.estimators.betabinomial import HyperPosterior, hyper_posterior
 
 Array = NDArray[np.float64]
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.inference.plate_layout import Layout, strip_layouts, whole_plate_layouts
+from crossproof.model.layouts import Layout, strip_layouts, whole_plate_layouts
 from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Well
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 

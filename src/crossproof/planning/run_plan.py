@@ -13,11 +13,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.errors import Problem
-from crossproof.planning.evidence import contrast_table, cross_evidence
-from crossproof.planning.family_power import family_tail
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
-from crossproof.planning.least_markers import LeastMarkers, least_markers
-from crossproof.planning.marker_plan import MarkerPlan, plan_markers
+from crossproof.planning.markers.least_markers import LeastMarkers, least_markers
+from crossproof.planning.markers.marker_plan import MarkerPlan, plan_markers
 from crossproof.planning.numbers import TeamRates, flowers_needed, seeds_needed
 from crossproof.planning.operator_view import week_loads
 from crossproof.planning.plan_tables import (
@@ -32,7 +30,9 @@ from crossproof.planning.plan_tables import (
 )
 from crossproof.planning.planned import all_pairs, contrast_counts, sister_lines
 from crossproof.planning.plate_plan import PlannedPlate, plan_plates
-from crossproof.planning.power import CrossPower, cross_power, proven_by
+from crossproof.planning.power.cross_power import CrossPower, cross_power, proven_by
+from crossproof.planning.power.evidence import contrast_table, cross_evidence
+from crossproof.planning.power.family_power import family_tail
 
 MOST_CROSSES = 500
 """Crosses whose power is computed; of more, those with the fewest contrast markers."""

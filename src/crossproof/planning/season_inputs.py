@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from crossproof.errors import Problem, error
 from crossproof.inference.season_model import Panel, Wells
-from crossproof.io.columns import heading_key
-from crossproof.io.sheets import read_sheet
+from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.sheet import read_sheet
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.numbers import TeamRates, team_rates

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from crossproof.simulate.bgzf import BgzfWriter
+from crossproof.io.vcf.bgzf import BgzfWriter
 
 MARKERS_AT_ONCE = 512
 CHROMOSOMES = 11

@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.errors import UsageError, error
+from crossproof.io.vcf.bgzf import bgzf
 from crossproof.model.genotypes import Markers
 from crossproof.model.results import CLASSES
 from crossproof.model.sentinels import MISSING
-from crossproof.simulate.bgzf import bgzf
 from crossproof.simulate.noise import phred_from_depths
 from crossproof.simulate.plan import BatchFormat
 from crossproof.simulate.presets import PRESETS

@@ -18,15 +18,15 @@ from crossproof.exchange.miappe import miappe_block
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import MISSING
-from crossproof.report.content import build_content
-from crossproof.report.html import render
-from crossproof.report.inputs import PlantCalls, ReportInputs
-from crossproof.season_evidence import load_wells, read_located
-from crossproof.season_index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.report.content.content import build_content
+from crossproof.report.content.inputs import PlantCalls, ReportInputs
+from crossproof.report.draw.html import render
+from crossproof.season.evidence import load_wells, read_located
+from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.season.work_folder import read_json, write_bytes, write_json
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 from crossproof.steps.panel import read_panel
-from crossproof.work_folder import read_json, write_bytes, write_json
 
 LIBRARIES = ("numpy", "pandas", "scipy", "scikit-allel", "statsmodels", "snakemake", "cyvcf2")
 MOST_MARKERS = 500
@@ -35,8 +35,8 @@ MOST_MARKERS = 500
 
 def report(index: SeasonIndex) -> None:
     """Write report.html, worklist.xlsx, labels.html and run.json."""
-    from crossproof.report.labels import render as render_labels
-    from crossproof.report.xlsx import write_worklist
+    from crossproof.report.draw.labels import render as render_labels
+    from crossproof.report.draw.xlsx import write_worklist
 
     run = run_record(index)
     inputs = report_inputs(index, run)
@@ -187,7 +187,7 @@ def line_calls(panel: Panel, rows: NDArray[np.int64], sure: float = 0.9) -> NDAr
 
 def explain_season_plant(index: SeasonIndex, plant: str) -> Any:
     """What `crossproof explain` prints for one plant."""
-    from crossproof.report.explain import explain_plant, find_plant
+    from crossproof.report.content.explain import explain_plant, find_plant
 
     if not (index.folder.results / "verdicts.csv").exists():
         season = index.folder.season
