@@ -5,11 +5,37 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-from crossproof.io.call_notation import MISSING_TEXTS
+from crossproof.io.tables.call_notation import MISSING_TEXTS
 
 NO_CALL_WORDS = frozenset(
-    "uncallable bad ntc missing fail failed nocall nc undetermined undefined empty unknown unused over short "
-    "dupe null nan none #n/a n/a nd n.d. uncalled invalid ambiguous".split()
+    [
+        "uncallable",
+        "bad",
+        "ntc",
+        "missing",
+        "fail",
+        "failed",
+        "nocall",
+        "nc",
+        "undetermined",
+        "undefined",
+        "empty",
+        "unknown",
+        "unused",
+        "over",
+        "short",
+        "dupe",
+        "null",
+        "nan",
+        "none",
+        "#n/a",
+        "n/a",
+        "nd",
+        "n.d.",
+        "uncalled",
+        "invalid",
+        "ambiguous",
+    ]
 ) | {"no call", "no_call", "not called", "missing data", "no amplification", "no signal", "not determined"}
 """Words that laboratories write where there is no call (common practice, no source); small letters."""
 

@@ -18,7 +18,7 @@ from crossproof.io.intake.raw_cells import (
     split_rows,
 )
 from crossproof.io.intake.table_shape import Encoding, Separator, folded
-from crossproof.io.table_layouts import (
+from crossproof.io.tables.layouts import (
     is_allele_heading,
     is_call_heading,
     is_marker_heading,

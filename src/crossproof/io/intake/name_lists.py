@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 
 from crossproof.errors import PlateError, error
-from crossproof.io.byte_source import too_big
+from crossproof.io.files.byte_source import too_big
+from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.intake.raw_cells import MAX_TABLE_BYTES, decoded, encodings_of, read_pages, split_rows
 from crossproof.io.intake.table_shape import Separator
-from crossproof.io.problem_list import ProblemList
 from crossproof.model.genotypes import CallBatch, Markers
 
 _COMPLEMENT = str.maketrans("ACGTacgt", "TGCAtgca")

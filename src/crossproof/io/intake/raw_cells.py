@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from crossproof.errors import PlateError, Problem, error
-from crossproof.io.byte_source import Packing, packing_of, read_all
+from crossproof.io.files.byte_source import Packing, packing_of, read_all
 from crossproof.io.intake.table_shape import Encoding, Separator
 
 MAX_TABLE_BYTES = 1e9
@@ -31,9 +31,7 @@ class Page:
 
 def read_bytes(path: Path, *, shown_as: str, limit_bytes: float) -> bytes:
     """The bytes of a table, unpacked. Raises PlateError where they are damaged or too many."""
-    return read_all(
-        path, packing_of(path), shown_as=shown_as, limit_bytes=limit_bytes, most=MAX_TABLE_BYTES
-    )
+    return read_all(path, packing_of(path), shown_as=shown_as, limit_bytes=limit_bytes, most=MAX_TABLE_BYTES)
 
 
 def is_packed(path: Path) -> bool:
@@ -92,8 +90,8 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
     """The sheets of a workbook that hold cells, or the one called `sheet`. Raises PlateError."""
     import openpyxl  # slow to import and often not needed
 
-    from crossproof.io.sheets import Findings
-    from crossproof.io.workbooks import cell_text, refusal
+    from crossproof.io.sheets.sheet import Findings
+    from crossproof.io.sheets.workbooks import cell_text, refusal
 
     data = path.read_bytes()
     damaged = error(shown_as, "The workbook is damaged and cannot be read.", "Save it again as .xlsx.")

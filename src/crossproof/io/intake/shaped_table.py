@@ -12,12 +12,12 @@ from pathlib import Path
 
 import numpy as np
 
+from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.files.sniff import FileKind
 from crossproof.io.intake.raw_cells import Rows, decoded, encodings_of, read_bytes, read_pages, split_rows
 from crossproof.io.intake.table_shape import Encoding, Separator, TableShape, folded, is_ignored
-from crossproof.io.problem_list import ProblemList
-from crossproof.io.sniff import FileKind
-from crossproof.io.table_grid import Grid, finish
-from crossproof.io.table_layouts import Layout, is_marker_heading, is_sample_heading
+from crossproof.io.tables.grid import Grid, finish
+from crossproof.io.tables.layouts import Layout, is_marker_heading, is_sample_heading
 
 _NO_ALLELE = frozenset({"", "0", "-", "?", ".", "NA", "N", "-9"})
 _ALLELE_ENDING = re.compile(r"^(.*?)[\s_.:/-]*(?:allele[\s_.-]*)?(?:1|2|a|b)$", re.IGNORECASE)
@@ -85,7 +85,12 @@ def shaped_grid(
     header_row, headings = head
     width = max(
         [i + 1 for i, h in enumerate(headings) if h]
-        + [i + 1 for _, cells in body[:2000] for i, c in enumerate(cells) if c and shape.columns_per_marker > 1]
+        + [
+            i + 1
+            for _, cells in body[:2000]
+            for i, c in enumerate(cells)
+            if c and shape.columns_per_marker > 1
+        ]
     )
     headings = [*headings, *[""] * (width - len(headings))][:width]
     repeated = [n for n, cells in body if [c for c in cells if c] == [h for h in headings if h]]
@@ -114,7 +119,9 @@ def shaped_grid(
     notes = [f"headings in row {header_row}"] if shape.header_row else []
     if repeated:
         notes.append(f"the headings stand again in {len(repeated)} rows, which were skipped")
-    left = [h or f"column {i + 1}" for i, h in enumerate(headings) if i not in {p for c in named for p in c[1]}]
+    left = [
+        h or f"column {i + 1}" for i, h in enumerate(headings) if i not in {p for c in named for p in c[1]}
+    ]
     if left:
         notes.append(f"columns not read: {', '.join(left[:12])}" + (" ..." if len(left) > 12 else ""))
     known: dict[str, int] = {}
@@ -132,13 +139,15 @@ def shaped_grid(
     return finish(grid, problems)
 
 
-def _header_and_body(rows: Rows, shape: TableShape, problems: ProblemList) -> tuple[tuple[int, list[str]], Rows]:
+def _header_and_body(
+    rows: Rows, shape: TableShape, problems: ProblemList
+) -> tuple[tuple[int, list[str]], Rows]:
     last = shape.last_row or (rows[-1][0] if rows else 0)
     if shape.header_row is None:
         at = next((i for i, (_, c) in enumerate(rows) if any(c) and not c[0].startswith("#")), None)
     else:
         at = next((i for i, (n, _) in enumerate(rows) if n == shape.header_row), None)
-    if at is None or not any(rows[at][1]) or shape.header_row is not None and shape.header_row > last:
+    if at is None or not any(rows[at][1]) or (shape.header_row is not None and shape.header_row > last):
         problems.add(
             f"There are no headings in row {shape.header_row or 1}.",
             "Set header_row: for this file in config.yaml to the row that holds the headings.",
