@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, Problem, error, warning
-from crossproof.io.files.byte_source import Packing, read_pieces
+from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
 from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.files.sniff import FileKind, Sniffed, sniff
 from crossproof.io.intake.name_lists import NO_NAMES, GivenNames, renamed
@@ -65,7 +65,11 @@ def read_batch(
     Returns the batch, its evidence resolved. Raises PlateError with every problem found.
     """
     path, shown_as = Path(path), shown_as or str(path)
-    sniffed = _sniff(path, shown_as)
+    if shape is not None and shape.encoding is not None:
+        # Whoever names the encoding says that it is a text table; only such text may hold zero bytes.
+        sniffed = Sniffed(FileKind.TABLE, packing_of(path))
+    else:
+        sniffed = _sniff(path, shown_as)
     if sniffed.kind in (FileKind.VCF, FileKind.BCF):
         part = read_region(
             path,

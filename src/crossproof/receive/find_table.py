@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from crossproof.errors import PlateError, error
@@ -53,6 +53,8 @@ class Found:
     score: int
     above: int
     ends_early: bool
+    broken: bool = False
+    """Whether headings stand again between rows, or lines end in a way that most programs do not write."""
 
     def column(self, place: int) -> list[str]:
         """The cells of one column, "" where a row ends before it."""
@@ -86,6 +88,7 @@ def find_tables(path: Path, workbook: bool, known_samples: Collection[str], *, s
         raise PlateError(error(shown_as, problem, "Ask the laboratory for a CSV, XLSX or VCF file."))
     text = decoded(data, kinds[0])
     assert text is not None
+    old_ends = "\r" in text.replace("\r\n", "")
     best: Found | None = None
     for separator in (
         Separator.TAB,
@@ -101,6 +104,8 @@ def find_tables(path: Path, workbook: bool, known_samples: Collection[str], *, s
         except ValueError:
             continue
         table = _in_rows(rows, known, encoding=kinds[0], separator=separator)
+        if table is not None and old_ends:
+            table = replace(table, broken=True)
         if table is not None and (best is None or table.score > best.score):
             best = table
     return [best] if best is not None else []
@@ -113,6 +118,7 @@ def needs_no_shape(path: Path, table: Found) -> bool:
         and table.separator in (Separator.COMMA, Separator.SEMICOLON, Separator.TAB)
         and not table.above
         and not table.ends_early
+        and not table.broken
         and not (is_packed(path) and table.above)
     )
 
@@ -138,7 +144,10 @@ def _in_rows(
     end = _end(rows, place, headings, known, long)
     body = [(n, tuple(c)) for n, c in rows[place + 1 : end] if any(c)]
     again = [h for h in headings if h]
-    body = [(n, c) for n, c in body if [x for x in c if x] != again and not c[0].startswith("#")]
+    whole = len(body)
+    body = [(n, c) for n, c in body if [x for x in c if x] != again]
+    repeated = len(body) < whole
+    body = [(n, c) for n, c in body if not c[0].startswith("#")]
     if not body:
         return None
     score = len(body) if long else sum(looks_like_call(x) for _, c in body for x in c if x)
@@ -157,6 +166,7 @@ def _in_rows(
         score,
         above,
         below,
+        repeated,
     )
 
 

@@ -509,7 +509,6 @@ def the_other_strand(p: Plate) -> Sent:
     return Sent(
         "plate2.csv",
         text_of(calls_as(p, lambda c, j: c.translate(turn))),
-        beside={"season/markers.csv": markers_sheet(p, alleles=False)},
         ends_in="strand",
         settled_by=("--strand", "other"),
     )
@@ -573,12 +572,12 @@ def generic(p: Plate, call: str, j: int, letters: str, between: str) -> str:
     return between.join(letters[p.alleles[j].index(a)] for a in sorted(call.split("/"), key=p.alleles[j].index))
 
 
-def markers_sheet(p: Plate, *, alleles: bool = True, more: Sequence[tuple[str, Sequence[str]]] = ()) -> bytes:
-    head = ["marker", "chrom", "pos", *(["alleles"] if alleles else []), *(name for name, _ in more)]
+def markers_sheet(p: Plate, *, more: Sequence[tuple[str, Sequence[str]]] = ()) -> bytes:
+    head = ["marker", "chrom", "pos", "alleles", *(name for name, _ in more)]
     rows = []
     for j, m in enumerate(p.markers):
-        about = ["/".join(p.alleles[j])] if alleles else []
-        rows.append([m, p.chrom[j], str(p.pos[j]), *about, *(values[j] for _, values in more)])
+        alleles = "/".join(p.alleles[j])
+        rows.append([m, p.chrom[j], str(p.pos[j]), alleles, *(values[j] for _, values in more)])
     return text_of([head, *rows])
 
 

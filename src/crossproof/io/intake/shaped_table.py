@@ -20,7 +20,9 @@ from crossproof.io.tables.grid import Grid, finish
 from crossproof.io.tables.layouts import Layout, is_marker_heading, is_sample_heading
 
 _NO_ALLELE = frozenset({"", "0", "-", "?", ".", "NA", "N", "-9"})
-_ALLELE_ENDING = re.compile(r"^(.*?)[\s_.:/-]*(?:allele[\s_.-]*)?(?:1|2|a|b)$", re.IGNORECASE)
+_ALLELE_ENDING = re.compile(
+    r"^(.*?)(?:[\s_.:/-]+(?:allele[\s_.-]*)?|[\s_.-]*allele[\s_.-]*)(?:1|2|a|b)$", re.IGNORECASE
+)
 
 
 def read_shaped(
@@ -224,11 +226,14 @@ def stem(headings: Sequence[str]) -> str:
 
 
 def _joined(cells: Sequence[str], places: tuple[int, ...]) -> str:
+    return joined_alleles([cells[i] for i in places])
+
+
+def joined_alleles(cells: Sequence[str]) -> str:
     """One call of the alleles that stand in cells of their own; "" where all of them are missing."""
-    if len(places) == 1:
-        return cells[places[0]]
-    alleles = ["" if cells[i].upper() in _NO_ALLELE else cells[i] for i in places]
-    given = [a for a in alleles if a]
-    if not given:
+    if len(cells) == 1:
+        return cells[0]
+    alleles = ["" if c.upper() in _NO_ALLELE else c for c in cells]
+    if not any(alleles):
         return ""
     return "/".join(a or "." for a in alleles)
