@@ -17,7 +17,7 @@ OTHER_STRAND = "other"
 
 
 def given_names(config: Config, file: GenotypeFile, sheet: pd.DataFrame | None) -> GivenNames:
-    """What the names of a file stand for: its lists, and other names of the marker sheet. Raises PlateError."""
+    """What a file's names stand for: its lists, and the marker sheet's other names. Raises PlateError."""
     markers: dict[str, str] = {}
     if sheet is not None and "also_called" in sheet:
         markers = other_names(sheet["marker"].tolist(), sheet["also_called"].fillna("").tolist())

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, Problem, error, warning
 from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
@@ -24,6 +23,7 @@ from crossproof.io.vcf.records import DEPTH_UNUSABLE
 from crossproof.io.vcf.region_parts import RegionPart, merge_parts
 from crossproof.io.vcf.regions import Region, cut, index_path, read_index
 from crossproof.io.vcf.text import VcfScan
+from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
 
@@ -59,8 +59,8 @@ def read_batch(
     path as the user wrote it; `panel`: samples whose diversity counts in the choice of markers (None: all);
     `sheet`: sheet of a workbook; `max_input_gb`: most the file may unpack to; `known_samples`: names that
     prove the layout of a table (default: `keep_samples`); `shape`: how a table is written, where that is not
-    found from its content; `given`: what the file's names stand for; `generic`: whether the alleles of a table
-    are called A and B, or 1 and 2, at every marker. `read_error` and `overdispersion` are not used
+    found from its content; `given`: what the file's names stand for; `generic`: whether the alleles of a
+    table are called A and B, or 1 and 2, at every marker. `read_error` and `overdispersion` are not used
     here: depths are kept as they are.
     Returns the batch, its evidence resolved. Raises PlateError with every problem found.
     """
@@ -169,9 +169,7 @@ def _vcf_header(path: Path, sniffed: Sniffed, shown_as: str, limit: float) -> Vc
     return read_header(pieces, problems)[0]
 
 
-def kept_columns(
-    samples: Sequence[str], keep: Collection[str] | None, problems: ProblemList
-) -> NDArray[np.int64]:
+def kept_columns(samples: Sequence[str], keep: Collection[str] | None, problems: ProblemList) -> Ints:
     """Places of the samples to keep, in file order; a problem where none of them is in the file."""
     if keep is None:
         return np.arange(len(samples))
@@ -358,7 +356,7 @@ def thinned(batch: CallBatch, limit: int | None, panel: Collection[str] | None) 
     )
 
 
-def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> NDArray[np.int64] | None:
+def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> Ints | None:
     """Places of the panel's samples; None where none of them is here, so that all samples count."""
     if panel is None:
         return None
@@ -367,7 +365,7 @@ def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> NDArr
     return places if len(places) else None
 
 
-def check_names(markers: Markers, seq: NDArray[np.int64], problems: ProblemList) -> None:
+def check_names(markers: Markers, seq: Ints, problems: ProblemList) -> None:
     """A marker name may stand for one marker only."""
     seen: dict[str, int] = {}
     for i, name in enumerate(markers.ids.tolist()):

@@ -107,8 +107,8 @@ def _generic(
             f"The calls name the alleles {names}, which mean something within this file only; "
             f"{len(unexplained)} of its markers are in other files too ({few(unexplained)}).",
             "generic_alleles",
-            remedy=f"Ask the laboratory what {names} stand for, and write it in the column generic_alleles of "
-            "markers.csv, such as C/T.",
+            remedy=f"Ask the laboratory what {names} stand for, and write it in the column generic_alleles "
+            "of markers.csv, such as C/T.",
         )
     told = (
         "what they stand for is in markers.csv"
@@ -130,16 +130,16 @@ def _counted(
     if options.counted_allele:
         saying.add("calls", f"counts 0, 1, 2 of the allele: {options.counted_allele}")
         return {"counted_allele": options.counted_allele}
-    if known.counted >= {m for m in by_marker}:
+    if known.counted >= set(by_marker):
         saying.add("calls", "counts 0, 1, 2 of the allele that markers.csv names")
         return {}
     raise Unclear(
         shown_as,
-        "The calls are counts 0, 1, 2 of one allele of each marker, and nothing says which allele is counted.",
+        "The calls are counts 0, 1, 2 of one allele of each marker, and nothing says which one.",
         "--counted-allele",
         ("first", "second"),
-        remedy="Ask the laboratory; then --counted-allele first (or second) of the alleles of markers.csv, or a "
-        "column counted_allele there.",
+        remedy="Ask the laboratory; then --counted-allele first (or second, of those in markers.csv), or "
+        "a column counted_allele there.",
     )
 
 
@@ -164,7 +164,7 @@ def _strand(
     if turned and not same:
         raise Unclear(
             shown_as,
-            f"All {turned} markers that can show it are written on the other strand than in your other files; "
+            f"All {turned} markers that can show it are on the other strand than in your other files; "
             f"{both_ways} read alike on both (A/T, C/G).",
             "--strand",
             ("other", "same"),

@@ -155,8 +155,8 @@ def _layout(
     if any(_wells(t) for t in texts[:_FIRST]):
         return Layout.WIDE
     # A marker has two alleles, a sample those of all its markers: one axis shows which is which.
-    across = [set(a for c in row for a in alleles_in(c)) for row in zip(*texts, strict=True)]
-    down = [set(a for c in column for a in alleles_in(c)) for column in texts]
+    across = [{a for c in row for a in alleles_in(c)} for row in zip(*texts, strict=True)]
+    down = [{a for c in column for a in alleles_in(c)} for column in texts]
     many_across = sum(len(s) > 2 for s in across) * 2 > sum(map(bool, across))
     many_down = sum(len(s) > 2 for s in down) * 2 > sum(map(bool, down))
     if many_across != many_down:
@@ -203,7 +203,9 @@ def _places(
     """The columns that hold plate and well."""
     free = [i for i in range(len(headings)) if i not in used]
     # A plate called P002 could be a well of a large plate; a column of one value names no wells.
-    wells = [i for i in free if _wells(texts[i]) and len(set(texts[i])) > 1 and not is_plate_heading(headings[i])]
+    wells = [
+        i for i in free if _wells(texts[i]) and len(set(texts[i])) > 1 and not is_plate_heading(headings[i])
+    ]
     well = wells[0] if wells else None
     plate = next((i for i in free if is_plate_heading(headings[i]) and i != well), None)
     return plate, well

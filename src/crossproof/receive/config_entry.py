@@ -80,7 +80,7 @@ def _inserted(text: str, line: str) -> str | None:
 
 
 def _end_of(node: yaml.Node) -> int:
-    """Where the last character of a node stands; the mark of a block node stands behind the remarks after it."""
+    """Where the last character of a node stands; a block node's mark stands behind the remarks after it."""
     if isinstance(node, yaml.ScalarNode) or getattr(node, "flow_style", False):
         return int(node.end_mark.index)
     children = [n for pair in node.value for n in (pair if isinstance(pair, tuple) else (pair,))]

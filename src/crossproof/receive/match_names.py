@@ -1,4 +1,4 @@
-"""Names of a file matched to names of the season: as they are, but for their spelling, but for what all share."""
+"""Names of a file matched to names of the season: as they are, but for spelling, but for what all share."""
 
 from __future__ import annotations
 

@@ -174,10 +174,10 @@ def _nobody(
         owner = known.taken[next(iter(held.values()))]
         return Unclear(
             shown_as,
-            f"No sample of this file is waited for: {len(held)} of its {len(here)} samples are in batch {owner} "
-            "already.",
+            f"No sample of this file is waited for: {len(held)} of its {len(here)} samples are in "
+            f"batch {owner} already.",
             "--batch",
-            remedy="If they were typed again, add rows for them to the sheets of wells with a batch of their own.",
+            remedy="If they were typed again, add rows for them to the sheets of wells, with a new batch.",
         )
     expected = [s.name for s in waiting]
     told = f"your sheets wait for {few(expected)}" if expected else "your sheets wait for no sample"

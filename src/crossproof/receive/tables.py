@@ -181,9 +181,11 @@ def _say_columns(columns: Columns, headings: Sequence[str], saying: Saying) -> N
         )
     elif columns.layout is Layout.WIDE:
         n = len(columns.calls) // columns.per_marker
-        lies = f"a row for each sample, named in {_label(headings, columns.sample)!r}; {n} markers{per[columns.per_marker]}"
+        named = _label(headings, columns.sample)
+        lies = f"a row for each sample, named in {named!r}; {n} markers{per[columns.per_marker]}"
     else:
-        lies = f"a row for each marker, named in {_label(headings, columns.marker)!r}; {len(columns.calls)} samples"
+        named = _label(headings, columns.marker)
+        lies = f"a row for each marker, named in {named!r}; {len(columns.calls)} samples"
     saying.add("layout", lies)
     left = [_label(headings, i) for i in columns.ignored]
     if left:
@@ -194,7 +196,8 @@ def _content(table: Found, columns: Columns) -> tuple[list[str], list[str], list
     """Sample names, marker names, and (marker, call) of every cell."""
     headings = [*table.headings, *[""] * (table.width - len(table.headings))]
     if columns.layout is Layout.LONG:
-        assert columns.sample is not None and columns.marker is not None
+        assert columns.sample is not None
+        assert columns.marker is not None
         marker = table.column(columns.marker)
         cells = [table.column(i) for i in columns.calls]
         calls = [(m, joined_alleles(c)) for m, c in zip(marker, zip(*cells, strict=True), strict=True)]
@@ -236,8 +239,8 @@ def markers_of(
         )
         raise Unclear(
             shown_as,
-            f"This file {shares} with the rest of the season: it has {few(list(found.unmatched) or list(names))}, "
-            f"the season {few(list(known.markers))}.",
+            f"This file {shares} with the rest of the season: it has "
+            f"{few(list(found.unmatched) or list(names))}, the season {few(list(known.markers))}.",
             "--marker-names",
             remedy="If the laboratory calls the markers otherwise, give a list of two columns, its name and "
             "yours, with --marker-names LIST, or fill in also_called in markers.csv.",

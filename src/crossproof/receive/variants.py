@@ -16,7 +16,7 @@ from crossproof.receive.understanding import Saying, Understanding
 def understand_variants(
     path: Path, kind: FileKind, known: Known, options: Options, *, shown_as: str
 ) -> Understanding:
-    """What a VCF or BCF holds. Raises Unclear for what only a person can know, PlateError where it is damaged."""
+    """What a VCF or BCF holds. Raises Unclear for what only a person can know, PlateError where damaged."""
     saying = Saying(options)
     saying.add("file", kind.value.upper())
     limit = known.config.max_input_gb

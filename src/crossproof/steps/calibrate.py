@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import InputError, error
 from crossproof.inference.run_wide.calibration import Calibration, calibration_from_dict, calibration_of
@@ -27,6 +26,7 @@ from crossproof.inference.season_model import (
     verify_family,
 )
 from crossproof.io.calls.store import read_arrays
+from crossproof.model.arrays import Ints
 from crossproof.season.evidence import (
     batches_of,
     cross_records,
@@ -70,7 +70,7 @@ class Kept:
 
 
 def calibrated_panel(
-    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, crosses: pd.DataFrame, located: NDArray[np.int64]
+    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, crosses: pd.DataFrame, located: Ints
 ) -> tuple[Panel, bool]:
     """The run's panel under the season's kept estimates, and whether they were made by this run.
 

@@ -10,12 +10,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof import METHOD_VERSION, __version__
 from crossproof.errors import InputError, error
 from crossproof.exchange.miappe import miappe_block
 from crossproof.inference.season_model import Panel, Wells
+from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content.content import build_content
@@ -147,7 +147,7 @@ def plant_calls(index: SeasonIndex, plants: set[str] | None, most_markers: int |
     )
 
 
-def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> NDArray[np.int64]:
+def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> Ints:
     """Markers to show, in genome order: all, or evenly those that tell lines apart best."""
     usable = np.flatnonzero(panel.set_aside == "") if n_markers else np.zeros(0, dtype=np.int64)
     if most is None or n_markers <= most:
@@ -159,16 +159,14 @@ def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> NDArray[n
     return np.array([w[np.argmax(spread[w])] for w in windows if len(w)], dtype=np.int64)
 
 
-def genotype_calls(
-    wells: Wells, panel: Panel, rows: NDArray[np.int64], well: NDArray[np.int64]
-) -> NDArray[np.int8]:
+def genotype_calls(wells: Wells, panel: Panel, rows: Ints, well: Ints) -> Int8s:
     """Genotype numbers (marker, well), MISSING where there is no whole call."""
     codes = wells.codes(rows, well)
     n_g = np.array([n_genotypes(int(k)) for k in wells.markers.n_alleles[rows]])
     return np.where(codes < n_g[:, None], codes, MISSING).astype(np.int8)
 
 
-def line_calls(panel: Panel, rows: NDArray[np.int64], sure: float = 0.9) -> NDArray[np.int8]:
+def line_calls(panel: Panel, rows: Ints, sure: float = 0.9) -> Int8s:
     """Consensus genotype (marker, line) of each line's main version, MISSING where it is not clear."""
     place = {int(r): i for i, r in enumerate(rows)}
     out = np.full((len(rows), len(panel.lines)), MISSING, dtype=np.int8)

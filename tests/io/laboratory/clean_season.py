@@ -62,11 +62,14 @@ class Plate:
 
     def rows(self) -> list[list[str]]:
         """The table as the season itself would write it: a row per sample."""
-        return [["sample_id", *self.markers], *([s, *c] for s, c in zip(self.samples, self.calls, strict=True))]
+        return [
+            ["sample_id", *self.markers],
+            *([s, *c] for s, c in zip(self.samples, self.calls, strict=True)),
+        ]
 
 
 def write_clean(folder: Path, *, received: bool) -> None:
-    """Write the season; with `received`, its second plate is there as a clean table and named in config.yaml."""
+    """Write the season; with `received`, its second plate is there, clean, and named in config.yaml."""
     shutil.copytree(_made(), folder)
     config = CONFIG
     if received:
@@ -82,7 +85,9 @@ def plate() -> Plate:
     """The clean second plate."""
     made = _made()
     rows = list(csv.reader(io.StringIO((made / "genotypes" / f"{BATCH}.csv").read_text())))
-    sheet = pd.read_csv(made / "samples" / f"{BATCH}.csv", dtype=str, keep_default_na=False).set_index("sample_id")
+    sheet = pd.read_csv(made / "samples" / f"{BATCH}.csv", dtype=str, keep_default_na=False).set_index(
+        "sample_id"
+    )
     markers = pd.read_csv(made / "markers.csv", dtype=str).set_index("marker")
     names = [r[0] for r in rows[1:]]
     return Plate(

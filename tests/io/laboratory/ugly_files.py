@@ -1,8 +1,8 @@
 """Laboratory files as they come: each is the clean second plate put into an ugly shape.
 
 Every shape is one that laboratories' software, spreadsheets and e-mail programs produce (common practice, no
-source); all content is invented. `KINDS` holds the makers by name. What each must end in is said beside it: the
-clean season's verdicts, or one message that names what only a person can know.
+source); all content is invented. `KINDS` holds the makers by name. What each must end in is said beside it:
+the clean season's verdicts, or one message that names what only a person can know.
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ def kind(maker: Callable[[Plate], Sent]) -> Callable[[Plate], Sent]:
     return maker
 
 
-def text_of(rows: Sequence[Sequence[str]], separator: str = ",", end: str = "\n", quote: bool = False) -> bytes:
+def text_of(
+    rows: Sequence[Sequence[str]], separator: str = ",", end: str = "\n", quote: bool = False
+) -> bytes:
     out = io.StringIO()
     how = csv.QUOTE_ALL if quote else csv.QUOTE_MINIMAL
     csv.writer(out, delimiter=separator, lineterminator=end, quoting=how).writerows(rows)
@@ -353,7 +355,10 @@ def own_names_only(p: Plate) -> Sent:
 
 @kind
 def own_names_and_the_list(p: Plate) -> Sent:
-    pairs = [["Laboratory number", "Customer sample"], *([f"BX{900 + i}", s] for i, s in enumerate(p.samples))]
+    pairs = [
+        ["Laboratory number", "Customer sample"],
+        *([f"BX{900 + i}", s] for i, s in enumerate(p.samples)),
+    ]
     return Sent(
         "plate2.csv",
         text_of(named(p, lambda i: f"BX{900 + i}")),
@@ -480,7 +485,9 @@ def allele_letters_explained(p: Plate) -> Sent:
 @kind
 def allele_letters_unexplained(p: Plate) -> Sent:
     return Sent(
-        "plate2.csv", text_of(calls_as(p, lambda c, j: generic(p, c, j, "AB", "/"))), ends_in="generic_alleles"
+        "plate2.csv",
+        text_of(calls_as(p, lambda c, j: generic(p, c, j, "AB", "/"))),
+        ends_in="generic_alleles",
     )
 
 
@@ -569,7 +576,9 @@ def the_old_workbook(p: Plate) -> Sent:
 def generic(p: Plate, call: str, j: int, letters: str, between: str) -> str:
     if not call:
         return ""
-    return between.join(letters[p.alleles[j].index(a)] for a in sorted(call.split("/"), key=p.alleles[j].index))
+    return between.join(
+        letters[p.alleles[j].index(a)] for a in sorted(call.split("/"), key=p.alleles[j].index)
+    )
 
 
 def markers_sheet(p: Plate, *, more: Sequence[tuple[str, Sequence[str]]] = ()) -> bytes:

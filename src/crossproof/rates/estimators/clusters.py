@@ -10,13 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from crossproof.model.arrays import Floats, Ints
 
 
-def group_sum(group: ArrayLike, values: ArrayLike, groups: int) -> Array:
+def group_sum(group: ArrayLike, values: ArrayLike, groups: int) -> Floats:
     """Sum of `values` (item,) by `group` (item,), 0-based; (group,)."""
     return np.bincount(
         np.asarray(group, dtype=np.int64), np.asarray(values, dtype=float), minlength=groups
@@ -77,11 +76,11 @@ def pod_resemblance(y: ArrayLike, n: ArrayLike, group: ArrayLike, tag: ArrayLike
 class Clusters:
     """The clusters that intervals are computed from. `first`: for each cluster, a pod of it."""
 
-    index: Index
-    first: Index
+    index: Ints
+    first: Ints
     by_tag: bool
 
-    def sums(self, values: ArrayLike) -> Array:
+    def sums(self, values: ArrayLike) -> Floats:
         """Values (pod,) added up by cluster."""
         return group_sum(self.index, values, len(self.first))
 

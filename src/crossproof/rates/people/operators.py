@@ -19,12 +19,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 from scipy.special import betaln, gammaln
 from statsmodels.stats.multitest import multipletests
 
-Array = NDArray[np.float64]
+from crossproof.model.arrays import Bools, Floats, Objects
 
 
 class Position(StrEnum):
@@ -38,7 +38,7 @@ class Position(StrEnum):
     UNKNOWN = ""
 
 
-def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Array:
+def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Floats:
     """Exact funnel limit at one quantile, as a rate; any shape of `n`, NaN where n is 0.
 
     The smallest r with P(R <= r) > quantile, moved back by the part of its probability that lies beyond the
@@ -49,7 +49,7 @@ def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Array:
     size = np.asarray(n, dtype=float)
     low, high = np.floor(size), np.ceil(size)
 
-    def whole(m: Array) -> Array:
+    def whole(m: Floats) -> Floats:
         m = np.maximum(m, 1.0)
         r = stats.binom.ppf(quantile, m, theta)
         # ppf gives P(R <= r) >= quantile; the definition wants more than the quantile
@@ -67,7 +67,7 @@ def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Array:
     return out
 
 
-def z_scores(count: ArrayLike, n: ArrayLike, theta: float) -> Array:
+def z_scores(count: ArrayLike, n: ArrayLike, theta: float) -> Floats:
     """(p - theta) / sqrt(theta (1 - theta) / n); NaN where it cannot be formed."""
     x, m = np.asarray(count, dtype=float), np.asarray(n, dtype=float)
     out = np.full(m.shape, np.nan)
@@ -97,11 +97,11 @@ class Funnel:
     """Limits of every group, (group,), kept in [0, 1], and its place; `phi` estimated, `used` applied."""
 
     theta: float
-    low_95: Array
-    high_95: Array
-    low_998: Array
-    high_998: Array
-    position: NDArray[np.object_]
+    low_95: Floats
+    high_95: Floats
+    low_998: Floats
+    high_998: Floats
+    position: Objects
     phi: float
     used: float
 
@@ -136,7 +136,7 @@ def funnel(count: ArrayLike, n: ArrayLike, *, effective: ArrayLike | None = None
     return Funnel(theta, low95, high95, low998, high998, position, phi, used)
 
 
-def count_distribution(n: ArrayLike, expected_rate: ArrayLike, rho: float) -> Array:
+def count_distribution(n: ArrayLike, expected_rate: ArrayLike, rho: float) -> Floats:
     """P(O = 0), P(O = 1), .. for the sum of one beta-binomial per cluster; (sum of n + 1,).
 
     Parameters (cluster,): `n` plants, whole; `expected_rate` between 0 and 1; `rho` in [0, 1).
@@ -164,7 +164,7 @@ def count_distribution(n: ArrayLike, expected_rate: ArrayLike, rho: float) -> Ar
     return np.asarray(total / total.sum())
 
 
-def exact_p(observed: float, distribution: Array) -> float:
+def exact_p(observed: float, distribution: Floats) -> float:
     """Two-sided mid-p value: twice the smaller tail, half of P(O = observed) in it, at most 1."""
     at = round(observed)
     if len(distribution) <= 1:
@@ -173,7 +173,7 @@ def exact_p(observed: float, distribution: Array) -> float:
     return float(min(1.0, 2 * min(distribution[:at].sum() + half, distribution[at + 1 :].sum() + half)))
 
 
-def false_discovery(p: ArrayLike) -> Array:
+def false_discovery(p: ArrayLike) -> Floats:
     """q values (Benjamini & Hochberg 1995), from statsmodels; NaN where p is NaN, and not counted there."""
     values = np.asarray(p, dtype=float)
     out = np.full(values.shape, np.nan)
@@ -188,9 +188,9 @@ class ControlChart:
     """Attributes (p) chart; arrays (sample,). `out`: outside the limits."""
 
     centre: float
-    low: Array
-    high: Array
-    out: NDArray[np.bool_]
+    low: Floats
+    high: Floats
+    out: Bools
 
 
 def p_chart(

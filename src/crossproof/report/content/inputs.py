@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints, Objects
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.sentinels import MISSING
 from crossproof.text import shown
@@ -30,14 +31,14 @@ class PlantCalls:
     Markers are in genome order.
     """
 
-    marker_ids: NDArray[np.object_]
-    chrom: NDArray[np.object_]
-    pos: NDArray[np.int64]
+    marker_ids: Objects
+    chrom: Objects
+    pos: Ints
     alleles: tuple[tuple[str, ...], ...]
     plants: tuple[str, ...]
-    codes: NDArray[np.int8]
+    codes: Int8s
     lines: tuple[str, ...]
-    line_codes: NDArray[np.int8]
+    line_codes: Int8s
 
     def __post_init__(self) -> None:
         m = len(self.marker_ids)
@@ -57,28 +58,28 @@ class PlantCalls:
         return {name: i for i, name in enumerate(self.lines)}
 
     @cached_property
-    def n_alleles(self) -> NDArray[np.int64]:
+    def n_alleles(self) -> Ints:
         """Number of alleles per marker (marker,)."""
         return np.fromiter((len(a) for a in self.alleles), dtype=np.int64, count=len(self.alleles))
 
-    def plant_codes(self, plant: str) -> NDArray[np.int8]:
+    def plant_codes(self, plant: str) -> Int8s:
         """Genotypes of one plant (marker,); all MISSING for a plant without calls."""
         return _column(self.codes, self.plant_place.get(plant))
 
-    def parent_codes(self, line: str) -> NDArray[np.int8]:
+    def parent_codes(self, line: str) -> Int8s:
         """Consensus genotypes of one line (marker,); all MISSING for a line never genotyped."""
         return _column(self.line_codes, self.line_place.get(line))
 
-    def contrast(self, mother: str, father: str) -> NDArray[np.bool_]:
+    def contrast(self, mother: str, father: str) -> Bools:
         """Markers at which both lines are fixed, for different alleles (marker,)."""
         m, f = self.parent_codes(mother), self.parent_codes(father)
-        mask: NDArray[np.bool_] = (m != f) & is_homozygote(m) & is_homozygote(f)
+        mask: Bools = (m != f) & is_homozygote(m) & is_homozygote(f)
         return mask
 
-    def shared(self, mother: str, father: str) -> NDArray[np.bool_]:
+    def shared(self, mother: str, father: str) -> Bools:
         """Markers at which both lines are fixed for the same allele (marker,)."""
         m, f = self.parent_codes(mother), self.parent_codes(father)
-        mask: NDArray[np.bool_] = (m == f) & is_homozygote(m)
+        mask: Bools = (m == f) & is_homozygote(m)
         return mask
 
     def take_markers(self, keep: NDArray[np.integer]) -> PlantCalls:
@@ -95,7 +96,7 @@ class PlantCalls:
         )
 
 
-def _column(codes: NDArray[np.int8], place: int | None) -> NDArray[np.int8]:
+def _column(codes: Int8s, place: int | None) -> Int8s:
     if place is None:
         return np.full(codes.shape[0], MISSING, dtype=np.int8)
     return codes[:, place]
@@ -104,7 +105,7 @@ def _column(codes: NDArray[np.int8], place: int | None) -> NDArray[np.int8]:
 _HOMOZYGOTE = np.array([a == b for a, b in genotype_alleles(8)] + [False])
 
 
-def is_homozygote(codes: NDArray[np.int8]) -> NDArray[np.bool_]:
+def is_homozygote(codes: Int8s) -> Bools:
     """Whether genotype numbers are homozygotes; MISSING (-1) reads the last entry, which is False."""
     return _HOMOZYGOTE[codes]
 
@@ -151,11 +152,9 @@ def texts(frame: pd.DataFrame, column: str) -> list[str]:
     return [shown(v) for v in frame[column].astype(object)]
 
 
-def numbers(frame: pd.DataFrame, column: str) -> NDArray[np.float64]:
+def numbers(frame: pd.DataFrame, column: str) -> Floats:
     """A column as float64 (row,), NaN where missing, not a number, or where there is no such column."""
     if column not in frame.columns:
         return np.full(len(frame), np.nan)
-    values: NDArray[np.float64] = pd.to_numeric(frame[column], errors="coerce").to_numpy(
-        dtype=np.float64, na_value=np.nan
-    )
+    values: Floats = pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     return values
