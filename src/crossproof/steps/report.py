@@ -99,9 +99,9 @@ def report_inputs(
         **{name: frame for name, frame in frames.items() if name in known},
         config=index.config.to_dict(),
         run=run,
-        findings=read_findings(index).rows,
+        findings=read_findings(index).found,
         calls=plant_calls(index, plants, most_markers),
-        corrections=[{"sentence": c} for c in index.corrections],
+        corrections=index.corrections,
     )
 
 

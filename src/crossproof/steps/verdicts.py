@@ -125,13 +125,13 @@ def verdict_frame(
 def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
     """By sample and the cross on its tag, the cross that the plate checks say it is of."""
     out = {}
-    for row in findings.rows:
-        mutual = row["kind"] == FindingKind.TAGS_SWAPPED
-        if mutual or row["kind"] == FindingKind.TAG_WRONG:
-            for s in row["samples"]:
-                out[s, row["subject"]] = row["other"]
+    for f in findings.found:
+        mutual = f.kind is FindingKind.TAGS_SWAPPED
+        if mutual or f.kind is FindingKind.TAG_WRONG:
+            for s in f.samples:
+                out[s, f.subject] = f.other
                 if mutual:
-                    out[s, row["other"]] = row["subject"]
+                    out[s, f.other] = f.subject
     return out
 
 

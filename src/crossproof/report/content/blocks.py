@@ -122,7 +122,8 @@ class Drawing:
 class Finding:
     """Something a check found: where, what, how sure, what to do; `svg` shows the wells, where any.
 
-    `proposed`: rows of corrections.csv that would follow from it, as text.
+    `proposed`: rows of corrections.csv that would answer it, as text. `would_change`: what following them
+    would change. `command`: what writes them.
     """
 
     tone: Tone
@@ -133,6 +134,10 @@ class Finding:
     remedy: str
     svg: str = ""
     proposed: tuple[str, ...] = ()
+    would_change: str = ""
+    command: str = ""
+    small: bool = False
+    """Asks for little: it goes straight to the table."""
 
 
 @dataclass(frozen=True)

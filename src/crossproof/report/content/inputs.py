@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints, Objects
+from crossproof.model.findings import Finding
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.sentinels import MISSING
 from crossproof.text import shown
@@ -119,10 +120,8 @@ class ReportInputs:
     temperatures still has its report. `samples` has a row per well, `rates_by` a row per `factor` and
     `level` (factor "season" has one row for the whole).
 
-    `findings`: rows with kind, severity (critical, warning, note; else from hold and note), place (else from
-    scope and subject), sentence (or evidence), remedy, plate, wells (names such as H12 or P01:H12, a list or
-    one text), log10_odds, corrections. `corrections`: the answers this run followed, rows with a sentence.
-    `config` and `run` are the settings in force and run.json.
+    `findings`: what the plate checks found. `corrections`: the answers this run followed, each with what it
+    changed, in words. `config` and `run` are the settings in force and run.json.
     """
 
     verdicts: pd.DataFrame
@@ -140,9 +139,9 @@ class ReportInputs:
     changes: pd.DataFrame = field(default_factory=_empty)
     config: Mapping[str, Any] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)
-    findings: Sequence[Mapping[str, Any]] = ()
+    findings: Sequence[Finding] = ()
     calls: PlantCalls | None = None
-    corrections: Sequence[Mapping[str, Any]] = ()
+    corrections: Sequence[str] = ()
 
 
 def texts(frame: pd.DataFrame, column: str) -> list[str]:
