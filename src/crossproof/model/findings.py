@@ -1,4 +1,4 @@
-"""What a check found: small frozen results in the words of the trade, and how they are shown in a few words."""
+"""What a check found: small frozen results in the words of the trade."""
 
 from __future__ import annotations
 

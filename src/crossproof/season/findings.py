@@ -1,7 +1,6 @@
 """Findings of the plate checks between the steps: stored, and as cells, problems and proposals.
 
-Whatever is said of a finding is said by the finding itself (`model.findings`); here its words are dealt to the
-tables.
+Whatever is said of a finding, it says itself (`model.findings`); here its words are dealt to the tables.
 """
 
 from __future__ import annotations

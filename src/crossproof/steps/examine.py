@@ -33,6 +33,7 @@ from crossproof.season.evidence import (
     marker_mask,
     model_settings,
     read_located,
+    read_panel,
     steady,
 )
 from crossproof.season.evidence_store import read_evidence
@@ -42,7 +43,6 @@ from crossproof.season.kept_lines import with_kept_lines
 from crossproof.season.plate_findings import build_plates, named_markers, season_tables
 from crossproof.steps.calibrate import read_kept, with_files
 from crossproof.steps.findings import FindingsOfSeason, write_findings
-from crossproof.steps.panel import read_panel
 
 MOST_TRIED = 12
 """Proposals whose effect on verdicts is worked out, the surest first; the rest only name the plants."""

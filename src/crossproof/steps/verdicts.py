@@ -15,13 +15,12 @@ from crossproof.io.results.tables import problems_frame, write_parquet, write_ta
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
 from crossproof.model.results import CLASSES, Decision, Reason, Verdict
-from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings
+from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
 from crossproof.season.evidence_store import read_evidence
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches
-from crossproof.steps.panel import read_panel
 from crossproof.steps.season_problems import season_problems
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
 

@@ -119,7 +119,7 @@ class Drawing:
 
 
 @dataclass(frozen=True)
-class Finding:
+class FindingCard:
     """Something a check found: where, what, how sure, what to do; `svg` shows the wells, where any.
 
     `proposed`: rows of corrections.csv that would answer it, as text. `would_change`: what following them
@@ -141,10 +141,10 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class Findings:
+class FindingCards:
     """All findings of one section."""
 
-    rows: tuple[Finding, ...]
+    rows: tuple[FindingCard, ...]
     kind: str = field(default="findings", init=False)
 
 
@@ -172,7 +172,7 @@ class Terms:
     kind: str = field(default="terms", init=False)
 
 
-Block = Table | Prose | Heading | Notice | Cards | Chart | Drawing | Findings | Row | Live | Terms
+Block = Table | Prose | Heading | Notice | Cards | Chart | Drawing | FindingCards | Row | Live | Terms
 
 
 @dataclass(frozen=True)

@@ -19,11 +19,12 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Floats, Int8s, Ints, UInt8s
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.plates import parse_well
 from crossproof.model.results import CLASSES, Decision, NextStep
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys
-from crossproof.report.content.inputs import PlantCalls, ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import DECISION_WORDS, all_marks, verdict_of
 from crossproof.report.content.wells import well_table
 from crossproof.text import shown

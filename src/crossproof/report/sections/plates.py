@@ -11,14 +11,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from crossproof.model.corrections import Correction
-from crossproof.model.findings import SMALL, FindingSeverity
-from crossproof.model.findings import Finding as Found
+from crossproof.model.findings import SMALL, Finding, FindingSeverity
 from crossproof.model.plates import parse_well
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
-    Finding,
-    Findings,
+    FindingCard,
+    FindingCards,
     Heading,
     Live,
     Notice,
@@ -34,7 +33,7 @@ from crossproof.report.draw.plate_map import WellMark, key_of_well, plate_svg
 from crossproof.text import shown
 
 MOST_SERIOUS, MOST_OTHERS = 60, 8
-"""Findings shown as cards with their plate; further ones stand in a table."""
+"""FindingCards shown as cards with their plate; further ones stand in a table."""
 
 _TONES = {
     FindingSeverity.CRITICAL: Tone.STOP,
@@ -44,13 +43,13 @@ _TONES = {
 
 
 def section(inputs: ReportInputs) -> Section:
-    """Findings first, since they decide whether the verdicts stand."""
+    """FindingCards first, since they decide whether the verdicts stand."""
     found = findings(inputs)
     cards, others = _dealt(found)
     names = texts(inputs.plates, "plate") or list(dict.fromkeys(well_table(inputs)["plate"]))
     blocks: list[Block] = []
     if cards:
-        blocks += [Heading("What the checks found"), Findings(cards)]
+        blocks += [Heading("What the checks found"), FindingCards(cards)]
     if others:
         rows = [(f.place, f.title, f.sentence, f.remedy) for f in others]
         blocks += [
@@ -99,7 +98,7 @@ def section(inputs: ReportInputs) -> Section:
     )
 
 
-def _lead(inputs: ReportInputs, names: list[str], found: tuple[Finding, ...]) -> str:
+def _lead(inputs: ReportInputs, names: list[str], found: tuple[FindingCard, ...]) -> str:
     if not names:
         return "Without plates and wells in the samples sheets, layout faults cannot be seen."
     rates = numbers(inputs.plates, "call_rate")
@@ -116,29 +115,29 @@ def _lead(inputs: ReportInputs, names: list[str], found: tuple[Finding, ...]) ->
     return text + (f", {stop} of them serious enough to hold plants." if stop else "; none holds a plant.")
 
 
-def findings(inputs: ReportInputs) -> tuple[Finding, ...]:
+def findings(inputs: ReportInputs) -> tuple[FindingCard, ...]:
     """All findings as blocks, serious and certain ones first; those on a plate carry a picture of it."""
     order = sorted(inputs.findings, key=lambda f: (list(FindingSeverity).index(f.severity), _odds_key(f)))
     wells = _wells_by_plate(inputs, {f.plate for f in order})
     return tuple(_finding(f, wells) for f in order)
 
 
-def _odds_key(f: Found) -> float:
+def _odds_key(f: Finding) -> float:
     return -f.log10_odds if math.isfinite(f.log10_odds) else 0.0
 
 
-def _dealt(found: tuple[Finding, ...]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
-    """Findings to show as cards, and those for the table."""
+def _dealt(found: tuple[FindingCard, ...]) -> tuple[tuple[FindingCard, ...], tuple[FindingCard, ...]]:
+    """FindingCards to show as cards, and those for the table."""
     serious = [f for f in found if f.tone is Tone.STOP]
     others = [f for f in found if f.tone is Tone.CARE and not f.small]
     cards = serious[:MOST_SERIOUS] + others[:MOST_OTHERS]
     return tuple(cards), tuple(f for f in found if f not in cards)
 
 
-def _finding(f: Found, wells: Mapping[str, list[dict[str, str]]]) -> Finding:
+def _finding(f: Finding, wells: Mapping[str, list[dict[str, str]]]) -> FindingCard:
     kind = f.kind.value
     certain = math.isfinite(f.log10_odds) and f.log10_odds > 0
-    return Finding(
+    return FindingCard(
         _TONES[f.severity],
         kind[:1].upper() + kind[1:],
         shown(f.place),
@@ -156,7 +155,7 @@ def _finding(f: Found, wells: Mapping[str, list[dict[str, str]]]) -> Finding:
 MOST_NAMED = 8
 
 
-def would_change(f: Found) -> str:
+def would_change(f: Finding) -> str:
     """What following a proposal would change, in a sentence; "" where that was not worked out."""
     if f.changes is None:
         return ""
@@ -181,7 +180,7 @@ def _csv_row(correction: Correction) -> str:
     return out.getvalue()
 
 
-def _picture(f: Found, wells: Mapping[str, list[dict[str, str]]]) -> str:
+def _picture(f: Finding, wells: Mapping[str, list[dict[str, str]]]) -> str:
     affected = {
         parse_well(w).name for plate, _, w in (x.rpartition(":") for x in f.wells) if plate == f.plate
     }
