@@ -33,7 +33,6 @@ MAY_SEE = {
 }
 """What each package, or module beside the packages, may import of the others."""
 UPWARD = {
-    "exchange.vcf_out": {"steps.report"},
     "steps.gate": {"runner.terminal"},
 }
 """Imports against the direction that stand today."""
@@ -41,7 +40,6 @@ CIRCLES = {
     ("inference.plates.scores", "inference.plates.tag_scores"),
     ("io.records.checks", "io.records.season_records"),
     ("io.sheets.sheet", "io.sheets.workbooks"),
-    ("report.content.content", "report.content.explain", "report.content.payload", "report.sections.plates"),
     ("runner.summary", "runner.terminal"),
 }
 """Modules that need each other today."""
