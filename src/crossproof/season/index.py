@@ -340,6 +340,7 @@ def _fresh_index(
     for entry, g in zip(settings.pop("genotypes"), config.genotypes, strict=True):
         sha = files.get(config.shown(g.file), {"sha256": "missing"})["sha256"]
         options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
+        options["lists"] = [files[config.shown(p)]["sha256"] for p in g.lists]
         batches[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, markers)
     identity = [_slice(samples, IDENTITY), _slice(crosses, PEDIGREE)]
     model = digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}, *identity, echo)
@@ -425,7 +426,11 @@ def _sheets(config: Config) -> list[Path]:
 
 
 def _input_files(config: Config) -> list[Path]:
-    return [*_sheets(config), *(g.file for g in config.genotypes)]
+    return [
+        *_sheets(config),
+        *(g.file for g in config.genotypes),
+        *(p for g in config.genotypes for p in g.lists),
+    ]
 
 
 def _records_fit(folder: WorkFolder, kept: Mapping[str, Any]) -> bool:

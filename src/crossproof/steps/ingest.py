@@ -11,8 +11,9 @@ import pandas as pd
 
 from crossproof.errors import InputError, PlateError, error
 from crossproof.io.calls.store import StoreError, read_calls, write_calls
-from crossproof.io.config.season_config import Config, GenotypeFile
-from crossproof.io.genotypes import read_batch, reading_problems
+from crossproof.io.config.season_config import GenotypeFile
+from crossproof.io.entry_reader import read_entry
+from crossproof.io.genotypes import reading_problems
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import StoredBatch
 from crossproof.season.index import SeasonIndex, problem_entry, read_record, require_unchanged
@@ -129,31 +130,9 @@ def read_of_run(
 ) -> CallBatch:
     """Read one genotype file of the run at work; raises PlateError, InputError if it changed."""
     try:
-        return read_genotypes(index.config, file, sheet, known)
+        return read_entry(index.config, file, sheet, known)
     finally:
-        require_unchanged(index, [index.config.shown(file.file)])
-
-
-def read_genotypes(
-    config: Config, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str]
-) -> CallBatch:
-    """Read one genotype file as config.yaml declares it; raises PlateError."""
-    if file.absent is not None:
-        raise PlateError(file.absent)
-    return read_batch(
-        file.file,
-        batch=file.batch,
-        layout=file.layout,
-        evidence=file.evidence,
-        missing=file.missing,
-        counted_allele=file.counted_allele,
-        marker_sheet=sheet,
-        max_markers=config.max_markers,
-        shown_as=file.path,
-        sheet=file.sheet,
-        max_input_gb=config.max_input_gb,
-        known_samples=known,
-    )
+        require_unchanged(index, [index.config.shown(p) for p in (file.file, *file.lists)])
 
 
 def ingested(index: SeasonIndex) -> dict[str, dict[str, Any]]:
