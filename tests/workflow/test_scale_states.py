@@ -36,14 +36,14 @@ def test_our_fault_is_tried_again_at_every_run_until_it_works(
     index: SeasonIndex, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bucket = bucket_with(index, "B001")
-    real, digests = step.read_genotypes, [index.ingest_digest(bucket)]
+    real, digests = step.read_entry, [index.ingest_digest(bucket)]
 
     def broken(config: Any, file: Any, *rest: Any) -> Any:
         if file.batch == "B001":
             raise ZeroDivisionError("a fault of ours")
         return real(config, file, *rest)
 
-    monkeypatch.setattr(step, "read_genotypes", broken)
+    monkeypatch.setattr(step, "read_entry", broken)
     for attempts in (1, 2):
         for b in index.batch_buckets():
             step.ingest(index, b)
@@ -53,7 +53,7 @@ def test_our_fault_is_tried_again_at_every_run_until_it_works(
         assert outcome(index, bucket_with(index, "B002"), "B002")["state"] == "used"
         digests.append(index.ingest_digest(bucket))
     assert len(set(digests)) == 3, "another digest is what has the workflow run the job again"
-    monkeypatch.setattr(step, "read_genotypes", real)
+    monkeypatch.setattr(step, "read_entry", real)
     step.ingest(index, bucket)
     assert outcome(index, bucket, "B001")["state"] == "used"
     assert index.ingest_digest(bucket) == digests[-1], "nothing more to do"
