@@ -122,14 +122,14 @@ def new(folder: Path) -> None:
 
 @main.command(epilog=_example("crossproof check nursery_2027"))
 @click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.option("--json", "as_json", is_flag=True, help="Print the problems as JSON, by cause, for programs.")
 @_guarded
-def check(folder: Path) -> int:
+def check(folder: Path, as_json: bool) -> int:
     """Find all problems of all files at once; compute nothing."""
-    from crossproof.runner.terminal import show_problems
-    from crossproof.steps.checking import check_season
+    from crossproof.runner.terminal import show_checked
+    from crossproof.steps.checking import acknowledged_in, check_season
 
-    problems = check_season(folder)
-    return show_problems(problems, all_well=True)
+    return show_checked(check_season(folder), acknowledged_in(folder), as_json=as_json)
 
 
 @main.command(epilog=_example("crossproof receive nursery_2027 ~/Downloads/plate2.xlsx"))
