@@ -274,6 +274,7 @@ def _fresh_index(
     for entry, g in zip(settings.pop("genotypes"), config.genotypes, strict=True):
         sha = files.get(config.shown(g.file), {"sha256": "missing"})["sha256"]
         options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
+        options["lists"] = [files[config.shown(p)]["sha256"] for p in g.lists]
         batches[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, markers)
     identity = [_slice(samples, IDENTITY), _slice(crosses, PEDIGREE)]
     model = digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}, *identity, echo)
@@ -362,7 +363,13 @@ def problem_from(entry: Mapping[str, Any]) -> Problem:
 
 def _input_files(config: Config) -> list[Path]:
     optional = [p for p in (config.markers_file, config.corrections_file) if p is not None]
-    return [config.crosses_file, *config.sample_files, *optional, *(g.file for g in config.genotypes)]
+    return [
+        config.crosses_file,
+        *config.sample_files,
+        *optional,
+        *(g.file for g in config.genotypes),
+        *(p for g in config.genotypes for p in g.lists),
+    ]
 
 
 def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -> Config | None:

@@ -12,6 +12,7 @@ from crossproof.errors import InputError, error
 from crossproof.inference.season_model import FamilyInput, Panel, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import write_arrays, write_calls
+from crossproof.io.entry_reader import read_entry
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
@@ -36,7 +37,6 @@ from crossproof.steps.ingest import (
     ingested,
     known_samples,
     marker_sheet,
-    read_genotypes,
     read_stored,
     stored_batches,
 )
@@ -115,7 +115,7 @@ def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str,
         batch = read_stored(index.folder, item.digest)
         if batch is None:
             file = next(g for g in index.config.genotypes if g.batch == item.batch)
-            batch = read_genotypes(index.config, file, marker_sheet(index), known_samples(index))
+            batch = read_entry(index.config, file, marker_sheet(index), known_samples(index))
             write_calls(index.folder.calls(item.digest), batch)
         calls[item.batch] = batch
     return calls
