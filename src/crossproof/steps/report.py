@@ -141,15 +141,19 @@ def _joined_to_records(verdicts: pd.DataFrame, crosses: pd.DataFrame) -> pd.Data
     return verdicts[kept].merge(extra, on="cross_id", how="left")
 
 
-def explain_season_plant(index: SeasonIndex, plant: str) -> Any:
-    """What `crossproof explain` prints for one plant."""
-    from crossproof.report.content.explain import explain_plant, find_plant
+def explain_season_thing(index: SeasonIndex, name: str) -> Any:
+    """What `crossproof explain` prints for a plant, sample, cross, line, plate or well."""
+    from crossproof.report.content.explain import explain_plant
+    from crossproof.report.content.explain_thing import ThingKind, explain_thing, find_thing
 
+    season = index.folder.season
     if not (index.folder.results / "verdicts.csv").exists():
-        season = index.folder.season
         raise InputError(
             error("results/verdicts.csv", "There are no verdicts yet.", f"First run: crossproof run {season}")
         )
     inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {}, plants=set())
-    name = str(find_plant(inputs.verdicts, plant)["plant"])
-    return explain_plant(report_inputs(index, inputs.run, plants={name}, most_markers=None), plant)
+    thing = find_thing(inputs, name)
+    if thing.kind is not ThingKind.PLANT:
+        return explain_thing(inputs, thing, str(season))
+    with_calls = report_inputs(index, inputs.run, plants={thing.name}, most_markers=None)
+    return explain_plant(with_calls, thing.name)
