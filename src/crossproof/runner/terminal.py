@@ -80,11 +80,8 @@ def show_checked(problems: Iterable[Problem], acknowledged: Collection[str], *, 
     status = show_problems(kept, all_well=True)
     if left:
         console = Console(highlight=False, soft_wrap=True)
-        console.print(
-            Text(
-                f"{count_of(left, 'warning')} acknowledged in config.yaml {'is' if left == 1 else 'are'} not shown."
-            )
-        )
+        verb = "is" if left == 1 else "are"
+        console.print(Text(f"{count_of(left, 'warning')} acknowledged in config.yaml {verb} not shown."))
     return status
 
 
