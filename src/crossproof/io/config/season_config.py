@@ -95,6 +95,8 @@ class Config:
     markers: str | None = None
     corrections: str | None = None
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    date_order: str | None = None
+    acknowledged: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
     evidence: Evidence = Evidence.AUTO
     crop: str = ""
