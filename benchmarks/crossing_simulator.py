@@ -16,10 +16,8 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from crossproof.model.arrays import Bools, Floats, Ints
 
 
 class Kind(StrEnum):
@@ -50,10 +48,10 @@ class Nursery:
 class Flowers:
     """Flowers one by one; arrays (flower,). `seeds` 0 where no pod was set."""
 
-    person: Index
-    tag: Index
-    seeds: Index
-    selfed: Index
+    person: Ints
+    tag: Ints
+    seeds: Ints
+    selfed: Ints
 
 
 def pollinate(nursery: Nursery, rng: np.random.Generator, tags_each: int | None = None) -> Flowers:
@@ -83,9 +81,9 @@ def pollinate(nursery: Nursery, rng: np.random.Generator, tags_each: int | None 
 class Truth:
     """What the rates should be, by person; arrays (person,)."""
 
-    success: Array
-    selfed_seed: Array
-    selfed_flower: Array
+    success: Floats
+    selfed_seed: Floats
+    selfed_flower: Floats
 
 
 def truth(nursery: Nursery, seed: int = 0) -> Truth:
@@ -93,7 +91,7 @@ def truth(nursery: Nursery, seed: int = 0) -> Truth:
     f = pollinate(nursery, np.random.default_rng(seed), 60_000)
     people = len(nursery.wrong)
 
-    def mean(values: Array, rows: NDArray[np.bool_], weight: Array | None = None) -> Array:
+    def mean(values: Floats, rows: Bools, weight: Floats | None = None) -> Floats:
         w = np.ones(len(rows)) if weight is None else weight
         above = np.bincount(f.person[rows], (values * w)[rows], people)
         return above / np.bincount(f.person[rows], w[rows], people)
@@ -109,10 +107,10 @@ def truth(nursery: Nursery, seed: int = 0) -> Truth:
 
 def records(
     flowers: Flowers,
-    typed: Index,
+    typed: Ints,
     rng: np.random.Generator,
     *,
-    tag_tested: NDArray[np.bool_] | None = None,
+    tag_tested: Bools | None = None,
     pods_labelled: bool = True,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Crossing records and verdicts as the tables take them; `typed` (flower,): seeds typed of each pod."""

@@ -16,15 +16,12 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.confounding import Factor
 from crossproof.rates.people.fair_test import fair_test
 from crossproof.rates.people.standardise import expected_rate
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -52,7 +49,7 @@ SETTINGS = tuple(
 
 def season(
     setting: Setting, rng: np.random.Generator, ratio: float = 1.0
-) -> tuple[Array, Array, Array, Index]:
+) -> tuple[Floats, Floats, Floats, Ints]:
     """Selfs, plants, design and person of every tag; the first person's rate times `ratio`."""
     tags = rng.integers(setting.tags[0], setting.tags[1] + 1, setting.people)
     who = np.repeat(np.arange(setting.people), tags)
@@ -74,7 +71,7 @@ def season(
     return y, n, design, who
 
 
-def welch(y: Array, n: Array, who: Index) -> float:
+def welch(y: Floats, n: Floats, who: Ints) -> float:
     """p of the first person's tag rates against all others'."""
     share = y / n
     return float(stats.ttest_ind(share[who == 0], share[who != 0], equal_var=False).pvalue)

@@ -16,37 +16,36 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from crossing_simulator import Flowers, Kind, Nursery, pollinate, records, truth
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.tables.grouping import grouping
 from crossproof.rates.tables.groups import group_rates, tag_success
 from crossproof.rates.tables.tally import RateOptions, tally
 
-Index = NDArray[np.int64]
-Typing = Callable[[Flowers, np.random.Generator], Index]
+Typing = Callable[[Flowers, np.random.Generator], Ints]
 
 
-def every_seed(flowers: Flowers, rng: np.random.Generator) -> Index:
+def every_seed(flowers: Flowers, rng: np.random.Generator) -> Ints:
     """All seeds of every pod."""
     return flowers.seeds
 
 
-def two(flowers: Flowers, rng: np.random.Generator) -> Index:
+def two(flowers: Flowers, rng: np.random.Generator) -> Ints:
     """Two seeds of every pod."""
     return np.full(len(flowers.seeds), 2)
 
 
-def one(flowers: Flowers, rng: np.random.Generator) -> Index:
+def one(flowers: Flowers, rng: np.random.Generator) -> Ints:
     """One seed of every pod."""
     return np.ones(len(flowers.seeds), dtype=np.int64)
 
 
-def one_or_two(flowers: Flowers, rng: np.random.Generator) -> Index:
+def one_or_two(flowers: Flowers, rng: np.random.Generator) -> Ints:
     """One or two seeds of a pod, as it happens."""
     return rng.integers(1, 3, len(flowers.seeds))
 
 
-def one_and_some_whole(flowers: Flowers, rng: np.random.Generator) -> Index:
+def one_and_some_whole(flowers: Flowers, rng: np.random.Generator) -> Ints:
     """One seed of a pod, all of every tenth."""
     return np.where(rng.random(len(flowers.seeds)) < 0.1, flowers.seeds, 1)
 
@@ -103,8 +102,8 @@ class Found:
     above: float = 0.0
     intervals: int = field(default=0)
 
-    def add(self, value: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64],
-            target: NDArray[np.float64]) -> None:  # fmt: skip
+    def add(self, value: Floats, low: Floats, high: Floats,
+            target: Floats) -> None:  # fmt: skip
         """Count the intervals of one season."""
         self.covered += float(((low <= target) & (target <= high)).sum())
         self.below += float((target < low).sum())

@@ -12,14 +12,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.inference.evidence.blocks import BatchEvidence, Wells, batch_evidence
-from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.lines.panel import Panel, PanelBlock, panel_from_arrays
 from crossproof.inference.season_results import CrossRecord, FamilyInput, LineInput, Plant
 from crossproof.io.calls.batch_join import JoinedCalls
 from crossproof.io.calls.store import read_arrays, read_calls, write_arrays
 from crossproof.io.config.season_config import Config
+from crossproof.model.arrays import Bools, Floats32, Int8s, Ints, UInt8s
 from crossproof.model.genotypes import CallBatch, Markers
 from crossproof.model.settings import Settings
 from crossproof.season.work_folder import WorkFolder, digest_of
@@ -45,9 +45,7 @@ class StoredBatch:
     markers: int
 
 
-def locate_wells(
-    samples: pd.DataFrame, stored: Sequence[StoredBatch]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def locate_wells(samples: pd.DataFrame, stored: Sequence[StoredBatch]) -> tuple[Ints, Ints]:
     """Number of the batch and column in it of every row of the samples sheet, -1 where it has no calls.
 
     A row without a batch belongs to the only file that holds its sample; where several do, to none.
@@ -78,8 +76,8 @@ class JoinedSeason:
 
     markers: Markers
     stored: tuple[StoredBatch, ...]
-    rows: Mapping[str, NDArray[np.int64]]
-    recode: Mapping[str, NDArray[np.int8]]
+    rows: Mapping[str, Ints]
+    recode: Mapping[str, Int8s]
 
 
 def write_joined(folder: Path, joined: JoinedCalls, stored: Sequence[StoredBatch]) -> JoinedSeason:
@@ -122,7 +120,7 @@ def read_joined(folder: Path) -> JoinedSeason:
     return JoinedSeason(markers, stored, rows, recode)
 
 
-Located = tuple[NDArray[np.int64], NDArray[np.int64]]
+Located = tuple[Ints, Ints]
 
 
 def write_located(folder: Path, located: Located) -> None:
@@ -140,7 +138,7 @@ def load_wells(
     folder: WorkFolder,
     joined: JoinedSeason,
     located: Located,
-    wanted: NDArray[np.bool_],
+    wanted: Bools,
     calls: Mapping[str, CallBatch] | None = None,
 ) -> Wells:
     """Evidence of the wanted wells (row of the samples sheet,), from the files that hold any of them."""
@@ -165,7 +163,7 @@ def load_wells(
     return Wells(joined.markers, len(batch), tuple(parts))
 
 
-def line_inputs(samples: pd.DataFrame, located: NDArray[np.int64], config: Config) -> list[LineInput]:
+def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[LineInput]:
     """Every line with a parent well, its wells with calls, and its inbreeding (sheet's, else configured)."""
     parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
     out = []
@@ -196,12 +194,12 @@ def cross_records(crosses: pd.DataFrame) -> list[CrossRecord]:
     return [CrossRecord(c, m, f) for c, m, f in zip(*columns, strict=True)]
 
 
-def percents(consensus: NDArray[np.float32]) -> NDArray[np.uint8]:
+def percents(consensus: Floats32) -> UInt8s:
     """Line genotypes in whole percents, as they are kept."""
     return np.asarray(np.rint(consensus.astype(np.float64) * PERCENT), dtype=np.uint8)
 
 
-def from_percents(values: NDArray[np.uint8]) -> NDArray[np.float32]:
+def from_percents(values: UInt8s) -> Floats32:
     """Line genotypes from whole percents, summing to 1."""
     shares = values.astype(np.float64)
     return np.asarray(shares / shares.sum(axis=2, keepdims=True), dtype=np.float32)
@@ -213,7 +211,7 @@ def steady(panel: Panel) -> Panel:
     return _with(panel, blocks=tuple(blocks))
 
 
-def restricted(panel: Panel, rows: NDArray[np.bool_]) -> Panel:
+def restricted(panel: Panel, rows: Bools) -> Panel:
     """The panel at some joined markers only, (joined marker,) True to keep."""
     blocks = []
     for block in panel.blocks:
@@ -241,13 +239,13 @@ def panel_digest(panel: Panel, markers: Markers) -> str:
     return digest_of(*parts)
 
 
-def batches_of(family: FamilyInput, located: NDArray[np.int64]) -> tuple[int, ...]:
+def batches_of(family: FamilyInput, located: Ints) -> tuple[int, ...]:
     """Numbers of the files in which a family has wells, increasing."""
     found = {int(located[w]) for p in family.plants for w in p.wells}
     return tuple(sorted(found - {-1}))
 
 
-def marker_mask(joined: JoinedSeason, batches: Iterable[int]) -> NDArray[np.bool_]:
+def marker_mask(joined: JoinedSeason, batches: Iterable[int]) -> Bools:
     """Joined markers that any of these files has."""
     mask = np.zeros(len(joined.markers), dtype=bool)
     for b in batches:
@@ -260,3 +258,9 @@ def _with(item: Any, **changes: Any) -> Any:
     """A copy of a frozen dataclass without its cached properties."""
     values = {name: getattr(item, name) for name in item.__dataclass_fields__}
     return type(item)(**{**values, **changes})
+
+
+def read_panel(folder: WorkFolder) -> tuple[JoinedSeason, Panel]:
+    """Joined markers and panel as the panel job left them."""
+    _, arrays = read_arrays(folder.work("panel", "fit"))
+    return read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)

@@ -15,13 +15,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.inference.season_model import Panel, PanelBlock
+from crossproof.model.arrays import Ints, UInt8s
 from crossproof.model.genotypes import Markers, n_genotypes
 from crossproof.season.evidence import from_percents, percents
 
-Percents = NDArray[np.uint8]
 Tube = tuple[str, str]
 
 MATERIAL = 10
@@ -37,7 +36,7 @@ class KeptLines:
 
     markers: tuple[tuple[str, tuple[str, ...]], ...]
     tubes: Mapping[str, tuple[Tube, ...]]
-    values: Mapping[str, Percents]
+    values: Mapping[str, UInt8s]
 
     def to_dict(self) -> dict[str, Any]:
         """As plain data for calibration.json."""
@@ -142,7 +141,7 @@ def with_kept_lines(panel: Panel, kept: KeptLines, markers: Markers, moved: Iter
     )
 
 
-def _places(block: PanelBlock, markers: Markers, place: Mapping[Any, int]) -> NDArray[np.int64]:
+def _places(block: PanelBlock, markers: Markers, place: Mapping[Any, int]) -> Ints:
     """Where each marker's numbers stand among the kept ones (marker, genotype), -1 where they do not."""
     starts = np.array([place.get((str(markers.ids[r]), tuple(markers.alleles[r])), -1) for r in block.rows])
     offsets = np.arange(block.consensus.shape[2])

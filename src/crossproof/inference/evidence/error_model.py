@@ -15,10 +15,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from crossproof.model.arrays import Floats, UInt8s
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, n_genotypes
 from crossproof.model.sentinels import NO_CALL_CODE
-
-Floats = NDArray[np.float64]
 
 
 @cache
@@ -75,7 +74,7 @@ def observation_table(k: int, f: ArrayLike, d: ArrayLike, e: float) -> Floats:
     )
 
 
-def likelihood_from_calls(codes: NDArray[np.uint8], k: int, f: ArrayLike, d: ArrayLike, e: float) -> Floats:
+def likelihood_from_calls(codes: UInt8s, k: int, f: ArrayLike, d: ArrayLike, e: float) -> Floats:
     """Likelihoods (marker, well, genotype) of observation codes (marker, well).
 
     `f`, `d`: scalars or one per marker; `e`: scalar. Model.md section 1, error matrix E_j.
@@ -91,7 +90,7 @@ def likelihood_table(k: int, f: Floats, d: Floats, e: float) -> Floats:
     return np.asarray(table / table.sum(axis=-1, keepdims=True))
 
 
-def likelihood_by_table(codes: NDArray[np.uint8], table: Floats) -> Floats:
+def likelihood_by_table(codes: UInt8s, table: Floats) -> Floats:
     """Likelihoods (marker, well, genotype) of observation codes (marker, well), from `likelihood_table`."""
     row = np.where(codes == NO_CALL_CODE, table.shape[1] - 1, codes).astype(np.int64)
     return np.asarray(table[np.arange(len(codes))[:, None], row])
@@ -130,7 +129,7 @@ def likelihood_from_depths(depths: NDArray[np.integer], e: float, rho: float) ->
 _PHRED = 10.0 ** (-np.arange(256) / 10)
 
 
-def likelihood_from_phred(phred: NDArray[np.uint8]) -> Floats:
+def likelihood_from_phred(phred: UInt8s) -> Floats:
     """Likelihoods (..., genotype) of phred-scaled ones, L = 10^(-PL/10) (VCF 4.3, field PL)."""
     likelihood = _PHRED[phred]
     return np.asarray(likelihood / likelihood.sum(axis=-1, keepdims=True))

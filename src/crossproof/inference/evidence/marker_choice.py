@@ -8,14 +8,13 @@ outcross of the right mother looks like a backcross. Within each half the marker
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Rows = NDArray[np.int64]
+from crossproof.model.arrays import Bools, Floats, Ints
 
 CONTRAST_SHARE = 0.5
 
 
-def evenly(candidates: Rows, wanted: int, phase: float = 0.5) -> Rows:
+def evenly(candidates: Ints, wanted: int, phase: float = 0.5) -> Ints:
     """`wanted` of these places, spread evenly over their order; `phase` (0 to 1) shifts which ones."""
     if wanted >= len(candidates):
         return candidates
@@ -25,9 +24,7 @@ def evenly(candidates: Rows, wanted: int, phase: float = 0.5) -> Rows:
     return candidates[(np.arange(wanted) * len(candidates) + shift) // wanted]
 
 
-def choose_markers(
-    contrast: NDArray[np.float64], usable: NDArray[np.bool_], wanted: int | None, phase: float = 0.5
-) -> Rows:
+def choose_markers(contrast: Floats, usable: Bools, wanted: int | None, phase: float = 0.5) -> Ints:
     """Places of the markers to use, increasing.
 
     `contrast` (marker,): probability that gametes of the two parents differ there; `usable` (marker,);

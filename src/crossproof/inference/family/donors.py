@@ -11,16 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.evidence.marker_choice import evenly
 from crossproof.inference.family.family_model import log_product
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import CrossRecord
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+from crossproof.model.arrays import Bools, Floats, Floats32, Ints
 
 SCREEN_MARKERS = 192
 """Markers by which other crosses are screened."""
@@ -43,10 +40,10 @@ class OtherCrosses:
     """
 
     ids: tuple[str, ...]
-    mother: Rows
-    father: Rows
-    screen_rows: Rows
-    screen: NDArray[np.float32]
+    mother: Ints
+    father: Ints
+    screen_rows: Ints
+    screen: Floats32
 
 
 def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosses:
@@ -78,7 +75,7 @@ def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosse
     return OtherCrosses(tuple(ids[p] for p in pairs), mothers, fathers, rows, table)
 
 
-def screen_crosses(others: OtherCrosses, like: Floats, leave_out: NDArray[np.bool_]) -> Rows:
+def screen_crosses(others: OtherCrosses, like: Floats, leave_out: Bools) -> Ints:
     """Crosses worth an exact look: the best EXACT_CROSSES of every plant, increasing.
 
     `like` (screen marker, n, n_g); `leave_out` (X,): crosses that are no *other* cross for this family.

@@ -28,11 +28,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import maternal_pair_tables, pair_tables, pollen_table
-
-Floats = NDArray[np.float64]
+from crossproof.model.arrays import Floats, Ints
 
 TOLERANCE = 1e-4
 EVIDENCE_TOLERANCE = 0.05
@@ -83,7 +81,7 @@ class Solution:
 
     pair: Floats
     donor: Floats
-    active: NDArray[np.int64]
+    active: Ints
     mother: tuple[Floats, ...]
     father: tuple[Floats, ...]
     log_evidence: float
@@ -119,7 +117,7 @@ class _Chunk:
     the likelihoods last, so that F_ij(r; M, P) is never stored.
     """
 
-    def __init__(self, block: FamilyBlock, pick: slice, rows: NDArray[np.int64]) -> None:
+    def __init__(self, block: FamilyBlock, pick: slice, rows: Ints) -> None:
         self.pick = pick
         n_g = block.like.shape[2]
         self.m, self.n, self.n_g, self.k = *block.like[pick].shape[:2], n_g, block.k
@@ -141,14 +139,14 @@ class _Chunk:
         self.total: Floats = self.log_prior
         self.message: Floats | None = None
 
-    def pair_fit(self, live: NDArray[np.int64]) -> Floats:
+    def pair_fit(self, live: Ints) -> Floats:
         """log P(D | relation) (live, n) of this chunk; keeps s for the next messages."""
         tables = self.tables[live].transpose(0, 2, 1).reshape(-1, len(self.outside))  # (r, g), pairs
         child = (tables @ self.outside).reshape(len(live), self.n_g, -1)
         self.s_pair = np.einsum("rgc,gc->rc", child, self.like)
         return log_product(self.s_pair.reshape(len(live), self.m, self.n), 1)
 
-    def donor_fit(self, which: NDArray[np.int64]) -> Floats:
+    def donor_fit(self, which: Ints) -> Floats:
         """log P(D | outcross by donor) (donor, n); keeps s for the next messages."""
         mother = self.outside.reshape(self.n_g, self.n_g, -1).sum(axis=1)
         child = (self.by_pollen @ mother).reshape(self.k, self.n_g, -1)
@@ -157,13 +155,11 @@ class _Chunk:
         self.s_donor = np.matmul(donors, by_allele.transpose(1, 0, 2))  # m, donor, n
         return log_product(self.s_donor, 0)
 
-    def narrow(self, pairs: NDArray[np.int64], donors: NDArray[np.int64]) -> None:
+    def narrow(self, pairs: Ints, donors: Ints) -> None:
         """Keep s of these rows only."""
         self.s_pair, self.s_donor = self.s_pair[pairs], self.s_donor[:, donors]
 
-    def send(
-        self, live: NDArray[np.int64], pair: Floats, which: NDArray[np.int64], donor: Floats, flat: Floats
-    ) -> Floats:
+    def send(self, live: Ints, pair: Floats, which: Ints, donor: Floats, flat: Floats) -> Floats:
         """Messages m_ij (pairs, m, n) of posteriors pair (live, n), donor (donor, n), flat (n,)."""
         share = (pair[:, None] / self.s_pair.reshape(len(live), self.m, self.n)).reshape(len(live), -1)
         tables = self.tables[live].transpose(1, 2, 0).reshape(-1, len(live))  # (pairs, g), r
@@ -222,7 +218,7 @@ class Family:
         *,
         max_rounds: int = MAX_ROUNDS,
         coherent_start: bool = False,
-        active: NDArray[np.int64] | None = None,
+        active: Ints | None = None,
         priors: Priors | None = None,
         keep_outside: bool = False,
     ) -> Solution:
@@ -300,8 +296,8 @@ class Family:
 
     def _exchange(
         self,
-        live: NDArray[np.int64],
-        heard: NDArray[np.int64],
+        live: Ints,
+        heard: Ints,
         posterior: tuple[Floats, Floats, Floats],
         rounds: int,
         max_rounds: int,
@@ -331,7 +327,7 @@ class Family:
         """Bethe approximation of log P(all data of the family), under the last messages."""
         return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
-    def _fit(self, live: NDArray[np.int64], which: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    def _fit(self, live: Ints, which: Ints) -> tuple[Floats, Floats]:
         """Log likelihoods of these pair relations and donors, summed over the chunks."""
         pair = np.zeros((len(live), self.n))
         donor = np.zeros((len(which), self.n))
@@ -356,7 +352,7 @@ def _hybrid_or_self(pair: Floats, priors: Priors, n_donors: int) -> tuple[Floats
 
 
 def _weighed(
-    pair: Floats, donor: Floats, live: NDArray[np.int64], which: NDArray[np.int64], priors: Priors
+    pair: Floats, donor: Floats, live: Ints, which: Ints, priors: Priors
 ) -> tuple[tuple[Floats, Floats, Floats], Floats]:
     """Posteriors of the pair relations (live, n), donors (donor, n) and all other relations together (n,);
     and the log of the summed prior x likelihood (n,)."""
@@ -371,9 +367,7 @@ def _weighed(
     return (weights[:r], weights[r:-1], weights[-1]), top + np.log(total)
 
 
-def _worth(
-    live: NDArray[np.int64], posterior: tuple[Floats, Floats, Floats]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _worth(live: Ints, posterior: tuple[Floats, Floats, Floats]) -> tuple[Ints, Ints]:
     """Places of the relations and donors that are worth a place in the messages.
 
     Hybrid and self always are, and so is the last donor, the pool; of the others the ACTIVE_DONORS likeliest
@@ -386,7 +380,7 @@ def _worth(
     return np.flatnonzero((pair.max(axis=1) >= FADED) | (live < 2)), np.sort(top[best[top] >= FADED])
 
 
-def _left_out(posterior: Floats, rows: NDArray[np.int64], kept: NDArray[np.int64]) -> float:
+def _left_out(posterior: Floats, rows: Ints, kept: Ints) -> float:
     """Highest posterior among the rows (increasing, as those kept are) that are not kept."""
     if len(rows) == len(kept):
         return 0.0

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.evidence.marker_choice import choose_markers
@@ -16,11 +15,9 @@ from crossproof.inference.family.replicate_wells import Replicates
 from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import FamilyInput
+from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.model.settings import Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -28,21 +25,21 @@ class Prepared:
     """A family's evidence at its chosen markers."""
 
     family: FamilyInput
-    order: Rows  # places of the plants sorted by name
+    order: Ints  # places of the plants sorted by name
     panel_blocks: tuple[PanelBlock, ...]
-    places: tuple[Rows, ...]  # chosen places in each panel block
+    places: tuple[Ints, ...]  # chosen places in each panel block
     blocks: tuple[FamilyBlock, ...]
-    donor_versions: Rows
+    donor_versions: Ints
     origins: Origins
     flat: Floats  # row, n: log likelihoods of the relations without this mother and father
-    counted: tuple[tuple[PanelBlock, Rows, Floats, NDArray[np.uint8]], ...]
+    counted: tuple[tuple[PanelBlock, Ints, Floats, UInt8s], ...]
     replicates: Replicates | None
-    from_calls: NDArray[np.bool_]  # n
+    from_calls: Bools  # n
 
 
 def plant_likelihood(
-    wells: Wells, rows: Rows, k: int, family: FamilyInput, panel: Panel, settings: Settings
-) -> tuple[Floats, Floats, Rows]:
+    wells: Wells, rows: Ints, k: int, family: FamilyInput, panel: Panel, settings: Settings
+) -> tuple[Floats, Floats, Ints]:
     """Likelihoods (m, n, n_g) of the plants and (m, w, n_g) of their wells, and each well's plant (w,).
 
     Wells of one plant are multiplied and floored again, so that replicates do not lift the floor.
@@ -67,7 +64,7 @@ def plant_likelihood(
 
 def choose_rows(
     family: FamilyInput, panel: Panel, settings: Settings, phase: float = 0.5
-) -> tuple[Rows, ...]:
+) -> tuple[Ints, ...]:
     """Chosen places per panel block: nuclear markers by `choose_markers`, all maternal ones."""
     usable = [panel.set_aside[b.rows] == "" for b in panel.blocks]
     limit = settings.max_markers_per_cross
@@ -178,7 +175,7 @@ def prepare(
     )
 
 
-def _plant_codes(codes: NDArray[np.uint8], owner: Rows, n: int) -> NDArray[np.uint8]:
+def _plant_codes(codes: UInt8s, owner: Ints, n: int) -> UInt8s:
     """Observation codes (m, n) of plants from those of their wells (m, w): the first that has a call."""
     if np.array_equal(owner, np.arange(n)):
         return codes
@@ -195,9 +192,9 @@ def _other_crosses(
     panel: Panel,
     settings: Settings,
     others: OtherCrosses | None,
-    places: tuple[Rows, ...],
+    places: tuple[Ints, ...],
     blocks: list[FamilyBlock],
-) -> tuple[Rows, int, Floats]:
+) -> tuple[Ints, int, Floats]:
     """Other crosses worth naming, how many there are in all, and their log likelihoods (cross, n)."""
     n = len(family.plants)
     none = np.empty(0, dtype=np.int64), 0, np.zeros((0, n))

@@ -8,17 +8,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.family.parent_readings import Fault, Reading
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import PAIR_RELATIONS
 from crossproof.inference.season_results import RELATIONS, FamilyInput
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.results import Relation, Verdict
 from crossproof.model.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 RELATION_NUMBER = {relation: number for number, relation in enumerate(RELATIONS)}
 CLASS_OF_RELATION = np.array([CLASS_INDEX[relation.verdict] for relation in RELATIONS], dtype=np.int64)
@@ -35,8 +32,8 @@ class Origins:
     """
 
     log_prior: Floats
-    klass: Rows
-    relation: Rows
+    klass: Ints
+    relation: Ints
     words: tuple[str, ...]
     n_pair: int
     n_donor: int
@@ -46,7 +43,7 @@ def list_origins(
     family: FamilyInput,
     panel: Panel,
     settings: Settings,
-    donors: Rows,
+    donors: Ints,
     crosses: tuple[str, ...],
     n_crosses: int,
     maternal: bool,
@@ -125,8 +122,8 @@ def _alike(relation: Relation, prior: Floats, words: list[str]) -> tuple[list[Re
 class View:
     """Class, relation and words of every origin row under one reading of the parents."""
 
-    klass: Rows
-    relation: Rows
+    klass: Ints
+    relation: Ints
     words: tuple[str, ...]
 
 

@@ -26,14 +26,11 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.family.family_model import Family, Priors, Solution
 from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel, PanelBlock
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 UNTYPED_SHARE = 0.3
 """Share of wrong parents whose line is a line that was never typed; as for unknown pollen."""
@@ -115,7 +112,7 @@ class Readings:
         )
 
 
-def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, inbreeding: float) -> Floats:
+def parent_prior(block: PanelBlock, place: Ints, version: int | None, h: float, inbreeding: float) -> Floats:
     """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
     if version is None:
         return block.pool(inbreeding)[place]
@@ -130,7 +127,7 @@ class _Reader:
         self,
         family: Family,
         panel: Panel,
-        places: tuple[Rows, ...],
+        places: tuple[Ints, ...],
         settings: Settings,
         keep_outside: bool,
     ) -> None:
@@ -149,7 +146,7 @@ class _Reader:
             )
         return self._priors[version]
 
-    def solve(self, reading: Reading, active: Rows | None = None) -> Solution:
+    def solve(self, reading: Reading, active: Ints | None = None) -> Solution:
         """The solution of a reading: a full one, or with the donors `active` only."""
         key = (reading.mother, reading.father)
         if key not in self.solved:
@@ -193,7 +190,7 @@ class _Reader:
         shared = self.typed.log_shared * min(1.0, here / max(there, 1e-9))
         return float(solution.log_evidence + plants[0].sum() - plants[1].sum() + shared)
 
-    def _solve(self, reading: Reading, active: Rows | None) -> Solution:
+    def _solve(self, reading: Reading, active: Ints | None) -> Solution:
         other = reading.fault is not Fault.NONE
         return self.family.solve(
             self.prior(reading.mother),
@@ -212,7 +209,7 @@ class _Reader:
         """The likeliest reading so far, its solution, and its log prior x evidence."""
         return max(self.done, key=lambda item: item[2])
 
-    def best_naming(self, side: int, own: list[Rows]) -> tuple[Reading, Solution] | None:
+    def best_naming(self, side: int, own: list[Ints]) -> tuple[Reading, Solution] | None:
         """The best reading in which only this parent (`side` 0 mother, 1 father) is another, named line."""
         found: tuple[Reading, Solution, float] | None = None
         for item in self.done:
@@ -242,7 +239,7 @@ class _Reader:
 def read_parents(
     family: Family,
     panel: Panel,
-    places: tuple[Rows, ...],
+    places: tuple[Ints, ...],
     settings: Settings,
     mother: str,
     father: str,
@@ -292,7 +289,7 @@ def read_parents(
     )
 
 
-def _log_sizes(panel: Panel, versions: Rows) -> Floats:
+def _log_sizes(panel: Panel, versions: Ints) -> Floats:
     """Prior (version,) of a line's clusters, natural log: a tube is as likely right as any other."""
     if not len(versions):
         return np.zeros(1)
@@ -308,7 +305,7 @@ def _plain(reader: _Reader, solution: Solution) -> Floats:
     return np.asarray(np.exp(scores[:2] - np.logaddexp.reduce(scores, axis=0)).T)
 
 
-def _doubtful(reader: _Reader, panel: Panel, places: tuple[Rows, ...]) -> bool:
+def _doubtful(reader: _Reader, panel: Panel, places: tuple[Ints, ...]) -> bool:
     """Whether the tubes as typed leave something to explain."""
     reading, solution, _ = reader.best()
     if _plain(reader, solution).sum(axis=1).min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
@@ -329,7 +326,7 @@ def _try_others(
     reader: _Reader,
     start: tuple[Reading, Solution],
     side: int,
-    own: Rows,
+    own: Ints,
     panel: Panel,
     tube: float,
     wrong_plant: float,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.counts import count_calls, parent_genotypes
@@ -17,11 +16,9 @@ from crossproof.inference.family.parent_readings import Readings, read_parents
 from crossproof.inference.family.replicate_wells import compare_wells
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
+from crossproof.model.arrays import Floats, Ints, Texts
 from crossproof.model.results import Relation
 from crossproof.model.settings import Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 N_CLASSES = 4
 DEPARTURE_SHOWN = 0.9
@@ -72,8 +69,8 @@ class Judged:
     likelihood. Summed: `class_posterior` (n, 4), `relation_posterior` (n, relations).
     """
 
-    klass: Rows
-    relation: Rows
+    klass: Ints
+    relation: Ints
     words: tuple[str, ...]
     weights: Floats
     scores: Floats
@@ -227,9 +224,7 @@ def own_versions(panel: Panel, family: FamilyInput, readings: Readings) -> tuple
     return chosen[0], chosen[1]
 
 
-def _version_shares(
-    panel: Panel, line: str, readings: Readings, side: int
-) -> tuple[NDArray[np.str_], Floats]:
+def _version_shares(panel: Panel, line: str, readings: Readings, side: int) -> tuple[Texts, Floats]:
     """Names of what a parent tube may be, likeliest first, with probabilities."""
     own = list(panel.versions(line))
     share: dict[str, float] = {}
@@ -252,7 +247,7 @@ def _softmax(scores: Floats) -> Floats:
     return np.asarray(weights / weights.sum(axis=0))
 
 
-def _best(words: tuple[str, ...], weights: Floats) -> tuple[NDArray[np.str_], Floats]:
+def _best(words: tuple[str, ...], weights: Floats) -> tuple[Texts, Floats]:
     """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together."""
     distinct = sorted(set(words))
     number = {word: i for i, word in enumerate(distinct)}
@@ -271,7 +266,7 @@ def _best(words: tuple[str, ...], weights: Floats) -> tuple[NDArray[np.str_], Fl
 
 def _departures(
     prepared: Prepared, panel: Panel, version: int | None, posterior: tuple[Floats, ...]
-) -> tuple[Rows, Rows, Rows, Floats, float]:
+) -> tuple[Ints, Ints, Ints, Floats, float]:
     """Markers at which a parent plant departs from its line: rows, line's and plant's genotype, probability;
     and the expected share of such markers."""
     none = np.empty(0, dtype=np.int64)

@@ -9,12 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import pool_genotypes
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.genotypes import allele_dosage
-
-Floats = NDArray[np.float64]
 
 POOL_PSEUDO_COUNT = 0.5
 """Pseudo-lines per allele behind every pool frequency, so that an allele no line shows stays possible."""
@@ -70,7 +68,7 @@ def fit_pool(
 class Clusters:
     """Wells of one line grouped into tubes that agree: `labels` (well,) cluster numbers, the largest is 0."""
 
-    labels: NDArray[np.int64]
+    labels: Ints
     discordance: Floats  # well, well: expected share of markers at which two wells differ; NaN where unknown
 
 
@@ -93,7 +91,7 @@ def discordance(likelihoods: list[Floats]) -> Floats:
         return np.asarray(1 - same / np.where(scored > 0, scored, np.nan))
 
 
-def cluster_wells(differ: Floats, limit: float) -> NDArray[np.int64]:
+def cluster_wells(differ: Floats, limit: float) -> Ints:
     """Cluster numbers (well,) by average linkage: wells that differ at more than `limit` of markers part.
 
     Numbered by size, largest first, ties by the first well. Unknown pairs count as agreeing.

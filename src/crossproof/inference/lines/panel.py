@@ -18,10 +18,8 @@ from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import cluster_wells, discordance, fit_pool
 from crossproof.inference.pedigree import gamete_table, pool_genotypes
 from crossproof.inference.season_results import LineInput
+from crossproof.model.arrays import Bools, Floats, Floats32, Ints, Texts
 from crossproof.model.settings import Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 PRIOR_OBSERVATIONS = 40.0
 """Calls that the beta priors of a marker's error rates are worth (model.md section 1)."""
@@ -40,8 +38,8 @@ class PanelBlock:
 
     k: int
     maternal: bool
-    rows: Rows
-    consensus: NDArray[np.float32]
+    rows: Ints
+    consensus: Floats32
     q: Floats
 
     @cached_property
@@ -49,7 +47,7 @@ class PanelBlock:
         """Gametes of every version (m, V, k)."""
         return np.asarray(self.consensus @ gamete_table(self.k))
 
-    def parent_parts(self, place: Rows, version: int, h: float) -> tuple[Floats, Floats]:
+    def parent_parts(self, place: Ints, version: int, h: float) -> tuple[Floats, Floats]:
         """Prior (m, n_g) of a parent plant in two parts: departed, h pool; as its line, (1-h) consensus."""
         departed = h * self.pool(DEPARTURE_POOL_INBREEDING)[place]
         return departed, (1 - h) * self.consensus[place, version].astype(np.float64)
@@ -81,21 +79,21 @@ class Panel:
     """
 
     lines: tuple[str, ...]
-    version_line: Rows
+    version_line: Ints
     version_wells: tuple[tuple[int, ...], ...]
     blocks: tuple[PanelBlock, ...]
     f: Floats
     d: Floats
     h: float
     class_prior: Floats
-    set_aside: NDArray[np.str_]
+    set_aside: Texts
     marker_call_rate: Floats
-    frozen: NDArray[np.bool_]
+    frozen: Bools
     replicate_pairs: Floats
     replicate_differ: Floats
-    sample_cross: NDArray[np.str_]
-    sample_parents: NDArray[np.str_]
-    sample_says: NDArray[np.int64]
+    sample_cross: Texts
+    sample_parents: Texts
+    sample_says: Ints
     converged: bool = True
     rounds: int = 0
 
@@ -104,7 +102,7 @@ class Panel:
         """Line number by name."""
         return {line: i for i, line in enumerate(self.lines)}
 
-    def versions(self, line: str) -> Rows:
+    def versions(self, line: str) -> Ints:
         """Versions of a line, the largest cluster first; none where the line was never typed."""
         return self._versions.get(line, np.empty(0, dtype=np.int64))
 
@@ -152,7 +150,7 @@ class Panel:
         return {}
 
     @cached_property
-    def _versions(self) -> dict[str, Rows]:
+    def _versions(self) -> dict[str, Ints]:
         return {
             line: np.flatnonzero(self.version_line == number) for line, number in self.line_number.items()
         }
@@ -171,7 +169,7 @@ def start_rates(wells: Wells, settings: Settings) -> ErrorRates:
     )
 
 
-def marker_groups(wells: Wells) -> list[tuple[int, bool, Rows]]:
+def marker_groups(wells: Wells) -> list[tuple[int, bool, Ints]]:
     """Joined markers by number of alleles and inheritance: (k, maternal, rows), nuclear first."""
     k_of = wells.markers.n_alleles
     maternal = wells.markers.maternal
@@ -183,8 +181,8 @@ def marker_groups(wells: Wells) -> list[tuple[int, bool, Rows]]:
 
 
 def find_versions(
-    wells: Wells, lines: Sequence[LineInput], rates: ErrorRates, settings: Settings, usable: NDArray[np.bool_]
-) -> tuple[Rows, tuple[tuple[int, ...], ...]]:
+    wells: Wells, lines: Sequence[LineInput], rates: ErrorRates, settings: Settings, usable: Bools
+) -> tuple[Ints, tuple[tuple[int, ...], ...]]:
     """Versions of every line: (version_line, version_wells); `lines` in the order of their numbers."""
     batch, _ = wells.place
     version_line: list[int] = []
@@ -207,7 +205,7 @@ def find_versions(
 
 
 def version_likelihood(
-    wells: Wells, rows: Rows, k: int, version_wells: Sequence[Sequence[int]], rates: ErrorRates
+    wells: Wells, rows: Ints, k: int, version_wells: Sequence[Sequence[int]], rates: ErrorRates
 ) -> Floats:
     """Likelihoods (m, V, n_g): product over the wells of each version."""
     flat = np.array([w for group in version_wells for w in group], dtype=np.int64)
@@ -224,7 +222,7 @@ def version_likelihood(
 def fit_blocks(
     wells: Wells,
     lines: Sequence[LineInput],
-    version_line: Rows,
+    version_line: Ints,
     version_wells: Sequence[Sequence[int]],
     rates: ErrorRates,
     frozen_q: Mapping[int, Floats] | None = None,

@@ -19,11 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import pool_genotypes
+from crossproof.model.arrays import Bools, Floats, Floats32, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.plates import PlateFormat, Well
 from crossproof.model.sentinels import NO_CALL_CODE
 
-Floats = NDArray[np.float64]
 EMPTY = -1
 """Identity of a blank."""
 
@@ -38,8 +38,8 @@ class WellBlock:
     """
 
     k: int
-    likelihood: NDArray[np.float32]
-    codes: NDArray[np.uint8]
+    likelihood: Floats32
+    codes: UInt8s
     depths: NDArray[np.integer] | None = None
 
     def __post_init__(self) -> None:
@@ -63,11 +63,11 @@ class Plate:
     name: str
     batch: str
     format: PlateFormat
-    rows: NDArray[np.int64]
-    columns: NDArray[np.int64]
+    rows: Ints
+    columns: Ints
     samples: tuple[str, ...]
     plants: tuple[str, ...]
-    identity: NDArray[np.int64]
+    identity: Ints
     blocks: tuple[WellBlock, ...]
     placed: bool = True
 
@@ -81,19 +81,19 @@ class Plate:
         return len(self.samples)
 
     @cached_property
-    def position(self) -> NDArray[np.int64]:
+    def position(self) -> Ints:
         """Place of each well, row by row, (well,)."""
         return self.rows * self.format.columns + self.columns
 
     @cached_property
-    def well_of_position(self) -> NDArray[np.int64]:
+    def well_of_position(self) -> Ints:
         """Well at each position of the plate, -1 where the sheet lists none, (position,)."""
         wells = np.full(self.format.rows * self.format.columns, -1, dtype=np.int64)
         wells[self.position] = np.arange(len(self))
         return wells
 
     @cached_property
-    def n_called(self) -> NDArray[np.int64]:
+    def n_called(self) -> Ints:
         """Markers called per well, (well,)."""
         called = np.zeros(len(self), dtype=np.int64)
         for block in self.blocks:
@@ -129,7 +129,7 @@ class SeasonBlock:
     k: int
     markers: tuple[str, ...]
     pool: Floats
-    maternal: NDArray[np.bool_]
+    maternal: Bools
     evidence: Floats | None = None
 
     def __post_init__(self) -> None:
@@ -147,8 +147,8 @@ class SeasonTables:
 
     lines: tuple[str, ...]
     crosses: tuple[str, ...]
-    mother: NDArray[np.int64]
-    father: NDArray[np.int64]
+    mother: Ints
+    father: Ints
     blocks: tuple[SeasonBlock, ...]
     inbreeding: Floats
     class_prior: Floats = field(default_factory=lambda: np.array([0.6, 0.3, 0.08, 0.02]))
@@ -171,12 +171,12 @@ class SeasonTables:
             return f"line {self.lines[identity]}"
         return f"cross {self.crosses[identity - self.n_lines]}"
 
-    def same_parents(self) -> NDArray[np.int64]:
+    def same_parents(self) -> Ints:
         """Per identity (lines, then crosses) the first identity with the same parents, (identity,)."""
         return self._same_parents
 
     @cached_property
-    def _same_parents(self) -> NDArray[np.int64]:
+    def _same_parents(self) -> Ints:
         first: dict[tuple[int, int], int] = {}
         out = list(range(self.n_lines))
         for c, pair in enumerate(zip(self.mother.tolist(), self.father.tolist(), strict=True)):
@@ -211,9 +211,7 @@ def line_posterior(pool: Floats, evidence: Floats, inbreeding: Floats) -> Floats
     return np.asarray(weight / weight.sum(axis=-1, keepdims=True))
 
 
-def choose_markers(
-    posterior: Floats, call_rate: Floats, maternal: NDArray[np.bool_], count: int = 300
-) -> NDArray[np.int64]:
+def choose_markers(posterior: Floats, call_rate: Floats, maternal: Bools, count: int = 300) -> Ints:
     """Markers for the plate checks: those that best tell the lines apart and are called, in marker order.
 
     `posterior` (line, marker, genotype); `call_rate` (marker,). Score = call rate x expected heterozygosity
@@ -228,7 +226,7 @@ def choose_markers(
     return np.sort(np.concatenate([best, best_maternal])).astype(np.int64)
 
 
-def heterozygous_codes(k: int) -> NDArray[np.bool_]:
+def heterozygous_codes(k: int) -> Bools:
     """Per genotype whether its two alleles differ, (genotype,)."""
     alleles = genotype_alleles(k)
     return np.asarray(alleles[:, 0] != alleles[:, 1])

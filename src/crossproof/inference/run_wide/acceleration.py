@@ -12,11 +12,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.lines.panel import Panel
-
-Floats = NDArray[np.float64]
+from crossproof.model.arrays import Floats
 
 MOST = 0.9
 """Share of the way left after a round, at most: a jump goes at most nine moves ahead."""

@@ -10,14 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.lines.panel import Panel
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

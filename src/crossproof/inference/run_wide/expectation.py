@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 from zlib import crc32
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.gathering import prepare
@@ -31,12 +30,10 @@ from crossproof.inference.lines.panel import PRIOR_OBSERVATIONS, Panel, PanelBlo
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.season_results import FamilyInput
+from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.results import Relation
 from crossproof.model.settings import Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 MAX_FAMILIES = 300
 """Families in the sample, at most."""
@@ -64,7 +61,7 @@ class Told:
     father; `typed`: whether its parents are as typed beyond doubt.
     """
 
-    rows: Rows
+    rows: Ints
     miscalls: Floats
     departed: float
     markers: float
@@ -117,7 +114,7 @@ def sample_families(
     return sorted(chosen, key=lambda f: f.cross_id)
 
 
-def count_miscalls(posterior: Floats, codes: NDArray[np.uint8], k: int, weight: Floats) -> Floats:
+def count_miscalls(posterior: Floats, codes: UInt8s, k: int, weight: Floats) -> Floats:
     """Expected (4, marker) of hom, hom_as_het, het, het_as_hom among scored calls.
 
     `posterior` (m, n, n_g) of the true genotype, `codes` (m, n) as called, `weight` (m, n) or (n,).
@@ -216,9 +213,9 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
 
 def _clear_miscalls(
     result: Judged,
-    scored: NDArray[np.bool_],
+    scored: Bools,
     like: Floats,
-    codes: NDArray[np.uint8],
+    codes: UInt8s,
     joint: Floats,
     k: int,
 ) -> Floats:
@@ -265,7 +262,7 @@ def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior
 
 
 def _departures(
-    block: PanelBlock, place: Rows, version: int, posterior: Floats, h: float
+    block: PanelBlock, place: Ints, version: int, posterior: Floats, h: float
 ) -> tuple[float, float]:
     """Expected number of markers at which a parent plant departs from its line, and of markers looked at."""
     departed, stayed = block.parent_parts(place, version, h)

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
@@ -27,12 +26,10 @@ from crossproof.inference.run_wide.expectation import (
     sample_families,
 )
 from crossproof.inference.season_results import FamilyInput, LineInput
+from crossproof.model.arrays import Bools, Floats, Ints, Texts, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.model.settings import Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 LOW_CALL_RATE = "low call rate"
 NOT_TYPED = "not typed in any parent"
@@ -139,7 +136,7 @@ _NEW = "?"
 
 def _frozen_rates(
     wells: Wells, start: ErrorRates, calibration: Calibration | None
-) -> tuple[ErrorRates, NDArray[np.str_]]:
+) -> tuple[ErrorRates, Texts]:
     """Starting error rates with those of an earlier run in their place, and its reasons for setting aside."""
     f, d = start.f.copy(), start.d.copy()
     reasons = np.full(len(f), _NEW, dtype="<U40")
@@ -189,7 +186,7 @@ def _with_frozen_q(
     return tuple(out)
 
 
-def call_rates(wells: Wells) -> tuple[Floats, NDArray[np.bool_]]:
+def call_rates(wells: Wells) -> tuple[Floats, Bools]:
     """Call rate (marker,) among the wells of the files that have the marker, and whether several alleles
     show.
 
@@ -216,7 +213,7 @@ def call_rates(wells: Wells) -> tuple[Floats, NDArray[np.bool_]]:
     return rate, alleles.sum(axis=1) > 1
 
 
-def _mark_alleles(alleles: NDArray[np.bool_], rows: Rows, codes: NDArray[np.uint8], k: int) -> None:
+def _mark_alleles(alleles: Bools, rows: Ints, codes: UInt8s, k: int) -> None:
     """Mark the alleles that calls show."""
     pairs = genotype_alleles(k)
     for g, (a, b) in enumerate(pairs):
@@ -227,7 +224,7 @@ def _mark_alleles(alleles: NDArray[np.bool_], rows: Rows, codes: NDArray[np.uint
         alleles[rows[(codes == len(pairs) + a).any(axis=1)], a] = True
 
 
-def _first_reasons(call_rate: Floats, several: NDArray[np.bool_], settings: Settings) -> NDArray[np.str_]:
+def _first_reasons(call_rate: Floats, several: Bools, settings: Settings) -> Texts:
     """Reasons that need no model."""
     return np.where(
         call_rate < settings.min_marker_call_rate, LOW_CALL_RATE, np.where(several, "", MONOMORPHIC)

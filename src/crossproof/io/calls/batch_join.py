@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.errors import Problem, Severity, warning
+from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import (
     MAX_ALLELES,
     CallBatch,
@@ -43,8 +43,8 @@ class BatchMap:
     """
 
     batch: str
-    rows: NDArray[np.int64]
-    recode: NDArray[np.int8]
+    rows: Ints
+    recode: Int8s
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def join_batches(
     names = [_plant_names(b, plants) for b in batches]
     by_name: dict[str, _Joined] = {}
     by_place: dict[tuple[str, int, frozenset[str]], str] = {}
-    recodes: list[NDArray[np.int8]] = []
+    recodes: list[Int8s] = []
     keys: list[list[str]] = []
     problems: list[Problem] = []
     flipped: dict[int, int] = {}
@@ -265,7 +265,7 @@ def _typed_twice(
     names: Sequence[Mapping[str, Sequence[int]]],
     one: tuple[int, int],
     two: tuple[int, int],
-    recode: NDArray[np.int8],
+    recode: Int8s,
 ) -> tuple[int, int]:
     """Pairs of homozygous calls of the same plant in two batches: how many agree, how many do not."""
     first, second = _calls_at(batches[one[0]], one[1]), _calls_at(batches[two[0]], two[1])
@@ -285,11 +285,11 @@ def _typed_twice(
     return agree, oppose
 
 
-def _calls_at(batch: CallBatch, row: int) -> NDArray[np.int8]:
+def _calls_at(batch: CallBatch, row: int) -> Int8s:
     for block in batch.blocks:
         at = np.flatnonzero(block.rows == row)
         if len(at):
-            calls: NDArray[np.int8] = block.calls[at[0]]
+            calls: Int8s = block.calls[at[0]]
             return calls
     return np.full((len(batch.samples), 2), -1, dtype=np.int8)
 
@@ -302,7 +302,7 @@ def joined_blocks(batch: CallBatch, place: BatchMap, markers: Markers) -> tuple[
     its least likely genotype (so a flat likelihood stays flat) and depth 0.
     """
     n_alleles = markers.n_alleles
-    parts: dict[int, list[tuple[NDArray[np.int64], CallBlock, NDArray[np.int64]]]] = {}
+    parts: dict[int, list[tuple[Ints, CallBlock, Ints]]] = {}
     for block in batch.blocks:
         target = place.rows[block.rows]
         for k in np.unique(n_alleles[target[target >= 0]]).tolist() if len(markers) else []:

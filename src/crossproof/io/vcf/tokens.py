@@ -7,8 +7,8 @@ register"): each byte is a digit once 0x30 is taken off, and two multiplications
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Int32s, Ints, UInt8s
 from crossproof.model.sentinels import MISSING
 
 UNREADABLE = -2
@@ -23,24 +23,24 @@ class Tokens:
     `text` holds the values; `marks` are the places of the separators, `kinds` the bytes there.
     """
 
-    def __init__(self, text: bytes, marks: NDArray[np.int64], kinds: NDArray[np.uint8]) -> None:
+    def __init__(self, text: bytes, marks: Ints, kinds: UInt8s) -> None:
         lent = b"0000" + text
         self.words = np.ndarray(shape=(len(text) + 1,), dtype="<u4", buffer=lent, strides=(1,))
         self.text = np.frombuffer(text, np.uint8)
         self.marks, self.kinds = marks, kinds
 
-    def rows(self, before: NDArray[np.int64], size: int) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    def rows(self, before: Ints, size: int) -> tuple[Ints, UInt8s]:
         """Marks and kinds (sample, size) behind the marks `before`."""
         if len(before) * size == len(self.marks):
             return self.marks.reshape(-1, size), self.kinds.reshape(-1, size)
         places = (before + 1)[:, None] + np.arange(size)
         return self.marks[places], self.kinds[places]
 
-    def starts(self, before: NDArray[np.int64]) -> NDArray[np.int64]:
+    def starts(self, before: Ints) -> Ints:
         """Places of the bytes before the samples that follow the marks `before`; -1 at the beginning."""
         return np.where(before >= 0, self.marks[before], -1)
 
-    def whole(self, ends: NDArray[np.int64], starts: NDArray[np.int64], j: int) -> NDArray[np.int32]:
+    def whole(self, ends: Ints, starts: Ints, j: int) -> Int32s:
         """Value j of each sample: up to four digits; MISSING for '.'; UNREADABLE for anything else."""
         end = ends[:, j]
         length = end - (ends[:, j - 1] if j else starts)
@@ -69,9 +69,7 @@ class Tokens:
             out[bad & (length == 1) & ((word >> np.uint32(24)) == 46)] = MISSING
         return out
 
-    def floats(
-        self, ends: NDArray[np.int64], starts: NDArray[np.int64], first: int, count: int
-    ) -> NDArray[np.float64] | None:
+    def floats(self, ends: Ints, starts: Ints, first: int, count: int) -> Floats | None:
         """Floats (sample, count), NaN where a value is no float; None where numpy cannot read them at all."""
         out = np.empty((len(ends), count))
         for j in range(first, first + count):

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints
 from crossproof.model.results import CLASSES
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.markers.least_markers import marker_worth
@@ -49,7 +49,7 @@ def plan_markers(
     pairs: Sequence[tuple[int, int]],
     reached: Sequence[bool],
     panel: PanelGenotypes,
-    fixed: NDArray[np.int8],
+    fixed: Int8s,
     settings: PlanSettings,
     need: int,
 ) -> MarkerPlan:
@@ -143,12 +143,12 @@ class _Check:
 
     pairs: Sequence[tuple[int, int]]
     panel: PanelGenotypes
-    fixed: NDArray[np.int8]
+    fixed: Int8s
     settings: PlanSettings
 
     def choose(
-        self, task: PanelTask, at_most: int, which: NDArray[np.bool_] | None = None
-    ) -> tuple[MarkerChoice, int, NDArray[np.float64]]:
+        self, task: PanelTask, at_most: int, which: Bools | None = None
+    ) -> tuple[MarkerChoice, int, Floats]:
         """The choice, how many crosses (of `which`) it proves, and the needs it was made with.
 
         Needs of crosses that fail go up by one marker and the programme is solved again, a few times. Of many
@@ -178,7 +178,7 @@ class _Check:
             chosen = mended
         return chosen, proven, task.need
 
-    def _failing(self, crosses: NDArray[np.int64], rows: NDArray[np.int64]) -> list[int]:
+    def _failing(self, crosses: Ints, rows: Ints) -> list[int]:
         quick = replace(self.settings, sharp_bounds=False)
         only = CLASSES if self.settings.prove_all_classes else CLASSES[:2]
         wrong = []
@@ -191,7 +191,7 @@ class _Check:
                 wrong.append(int(i))
         return wrong
 
-    def _useful(self, rows: NDArray[np.int64], mother: int, father: int) -> NDArray[np.int64]:
+    def _useful(self, rows: Ints, mother: int, father: int) -> Ints:
         a, b = self.fixed[rows, mother], self.fixed[rows, father]
         known = (a >= 0) & (b >= 0)
         return rows[choose_markers(known & (a != b), known & (a == b), self.settings.max_markers_per_cross)]
@@ -219,9 +219,9 @@ def _frame(
     panel: PanelGenotypes,
     smallest: MarkerChoice | None,
     added: MarkerChoice | None,
-    on: NDArray[np.bool_],
-    differ: NDArray[np.bool_],
-    worth: NDArray[np.float64],
+    on: Bools,
+    differ: Bools,
+    worth: Floats,
 ) -> pd.DataFrame:
     none = np.zeros(len(panel.markers), dtype=bool)
     return pd.DataFrame(

@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from crossproof.model.arrays import Bools, Floats, Ints, Objects
 
 ROUND = 1e-7
 """Sums this close to a need meet it."""
@@ -27,8 +26,8 @@ class MarkerChoice:
     all markers to the end.
     """
 
-    chosen: NDArray[np.bool_]
-    reached: NDArray[np.bool_]
+    chosen: Bools
+    reached: Bools
     objective: float
     bound: float
     greedy: float
@@ -52,14 +51,14 @@ class PanelTask:
     them; `min_spacing`: base pairs between two chosen markers of one chromosome, 0 for none.
     """
 
-    weight: Array
-    need: Array
-    cost: Array
-    worth: Array
-    chromosome: NDArray[np.object_]
-    position: NDArray[np.int64]
-    forced_in: NDArray[np.bool_]
-    forced_out: NDArray[np.bool_]
+    weight: Floats
+    need: Floats
+    cost: Floats
+    worth: Floats
+    chromosome: Objects
+    position: Ints
+    forced_in: Bools
+    forced_out: Bools
     min_per_chromosome: int = 0
     min_spacing: int = 0
 
@@ -71,16 +70,16 @@ class PanelTask:
         assert not np.any(self.forced_in & self.forced_out)
         assert np.all(self.cost > 0)
 
-    def reached(self, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    def reached(self, chosen: Bools) -> Bools:
         """Crosses whose need a set meets, (cross,) bool."""
         return self.weight @ chosen >= self.need - ROUND
 
-    def attainable(self) -> NDArray[np.bool_]:
+    def attainable(self) -> Bools:
         """Crosses that all allowed markers together would reach, spacing left aside, (cross,) bool."""
         return self.reached(~self.forced_out)
 
 
-def greedy(task: PanelTask, *, at_most: int = 0) -> NDArray[np.bool_]:
+def greedy(task: PanelTask, *, at_most: int = 0) -> Bools:
     """The greedy set, (marker,) bool; markers that became superfluous on the way are taken out again."""
     open_cross = task.attainable()
     chosen = task.forced_in.copy()
@@ -109,12 +108,12 @@ def greedy(task: PanelTask, *, at_most: int = 0) -> NDArray[np.bool_]:
     return chosen if at_most else without_spares(task, chosen)
 
 
-def _take(task: PanelTask, j: int, chosen: NDArray[np.bool_], allowed: NDArray[np.bool_]) -> None:
+def _take(task: PanelTask, j: int, chosen: Bools, allowed: Bools) -> None:
     chosen[j], allowed[j] = True, False
     _block_neighbours(task, np.array([j]), allowed)
 
 
-def _block_neighbours(task: PanelTask, taken: NDArray[np.int64], allowed: NDArray[np.bool_]) -> None:
+def _block_neighbours(task: PanelTask, taken: Ints, allowed: Bools) -> None:
     if not task.min_spacing:
         return
     for j in taken:
@@ -129,13 +128,13 @@ def chromosomes(task: PanelTask) -> list[str]:
     return sorted({str(c) for c in task.chromosome if c})
 
 
-def value_of(task: PanelTask, chosen: NDArray[np.bool_], at_most: int) -> float:
+def value_of(task: PanelTask, chosen: Bools, at_most: int) -> float:
     if at_most:
         return float(task.worth[task.reached(chosen)].sum())
     return float(task.cost[chosen].sum())
 
 
-def without_spares(task: PanelTask, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def without_spares(task: PanelTask, chosen: Bools) -> Bools:
     """Take out markers that no reached cross and no chromosome needs, dearest and least used first."""
     chosen = chosen.copy()
     total = task.weight @ chosen

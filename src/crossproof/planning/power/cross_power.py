@@ -25,8 +25,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.results import CLASSES, Relation, Verdict
 from crossproof.planning.inputs import PlanSettings
 from crossproof.planning.power import tails
@@ -50,11 +50,11 @@ class CrossPower:
     `contrast`: contrast markers; `expected_scored`: of these, scored in a plant on average.
     """
 
-    right: NDArray[np.float64]
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
-    exact: NDArray[np.bool_]
-    wrong: NDArray[np.float64]
+    right: Floats
+    low: Floats
+    high: Floats
+    exact: Bools
+    wrong: Floats
     against_self: float
     against_hybrid: float
     contrast: int
@@ -94,7 +94,7 @@ def two_class_tail(evidence: CrossEvidence, true: int, other: int, settings: Pla
     )
 
 
-def informative(evidence: CrossEvidence, settings: PlanSettings) -> tuple[NDArray[np.int64], int]:
+def informative(evidence: CrossEvidence, settings: PlanSettings) -> tuple[Ints, int]:
     """Markers to count and how many of them must be scored: shared ones only where they may fall short."""
     shared = 1 - evidence.prob[~evidence.contrast, 0, -1]
     sure = tails.scored_enough(np.sort(shared)[-50:], settings.min_markers_scored)
@@ -147,9 +147,7 @@ def class_bounds(evidence: CrossEvidence, true: int, settings: PlanSettings) -> 
     return low, max(low, high)
 
 
-def _bonferroni(
-    need: NDArray[np.float64], log_weight: NDArray[np.float64], log_b: float, enough: float
-) -> float:
+def _bonferroni(need: Floats, log_weight: Floats, log_b: float, enough: float) -> float:
     """Best lower bound from quantiles (relation, delta): all R within reach except with n delta."""
     fits = np.logaddexp.reduce(log_weight[:, None] + need, axis=0) <= log_b
     return float(max(0.0, enough - len(need) * _DELTAS[fits].min())) if fits.any() else 0.0
@@ -157,7 +155,7 @@ def _bonferroni(
 
 def simulate(
     evidence: CrossEvidence, true_class: int, settings: PlanSettings, draws: int, rng: np.random.Generator
-) -> NDArray[np.float64]:
+) -> Floats:
     """Share of simulated plants of a class that get each verdict, (class + 1,); the last is undetermined.
 
     The class's relations come up in the proportion of their prior, markers are independent given the
@@ -184,11 +182,11 @@ def simulate(
 
 
 def _verdict_counts(
-    log_post: NDArray[np.float64],
-    class_of: NDArray[np.int64],
-    scored: NDArray[np.int64],
+    log_post: Floats,
+    class_of: Ints,
+    scored: Ints,
     settings: PlanSettings,
-) -> NDArray[np.float64]:
+) -> Floats:
     top = log_post.max(axis=1, keepdims=True)
     weight = np.exp(log_post - top)
     by_class = np.stack([weight[:, class_of == c].sum(axis=1) for c in range(len(CLASSES))], axis=1)
@@ -257,7 +255,7 @@ def proven_by(power: CrossPower, settings: PlanSettings) -> bool:
     return power.verifiable(settings.wanted)
 
 
-def only_markers(evidence: CrossEvidence, keep: NDArray[np.bool_]) -> CrossEvidence:
+def only_markers(evidence: CrossEvidence, keep: Bools) -> CrossEvidence:
     """The same cross with a part of its markers; keep (marker,) bool."""
     return replace(
         evidence,

@@ -18,14 +18,12 @@ plant of one of S x D crosses fits its own alone with probability
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import hybrid_table, pool_genotypes
+from crossproof.model.arrays import Floats
 
-Array = NDArray[np.float64]
 
-
-def marker_exclusion(q: Array, inbreeding: float) -> tuple[Array, Array]:
+def marker_exclusion(q: Floats, inbreeding: float) -> tuple[Floats, Floats]:
     """Q_1 and Q_2 of every marker, (marker,) each; q (marker, allele) with rows that sum to 1."""
     table = hybrid_table(q.shape[1])  # mother, father, child
     possible = (table > 0).astype(np.float64)
@@ -38,7 +36,7 @@ def marker_exclusion(q: Array, inbreeding: float) -> tuple[Array, Array]:
     return q_one, q_pair
 
 
-def combined(per_marker: Array) -> float:
+def combined(per_marker: Floats) -> float:
     """Exclusion by at least one of independent markers, 1 - prod(1 - Q)."""
     return float(1 - np.prod(1 - per_marker))
 

@@ -15,8 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.fft import next_fast_len
+
+from crossproof.model.arrays import Bools, Floats
 
 NEGLIGIBLE = 1e-9
 _TILTS = np.array([0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.0])
@@ -33,7 +34,7 @@ class Tail:
     high: float
 
 
-def poisson_binomial(p: NDArray[np.float64]) -> NDArray[np.float64]:
+def poisson_binomial(p: Floats) -> Floats:
     """Distribution of the number of successes in independent trials with probabilities p (trial,).
 
     Returns (n + 1,), by the recurrence that adds one trial after another; all terms are sums of products of
@@ -50,26 +51,24 @@ def poisson_binomial(p: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def chernoff_exponent(score: NDArray[np.float64], prob: NDArray[np.float64]) -> NDArray[np.float64]:
+def chernoff_exponent(score: Floats, prob: Floats) -> Floats:
     """K(t) at a fixed set of t, (..., marker, tilt); score and prob are (..., marker, outcome)."""
     total = [(prob * np.exp(-t * score)).sum(axis=-1) for t in _TILTS]
     return np.asarray(np.log(np.stack(total, axis=-1)))
 
 
-def failure_bound(
-    exponent: NDArray[np.float64], threshold: NDArray[np.float64] | float
-) -> NDArray[np.float64]:
+def failure_bound(exponent: Floats, threshold: Floats | float) -> Floats:
     """Upper bound of P(S < threshold), (...), from K summed over markers, (..., tilt)."""
     shifted = exponent + _TILTS * np.asarray(threshold)[..., None]
     return np.asarray(np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
 
 
-def quantile_bound(exponent: NDArray[np.float64], deltas: NDArray[np.float64]) -> NDArray[np.float64]:
+def quantile_bound(exponent: Floats, deltas: Floats) -> Floats:
     """Values x with P(-S > x) <= delta, (..., delta), from K summed over markers, (..., tilt)."""
     return np.asarray(((exponent[..., None, :] - np.log(deltas)[:, None]) / _TILTS).min(axis=-1))
 
 
-def scored_enough(scored_prob: NDArray[np.float64], least: int) -> float:
+def scored_enough(scored_prob: Floats, least: int) -> float:
     """P(at least `least` markers scored), a Poisson-binomial tail; scored_prob is (marker,)."""
     if least <= 0:
         return 1.0
@@ -77,10 +76,10 @@ def scored_enough(scored_prob: NDArray[np.float64], least: int) -> float:
 
 
 def evidence_tail(
-    score: NDArray[np.float64],
-    prob: NDArray[np.float64],
+    score: Floats,
+    prob: Floats,
     threshold: float,
-    scored: NDArray[np.bool_] | None = None,
+    scored: Bools | None = None,
     least_scored: int = 0,
     most_cells: int = _MOST_CELLS,
 ) -> Tail:
@@ -114,9 +113,7 @@ def evidence_tail(
     return Tail(low, mid, high)
 
 
-def upper_quantiles(
-    score: NDArray[np.float64], prob: NDArray[np.float64], deltas: NDArray[np.float64], most_cells: int
-) -> NDArray[np.float64]:
+def upper_quantiles(score: Floats, prob: Floats, deltas: Floats, most_cells: int) -> Floats:
     """Values x, one per delta, with P(-S > x) <= delta for certain: exact quantiles widened by the grid's
     error."""
     values, mass, error = _distribution(score, prob, np.ones(score.shape, dtype=bool), 0, most_cells)
@@ -126,12 +123,12 @@ def upper_quantiles(
 
 
 def _distribution(
-    score: NDArray[np.float64],
-    prob: NDArray[np.float64],
-    scored: NDArray[np.bool_],
+    score: Floats,
+    prob: Floats,
+    scored: Bools,
     least_scored: int,
     most_cells: int,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+) -> tuple[Floats, Floats, float]:
     """Grid values, their probabilities (with enough markers scored) and the most that rounding moved S."""
     span = float((score.max(axis=1) - score.min(axis=1)).sum())
     step = max(_FINEST_STEP, span / max(1024, most_cells - 4 * len(score)))

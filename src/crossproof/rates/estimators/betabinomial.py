@@ -21,12 +21,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import optimize
 from scipy.special import betaln, expit, logit, logsumexp
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from crossproof.model.arrays import Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -45,9 +44,9 @@ class BetaBinomialFit:
 class HyperPosterior:
     """Posterior over (alpha, beta) on a grid; arrays all of the grid's length, `weight` sums to 1."""
 
-    alpha: Array
-    beta: Array
-    weight: Array
+    alpha: Floats
+    beta: Floats
+    weight: Floats
 
     @property
     def mean_alpha(self) -> float:
@@ -71,7 +70,7 @@ class HyperPosterior:
         return float(self.alpha[best]), float(self.beta[best])
 
 
-def reach(values: Array, group: Index, groups: int, longest: int) -> Array:
+def reach(values: Floats, group: Ints, groups: int, longest: int) -> Floats:
     """How many clusters of each group reach beyond i: sum of clip(value - i, 0, 1); (group, i)."""
     steps = np.arange(longest)
     out = np.zeros((groups, longest))
@@ -81,14 +80,14 @@ def reach(values: Array, group: Index, groups: int, longest: int) -> Array:
     return out
 
 
-def _clean(y: ArrayLike, n: ArrayLike) -> tuple[Array, Array]:
+def _clean(y: ArrayLike, n: ArrayLike) -> tuple[Floats, Floats]:
     yy, nn = np.asarray(y, dtype=float).ravel(), np.asarray(n, dtype=float).ravel()
     assert yy.shape == nn.shape
     known = np.isfinite(yy) & np.isfinite(nn) & (nn > 0)
     return np.clip(yy[known], 0.0, nn[known]), nn[known]
 
 
-def grid_log_likelihood(y: ArrayLike, n: ArrayLike, alpha: Array, beta: Array) -> Array:
+def grid_log_likelihood(y: ArrayLike, n: ArrayLike, alpha: Floats, beta: Floats) -> Floats:
     """Natural-log likelihood of one group of clusters at each (alpha, beta), any shape, both above 0.
 
     Without the binomial coefficients; 0 for no clusters.
@@ -123,7 +122,7 @@ def fit_ml(y: ArrayLike, n: ArrayLike) -> BetaBinomialFit:
     if pooled in (0.0, 1.0):
         return BetaBinomialFit(np.inf, np.inf, pooled, 0.0, 0.0, len(nn))
 
-    def minus(theta: Array) -> float:
+    def minus(theta: Floats) -> float:
         mu, size = expit(theta[0]), np.exp(theta[1])
         return -float(grid_log_likelihood(yy, nn, np.array([mu * size]), np.array([(1 - mu) * size]))[0])
 
@@ -153,8 +152,8 @@ def hyper_posterior(
     y: ArrayLike,
     n: ArrayLike,
     *,
-    logit_mean: Array | None = None,
-    log_size: Array | None = None,
+    logit_mean: Floats | None = None,
+    log_size: Floats | None = None,
 ) -> HyperPosterior:
     """Posterior over (alpha, beta) given clusters, on a grid of log(alpha/beta) and log(alpha+beta).
 
@@ -186,10 +185,10 @@ def hyper_posterior(
 class Estimates:
     """Estimate and limits of one rate for each group; arrays (group,), NaN where nothing is known."""
 
-    mean: Array
-    low: Array
-    high: Array
-    variance: Array | None = None
+    mean: Floats
+    low: Floats
+    high: Floats
+    variance: Floats | None = None
 
 
 _POINTS = np.linspace(-18.0, 18.0, 361)
@@ -233,7 +232,7 @@ def shrink_clusters(y: ArrayLike, n: ArrayLike, hyper: HyperPosterior, *, level:
     return Estimates(mean[back], low[back], high[back], variance[back])
 
 
-def quantiles(density: Array, points: Array, tail: float) -> tuple[Array, Array]:
+def quantiles(density: Floats, points: Floats, tail: float) -> tuple[Floats, Floats]:
     """Rates at the two tails of densities (row, point) over evenly spaced logits (point,) or (row, point)."""
     middle = (density[:, 1:] + density[:, :-1]) / 2
     cumulative = np.concatenate([np.zeros((len(density), 1)), np.cumsum(middle, axis=1)], axis=1)

@@ -7,13 +7,12 @@ rho     correlation of two plants of one cluster
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from crossproof.model.arrays import Floats
 
 
-def group_sum(group: ArrayLike, values: ArrayLike, groups: int) -> Array:
+def group_sum(group: ArrayLike, values: ArrayLike, groups: int) -> Floats:
     """Sum of `values` (item,) by `group` (item,), 0-based; (group,)."""
     return np.bincount(
         np.asarray(group, dtype=np.int64), np.asarray(values, dtype=float), minlength=groups

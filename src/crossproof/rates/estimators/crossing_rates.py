@@ -20,13 +20,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from crossproof.model.arrays import Floats, Objects
 from crossproof.rates.estimators.clusters import group_sum
 from crossproof.rates.estimators.pod_mixture import Pods
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 
 class Basis(StrEnum):
@@ -46,15 +44,15 @@ class TrueSuccess:
     at, not limits of chance. `basis`: Basis values.
     """
 
-    flowers: Array
-    low: Array
-    high: Array
-    basis: NDArray[np.object_]
+    flowers: Floats
+    low: Floats
+    high: Floats
+    basis: Objects
 
 
 def pods_on_flowers(
     *, flowers: ArrayLike, pods: ArrayLike, pods_tested: ArrayLike, determined: ArrayLike
-) -> Array:
+) -> Floats:
     """Pods of each tag, (tag,), at most one per flower; NaN where nothing tells.
 
     Where pods were not recorded, the pods seen among the plants are all there is; a tag of one flower with
@@ -105,7 +103,8 @@ def looked_at(
     y, n, a, m, w, c, t = (np.concatenate(x) for x in zip(*columns, strict=True))
     kept = (c > 0) & (w > 0)
     m = np.fmax(np.where(np.isnan(m), n, m), n)
-    return Pods(*(x[kept] for x in (np.round(y), np.round(n), a, m, w, c)), t[kept].astype(np.int64))
+    y, n, a, m, w, c = (x[kept] for x in (np.round(y), np.round(n), a, m, w, c))
+    return Pods(y, n, a, m, w, c, t[kept].astype(np.int64))
 
 
 def true_success(
@@ -149,7 +148,7 @@ def true_success(
 
 def no_pod_weight(
     flowers: ArrayLike, pods: ArrayLike, looked_at: ArrayLike, group: ArrayLike, groups: int
-) -> Array:
+) -> Floats:
     """How much a tag without a pod counts beside the tags that were looked at, (tag,); 1 for all others.
 
     That a tag set no pod is known at harvest, what its neighbours' pods hold only once they are genotyped. Of
@@ -170,8 +169,8 @@ def no_pod_weight(
 
 
 def product_limits(
-    first: tuple[Array, Array, Array], second: tuple[Array, Array, Array]
-) -> tuple[Array, Array]:
+    first: tuple[Floats, Floats, Floats], second: tuple[Floats, Floats, Floats]
+) -> tuple[Floats, Floats]:
     """Limits of the product of two independent rates from each one's (rate, low, high); any shape.
 
     Each limit's distance is recovered as a variance on the log scale (MOVER; Zou & Donner 2008, Statistics in

@@ -12,11 +12,12 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
-Array = NDArray[np.float64]
+from crossproof.model.arrays import Floats
+
 Method = Literal["exact", "wilson", "jeffreys", "agresti_coull", "wald"]
 
 _LIBRARY_NAME: dict[str, str] = {
@@ -32,7 +33,7 @@ NONE = 1e-9
 """Plants; a count within this of 0 or of all is taken for it."""
 
 
-def rate(count: ArrayLike, total: ArrayLike) -> Array:
+def rate(count: ArrayLike, total: ArrayLike) -> Floats:
     """count / total, NaN where nothing was looked at."""
     x, n = np.broadcast_arrays(np.asarray(count, dtype=float), np.asarray(total, dtype=float))
     out = np.full(x.shape, np.nan)
@@ -42,7 +43,7 @@ def rate(count: ArrayLike, total: ArrayLike) -> Array:
 
 def proportion_interval(
     count: ArrayLike, total: ArrayLike, *, level: float = 0.95, method: Method = "exact"
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Limits of a proportion.
 
     Parameters: `count` and `total`, any shape, `0 <= count <= total`; `level` between 0 and 1.
@@ -83,7 +84,7 @@ def difference_interval(
     return float(low), float(high)
 
 
-def corrected_rate(observed: ArrayLike, *, sensitivity: float, specificity: float) -> Array:
+def corrected_rate(observed: ArrayLike, *, sensitivity: float, specificity: float) -> Floats:
     """A rate corrected for known shares of wrong verdicts, kept inside [0, 1].
 
     Rogan and Gladen 1978 (American Journal of Epidemiology 107:71-76): (p + Sp - 1) / (Se + Sp - 1).

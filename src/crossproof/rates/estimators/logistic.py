@@ -14,17 +14,13 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import linalg, optimize, stats
 from scipy.special import expit
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.tools.sm_exceptions import ConvergenceWarning, PerfectSeparationWarning
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
-Mask = NDArray[np.bool_]
-
+from crossproof.model.arrays import Bools, Floats, Ints
 
 FAR = 12.0
 """Linear predictor (log odds) that no plausible rate has: one in 160,000."""
@@ -37,16 +33,16 @@ class LogisticFit:
     `error`, `low`, `high`, `p` are NaN in a penalised fit, whose errors would mean nothing.
     """
 
-    coefficient: Array
-    error: Array
-    low: Array
-    high: Array
-    p: Array
-    fitted: Array
+    coefficient: Floats
+    error: Floats
+    low: Floats
+    high: Floats
+    p: Floats
+    fitted: Floats
     penalised: bool
 
 
-def separated(y: Array, m: Array, design: Array) -> Mask:
+def separated(y: Floats, m: Floats, design: Floats) -> Bools:
     """Columns along which selfs and others are (quasi-)completely separated, so no finite fit exists.
 
     A direction b with X b >= 0 wherever there is a self and X b <= 0 wherever there is another, not 0
@@ -72,7 +68,7 @@ def separated(y: Array, m: Array, design: Array) -> Mask:
     return np.asarray(np.abs(found.x) > 1e-7)
 
 
-def independent_columns(design: Array) -> Mask:
+def independent_columns(design: Floats) -> Bools:
     """Columns to keep so that none is a sum of others; of two that say the same, the earlier stays."""
     scale = np.linalg.norm(design, axis=0)
     kept: list[int] = []
@@ -93,7 +89,7 @@ def independent_columns(design: Array) -> Mask:
     return out
 
 
-def variance_inflation(design: Array, weight: Array) -> Array:
+def variance_inflation(design: Floats, weight: Floats) -> Floats:
     """Variance inflation factor of every column given the others, weighted by plants; (column,).
 
     1 / (1 - R^2) of each column on the others, read off the inverse of their correlation matrix; NaN for the
@@ -114,7 +110,7 @@ def variance_inflation(design: Array, weight: Array) -> Array:
     return out
 
 
-def fit(y: Array, m: Array, design: Array, tag: Index, *, level: float = 0.95) -> LogisticFit | None:
+def fit(y: Floats, m: Floats, design: Floats, tag: Ints, *, level: float = 0.95) -> LogisticFit | None:
     """Maximum likelihood with errors robust to correlation within tags; None where it does not exist.
 
     Limits are those of Student's t with (number of tags - 1) degrees of freedom, which is what a sandwich
@@ -154,7 +150,7 @@ def fit(y: Array, m: Array, design: Array, tag: Index, *, level: float = 0.95) -
     )
 
 
-def fit_penalised(y: Array, m: Array, design: Array, *, strength: float = 1.0) -> LogisticFit:
+def fit_penalised(y: Floats, m: Floats, design: Floats, *, strength: float = 1.0) -> LogisticFit:
     """Ridge fit by statsmodels' `fit_regularized`, for prediction and for the direction of an effect.
 
     The penalty is `strength` / 2 times the squared coefficients of columns scaled to a standard deviation

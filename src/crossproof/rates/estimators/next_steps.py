@@ -17,36 +17,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 from scipy.special import betaln, gammaln
 
-Array = NDArray[np.float64]
-Counts = NDArray[np.int64]
+from crossproof.model.arrays import Bools, Floats, Ints
 
 MOST_FLOWERS = 2_000
 """More flowers than anyone pollinates for one cross: the chance is too small or too little known."""
 
 
-class NextStep(StrEnum):
-    """What to do with a cross. Who does it is not the tool's business."""
-
-    ENOUGH = "target reached"
-    TEST_SEEDS = "test stored seeds"
-    TEST_AND_REPEAT = "test stored seeds and pollinate again"
-    REPEAT = "pollinate again"
-    RETEST = "test the undetermined plants again"
-    NOT_VERIFIABLE = "cannot be proven on this panel"
-    NO_TARGET = "no target"
-    UNPLANNED = "pollinate again, too little known to say how many flowers"
-
-
 def plants_needed(
     wanted: ArrayLike, chance: ArrayLike, *, probability: float = 0.95, most: int = 10_000_000
-) -> Counts:
+) -> Ints:
     """Fewest plants that give at least `wanted` of a type with the given probability, the chance known.
 
     Sedcole 1977 (Crop Science 17:667-668), exact: smallest n with P(binomial(n, chance) >= wanted) >=
@@ -54,13 +39,13 @@ def plants_needed(
     """
     r, p = np.broadcast_arrays(np.asarray(wanted, dtype=float), np.asarray(chance, dtype=float))
 
-    def reached(n: Array) -> NDArray[np.bool_]:
+    def reached(n: Floats) -> Bools:
         return np.asarray(stats.binom.sf(r - 1, n, p) >= probability)
 
     return _smallest(reached, np.maximum(r, 0.0), most)
 
 
-def hybrids_below(wanted: ArrayLike, seeds: ArrayLike, a: ArrayLike, b: ArrayLike) -> Array:
+def hybrids_below(wanted: ArrayLike, seeds: ArrayLike, a: ArrayLike, b: ArrayLike) -> Floats:
     """P(beta-binomial(seeds, a, b) < wanted), any shape: the chance that the seeds do not suffice.
 
     `wanted` and `seeds` whole, at least 0. Sums the few terms below `wanted`, so that thousands of crosses
@@ -74,25 +59,25 @@ def hybrids_below(wanted: ArrayLike, seeds: ArrayLike, a: ArrayLike, b: ArrayLik
     return np.clip(total, 0.0, 1.0)
 
 
-def _log_beta_binomial(x: float, n: Array, a: Array, b: Array) -> Array:
+def _log_beta_binomial(x: float, n: Floats, a: Floats, b: Floats) -> Floats:
     choose = gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1)
     return np.asarray(choose + betaln(x + a, n - x + b) - betaln(a, b))
 
 
 def seeds_to_test(
     wanted: ArrayLike, stored: ArrayLike, a: ArrayLike, b: ArrayLike, *, probability: float = 0.95
-) -> Counts:
+) -> Ints:
     """Fewest stored seeds to test for `wanted` hybrids at the given probability; -1 where all are too few."""
     r, m, aa, bb = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in (wanted, stored, a, b)))
 
-    def reached(n: Array) -> NDArray[np.bool_]:
+    def reached(n: Floats) -> Bools:
         return np.asarray(1 - hybrids_below(r, np.minimum(n, m), aa, bb) >= probability)
 
     needed = _smallest(reached, np.minimum(np.maximum(r, 0.0), m), int(m.max(initial=0.0)))
     return np.where((needed >= 0) & (needed <= m), needed, -1)
 
 
-def short_of(wanted: int, yields: ArrayLike) -> Array:
+def short_of(wanted: int, yields: ArrayLike) -> Floats:
     """P(k successful flowers give fewer than `wanted` hybrids), for k = 0 .. wanted - 1.
 
     `yields`: probabilities of 1, 2, 3 .. hybrids from one successful flower; they sum to 1.
@@ -109,7 +94,7 @@ def short_of(wanted: int, yields: ArrayLike) -> Array:
 
 def flowers_fail(
     wanted: ArrayLike, flowers: ArrayLike, a: ArrayLike, b: ArrayLike, yields: ArrayLike = (1.0,)
-) -> Array:
+) -> Floats:
     """P(the flowers give fewer than `wanted` hybrids), any shape."""
     r, n, aa, bb = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in (wanted, flowers, a, b)))
     total = np.zeros(r.shape)
@@ -131,10 +116,10 @@ class Plan:
     probability asked for.
     """
 
-    seeds: Counts
-    flowers: Counts
-    p_target: Array
-    seeds_suffice: NDArray[np.bool_]
+    seeds: Ints
+    flowers: Ints
+    p_target: Floats
+    seeds_suffice: Bools
 
 
 def plan(
@@ -170,7 +155,7 @@ def plan(
     if short.any():
         rs, ts, a1, b1, c1, d1 = (x[short] for x in (r, tested.astype(float), a, b, c, d))
 
-        def reached(n: Array) -> NDArray[np.bool_]:
+        def reached(n: Floats) -> Bools:
             fail = np.zeros(rs.shape)
             for x in range(int(rs.max())):
                 some = (x < rs) & (x <= ts)
@@ -183,7 +168,7 @@ def plan(
     return Plan(tested, flowers, p_target, enough)
 
 
-def _smallest(reached: Callable[[Array], NDArray[np.bool_]], start: Array, most: int) -> Counts:
+def _smallest(reached: Callable[[Floats], Bools], start: Floats, most: int) -> Ints:
     """Smallest whole number from `start` on at which `reached` holds, by doubling and halving; -1 if none."""
     low = np.floor(np.asarray(start, dtype=float))
     ok = reached(low)

@@ -31,14 +31,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 from scipy.special import expit, gammaln, logit, logsumexp
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum, moment_rho
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 _PURE = (0.0, 0.1, 0.25, 0.4, 0.6, 0.8, 1.0)
 _SIZE = (0.5, 1.5, 4.0, 12.0, 60.0, 2000.0)
@@ -62,10 +59,10 @@ class _Shape:
     `none`, `all`: chance of h = 0 and of h = 1; `a`, `b`: of the beta distribution of the others.
     """
 
-    none: Array
-    all: Array
-    a: Array
-    b: Array
+    none: Floats
+    all: Floats
+    a: Floats
+    b: Floats
 
 
 def _moving() -> list[tuple[float, float, float, float]]:
@@ -86,7 +83,7 @@ _FIXED = np.array(
 _LOG_PRIOR = np.log(np.concatenate([_MOVING[3], _FIXED[2]]))
 
 
-def _shape(mu: Array) -> _Shape:
+def _shape(mu: Floats) -> _Shape:
     """Every structure at means mu (point,).
 
     Moving: pure pods are a fixed share, and the mixed pods' mean goes with the group's. Fixed: mixed pods are
@@ -117,13 +114,13 @@ class Pods:
     at); `count`: pods that the row is, 1 unless plants of unknown pods are dealt out; `tag`.
     """
 
-    hybrids: Array
-    typed: Array
-    found: Array
-    seeds: Array
-    weight: Array
-    count: Array
-    tag: Index
+    hybrids: Floats
+    typed: Floats
+    found: Floats
+    seeds: Floats
+    weight: Floats
+    count: Floats
+    tag: Ints
 
 
 @dataclass(frozen=True)
@@ -134,14 +131,14 @@ class PodSuccess:
     pods with two or more plants, which alone tell the structure.
     """
 
-    mean: Array
-    low: Array
-    high: Array
-    of_pod: Array
-    several: Array
+    mean: Floats
+    low: Floats
+    high: Floats
+    of_pod: Floats
+    several: Floats
 
 
-def pod_success(pods: Pods, group: Index, groups: int) -> PodSuccess:
+def pod_success(pods: Pods, group: Ints, groups: int) -> PodSuccess:
     """Chance q of each group's pods to hold a hybrid, with 95 % limits.
 
     `group` (pod,) from 0, -1 for none. The estimate is the mean over the pods looked at of what each holds,
@@ -172,7 +169,7 @@ def pod_success(pods: Pods, group: Index, groups: int) -> PodSuccess:
     return PodSuccess(mean, low, high, of_pod, several)
 
 
-def _sampled(inside: Array, share: Array, worth: float) -> float:
+def _sampled(inside: Floats, share: Floats, worth: float) -> float:
     """Standard deviation of the mean over the pods looked at, the structure and mu known."""
     mean = float(share @ inside)
     return float(np.sqrt(share @ (inside - mean) ** 2 / worth))
@@ -182,30 +179,30 @@ def _sampled(inside: Array, share: Array, worth: float) -> float:
 class _Group:
     """One group on the grid (structure, point): log-likelihood with Jeffreys' prior of mu, and q."""
 
-    log_joint: Array
-    log_evidence: Array
-    q: Array
-    none: Array
+    log_joint: Floats
+    log_evidence: Floats
+    q: Floats
+    none: Floats
     """L(0, s) for each distinct number of seeds s, (structure, point, s)."""
-    pairs: Index
+    pairs: Ints
     """Distinct (typed, seeds) of the pods, as places in the last axis of `none`."""
-    pair: Index
-    empty: Array
+    pair: Ints
+    empty: Floats
     """Share of the group's pods without a hybrid so far, by pair."""
 
-    def left(self, weight: Array) -> Array:
+    def left(self, weight: Floats) -> Floats:
         """Chance that the untyped seeds of each pod hold a hybrid where none of the typed is one; (pod,)."""
         chance = [np.sum(weight * (1 - self.none[..., s] / self.none[..., t])) for t, s in self.pairs]
         return np.array(chance)[self.pair]
 
-    def pods_mean(self, structure: int) -> Array:
+    def pods_mean(self, structure: int) -> Floats:
         """Mean of the same over the pods, at each point of one structure; (point,)."""
         none = self.none[structure]
         left = 1 - none[:, self.pairs[:, 1]] / none[:, self.pairs[:, 0]]
         return np.asarray(1 - self.empty.sum() + left @ self.empty)
 
 
-def _group(pods: Pods, rows: Index, effect: float) -> _Group:
+def _group(pods: Pods, rows: Ints, effect: float) -> _Group:
     y, n, weight = pods.hybrids[rows], pods.typed[rows], pods.weight[rows]
     m = np.maximum(np.round(pods.seeds[rows] * 2) / 2, n)
     points = _grid(y / n, pods.count[rows], effect)
@@ -214,7 +211,7 @@ def _group(pods: Pods, rows: Index, effect: float) -> _Group:
     size = shape.a + shape.b
     steps = np.arange(int(n.max()))
 
-    def rising(start: Array) -> Array:
+    def rising(start: Floats) -> Floats:
         """log of start (start + 1) .. (start + j - 1), j = 0 .. n; (structure, point, j)."""
         logs = np.log(start[..., None] + steps)
         return np.concatenate([np.zeros((*start.shape, 1)), np.cumsum(logs, axis=-1)], axis=-1)
@@ -247,7 +244,7 @@ def _group(pods: Pods, rows: Index, effect: float) -> _Group:
     return _Group(joint, evidence, 1 - none @ share, none, pairs, pair, empty)
 
 
-def _grid(share: Array, count: Array, effect: float) -> Array:
+def _grid(share: Floats, count: Floats, effect: float) -> Floats:
     """Log-odds of mu, (point,): eight standard errors either way, were all pods pure."""
     pods = float(count.sum())
     mean = (float(share @ count) + 0.5) / (pods + 1.0)
@@ -255,7 +252,7 @@ def _grid(share: Array, count: Array, effect: float) -> Array:
     return np.linspace(logit(mean) - spread, logit(mean) + spread, _POINTS)
 
 
-def _design_effect(pods: Pods, group: Index, groups: int) -> Array:
+def _design_effect(pods: Pods, group: Ints, groups: int) -> Floats:
     """How much likeness within tags and unequal weights inflate a variance; (group,), at least 1."""
     used = group >= 0
     of, count, weight = group[used], pods.count[used], pods.weight[used]
@@ -275,7 +272,7 @@ def _design_effect(pods: Pods, group: Index, groups: int) -> Array:
 
 
 def _limits(
-    group: _Group, rest: Array, weight: Array, mean: float, sampled: float, worth: float
+    group: _Group, rest: Floats, weight: Floats, mean: float, sampled: float, worth: float
 ) -> tuple[float, float]:
     """95 % limits of q about the mean of the group's pods, on the log-odds scale.
 
@@ -289,7 +286,7 @@ def _limits(
     near = best > peak - _CUT - 3.0
     grid = np.linspace(odds[near].min() - 0.3, odds[near].max() + 0.3, 241)
     profile = np.full(len(grid), -np.inf)
-    for s in np.flatnonzero(near.any(axis=1)):
+    for s in map(int, np.flatnonzero(near.any(axis=1))):
         profile = np.maximum(profile, np.interp(grid, odds[s], best[s], left=-np.inf, right=-np.inf))
     kept = np.flatnonzero(profile >= peak - _CUT)
     if not len(kept):
@@ -315,13 +312,13 @@ def _limits(
     return (min(low, floor) if group.empty.sum() < _NEARLY_ALL else low), high
 
 
-def _deviation(weight: Array, values: Array) -> float:
+def _deviation(weight: Floats, values: Floats) -> float:
     """Standard deviation of values (point,) under weights that sum to 1."""
     mean = float(weight @ values)
-    return float(np.sqrt(max(weight @ (values - mean) ** 2, 0.0)))
+    return float(np.sqrt(max(float(weight @ (values - mean) ** 2), 0.0)))
 
 
-def _cross(grid: Array, profile: Array, at: int, step: int, height: float) -> float:
+def _cross(grid: Floats, profile: Floats, at: int, step: int, height: float) -> float:
     """Where the profile falls to a height, beyond the last grid point above it."""
     beyond = at + step
     if not 0 <= beyond < len(grid) or not np.isfinite(profile[beyond]):

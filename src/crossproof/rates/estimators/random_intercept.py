@@ -15,11 +15,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import optimize
 from scipy.special import expit, logsumexp
 
-Array = NDArray[np.float64]
+from crossproof.model.arrays import Floats
 
 _NODES, _WEIGHTS = np.polynomial.hermite.hermgauss(15)
 
@@ -28,12 +27,12 @@ _NODES, _WEIGHTS = np.polynomial.hermite.hermgauss(15)
 class RandomIntercept:
     """Maximum likelihood: coefficients (column,), sigma of the clusters, log-likelihood without constants."""
 
-    coefficient: Array
+    coefficient: Floats
     sigma: float
     log_likelihood: float
 
 
-def _log_marginal(y: Array, m: Array, eta: Array, sigma: float) -> Array:
+def _log_marginal(y: Floats, m: Floats, eta: Floats, sigma: float) -> Floats:
     """Log-likelihood of each cluster, b integrated out, without the binomial coefficient; (cluster,)."""
     b = np.zeros(len(eta))
     for _ in range(40):
@@ -60,7 +59,7 @@ def _log_marginal(y: Array, m: Array, eta: Array, sigma: float) -> Array:
 
 
 def fit_random_intercept(
-    y: Array, m: Array, design: Array, *, offset: Array | None = None
+    y: Floats, m: Floats, design: Floats, *, offset: Floats | None = None
 ) -> RandomIntercept:
     """Maximum likelihood of logit P = offset + X beta + b with b normal between clusters.
 
@@ -69,7 +68,7 @@ def fit_random_intercept(
     """
     fixed = np.zeros(len(y)) if offset is None else offset
 
-    def minus(theta: Array) -> float:
+    def minus(theta: Floats) -> float:
         return -float(_log_marginal(y, m, fixed + design @ theta[:-1], float(np.exp(theta[-1]))).sum())
 
     start = np.zeros(design.shape[1] + 1)

@@ -27,14 +27,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
+from crossproof.model.arrays import Floats
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.clusters import group_sum, moment_rho
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 PRIOR_TAGS = 20.0
 """Tags' worth of trust in the kappa of all groups; chosen by coverage, docs/rates.md."""
@@ -50,7 +48,7 @@ class WeightedRates:
     raw: Estimates
     shrunk: Estimates
     rho: float
-    effective: Array
+    effective: Floats
 
 
 def weighted_rates(
@@ -102,7 +100,7 @@ def weighted_rates(
     )
 
 
-def _moderated(seen: Array, foreseen: Array, tags: Array) -> tuple[Array, Array]:
+def _moderated(seen: Floats, foreseen: Floats, tags: Floats) -> tuple[Floats, Floats]:
     """kappa of every group drawn towards that of all, and its degrees of freedom; (group,)."""
     told = (tags > 1) & (foreseen > 1e-12)
     own = np.divide(seen, foreseen, out=np.ones(len(tags)), where=told)
@@ -117,7 +115,7 @@ def _moderated(seen: Array, foreseen: Array, tags: Array) -> tuple[Array, Array]
     return np.maximum(kappa, 0.05), np.maximum(prior + degrees, 2.0)
 
 
-def worth_of(value: ArrayLike, low: ArrayLike, high: ArrayLike) -> Array:
+def worth_of(value: ArrayLike, low: ArrayLike, high: ArrayLike) -> Floats:
     """Independent plants whose 95 % limits would be as wide as these; any shape, 0 where unknown.
 
     By Wilson's width for a share of 0 or 1, else by the width on the log-odds scale.

@@ -23,12 +23,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
-Mask = NDArray[np.bool_]
+from crossproof.model.arrays import Floats, Ints
 
 DRAWS = 4000
 _CELLS = 40_000_000
@@ -44,17 +41,17 @@ class FairTest:
     expected selfs under the null, expected being fitted to the same tags. `rho`: correlation inside tags.
     """
 
-    p: Array
-    retained: Array
-    variance: Array
+    p: Floats
+    retained: Floats
+    variance: Floats
     rho: float
 
 
 def fair_test(
-    y: Array,
-    n: Array,
-    design: Array,
-    person: Index,
+    y: Floats,
+    n: Floats,
+    design: Floats,
+    person: Ints,
     people: int,
     *,
     rng: np.random.Generator,
@@ -91,7 +88,7 @@ def fair_test(
     return FairTest(p, retained, variance, rho)
 
 
-def _fit(y: Array, n: Array, x: Array, w: Array) -> Array:
+def _fit(y: Floats, n: Floats, x: Floats, w: Floats) -> Floats:
     """Fitted rates (tag,) of the weighted logistic regression, by Newton's steps held to a hair of ridge."""
     mean = float((w * y).sum() / (w * n).sum())
     beta = np.zeros(x.shape[1])
@@ -108,14 +105,14 @@ def _fit(y: Array, n: Array, x: Array, w: Array) -> Array:
     return np.asarray(expit(np.clip(x @ beta, -12.0, 12.0)))
 
 
-def _residual(x: Array, d: Array, weight: Array) -> Array:
+def _residual(x: Floats, d: Floats, weight: Floats) -> Floats:
     """d (tag, person) with its weighted projection on x taken out."""
     root = np.sqrt(np.maximum(weight, 1e-12))[:, None]
     found = np.linalg.lstsq(x * root, d * root, rcond=None)[0]
     return np.asarray(d - x @ found)
 
 
-def _correlation(residual: Array, n: Array, e: Array, member: Array, columns: int) -> Array:
+def _correlation(residual: Floats, n: Floats, e: Floats, member: Floats, columns: int) -> Floats:
     """rho of every season from residuals (season, tag), persons' own means taken out; (season,).
 
     Pearson's statistic set to its expectation, sum 1 + (n - 1) rho (Williams 1982), in [0, 0.95].
@@ -136,13 +133,13 @@ def _correlation(residual: Array, n: Array, e: Array, member: Array, columns: in
 class _Model:
     """What every simulated season shares; arrays over tags."""
 
-    n: Array
-    x: Array
-    w: Array
-    member: Array
+    n: Floats
+    x: Floats
+    w: Floats
+    member: Floats
 
 
-def _scores(y: Array, e: Array, model: _Model) -> Array:
+def _scores(y: Floats, e: Floats, model: _Model) -> Floats:
     """Standardised score of every person in seasons y (season, tag); (season, person).
 
     Every season is fitted anew: two of Newton's steps from the rates e that it was drawn from.
@@ -174,8 +171,8 @@ def _scores(y: Array, e: Array, model: _Model) -> Array:
 
 
 def _tails(
-    y: Array, e: Array, rho: float, model: _Model, rng: np.random.Generator, most: int
-) -> tuple[Array, Array]:
+    y: Floats, e: Floats, rho: float, model: _Model, rng: np.random.Generator, most: int
+) -> tuple[Floats, Floats]:
     """Chance of a score as low, and as high, as each person's; both (person,)."""
     n, people = model.n, model.member.shape[1]
     cells = len(n) * max(people, model.x.shape[1] ** 2 // 4)
@@ -194,7 +191,7 @@ def _tails(
     return _tail(-own, -z[::-1]), _tail(own, z)
 
 
-def _tail(value: Array, z: Array) -> Array:
+def _tail(value: Floats, z: Floats) -> Floats:
     """P(Z >= value) by person from sorted draws, carried on as a normal tail beyond the outer quantile."""
     draws, people = z.shape
     out = np.empty(people)

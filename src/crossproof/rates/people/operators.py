@@ -18,11 +18,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-Array = NDArray[np.float64]
+from crossproof.model.arrays import Bools, Floats, Objects
 
 
 class Position(StrEnum):
@@ -37,7 +37,7 @@ class Position(StrEnum):
     UNKNOWN = ""
 
 
-def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Array:
+def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Floats:
     """Exact funnel limit at one quantile, as a rate; any shape of `n`, NaN where n is 0.
 
     The smallest r with P(R <= r) > quantile, moved back by the part of its probability that lies beyond the
@@ -48,7 +48,7 @@ def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Array:
     size = np.asarray(n, dtype=float)
     low, high = np.floor(size), np.ceil(size)
 
-    def whole(m: Array) -> Array:
+    def whole(m: Floats) -> Floats:
         m = np.maximum(m, 1.0)
         r = stats.binom.ppf(quantile, m, theta)
         # ppf gives P(R <= r) >= quantile; the definition wants more than the quantile
@@ -66,7 +66,7 @@ def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Array:
     return out
 
 
-def z_scores(count: ArrayLike, n: ArrayLike, theta: float) -> Array:
+def z_scores(count: ArrayLike, n: ArrayLike, theta: float) -> Floats:
     """(p - theta) / sqrt(theta (1 - theta) / n); NaN where it cannot be formed."""
     x, m = np.asarray(count, dtype=float), np.asarray(n, dtype=float)
     out = np.full(m.shape, np.nan)
@@ -96,12 +96,12 @@ class Funnel:
     """Limits (group,) about each `centre`, kept in [0, 1], and the place; `phi` estimated, `used` applied."""
 
     theta: float
-    centre: Array
-    low_95: Array
-    high_95: Array
-    low_998: Array
-    high_998: Array
-    position: NDArray[np.object_]
+    centre: Floats
+    low_95: Floats
+    high_95: Floats
+    low_998: Floats
+    high_998: Floats
+    position: Objects
     phi: float
     used: float
 
@@ -149,7 +149,7 @@ def funnel(
     return Funnel(theta, centre, low95, high95, low998, high998, position, phi, used)
 
 
-def false_discovery(p: ArrayLike) -> Array:
+def false_discovery(p: ArrayLike) -> Floats:
     """q values (Benjamini & Hochberg 1995), from statsmodels; NaN where p is NaN, and not counted there."""
     values = np.asarray(p, dtype=float)
     out = np.full(values.shape, np.nan)
@@ -164,9 +164,9 @@ class ControlChart:
     """Attributes (p) chart; arrays (sample,). `out`: outside the limits."""
 
     centre: float
-    low: Array
-    high: Array
-    out: NDArray[np.bool_]
+    low: Floats
+    high: Floats
+    out: Bools
 
 
 def p_chart(

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.results import CLASSES
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.clusters import group_sum
@@ -23,10 +23,7 @@ from crossproof.rates.estimators.group_means import group_means
 from crossproof.rates.estimators.intervals import rate, ratio_interval
 from crossproof.rates.estimators.pod_mixture import Pods, pod_success
 from crossproof.rates.estimators.weighted_rates import weighted_rates, worth_of
-from crossproof.rates.tables.tally import UNDETERMINED, RateOptions, Tally
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
+from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally
 
 RATE_NAMES: tuple[str, ...] = ("hybrid_rate", "selfing_rate", "outcrossing_rate", "off_pedigree_rate")
 """Names of the rates, in the order of CLASSES."""
@@ -41,8 +38,8 @@ class Success:
     """True success and hybrid seeds of every tag, (tag,), and the pods it rests on, (pod,)."""
 
     true: TrueSuccess
-    hybrid_seeds: Array
-    pods_on_flowers: Array
+    hybrid_seeds: Floats
+    pods_on_flowers: Floats
     pods: Pods
 
 
@@ -78,7 +75,7 @@ def tag_success(tally: Tally) -> Success:
     return Success(true, hybrid_seeds, pods, seen)
 
 
-def _seeds_per_pod(tally: Tally) -> Array:
+def _seeds_per_pod(tally: Tally) -> Floats:
     """Seeds of a pod of each tag, the season's mean where the tag's were not counted; NaN where none were."""
     per_pod = rate(tally.seeds, np.where(tally.pods > 0, tally.pods, 0.0))
     known = per_pod > 0
@@ -95,11 +92,11 @@ class Selfing:
     what the tag weighs in either; `pods_seen`: pods that plants came from.
     """
 
-    seed: Array
-    pods: Array
-    seeds: Array
-    pods_weight: Array
-    pods_seen: Array
+    seed: Floats
+    pods: Floats
+    seeds: Floats
+    pods_weight: Floats
+    pods_seen: Floats
 
 
 def tag_selfing(tally: Tally, success: Success) -> Selfing:
@@ -132,17 +129,17 @@ def tag_selfing(tally: Tally, success: Success) -> Selfing:
     return Selfing(by_seed, by_pod, seeds, pods, np.where(labelled, count, np.fmin(pods, tally.determined)))
 
 
-def bounds(counts: Array) -> tuple[Array, Array]:
-    """Lowest and highest rate of each class if no, or every, undetermined plant were of it.
+def bounds(counts: Floats) -> tuple[Floats, Floats]:
+    """Lowest and highest rate of each class if no, or every, plant without a verdict that counts were of it.
 
-    `counts` (row, 5): plants per class, then undetermined. Returns two arrays (row, class).
+    `counts` (row, 5): plants per class, then those. Returns two arrays (row, class).
     """
     total = counts.sum(axis=1, keepdims=True)
     return rate(counts[:, :4], total), rate(counts[:, :4] + counts[:, 4:], total)
 
 
 def group_rates(
-    tally: Tally, success: Success, group: Index, groups: int, options: RateOptions
+    tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
 ) -> pd.DataFrame:
     """All rates of every group of tags: one row per group, in the order of the numbers.
 
@@ -151,14 +148,14 @@ def group_rates(
     of = group >= 0
     where = group[of]
 
-    def total(values: Array) -> Array:
+    def total(values: Floats) -> Floats:
         values = np.nan_to_num(values[of])
         if values.ndim == 1:
             return group_sum(where, values, groups)
         return np.column_stack([group_sum(where, v, groups) for v in values.T])
 
     counts = total(tally.verdicts)
-    table: dict[str, Array] = {
+    table: dict[str, Floats] = {
         "tags": group_sum(where, np.ones(len(where)), groups),
         "tags_tested": group_sum(where, tally.determined[of] > 0, groups),
         "flowers": total(tally.flowers),
@@ -167,11 +164,12 @@ def group_rates(
         "tested": total(tally.tested),
         "determined": total(tally.determined),
     }
-    for index, name in enumerate((*CLASSES, UNDETERMINED)):
-        table[str(name)] = counts[:, index]
+    for index, kind in enumerate(CLASSES):
+        table[str(kind)] = counts[:, index]
+    table[UNDETERMINED], table[HELD] = total(tally.undetermined), total(tally.held)
     expected = total(tally.expected)
-    for index, name in enumerate(CLASSES):
-        table[f"expected_{name}"] = expected[:, index]
+    for index, kind in enumerate(CLASSES):
+        table[f"expected_{kind}"] = expected[:, index]
 
     low, high = bounds(counts)
     for index, name in enumerate(RATE_NAMES):
@@ -205,19 +203,19 @@ def group_rates(
     table |= _true_success(tally, success, group, groups, options)
     table |= _per_flower(tally, success, group, groups, options)
     frame = pd.DataFrame(table)
-    whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED]
+    whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED, HELD]
     frame[whole] = frame[whole].round().astype("int64")
     frame[["pods", "seeds"]] = frame[["pods", "seeds"]].round().astype("Int64")
     return frame
 
 
-def _columns(name: str, value: Array, limits: Estimates) -> dict[str, Array]:
+def _columns(name: str, value: Floats, limits: Estimates) -> dict[str, Floats]:
     return {name: value, f"{name}_low": limits.low, f"{name}_high": limits.high}
 
 
 def _true_success(
-    tally: Tally, success: Success, group: Index, groups: int, options: RateOptions
-) -> dict[str, Array]:
+    tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
+) -> dict[str, Floats]:
     """True success per flower: pod set times the mean chance of a pod; bounds as in `bounds`."""
     pods = success.pods_on_flowers
     found = pod_success(success.pods, group[success.pods.tag], groups)
@@ -256,8 +254,8 @@ def _true_success(
 
 
 def _per_flower(
-    tally: Tally, success: Success, group: Index, groups: int, options: RateOptions
-) -> dict[str, Array]:
+    tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
+) -> dict[str, Floats]:
     """Hybrid seeds per flower with limits from the spread between tags."""
     weight = no_pod_weight(tally.flowers, tally.pods, tally.determined > 0, group, groups)
     out = np.full((3, groups), np.nan)
@@ -273,7 +271,7 @@ def _per_flower(
     return {name: out[0], f"{name}_low": out[1], f"{name}_high": out[2]}
 
 
-def too_few(frame: pd.DataFrame, options: RateOptions) -> NDArray[np.bool_]:
+def too_few(frame: pd.DataFrame, options: RateOptions) -> Bools:
     """Groups with too little data to be judged: an interval is all that can be said of them."""
     return np.asarray(
         (frame["determined"] < options.min_group_plants) | (frame["tags_tested"] < options.min_group_tags)

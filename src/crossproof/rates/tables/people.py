@@ -9,8 +9,8 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum, moment_rho
 from crossproof.rates.estimators.confounding import Factor
 from crossproof.rates.estimators.group_means import effective_size, group_means
@@ -28,9 +28,6 @@ from crossproof.rates.tables.factors import week_number
 from crossproof.rates.tables.grouping import Grouping, grouping
 from crossproof.rates.tables.groups import group_rates, tag_success, too_few
 from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, text
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 SHARE_ALONE = 0.5
 """Share of a person's plants under conditions that nobody else met, from which on it is said."""
@@ -125,7 +122,7 @@ def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: Rate
     return frame
 
 
-def _self_counts(season: Tally) -> tuple[Array, Array]:
+def _self_counts(season: Tally) -> tuple[Floats, Floats]:
     """Selfs and determined plants of every tag, whole numbers."""
     selfs = group_sum(season.cluster_tag, season.cluster_verdicts[:, 1], season.tags)
     return selfs, group_sum(season.cluster_tag, season.cluster_n, season.tags)
@@ -140,7 +137,7 @@ def _conditions(season: Tally, options: RateOptions) -> list[Factor]:
     ]
 
 
-def _shares_alone(season: Tally, people: Grouping, plants: Array, options: RateOptions) -> dict[str, Array]:
+def _shares_alone(season: Tally, people: Grouping, plants: Floats, options: RateOptions) -> dict[str, Floats]:
     """By mother, hour and week, share of each person's plants where hardly anyone else crossed."""
     shares = {}
     for name in ("mother", "hour", "week"):
@@ -152,13 +149,13 @@ def _shares_alone(season: Tally, people: Grouping, plants: Array, options: RateO
     return shares
 
 
-def _cannot_be_told_apart(retained: Array, alone: dict[str, Array]) -> NDArray[np.bool_]:
+def _cannot_be_told_apart(retained: Floats, alone: dict[str, Floats]) -> Bools:
     """People of whom too little is left once conditions are allowed for, or whose mothers are theirs only."""
     out = np.nan_to_num(retained, nan=1.0) < LEAST_RETAINED
     return np.asarray(out | (alone.get("mother", np.zeros(len(out))) >= SHARE_ALONE))
 
 
-def _notes(alone: dict[str, Array], retained: Array, apart: NDArray[np.bool_]) -> list[str]:
+def _notes(alone: dict[str, Floats], retained: Floats, apart: Bools) -> list[str]:
     """Per person, what cannot be told apart from the person."""
     notes: list[list[str]] = [[] for _ in apart]
     for name, share in alone.items():
@@ -255,7 +252,7 @@ _LEARNING = {
 }  # fmt: skip
 
 
-def _moment(season: Tally) -> Index:
+def _moment(season: Tally) -> Ints:
     """Order of the tags in time: date, time, then the order of the records."""
     frame = season.crosses
     order = np.lexsort(

@@ -16,13 +16,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from crossproof.model.results import CLASSES, Decision, Verdict
+from crossproof.model.arrays import Bools, Floats, Ints, Objects
+from crossproof.model.results import CLASSES, PARENT_REASONS, Decision, Verdict
 from crossproof.rates.estimators.clusters import group_sum
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 POSTERIORS = tuple(f"p_{c}" for c in CLASSES)
 
@@ -64,33 +61,43 @@ class Tally:
     """One season counted. Arrays (tag,) or (tag, class) unless said; `cluster_*` are (cluster,)."""
 
     crosses: pd.DataFrame
-    tested: Array
-    verdicts: Array
-    """Plants per verdict, (tag, 5): the classes, then undetermined (held plates among them)."""
-    expected: Array
-    determined: Array
-    weighted: Array
+    tested: Floats
+    verdicts: Floats
+    """Plants per verdict, (tag, 5): the classes, then all whose verdict does not count (held ones too)."""
+    expected: Floats
+    determined: Floats
+    weighted: Floats
     """Sums of posteriors over determined plants."""
-    held: Array
-    flowers: Array
-    pods: Array
-    seeds: Array
-    any_hybrid: Array
-    pods_tested: Array
-    pods_with_hybrid: Array
-    cluster_tag: Index
-    cluster_n: Array
-    cluster_weighted: Array
-    cluster_verdicts: Array
+    held: Floats
+    """Plants whose decision is hold."""
+    retest: Floats
+    """Plants whose decision is retest."""
+    parent_untyped: Floats
+    """Those of them that wait for a parent to be genotyped."""
+    flowers: Floats
+    pods: Floats
+    seeds: Floats
+    any_hybrid: Floats
+    pods_tested: Floats
+    pods_with_hybrid: Floats
+    cluster_tag: Ints
+    cluster_n: Floats
+    cluster_weighted: Floats
+    cluster_verdicts: Floats
     """Determined plants per class, (cluster, class), whole numbers."""
-    cluster_any: Array
+    cluster_any: Floats
     """Chance that a plant of the cluster is a hybrid."""
-    cluster_pod: NDArray[np.object_]
+    cluster_pod: Objects
     pods_recorded: bool
-    yields: Array
+    yields: Floats
     """Shares of the pods with a hybrid that have 1, 2, 3 .. of them; [1] where pods are not recorded."""
     lost: int
     """Plants whose cross is not in the records."""
+
+    @property
+    def undetermined(self) -> Floats:
+        """Plants without a verdict, held ones not counted, (tag,)."""
+        return self.verdicts[:, len(CLASSES)] - self.held
 
     @property
     def tags(self) -> int:
@@ -98,14 +105,14 @@ class Tally:
         return len(self.crosses)
 
 
-def number(frame: pd.DataFrame, column: str) -> Array:
+def number(frame: pd.DataFrame, column: str) -> Floats:
     """A column as floats, NaN where absent or not a number."""
     if column not in frame:
         return np.full(len(frame), np.nan)
     return np.asarray(pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan))
 
 
-def text(frame: pd.DataFrame, column: str) -> NDArray[np.object_]:
+def text(frame: pd.DataFrame, column: str) -> Objects:
     """A column as strings, "" where absent or missing."""
     if column not in frame:
         return np.full(len(frame), "", dtype=object)
@@ -135,10 +142,14 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     kind = np.full(len(plants), len(CLASSES), dtype=np.int64)
     for index, name in enumerate(CLASSES):
         kind[names == str(name)] = index
-    held = np.array([d == str(Decision.HOLD) for d in text(plants, "decision")], dtype=bool)
+    decisions = text(plants, "decision")
+    held = decisions == Decision.HOLD
+    # where nobody decided, a plant without a verdict waits for a second sample
+    retest = (decisions == Decision.RETEST) | ((decisions == "") & (kind == len(CLASSES)))
+    untyped = retest & np.isin(text(plants, "reason"), [r.value for r in PARENT_REASONS])
     kind[held] = len(CLASSES)
     posterior = np.column_stack([number(plants, p) for p in POSTERIORS]) if len(plants) else np.zeros((0, 4))
-    has_data: NDArray[np.bool_] = np.asarray(np.isfinite(posterior).all(axis=1), dtype=bool)
+    has_data: Bools = np.asarray(np.isfinite(posterior).all(axis=1), dtype=bool)
     posterior = np.where(has_data[:, None], posterior, 0.0)
     sure = kind < len(CLASSES)
     # a determined plant without posteriors counts by its verdict
@@ -179,6 +190,8 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         determined=group_sum(tag, sure, tags),
         weighted=_sums(tag, weight, tags),
         held=group_sum(tag, held, tags),
+        retest=group_sum(tag, retest, tags),
+        parent_untyped=group_sum(tag, untyped, tags),
         flowers=flowers,
         pods=pods,
         seeds=seeds,
@@ -202,9 +215,10 @@ def _pod_order(label: str) -> tuple[int, int, str]:
     return (0, int(label), label) if label.isascii() and label.isdigit() else (1, 0, label)
 
 
-def _sums(index: Index, values: Array, size: int) -> Array:
+def _sums(index: Ints, values: Floats, size: int) -> Floats:
     """Column sums of values (row, column) by index, (size, column)."""
     return np.column_stack([group_sum(index, values[:, c], size) for c in range(values.shape[1])])
 
 
 UNDETERMINED = str(Verdict.UNDETERMINED)
+HELD = "held"

@@ -17,14 +17,16 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Int8s, Ints, UInt8s
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.plates import parse_well
-from crossproof.model.results import CLASSES, Decision
+from crossproof.model.results import CLASSES, Decision, NextStep
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys
-from crossproof.report.content.inputs import PlantCalls, ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import DECISION_WORDS, all_marks, verdict_of
+from crossproof.report.content.wells import well_table
 from crossproof.text import shown
 
 MOST_MARKERS = 1_500
@@ -41,6 +43,7 @@ PLANT_TEXTS = (
     "date",
     "plate",
     "well",
+    "place",
     "pod",
     "decision",
     "reason",
@@ -50,7 +53,17 @@ PLANT_TEXTS = (
     "leading_class",
 )
 PLANT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
-CROSS_TEXTS = ("cross_id", "mother", "father", "date", "operator", "verifiable", "next_step", "findings")
+CROSS_TEXTS = (
+    "cross_id",
+    "mother",
+    "father",
+    "date",
+    "operator",
+    "verifiable",
+    "next_step",
+    "next_step_detail",
+    "findings",
+)
 CROSS_NUMBERS = (
     "flowers",
     "pods",
@@ -61,6 +74,7 @@ CROSS_NUMBERS = (
     "outcross",
     "off_pedigree",
     "undetermined",
+    "held",
     "contrast_markers",
     "target_hybrids",
     "seeds_to_test",
@@ -89,6 +103,7 @@ def build_payload(inputs: ReportInputs) -> dict[str, Any]:
             for m in all_marks()
         ],
         "decisions": {d.value: list(DECISION_WORDS[d]) for d in Decision},
+        "steps": [s.value for s in NextStep],
         "words": TEMPLATES,
         "unexpected": [v.value for v in UNEXPECTED],
         "classes": [v.value for v in CLASSES],
@@ -112,7 +127,7 @@ def coded(values: list[str]) -> dict[str, Any]:
     return {"d": list(distinct), "i": [place[v] for v in values]}
 
 
-def scaled(values: NDArray[np.float64], decimals: int = 0) -> dict[str, Any]:
+def scaled(values: Floats, decimals: int = 0) -> dict[str, Any]:
     """Numbers as integers over a power of ten; null where unknown."""
     q = 10**decimals
     return {"q": q, "v": [round(x * q) if math.isfinite(x) else None for x in values.tolist()]}
@@ -140,29 +155,6 @@ def _crosses(frame: pd.DataFrame) -> dict[str, Any]:
     for name in CROSS_SHARES:
         out[name] = scaled(numbers(frame, name), 4)
     return out
-
-
-def well_table(inputs: ReportInputs) -> pd.DataFrame:
-    """One row per well that has a readable position: plate, well, role, line, plant, call_rate, findings."""
-    source = inputs.samples if len(inputs.samples) else inputs.verdicts.assign(role="progeny")
-    table = pd.DataFrame(
-        {c: texts(source, c) for c in ("plate", "well", "role", "line", "plant", "findings")}
-    )
-    table["call_rate"] = numbers(source, "call_rate")
-    table["sample_id"] = texts(source, "sample_id")
-    if not len(inputs.samples):
-        table["findings"] = ""
-    readable = [p != "" and readable_well(w) for p, w in zip(table["plate"], table["well"], strict=True)]
-    return table[np.array(readable, dtype=bool)].reset_index(drop=True)
-
-
-def readable_well(well: str) -> bool:
-    """Whether a text is a well position such as A1."""
-    try:
-        parse_well(well)
-    except ValueError:
-        return False
-    return True
 
 
 def _wells(inputs: ReportInputs) -> dict[str, Any]:
@@ -198,7 +190,7 @@ def _plates(inputs: ReportInputs) -> dict[str, Any]:
     }
 
 
-def choose_markers(calls: PlantCalls, most: int) -> NDArray[np.int64]:
+def choose_markers(calls: PlantCalls, most: int) -> Ints:
     """At most `most` markers spread evenly in genome order, in each stretch the most varied in the panel."""
     m = len(calls.marker_ids)
     if m <= most:
@@ -208,27 +200,27 @@ def choose_markers(calls: PlantCalls, most: int) -> NDArray[np.int64]:
     return np.array([a + int(np.argmax(variety[a:b])) for a, b in itertools.pairwise(edges)])
 
 
-def panel_variety(line_codes: NDArray[np.int8]) -> NDArray[np.float64]:
+def panel_variety(line_codes: Int8s) -> Floats:
     """Chance that two lines drawn from the panel differ in genotype (marker,); unknown ones left out."""
     counts = np.stack(
         [(line_codes == g).sum(axis=1) for g in range(int(line_codes.max(initial=0)) + 1)], axis=1
     )
     known = np.maximum(counts.sum(axis=1, keepdims=True), 1)
-    variety: NDArray[np.float64] = 1.0 - ((counts / known) ** 2).sum(axis=1)
+    variety: Floats = 1.0 - ((counts / known) ** 2).sum(axis=1)
     return variety
 
 
-def pack_two_bits(codes: NDArray[np.int8]) -> NDArray[np.uint8]:
+def pack_two_bits(codes: Int8s) -> UInt8s:
     """Genotype numbers 0, 1, 2 or MISSING (row, marker), four to a byte, first lowest."""
     rows, m = codes.shape
     padded = np.full((rows, -(-m // 4) * 4), 3, dtype=np.uint8)
     padded[:, :m] = np.where(codes == MISSING, 3, codes).astype(np.uint8)
     quads = padded.reshape(rows, -1, 4)
-    packed: NDArray[np.uint8] = quads[..., 0] | quads[..., 1] << 2 | quads[..., 2] << 4 | quads[..., 3] << 6
+    packed: UInt8s = quads[..., 0] | quads[..., 1] << 2 | quads[..., 2] << 4 | quads[..., 3] << 6
     return packed
 
 
-def _deflated(array: NDArray[np.uint8]) -> str:
+def _deflated(array: UInt8s) -> str:
     return base64.b64encode(zlib.compress(np.ascontiguousarray(array).tobytes(), 6)).decode("ascii")
 
 
