@@ -26,10 +26,11 @@ N_SOURCES = 3
 
 @dataclass(frozen=True)
 class Plant:
-    """A progeny plant and the well numbers in which it was typed."""
+    """A progeny plant, the well numbers in which it was typed, and its pod, "" where that is not recorded."""
 
     plant: str
     wells: tuple[int, ...]
+    pod: str = ""
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,9 @@ class FamilyResult:
     father_version_probability: Floats
     mother_departure: float  # expected share of used markers at which the mother plant is not as its line
     father_departure: float
+    parent_faults: (
+        Floats  # 2, fault: posterior of what was otherwise than typed, mother and father (`FAULTS`)
+    )
     departure_parent: Texts  # departure: "mother" or "father"
     departure_row: NDArray[np.int64]  # departure: joined marker row
     departure_line: NDArray[np.int64]  # departure: genotype index of the line

@@ -14,7 +14,8 @@ from crossproof.inference.family_counts import count_calls, parent_genotypes
 from crossproof.inference.family_evidence import Prepared, prepare
 from crossproof.inference.origins import relabel, row_scores
 from crossproof.inference.panel import Panel
-from crossproof.inference.parent_readings import Readings, read_parents
+from crossproof.inference.parent_hypotheses import Readings
+from crossproof.inference.parent_readings import read_parents
 from crossproof.inference.replicate_wells import compare_wells
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
 from crossproof.inference.settings import Settings
@@ -59,8 +60,21 @@ def readings_of(
         settings,
         family.mother,
         family.father,
+        pods=pod_numbers(family),
         cross_id=family.cross_id,
         keep_outside=keep_outside,
+    )
+
+
+def pod_numbers(family: FamilyInput) -> Rows:
+    """Number of every plant's pod (n,); a plant whose pod is not recorded counts as one of its own."""
+    numbers: dict[tuple[str, str], int] = {}
+    return np.array(
+        [
+            numbers.setdefault(("pod", p.pod) if p.pod else ("plant", p.plant), len(numbers))
+            for p in family.plants
+        ],
+        dtype=np.int64,
     )
 
 
@@ -91,8 +105,10 @@ def judged(prepared: Prepared, panel: Panel, readings: Readings, *, mother_known
     words = tuple(w for v in views for w in v.words)
     typed = (readings.typed.pair, readings.typed.donor)
     parts = [
-        row_scores(origins, reading, one.pair, one.donor, prepared.flat, typed)
-        for reading, one in zip(readings.readings, readings.solutions, strict=True)
+        row_scores(origins, reading, one.pair, one.donor, prepared.flat, typed, share)
+        for reading, one, share in zip(
+            readings.readings, readings.solutions, readings.typed_share, strict=True
+        )
     ]
     weights = np.concatenate([w * _softmax(part) for w, part in zip(readings.weight, parts, strict=True)])
     scores = np.concatenate([np.log(w) + part for w, part in zip(readings.weight, parts, strict=True)])
@@ -204,6 +220,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         father_version_probability=father_shares,
         mother_departure=departure[0][4],
         father_departure=departure[1][4],
+        parent_faults=readings.fault_shares((panel.versions(family.mother), panel.versions(family.father))),
         departure_parent=np.array(parents, dtype=np.str_),
         departure_row=np.concatenate([departure[0][0], departure[1][0]]),
         departure_line=np.concatenate([departure[0][1], departure[1][1]]),

@@ -42,7 +42,7 @@ from crossproof.season_index import SeasonIndex, calibration_param, read_record
 from crossproof.steps.kept_lines import KeptLines, keep_lines, kept_from_dict, with_kept_lines, with_new_lines
 from crossproof.work_folder import file_sha256, read_json, write_json
 
-FORMAT = 2
+FORMAT = 3
 
 
 @dataclass(frozen=True)

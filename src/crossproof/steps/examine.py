@@ -208,8 +208,13 @@ def _panel_of(
     if kept is None:
         return steady(fit_panel(wells, lines, families, settings))
     moved = kept.lines.moved(with_files(samples, wells))
-    says = tuple(s for s in kept.estimates.says or () if not moved & {s[1], s[2]})
-    estimates = replace(kept.estimates, says=says)
+    stay = [i for i, s in enumerate(kept.estimates.says or ()) if not moved & {s[1], s[2]}]
+    estimates = replace(
+        kept.estimates,
+        says=tuple((kept.estimates.says or ())[i] for i in stay),
+        departing=tuple(kept.estimates.departing[i] for i in stay),
+        doubts=tuple(d for d in kept.estimates.doubts if d["line"] not in moved),
+    )
     return with_kept_lines(
         fit_panel(wells, lines, families, settings, estimates), kept.lines, wells.markers, moved
     )

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.errors import InputError, error
+from crossproof.inference.line_doubts import belief_about, heterogeneous_share
 from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
 from crossproof.io.batch_join import join_batches
 from crossproof.io.calls_store import read_arrays, write_arrays, write_calls
@@ -94,7 +95,7 @@ def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members
     for digest, family in members:
         batches = batches_of(family, digests.located)
         later = list(digests.later_crosses(batches))
-        plants = [[p.plant, list(p.wells)] for p in family.plants]
+        plants = [[p.plant, list(p.wells), p.pod] for p in family.plants]
         entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
     later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
     write_json(
@@ -193,6 +194,7 @@ class SliceDigests:
         wells = [
             [
                 p.plant,
+                p.pod,
                 [[self.calls_digest(w), self.sample[w]] for w in p.wells if self.located[w] >= 0],
             ]
             for p in family.plants
@@ -201,16 +203,24 @@ class SliceDigests:
             self.index.steps["model"], family.cross_id, family.mother, family.father, wells,
             self.view(batches)[1], self._known_digest,
             [[c, self.parents[c]] for c in self.later_crosses(batches)],
-            [round(self.tube_odds(line, family.cross_id), 12) for line in (family.mother, family.father)],
+            [self.belief(line, family.cross_id) for line in (family.mother, family.father)],
         )  # fmt: skip
 
     def calls_digest(self, well: int) -> str:
         """Digest of the file that a well's calls are in."""
         return self.joined.stored[self.located[well]].digest
 
-    def tube_odds(self, line: str, cross: str) -> float:
-        """What the line's other families say of its tubes, see `Panel.tube_odds`."""
-        return self.fitted.tube_odds(line, cross, self.settings)
+    def belief(self, line: str, cross: str) -> str:
+        """Digest of what the line's tubes and other families say of it, and how far its plants differ."""
+        if not len(self.fitted.versions(line)):
+            return ""
+        belief = belief_about(self.fitted, line, cross, self.settings)
+        return digest_of(
+            round(belief.log_odds, 9), round(belief.log_untyped, 9),
+            sorted((name, round(x, 9)) for name, x in belief.log_lines.items()),
+            [np.round(x, 6).tobytes().hex() for x in belief.learned],
+            round(heterogeneous_share(self.fitted, line, cross), 9),
+        )  # fmt: skip
 
     def family_bucket(self, family: FamilyInput) -> int:
         """Bucket of a family: by the first of its plates, so that one plate's families lie together."""
