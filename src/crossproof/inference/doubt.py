@@ -11,10 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.genotypes import n_genotypes
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 MOST_LINES = 8
 """Lines named in place of a doubted one, at most."""
@@ -27,7 +25,7 @@ class DoubtPart:
 
     k: int
     maternal: bool
-    rows: Rows
+    rows: Ints
     ratio: NDArray[np.float16]
 
 
@@ -50,7 +48,7 @@ class Doubt:
     lines: tuple[str, ...]
     log_lines: tuple[float, ...]
 
-    def at(self, k: int, maternal: bool, rows: Rows) -> tuple[Rows, Floats]:
+    def at(self, k: int, maternal: bool, rows: Ints) -> tuple[Ints, Floats]:
         """Places in `rows` (increasing) of the markers it speaks of, and its ratio (m, n_g) there."""
         for part in self.parts:
             if part.k == k and part.maternal == maternal and len(rows):

@@ -18,15 +18,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.doubt import Doubt
-from crossproof.inference.panel import CONFIRMED, SECOND_TUBE, Panel, PanelBlock
+from crossproof.inference.lines.panel import CONFIRMED, SECOND_TUBE, Panel, PanelBlock
 from crossproof.inference.parent_hypotheses import UNTYPED_SHARE
-from crossproof.inference.settings import Settings
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+from crossproof.model.arrays import Floats, Ints
+from crossproof.model.settings import Settings
 
 MOST_DOUBTS = 12
 """Most tags of a line that are heard; more say no more than these."""
@@ -136,7 +133,7 @@ def heterogeneous_share(panel: Panel, line: str, cross_id: str) -> float:
 
 def _heard(
     doubt: Doubt, blocks: Sequence[PanelBlock], learned: Sequence[Floats], h: float
-) -> tuple[float, list[Rows], list[Floats]]:
+) -> tuple[float, list[Ints], list[Floats]]:
     """How much better (natural log) a tag fits the line as learned than the pool, and what it makes of it."""
     fit = 0.0
     places, posterior = [], []

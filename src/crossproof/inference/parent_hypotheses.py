@@ -21,14 +21,11 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.doubt import Doubt
-from crossproof.inference.family import Solution
-from crossproof.inference.panel import Panel, PanelBlock
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+from crossproof.inference.family.family_model import Solution
+from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.model.arrays import Floats, Ints
 
 UNTYPED_SHARE = 0.3
 """* Share of other parents that are one plant of a line that was never typed; as for unknown pollen."""
@@ -91,7 +88,7 @@ class Reading:
         """Versions of mother and father."""
         return self.mother, self.father
 
-    def fault_of(self, side: int, own: Rows) -> Fault:
+    def fault_of(self, side: int, own: Ints) -> Fault:
         """The fault of one parent (0 mother, 1 father), `own` its line's versions."""
         version = self.parents[side]
         other = self.departs[side] is not None or self.learned[side]
@@ -139,7 +136,7 @@ class Readings:
             typed_share=tuple(self.typed_share[i] for i in keep),
         )
 
-    def fault_shares(self, own: tuple[Rows, Rows]) -> Floats:
+    def fault_shares(self, own: tuple[Ints, Ints]) -> Floats:
         """Posterior of every fault (2, fault) for mother and father; a later generation counts for both."""
         shares = np.zeros((2, len(FAULTS)))
         for reading, weight in zip(self.readings, self.weight, strict=True):
@@ -151,7 +148,7 @@ class Readings:
         return shares
 
 
-def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, inbreeding: float) -> Floats:
+def parent_prior(block: PanelBlock, place: Ints, version: int | None, h: float, inbreeding: float) -> Floats:
     """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
     if version is None:
         return block.pool(inbreeding)[place]
@@ -159,7 +156,7 @@ def parent_prior(block: PanelBlock, place: Rows, version: int | None, h: float, 
     return departed + stayed
 
 
-def log_sizes(panel: Panel, versions: Rows) -> Floats:
+def log_sizes(panel: Panel, versions: Ints) -> Floats:
     """Prior (version,) of a line's clusters, natural log: a tube is as likely right as any other."""
     if not len(versions):
         return np.zeros(1)

@@ -15,11 +15,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.doubt import MOST_LINES, Doubt, DoubtPart
-from crossproof.inference.family import Family, Priors, Solution
-from crossproof.inference.panel import DEPARTURE_POOL_INBREEDING, Panel
+from crossproof.inference.family.family_model import Family, Priors, Solution
+from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
 from crossproof.inference.parent_hypotheses import (
     DEPARTURE_SOLVED,
     DEPARTURES,
@@ -30,11 +29,9 @@ from crossproof.inference.parent_hypotheses import (
     parent_prior,
 )
 from crossproof.inference.pedigree import PAIR_RELATIONS
-from crossproof.inference.settings import Settings
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.results import Relation
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+from crossproof.model.settings import Settings
 
 PLANT_SHARE = 0.5
 """Share of plants as typed under which hypotheses with another parent pass their messages."""
@@ -67,9 +64,9 @@ class ReadingSolver:
         self,
         family: Family,
         panel: Panel,
-        places: tuple[Rows, ...],
+        places: tuple[Ints, ...],
         settings: Settings,
-        pods: Rows,
+        pods: Ints,
         keep_outside: bool,
     ) -> None:
         self.family, self.panel, self.places, self.settings = family, panel, places, settings
@@ -113,7 +110,7 @@ class ReadingSolver:
     def add(
         self,
         reading: Reading,
-        active: Rows | None = None,
+        active: Ints | None = None,
         departures: tuple[int, tuple[float, ...]] | None = None,
     ) -> Solved:
         """Weigh a hypothesis: a full solution, or one with the donors `active` only.
@@ -243,7 +240,7 @@ class ReadingSolver:
             odds = np.log(posterior) - np.log1p(-np.minimum(posterior, 1 - 1e-12)) + with_other - with_typed
         return total, np.asarray(1 / (1 + np.exp(-np.clip(odds, -700, 700))))
 
-    def _solve(self, reading: Reading, active: Rows | None) -> Solution:
+    def _solve(self, reading: Reading, active: Ints | None) -> Solution:
         other = reading.fault not in (Fault.NONE, Fault.GENERATION)
         priors = self._mixed_priors() if other else None
         if reading.fault is Fault.GENERATION:
@@ -270,7 +267,7 @@ class ReadingSolver:
         """The likeliest hypothesis under which parents and tag are as typed."""
         return max((d for d in self.done if d.reading.fault is Fault.NONE), key=lambda item: item.score)
 
-    def best_naming(self, side: int, own: Sequence[Rows]) -> tuple[Reading, Solution] | None:
+    def best_naming(self, side: int, own: Sequence[Ints]) -> tuple[Reading, Solution] | None:
         """The best hypothesis in which only this parent (`side` 0 mother) is another, named line."""
         found: Solved | None = None
         for item in self.done:
@@ -295,7 +292,7 @@ class ReadingSolver:
             total += np.log(np.maximum(gained, 1e-300)).sum(axis=0)
         return total
 
-    def doubt(self, side: int, own: Rows, line: str, cross_id: str, untyped: Solved, scores: Floats) -> Doubt:
+    def doubt(self, side: int, own: Ints, line: str, cross_id: str, untyped: Solved, scores: Floats) -> Doubt:
         """What the family says of a line's typing: evidence by what its parent plant was."""
         kinds: dict[bool, list[float]] = {True: [-1e9], False: [-1e9]}
         for item in self.done:

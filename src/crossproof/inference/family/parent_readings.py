@@ -1,0 +1,259 @@
+"""Weighing the hypotheses about a family's parents and tag by their evidence.
+
+Under each hypothesis (`parent_hypotheses`) the family model judges all plants; plants' probabilities are
+the mean over hypotheses, weighed by prior x evidence. A wrong tube and another plant explain one tag alike:
+its plants agree on a parent other than the one typed. What tells them apart is how many tubes of the line
+agree, and whether the line's other tags demand the same other genotype (`line_doubts`). Where another plant
+has had a part of the tag only, the share of pods as typed is integrated with mass at "none": a foreign pod
+is one event, however many plants of it were typed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from crossproof.inference.doubt import Doubt
+from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.line_doubts import TubeBelief, belief_about, heterogeneous_share
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.parent_hypotheses import (
+    DEPARTURE_SOLVED,
+    GRAVITY,
+    HETEROGENEOUS_WEIGHTS,
+    RELATIVE_SHARE,
+    RELATIVE_WEIGHTS,
+    UNTYPED_SHARE,
+    Fault,
+    Reading,
+    Readings,
+    log_sizes,
+)
+from crossproof.inference.reading_solver import ReadingSolver, Solved
+from crossproof.model.arrays import Floats, Ints
+from crossproof.model.settings import Settings
+
+CLEAR_ENOUGH = 0.9
+"""A family is taken as typed when all its plants are hybrid or self with this probability."""
+DEPARTS = 0.05
+"""Least expected share of departing markers from which on other hypotheses are tried."""
+DEPARTS_ERRORS = 2.0
+"""Standard errors above the run's departure, as many markers allow, that it takes as well."""
+NEGLIGIBLE = 1e-4
+"""Weight of a hypothesis below which it is dropped."""
+FULL_LOOK = 0.01
+"""Weight from which on every donor is weighed under a hypothesis, not those of the first one alone."""
+LINES_TRIED = 2
+"""Panel lines tried in place of one that its progeny contradict."""
+CLOSE = 12.0
+"""Natural-log distance from the best hypothesis within which foreseen evidence is worth a solution."""
+
+
+def read_parents(
+    family: Family,
+    panel: Panel,
+    places: tuple[Ints, ...],
+    settings: Settings,
+    mother: str,
+    father: str,
+    *,
+    pods: Ints,
+    cross_id: str = "",
+    keep_outside: bool = False,
+) -> Readings:
+    """Weigh the hypotheses about a family's parents and tag.
+
+    `mother`, `father`: line names, "" where unknown; `pods` (n,): number of each plant's pod, the plants
+    themselves where pods are not recorded; `cross_id`: the family's name, so that its own say about its
+    parents' tubes is left out of the prior.
+    """
+    solver = ReadingSolver(family, panel, places, settings, pods, keep_outside)
+    own = [panel.versions(mother), panel.versions(father)]
+    known = [len(versions) > 0 for versions in own]
+    log_own = [log_sizes(panel, versions) for versions in own]
+    rates = panel.tag_rates
+    trusting = settings.wrong_plant <= 0
+    log_right = 0.0 if trusting else float(np.log1p(-rates.wrong_plant))
+    for i, m in enumerate(own[0] if known[0] else [None]):
+        for j, f in enumerate(own[1] if known[1] else [None]):
+            log_prior = log_own[0][i] + log_own[1][j] + sum(known) * log_right
+            version_m, version_f = (None if v is None else int(v) for v in (m, f))
+            solver.add(Reading(version_m, version_f, float(log_prior)))
+    as_typed = solver.best()
+    solver.typed = as_typed.solution
+    plain = _plain(solver, solver.typed)
+    doubts: list[Doubt | None] = [None, None]
+    tried: list[tuple[Solved, Floats] | None] = [None, None]
+    if not trusting:
+        solver.add_generations(as_typed.reading, rates.generation)
+    if all(known) and not trusting and _doubtful(solver, panel, places):
+        beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
+        varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
+        search = _Search(solver, panel, own, beliefs, varied, rates.wrong_plant)
+        for side in (0, 1):
+            tried[side] = search.others(as_typed.reading, as_typed.solution, side)
+        # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
+        # from the best hypothesis that names the first, even where leaving it unnamed explains more so far.
+        for side in (1, 0) if solver.best().reading.fault is not Fault.NONE else ():
+            named = solver.best_naming(1 - side, own)
+            if named is not None:
+                search.others(*named, side)
+        for side, line in ((0, mother), (1, father)):
+            looked = tried[side]
+            if looked is not None:
+                doubts[side] = solver.doubt(side, own[side], line, cross_id, *looked)
+    return _weighed(solver, plain, (doubts[0], doubts[1]))
+
+
+def _weighed(solver: ReadingSolver, plain: Floats, doubts: tuple[Doubt | None, Doubt | None]) -> Readings:
+    """The hypotheses that count, with every donor weighed under those that count most."""
+    items = sorted(solver.done, key=lambda item: -item.score)
+    score = np.array([item.score for item in items])
+    weight = np.exp(score - score.max())
+    weight /= weight.sum()
+    keep = np.flatnonzero(weight >= NEGLIGIBLE).tolist()
+    typed = solver.typed
+    assert typed is not None
+    return Readings(
+        tuple(items[i].reading for i in keep),
+        tuple(solver.full(items[i]) if weight[i] >= FULL_LOOK else items[i].solution for i in keep),
+        weight[keep] / weight[keep].sum(),
+        plain,
+        typed,
+        tuple(items[i].typed_share for i in keep),
+        doubts,
+    )
+
+
+def _plain(solver: ReadingSolver, solution: Solution) -> Floats:
+    """Posteriors (n, 2) of hybrid and self, the first two pair relations."""
+    priors = solver.family.priors
+    pair, donor = solution.pair[solver.family.rows], solution.donor
+    scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
+    return np.asarray(np.exp(scores[:2] - np.logaddexp.reduce(scores, axis=0)).T)
+
+
+def _doubtful(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
+    """Whether the parents as typed leave something to explain."""
+    best = solver.best_as_typed()
+    solution = best.solution
+    if _plain(solver, solution).sum(axis=1).min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
+        return True
+    for version, posteriors in zip(best.reading.parents, (solution.mother, solution.father), strict=True):
+        departed, count = departed_share(panel, places, version, posteriors)
+        if count:
+            chance = panel.h + DEPARTS_ERRORS * np.sqrt(panel.h * (1 - panel.h) / count)
+            if departed > max(DEPARTS, chance):
+                return True
+    return False
+
+
+def departed_share(
+    panel: Panel, places: tuple[Ints, ...], version: int | None, posteriors: tuple[Floats, ...]
+) -> tuple[float, int]:
+    """Expected share of markers at which a parent plant is not as its version, and the markers looked at."""
+    same, count = 0.0, 0
+    if version is not None:
+        for block, place, post in zip(panel.blocks, places, posteriors, strict=True):
+            if len(place):
+                line = block.consensus[place, version].argmax(axis=1)
+                same += float(post[np.arange(len(place)), line].sum())
+                count += len(place)
+    return 1 - same / max(count, 1), count
+
+
+class _Search:
+    """Tries other parents in place of those as typed."""
+
+    def __init__(
+        self,
+        solver: ReadingSolver,
+        panel: Panel,
+        own: list[Ints],
+        beliefs: list[TubeBelief],
+        varied: list[float],
+        wrong_plant: float,
+    ) -> None:
+        self.solver, self.panel, self.own, self.beliefs = solver, panel, own, beliefs
+        self.varied, self.log_plant = varied, float(np.log(wrong_plant))
+        self.log_right = float(np.log1p(-wrong_plant))
+
+    def others(self, base: Reading, base_solution: Solution, side: int) -> tuple[Solved, Floats] | None:
+        """Solve the hypotheses that differ from `base` in one parent (`side` 0 mother, 1 father).
+
+        The one with a plant of the pool in its place, and what each version (version,) would gain over it.
+        """
+        solver, belief = self.solver, self.beliefs[side]
+        active = base_solution.active
+        other = base.parents[1 - side]
+        if other is None:
+            return None
+        right = base.log_prior - self.log_right
+        plant = Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT
+
+        def reading(version: int | None, log_prior: float, fault: Fault, **more: object) -> Reading:
+            pair = (version, other) if side == 0 else (other, version)
+            # where both parents are wrong the graver fault decides what the plants are: seed of another
+            # mother is off pedigree whatever the pollen was, as under a swapped tag
+            fault = max(fault, base.fault, key=GRAVITY.index)
+            return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
+
+        log_untyped = float(np.log(UNTYPED_SHARE))
+        untyped = solver.add(reading(None, right + self.log_plant + log_untyped, plant), active)
+        tube_untyped = reading(
+            None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE
+        )
+        if belief.learned:
+            learned = (side == 0, side == 1)
+            solver.set_learned(side, belief.learned)
+            solver.add(replace(tube_untyped, learned=learned), active)
+        else:
+            solver.add(tube_untyped, active)
+        own_version = base.parents[side]
+        if base.fault is Fault.NONE and own_version is not None:
+            departs = (DEPARTURE_SOLVED, None) if side == 0 else (None, DEPARTURE_SOLVED)
+            for fault, log_cause, weights in (
+                (plant, self.log_plant + np.log(RELATIVE_SHARE), RELATIVE_WEIGHTS),
+                (
+                    Fault.HETEROGENEOUS,
+                    self.log_right + np.log(self.varied[side]),
+                    HETEROGENEOUS_WEIGHTS,
+                ),
+            ):
+                one = reading(own_version, right + log_cause, fault, departs=departs)
+                solver.add(one, active, departures=(side, weights))
+        return untyped, self._named(reading, untyped.solution, side, right, plant, active, other)
+
+    def _named(
+        self,
+        reading: object,
+        solution: Solution,
+        side: int,
+        right: float,
+        plant: Fault,
+        active: Ints,
+        other: int,
+    ) -> Floats:
+        """Try the panel lines that promise most; log evidence (version,) that each gains over the pool."""
+        solver, panel, belief = self.solver, self.panel, self.beliefs[side]
+        scores = solver.line_scores(solution, side)
+        others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(self.own[side], other))
+        if not len(others):
+            return scores
+        score = scores[others]
+        n_lines = max(len(panel.lines) - 1, 1)
+        log_lines = np.array(
+            [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
+        )
+        log_plant = self.log_plant + float(np.log((1 - UNTYPED_SHARE - RELATIVE_SHARE) / len(others)))
+        log_tube = self.log_right + belief.log_odds + log_lines
+        # What a named line would gain is foreseen well enough to spare those that cannot matter.
+        foreseen = solution.log_evidence + score + right + np.maximum(log_plant, log_tube)
+        within = foreseen >= solver.best().score - CLOSE
+        for i in np.argsort(-(score + np.maximum(log_plant, log_tube)), kind="stable")[:LINES_TRIED]:
+            if within[i]:
+                version = int(others[i])
+                for fault, log_cause in ((plant, log_plant), (Fault.TUBE, float(log_tube[i]))):
+                    solver.add(reading(version, right + log_cause, fault), active)  # type: ignore[operator]
+        return scores
