@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from crossproof.inference.family.family_model import Family, FamilyBlock, Priors, Solution
 from crossproof.inference.lines.consensus import discordance
-from crossproof.model.arrays import Bools, Floats, Ints
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
 
 SURE = 0.9
 """Class posterior from which on a well alone says what the plant is."""
@@ -18,7 +21,7 @@ SURE = 0.9
 class Replicates:
     """Wells of plants that have several: `owner` (w,) plant number, `like` (m, w, n_g) per block."""
 
-    owner: Ints
+    owner: Rows
     like: tuple[Floats, ...]
 
 
@@ -27,10 +30,10 @@ def compare_wells(
     blocks: tuple[FamilyBlock, ...],
     solution: Solution,
     log_prior: Floats,
-    klass: Ints,
+    klass: Rows,
     n_pair: int,
     n_plants: int,
-) -> tuple[Floats, Bools]:
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Largest share of markers (n,) at which two wells of a plant differ, and whether they disagree on its
     class.
 

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, error
 from crossproof.io.files.byte_source import Packing, packing_of, read_all
-from crossproof.model.arrays import Ints
 
 END_OF_CONTIG = 2**31 - 1
 _MAX_INDEX = 2e9
@@ -39,7 +38,7 @@ class _Contig:
 
     name: str
     first: int
-    starts: Ints
+    starts: NDArray[np.int64]
     offsets: NDArray[np.uint64]
     records: int | None
 

@@ -12,14 +12,16 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from crossproof.inference.pedigree import PAIR_RELATIONS
-from crossproof.model.arrays import Floats
 from crossproof.model.genotypes import Markers
 from crossproof.model.results import CLASSES, Relation
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlanSettings
 from crossproof.planning.power.evidence import CrossEvidence, contrast_table, cross_evidence
+
+Array = NDArray[np.float64]
 
 MOST_MARKERS = 60
 _HOLDS_FOR = 3
@@ -37,7 +39,7 @@ class LeastMarkers:
 
 
 def typical_panel(
-    false_heterozygote: Floats, dropout: Floats, call_rate: Floats, settings: PlanSettings
+    false_heterozygote: Array, dropout: Array, call_rate: Array, settings: PlanSettings
 ) -> PanelGenotypes:
     """Two lines that differ at every marker, both alleles as common in the pool; for markers' own worth."""
     m = len(call_rate)
@@ -74,7 +76,7 @@ def pair_only(evidence: CrossEvidence) -> CrossEvidence:
     )
 
 
-def right_by_counts(evidence: CrossEvidence, n: int, settings: PlanSettings) -> Floats:
+def right_by_counts(evidence: CrossEvidence, n: int, settings: PlanSettings) -> Array:
     """P(right and determined) per class, (class,), NaN for classes without a relation, with n markers like
     the first.
 
@@ -130,7 +132,7 @@ def _first(reached: list[bool]) -> int | None:
     return None
 
 
-def marker_worth(panel: PanelGenotypes, settings: PlanSettings) -> Floats:
+def marker_worth(panel: PanelGenotypes, settings: PlanSettings) -> Array:
     """Evidence of each marker where two parents differ, in units of the panel's median marker, (marker,).
 
     The least, over the relations a hybrid may be mistaken for, of Bhattacharyya's exponent
@@ -155,7 +157,7 @@ def marker_worth(panel: PanelGenotypes, settings: PlanSettings) -> Floats:
 
 
 @lru_cache(maxsize=512)
-def _counts(n: int, parts: int) -> Floats:
+def _counts(n: int, parts: int) -> Array:
     if parts == 1:
         return np.array([[n]], dtype=np.float64)
     rows = []

@@ -23,10 +23,10 @@ from __future__ import annotations
 import time
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
-from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.planning.markers.marker_set import (
     ROUND,
     MarkerChoice,
@@ -36,6 +36,8 @@ from crossproof.planning.markers.marker_set import (
     value_of,
     without_spares,
 )
+
+Array = NDArray[np.float64]
 
 _POOL = 200
 _REACH_POOL = 200
@@ -64,7 +66,9 @@ def choose(task: PanelTask, *, at_most: int = 0, seconds: float = 60.0) -> Marke
     )
 
 
-def _shared_rows(task: PanelTask, columns: Ints) -> tuple[list[sparse.csr_array], list[float], list[float]]:
+def _shared_rows(
+    task: PanelTask, columns: NDArray[np.int64]
+) -> tuple[list[sparse.csr_array], list[float], list[float]]:
     """Constraints of both problems over the chosen columns: chromosomes and spacing."""
     rows, low, high = [], [], []
     chromosome, position = task.chromosome[columns], task.position[columns]
@@ -96,11 +100,13 @@ def _shared_rows(task: PanelTask, columns: Ints) -> tuple[list[sparse.csr_array]
     return rows, low, high
 
 
-def _row(at: Ints, width: int) -> sparse.csr_array:
+def _row(at: NDArray[np.int64], width: int) -> sparse.csr_array:
     return sparse.csr_array((np.ones(len(at)), (np.zeros(len(at), dtype=np.int64), at)), shape=(1, width))
 
 
-def _cover(task: PanelTask, begin: Bools, at_most: int, until: float) -> tuple[Bools, float, bool]:
+def _cover(
+    task: PanelTask, begin: NDArray[np.bool_], at_most: int, until: float
+) -> tuple[NDArray[np.bool_], float, bool]:
     crosses = np.flatnonzero(task.reached(begin) & (task.need > 0))
     columns = np.flatnonzero(~task.forced_out)
     best, best_cost = begin, float(task.cost[begin].sum())
@@ -146,7 +152,7 @@ def _cover(task: PanelTask, begin: Bools, at_most: int, until: float) -> tuple[B
     return best, bound, False
 
 
-def _summed_bound(task: PanelTask, crosses: Ints, columns: Ints) -> float:
+def _summed_bound(task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64]) -> float:
     """A lower bound of the cost from all needs added up: markers by weight per cost, the last in part."""
     forced = task.forced_in
     weight = np.minimum(task.weight[crosses], task.need[crosses, None])
@@ -164,7 +170,9 @@ def _summed_bound(task: PanelTask, crosses: Ints, columns: Ints) -> float:
     return total
 
 
-def _cover_system(task: PanelTask, crosses: Ints, columns: Ints) -> tuple[sparse.csr_array, Floats]:
+def _cover_system(
+    task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64]
+) -> tuple[sparse.csr_array, Array]:
     rows, low, high = _shared_rows(task, columns)
     parts = [sparse.csr_array(task.weight[np.ix_(crosses, columns)])]
     need = [task.need[crosses]]
@@ -179,8 +187,8 @@ def _cover_system(task: PanelTask, crosses: Ints, columns: Ints) -> tuple[sparse
 
 
 def _cover_milp(
-    task: PanelTask, crosses: Ints, columns: Ints, until: float, partly: bool
-) -> tuple[Bools | None, float, bool]:
+    task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64], until: float, partly: bool
+) -> tuple[NDArray[np.bool_] | None, float, bool]:
     left = until - time.monotonic()
     if left < 0.5:
         return None, -np.inf, False
@@ -200,7 +208,9 @@ def _cover_milp(
     return chosen, lower, result.status == 0
 
 
-def _reach(task: PanelTask, begin: Bools, at_most: int, until: float) -> tuple[Bools, float, bool]:
+def _reach(
+    task: PanelTask, begin: NDArray[np.bool_], at_most: int, until: float
+) -> tuple[NDArray[np.bool_], float, bool]:
     crosses = np.flatnonzero(task.attainable())
     columns = np.flatnonzero(~task.forced_out)
     best, value = begin, value_of(task, begin, at_most)
@@ -249,8 +259,8 @@ def _reach(task: PanelTask, begin: Bools, at_most: int, until: float) -> tuple[B
 
 
 def _reach_system(
-    task: PanelTask, crosses: Ints, columns: Ints, at_most: int
-) -> tuple[Floats, sparse.csr_array, Floats, Floats, Floats]:
+    task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64], at_most: int
+) -> tuple[Array, sparse.csr_array, Array, Array, Array]:
     """Cost, matrix, row limits and lower bounds of the reach problem; unknowns are x, then y."""
     n_x, n_y = len(columns), len(crosses)
     weight = sparse.csr_array(np.minimum(task.weight[np.ix_(crosses, columns)], task.need[crosses, None]))
@@ -271,7 +281,7 @@ def _reach_system(
     )
 
 
-def _unit(cost: Floats) -> float:
+def _unit(cost: Array) -> float:
     """The step in which costs go up: 1 where all costs are whole multiples of the first, else 0."""
     first = float(cost[0]) if len(cost) else 0.0
     return first if len(cost) and np.allclose(cost, first) else 0.0

@@ -14,10 +14,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.next_steps import hybrids_below, seeds_to_test
+
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -29,9 +30,9 @@ class NextBatch:
     `expected_tests`: mean number of tests when seeds are tested one by one until the target or the end.
     """
 
-    seeds: Ints
-    p_done: Floats
-    expected_tests: Floats
+    seeds: NDArray[np.int64]
+    p_done: Array
+    expected_tests: Array
 
 
 def next_batch(

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from crossproof.model.arrays import Floats, Objects
 from crossproof.rates.estimators.clusters import group_sum
 from crossproof.rates.estimators.confounding import Factor
 from crossproof.rates.estimators.factors import FactorModel, Term, fit_factors
 from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, text
+
+Array = NDArray[np.float64]
 
 _RECORD = {
     "cross_id", "mother", "father", "date", "time", "hour", "week", "operator", "flowers", "pods", "seeds",
@@ -48,7 +50,7 @@ def season_factors(season: Tally, options: RateOptions) -> list[Factor]:
     return factors
 
 
-def week_number(weeks: Objects) -> Floats:
+def week_number(weeks: NDArray[np.object_]) -> Array:
     """Weeks since the first week of the season, of ISO weeks such as 2031-W23; NaN where absent."""
     monday = pd.to_datetime(
         pd.Series([f"{w}-1" if w else None for w in weeks], dtype=object), format="%G-W%V-%u", errors="coerce"
@@ -57,7 +59,7 @@ def week_number(weeks: Objects) -> Floats:
     return np.asarray(days.to_numpy(dtype=float, na_value=np.nan) / 7.0)
 
 
-def _levels(name: str, words: Objects) -> Factor:
+def _levels(name: str, words: NDArray[np.object_]) -> Factor:
     levels = sorted({w for w in words if w})
     place = {level: index for index, level in enumerate(levels)}
     return Factor(
