@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Ints
 from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import FindingKind
 from crossproof.model.plates import PlateFormat, row_letters
@@ -29,10 +29,10 @@ class Layout:
     correction: CorrectionKind
     detail: str
     words: str
-    source: NDArray[np.int64]
+    source: Ints
 
     @property
-    def lost(self) -> NDArray[np.int64]:
+    def lost(self) -> Ints:
         """Positions of the sheet whose contents lie nowhere on the plate."""
         return np.setdiff1d(np.arange(len(self.source)), self.source)
 
@@ -43,7 +43,7 @@ def _layout(
     correction: CorrectionKind,
     detail: str,
     words: str,
-    where: Callable[[NDArray[np.int64], NDArray[np.int64]], tuple[NDArray[np.int64], NDArray[np.int64]]],
+    where: Callable[[Ints, Ints], tuple[Ints, Ints]],
 ) -> Layout:
     """A layout from the sheet's (row, column) as a function of the plate's (row, column)."""
     r, c = np.divmod(np.arange(plate.rows * plate.columns), plate.columns)
@@ -181,7 +181,7 @@ def strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
 
 
 @cache
-def strip_sources(plate: PlateFormat) -> NDArray[np.int64]:
+def strip_sources(plate: PlateFormat) -> Ints:
     """The sources of all `strip_layouts`, (layout, position)."""
     return np.stack([layout.source for layout in strip_layouts(plate)])
 

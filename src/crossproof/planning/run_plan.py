@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import Problem
+from crossproof.model.arrays import Bools, Int8s, Ints
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.markers.least_markers import LeastMarkers, least_markers
 from crossproof.planning.markers.marker_plan import MarkerPlan, plan_markers
@@ -115,7 +115,7 @@ def make_plan(
 
 
 def _fewest_first(
-    crosses: list[PlannedCross], counts: NDArray[np.int64], panel: PanelGenotypes, notes: list[str]
+    crosses: list[PlannedCross], counts: Ints, panel: PanelGenotypes, notes: list[str]
 ) -> list[PlannedCross]:
     if len(crosses) <= MOST_CROSSES:
         return crosses
@@ -130,7 +130,7 @@ def _fewest_first(
     return [crosses[i] for i in kept]
 
 
-def _least(panel: PanelGenotypes, on: NDArray[np.bool_], settings: PlanSettings) -> LeastMarkers:
+def _least(panel: PanelGenotypes, on: Bools, settings: PlanSettings) -> LeastMarkers:
     use = on if on.any() else panel.usable
     middle = [
         float(np.median(x[use])) if use.any() else fallback
@@ -151,8 +151,8 @@ def _need(least: LeastMarkers, settings: PlanSettings) -> int:
 def _cross_plans(
     crosses: Sequence[PlannedCross],
     panel: PanelGenotypes,
-    fixed: NDArray[np.int8],
-    on: NDArray[np.bool_],
+    fixed: Int8s,
+    on: Bools,
     settings: PlanSettings,
     rates: TeamRates,
     least: LeastMarkers,

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.errors import InputError, error
-from crossproof.inference.line_doubts import belief_about, heterogeneous_share
+from crossproof.inference.lines.line_doubts import belief_about, heterogeneous_share
 from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import read_arrays, write_arrays, write_calls

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.evidence import error_model
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import (
     CallBatch,
     Evidence,
@@ -26,9 +27,6 @@ from crossproof.model.genotypes import (
 )
 from crossproof.model.sentinels import NO_CALL_CODE
 
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
-
 
 @dataclass(frozen=True)
 class EvidenceBlock:
@@ -39,10 +37,10 @@ class EvidenceBlock:
     """
 
     k: int
-    rows: Rows
-    codes: NDArray[np.uint8]
-    depths: NDArray[np.uint16] | None = None
-    phred: NDArray[np.uint8] | None = None
+    rows: Ints
+    codes: UInt8s
+    depths: UInt16s | None = None
+    phred: UInt8s | None = None
 
 
 @dataclass(frozen=True)
@@ -50,7 +48,7 @@ class BatchEvidence:
     """One file: its well numbers (w,), the kind of evidence the likelihoods come from, and its blocks."""
 
     batch: str
-    wells: Rows
+    wells: Ints
     kind: Evidence
     blocks: tuple[EvidenceBlock, ...]
 
@@ -84,7 +82,7 @@ class Wells:
     batches: tuple[BatchEvidence, ...]
 
     @cached_property
-    def place(self) -> tuple[Rows, Rows]:
+    def place(self) -> tuple[Ints, Ints]:
         """Batch and column of every well, -1 for a well without evidence."""
         batch = np.full(self.n_wells, -1, dtype=np.int64)
         column = np.full(self.n_wells, -1, dtype=np.int64)
@@ -93,16 +91,14 @@ class Wells:
             column[item.wells] = np.arange(len(item.wells))
         return batch, column
 
-    def codes(self, rows: Rows, wells: Rows) -> NDArray[np.uint8]:
+    def codes(self, rows: Ints, wells: Ints) -> UInt8s:
         """Observation codes (marker, well) at joined markers `rows`; NO_CALL_CODE where there is no call."""
         out = np.full((len(rows), len(wells)), NO_CALL_CODE, dtype=np.uint8)
         for block, here, there, source, target in self._overlaps(rows, wells):
             out[np.ix_(here, target)] = block.codes[np.ix_(there, source)]
         return out
 
-    def likelihood(
-        self, rows: Rows, wells: Rows, k: int, rates: ErrorRates, *, floor: bool = True
-    ) -> NDArray[np.float64]:
+    def likelihood(self, rows: Ints, wells: Ints, k: int, rates: ErrorRates, *, floor: bool = True) -> Floats:
         """Genotype likelihoods (marker, well, genotype), summing to 1, floored, flat where nothing is known.
 
         `rows`: joined markers that all have `k` alleles; `wells`: well numbers.
@@ -129,13 +125,13 @@ class Wells:
             out[np.ix_(here, target)] = value
         return error_model.apply_floor(out, rates.floor) if floor else out
 
-    def called_by_calls(self, wells: Rows) -> NDArray[np.bool_]:
+    def called_by_calls(self, wells: Ints) -> Bools:
         """Which wells' likelihoods come from calls, so that they tell of the call error rates."""
         batch, _ = self.place
         return np.asarray(self._by_calls[batch[wells]])
 
     @cached_property
-    def _by_calls(self) -> NDArray[np.bool_]:
+    def _by_calls(self) -> Bools:
         """Whether a file's evidence is its calls (batch + 1,); the last for a well of no file."""
         return np.array(
             [b.kind not in (Evidence.LIKELIHOODS, Evidence.DEPTHS) for b in self.batches] + [False]
@@ -148,7 +144,7 @@ class Wells:
     def _kind_of(self) -> dict[int, Evidence]:
         return {id(block): batch.kind for batch in self.batches for block in batch.blocks}
 
-    def _overlaps(self, rows: Rows, wells: Rows) -> Iterable[tuple[EvidenceBlock, Rows, Rows, Rows, Rows]]:
+    def _overlaps(self, rows: Ints, wells: Ints) -> Iterable[tuple[EvidenceBlock, Ints, Ints, Ints, Ints]]:
         """Blocks with any of these: (block, places in rows, rows of block, columns, places in wells)."""
         batch_of, column_of = self.place
         batches = batch_of[wells]
@@ -202,11 +198,11 @@ def batch_evidence(
 
 def _recoded(
     k: int,
-    rows: Rows,
-    table: Rows,
-    calls: NDArray[np.int8],
-    depths: NDArray[np.uint16] | None,
-    phred: NDArray[np.uint8] | None,
+    rows: Ints,
+    table: Ints,
+    calls: Int8s,
+    depths: UInt16s | None,
+    phred: UInt8s | None,
 ) -> EvidenceBlock:
     """A block with its alleles numbered by `table` (marker, old allele)."""
     m, own_k = table.shape

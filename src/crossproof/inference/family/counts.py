@@ -10,13 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.lines.panel import PanelBlock
+from crossproof.model.arrays import Floats, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 FIXED = 0.9
 """Posterior from which on a line counts as fixed at a marker."""
@@ -29,18 +26,18 @@ class Counts:
     """Counts per plant (n,), and of the family's markers."""
 
     contrast_markers: int
-    scored: Rows
-    contrast_scored: Rows
-    contrast_het: Rows
-    foreign: Rows
-    shared_scored: Rows
-    shared_het: Rows
-    with_data: Rows
-    maternal_scored: Rows
-    maternal_agree: Rows
+    scored: Ints
+    contrast_scored: Ints
+    contrast_het: Ints
+    foreign: Ints
+    shared_scored: Ints
+    shared_het: Ints
+    with_data: Ints
+    maternal_scored: Ints
+    maternal_agree: Ints
 
 
-def parent_genotypes(block: PanelBlock, place: Rows, version: int | None) -> Rows:
+def parent_genotypes(block: PanelBlock, place: Ints, version: int | None) -> Ints:
     """Genotype (m,) at which a line is fixed, -1 where it is not or not known to be."""
     if version is None:
         return np.full(len(place), -1, dtype=np.int64)
@@ -52,7 +49,7 @@ def parent_genotypes(block: PanelBlock, place: Rows, version: int | None) -> Row
 
 
 def count_calls(
-    blocks: tuple[tuple[PanelBlock, Rows, Floats, NDArray[np.uint8]], ...],
+    blocks: tuple[tuple[PanelBlock, Ints, Floats, UInt8s], ...],
     mother: int | None,
     father: int | None,
 ) -> Counts:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from crossproof.inference.family.parent_hypotheses import OF_GENERATION, Fault, Reading
 from crossproof.inference.lines.panel import Panel
-from crossproof.inference.parent_hypotheses import OF_GENERATION, Fault, Reading
 from crossproof.inference.pedigree import PAIR_RELATIONS
 from crossproof.inference.season_results import RELATIONS, FamilyInput
 from crossproof.model.arrays import Floats, Ints

@@ -14,23 +14,27 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.doubt import Doubt
 from crossproof.inference.family.family_model import Family, Solution
-from crossproof.inference.line_doubts import TubeBelief, belief_about, heterogeneous_share
-from crossproof.inference.lines.panel import Panel
-from crossproof.inference.parent_hypotheses import (
+from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     GRAVITY,
     HETEROGENEOUS_WEIGHTS,
     RELATIVE_SHARE,
     RELATIVE_WEIGHTS,
-    UNTYPED_SHARE,
     Fault,
     Reading,
     Readings,
     log_sizes,
 )
-from crossproof.inference.reading_solver import ReadingSolver, Solved
+from crossproof.inference.family.reading_solver import ReadingSolver, Solved
+from crossproof.inference.lines.doubt import Doubt
+from crossproof.inference.lines.line_doubts import (
+    UNTYPED_SHARE,
+    TubeBelief,
+    belief_about,
+    heterogeneous_share,
+)
+from crossproof.inference.lines.panel import Panel
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 

@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.family.family_model import Family, FamilyBlock, Priors, Solution
 from crossproof.inference.lines.consensus import discordance
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+from crossproof.model.arrays import Bools, Floats, Ints
 
 SURE = 0.9
 """Class posterior from which on a well alone says what the plant is."""
@@ -21,7 +18,7 @@ SURE = 0.9
 class Replicates:
     """Wells of plants that have several: `owner` (w,) plant number, `like` (m, w, n_g) per block."""
 
-    owner: Rows
+    owner: Ints
     like: tuple[Floats, ...]
 
 
@@ -30,10 +27,10 @@ def compare_wells(
     blocks: tuple[FamilyBlock, ...],
     solution: Solution,
     log_prior: Floats,
-    klass: Rows,
+    klass: Ints,
     n_pair: int,
     n_plants: int,
-) -> tuple[Floats, NDArray[np.bool_]]:
+) -> tuple[Floats, Bools]:
     """Largest share of markers (n,) at which two wells of a plant differ, and whether they disagree on its
     class.
 

@@ -12,10 +12,10 @@ from crossproof.inference.family.donors import OtherCrosses
 from crossproof.inference.family.family_model import Family, Priors
 from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.origins import relabel, row_scores
+from crossproof.inference.family.parent_hypotheses import Readings
 from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.replicate_wells import compare_wells
 from crossproof.inference.lines.panel import Panel
-from crossproof.inference.parent_hypotheses import Readings
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
 from crossproof.model.arrays import Floats, Ints, Texts
 from crossproof.model.results import Relation

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.inference.doubt import Doubt, doubts_from_arrays, doubts_to_arrays
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import cluster_wells, discordance, fit_pool
+from crossproof.inference.lines.doubt import Doubt, doubts_from_arrays, doubts_to_arrays
 from crossproof.inference.pedigree import gamete_table, pool_genotypes
 from crossproof.inference.season_results import LineInput
 from crossproof.model.arrays import Bools, Floats, Floats32, Ints, Texts

@@ -17,7 +17,6 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import (
     EMPTY,
-    Floats,
     Plate,
     SeasonBlock,
     SeasonTables,
@@ -40,6 +39,7 @@ from crossproof.inference.plates.scores import PlateScores, background_call_rate
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.well_pairs import stray_counts
+from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
 from crossproof.model.sentinels import NO_CALL_CODE

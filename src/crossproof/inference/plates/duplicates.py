@@ -16,11 +16,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.plates.arrays import Floats, Plate, SeasonTables
+from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.family_tables import FamilyTables
 from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.model.arrays import Floats, Floats32, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
@@ -32,7 +32,6 @@ OUTCROSS = 2
 MAX_WELLS = 40_000
 """Most candidates compared, every one with every other."""
 BLOCK = 2048
-Floats32 = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -159,7 +158,7 @@ def _not_compared(count: int) -> Finding:
     )
 
 
-def _similar(entries: Sequence[_Entry]) -> NDArray[np.int64]:
+def _similar(entries: Sequence[_Entry]) -> Ints:
     """Pairs of entries that are alike at 95 % of the markers known in both, 10 at least, (pair, 2).
 
     Products of indicators, BLOCK rows at a time: time grows with the square of the entries, memory does not.

@@ -10,16 +10,15 @@ to what the sibs of that relation show,
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.plates.arrays import Floats
 from crossproof.inference.plates.scores import LineState, PlateScores
+from crossproof.model.arrays import Floats, Ints
 
 
 class FamilyTables:
     """The plants of one cross on one plate: `wells`, the likeliest `relation` of each, and their tables."""
 
-    def __init__(self, scores: PlateScores, cross: int, wells: NDArray[np.int64], state: LineState) -> None:
+    def __init__(self, scores: PlateScores, cross: int, wells: Ints, state: LineState) -> None:
         n = scores.season.n_lines
         self.wells = wells
         self.base, self.prior = scores.identity_tables(n + cross, int(wells[0]), state)

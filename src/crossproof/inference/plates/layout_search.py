@@ -15,13 +15,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.plates.arrays import Floats
 from crossproof.inference.plates.proposals import (
     GAIN,
-    Bools,
-    Ints,
     Proposal,
     broad,
     clipped,
@@ -32,6 +28,7 @@ from crossproof.inference.plates.proposals import (
 )
 from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
 from crossproof.inference.plates.well_pairs import pairs, tube_pairs
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import FindingKind
 from crossproof.model.layouts import strip_layouts, strip_sources, whole_plate_layouts
 
@@ -58,8 +55,8 @@ class Search:
     steps: tuple[Proposal, ...]
     matrix: Matrix
     identity: Ints
-    misfit: NDArray[np.bool_]
-    labelled_misfit: NDArray[np.bool_]
+    misfit: Bools
+    labelled_misfit: Bools
 
 
 def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:

@@ -14,10 +14,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import pool_genotypes
-from crossproof.inference.plates.arrays import Floats, Plate, SeasonTables, line_posterior
+from crossproof.inference.plates.arrays import Plate, SeasonTables, line_posterior
+from crossproof.model.arrays import Bools, Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
@@ -67,7 +67,7 @@ def _data(plate: Plate, well: int) -> list[Floats]:
     return [b.likelihood[:, well].astype(np.float64) for b in plate.blocks]
 
 
-def clusters(agree: NDArray[np.bool_]) -> list[list[int]]:
+def clusters(agree: Bools) -> list[list[int]]:
     """Groups of wells that agree, directly or through others, largest first, (well, well) -> lists."""
     left = set(range(len(agree)))
     groups = []

@@ -19,9 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_genotypes
-from crossproof.inference.plates.arrays import EMPTY, Floats, heterozygous_codes
+from crossproof.inference.plates.arrays import EMPTY, heterozygous_codes
 from crossproof.inference.plates.family_tables import FamilyTables
 from crossproof.inference.plates.scores import LineState, Matrix, PlateScores, log_sum
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, genotype_index, n_genotypes
@@ -79,7 +80,7 @@ def depth_table(depths: NDArray[np.integer]) -> Floats:
     return np.asarray(np.exp(log_p) + 1e-3)
 
 
-def neighbours(scores: PlateScores, well: int) -> NDArray[np.int64]:
+def neighbours(scores: PlateScores, well: int) -> Ints:
     """Up to eight wells that touch this one, (n,)."""
     plate = scores.plate
     near = (abs(plate.rows - plate.rows[well]) <= 1) & (abs(plate.columns - plate.columns[well]) <= 1)
@@ -88,7 +89,7 @@ def neighbours(scores: PlateScores, well: int) -> NDArray[np.int64]:
     return np.flatnonzero(near & (plate.n_called > 0.2 * plate.n_markers))
 
 
-def _contaminants(scores: PlateScores, wells: NDArray[np.int64]) -> list[Floats]:
+def _contaminants(scores: PlateScores, wells: Ints) -> list[Floats]:
     """Genotype distributions of the neighbours and, last, of an unknown plant, per block (source, marker,
     g)."""
     out = []
@@ -142,8 +143,8 @@ def _one_plant(
 
 
 def _surprising(
-    scores: PlateScores, wells: NDArray[np.int64], tables: list[Floats], prior: Floats
-) -> tuple[Floats, NDArray[np.bool_]]:
+    scores: PlateScores, wells: Ints, tables: list[Floats], prior: Floats
+) -> tuple[Floats, Bools]:
     """log P(data | one plant of what should be there), and whether to make the full comparison, (well,) each.
 
     `tables` per block (relation, marker, well, genotype). It is made where a well is heterozygous at 3
@@ -217,9 +218,7 @@ def _heterozygotes(scores: PlateScores, well: int) -> tuple[int, int]:
     return het, seen
 
 
-def mixture_findings(
-    scores: PlateScores, matrix: Matrix, identity: NDArray[np.int64], threshold: float
-) -> list[Finding]:
+def mixture_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float) -> list[Finding]:
     """Wells whose data two plants explain and one does not."""
     plate = scores.plate
     state = scores.lines_under(identity)
@@ -235,7 +234,7 @@ def mixture_findings(
 
 
 def _own_tables(
-    scores: PlateScores, identity: NDArray[np.int64], state: LineState
+    scores: PlateScores, identity: Ints, state: LineState
 ) -> Iterator[tuple[int, Callable[[], list[Floats]], Floats, float, bool]]:
     """Called wells in order: well, its tables (relation, marker, genotype) when asked, their log prior,
     log P(data), and whether its calls surprise."""
@@ -260,7 +259,7 @@ def _own_tables(
 def _mixture(
     scores: PlateScores,
     matrix: Matrix,
-    identity: NDArray[np.int64],
+    identity: Ints,
     w: int,
     first: list[Floats],
     prior: Floats,

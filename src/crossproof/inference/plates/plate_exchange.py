@@ -13,12 +13,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.plates.arrays import EMPTY, Floats, Plate, SeasonTables
+from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.layout_search import Search
 from crossproof.inference.plates.proposals import broad
 from crossproof.inference.plates.scores import UNKNOWN, PlateScores
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
@@ -29,7 +29,7 @@ MAX_BAD = 60
 """Most plates compared with each other; with more, something else is wrong."""
 
 
-def sheet_of(other: Plate, plate: Plate) -> NDArray[np.int64]:
+def sheet_of(other: Plate, plate: Plate) -> Ints:
     """Identity that `other`'s sheet gives each well of `plate`, (well,); UNKNOWN where it lists none."""
     if other.format != plate.format or not (plate.placed and other.placed):
         return np.full(len(plate), UNKNOWN, dtype=np.int64)
@@ -42,7 +42,7 @@ def _without_tubes(
     season: SeasonTables,
     plates: Sequence[Plate],
     sign: float,
-    identities: Sequence[NDArray[np.int64]],
+    identities: Sequence[Ints],
 ) -> tuple[Floats, ...]:
     """Line evidence with these plates' tubes (where `identities` have them) taken out (-1) or put in (+1)."""
     out = tuple(e.copy() for e in evidence)
@@ -63,7 +63,7 @@ def _one_way(
     *,
     usual: float,
     background: float,
-) -> tuple[Floats, NDArray[np.int64]]:
+) -> tuple[Floats, Ints]:
     """Gain (well,) of plate p's wells under plate q's sheet, with q's wells under p's, and the identities."""
     plate, other = plates[p], plates[q]
     mine, theirs = sheet_of(other, plate), sheet_of(plate, other)

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.plates.arrays import EMPTY, Floats
+from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.layouts import Layout
 
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 GAIN = 1.0
 """A well speaks for a proposal from this many nats."""
 LEAST_MARKERS = 5
@@ -46,7 +44,7 @@ class Proposal:
         return self.layout is not None and " and " not in self.words and "reversed" not in self.words
 
 
-def misfit_wells(matrix: Matrix, identity: Ints, scores: PlateScores) -> NDArray[np.bool_]:
+def misfit_wells(matrix: Matrix, identity: Ints, scores: PlateScores) -> Bools:
     """Wells that anything else explains better than their identity does, (well,).
 
     A sample: "something else" is likelier than its tag although it is given probability ODD only. A blank or

@@ -34,7 +34,8 @@ from crossproof.inference.pedigree import (
     pool_genotypes,
     self_table,
 )
-from crossproof.inference.plates.arrays import EMPTY, Floats, Plate, SeasonTables
+from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
+from crossproof.model.arrays import Floats, Floats32, Ints
 
 if TYPE_CHECKING:
     from crossproof.inference.plates.tag_scores import TagScores
@@ -99,7 +100,7 @@ def background_call_rate(plates: Sequence[Plate]) -> float:
     return float(np.median(np.concatenate([rates[rates < 0.5], [0.02, 0.02]])))
 
 
-def log_sums(table: Floats, likelihood: NDArray[np.float32]) -> Floats:
+def log_sums(table: Floats, likelihood: Floats32) -> Floats:
     """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well,
     genotype)."""
     out = np.zeros((likelihood.shape[1], table.shape[2]))
@@ -115,12 +116,12 @@ class LineState:
     """Lines' evidence as one layout implies it: per block (line, marker, genotype), for the lines in
     `lines`."""
 
-    lines: NDArray[np.int64]
+    lines: Ints
     evidence: tuple[Floats, ...]
     tables: dict[int, Floats] = field(default_factory=dict, repr=False, compare=False)
     """Tables of these lines, and last of an unknown one, by block, once `PlateScores` has made them."""
 
-    def at(self, lines: NDArray[np.int64]) -> NDArray[np.int64]:
+    def at(self, lines: Ints) -> Ints:
         """Rows of these lines."""
         return np.searchsorted(self.lines, lines)
 
@@ -172,7 +173,7 @@ class PlateScores:
             both += log_sums(t, x)
         return np.asarray(log_sum(both, axis=1) - np.log(2))
 
-    def needed_lines(self, identity: NDArray[np.int64]) -> NDArray[np.int64]:
+    def needed_lines(self, identity: Ints) -> Ints:
         """Lines on the plate, and parents of the crosses on it."""
         n = self.season.n_lines
         crosses = np.unique(identity[identity >= n]) - n
@@ -190,9 +191,7 @@ class PlateScores:
             ]
         return self._off[line]
 
-    def lines_under(
-        self, identity: NDArray[np.int64], labelled: bool = False, more: NDArray[np.int64] | None = None
-    ) -> LineState:
+    def lines_under(self, identity: Ints, labelled: bool = False, more: Ints | None = None) -> LineState:
         """Line evidence with this plate's tubes where `identity` has them, odd tubes left out if `labelled`.
 
         `more`: further lines to have at hand.
@@ -213,7 +212,7 @@ class PlateScores:
             evidence.append(total)
         return LineState(lines, tuple(evidence))
 
-    def _line_table(self, b: int, lines: NDArray[np.int64], evidence: Floats) -> Floats:
+    def _line_table(self, b: int, lines: Ints, evidence: Floats) -> Floats:
         """Genotype distribution of plants of these lines, (line, marker, genotype)."""
         h = self.season.departure
         outbred, fixed, unknown = self._priors[b]
@@ -243,7 +242,7 @@ class PlateScores:
         prior = np.asarray(self.season.class_prior, dtype=np.float64)
         return np.asarray(np.log(np.concatenate([prior[:3], prior[3] * np.array(OFF_PEDIGREE_SHARES)])))
 
-    def parent_table(self, b: int, parents: NDArray[np.int64], state: LineState) -> Floats:
+    def parent_table(self, b: int, parents: Ints, state: LineState) -> Floats:
         """Genotype distributions of parents given as line indices, -1 for unknown, (parent, marker,
         genotype)."""
         if b not in state.tables:
@@ -273,9 +272,7 @@ class PlateScores:
 
     # ---- scores -----------------------------------------------------------------------------------------
 
-    def relation_scores(
-        self, mother: NDArray[np.int64], father: NDArray[np.int64], wells: NDArray[np.int64], state: LineState
-    ) -> Floats:
+    def relation_scores(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
         """log P(data | relation) of wells under pairs of parents (line indices), (well, pair, relation)."""
         out = np.zeros((len(wells), len(mother) * N_RELATIONS))
         for b, x in enumerate(self.likelihood):
@@ -292,7 +289,7 @@ class PlateScores:
         known = [np.ptp(e[row], axis=-1) > 1.0 for e in state.evidence]
         return float(np.concatenate(known).mean())
 
-    def marker_scores(self, mother: int, father: int, wells: NDArray[np.int64], state: LineState) -> Floats:
+    def marker_scores(self, mother: int, father: int, wells: Ints, state: LineState) -> Floats:
         """log P(data at each marker | likeliest relation to mother x father), (marker, well)."""
         pair = np.array([mother]), np.array([father])
         relation = (self.relation_scores(*pair, wells, state)[:, 0] + self.relation_prior()).argmax(axis=1)
@@ -302,9 +299,7 @@ class PlateScores:
             out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
         return np.concatenate(out)
 
-    def markers_against(
-        self, identity: NDArray[np.int64], changed: NDArray[np.int64], labelled: bool = False
-    ) -> tuple[int, int]:
+    def markers_against(self, identity: Ints, changed: Ints, labelled: bool = False) -> tuple[int, int]:
         """Markers at which the plants of moved tubes' lines speak for `changed`, and against it.
 
         Over all plants, from 2 nats. Nothing if no tube moves.
@@ -325,14 +320,12 @@ class PlateScores:
         votes = np.asarray(votes)
         return int((votes > 2.0).sum()), int((votes < -2.0).sum())
 
-    def pair_scores(
-        self, mother: NDArray[np.int64], father: NDArray[np.int64], wells: NDArray[np.int64], state: LineState
-    ) -> Floats:
+    def pair_scores(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
         """S of wells as plants of mother x father, (well, pair)."""
         scores = self.relation_scores(mother, father, wells, state)
         return np.asarray(log_sum(scores + self.relation_prior(), axis=2))
 
-    def line_scores(self, lines: NDArray[np.int64], wells: NDArray[np.int64], state: LineState) -> Floats:
+    def line_scores(self, lines: Ints, wells: Ints, state: LineState) -> Floats:
         """log P(data | line), (well, line)."""
         out = np.zeros((len(wells), len(lines)))
         rows = state.at(lines)
@@ -341,9 +334,7 @@ class PlateScores:
             out += log_sums(table.transpose(1, 2, 0), x[:, wells])
         return out
 
-    def _without_themselves(
-        self, wells: NDArray[np.int64], lines: NDArray[np.int64], state: LineState
-    ) -> Floats:
+    def _without_themselves(self, wells: Ints, lines: Ints, state: LineState) -> Floats:
         """log P(data of tubes | the other tubes of their lines), (tube,)."""
         total = np.zeros(len(wells))
         rows = state.at(lines)
@@ -353,7 +344,7 @@ class PlateScores:
             total += np.log((table * x[:, wells].transpose(1, 0, 2)).sum(axis=2)).sum(axis=1)
         return total
 
-    def _only_tubes(self, identity: NDArray[np.int64], state: LineState) -> list[int]:
+    def _only_tubes(self, identity: Ints, state: LineState) -> list[int]:
         """Tubes without which less than half of the markers would say anything of their line."""
         out = []
         for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
@@ -367,7 +358,7 @@ class PlateScores:
                 out.append(int(w))
         return out
 
-    def plain(self, identity: NDArray[np.int64], state: LineState) -> Floats:
+    def plain(self, identity: Ints, state: LineState) -> Floats:
         """S of each well under its own identity of `identity`, (well,); 0 for EMPTY and UNKNOWN."""
         n = self.season.n_lines
         out = np.zeros(len(identity))
@@ -389,7 +380,7 @@ class PlateScores:
             out[tubes] = self._without_themselves(tubes, identity[tubes], state)
         return out
 
-    def matrix(self, identity: NDArray[np.int64], labelled: bool = False) -> Matrix:
+    def matrix(self, identity: Ints, labelled: bool = False) -> Matrix:
         """S and E of all wells under all identities that occur, consensus as `identity` implies it."""
         n = self.season.n_lines
         state = self.lines_under(identity, labelled)
@@ -430,7 +421,7 @@ class PlateScores:
         odd = np.log(ODD) + anything.reshape(shape)
         return np.asarray(np.logaddexp(np.log1p(-ODD) + s, odd) + self.called.reshape(shape))
 
-    def exact(self, identity: NDArray[np.int64], anything: Floats) -> Floats:
+    def exact(self, identity: Ints, anything: Floats) -> Floats:
         """E of each well under its identity, consensus rebuilt from the tubes that `identity` implies,
         (well,)."""
         scores = self.robust(self.plain(identity, self.lines_under(identity)), anything)
@@ -446,7 +437,7 @@ class Matrix:
     (well,).
     """
 
-    ids: NDArray[np.int64]
+    ids: Ints
     plain: Floats
     robust: Floats
     anything: Floats
@@ -458,13 +449,13 @@ class Matrix:
         """E with two further columns, (well, identity + 2): EMPTY last but one, UNKNOWN last."""
         return np.column_stack([self.robust, self.empty, self.unknown])
 
-    def column(self, identity: NDArray[np.int64]) -> NDArray[np.int64]:
+    def column(self, identity: Ints) -> Ints:
         """Column of `table` of each identity."""
         found = np.searchsorted(self.ids, identity)
         found = np.where(identity == EMPTY, len(self.ids), found)
         return np.asarray(np.where(identity == UNKNOWN, len(self.ids) + 1, found))
 
-    def own(self, identity: NDArray[np.int64]) -> Floats:
+    def own(self, identity: Ints) -> Floats:
         """E of each well under its identity, (well,)."""
         return np.asarray(self.table[np.arange(len(identity)), self.column(identity)])
 

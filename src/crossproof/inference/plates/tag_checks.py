@@ -16,7 +16,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from crossproof.inference.plates.arrays import Floats, SeasonTables, line_posterior
+from crossproof.inference.plates.arrays import SeasonTables, line_posterior
 from crossproof.inference.plates.proposals import GAIN, misfit_wells
 from crossproof.inference.plates.tag_explanations import (
     Examined,
@@ -25,6 +25,7 @@ from crossproof.inference.plates.tag_explanations import (
     explain,
     speaks,
 )
+from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 

@@ -13,13 +13,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
-from crossproof.inference.plates.arrays import Floats, Plate, SeasonTables
+from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_wells
 from crossproof.inference.plates.scores import PlateScores, log_sums
+from crossproof.model.arrays import Bools, Floats, Ints
 
 PRIOR_PARENT = 1e-2
 """Share of crosses made with another line than recorded."""
@@ -58,18 +58,18 @@ class Explanation:
     called: int
 
 
-def called_plants(examined: Examined, identity: int) -> NDArray[np.int64]:
+def called_plants(examined: Examined, identity: int) -> Ints:
     """Wells with enough calls to speak, of one identity, after the search, (n,)."""
     return np.flatnonzero((examined.search.identity == identity) & speaks(examined))
 
 
-def speaks(examined: Examined) -> NDArray[np.bool_]:
+def speaks(examined: Examined) -> Bools:
     """Wells with enough calls, (well,)."""
     plate = examined.plate
     return np.asarray(plate.n_called >= 0.3 * plate.n_markers)
 
 
-def _others(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tuple[NDArray[np.int64], Floats]:
+def _others(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tuple[Ints, Floats]:
     """Other crosses that the plants of a cross may be, and the share of all others that each stands for.
 
     In a large season crosses of the same two lines count once, by the first of them, and the MAX_OTHERS are

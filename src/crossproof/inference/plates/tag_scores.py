@@ -17,13 +17,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
-from crossproof.inference.plates.arrays import Floats
 from crossproof.inference.plates.scores import LineState, Matrix, PlateScores, log_sum, log_sums
-
-Ints = NDArray[np.int64]
+from crossproof.model.arrays import Floats, Ints
 
 STRAY_SHARE, STRAY_WEIGHT = 0.003, 400.0
 """Beta prior of the share of stray seed: its mean (what the family model gives to another cross, see

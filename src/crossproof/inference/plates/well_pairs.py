@@ -15,11 +15,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.plates.arrays import EMPTY, Floats
+from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.proposals import (
     GAIN,
-    Bools,
-    Ints,
     Proposal,
     broad,
     clipped,
@@ -30,6 +28,7 @@ from crossproof.inference.plates.proposals import (
 )
 from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
 from crossproof.inference.plates.tag_scores import tag_scores
+from crossproof.model.arrays import Bools, Floats, Ints
 
 PRIOR_WELLS = 0.05
 """Share of plates with two swapped plants. No source: one plate in twenty."""

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.doubt import Doubt
 from crossproof.inference.evidence.blocks import Wells
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
+from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel
-from crossproof.inference.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.run_wide.acceleration import Accelerator
 from crossproof.inference.run_wide.expectation import Expected, Told, added_up, ask, count_lines
 from crossproof.inference.season_results import FamilyInput

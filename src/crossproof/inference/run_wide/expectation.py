@@ -22,13 +22,13 @@ from zlib import crc32
 
 import numpy as np
 
-from crossproof.inference.doubt import Doubt
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.gathering import prepare
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault, Readings
 from crossproof.inference.family.verification import Judged, judged, readings_of
-from crossproof.inference.line_doubts import belief_about
+from crossproof.inference.lines.doubt import Doubt
+from crossproof.inference.lines.line_doubts import belief_about
 from crossproof.inference.lines.panel import PRIOR_OBSERVATIONS, Panel, PanelBlock, TagRates
-from crossproof.inference.parent_hypotheses import FAULTS, Fault, Readings
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.season_results import FamilyInput

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.doubt import doubt_from_dict
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
+from crossproof.inference.lines.doubt import doubt_from_dict
 from crossproof.inference.lines.panel import (
     Panel,
     PanelBlock,

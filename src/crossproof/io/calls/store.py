@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from crossproof.errors import InternalError
 from crossproof.io.calls.batch_join import BatchMap, JoinedCalls, join_batches, joined_blocks
+from crossproof.model.arrays import Objects
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
 STORE_VERSION = 2
@@ -183,7 +184,7 @@ def batch_of(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> C
     )
 
 
-def _texts(values: list[str]) -> NDArray[np.object_]:
+def _texts(values: list[str]) -> Objects:
     out = np.empty(len(values), dtype=object)
     out[:] = values
     return out

@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crossproof.io.files.problem_list import ProblemList
+from crossproof.model.arrays import Int32s, Ints
 
 _CHUNK = 1 << 22
 _LONGEST_CELL = 1000
@@ -33,8 +34,8 @@ class Grid:
     """
 
     headings: list[str]
-    rows: NDArray[np.int64]
-    codes: NDArray[np.int32]
+    rows: Ints
+    codes: Int32s
     texts: list[str]
     notes: list[str]
     header_row: int = 1
@@ -204,7 +205,7 @@ def _ragged(problems: ProblemList, row: int, have: int, want: int) -> None:
 def _quoted(data: bytes, separator: bytes, header_row: int, problems: ProblemList) -> Grid:
     text = data.decode("utf-8")
     known: dict[str, int] = {}
-    rows: list[NDArray[np.int32]] = []
+    rows: list[Int32s] = []
     numbers: list[int] = []
     headings: list[str] = []
     previous = csv.field_size_limit(1 << 27)
@@ -241,8 +242,8 @@ def _fast(
 ) -> Grid:
     width = len(headings)
     known: dict[bytes, int] = {}
-    parts: list[NDArray[np.int32]] = []
-    numbers: list[NDArray[np.int64]] = []
+    parts: list[Int32s] = []
+    numbers: list[Ints] = []
     row = header_row + 1
     mark = separator[0]
     while start < len(data):
@@ -291,21 +292,21 @@ def _fast(
     return Grid(headings, rows, codes, texts, [], header_row)
 
 
-def _distinct(texts: list[str]) -> tuple[list[str], NDArray[np.int32] | None]:
+def _distinct(texts: list[str]) -> tuple[list[str], Int32s | None]:
     """Texts that became equal when blanks were removed share one code."""
     known: dict[str, int] = {}
     recode = np.array([known.setdefault(t, len(known)) for t in texts], dtype=np.int32)
     return (list(known), recode) if len(known) < len(texts) else (texts, None)
 
 
-def _codes(chunk: bytes, marks: NDArray[np.int64], known: dict[bytes, int]) -> NDArray[np.int32]:
+def _codes(chunk: bytes, marks: Ints, known: dict[bytes, int]) -> Int32s:
     """Codes of the cells that end at `marks`; new texts are added to `known`."""
     lent = bytes(_LONG) + chunk
     words = np.ndarray(shape=(len(lent) - 7,), dtype="<u8", buffer=lent, strides=(1,))
     begin = np.concatenate(([0], marks[:-1] + 1))
     length = marks - begin
 
-    def tail(end: NDArray[np.int64], size: NDArray[np.int64]) -> NDArray[np.uint64]:
+    def tail(end: Ints, size: Ints) -> NDArray[np.uint64]:
         """The last `size` (0 to 8) bytes before `end` as a number."""
         out = words[end + (_LONG - 8)]
         shift = _SHIFT[size]
@@ -336,7 +337,7 @@ def _codes(chunk: bytes, marks: NDArray[np.int64], known: dict[bytes, int]) -> N
     return out
 
 
-def _factorize(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _factorize(values: NDArray[Any]) -> tuple[Ints, Ints]:
     """Number equal values alike; returns numbers, and the place of one value of each number."""
     which, uniques = pd.factorize(values)
     firsts = np.empty(len(uniques), dtype=np.int64)
@@ -345,13 +346,13 @@ def _factorize(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.int6
 
 
 def _known(
-    which: NDArray[np.int64],
-    firsts: NDArray[np.int64],
-    begin: NDArray[np.int64],
-    end: NDArray[np.int64],
+    which: Ints,
+    firsts: Ints,
+    begin: Ints,
+    end: Ints,
     chunk: bytes,
     known: dict[bytes, int],
-) -> NDArray[np.int32]:
+) -> Int32s:
     ids = np.array(
         [known.setdefault(chunk[begin[i] : end[i]], len(known)) for i in firsts.tolist()], dtype=np.int32
     )

@@ -13,11 +13,11 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.tables.call_notation import split_alleles
 from crossproof.io.tables.grid import Grid
+from crossproof.model.arrays import Int32s, Ints
 
 _SAMPLE_HEADINGS = frozenset({"sample_id", "sample", "sample_name", "sampleid"})
 _MARKER_HEADINGS = frozenset({"marker", "marker_id", "marker_name", "markerid"})
@@ -58,9 +58,9 @@ class Cells:
 
     markers: list[str]
     samples: list[str]
-    codes: NDArray[np.int32]
+    codes: Int32s
     texts: list[str]
-    row_of: Mapping[str, NDArray[np.int64]]
+    row_of: Mapping[str, Ints]
     info: dict[str, MarkerInfo] = field(default_factory=dict)
 
     def row(self, marker: int, sample: int) -> int | None:

@@ -22,6 +22,7 @@ from crossproof.io.files.sniff import FileKind, Sniffed
 from crossproof.io.tables.call_notation import Notation, Reading, is_missing, read_marker
 from crossproof.io.tables.grid import Grid, finish, grid_of_rows, read_grid
 from crossproof.io.tables.layouts import Cells, MarkerInfo, find_layout, lay_out
+from crossproof.model.arrays import Bools, Int8s
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 from crossproof.model.sentinels import MISSING
 
@@ -163,7 +164,7 @@ def _check_names(cells: Cells, grid: Grid, problems: ProblemList) -> None:
         problems.add("The table has no markers or no samples.", "Check the layout given in config.yaml.")
 
 
-def _presence(codes: NDArray[Any], n_texts: int) -> NDArray[np.bool_]:
+def _presence(codes: NDArray[Any], n_texts: int) -> Bools:
     """Which texts each marker has, (marker, text + 1); the last column stands for 'no cell'."""
     out = np.zeros((len(codes), n_texts + 1), dtype=bool)
     step = max(1, 20_000_000 // max(1, codes.shape[1]))
@@ -201,10 +202,10 @@ def _interpret(
         problems.raise_if_any()
     present = _presence(codes, len(texts))
     nothing = np.array([is_missing(t, more) for t in texts] + [True], dtype=bool)
-    memo: dict[tuple[object, ...], tuple[Reading, NDArray[np.int8]]] = {}
+    memo: dict[tuple[object, ...], tuple[Reading, Int8s]] = {}
     readings: list[Reading] = []
     groups: dict[int, list[int]] = {}
-    tables: dict[int, NDArray[np.int8]] = {}
+    tables: dict[int, Int8s] = {}
     for i, marker in enumerate(cells.markers):
         about = info.get(marker, MarkerInfo())
         which = np.flatnonzero(present[i] & ~nothing)
@@ -235,7 +236,7 @@ def _interpret(
         problems.add("Every call of the table is missing.", "Check the file and missing: in config.yaml.")
         return (), _markers(cells, [], readings, info), notes
     row_of = {i: row for row, i in enumerate(kept)}
-    by_k: dict[int, list[tuple[list[int], NDArray[np.int8]]]] = {}
+    by_k: dict[int, list[tuple[list[int], Int8s]]] = {}
     for name, members in groups.items():
         members = [i for i in members if i in row_of]
         if members:

@@ -26,6 +26,7 @@ from crossproof.io.vcf.phred import haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.vcf.records import Records
 from crossproof.io.vcf.region_parts import RegionPart, write_part
 from crossproof.io.vcf.text import VcfScan
+from crossproof.model.arrays import Bools, Int8s, Int16s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import ABSENT, MISSING
 
@@ -112,7 +113,7 @@ def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
 class _Variant:
     """One accepted record with its raw arrays."""
 
-    def __init__(self, fixed: Any, calls: NDArray[np.int8], raw: dict[str, NDArray[Any]]) -> None:
+    def __init__(self, fixed: Any, calls: Int8s, raw: dict[str, NDArray[Any]]) -> None:
         self.fixed, self.calls, self.raw = fixed, calls, raw
 
 
@@ -151,7 +152,7 @@ def _read(variant: Any, scan: VcfScan) -> _Variant | None:
     return _Variant(fixed, calls, raw)
 
 
-def _calls(array: NDArray[np.int16], k: int, scan: VcfScan) -> NDArray[np.int8]:
+def _calls(array: Int16s, k: int, scan: VcfScan) -> Int8s:
     """Calls (sample, 2) from cyvcf2's (sample, ploidy + phase)."""
     alleles = array[:, :-1].astype(np.int64)
     if alleles.shape[1] > 2:
@@ -188,7 +189,7 @@ def _calls(array: NDArray[np.int16], k: int, scan: VcfScan) -> NDArray[np.int8]:
 def _records(held: list[_Variant], scan: VcfScan) -> Records:
     calls = np.stack([v.calls for v in held])
 
-    def numeric(chosen: NDArray[np.int64]) -> Numeric:
+    def numeric(chosen: Ints) -> Numeric:
         return _numeric([held[i] for i in chosen], scan)
 
     records = Records(
@@ -234,7 +235,7 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
     return out
 
 
-def _counted(values: NDArray[Any]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _counted(values: NDArray[Any]) -> tuple[Ints, Bools]:
     """Number of values each sample has, and whether one of them is missing."""
     if values.dtype.kind == "f":
         # cyvcf2 turns both of htslib's float markers into NaN; the end marker cannot be told from missing.
@@ -248,10 +249,10 @@ def _phred(
     values: NDArray[Any],
     k: int,
     name: str,
-    one_copy: NDArray[np.bool_],
-    haploid: NDArray[np.bool_],
+    one_copy: Bools,
+    haploid: Bools,
     scan: VcfScan,
-) -> NDArray[np.uint8]:
+) -> UInt8s:
     n_g = n_genotypes(k)
     count, missing = _counted(values)
     both = np.flatnonzero(haploid & (count == n_g) & ~missing) if n_g > k else ()
@@ -282,7 +283,7 @@ def _phred(
     return out
 
 
-def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> NDArray[np.uint16]:
+def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
     count, missing = _counted(values)
     sound = (count == k) | missing
     if not sound.all() or values.shape[1] > k:

@@ -14,11 +14,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.phred import haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.vcf.tokens import UNREADABLE, Tokens
+from crossproof.model.arrays import Bools, Floats, Int8s, Int32s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.sentinels import MISSING
 
@@ -80,11 +80,11 @@ class NumericGroup:
     (m, sample, k) uint16 or None; `has_phred`, `has_depths` (m,) bool: records that have the field at all.
     """
 
-    rows: NDArray[np.int64]
-    phred: NDArray[np.uint8] | None
-    depths: NDArray[np.uint16] | None
-    has_phred: NDArray[np.bool_]
-    has_depths: NDArray[np.bool_]
+    rows: Ints
+    phred: UInt8s | None
+    depths: UInt16s | None
+    has_phred: Bools
+    has_depths: Bools
 
 
 @dataclass
@@ -93,7 +93,7 @@ class Numeric:
 
     groups: dict[int, NumericGroup] = field(default_factory=dict)
 
-    def fill_calls(self, calls: NDArray[np.int8], rows: NDArray[np.int64]) -> None:
+    def fill_calls(self, calls: Int8s, rows: Ints) -> None:
         """Write into `calls` (record, sample, 2) the one genotype at phred 0, where it is one only."""
         for k, group in self.groups.items():
             if group.phred is None:
@@ -110,12 +110,12 @@ Refuse = Callable[[int, int, str, Refused], None]
 
 def parse_numeric(
     data: bytes,
-    begin: NDArray[np.int64],
-    end: NDArray[np.int64],
+    begin: Ints,
+    end: Ints,
     n_samples: int,
-    columns: NDArray[np.int64],
+    columns: Ints,
     layouts: Sequence[FieldLayout],
-    n_alleles: NDArray[np.int64],
+    n_alleles: Ints,
     *,
     want_phred: bool,
     want_depths: bool,
@@ -169,11 +169,11 @@ class _Group:
         self.gl = layout.gl if want_phred and self.pl is None else None
         self.ad = layout.ad if want_depths else None
         self.wanted = not (self.pl is None and self.gl is None and self.ad is None)
-        self.exact: dict[bytes, tuple[NDArray[np.uint8] | None, NDArray[np.uint16] | None]] = {}
+        self.exact: dict[bytes, tuple[UInt8s | None, UInt16s | None]] = {}
 
     def parse(
-        self, text: bytes, m: int, n_samples: int, columns: NDArray[np.int64], refuse: Refuse
-    ) -> tuple[NDArray[np.uint8] | None, NDArray[np.uint16] | None]:
+        self, text: bytes, m: int, n_samples: int, columns: Ints, refuse: Refuse
+    ) -> tuple[UInt8s | None, UInt16s | None]:
         """Phred (m, kept, n_g) and depths (m, kept, k) of m records whose samples are `text`."""
         n = len(columns)
         data = np.frombuffer(text, dtype=np.uint8)
@@ -218,12 +218,12 @@ class _Group:
     def _one_shape(
         self,
         tokens: Tokens,
-        before: NDArray[np.int64],
-        last: NDArray[np.int64],
-        left: NDArray[np.int64],
-        phred: NDArray[np.uint8] | None,
-        depths: NDArray[np.uint16] | None,
-    ) -> NDArray[np.bool_]:
+        before: Ints,
+        last: Ints,
+        left: Ints,
+        phred: UInt8s | None,
+        depths: UInt16s | None,
+    ) -> Bools:
         """Parse, among the samples `left`, those of the shape of the middle one; True where it was done."""
         model = left[len(left) // 2]
         shape = tokens.kinds[before[model] + 1 : last[model] + 1]  # the kind of byte behind each value
@@ -241,7 +241,7 @@ class _Group:
         if not alike.all():
             same[np.flatnonzero(same)[~alike]] = False
             ends = ends[alike]
-        mine: NDArray[np.int64] | slice = slice(None) if len(ends) == len(last) else left[same]
+        mine: Ints | slice = slice(None) if len(ends) == len(last) else left[same]
         starts = tokens.starts(before[left][same])
         good = np.ones(len(ends), dtype=bool)
         if self.ad is not None and counts[self.ad]:
@@ -262,16 +262,16 @@ class _Group:
                 good &= self._logarithms(tokens.floats(ends, starts, at, count), mine, phred)
             else:
                 good[:] = False
-        done: NDArray[np.bool_] = np.asarray(same)
+        done: Bools = np.asarray(same)
         done[np.flatnonzero(same)[~good]] = False
         return done
 
     def _depths(
         self,
-        values: list[NDArray[np.int32]],
-        mine: NDArray[np.int64] | slice,
-        depths: NDArray[np.uint16] | None,
-    ) -> NDArray[np.bool_]:
+        values: list[Int32s],
+        mine: Ints | slice,
+        depths: UInt16s | None,
+    ) -> Bools:
         assert depths is not None
         good, missing = _soundness(values)
         if len(values) != self.k:
@@ -284,10 +284,10 @@ class _Group:
 
     def _likelihoods(
         self,
-        values: list[NDArray[np.int32]],
-        mine: NDArray[np.int64] | slice,
-        phred: NDArray[np.uint8] | None,
-    ) -> NDArray[np.bool_]:
+        values: list[Int32s],
+        mine: Ints | slice,
+        phred: UInt8s | None,
+    ) -> Bools:
         assert phred is not None
         good, missing = _soundness(values)
         if len(values) != self.n_g:
@@ -305,18 +305,18 @@ class _Group:
 
     @staticmethod
     def _logarithms(
-        floats: NDArray[np.float64] | None,
-        mine: NDArray[np.int64] | slice,
-        phred: NDArray[np.uint8] | None,
-    ) -> NDArray[np.bool_]:
+        floats: Floats | None,
+        mine: Ints | slice,
+        phred: UInt8s | None,
+    ) -> Bools:
         assert phred is not None
         if floats is None:
             return np.zeros(len(phred[mine]), dtype=bool)
-        good: NDArray[np.bool_] = np.asarray(~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1))
+        good: Bools = np.asarray(~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1))
         phred[mine] = np.where(good[:, None], to_phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
         return good
 
-    def _exact(self, sample: str) -> tuple[NDArray[np.uint8] | None, NDArray[np.uint16] | None]:
+    def _exact(self, sample: str) -> tuple[UInt8s | None, UInt16s | None]:
         """Fields of one sample by the rules alone. Raises Refused."""
         cells = sample.split(":")
         if len(cells) > len(self.layout.keys):
@@ -338,7 +338,7 @@ class _Group:
                 depths = self._exact_depths(cells[self.ad])
         return phred, depths
 
-    def _exact_depths(self, text: str) -> NDArray[np.uint16]:
+    def _exact_depths(self, text: str) -> UInt16s:
         values = text.split(",")
         if text == ".":
             return np.zeros(self.k, np.uint16)
@@ -351,7 +351,7 @@ class _Group:
             return np.zeros(self.k, np.uint16)
         return np.minimum(numbers, 65535).astype(np.uint16)
 
-    def _exact_likelihoods(self, text: str, name: str, one_copy: bool, haploid: bool) -> NDArray[np.uint8]:
+    def _exact_likelihoods(self, text: str, name: str, one_copy: bool, haploid: bool) -> UInt8s:
         """Likelihoods of one sample; k values are those of a haploid call, so the call must be one.
 
         The ploidy of GT and of the likelihoods must be the same (VCF 4.3, section 1.6.2, GL).
@@ -382,7 +382,7 @@ class _Group:
         return to_phred(scores)
 
 
-def _soundness(values: list[NDArray[np.int32]]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _soundness(values: list[Int32s]) -> tuple[Bools, Bools]:
     """Samples whose values could all be read, and those with a missing one."""
     # MISSING and UNREADABLE are the only negative values; column by column, since a reduction over an axis
     # of two or three is slow.

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.io.vcf.grammar import Refused, parse_gt
 from crossproof.io.vcf.records import FixedFields
+from crossproof.model.arrays import Bools, Int8s, Ints, UInt8s
 from crossproof.model.sentinels import ABSENT, MISSING
 
 _COLON = 58
@@ -17,7 +17,7 @@ Refuse = Callable[[int, int, str, Refused], None]
 """Called with record, kept sample, the value and what is wrong with it."""
 
 
-def _genotype_tables() -> tuple[NDArray[np.uint8], NDArray[np.int8]]:
+def _genotype_tables() -> tuple[UInt8s, Int8s]:
     """Lookup from the first three bytes of a sample to a code, and from a code to its two alleles.
 
     Code 0 means: not a usual spelling. The 16 MB table costs memory only where it is touched.
@@ -38,8 +38,8 @@ _HIGHEST = _ALLELES.max(axis=1)
 
 
 def read_genotypes(
-    data: bytes, begin: NDArray[np.int64], fixed: Sequence[FixedFields], refuse: Refuse
-) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+    data: bytes, begin: Ints, fixed: Sequence[FixedFields], refuse: Refuse
+) -> tuple[Int8s, Bools]:
     """Genotypes of records whose structure has been checked.
 
     Parameters: `begin` (record, sample): places in `data` where the samples begin; `fixed`: each record's

@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from crossproof.io.vcf.fields import Numeric
 from crossproof.io.vcf.phred import phred_of_calls
 from crossproof.io.vcf.records import Records, Tally
+from crossproof.model.arrays import Bools, Int8s, Int32s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Evidence, Markers, n_genotypes
 
 _CONTIG_LEVEL = 32
@@ -40,7 +41,7 @@ def _checksum(contig: str) -> int:
     return zlib.crc32(contig.encode())
 
 
-def marker_scores(calls: NDArray[np.int8], panel: NDArray[np.int64] | None) -> NDArray[np.int32]:
+def marker_scores(calls: Int8s, panel: Ints | None) -> Int32s:
     """Score of each record, 0 to 1000: call rate x diversity.
 
     Parameters: `calls` (record, sample, 2); `panel`: samples that count for diversity, None for all.
@@ -66,11 +67,11 @@ class Kept:
     """
 
     chrom: list[str]
-    pos: NDArray[np.int64]
+    pos: Ints
     ids: list[str]
     alleles: list[tuple[str, ...]]
-    seq: NDArray[np.int64]
-    score: NDArray[np.int32]
+    seq: Ints
+    score: Int32s
     blocks: dict[int, KeptBlock]
     contig: NDArray[np.uint64] = field(init=False)
 
@@ -80,7 +81,7 @@ class Kept:
     def __len__(self) -> int:
         return len(self.ids)
 
-    def take(self, index: NDArray[np.int64]) -> Kept:
+    def take(self, index: Ints) -> Kept:
         """These records only; `index` ascending."""
         new_place = np.full(len(self), -1, dtype=np.int64)
         new_place[index] = np.arange(len(index))
@@ -104,14 +105,14 @@ class Kept:
 class KeptBlock:
     """Arrays of kept records with one number of alleles; see CallBlock for the meaning of each."""
 
-    rows: NDArray[np.int64]
-    calls: NDArray[np.int8]
-    phred: NDArray[np.uint8] | None
-    depths: NDArray[np.uint16] | None
-    has_phred: NDArray[np.bool_]
-    has_depths: NDArray[np.bool_]
+    rows: Ints
+    calls: Int8s
+    phred: UInt8s | None
+    depths: UInt16s | None
+    has_phred: Bools
+    has_depths: Bools
 
-    def take(self, keep: NDArray[np.int64], rows: NDArray[np.int64]) -> KeptBlock:
+    def take(self, keep: Ints, rows: Ints) -> KeptBlock:
         """These records, at new places."""
         return KeptBlock(
             rows,
@@ -133,7 +134,7 @@ class MarkerChoice:
 
     samples: tuple[str, ...]
     limit: int | None
-    panel: NDArray[np.int64] | None = None
+    panel: Ints | None = None
     tally: Tally = field(default_factory=Tally)
     level: int = -1
     pieces: list[Kept] = field(default_factory=list)
@@ -175,7 +176,7 @@ class MarkerChoice:
         blocks = [b for piece in self.pieces for b in piece.blocks.values()]
         return any(b.has_phred.any() for b in blocks), any(b.has_depths.any() for b in blocks)
 
-    def _thin(self, new: Kept) -> NDArray[np.int64]:
+    def _thin(self, new: Kept) -> Ints:
         """Drop candidates that `new` or a coarser level displaces; returns the rows of `new` that stay."""
         assert self.limit is not None
         sets = [*self.pieces, new]
@@ -206,9 +207,7 @@ class MarkerChoice:
         self.pieces = pieces
         return np.flatnonzero(alive[at:])
 
-    def finish(
-        self, batch: str, evidence: Evidence, notes: Sequence[str]
-    ) -> tuple[CallBatch, NDArray[np.int64]]:
+    def finish(self, batch: str, evidence: Evidence, notes: Sequence[str]) -> tuple[CallBatch, Ints]:
         """The batch of the chosen markers, in file order, and each one's place in the file."""
         kept = join_kept(self.pieces)
         self.pieces = []
@@ -248,7 +247,7 @@ class MarkerChoice:
         out = CallBatch(batch, markers, self.samples, tuple(blocks), evidence, (*notes, *self.tally.notes()))
         return out, kept.seq
 
-    def _final(self, kept: Kept) -> NDArray[np.int64]:
+    def _final(self, kept: Kept) -> Ints:
         """Best of every window, then the best of the rest up to the limit; rows in file order."""
         assert self.limit is not None
         best = _best(_windows(kept.contig, kept.pos, self.level), kept.score, kept.pos, kept.seq)
@@ -257,9 +256,7 @@ class MarkerChoice:
         return np.sort(np.concatenate([best, rest[: self.limit - len(best)]]))
 
 
-def thin_rows(
-    chrom: list[str], pos: NDArray[np.int64], score: NDArray[np.int32], limit: int
-) -> NDArray[np.int64]:
+def thin_rows(chrom: list[str], pos: Ints, score: Int32s, limit: int) -> Ints:
     """Rows of at most `limit` markers of a table that is in memory as a whole, ascending; rule as above."""
     choice = MarkerChoice((), limit)
     rows = np.arange(len(chrom))
@@ -269,7 +266,7 @@ def thin_rows(
     return kept.seq[choice._final(kept)] if len(kept) > limit else kept.seq
 
 
-def _windows(contig: NDArray[np.uint64], pos: NDArray[np.int64], level: int) -> NDArray[np.uint64]:
+def _windows(contig: NDArray[np.uint64], pos: Ints, level: int) -> NDArray[np.uint64]:
     """Window of each record at a level, as one number."""
     if level < 0:
         return np.arange(len(pos), dtype=np.uint64)
@@ -278,9 +275,7 @@ def _windows(contig: NDArray[np.uint64], pos: NDArray[np.int64], level: int) -> 
     return (contig << np.uint64(32)) | (pos.astype(np.uint64) >> np.uint64(level))
 
 
-def _best(
-    window: NDArray[np.uint64], score: NDArray[np.int32], pos: NDArray[np.int64], seq: NDArray[np.int64]
-) -> NDArray[np.int64]:
+def _best(window: NDArray[np.uint64], score: Int32s, pos: Ints, seq: Ints) -> Ints:
     """Rows of the best record of every window, ascending."""
     if not len(window):
         return np.empty(0, dtype=np.int64)
@@ -290,7 +285,7 @@ def _best(
 
 
 def _blocks(
-    calls: NDArray[np.int8], alleles: Sequence[tuple[str, ...]], chosen: NDArray[np.int64], numeric: Numeric
+    calls: Int8s, alleles: Sequence[tuple[str, ...]], chosen: Ints, numeric: Numeric
 ) -> dict[int, KeptBlock]:
     n_alleles = np.array([len(alleles[i]) for i in chosen], dtype=np.int64)
     out = {}

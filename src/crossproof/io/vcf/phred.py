@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.io.vcf.grammar import Refused
+from crossproof.model.arrays import Floats, Int8s, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 
 
-def haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float64]:
+def haploid_to_diploid(scores: Floats, k: int) -> Floats:
     """Phred scores of single alleles (k,) as scores of diploid genotypes (n_g,).
 
     One allele drawn from genotype a/b is a or b with probability 1/2 each, so
@@ -21,13 +21,13 @@ def haploid_to_diploid(scores: NDArray[np.float64], k: int) -> NDArray[np.float6
     return np.asarray(-10.0 * np.log10(np.maximum(mean, 1e-30)))
 
 
-def to_phred(scores: NDArray[np.float64]) -> NDArray[np.uint8]:
+def to_phred(scores: Floats) -> UInt8s:
     """Scores (..., genotype) with the best at 0, rounded, at most 255."""
     best = scores.min(axis=-1, keepdims=True)
     return np.asarray(np.minimum(np.rint(scores - best), 255), dtype=np.uint8)
 
 
-def phred_of_calls(calls: NDArray[np.int8], k: int, score: int = 20) -> NDArray[np.uint8]:
+def phred_of_calls(calls: Int8s, k: int, score: int = 20) -> UInt8s:
     """Likelihoods that say no more than a call does, for a record without PL: (..., 2) -> (..., n_g).
 
     The called genotype has 0 and every other `score` (20: wrong in 1 of 100); a half-missing or haploid call

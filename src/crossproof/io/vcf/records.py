@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 
-import numpy as np
-from numpy.typing import NDArray
-
 from crossproof.io.vcf.fields import FieldLayout, Numeric
+from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import MAX_ALLELES
 
 DEPTH_UNUSABLE = "records have an AD that is not one depth for each allele, by the header; it is not read"
@@ -62,12 +60,12 @@ class Records:
     """
 
     chrom: list[str]
-    pos: NDArray[np.int64]
+    pos: Ints
     ids: list[str]
     alleles: list[tuple[str, ...]]
-    calls: NDArray[np.int8]
-    lines: NDArray[np.int64]
-    numeric: Callable[[NDArray[np.int64]], Numeric]
+    calls: Int8s
+    lines: Ints
+    numeric: Callable[[Ints], Numeric]
 
     def __len__(self) -> int:
         return len(self.ids)

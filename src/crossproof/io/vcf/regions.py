@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, error
 from crossproof.io.files.byte_source import Packing, packing_of, read_all
+from crossproof.model.arrays import Ints
 
 END_OF_CONTIG = 2**31 - 1
 _MAX_INDEX = 2e9
@@ -38,7 +39,7 @@ class _Contig:
 
     name: str
     first: int
-    starts: NDArray[np.int64]
+    starts: Ints
     offsets: NDArray[np.uint64]
     records: int | None
 

@@ -23,7 +23,6 @@ from dataclasses import dataclass, field
 from itertools import chain
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.io.files.problem_list import ProblemList, TooManyProblems
 from crossproof.io.vcf.fields import FieldLayout, Numeric, parse_numeric
@@ -31,6 +30,7 @@ from crossproof.io.vcf.genotypes import read_genotypes
 from crossproof.io.vcf.grammar import Refused, is_number, parse_alleles, parse_pos
 from crossproof.io.vcf.header import VcfHeader
 from crossproof.io.vcf.records import FixedFields, Records, Tally
+from crossproof.model.arrays import Ints, UInt8s
 from crossproof.model.genotypes import MAX_ALLELES
 
 _MAX_LINE = 1 << 28
@@ -47,7 +47,7 @@ class VcfScan:
 
     header: VcfHeader
     problems: ProblemList
-    columns: NDArray[np.int64]
+    columns: Ints
     want_phred: bool
     want_depths: bool
     known_lines: bool = True
@@ -159,7 +159,7 @@ class VcfScan:
         layouts = [f.layout for f in fixed]
         n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int64, len(fixed))
 
-        def numeric(chosen: NDArray[np.int64]) -> Numeric:
+        def numeric(chosen: Ints) -> Numeric:
             return parse_numeric(
                 data,
                 ends[chosen, 8] + 1,
@@ -185,7 +185,7 @@ class VcfScan:
         self.call_from_likelihood(records, layouts)
         return records, count, beyond
 
-    def _is_table(self, buffer: NDArray[np.uint8], marks: NDArray[np.int64], width: int) -> bool:
+    def _is_table(self, buffer: UInt8s, marks: Ints, width: int) -> bool:
         if len(marks) % width:
             return False
         kinds = buffer[marks].reshape(-1, width)
@@ -196,7 +196,7 @@ class VcfScan:
             sound = bool((kinds[:, tabs] == _CR).all() and (table[:, -1] == table[:, -2] + 1).all())
         return sound
 
-    def _mend(self, data: bytes, line: int) -> tuple[bytes, NDArray[np.int64]]:
+    def _mend(self, data: bytes, line: int) -> tuple[bytes, Ints]:
         """Say what is wrong with a chunk; return its sound lines and their numbers."""
         width = len(self.header.samples) + 9
         sound: list[bytes] = []
@@ -258,9 +258,9 @@ class VcfScan:
     def _fixed_fields(
         self,
         data: bytes,
-        starts: NDArray[np.int64],
-        format_ends: NDArray[np.int64],
-        lines: NDArray[np.int64],
+        starts: Ints,
+        format_ends: Ints,
+        lines: Ints,
         region: tuple[str, int, int] | None,
     ) -> tuple[list[FixedFields], list[int], bool]:
         """Parse the nine fixed fields: records to go on with, their rows, and whether the region ended."""

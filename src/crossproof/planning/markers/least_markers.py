@@ -12,16 +12,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from crossproof.inference.pedigree import PAIR_RELATIONS
+from crossproof.model.arrays import Floats
 from crossproof.model.genotypes import Markers
 from crossproof.model.results import CLASSES, Relation
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlanSettings
 from crossproof.planning.power.evidence import CrossEvidence, contrast_table, cross_evidence
-
-Array = NDArray[np.float64]
 
 MOST_MARKERS = 60
 _HOLDS_FOR = 3
@@ -39,7 +37,7 @@ class LeastMarkers:
 
 
 def typical_panel(
-    false_heterozygote: Array, dropout: Array, call_rate: Array, settings: PlanSettings
+    false_heterozygote: Floats, dropout: Floats, call_rate: Floats, settings: PlanSettings
 ) -> PanelGenotypes:
     """Two lines that differ at every marker, both alleles as common in the pool; for markers' own worth."""
     m = len(call_rate)
@@ -76,7 +74,7 @@ def pair_only(evidence: CrossEvidence) -> CrossEvidence:
     )
 
 
-def right_by_counts(evidence: CrossEvidence, n: int, settings: PlanSettings) -> Array:
+def right_by_counts(evidence: CrossEvidence, n: int, settings: PlanSettings) -> Floats:
     """P(right and determined) per class, (class,), NaN for classes without a relation, with n markers like
     the first.
 
@@ -132,7 +130,7 @@ def _first(reached: list[bool]) -> int | None:
     return None
 
 
-def marker_worth(panel: PanelGenotypes, settings: PlanSettings) -> Array:
+def marker_worth(panel: PanelGenotypes, settings: PlanSettings) -> Floats:
     """Evidence of each marker where two parents differ, in units of the panel's median marker, (marker,).
 
     The least, over the relations a hybrid may be mistaken for, of Bhattacharyya's exponent
@@ -157,7 +155,7 @@ def marker_worth(panel: PanelGenotypes, settings: PlanSettings) -> Array:
 
 
 @lru_cache(maxsize=512)
-def _counts(n: int, parts: int) -> Array:
+def _counts(n: int, parts: int) -> Floats:
     if parts == 1:
         return np.array([[n]], dtype=np.float64)
     rows = []

@@ -23,10 +23,10 @@ from __future__ import annotations
 import time
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.planning.markers.marker_set import (
     ROUND,
     MarkerChoice,
@@ -36,8 +36,6 @@ from crossproof.planning.markers.marker_set import (
     value_of,
     without_spares,
 )
-
-Array = NDArray[np.float64]
 
 _POOL = 200
 _REACH_POOL = 200
@@ -66,9 +64,7 @@ def choose(task: PanelTask, *, at_most: int = 0, seconds: float = 60.0) -> Marke
     )
 
 
-def _shared_rows(
-    task: PanelTask, columns: NDArray[np.int64]
-) -> tuple[list[sparse.csr_array], list[float], list[float]]:
+def _shared_rows(task: PanelTask, columns: Ints) -> tuple[list[sparse.csr_array], list[float], list[float]]:
     """Constraints of both problems over the chosen columns: chromosomes and spacing."""
     rows, low, high = [], [], []
     chromosome, position = task.chromosome[columns], task.position[columns]
@@ -100,13 +96,11 @@ def _shared_rows(
     return rows, low, high
 
 
-def _row(at: NDArray[np.int64], width: int) -> sparse.csr_array:
+def _row(at: Ints, width: int) -> sparse.csr_array:
     return sparse.csr_array((np.ones(len(at)), (np.zeros(len(at), dtype=np.int64), at)), shape=(1, width))
 
 
-def _cover(
-    task: PanelTask, begin: NDArray[np.bool_], at_most: int, until: float
-) -> tuple[NDArray[np.bool_], float, bool]:
+def _cover(task: PanelTask, begin: Bools, at_most: int, until: float) -> tuple[Bools, float, bool]:
     crosses = np.flatnonzero(task.reached(begin) & (task.need > 0))
     columns = np.flatnonzero(~task.forced_out)
     best, best_cost = begin, float(task.cost[begin].sum())
@@ -152,7 +146,7 @@ def _cover(
     return best, bound, False
 
 
-def _summed_bound(task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64]) -> float:
+def _summed_bound(task: PanelTask, crosses: Ints, columns: Ints) -> float:
     """A lower bound of the cost from all needs added up: markers by weight per cost, the last in part."""
     forced = task.forced_in
     weight = np.minimum(task.weight[crosses], task.need[crosses, None])
@@ -170,9 +164,7 @@ def _summed_bound(task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[
     return total
 
 
-def _cover_system(
-    task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64]
-) -> tuple[sparse.csr_array, Array]:
+def _cover_system(task: PanelTask, crosses: Ints, columns: Ints) -> tuple[sparse.csr_array, Floats]:
     rows, low, high = _shared_rows(task, columns)
     parts = [sparse.csr_array(task.weight[np.ix_(crosses, columns)])]
     need = [task.need[crosses]]
@@ -187,8 +179,8 @@ def _cover_system(
 
 
 def _cover_milp(
-    task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64], until: float, partly: bool
-) -> tuple[NDArray[np.bool_] | None, float, bool]:
+    task: PanelTask, crosses: Ints, columns: Ints, until: float, partly: bool
+) -> tuple[Bools | None, float, bool]:
     left = until - time.monotonic()
     if left < 0.5:
         return None, -np.inf, False
@@ -208,9 +200,7 @@ def _cover_milp(
     return chosen, lower, result.status == 0
 
 
-def _reach(
-    task: PanelTask, begin: NDArray[np.bool_], at_most: int, until: float
-) -> tuple[NDArray[np.bool_], float, bool]:
+def _reach(task: PanelTask, begin: Bools, at_most: int, until: float) -> tuple[Bools, float, bool]:
     crosses = np.flatnonzero(task.attainable())
     columns = np.flatnonzero(~task.forced_out)
     best, value = begin, value_of(task, begin, at_most)
@@ -259,8 +249,8 @@ def _reach(
 
 
 def _reach_system(
-    task: PanelTask, crosses: NDArray[np.int64], columns: NDArray[np.int64], at_most: int
-) -> tuple[Array, sparse.csr_array, Array, Array, Array]:
+    task: PanelTask, crosses: Ints, columns: Ints, at_most: int
+) -> tuple[Floats, sparse.csr_array, Floats, Floats, Floats]:
     """Cost, matrix, row limits and lower bounds of the reach problem; unknowns are x, then y."""
     n_x, n_y = len(columns), len(crosses)
     weight = sparse.csr_array(np.minimum(task.weight[np.ix_(crosses, columns)], task.need[crosses, None]))
@@ -281,7 +271,7 @@ def _reach_system(
     )
 
 
-def _unit(cost: Array) -> float:
+def _unit(cost: Floats) -> float:
     """The step in which costs go up: 1 where all costs are whole multiples of the first, else 0."""
     first = float(cost[0]) if len(cost) else 0.0
     return first if len(cost) and np.allclose(cost, first) else 0.0

@@ -16,7 +16,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.evidence.error_model import apply_floor, call_error_matrix
 from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING
@@ -27,6 +26,7 @@ from crossproof.inference.pedigree import (
     pair_tables,
     pool_genotypes,
 )
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.results import CLASSES, Relation
 from crossproof.model.settings import RELATION_WEIGHTS
@@ -59,14 +59,14 @@ class CrossEvidence:
     alleles there.
     """
 
-    score: NDArray[np.float64]
-    prob: NDArray[np.float64]
-    log_prior: NDArray[np.float64]
-    class_of: NDArray[np.int64]
+    score: Floats
+    prob: Floats
+    log_prior: Floats
+    class_of: Ints
     kinds: tuple[Relation, ...]
     donors: tuple[str, ...]
-    rows: NDArray[np.int64]
-    contrast: NDArray[np.bool_]
+    rows: Ints
+    contrast: Bools
 
     @property
     def n_markers(self) -> int:
@@ -78,7 +78,7 @@ class CrossEvidence:
         return self.kinds.index(kind)
 
 
-def fixed_allele(block: PanelBlock, clear_share: float) -> NDArray[np.int64]:
+def fixed_allele(block: PanelBlock, clear_share: float) -> Ints:
     """Allele each line is fixed for, (marker, line); -1 where it is not clearly fixed or was not typed."""
     pairs = genotype_alleles(block.k)
     homozygous = np.flatnonzero(pairs[:, 0] == pairs[:, 1])
@@ -87,7 +87,7 @@ def fixed_allele(block: PanelBlock, clear_share: float) -> NDArray[np.int64]:
     return np.where(clear, pairs[homozygous, 0][best.argmax(axis=2)], -1)
 
 
-def contrast_table(panel: PanelGenotypes, clear_share: float) -> NDArray[np.int8]:
+def contrast_table(panel: PanelGenotypes, clear_share: float) -> Int8s:
     """Fixed allele of every line at every marker, (marker, line); -1 unclear, and at markers not usable."""
     out = np.full((len(panel.markers), len(panel.lines)), -1, dtype=np.int8)
     for block in panel.blocks:
@@ -96,13 +96,13 @@ def contrast_table(panel: PanelGenotypes, clear_share: float) -> NDArray[np.int8
     return out
 
 
-def choose_markers(contrast: NDArray[np.bool_], shared: NDArray[np.bool_], limit: int) -> NDArray[np.int64]:
+def choose_markers(contrast: Bools, shared: Bools, limit: int) -> Ints:
     """At most `limit` marker rows: all contrast markers up to half the limit, the rest shared, evenly spaced.
 
     Shared markers are kept because only those expose foreign pollen (model.md section 5).
     """
 
-    def evenly(rows: NDArray[np.int64], n: int) -> NDArray[np.int64]:
+    def evenly(rows: Ints, n: int) -> Ints:
         if len(rows) <= n:
             return rows
         return rows[np.linspace(0, len(rows) - 1, n).round().astype(np.int64)]
@@ -115,11 +115,11 @@ def choose_markers(contrast: NDArray[np.bool_], shared: NDArray[np.bool_], limit
 
 def cross_evidence(
     panel: PanelGenotypes,
-    fixed: NDArray[np.int8],
+    fixed: Int8s,
     mother: int,
     father: int,
     settings: PlanSettings,
-    rows: NDArray[np.int64] | None = None,
+    rows: Ints | None = None,
 ) -> CrossEvidence:
     """Evidence of one planned cross.
 
@@ -172,9 +172,7 @@ def cross_evidence(
     )
 
 
-def parent_prior(
-    block: PanelBlock, inside: NDArray[np.int64], line: int, settings: PlanSettings
-) -> NDArray[np.float64]:
+def parent_prior(block: PanelBlock, inside: Ints, line: int, settings: PlanSettings) -> Floats:
     """P(actual parent plant's genotype), (marker, genotype): (1 - h) consensus + h pool."""
     h = settings.parent_departure
     departed = pool_genotypes(block.pool[inside], DEPARTURE_POOL_INBREEDING)
@@ -183,12 +181,12 @@ def parent_prior(
 
 def _children(
     block: PanelBlock,
-    inside: NDArray[np.int64],
+    inside: Ints,
     mother: int,
     father: int,
     donors: list[int],
     settings: PlanSettings,
-) -> NDArray[np.float64]:
+) -> Floats:
     k, n_g = block.k, n_genotypes(block.k)
     m_prior = parent_prior(block, inside, mother, settings)
     p_prior = parent_prior(block, inside, father, settings)
@@ -205,7 +203,7 @@ def _children(
     return np.concatenate([plain, outcross, lines], axis=1)
 
 
-def _log_prior(kinds: tuple[Relation, ...], n_donors: int, settings: PlanSettings) -> NDArray[np.float64]:
+def _log_prior(kinds: tuple[Relation, ...], n_donors: int, settings: PlanSettings) -> Floats:
     prior = np.asarray(settings.class_prior, dtype=np.float64)
     prior = prior / prior.sum()
     on_panel = settings.panel_donor_share if n_donors else 0.0

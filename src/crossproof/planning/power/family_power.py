@@ -20,18 +20,16 @@ from __future__ import annotations
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from crossproof.inference.evidence.error_model import apply_floor, call_error_matrix
 from crossproof.inference.pedigree import pair_tables
+from crossproof.model.arrays import Bools, Floats
 from crossproof.model.results import Relation
 from crossproof.planning.inputs import PanelGenotypes, PlanSettings
 from crossproof.planning.power.cross_power import informative, pair_threshold
 from crossproof.planning.power.evidence import CrossEvidence, parent_prior
 from crossproof.planning.power.tails import Tail, evidence_tail
-
-Array = NDArray[np.float64]
 
 _HYBRID_ROW, _SELF_ROW = 0, 1  # rows of pair_tables
 _MOST_OTHERS = 11
@@ -64,9 +62,9 @@ def family_tail(
     n_h, n_s = split_family(size, settings)
     rows, least = informative(evidence, settings)
     place = {int(row): i for i, row in enumerate(evidence.rows)}
-    scores: list[Array] = []
-    scored: list[NDArray[np.bool_]] = []
-    probs: dict[int, list[Array]] = {hybrid: [], selfed: []}
+    scores: list[Floats] = []
+    scored: list[Bools] = []
+    probs: dict[int, list[Floats]] = {hybrid: [], selfed: []}
     rest = set(rows.tolist())
     told = set(np.flatnonzero(evidence.contrast).tolist())
     for block in panel.blocks:
@@ -111,8 +109,8 @@ def family_tail(
 
 
 def _marker_atoms(
-    prior: Array, errors: Array, call_rate: float, floor: float, n_h: int, n_s: int
-) -> tuple[Array, Array, Array]:
+    prior: Floats, errors: Floats, call_rate: float, floor: float, n_h: int, n_s: int
+) -> tuple[Floats, Floats, Floats]:
     """Score and probability under hybrid and self of every (v, own outcome), each flattened."""
     tables = pair_tables(2)
     floored = apply_floor(errors.T, floor).T
@@ -138,7 +136,7 @@ def _marker_atoms(
     return score.ravel(), probs[0] / probs[0].sum(), probs[1] / probs[1].sum()
 
 
-def _compositions(n: int, parts: int) -> Array:
+def _compositions(n: int, parts: int) -> Floats:
     """All ways to write n as ordered whole numbers at least 0, (way, part)."""
     rows = [(*head, n - sum(head)) for head in product(range(n + 1), repeat=parts - 1) if sum(head) <= n]
     return np.array(rows, dtype=np.float64)

@@ -6,13 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 SHARED = 0.75
 """Share of one factor's variation that another explains from which on the two are called inseparable."""
@@ -27,13 +23,13 @@ class Factor:
     """
 
     name: str
-    values: Array | None = None
-    group: Index | None = None
+    values: Floats | None = None
+    group: Ints | None = None
     levels: tuple[str, ...] = ()
     unit: str = ""
 
     @property
-    def known(self) -> Mask:
+    def known(self) -> Bools:
         """Tags that have an entry."""
         if self.values is not None:
             return np.asarray(np.isfinite(self.values))
@@ -41,7 +37,7 @@ class Factor:
         return np.asarray(self.group >= 0)
 
 
-def shared_variation(a: Factor, b: Factor, weight: Array) -> float:
+def shared_variation(a: Factor, b: Factor, weight: Floats) -> float:
     """Share (0 to 1) of the one factor's variation that the other explains, the larger of the two ways.
 
     Two numbers: the squared correlation. Levels and a number: eta squared. Levels and levels: the uncertainty
@@ -80,12 +76,12 @@ def shared_variation(a: Factor, b: Factor, weight: Array) -> float:
     return float((rows + columns - _entropy(table.ravel())) / min(rows, columns))
 
 
-def _entropy(share: Array) -> float:
+def _entropy(share: Floats) -> float:
     some = share[share > 0]
     return float(-np.sum(some * np.log(some)))
 
 
-def shared_sentences(factors: Sequence[Factor], weight: Array) -> list[str]:
+def shared_sentences(factors: Sequence[Factor], weight: Floats) -> list[str]:
     """In words, the pairs of factors that nobody can tell apart in these records."""
     out = []
     for i, a in enumerate(factors):

@@ -24,11 +24,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from crossproof.model.arrays import Floats, Objects
 from crossproof.rates.estimators.clusters import group_sum
-
-Array = NDArray[np.float64]
 
 
 class Basis(StrEnum):
@@ -48,14 +47,14 @@ class TrueSuccess:
     at, not limits of chance. `seen`: share of the tag's pods that was looked at. `basis`: Basis values.
     """
 
-    flowers: Array
-    low: Array
-    high: Array
-    seen: Array
-    basis: NDArray[np.object_]
+    flowers: Floats
+    low: Floats
+    high: Floats
+    seen: Floats
+    basis: Objects
 
 
-def share_of_pods(rate: ArrayLike, seeds_per_pod: ArrayLike, rho: float) -> Array:
+def share_of_pods(rate: ArrayLike, seeds_per_pod: ArrayLike, rho: float) -> Floats:
     """Chance that a pod has at least one hybrid among its seeds; NaN where the rate is unknown.
 
     `seeds_per_pod` need not be whole: between two whole numbers the log of the chance of none is straight.
@@ -146,7 +145,7 @@ def tag_weight(
     seen: ArrayLike,
     group: ArrayLike,
     groups: int,
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """What each tag counts in its group's true success, and in the limits of it; both (tag,).
 
     The first is `no_pod_weight`. The second is smaller by the share of its pods that the group was looked at:
@@ -164,7 +163,7 @@ def tag_weight(
 
 def no_pod_weight(
     flowers: ArrayLike, pods: ArrayLike, looked_at: ArrayLike, group: ArrayLike, groups: int
-) -> Array:
+) -> Floats:
     """How much a tag without a pod counts beside the tags that were looked at, (tag,); 1 for all others.
 
     That a tag set no pod is known at harvest, what its neighbours' pods hold only once they are genotyped. Of

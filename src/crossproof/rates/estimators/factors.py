@@ -18,8 +18,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats
 from crossproof.rates.estimators.clusters import group_sum
 from crossproof.rates.estimators.confounding import Factor, shared_sentences
 from crossproof.rates.estimators.logistic import (
@@ -31,10 +31,6 @@ from crossproof.rates.estimators.logistic import (
     variance_inflation,
 )
 from crossproof.rates.estimators.random_intercept import fit_random_intercept
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 OTHER = "others, too few each"
 """Name of the level that small levels are joined into."""
@@ -78,7 +74,7 @@ class FactorModel:
     notes: tuple[str, ...] = field(default=())
 
 
-def join_small_levels(factor: Factor, plants: Array, *, least_plants: int, least_tags: int) -> Factor:
+def join_small_levels(factor: Factor, plants: Floats, *, least_plants: int, least_tags: int) -> Factor:
     """The factor with levels too small to be judged joined into one, named OTHER."""
     if factor.group is None:
         return factor
@@ -95,7 +91,7 @@ def join_small_levels(factor: Factor, plants: Array, *, least_plants: int, least
     return replace(factor, group=group.astype(np.int64), levels=(*levels, OTHER))
 
 
-def _columns(factor: Factor, y: Array, m: Array) -> tuple[list[Array], list[str], str]:
+def _columns(factor: Factor, y: Floats, m: Floats) -> tuple[list[Floats], list[str], str]:
     """Design columns, their labels and the reference level."""
     if factor.values is not None:
         middle = float(np.average(factor.values, weights=y + m))
@@ -111,8 +107,8 @@ def _columns(factor: Factor, y: Array, m: Array) -> tuple[list[Array], list[str]
 
 
 def fit_factors(
-    y: Array,
-    m: Array,
+    y: Floats,
+    m: Floats,
     factors: Sequence[Factor],
     *,
     level: float = 0.95,
@@ -174,7 +170,7 @@ def fit_factors(
     return FactorModel((*answer, *left_out), events, events / max(terms, 1), int(kept.sum()), tuple(notes))
 
 
-def _constant(factor: Factor, plants: Array) -> bool:
+def _constant(factor: Factor, plants: Floats) -> bool:
     known = factor.known & (plants > 0)
     values = factor.values if factor.values is not None else factor.group
     assert values is not None
@@ -185,14 +181,14 @@ def _constant(factor: Factor, plants: Array) -> bool:
 class _Design:
     """Columns of the model with what they stand for; rows are the tags that are left."""
 
-    matrix: Array
+    matrix: Floats
     factor: list[str]
     label: list[str]
     reference: list[str]
     numeric: list[bool]
 
 
-def _design(y: Array, m: Array, factors: Sequence[Factor], rows: Mask) -> _Design:
+def _design(y: Floats, m: Floats, factors: Sequence[Factor], rows: Bools) -> _Design:
     columns = [np.ones(int(rows.sum()))]
     names, labels, references, numeric = [""], [""], [""], [True]
     for factor in factors:
@@ -211,8 +207,8 @@ def _design(y: Array, m: Array, factors: Sequence[Factor], rows: Mask) -> _Desig
 
 
 def _adjusted(
-    y: Array, m: Array, factors: Sequence[Factor], rows: Mask, level: float
-) -> tuple[list[Term], tuple[Array, Array, Array] | None]:
+    y: Floats, m: Floats, factors: Sequence[Factor], rows: Bools, level: float
+) -> tuple[list[Term], tuple[Floats, Floats, Floats] | None]:
     """Terms of the joint model. Terms that cannot be estimated are taken out first, each with its reason.
 
     Also the selfs, hybrids and log-odds of the tags that were fitted, None where no fit exists.
@@ -296,7 +292,7 @@ def _adjusted(
     return out, (ys[here], ms[here], eta)
 
 
-def _tags_differ(y: Array, m: Array, eta: Array) -> str:
+def _tags_differ(y: Floats, m: Floats, eta: Floats) -> str:
     """How much tags differ beyond the factors, in words."""
     sigma = fit_random_intercept(y, m, np.ones((len(y), 1)), offset=eta).sigma
     if sigma < 0.05:
@@ -307,7 +303,9 @@ def _tags_differ(y: Array, m: Array, eta: Array) -> str:
     )
 
 
-def _with_alone(terms: list[Term], y: Array, m: Array, factors: Sequence[Factor], level: float) -> list[Term]:
+def _with_alone(
+    terms: list[Term], y: Floats, m: Floats, factors: Sequence[Factor], level: float
+) -> list[Term]:
     """The terms with the odds ratio of their factor by itself, over all tags that have it."""
     alone: dict[tuple[str, str, str], tuple[float, float, float]] = {}
     for factor in factors:

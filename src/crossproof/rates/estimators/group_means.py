@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betaln, expit, logit, logsumexp
 
-from crossproof.rates.estimators.betabinomial import Array, Estimates, Index, quantiles, reach
+from crossproof.model.arrays import Floats, Ints
+from crossproof.rates.estimators.betabinomial import Estimates, quantiles, reach
 from crossproof.rates.estimators.clusters import group_sum, moment_rho
 
 _RHO = np.concatenate([[0.0005], np.linspace(0.02, 0.98, 25)])
@@ -48,10 +49,10 @@ class GroupMeans:
     raw: Estimates
     shrunk: Estimates
     rho: float
-    effective: Array
+    effective: Floats
 
 
-def effective_size(n: ArrayLike, group: Index, groups: int, rho: float) -> Array:
+def effective_size(n: ArrayLike, group: Ints, groups: int, rho: float) -> Floats:
     """Independent plants that each group of correlated clusters is worth (Kish's design effect); (group,)."""
     nn = np.asarray(n, dtype=float)
     total = group_sum(group, nn, groups)
@@ -120,13 +121,13 @@ def group_means(
     )
 
 
-def _rho_width() -> Array:
+def _rho_width() -> Floats:
     """Prior mass of each rho: flat on 0 to 1."""
     edges = np.concatenate([[0.0], (_RHO[1:] + _RHO[:-1]) / 2, [1.0]])
     return np.diff(edges)
 
 
-def _points(y: Array, n: Array, group: Index, groups: int) -> Array:
+def _points(y: Floats, n: Floats, group: Ints, groups: int) -> Floats:
     """Logits at which each group's posterior is held, (group, point): eight standard errors either way."""
     total = group_sum(group, n, groups)
     p = (group_sum(group, y, groups) + 0.5) / (total + 1.0)
@@ -137,13 +138,13 @@ def _points(y: Array, n: Array, group: Index, groups: int) -> Array:
     return np.linspace(centre - spread, centre + spread, _POINTS, axis=1)
 
 
-def _summary(density: Array, points: Array, level: float) -> Estimates:
+def _summary(density: Floats, points: Floats, level: float) -> Estimates:
     mean = np.sum(density * expit(points), axis=1) / density.sum(axis=1)
     low, high = quantiles(density, points, (1 - level) / 2)
     return Estimates(mean, low, high)
 
 
-def _reach_ends(raw: Estimates, y: Array, n: Array, group: Index, groups: int) -> Estimates:
+def _reach_ends(raw: Estimates, y: Floats, n: Floats, group: Ints, groups: int) -> Estimates:
     """Limits that take in the plain rate, so that a group without a single self has 0 in its interval.
 
     The usual amendment of Jeffreys' interval (Brown, Cai & DasGupta 2001, Statistical Science 16:101-133).
@@ -152,7 +153,7 @@ def _reach_ends(raw: Estimates, y: Array, n: Array, group: Index, groups: int) -
     return Estimates(raw.mean, np.minimum(raw.low, plain), np.maximum(raw.high, plain))
 
 
-def _shrunk(likelihood: Array, points: Array, step: Array, level: float) -> Estimates:
+def _shrunk(likelihood: Floats, points: Floats, step: Floats, level: float) -> Estimates:
     """Posterior of each group's rate under a beta population of groups whose m and k are on a grid."""
     best = np.take_along_axis(points, likelihood.argmax(axis=1)[:, None], axis=1)[:, 0]
     centre = float(np.clip(np.median(best), -6.0, 6.0))
@@ -164,7 +165,7 @@ def _shrunk(likelihood: Array, points: Array, step: Array, level: float) -> Esti
     log_weight = np.log(alpha) + np.log(beta) - 2.5 * np.log(k2)  # grid
     groups = len(points)
     log_share = np.empty((groups, len(alpha)))
-    kept: list[Array] = []
+    kept: list[Floats] = []
     for g in range(groups):
         density_g = _beta_density(points[g], alpha, beta)
         share = density_g @ np.exp(likelihood[g]) * step[g]
@@ -185,14 +186,14 @@ def _shrunk(likelihood: Array, points: Array, step: Array, level: float) -> Esti
     return _summary(density, points, level)
 
 
-def _beta_density(points: Array, alpha: Array, beta: Array) -> Array:
+def _beta_density(points: Floats, alpha: Floats, beta: Floats) -> Floats:
     """Density on the logit scale of beta(alpha, beta), (grid, point)."""
     edges = np.stack([-np.logaddexp(0.0, -points), -np.logaddexp(0.0, points)])
     log_density = np.column_stack([alpha, beta]) @ edges - betaln(alpha, beta)[:, None]
     return np.asarray(np.exp(log_density))
 
 
-def _spread(estimates: Estimates, present: Index, groups: int) -> Estimates:
+def _spread(estimates: Estimates, present: Ints, groups: int) -> Estimates:
     """Estimates of the groups that have clusters, put back among all groups."""
     out = np.full((3, groups), np.nan)
     out[:, present] = estimates.mean, estimates.low, estimates.high

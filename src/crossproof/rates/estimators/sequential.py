@@ -14,11 +14,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.next_steps import hybrids_below, seeds_to_test
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -30,9 +29,9 @@ class NextBatch:
     `expected_tests`: mean number of tests when seeds are tested one by one until the target or the end.
     """
 
-    seeds: NDArray[np.int64]
-    p_done: Array
-    expected_tests: Array
+    seeds: Ints
+    p_done: Floats
+    expected_tests: Floats
 
 
 def next_batch(

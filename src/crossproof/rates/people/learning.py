@@ -12,13 +12,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.factors import EVENTS_PER_TERM
 from crossproof.rates.estimators.logistic import fit
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -32,7 +29,7 @@ class Trend:
     note: str
 
 
-def experience(person: Index, moment: Index, flowers: Array) -> Array:
+def experience(person: Ints, moment: Ints, flowers: Floats) -> Floats:
     """Flowers each tag's person had pollinated before it, (tag,); 0 for a tag of no person.
 
     `moment`: place of the tag in time, no two alike.
@@ -51,7 +48,7 @@ def experience(person: Index, moment: Index, flowers: Array) -> Array:
 
 
 def learning_slope(
-    y: Array, m: Array, flowers_before: Array, *, level: float = 0.95, least_tags: int = 5
+    y: Floats, m: Floats, flowers_before: Floats, *, level: float = 0.95, least_tags: int = 5
 ) -> Trend:
     """One person's trend over the season; errors robust to correlation within tags.
 

@@ -15,29 +15,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum
 from crossproof.rates.estimators.confounding import Factor
 from crossproof.rates.estimators.factors import EVENTS_PER_TERM, join_small_levels
 from crossproof.rates.estimators.logistic import fit, fit_penalised, independent_columns
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Standard:
     """Expected rate of every tag, (tag,), the factors it allows for and those that had to be left out."""
 
-    rate: Array
+    rate: Floats
     allowed: tuple[str, ...]
     left_out: tuple[str, ...]
     penalised: bool
 
 
 def expected_rate(
-    y: Array, n: Array, factors: Sequence[Factor], *, least_plants: int = 20, least_tags: int = 5
+    y: Floats, n: Floats, factors: Sequence[Factor], *, least_plants: int = 20, least_tags: int = 5
 ) -> Standard:
     """Every tag's expected rate given its conditions.
 
@@ -77,7 +74,7 @@ def expected_rate(
     return Standard(ridge.fitted, tuple(allowed), tuple(left_out), True)
 
 
-def _columns(factor: Factor, n: Array) -> list[Array]:
+def _columns(factor: Factor, n: Floats) -> list[Floats]:
     known = factor.known
     if not (known & (n > 0)).any():
         return []
@@ -95,7 +92,7 @@ def _columns(factor: Factor, n: Array) -> list[Array]:
     return [(factor.group == k).astype(float) for k in order[1:] if plants[k] > 0] + missing
 
 
-def alone_share(person: Index, n: Array, factor: Factor, people: int, *, mostly: float = 0.9) -> Array:
+def alone_share(person: Ints, n: Floats, factor: Factor, people: int, *, mostly: float = 0.9) -> Floats:
     """Share of each person's plants whose level of a factor is (nearly) this person's only; (person,).
 
     High means that person and factor cannot be told apart for this person. NaN where nothing is known.

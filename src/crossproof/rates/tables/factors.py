@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Objects
 from crossproof.rates.estimators.clusters import group_sum
 from crossproof.rates.estimators.confounding import Factor
 from crossproof.rates.estimators.factors import FactorModel, Term, fit_factors
 from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, text
-
-Array = NDArray[np.float64]
 
 _RECORD = {
     "cross_id", "mother", "father", "date", "time", "hour", "week", "operator", "flowers", "pods", "seeds",
@@ -50,7 +48,7 @@ def season_factors(season: Tally, options: RateOptions) -> list[Factor]:
     return factors
 
 
-def week_number(weeks: NDArray[np.object_]) -> Array:
+def week_number(weeks: Objects) -> Floats:
     """Weeks since the first week of the season, of ISO weeks such as 2031-W23; NaN where absent."""
     monday = pd.to_datetime(
         pd.Series([f"{w}-1" if w else None for w in weeks], dtype=object), format="%G-W%V-%u", errors="coerce"
@@ -59,7 +57,7 @@ def week_number(weeks: NDArray[np.object_]) -> Array:
     return np.asarray(days.to_numpy(dtype=float, na_value=np.nan) / 7.0)
 
 
-def _levels(name: str, words: NDArray[np.object_]) -> Factor:
+def _levels(name: str, words: Objects) -> Factor:
     levels = sorted({w for w in words if w})
     place = {level: index for index, level in enumerate(levels)}
     return Factor(

@@ -6,11 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.tables.tally import RateOptions, Tally, number, text
-
-Index = NDArray[np.int64]
 
 SEASON = "season"
 STANDARD = ("operator", "mother", "father", "hour", "temperature_class", "week")
@@ -21,7 +19,7 @@ class Grouping:
     """`group` (tag,) counts from 0 into `levels`, -1 where the tag has no entry."""
 
     name: str
-    group: Index
+    group: Ints
     levels: tuple[str, ...]
 
 
@@ -42,7 +40,7 @@ def grouping(tally: Tally, name: str, options: RateOptions) -> Grouping:
     return Grouping(name, np.array([place.get(v, -1) for v in values], dtype=np.int64), tuple(levels))
 
 
-def _by_value(name: str, values: NDArray[np.float64], label: Callable[[float], str]) -> Grouping:
+def _by_value(name: str, values: Floats, label: Callable[[float], str]) -> Grouping:
     known = np.isfinite(values)
     levels, inverse = np.unique(values[known], return_inverse=True)
     group = np.full(len(values), -1, dtype=np.int64)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.results import CLASSES
 from crossproof.rates.estimators.betabinomial import Estimates
 from crossproof.rates.estimators.clusters import choose_clusters, group_sum, moment_rho
@@ -15,9 +15,6 @@ from crossproof.rates.estimators.crossing_rates import TrueSuccess, tag_weight, 
 from crossproof.rates.estimators.group_means import GroupMeans, group_means
 from crossproof.rates.estimators.intervals import rate, ratio_interval
 from crossproof.rates.tables.tally import UNDETERMINED, RateOptions, Tally
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 RATE_NAMES: tuple[str, ...] = ("hybrid_rate", "selfing_rate", "outcrossing_rate", "off_pedigree_rate")
 """Names of the rates, in the order of CLASSES."""
@@ -28,7 +25,7 @@ class Success:
     """True success and hybrid seeds of every tag; arrays (tag,)."""
 
     true: TrueSuccess
-    hybrid_seeds: Array
+    hybrid_seeds: Floats
     rho: float
 
 
@@ -53,7 +50,7 @@ def tag_success(tally: Tally) -> Success:
     return Success(true, hybrid_seeds, rho)
 
 
-def bounds(counts: Array) -> tuple[Array, Array]:
+def bounds(counts: Floats) -> tuple[Floats, Floats]:
     """Lowest and highest rate of each class if no, or every, undetermined plant were of it.
 
     `counts` (row, 5): plants per class, then undetermined. Returns two arrays (row, class).
@@ -63,7 +60,7 @@ def bounds(counts: Array) -> tuple[Array, Array]:
 
 
 def group_rates(
-    tally: Tally, success: Success, group: Index, groups: int, options: RateOptions
+    tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
 ) -> tuple[pd.DataFrame, dict[str, GroupMeans]]:
     """All rates of every group of tags.
 
@@ -73,14 +70,14 @@ def group_rates(
     of = group >= 0
     where = group[of]
 
-    def total(values: Array) -> Array:
+    def total(values: Floats) -> Floats:
         values = np.nan_to_num(values[of])
         if values.ndim == 1:
             return group_sum(where, values, groups)
         return np.column_stack([group_sum(where, v, groups) for v in values.T])
 
     counts = total(tally.verdicts)
-    table: dict[str, Array] = {
+    table: dict[str, Floats] = {
         "tags": group_sum(where, np.ones(len(where)), groups),
         "tags_tested": group_sum(where, tally.determined[of] > 0, groups),
         "flowers": total(tally.flowers),
@@ -143,18 +140,18 @@ def group_rates(
     return frame, means
 
 
-def _columns(name: str, value: Array, limits: Estimates) -> dict[str, Array]:
+def _columns(name: str, value: Floats, limits: Estimates) -> dict[str, Floats]:
     return {name: value, f"{name}_low": limits.low, f"{name}_high": limits.high}
 
 
 def _true_success(
     tally: Tally,
     success: Success,
-    weights: tuple[Array, Array],
-    group: Index,
+    weights: tuple[Floats, Floats],
+    group: Ints,
     groups: int,
     options: RateOptions,
-) -> tuple[dict[str, Array], GroupMeans]:
+) -> tuple[dict[str, Floats], GroupMeans]:
     """True success per flower; its bounds take none, or every one, of the pods that nobody looked at."""
     said = (group >= 0) & np.isfinite(success.true.flowers) & (tally.flowers > 0)
     where = group[said]
@@ -178,8 +175,8 @@ def _true_success(
 
 
 def _per_flower(
-    tally: Tally, success: Success, weight: Array, group: Index, groups: int, options: RateOptions
-) -> dict[str, Array]:
+    tally: Tally, success: Success, weight: Floats, group: Ints, groups: int, options: RateOptions
+) -> dict[str, Floats]:
     """Hybrid seeds per flower with limits from the spread between tags."""
     out = np.full((3, groups), np.nan)
     said = np.flatnonzero((group >= 0) & np.isfinite(success.hybrid_seeds) & (tally.flowers > 0))
@@ -194,7 +191,7 @@ def _per_flower(
     return {name: out[0], f"{name}_low": out[1], f"{name}_high": out[2]}
 
 
-def too_few(frame: pd.DataFrame, options: RateOptions) -> NDArray[np.bool_]:
+def too_few(frame: pd.DataFrame, options: RateOptions) -> Bools:
     """Groups with too little data to be judged: an interval is all that can be said of them."""
     return np.asarray(
         (frame["determined"] < options.min_group_plants) | (frame["tags_tested"] < options.min_group_tags)

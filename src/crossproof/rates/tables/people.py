@@ -9,8 +9,8 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum, moment_rho
 from crossproof.rates.estimators.confounding import Factor
 from crossproof.rates.estimators.group_means import effective_size, group_means
@@ -28,9 +28,6 @@ from crossproof.rates.tables.factors import week_number
 from crossproof.rates.tables.grouping import Grouping, grouping
 from crossproof.rates.tables.groups import group_rates, tag_success, too_few
 from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, text
-
-Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 SHARE_ALONE = 0.5
 """Share of a person's plants under conditions that nobody else met, from which on it is said."""
@@ -115,7 +112,7 @@ def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: Rate
     return frame
 
 
-def _self_counts(season: Tally) -> tuple[Array, Array]:
+def _self_counts(season: Tally) -> tuple[Floats, Floats]:
     """Selfs and determined plants of every tag, whole numbers."""
     selfs = group_sum(season.cluster_tag, season.cluster_verdicts[:, 1], season.tags)
     return selfs, group_sum(season.cluster_tag, season.cluster_n, season.tags)
@@ -130,7 +127,7 @@ def _conditions(season: Tally, options: RateOptions) -> list[Factor]:
     ]
 
 
-def _notes(season: Tally, people: Grouping, plants: Array, options: RateOptions) -> list[str]:
+def _notes(season: Tally, people: Grouping, plants: Floats, options: RateOptions) -> list[str]:
     """Per person, what cannot be told apart from the person."""
     notes: list[list[str]] = [[] for _ in people.levels]
     for name in ("mother", "hour", "week"):
@@ -227,7 +224,7 @@ _LEARNING = {
 }  # fmt: skip
 
 
-def _moment(season: Tally) -> Index:
+def _moment(season: Tally) -> Ints:
     """Order of the tags in time: date, time, then the order of the records."""
     frame = season.crosses
     order = np.lexsort(

@@ -19,12 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from crossproof.inference.doubt import Doubt
+from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import CONFIRMED, SECOND_TUBE, Panel, PanelBlock
-from crossproof.inference.parent_hypotheses import UNTYPED_SHARE
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 
+UNTYPED_SHARE = 0.3
+"""* Share of other parents, or tubes, that are of a line never typed; as for unknown pollen. No source."""
 MOST_DOUBTS = 12
 """Most tags of a line that are heard; more say no more than these."""
 OWN_TAGS = 2.0

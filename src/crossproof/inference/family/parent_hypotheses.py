@@ -22,13 +22,11 @@ from enum import Enum
 
 import numpy as np
 
-from crossproof.inference.doubt import Doubt
 from crossproof.inference.family.family_model import Solution
+from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.model.arrays import Floats, Ints
 
-UNTYPED_SHARE = 0.3
-"""* Share of other parents that are one plant of a line that was never typed; as for unknown pollen."""
 RELATIVE_SHARE = 0.2
 """* Share of other parents that are an untyped relative of the line on the tag."""
 DEPARTURES = (0.05, 0.10, 0.15, 0.20, 0.30, 0.40)

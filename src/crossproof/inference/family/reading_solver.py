@@ -16,10 +16,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.doubt import MOST_LINES, Doubt, DoubtPart
 from crossproof.inference.family.family_model import Family, Priors, Solution
-from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
-from crossproof.inference.parent_hypotheses import (
+from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     DEPARTURES,
     OF_GENERATION,
@@ -28,6 +26,8 @@ from crossproof.inference.parent_hypotheses import (
     Reading,
     parent_prior,
 )
+from crossproof.inference.lines.doubt import MOST_LINES, Doubt, DoubtPart
+from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
 from crossproof.inference.pedigree import PAIR_RELATIONS
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.results import Relation
