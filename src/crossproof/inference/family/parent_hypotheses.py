@@ -65,7 +65,8 @@ class Reading:
 
     `departs`: expected departure of either parent plant from its version where it is not the run's own;
     `learned`: whether the parent is the line as the line's other tags demand it; `generation`: number of the
-    pair relation that the whole tag is, -1 none.
+    pair relation that the whole tag is, -1 none; `part`: whether the other parent has had a part of the tag
+    only, the rest being as typed.
     """
 
     mother: int | None
@@ -75,11 +76,12 @@ class Reading:
     departs: tuple[float | None, float | None] = (None, None)
     learned: tuple[bool, bool] = (False, False)
     generation: int = -1
+    part: bool = False
 
     @property
-    def key(self) -> tuple[int | None, int | None, tuple[float | None, float | None], tuple[bool, bool], int]:
+    def key(self) -> tuple[object, ...]:
         """What the messages depend on; hypotheses with one key share a solution."""
-        return self.mother, self.father, self.departs, self.learned, self.generation
+        return self.mother, self.father, self.departs, self.learned, self.generation, self.part
 
     @property
     def parents(self) -> tuple[int | None, int | None]:
@@ -95,30 +97,27 @@ class Reading:
         return self.fault if other and self.fault is not Fault.GENERATION else Fault.NONE
 
 
-TYPED_SHARES: dict[Fault, tuple[tuple[float, float], ...]] = {
-    Fault.HETEROGENEOUS: ((0.01, 1.0),),
-    Fault.TUBE: ((0.01, 1.0),),
-    Fault.FATHER_PLANT: ((0.0, 0.5), (0.1, 0.1), (0.3, 0.1), (0.5, 0.1), (0.7, 0.1), (0.9, 0.1)),
-    Fault.MOTHER_PLANT: ((0.0, 0.5), (0.1, 0.1), (0.3, 0.1), (0.5, 0.1), (0.7, 0.1), (0.9, 0.1)),
-}
-"""* Share of a tag's pods (of its plants, where pods are not recorded) that are of the parents as typed after
-all, with its prior: another plant has had the whole tag, or a part of it."""
+WHOLE_SHARE = 0.5
+"""* Share of tags with another parent plant that are wholly of it."""
+PART_SHARES = (0.1, 0.3, 0.5, 0.7, 0.9)
+"""Shares of a tag's pods (of its plants, where pods are not recorded) that are of the parents as typed after
+all, each as likely, where another plant has had a part of the tag."""
 
 
 @dataclass(frozen=True)
 class Readings:
     """The hypotheses that count, likeliest first, with their `weight` (reading,), summing to 1.
 
-    `plain` (n, 2): posteriors of hybrid and self under the parents as typed; `typed`: the likeliest solution
-    as typed; `typed_share` per hypothesis (n,): prior share of plants that are of the parents as typed after
-    all, such that the posterior is that over pods and shares; `doubts`: of mother and father.
+    `plain` (n, 2): posteriors of hybrid and self under the parents as typed; per hypothesis: `typed`, the
+    solution of the parents as typed, and `typed_share` (n,), the prior share of plants that are of these, such
+    that the posterior is that over pods and shares; `doubts`: of mother and father.
     """
 
     readings: tuple[Reading, ...]
     solutions: tuple[Solution, ...]
     weight: Floats
     plain: Floats
-    typed: Solution
+    typed: tuple[Solution, ...]
     typed_share: tuple[Floats, ...]
     doubts: tuple[Doubt | None, Doubt | None] = (None, None)
 
@@ -131,6 +130,7 @@ class Readings:
             readings=tuple(self.readings[i] for i in keep),
             solutions=tuple(self.solutions[i] for i in keep),
             weight=weight / weight.sum(),
+            typed=tuple(self.typed[i] for i in keep),
             typed_share=tuple(self.typed_share[i] for i in keep),
         )
 

@@ -10,6 +10,7 @@ is one event, however many plants of it were typed.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -21,6 +22,7 @@ from crossproof.inference.family.parent_hypotheses import (
     HETEROGENEOUS_WEIGHTS,
     RELATIVE_SHARE,
     RELATIVE_WEIGHTS,
+    WHOLE_SHARE,
     Fault,
     Reading,
     Readings,
@@ -84,9 +86,8 @@ def read_parents(
             log_prior = log_own[0][i] + log_own[1][j] + sum(known) * log_right
             version_m, version_f = (None if v is None else int(v) for v in (m, f))
             solver.add(Reading(version_m, version_f, float(log_prior)))
-    as_typed = solver.best()
-    solver.typed = as_typed.solution
-    plain = _plain(solver, solver.typed)
+    as_typed = solver.settle_as_typed()
+    plain = _plain(solver, as_typed.solution)
     doubts: list[Doubt | None] = [None, None]
     tried: list[tuple[Solved, Floats] | None] = [None, None]
     if not trusting:
@@ -117,14 +118,12 @@ def _weighed(solver: ReadingSolver, plain: Floats, doubts: tuple[Doubt | None, D
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     keep = np.flatnonzero(weight >= NEGLIGIBLE).tolist()
-    typed = solver.typed
-    assert typed is not None
     return Readings(
         tuple(items[i].reading for i in keep),
         tuple(solver.full(items[i]) if weight[i] >= FULL_LOOK else items[i].solution for i in keep),
         weight[keep] / weight[keep].sum(),
         plain,
-        typed,
+        tuple(items[i].typed or solver.as_typed.solution for i in keep),
         tuple(items[i].typed_share for i in keep),
         doubts,
     )
@@ -203,61 +202,73 @@ class _Search:
             fault = max(fault, base.fault, key=GRAVITY.index)
             return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
 
-        log_untyped = float(np.log(UNTYPED_SHARE))
-        untyped = solver.add(reading(None, right + self.log_plant + log_untyped, plant), active)
-        tube_untyped = reading(
-            None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE
+        parts = (False, True) if base.fault is Fault.NONE and self.solver.n_pods > 1 else (False,)
+        log_part = (
+            {False: 0.0} if len(parts) == 1 else {False: np.log(WHOLE_SHARE), True: np.log1p(-WHOLE_SHARE)}
         )
+        found: list[Solved] = []
+        for part in parts:
+            log_cause = self.log_plant + np.log(UNTYPED_SHARE) + log_part[part]
+            found.append(solver.add(reading(None, right + log_cause, plant, part=part), active))
+        tube = reading(None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE)
         if belief.learned:
-            learned = (side == 0, side == 1)
             solver.set_learned(side, belief.learned)
-            solver.add(replace(tube_untyped, learned=learned), active)
-        else:
-            solver.add(tube_untyped, active)
+            tube = replace(tube, learned=(side == 0, side == 1))
+        solver.add(tube, active)
         own_version = base.parents[side]
         if base.fault is Fault.NONE and own_version is not None:
             departs = (DEPARTURE_SOLVED, None) if side == 0 else (None, DEPARTURE_SOLVED)
-            for fault, log_cause, weights in (
-                (plant, self.log_plant + np.log(RELATIVE_SHARE), RELATIVE_WEIGHTS),
-                (
-                    Fault.HETEROGENEOUS,
-                    self.log_right + np.log(self.varied[side]),
-                    HETEROGENEOUS_WEIGHTS,
-                ),
-            ):
-                one = reading(own_version, right + log_cause, fault, departs=departs)
-                solver.add(one, active, departures=(side, weights))
-        return untyped, self._named(reading, untyped.solution, side, right, plant, active, other)
+            for part in parts:
+                log_cause = self.log_plant + np.log(RELATIVE_SHARE) + log_part[part]
+                one = reading(own_version, right + log_cause, plant, departs=departs, part=part)
+                solver.add(one, active, departures=(side, RELATIVE_WEIGHTS))
+            log_cause = self.log_right + np.log(self.varied[side])
+            one = reading(own_version, right + log_cause, Fault.HETEROGENEOUS, departs=departs)
+            solver.add(one, active, departures=(side, HETEROGENEOUS_WEIGHTS))
+        scores = [
+            self._named(reading, one, side, right, plant, active, other, log_part[one.reading.part])
+            for one in found
+        ]
+        return found[0], scores[0]
 
     def _named(
         self,
-        reading: object,
-        solution: Solution,
+        reading: Callable[..., Reading],
+        untyped: Solved,
         side: int,
         right: float,
         plant: Fault,
         active: Ints,
         other: int,
+        log_part: float,
     ) -> Floats:
         """Try the panel lines that promise most; log evidence (version,) that each gains over the pool."""
         solver, panel, belief = self.solver, self.panel, self.beliefs[side]
-        scores = solver.line_scores(solution, side)
+        part = untyped.reading.part
+        scores = solver.line_scores(untyped.solution, side)
         others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(self.own[side], other))
         if not len(others):
             return scores
-        score = scores[others]
         n_lines = max(len(panel.lines) - 1, 1)
-        log_lines = np.array(
-            [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
-        )
-        log_plant = self.log_plant + float(np.log((1 - UNTYPED_SHARE - RELATIVE_SHARE) / len(others)))
-        log_tube = self.log_right + belief.log_odds + log_lines
+        log_named = float(np.log((1 - UNTYPED_SHARE - RELATIVE_SHARE) / len(others)))
+        log_cause = np.full(len(others), self.log_plant + log_named + log_part)
+        log_tube = np.full(len(others), -np.inf)
+        if not part:
+            log_tube = (
+                self.log_right
+                + belief.log_odds
+                + np.array(
+                    [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
+                )
+            )
         # What a named line would gain is foreseen well enough to spare those that cannot matter.
-        foreseen = solution.log_evidence + score + right + np.maximum(log_plant, log_tube)
+        evidence = untyped.score - untyped.reading.log_prior
+        foreseen = evidence + scores[others] + right + np.maximum(log_cause, log_tube)
         within = foreseen >= solver.best().score - CLOSE
-        for i in np.argsort(-(score + np.maximum(log_plant, log_tube)), kind="stable")[:LINES_TRIED]:
+        for i in np.argsort(-foreseen, kind="stable")[:LINES_TRIED]:
             if within[i]:
                 version = int(others[i])
-                for fault, log_cause in ((plant, log_plant), (Fault.TUBE, float(log_tube[i]))):
-                    solver.add(reading(version, right + log_cause, fault), active)  # type: ignore[operator]
+                solver.add(reading(version, right + log_cause[i], plant, part=part), active)
+                if not part:
+                    solver.add(reading(version, right + log_tube[i], Fault.TUBE), active)
         return scores

@@ -1,8 +1,8 @@
 """Solutions of the family model under each hypothesis about its parents, and their evidence.
 
-Hypotheses with another parent are solved with half of the plants as typed, so that neither kind of plant
-drowns the other's messages; their evidence is then corrected to the share of pods as typed that the
-hypothesis allows, integrated over its prior,
+Hypotheses in which another parent has had a part of the tag are solved with half of the plants as typed, so
+that neither kind of plant drowns the other's messages; their evidence is then corrected to the share of
+pods as typed that the hypothesis allows, integrated over its prior,
 
     P(D | hypothesis) = sum_s P(s) prod_pods [ s prod T_i + (1-s) prod O_i ],
 
@@ -21,7 +21,7 @@ from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     DEPARTURES,
     OF_GENERATION,
-    TYPED_SHARES,
+    PART_SHARES,
     Fault,
     Reading,
     parent_prior,
@@ -33,8 +33,6 @@ from crossproof.model.arrays import Floats, Ints
 from crossproof.model.results import Relation
 from crossproof.model.settings import Settings
 
-PLANT_SHARE = 0.5
-"""Share of plants as typed under which hypotheses with another parent pass their messages."""
 GENERATIONS: tuple[tuple[Relation, float], ...] = (
     (Relation.ADVANCED, 0.7),
     (Relation.BACKCROSS_MOTHER, 0.15),
@@ -49,12 +47,22 @@ LARGEST_RATIO = 6e4
 
 @dataclass(frozen=True)
 class Solved:
-    """A hypothesis, its solution, `score` log prior x evidence, `typed_share` (n,) as in `Readings`."""
+    """A hypothesis, its solution, `score` log prior x evidence, `typed_share` (n,) as in `Readings`; `typed`:
+    the solution of the parents as typed, for the rest of a tag of which another parent has had a part."""
 
     reading: Reading
     solution: Solution
     score: float
     typed_share: Floats
+    typed: Solution | None = None
+
+
+@dataclass(frozen=True)
+class _Solutions:
+    """`other`: under the hypothesis' own parents; `typed`: under those as typed, where they share the tag."""
+
+    other: Solution
+    typed: Solution | None = None
 
 
 class ReadingSolver:
@@ -71,11 +79,23 @@ class ReadingSolver:
     ) -> None:
         self.family, self.panel, self.places, self.settings = family, panel, places, settings
         self.keep_outside, self.pods = keep_outside, pods
-        self.typed: Solution | None = None
+        self.n_pods = int(pods.max(initial=-1)) + 1
+        self._as_typed: Solved | None = None
         self.done: list[Solved] = []
-        self._solutions: dict[object, Solution] = {}
+        self._solutions: dict[object, _Solutions] = {}
         self._priors: dict[object, tuple[Floats, ...]] = {}
         self._learned: dict[int, Sequence[Floats]] = {}
+
+    def settle_as_typed(self) -> Solved:
+        """The likeliest hypothesis so far, of those as typed, to which others compare."""
+        self._as_typed = self.best()
+        return self._as_typed
+
+    @property
+    def as_typed(self) -> Solved:
+        """The likeliest hypothesis as typed."""
+        assert self._as_typed is not None
+        return self._as_typed
 
     def set_learned(self, side: int, learned: Sequence[Floats]) -> None:
         """What the other tags of a parent's line make of it, per panel block (m, n_g)."""
@@ -120,11 +140,12 @@ class ReadingSolver:
         """
         if reading.key not in self._solutions:
             self._solutions[reading.key] = self._solve(reading, active)
-        solution = self._solutions[reading.key]
-        log_evidence, typed_share = self.evidence(reading, solution)
+        solutions = self._solutions[reading.key]
+        log_evidence, typed_share = self.evidence(solutions)
         if departures is not None:
-            log_evidence += self._over_departures(solution, reading, *departures)
-        solved = Solved(reading, solution, reading.log_prior + log_evidence, typed_share)
+            log_evidence += self._over_departures(solutions.other, reading, *departures)
+        score = reading.log_prior + log_evidence
+        solved = Solved(reading, solutions.other, score, typed_share, solutions.typed)
         self.done.append(solved)
         return solved
 
@@ -150,8 +171,7 @@ class ReadingSolver:
 
         `share`: their prior. The plants' likelihoods as typed foresee what each would be worth.
         """
-        solution, family = self.typed, self.family
-        assert solution is not None
+        solution, family = self.as_typed.solution, self.family
         own = family.priors
         scores = [
             own.pair[:, None] + solution.pair[family.rows],
@@ -178,22 +198,19 @@ class ReadingSolver:
                         )
                     )
 
-    def log_as_typed(self) -> Floats:
-        """log of prior x likelihood (n,) of all relations to the parents as typed."""
-        assert self.typed is not None
-        return self._log_inside(self.typed)
-
     def _log_inside(self, solution: Solution) -> Floats:
+        """log of prior x likelihood (n,) of all relations to the parents of a solution."""
         own, rows = self.family.priors, self.family.rows
         scores = [own.pair[:, None] + solution.pair[rows], own.donor[:, None] + solution.donor]
         return np.asarray(np.logaddexp.reduce(np.concatenate(scores), axis=0))
 
-    def _mixed_priors(self) -> Priors:
-        """Priors under a hypothesis in which PLANT_SHARE of the plants are as typed after all."""
+    def _shared_with(self, other: Solution) -> Priors:
+        """Priors where half of the plants are of the parents of another solution."""
         own = self.family.priors
-        rest = np.log1p(-PLANT_SHARE)
-        flat = np.logaddexp(own.flat, np.log(PLANT_SHARE) + self.log_as_typed())
-        return Priors(own.pair + rest, own.donor + rest, flat)
+        half = np.log(0.5)
+        return Priors(
+            own.pair + half, own.donor + half, np.logaddexp(own.flat, half + self._log_inside(other))
+        )
 
     def generation_priors(self, row: int) -> Priors:
         """Priors where most plants are of one later generation, pair relation `row`."""
@@ -204,35 +221,25 @@ class ReadingSolver:
         pair[place] = np.logaddexp(pair[place], np.log(OF_GENERATION))
         return Priors(pair, own.donor + rest, own.flat + rest)
 
-    def evidence(self, reading: Reading, solution: Solution) -> tuple[float, Floats]:
+    def evidence(self, solved: _Solutions) -> tuple[float, Floats]:
         """Log evidence of a hypothesis, and the share of plants as typed that it amounts to (n,).
 
-        The fit of each plant had the help of all others, so that their sum counts the shared parents too
-        often; the solution as typed knows by how much, and the plants that are as typed bear their part.
+        Where two sets of parents share the plants, each set's messages are worth their own normaliser, and a
+        pod is of one set or of the other.
         """
-        n = self.family.n
-        if self.typed is None or reading.fault in (Fault.NONE, Fault.GENERATION):
-            return solution.log_evidence, np.zeros(n)
+        if solved.typed is None:
+            return solved.other.log_evidence, np.zeros(self.family.n)
         flat = self.family.priors.flat
-        typed, other = self.log_as_typed(), self._log_inside(solution)
-        mixed = np.logaddexp(np.logaddexp(typed + np.log(PLANT_SHARE), other + np.log1p(-PLANT_SHARE)), flat)
+        typed, other = self._log_inside(solved.typed), self._log_inside(solved.other)
         with_typed, with_other = np.logaddexp(typed, flat), np.logaddexp(other, flat)
-        n_pods = int(self.pods.max(initial=-1)) + 1
-        pod_typed = np.bincount(self.pods, with_typed, n_pods)
-        pod_other = np.bincount(self.pods, with_other, n_pods)
-        of_parents = np.exp(typed - with_typed)
-        there = max(float(of_parents.sum()), 1e-9)
-        base = solution.log_evidence - float(mixed.sum())
+        pod_typed = np.bincount(self.pods, with_typed, self.n_pods)
+        pod_other = np.bincount(self.pods, with_other, self.n_pods)
+        base = solved.other.log_shared + solved.typed.log_shared - np.log(len(PART_SHARES))
         scores, shares = [], []
-        for share, weight in TYPED_SHARES[reading.fault]:
-            with np.errstate(divide="ignore"):
-                log_share = np.log(share)
-            log_pods = np.logaddexp(log_share + pod_typed, np.log1p(-share) + pod_other)
-            posterior = np.exp(log_share + pod_typed - log_pods)[self.pods]
-            here = float((posterior * of_parents).sum())
-            shared = self.typed.log_shared * min(1.0, here / there)
-            scores.append(np.log(weight) + base + float(log_pods.sum()) + shared)
-            shares.append(posterior)
+        for share in PART_SHARES:
+            log_pods = np.logaddexp(np.log(share) + pod_typed, np.log1p(-share) + pod_other)
+            scores.append(base + float(log_pods.sum()))
+            shares.append(np.exp(np.log(share) + pod_typed - log_pods)[self.pods])
         total = float(np.logaddexp.reduce(scores))
         posterior = np.exp(np.array(scores) - total) @ np.array(shares)
         # The prior share of a plant alone that gives this posterior.
@@ -240,24 +247,38 @@ class ReadingSolver:
             odds = np.log(posterior) - np.log1p(-np.minimum(posterior, 1 - 1e-12)) + with_other - with_typed
         return total, np.asarray(1 / (1 + np.exp(-np.clip(odds, -700, 700))))
 
-    def _solve(self, reading: Reading, active: Ints | None) -> Solution:
-        other = reading.fault not in (Fault.NONE, Fault.GENERATION)
-        priors = self._mixed_priors() if other else None
-        if reading.fault is Fault.GENERATION:
-            priors = self.generation_priors(reading.generation)
-        return self.family.solve(
-            *self.parent_priors(reading),
-            coherent_start=other,
-            active=active,
-            priors=priors,
-            keep_outside=self.keep_outside,
+    def _solve(self, reading: Reading, active: Ints | None) -> _Solutions:
+        solve, parents = self.family.solve, self.parent_priors(reading)
+        if not reading.part:
+            priors = None
+            if reading.fault is Fault.GENERATION:
+                priors = self.generation_priors(reading.generation)
+            coherent = reading.fault not in (Fault.NONE, Fault.GENERATION)
+            return _Solutions(
+                solve(
+                    *parents,
+                    coherent_start=coherent,
+                    active=active,
+                    priors=priors,
+                    keep_outside=self.keep_outside,
+                )
+            )
+        # Two sets of parents. Those as typed begin with what their tubes say alone: had they learned from all
+        # plants, they would fit the others' as well. Then each set learns from the plants that are its own.
+        typed = self.parent_priors(self.as_typed.reading)
+        alone = solve(*typed, max_rounds=0, active=active)
+        first = solve(*parents, active=active, priors=self._shared_with(alone))
+        learned = solve(*typed, active=active, priors=self._shared_with(first))
+        other = solve(
+            *parents, active=active, priors=self._shared_with(learned), keep_outside=self.keep_outside
         )
+        return _Solutions(other, learned)
 
     def full(self, item: Solved) -> Solution:
         """The solution with every donor weighed."""
         if item.reading.fault in (Fault.NONE, Fault.GENERATION):
             return item.solution
-        return self._solve(item.reading, None)
+        return self._solve(item.reading, None).other
 
     def best(self) -> Solved:
         """The likeliest hypothesis so far."""
@@ -300,7 +321,7 @@ class ReadingSolver:
             if fault is not Fault.TUBE:
                 plant = fault in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
                 kinds[plant].append(item.score)
-        log_tube, _ = self.evidence(replace(untyped.reading, fault=Fault.TUBE), untyped.solution)
+        log_tube = untyped.solution.log_evidence
         best = self.best_as_typed().reading.log_prior
         posteriors = untyped.solution.mother if side == 0 else untyped.solution.father
         parts = tuple(

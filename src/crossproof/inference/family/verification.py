@@ -100,11 +100,10 @@ def judged(prepared: Prepared, panel: Panel, readings: Readings, *, mother_known
     klass = np.concatenate([v.klass for v in views])
     relation = np.concatenate([v.relation for v in views])
     words = tuple(w for v in views for w in v.words)
-    typed = (readings.typed.pair, readings.typed.donor)
     parts = [
-        row_scores(origins, reading, one.pair, one.donor, prepared.flat, typed, share)
-        for reading, one, share in zip(
-            readings.readings, readings.solutions, readings.typed_share, strict=True
+        row_scores(origins, reading, one.pair, one.donor, prepared.flat, (typed.pair, typed.donor), share)
+        for reading, one, typed, share in zip(
+            readings.readings, readings.solutions, readings.typed, readings.typed_share, strict=True
         )
     ]
     weights = np.concatenate([w * _softmax(part) for w, part in zip(readings.weight, parts, strict=True)])
