@@ -82,7 +82,7 @@ def test_rules_of_the_workflow_put_no_name_into_a_shell() -> None:
     for path in RULES:
         text = path.read_text(encoding="utf-8")
         assert not re.search(r"^\s+(run|script|notebook|wrapper):", text, flags=re.MULTILINE), path
-        for match in re.finditer(r"shell:\s*\n\s*\"([^\"]*)\"", text):
+        for match in re.finditer(r"shell:\s*\n\s*[\"'](.*)[\"']\n", text):
             lines += 1
             assert set(re.findall(r"\{([^}]*)\}", match.group(1))) <= SAFE, match.group(1)
     assert lines >= 9

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from crossproof.runner.ask import SOCKET
-from crossproof.season.work_folder import WorkFolder, clear_remnants, season_lock
+from crossproof.season.index import SeasonIndex
+from crossproof.season.work_folder import WorkFolder, clear_remnants, read_json, season_lock
 
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
 """Environment variable that tells the Snakefile that its caller holds the season's lock."""
@@ -68,10 +69,23 @@ def hold_season(folder: WorkFolder, results: Iterable[str]) -> None:
         clear_remnants(folder, results)
 
 
+def ending(index: SeasonIndex) -> str:
+    """What to say at the end of a workflow: what was set aside or held in this season as it is, and why.
+
+    Empty where the workflow did not get as far, or where there is nothing to say.
+    """
+    outcome = read_json(index.folder.work("outcome.json")) or {}
+    if outcome.get("digest") != index.run_digest or not outcome["reasons"]:
+        return ""
+    report = index.folder.results / "report.html"
+    return "\n".join((*(f"! {reason}" for reason in outcome["reasons"]), f"Report: {report}"))
+
+
 def set_step_command(deployment: object) -> None:
     """Say how a rule's shell calls a step, in the environment variable CROSSPROOF_STEP.
 
-    In the environment, not in a parameter of the rules: another Python is no reason to run a job again.
+    In the environment, not in a parameter of the rules: another Python is no reason to run a job again. The
+    words are quoted for the shell, which has to read them again (`eval`): a path may hold any character.
     """
     with_conda = "conda" in str(deployment).lower()
     python = "python" if with_conda else shlex.quote(sys.executable)

@@ -105,9 +105,16 @@ class SeasonIndex:
         """All files of a run, relative to the season folder; a plan is made only when asked for."""
         return [f for rule in ("verdicts", "rates", "report") for f in self.results_of(rule)]
 
-    def slices(self) -> dict[str, dict[str, str]]:
-        """Digest of every bucket of plants and plates, as the panel job wrote them."""
-        return read_json(self.folder.work("panel", "slices.json")) or {"verify": {}, "examine": {}}
+    def slices(self) -> dict[str, dict[str, Any]]:
+        """Digest of every bucket of plants and plates, as the panel job wrote them.
+
+        "ingest" holds, for every bucket of plants, the buckets of the genotype files that hold their calls.
+        """
+        return read_json(self.folder.work("panel", "slices.json")) or {
+            "verify": {},
+            "examine": {},
+            "ingest": {},
+        }
 
     def batch_buckets(self) -> dict[int, list[str]]:
         """Genotype files of each bucket that has any."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
 
 import numpy as np
@@ -76,6 +77,7 @@ def panel(index: SeasonIndex) -> None:
     digests = SliceDigests(index, joined, fitted, samples, crosses, located[0])
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
     dealt = digests.dealt(families)
+    shutil.rmtree(folder.work("panel", "families"), ignore_errors=True)
     for bucket, members in dealt.items():
         write_bucket(folder, bucket, digests, members)
     write_json(
@@ -83,6 +85,7 @@ def panel(index: SeasonIndex) -> None:
         {
             "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
             "examine": {"season": digests.season()},
+            "ingest": {str(b): digests.ingest_buckets(members) for b, members in dealt.items()},
         },
     )
 
@@ -232,6 +235,11 @@ class SliceDigests:
         for family in sorted(families, key=lambda f: f.cross_id):
             found.setdefault(self.family_bucket(family), []).append((self.family(family), family))
         return dict(sorted(found.items()))
+
+    def ingest_buckets(self, members: Sequence[Member]) -> list[int]:
+        """Buckets of the genotype files that hold the calls of these families, in increasing order."""
+        files = {b for _, family in members for b in batches_of(family, self.located)}
+        return sorted({bucket_of(self.joined.stored[b].batch, self.index.buckets) for b in files})
 
     def season(self) -> str:
         """Digest of what the plate checks follow from: every well, the panel, the parents on record."""

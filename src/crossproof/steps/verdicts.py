@@ -79,8 +79,9 @@ def verdict_frame(
     set_aside = {name for name, s in states.items() if s["state"] != "used"}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
     # Columns as lists, once: a table's row costs more to take out than a plant to judge.
-    sample, batch, cross_of, plant_of, plate, well, pod = (
-        samples[c].tolist() for c in ("sample_id", "batch", "cross_id", "plant", "plate", "well", "pod")
+    sample, batch, cross_of, plant_of, plate, well, pod, place_of = (
+        samples[c].tolist()
+        for c in ("sample_id", "batch", "cross_id", "plant", "plate", "well", "pod", "place")
     )
     others = {c: samples[c].tolist() for c in extras}
     plants: dict[tuple[str, str], list[int]] = {}
@@ -101,6 +102,7 @@ def verdict_frame(
             "plate": plate[first],
             "well": well[first],
             "pod": pod[first],
+            "place": next((place_of[w] for w in wells if place_of[w]), ""),
         }
         number = place.get((cross, plant))
         if number is None or (located[wells] < 0).all():
@@ -134,8 +136,9 @@ def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
 
 
 COLUMNS = (
-    "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "verdict",
-    "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers", "contrast_scored",
+    "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "place",
+    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers",
+    "contrast_scored",
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
     "source_probability", "flags", "leading_class", "settle",
 )  # fmt: skip

@@ -96,6 +96,7 @@ class Config:
     forced_out: tuple[str, ...] = ()
     min_spacing: int = 0
     allow_outside: bool = False
+    fail_when_held: bool = False
     buckets: int = 32
     max_input_gb: float = 64.0
     crosses_file: Path = Path()

@@ -213,6 +213,12 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("forced_out", Form.TEXTS, (), "plan: markers that must not be on the panel"),
     Setting("min_spacing", Form.COUNT, 0, "plan: least distance between chosen markers, in bp", low=0),
     Setting("allow_outside", Form.YES_NO, False, "whether files outside this folder may be named"),
+    Setting(
+        "fail_when_held",
+        Form.YES_NO,
+        False,
+        "whether Snakemake itself fails where a file was set aside or a plate or sample held",
+    ),
     Setting("buckets", Form.COUNT, 32, "portions the work is dealt into", low=1, high=4096),
     Setting("max_input_gb", Form.NUMBER, 64.0, "largest genotype file accepted, in GB", low=0, above=True),
 )

@@ -17,7 +17,18 @@ def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
     """The wells as typed columns; what is wrong with them goes to `notes`."""
     names = {
         name: raw.plain(name, notes)
-        for name in ("sample_id", "batch", "plate", "role", "line", "cross_id", "pod", "plant", "inbreeding")
+        for name in (
+            "sample_id",
+            "batch",
+            "plate",
+            "role",
+            "line",
+            "cross_id",
+            "pod",
+            "plant",
+            "place",
+            "inbreeding",
+        )
     }
     well_of = {t: _well(t) for t in set(raw.columns["well"])}
     wells = raw.values("well", lambda t: well_of[t], notes)
@@ -40,6 +51,7 @@ def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
             "cross_id": text(names["cross_id"]),
             "pod": text(names["pod"]),
             "plant": text(names["plant"]),
+            "place": text(names["place"]),
             "inbreeding": pd.Series(names["inbreeding"], dtype="float64"),
         }
     )

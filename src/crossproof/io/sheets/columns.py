@@ -133,6 +133,12 @@ SAMPLES = Table(
         Column("pod", Kind.NAME, "for a progeny plant: the pod its seed came from", "1"),
         Column("plant", Kind.NAME, "name of the plant; the same in each well that holds it", "X001-1"),
         Column(
+            "place",
+            Kind.NAME,
+            "where the plant stands, such as house, tray and pot",
+            "house 1, tray 2, pot 7",
+        ),
+        Column(
             "inbreeding",
             Kind.NUMBER,
             "for a parent: from 0 (an F1 or a plant of unknown breeding) to 1 (a fixed line)",

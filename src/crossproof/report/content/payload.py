@@ -20,7 +20,7 @@ import pandas as pd
 
 from crossproof.model.arrays import Floats, Int8s, Ints, UInt8s
 from crossproof.model.plates import parse_well
-from crossproof.model.results import CLASSES, Decision
+from crossproof.model.results import CLASSES, Decision, NextStep
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys
 from crossproof.report.content.inputs import PlantCalls, ReportInputs, numbers, texts
@@ -41,6 +41,7 @@ PLANT_TEXTS = (
     "date",
     "plate",
     "well",
+    "place",
     "pod",
     "decision",
     "reason",
@@ -50,7 +51,17 @@ PLANT_TEXTS = (
     "leading_class",
 )
 PLANT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
-CROSS_TEXTS = ("cross_id", "mother", "father", "date", "operator", "verifiable", "next_step", "findings")
+CROSS_TEXTS = (
+    "cross_id",
+    "mother",
+    "father",
+    "date",
+    "operator",
+    "verifiable",
+    "next_step",
+    "next_step_detail",
+    "findings",
+)
 CROSS_NUMBERS = (
     "flowers",
     "pods",
@@ -61,6 +72,7 @@ CROSS_NUMBERS = (
     "outcross",
     "off_pedigree",
     "undetermined",
+    "held",
     "contrast_markers",
     "target_hybrids",
     "seeds_to_test",
@@ -89,6 +101,7 @@ def build_payload(inputs: ReportInputs) -> dict[str, Any]:
             for m in all_marks()
         ],
         "decisions": {d.value: list(DECISION_WORDS[d]) for d in Decision},
+        "steps": [s.value for s in NextStep],
         "words": TEMPLATES,
         "unexpected": [v.value for v in UNEXPECTED],
         "classes": [v.value for v in CLASSES],
