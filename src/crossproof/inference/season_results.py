@@ -104,9 +104,8 @@ class FamilyResult:
     father_version_probability: Floats
     mother_departure: float  # expected share of used markers at which the mother plant is not as its line
     father_departure: float
-    parent_faults: (
-        Floats  # 2, fault: posterior of what was otherwise than typed, mother and father (`FAULTS`)
-    )
+    run_departure: float  # expected share at which parent plants of the run are not as their lines
+    parent_faults: Floats  # 2, fault: posterior of each of `FAULTS`, mother and father
     departure_parent: Texts  # departure: "mother" or "father"
     departure_row: Ints  # departure: joined marker row
     departure_line: Ints  # departure: genotype index of the line

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from crossproof.inference.family.parent_findings import parent_findings
 from crossproof.inference.plates.checks import CheckSettings, Finding, FindingKind, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -74,6 +75,8 @@ def examine(index: SeasonIndex) -> None:
     print(f"{len(plates)} plates", flush=True)
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, joined, samples, located[0]))
+    results = _evidence(index)
+    found += tuple(parent_findings(results, _places_of(samples), _parents_named(found)))
     found = without_dismissed(found, index.dismissed)
     entries = finding_rows(found)
     _add_changes(index, found, entries, wells, samples, crosses, located[0])
@@ -91,6 +94,38 @@ def examine(index: SeasonIndex) -> None:
             "proposals": corrections_table(found).to_dict("records"),
         },
     )
+
+
+def _evidence(index: SeasonIndex) -> list[FamilyResult]:
+    """Evidence of every judged family, crosses in order of name."""
+    found = [
+        result
+        for bucket in index.slices()["verify"]
+        for _, result in read_evidence(index.folder.work("verify", f"{bucket}.npz"))
+    ]
+    return sorted(found, key=lambda result: result.cross_id)
+
+
+def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:
+    """Sample and place of every progeny plant's wells."""
+    progeny = samples[samples["role"] == "progeny"]
+    columns = (progeny[c].tolist() for c in ("cross_id", "plant", "sample_id", "plate", "well"))
+    places: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
+    for cross, plant, sample, plate, well in zip(*columns, strict=True):
+        place = f"{plate}:{well}" if plate and well else ""
+        places[cross, plant] = (*places.get((cross, plant), ()), (sample, place))
+    return places
+
+
+def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
+    """Crosses of which the plate checks name another tag, parent or line, with what they name."""
+    named: dict[str, str] = {}
+    for f in found:
+        if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, FindingKind.TAGS_SWAPPED):
+            named[f.subject] = f.other
+            if f.kind is FindingKind.TAGS_SWAPPED:
+                named[f.other] = f.subject
+    return named
 
 
 def _plain(tables: TableFindings) -> dict[str, Any]:

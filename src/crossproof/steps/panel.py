@@ -84,7 +84,9 @@ def panel(index: SeasonIndex) -> None:
         folder.work("panel", "slices.json"),
         {
             "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
-            "examine": {"season": digests.season()},
+            "examine": {
+                "season": digest_of(digests.season(), sorted(d for m in dealt.values() for d, _ in m))
+            },
             "ingest": {str(b): digests.ingest_buckets(members) for b, members in dealt.items()},
         },
     )
@@ -218,7 +220,7 @@ class SliceDigests:
             return ""
         belief = belief_about(self.fitted, line, cross, self.settings)
         return digest_of(
-            round(belief.log_odds, 9), round(belief.log_untyped, 9),
+            round(belief.log_odds, 9), round(belief.log_odds_field, 9), round(belief.log_untyped, 9),
             sorted((name, round(x, 9)) for name, x in belief.log_lines.items()),
             [np.round(x, 6).tobytes().hex() for x in belief.learned],
             round(heterogeneous_share(self.fitted, line, cross), 9),

@@ -54,6 +54,7 @@ def result_of(posterior, **changes):
         "mother_version_probability": np.ones(1),
         "father_versions": np.array(["P"]),
         "father_version_probability": np.ones(1),
+        "run_departure": 0.02,
         "parent_faults": np.zeros((2, 6)),
         "mother_departure": 0.0,
         "father_departure": 0.0,

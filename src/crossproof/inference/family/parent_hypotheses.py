@@ -109,8 +109,8 @@ class Readings:
     """The hypotheses that count, likeliest first, with their `weight` (reading,), summing to 1.
 
     `plain` (n, 2): posteriors of hybrid and self under the parents as typed; per hypothesis: `typed`, the
-    solution of the parents as typed, and `typed_share` (n,), the prior share of plants that are of these, such
-    that the posterior is that over pods and shares; `doubts`: of mother and father.
+    solution of the parents as typed, and `typed_share` (n,), the prior share of plants that are of these,
+    such that the posterior is that over pods and shares; `doubts`: of mother and father.
     """
 
     readings: tuple[Reading, ...]

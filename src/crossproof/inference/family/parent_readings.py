@@ -92,10 +92,13 @@ def read_parents(
     tried: list[tuple[Solved, Floats] | None] = [None, None]
     if not trusting:
         solver.add_generations(as_typed.reading, rates.generation)
-    if all(known) and not trusting and _doubtful(solver, panel, places):
+    whole = part = False
+    if all(known) and not trusting:
+        whole, part = _what_may_be(solver, plain, panel, places)
+    if whole or part:
         beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
         varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
-        search = _Search(solver, panel, own, beliefs, varied, rates.wrong_plant)
+        search = _Search(solver, panel, own, beliefs, varied, rates.wrong_plant, (whole, part))
         for side in (0, 1):
             tried[side] = search.others(as_typed.reading, as_typed.solution, side)
         # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
@@ -137,12 +140,10 @@ def _plain(solver: ReadingSolver, solution: Solution) -> Floats:
     return np.asarray(np.exp(scores[:2] - np.logaddexp.reduce(scores, axis=0)).T)
 
 
-def _doubtful(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
-    """Whether the parents as typed leave something to explain."""
-    best = solver.best_as_typed()
+def _departing_parents(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
+    """Whether a parent plant departs from its tube at more markers than plants of the run do."""
+    best = solver.as_typed
     solution = best.solution
-    if _plain(solver, solution).sum(axis=1).min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
-        return True
     for version, posteriors in zip(best.reading.parents, (solution.mother, solution.father), strict=True):
         departed, count = departed_share(panel, places, version, posteriors)
         if count:
@@ -150,6 +151,23 @@ def _doubtful(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> 
             if departed > max(DEPARTS, chance):
                 return True
     return False
+
+
+def _what_may_be(
+    solver: ReadingSolver, plain: Floats, panel: Panel, places: tuple[Ints, ...]
+) -> tuple[bool, bool]:
+    """Whether another parent of the whole tag, and of a part of it, may explain more than those as typed.
+
+    `plain` (n, 2): posteriors of hybrid and self as typed. Two clear hybrids of parents that do not depart
+    rule out another parent of the whole tag, and one odd plant is judged as well by itself as with another
+    parent.
+    """
+    doubtful = int((plain.sum(axis=1) < CLEAR_ENOUGH).sum())
+    hybrids = int((plain[:, 0] >= CLEAR_ENOUGH).sum())
+    departs = _departing_parents(solver, panel, places) or not solver.as_typed.solution.converged
+    whole = departs or (doubtful > 0 and hybrids < 2)
+    part = solver.n_pods > 1 and (departs or (doubtful > 1 and hybrids > 0))
+    return whole, part
 
 
 def departed_share(
@@ -177,17 +195,19 @@ class _Search:
         beliefs: list[TubeBelief],
         varied: list[float],
         wrong_plant: float,
+        whole_and_part: tuple[bool, bool],
     ) -> None:
         self.solver, self.panel, self.own, self.beliefs = solver, panel, own, beliefs
         self.varied, self.log_plant = varied, float(np.log(wrong_plant))
         self.log_right = float(np.log1p(-wrong_plant))
+        self.whole, self.part = whole_and_part
 
     def others(self, base: Reading, base_solution: Solution, side: int) -> tuple[Solved, Floats] | None:
         """Solve the hypotheses that differ from `base` in one parent (`side` 0 mother, 1 father).
 
         The one with a plant of the pool in its place, and what each version (version,) would gain over it.
         """
-        solver, belief = self.solver, self.beliefs[side]
+        solver = self.solver
         active = base_solution.active
         other = base.parents[1 - side]
         if other is None:
@@ -202,34 +222,62 @@ class _Search:
             fault = max(fault, base.fault, key=GRAVITY.index)
             return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
 
-        parts = (False, True) if base.fault is Fault.NONE and self.solver.n_pods > 1 else (False,)
-        log_part = (
-            {False: 0.0} if len(parts) == 1 else {False: np.log(WHOLE_SHARE), True: np.log1p(-WHOLE_SHARE)}
-        )
+        parts = tuple(p for p, may in ((False, self.whole), (True, self.part)) if may)
+        if base.fault is not Fault.NONE or not parts:
+            parts = (False,)
+        log_part = {False: float(np.log(WHOLE_SHARE)), True: float(np.log1p(-WHOLE_SHARE))}
+        if self.solver.n_pods == 1 or base.fault is not Fault.NONE:
+            log_part[False] = 0.0
         found: list[Solved] = []
         for part in parts:
             log_cause = self.log_plant + np.log(UNTYPED_SHARE) + log_part[part]
             found.append(solver.add(reading(None, right + log_cause, plant, part=part), active))
-        tube = reading(None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE)
-        if belief.learned:
-            solver.set_learned(side, belief.learned)
-            tube = replace(tube, learned=(side == 0, side == 1))
-        solver.add(tube, active)
-        own_version = base.parents[side]
-        if base.fault is Fault.NONE and own_version is not None:
-            departs = (DEPARTURE_SOLVED, None) if side == 0 else (None, DEPARTURE_SOLVED)
-            for part in parts:
-                log_cause = self.log_plant + np.log(RELATIVE_SHARE) + log_part[part]
-                one = reading(own_version, right + log_cause, plant, departs=departs, part=part)
-                solver.add(one, active, departures=(side, RELATIVE_WEIGHTS))
-            log_cause = self.log_right + np.log(self.varied[side])
-            one = reading(own_version, right + log_cause, Fault.HETEROGENEOUS, departs=departs)
-            solver.add(one, active, departures=(side, HETEROGENEOUS_WEIGHTS))
+        if False in parts:
+            self._other_line(reading, side, right, plant, active)
+        if base.fault is Fault.NONE and base.parents[side] is not None:
+            self._departing(reading, base, side, right, plant, active, {p: log_part[p] for p in parts})
         scores = [
             self._named(reading, one, side, right, plant, active, other, log_part[one.reading.part])
             for one in found
         ]
         return found[0], scores[0]
+
+    def _other_line(
+        self, reading: Callable[..., Reading], side: int, right: float, plant: Fault, active: Ints
+    ) -> None:
+        """The parent is of a line never typed, as the line's other tags demand it: the tube was wrong, or the
+        plant in the nursery."""
+        solver, belief = self.solver, self.beliefs[side]
+        tube = reading(None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE)
+        if belief.learned:
+            solver.set_learned(side, belief.learned)
+            tube = replace(tube, learned=(side == 0, side == 1))
+            log_field = right + self.log_right + belief.log_odds_field + belief.log_untyped
+            fault = max(plant, tube.fault, key=GRAVITY.index)
+            solver.add(replace(tube, fault=fault, log_prior=log_field), active)
+        solver.add(tube, active)
+
+    def _departing(
+        self,
+        reading: Callable[..., Reading],
+        base: Reading,
+        side: int,
+        right: float,
+        plant: Fault,
+        active: Ints,
+        log_part: dict[bool, float],
+    ) -> None:
+        """A relative of the line, for the tag or a part of it; a plant of a heterogeneous line."""
+        own = base.parents[side]
+        departs = (DEPARTURE_SOLVED, None) if side == 0 else (None, DEPARTURE_SOLVED)
+        for part, log_share in log_part.items():
+            log_cause = self.log_plant + np.log(RELATIVE_SHARE) + log_share
+            one = reading(own, right + log_cause, plant, departs=departs, part=part)
+            self.solver.add(one, active, departures=(side, RELATIVE_WEIGHTS))
+        if False in log_part:
+            log_cause = self.log_right + np.log(self.varied[side])
+            one = reading(own, right + log_cause, Fault.HETEROGENEOUS, departs=departs)
+            self.solver.add(one, active, departures=(side, HETEROGENEOUS_WEIGHTS))
 
     def _named(
         self,
@@ -254,13 +302,12 @@ class _Search:
         log_cause = np.full(len(others), self.log_plant + log_named + log_part)
         log_tube = np.full(len(others), -np.inf)
         if not part:
-            log_tube = (
-                self.log_right
-                + belief.log_odds
-                + np.array(
-                    [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
-                )
+            log_lines = np.array(
+                [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
             )
+            log_tube = self.log_right + belief.log_odds + log_lines
+            if belief.learned:
+                log_cause = np.logaddexp(log_cause, self.log_right + belief.log_odds_field + log_lines)
         # What a named line would gain is foreseen well enough to spare those that cannot matter.
         evidence = untyped.score - untyped.reading.log_prior
         foreseen = evidence + scores[others] + right + np.maximum(log_cause, log_tube)

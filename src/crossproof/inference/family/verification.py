@@ -12,7 +12,7 @@ from crossproof.inference.family.donors import OtherCrosses
 from crossproof.inference.family.family_model import Family, Priors
 from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.origins import relabel, row_scores
-from crossproof.inference.family.parent_hypotheses import Readings
+from crossproof.inference.family.parent_hypotheses import Fault, Readings
 from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.replicate_wells import compare_wells
 from crossproof.inference.lines.panel import Panel
@@ -216,6 +216,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         father_version_probability=father_shares,
         mother_departure=departure[0][4],
         father_departure=departure[1][4],
+        run_departure=panel.h,
         parent_faults=readings.fault_shares((panel.versions(family.mother), panel.versions(family.father))),
         departure_parent=np.array(parents, dtype=np.str_),
         departure_row=np.concatenate([departure[0][0], departure[1][0]]),
@@ -252,6 +253,8 @@ def _version_shares(panel: Panel, line: str, readings: Readings, side: int) -> t
             name = line if len(own) == 1 else f"{line}, tubes of group {own.index(version) + 1}"
         else:
             name = panel.lines[panel.version_line[version]]
+        if reading.departs[side] is not None and reading.fault is not Fault.HETEROGENEOUS:
+            name = f"an untyped relative of {line}"
         share[name] = share.get(name, 0.0) + float(weight)
     names = sorted(share, key=lambda x: (-share[x], x))
     return np.array(names, dtype=np.str_), np.array([share[x] for x in names])

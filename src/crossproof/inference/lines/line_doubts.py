@@ -26,7 +26,10 @@ from crossproof.model.settings import Settings
 
 UNTYPED_SHARE = 0.3
 """* Share of other parents, or tubes, that are of a line never typed; as for unknown pollen. No source."""
-MOST_DOUBTS = 12
+WRONG_IN_FIELD = 0.003
+"""* Prior probability that all tags of a line were made with one other plant: a wrong label in the nursery. Its
+tags then agree on another genotype, as if the tube were wrong, but their seed is not of the line. No
+source.""" MOST_DOUBTS = 12
 """Most tags of a line that are heard; more say no more than these."""
 OWN_TAGS = 2.0
 """Tags of a line that weigh as much as the whole run on how much its plants differ."""
@@ -38,15 +41,22 @@ LOWEST = -1e6
 class TubeBelief:
     """What is believed of a line's typing before a family of its own is looked at.
 
-    `log_odds` of a wrong tube; given that, `log_untyped` and `log_lines` (by name) share out what the line is
-    instead; `learned` per panel block (m, n_g): the untyped line's genotype as other tags demand it, empty
-    where none says anything.
+    `log_odds` of a wrong tube, `log_odds_field` of another plant in all tags; given either, `log_untyped`
+    and `log_lines` (by name) share out what the line is instead; `learned` per panel block (m, n_g): the
+    untyped line's genotype as other tags demand it, empty where none says anything.
     """
 
     log_odds: float
+    log_odds_field: float
     log_untyped: float
     log_lines: dict[str, float]
     learned: tuple[Floats, ...] = ()
+
+    @property
+    def wrong_tube(self) -> float:
+        """Probability that the tube is wrong."""
+        scores = np.array([0.0, self.log_odds, self.log_odds_field])
+        return float(np.exp(scores[1] - np.logaddexp.reduce(scores)))
 
     def log_line(self, name: str, n_lines: int) -> float:
         """Log share of one of `n_lines` other lines, given that the tube is wrong."""
@@ -57,6 +67,7 @@ class TubeBelief:
 
 def tube_belief(
     log_odds: float,
+    log_odds_field: float,
     doubts: Sequence[Doubt],
     blocks: Sequence[PanelBlock],
     h: float,
@@ -66,12 +77,13 @@ def tube_belief(
 ) -> TubeBelief:
     """The belief that a line's prior odds and the doubts of its tags lead to.
 
-    `log_odds`: natural log odds of a wrong tube before any tag is heard; `h`: departure of a plant from its
+    `log_odds`, `log_odds_field`: natural log odds of a wrong tube, and of another plant in all tags, before
+    any tag is heard; `h`: departure of a plant from its
     line; `n_lines`: panel lines that the tube may be instead.
     """
     log_own_line = np.log((1 - UNTYPED_SHARE) / max(n_lines, 1))
     if not doubts:
-        return TubeBelief(log_odds, float(np.log(UNTYPED_SHARE)), {})
+        return TubeBelief(log_odds, log_odds_field, float(np.log(UNTYPED_SHARE)), {})
     # The clearest first: what b' is should be learned from the tag that knows it best.
     heard = sorted(doubts, key=lambda d: (d.log_typed - d.log_tube, d.cross_id))[:MOST_DOUBTS]
     right = sum(float(np.logaddexp(d.log_typed, d.log_plant)) for d in heard)
@@ -98,6 +110,7 @@ def tube_belief(
     wrong = float(np.logaddexp.reduce(scores))
     return TubeBelief(
         log_odds + wrong - right,
+        log_odds_field + wrong - right,
         float(scores[0] - wrong),
         {name: value - wrong for name, value in by_line.items()},
         tuple(learned),
@@ -114,12 +127,21 @@ def belief_about(panel: Panel, line: str, cross_id: str, settings: Settings) -> 
     replicates = max(len(panel.version_wells[v]) for v in panel.versions(line))
     wrong = panel.tag_rates.wrong_tube
     log_odds = float(np.log(wrong / (1 - wrong)) + np.log(SECOND_TUBE) * min(replicates - 1, 1))
+    log_field = float(np.log(WRONG_IN_FIELD) - np.log1p(-WRONG_IN_FIELD))
     n_lines = max(len(panel.lines) - 1, 1)
     if any(says == 1 for says in panel.says_of(line, cross_id)):
-        return TubeBelief(log_odds + float(np.log(CONFIRMED)), float(np.log(UNTYPED_SHARE)), {})
+        confirmed = float(np.log(CONFIRMED))
+        return TubeBelief(log_odds + confirmed, log_field + confirmed, float(np.log(UNTYPED_SHARE)), {})
     doubts = [d for d in panel.doubts_of(line) if d.cross_id != cross_id]
     return tube_belief(
-        log_odds, doubts, panel.blocks, panel.h, settings.inbreeding, panel.tag_rates.wrong_plant, n_lines
+        log_odds,
+        log_field,
+        doubts,
+        panel.blocks,
+        panel.h,
+        settings.inbreeding,
+        panel.tag_rates.wrong_plant,
+        n_lines,
     )
 
 

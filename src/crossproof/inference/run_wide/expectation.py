@@ -322,9 +322,7 @@ def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagR
     Wrong tubes are counted by line, all tags of a line together.
     """
     wrong = [
-        1 / (1 + np.exp(-min(max(belief_about(panel, line, "", settings).log_odds, -700.0), 700.0)))
-        for line in panel.lines
-        if panel.doubts_of(line)
+        belief_about(panel, line, "", settings).wrong_tube for line in panel.lines if panel.doubts_of(line)
     ]
     plants = sum(expected.faults[FAULTS.index(f)] for f in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT))
     varied = expected.faults[FAULTS.index(Fault.HETEROGENEOUS)]
