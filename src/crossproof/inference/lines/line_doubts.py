@@ -27,9 +27,10 @@ from crossproof.model.settings import Settings
 UNTYPED_SHARE = 0.3
 """* Share of other parents, or tubes, that are of a line never typed; as for unknown pollen. No source."""
 WRONG_IN_FIELD = 0.003
-"""* Prior probability that all tags of a line were made with one other plant: a wrong label in the nursery. Its
-tags then agree on another genotype, as if the tube were wrong, but their seed is not of the line. No
-source.""" MOST_DOUBTS = 12
+"""* Prior probability that all tags of a line were made with one other plant: a wrong label in the nursery.
+Its tags then agree on another genotype, as if the tube were wrong, but their seed is not of the line. No
+source."""
+MOST_DOUBTS = 12
 """Most tags of a line that are heard; more say no more than these."""
 OWN_TAGS = 2.0
 """Tags of a line that weigh as much as the whole run on how much its plants differ."""
