@@ -10,9 +10,9 @@ import pandas as pd
 
 from crossproof.errors import InputError, error
 from crossproof.inference.lines.line_doubts import belief_about, heterogeneous_share
-from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
+from crossproof.inference.season_model import FamilyInput, Panel, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
-from crossproof.io.calls.store import read_arrays, write_arrays, write_calls
+from crossproof.io.calls.store import write_arrays, write_calls
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
@@ -26,19 +26,18 @@ from crossproof.season.evidence import (
     marker_mask,
     model_settings,
     panel_digest,
-    read_joined,
     restricted,
     write_joined,
     write_located,
 )
 from crossproof.season.index import SeasonIndex, problem_entry, problem_from, read_record
-from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_json
+from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_kept
 from crossproof.steps.calibrate import calibrated_panel, known_crosses
 from crossproof.steps.ingest import (
     ingested,
     known_samples,
     marker_sheet,
-    read_genotypes,
+    read_of_run,
     read_stored,
     stored_batches,
 )
@@ -80,7 +79,7 @@ def panel(index: SeasonIndex) -> None:
     shutil.rmtree(folder.work("panel", "families"), ignore_errors=True)
     for bucket, members in dealt.items():
         write_bucket(folder, bucket, digests, members)
-    write_json(
+    write_kept(
         folder.work("panel", "slices.json"),
         {
             "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
@@ -102,7 +101,7 @@ def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members
         plants = [[p.plant, list(p.wells), p.pod] for p in family.plants]
         entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
     later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
-    write_json(
+    write_kept(
         folder.work("panel", "families", f"{bucket}.json"),
         {
             "families": entries,
@@ -119,7 +118,7 @@ def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str,
         batch = read_stored(index.folder, item.digest)
         if batch is None:
             file = next(g for g in index.config.genotypes if g.batch == item.batch)
-            batch = read_genotypes(index.config, file, marker_sheet(index), known_samples(index))
+            batch = read_of_run(index, file, marker_sheet(index), known_samples(index))
             write_calls(index.folder.calls(item.digest), batch)
         calls[item.batch] = batch
     return calls
@@ -132,12 +131,6 @@ def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
     for batch, sample, name in zip(samples["batch"], samples["sample_id"], plant, strict=True):
         names.setdefault(batch, {})[sample] = name
     return names
-
-
-def read_panel(folder: WorkFolder) -> tuple[JoinedSeason, Panel]:
-    """Joined markers and panel as the panel job left them."""
-    _, arrays = read_arrays(folder.work("panel", "fit"))
-    return read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)
 
 
 class SliceDigests:
