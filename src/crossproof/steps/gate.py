@@ -5,11 +5,11 @@ from __future__ import annotations
 import shutil
 
 from crossproof.model.findings import Hold
-from crossproof.runner.terminal import count_of
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import write_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
+from crossproof.text import count_of
 
 
 def gate(index: SeasonIndex) -> int:

@@ -26,7 +26,7 @@ from crossproof.model.settings import Settings
 
 UNTYPED_SHARE = 0.3
 """* Share of other parents, or tubes, that are of a line never typed; as for unknown pollen. No source."""
-WRONG_IN_FIELD = 0.003
+WRONG_IN_FIELD = 0.001
 """* Prior probability that all tags of a line were made with one other plant: a wrong label in the nursery.
 Its tags then agree on another genotype, as if the tube were wrong, but their seed is not of the line. No
 source."""
