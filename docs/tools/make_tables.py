@@ -20,12 +20,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from crossproof.errors import CrossproofError, InputError, Problem
-from crossproof.io.config.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
 from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
 from crossproof.io.sheets.columns import TABLES, Table
 from crossproof.io.tables.call_notation import MISSING_TEXTS
 from crossproof.model import corrections
 from crossproof.model.corrections import CorrectionKind
+from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, Setting, ValueKind
 from crossproof.season.templates import new_season
 from crossproof.steps.checking import check_season
 
@@ -82,7 +82,7 @@ def settings_table(settings: Iterable[Setting]) -> str:
 
 def _default(setting: Setting) -> str:
     value = setting.default
-    if setting.form is Form.YES_NO:
+    if setting.kind is ValueKind.YES_NO:
         return _code(str(value).lower())
     if value in ("", None, (), {}):
         return "none"
