@@ -76,6 +76,9 @@ class _Season(click.Path):
 _FOLDER = _Season(exists=True, path_type=Path)
 
 
+_LIST = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
 class _Commands(click.Group):
     """Names the command that may have been meant."""
 
@@ -127,6 +130,42 @@ def check(folder: Path) -> int:
 
     problems = check_season(folder)
     return show_problems(problems, all_well=True)
+
+
+@main.command(epilog=_example("crossproof receive nursery_2027 ~/Downloads/plate2.xlsx"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.argument("file", metavar="FILE", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--batch", help="Name of the batch; by default the one of your sheets that fits.")
+@click.option("--sheet", help="Sheet of a workbook that holds the calls.")
+@click.option("--layout", type=click.Choice(["wide", "wide-by-marker", "long"]), help="How the table lies.")
+@click.option("--names", type=_LIST, help="List of two columns: the laboratory's sample names and yours.")
+@click.option(
+    "--marker-names", type=_LIST, help="List of two columns: the laboratory's marker names and yours."
+)
+@click.option("--plate", help="Your name of the plate, where the laboratory has its own.")
+@click.option("--missing", multiple=True, help="A code that means: no call. May be given several times.")
+@click.option(
+    "--ignore", "ignored", multiple=True, help="Heading of a column that holds no calls; * is any text."
+)
+@click.option("--counted-allele", help="For counts 0, 1, 2: the allele counted, first or second.")
+@click.option("--strand", type=click.Choice(["same", "other"]), help="Strand of the bases in this file.")
+@click.option(
+    "--alleles", type=click.Choice(["named", "generic"]), help="Whether alleles are called A and B, 1 and 2."
+)
+@click.option("--dry-run", is_flag=True, help="Only say what was understood; write nothing.")
+@_guarded
+def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], **said: Any) -> int:
+    """Take in a file of the genotyping laboratory: say what it holds, copy it, name it in config.yaml.
+
+    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked, or refused
+    with the option that settles it; nothing is guessed.
+    """
+    from crossproof.receive.questions import Options
+    from crossproof.runner.receipt import receive_asking, show_receipt
+
+    receipt = receive_asking(folder, file, Options(ignore_columns=ignored, **said), dry_run=dry_run)
+    show_receipt(folder, file, receipt, dry_run=dry_run)
+    return 0
 
 
 @main.command(epilog=_example("crossproof run nursery_2027 --cores 4"))

@@ -88,6 +88,9 @@ class Setting:
 
 
 _EVIDENCE = tuple(str(e) for e in Evidence)
+SEPARATORS = ("comma", "semicolon", "tab", "bar", "space")
+ENCODINGS = ("utf-8", "utf-16", "windows-1252")
+DECIMALS = ("point", "comma")
 LAYOUTS = ("wide", "wide-by-marker", "long")
 
 GENOTYPE_KEYS: tuple[Setting, ...] = (
@@ -101,6 +104,38 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
     Setting("counted_allele", ValueKind.TEXT, None, "of a table of 0/1/2: which allele is counted"),
     Setting("missing", ValueKind.TEXTS, (), "further codes of this file that mean: no call"),
     Setting("sheet", ValueKind.TEXT, None, "name of the sheet in a workbook; the first where left out"),
+    Setting("header_row", ValueKind.COUNT, None, "row that holds the headings; rows above are not read", low=1),
+    Setting("last_row", ValueKind.COUNT, None, "last row of the table; rows below are not read", low=2),
+    Setting(
+        "ignore_columns", ValueKind.TEXTS, (), "headings of columns that hold no calls; * stands for any text"
+    ),
+    Setting("sample_column", ValueKind.TEXT, None, "heading of the column that names the samples"),
+    Setting("marker_column", ValueKind.TEXT, None, "heading of the column that names the markers"),
+    Setting("call_columns", ValueKind.TEXTS, (), "of a long table: heading of the calls, or of both alleles"),
+    Setting(
+        "columns_per_marker", ValueKind.COUNT, 1, "2 where each allele has a column of its own", low=1, high=2
+    ),
+    Setting("names", ValueKind.PATH, None, "list of two columns: a sample's name in this file, its sample_id"),
+    Setting("marker_names", ValueKind.PATH, None, "list of two columns: a marker's name in this file, ours"),
+    Setting(
+        "alleles",
+        ValueKind.CHOICE,
+        None,
+        "generic where A and B, or 1 and 2, stand for the alleles of each marker",
+        choices=("named", "generic"),
+    ),
+    Setting(
+        "strand",
+        ValueKind.CHOICE,
+        None,
+        "other where the bases of this file are those of the other strand",
+        choices=("same", "other"),
+    ),
+    Setting(
+        "separator", ValueKind.CHOICE, None, "what stands between the cells of a text table", choices=SEPARATORS
+    ),
+    Setting("encoding", ValueKind.CHOICE, None, "how the letters of a text table are written", choices=ENCODINGS),
+    Setting("decimal", ValueKind.CHOICE, None, "decimal sign of fragment sizes", choices=DECIMALS),
 )  # fmt: skip
 """Keys of one entry of `genotypes`; all belong to the reading of that file."""
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.evidence.blocks import BatchEvidence, Wells, batch_evidence
-from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.lines.panel import Panel, PanelBlock, panel_from_arrays
 from crossproof.inference.season_results import CrossRecord, FamilyInput, LineInput, Plant
 from crossproof.io.calls.batch_join import JoinedCalls
 from crossproof.io.calls.store import read_arrays, read_calls, write_arrays
@@ -258,3 +258,9 @@ def _with(item: Any, **changes: Any) -> Any:
     """A copy of a frozen dataclass without its cached properties."""
     values = {name: getattr(item, name) for name in item.__dataclass_fields__}
     return type(item)(**{**values, **changes})
+
+
+def read_panel(folder: WorkFolder) -> tuple[JoinedSeason, Panel]:
+    """Joined markers and panel as the panel job left them."""
+    _, arrays = read_arrays(folder.work("panel", "fit"))
+    return read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)

@@ -304,6 +304,7 @@ def batch_digests(config: Config, hashes: Mapping[str, str], markers: pd.DataFra
     for entry, g in zip(settings["genotypes"], config.genotypes, strict=True):
         sha = hashes.get(config.shown(g.file), "missing")
         options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
+        options["lists"] = [hashes[config.shown(p)] for p in g.lists]
         found[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, sheet)
     return found
 
@@ -380,7 +381,13 @@ def problem_from(entry: Mapping[str, Any]) -> Problem:
 
 def _input_files(config: Config) -> list[Path]:
     optional = [p for p in (config.markers_file, config.corrections_file) if p is not None]
-    return [config.crosses_file, *config.sample_files, *optional, *(g.file for g in config.genotypes)]
+    return [
+        config.crosses_file,
+        *config.sample_files,
+        *optional,
+        *(g.file for g in config.genotypes),
+        *(p for g in config.genotypes for p in g.lists),
+    ]
 
 
 def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -> Config | None:

@@ -6,11 +6,11 @@ from pathlib import Path
 
 from crossproof.errors import InputError, PlateError, Problem, Severity, machine_problem, warning
 from crossproof.io.config.season_config import find_config
+from crossproof.io.entry_reader import read_entry
 from crossproof.io.genotypes import reading_problems
 from crossproof.io.records.checks import check_calls
 from crossproof.io.records.season_records import read_season, sort_problems
 from crossproof.season.work_folder import WorkFolder
-from crossproof.steps.ingest import read_genotypes
 from crossproof.steps.refusal import write_refusal
 
 
@@ -53,7 +53,7 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
     known = set(season.samples["sample_id"])
     for file in season.config.genotypes:
         try:
-            batch = read_genotypes(season.config, file, season.markers, known)
+            batch = read_entry(season.config, file, season.markers, known)
             held[file.batch] = batch.samples
             problems += reading_problems(batch, file.path)
         except PlateError as refused:

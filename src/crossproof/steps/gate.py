@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 
+from crossproof.model.findings import Hold
 from crossproof.runner.terminal import count_of
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import write_json
@@ -31,9 +32,9 @@ def gate(index: SeasonIndex) -> int:
     tables = findings.tables
     for plate in sorted(tables.held_plates):
         reasons.append(f"Plate {plate} is held: {tables.plates.get(plate, 'see plates.csv')}")
-    for row in findings.rows:
-        if row["hold"] == "samples":
-            reasons.append(f"{count_of(len(row['samples']), 'sample')} held: {row['evidence']}")
+    for f in findings.found:
+        if f.hold is Hold.SAMPLES:
+            reasons.append(f"{count_of(len(f.samples), 'sample')} held: {f.evidence}")
     faulty = any(s["state"] == "error" for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}

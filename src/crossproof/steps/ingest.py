@@ -11,8 +11,9 @@ import pandas as pd
 
 from crossproof.errors import PlateError, error
 from crossproof.io.calls.store import StoreError, read_calls, write_calls
-from crossproof.io.config.season_config import Config, GenotypeFile
-from crossproof.io.genotypes import read_batch, reading_problems
+from crossproof.io.config.season_config import GenotypeFile
+from crossproof.io.entry_reader import read_entry
+from crossproof.io.genotypes import reading_problems
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import StoredBatch
 from crossproof.season.index import SeasonIndex, problem_entry, read_record
@@ -52,7 +53,7 @@ def _ingest_one(
         if batch is None:
             batch = joined_parts(index, file, digest, sheet)
             if batch is None:
-                batch = read_genotypes(index.config, file, sheet, known)
+                batch = read_entry(index.config, file, sheet, known)
             write_calls(index.folder.calls(digest), batch)
             forget_parts(index, digest)
     except PlateError as refused:
@@ -121,28 +122,6 @@ def read_stored(folder: WorkFolder, digest: str) -> CallBatch | None:
         return read_calls(folder.calls(digest))
     except (FileNotFoundError, StoreError):
         return None
-
-
-def read_genotypes(
-    config: Config, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str]
-) -> CallBatch:
-    """Read one genotype file as config.yaml declares it; raises PlateError."""
-    if file.absent is not None:
-        raise PlateError(file.absent)
-    return read_batch(
-        file.file,
-        batch=file.batch,
-        layout=file.layout,
-        evidence=file.evidence,
-        missing=file.missing,
-        counted_allele=file.counted_allele,
-        marker_sheet=sheet,
-        max_markers=config.max_markers,
-        shown_as=file.path,
-        sheet=file.sheet,
-        max_input_gb=config.max_input_gb,
-        known_samples=known,
-    )
 
 
 def ingested(index: SeasonIndex) -> dict[str, dict[str, Any]]:

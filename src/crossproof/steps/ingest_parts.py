@@ -9,9 +9,12 @@ from __future__ import annotations
 
 import shutil
 
+import pandas as pd
+
 from crossproof.errors import PlateError
 from crossproof.io.calls.store import StoreError
 from crossproof.io.config.season_config import GenotypeFile
+from crossproof.io.entry_reader import given_names
 from crossproof.io.genotypes import merge_regions, read_region, regions
 from crossproof.io.vcf.region_parts import read_part, write_part
 from crossproof.model.genotypes import CallBatch
@@ -48,7 +51,9 @@ def ingest_part(index: SeasonIndex, digest: str, part: int) -> None:
     write_json(said, {"state": "read", "parts": len(lists)})
 
 
-def joined_parts(index: SeasonIndex, file: GenotypeFile, digest: str, sheet: object) -> CallBatch | None:
+def joined_parts(
+    index: SeasonIndex, file: GenotypeFile, digest: str, sheet: pd.DataFrame | None
+) -> CallBatch | None:
     """The file put together from its parts; None where it has none or not all were read."""
     count = index.parts.get(file.batch, 0)
     said = [read_json(index.folder.work("parts", digest, f"{p}.json")) or {} for p in range(count)]
@@ -63,8 +68,9 @@ def joined_parts(index: SeasonIndex, file: GenotypeFile, digest: str, sheet: obj
         parts,
         batch=file.batch,
         evidence=file.evidence,
-        marker_sheet=sheet,  # type: ignore[arg-type]
+        marker_sheet=sheet,
         shown_as=file.path,
+        given=given_names(index.config, file, sheet),
     )
 
 

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from crossproof.errors import InputError, error
-from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
+from crossproof.inference.season_model import FamilyInput, Panel, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
-from crossproof.io.calls.store import read_arrays, write_arrays, write_calls
+from crossproof.io.calls.store import write_arrays, write_calls
+from crossproof.io.entry_reader import read_entry
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
@@ -25,7 +26,6 @@ from crossproof.season.evidence import (
     marker_mask,
     model_settings,
     panel_digest,
-    read_joined,
     restricted,
     write_joined,
     write_located,
@@ -37,7 +37,6 @@ from crossproof.steps.ingest import (
     ingested,
     known_samples,
     marker_sheet,
-    read_genotypes,
     read_stored,
     stored_batches,
 )
@@ -116,7 +115,7 @@ def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str,
         batch = read_stored(index.folder, item.digest)
         if batch is None:
             file = next(g for g in index.config.genotypes if g.batch == item.batch)
-            batch = read_genotypes(index.config, file, marker_sheet(index), known_samples(index))
+            batch = read_entry(index.config, file, marker_sheet(index), known_samples(index))
             write_calls(index.folder.calls(item.digest), batch)
         calls[item.batch] = batch
     return calls
@@ -129,12 +128,6 @@ def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
     for batch, sample, name in zip(samples["batch"], samples["sample_id"], plant, strict=True):
         names.setdefault(batch, {})[sample] = name
     return names
-
-
-def read_panel(folder: WorkFolder) -> tuple[JoinedSeason, Panel]:
-    """Joined markers and panel as the panel job left them."""
-    _, arrays = read_arrays(folder.work("panel", "fit"))
-    return read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)
 
 
 class SliceDigests:

@@ -15,13 +15,12 @@ from crossproof.io.results.tables import problems_frame, write_parquet, write_ta
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
 from crossproof.model.results import CLASSES, Decision, Reason, Verdict
-from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings
+from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
 from crossproof.season.evidence_store import read_evidence
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches
-from crossproof.steps.panel import read_panel
 from crossproof.steps.season_problems import season_problems
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
 
@@ -125,13 +124,13 @@ def verdict_frame(
 def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
     """By sample and the cross on its tag, the cross that the plate checks say it is of."""
     out = {}
-    for row in findings.rows:
-        mutual = row["kind"] == FindingKind.TAGS_SWAPPED
-        if mutual or row["kind"] == FindingKind.TAG_WRONG:
-            for s in row["samples"]:
-                out[s, row["subject"]] = row["other"]
+    for f in findings.found:
+        mutual = f.kind is FindingKind.TAGS_SWAPPED
+        if mutual or f.kind is FindingKind.TAG_WRONG:
+            for s in f.samples:
+                out[s, f.subject] = f.other
                 if mutual:
-                    out[s, row["other"]] = row["subject"]
+                    out[s, f.other] = f.subject
     return out
 
 

@@ -22,12 +22,12 @@ from crossproof.season.evidence import (
     marker_mask,
     model_settings,
     read_located,
+    read_panel,
     restricted,
 )
 from crossproof.season.evidence_store import read_evidence, write_evidence
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import read_json
-from crossproof.steps.panel import read_panel
 
 
 def verify(index: SeasonIndex, bucket: int) -> None:

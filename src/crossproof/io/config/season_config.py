@@ -12,6 +12,7 @@ from typing import Any
 from crossproof.errors import InputError, Problem, error
 from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import ALL, NO_SUCH_FILE, Places
+from crossproof.io.intake.table_shape import Decimal, Encoding, Separator, TableShape
 from crossproof.io.sheets.columns import TABLES, heading_key, nearest
 from crossproof.io.sheets.sheet import shortened
 from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, Setting, ValueKind, default
@@ -36,7 +37,44 @@ class GenotypeFile:
     counted_allele: str | None = None
     missing: tuple[str, ...] = ()
     sheet: str | None = None
+    header_row: int | None = None
+    last_row: int | None = None
+    ignore_columns: tuple[str, ...] = ()
+    sample_column: str | None = None
+    marker_column: str | None = None
+    call_columns: tuple[str, ...] = ()
+    columns_per_marker: int = 1
+    names: str | None = None
+    marker_names: str | None = None
+    alleles: str | None = None
+    strand: str | None = None
+    separator: str | None = None
+    encoding: str | None = None
+    decimal: str | None = None
+    names_file: Path | None = field(default=None, compare=False)
+    marker_names_file: Path | None = field(default=None, compare=False)
     absent: Problem | None = field(default=None, compare=False)
+
+    @property
+    def shape(self) -> TableShape:
+        """What the entry says of how the table is written."""
+        return TableShape(
+            encoding=Encoding(self.encoding) if self.encoding else None,
+            separator=Separator(self.separator) if self.separator else None,
+            decimal=Decimal(self.decimal) if self.decimal else None,
+            header_row=self.header_row,
+            last_row=self.last_row,
+            sample_column=self.sample_column,
+            marker_column=self.marker_column,
+            call_columns=self.call_columns,
+            columns_per_marker=self.columns_per_marker,
+            ignore_columns=self.ignore_columns,
+        )
+
+    @property
+    def lists(self) -> tuple[Path, ...]:
+        """The lists of names that belong to the file."""
+        return tuple(p for p in (self.names_file, self.marker_names_file) if p is not None)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -189,12 +227,21 @@ def read_config(path: Path) -> Config:
             evidence=Evidence(g["evidence"]) if g["evidence"] else evidence,
             counted_allele=g["counted_allele"],
             missing=tuple(dict.fromkeys((*shared, *g["missing"]))),
-            sheet=g["sheet"],
             absent=_absent(file, g),
+            names_file=g.get("names_file"),
+            marker_names_file=g.get("marker_names_file"),
+            **{key: g[key] for key in _AS_WRITTEN},
         )
         for g in values.pop("genotypes")
     )
     return Config(root=source.parent, source=source, genotypes=genotypes, evidence=evidence, **values)
+
+
+_AS_WRITTEN = tuple(
+    s.name
+    for s in GENOTYPE_KEYS
+    if s.name not in ("batch", "path", "layout", "evidence", "counted_allele", "missing")
+)
 
 
 def _absent(file: str, entry: Mapping[str, Any]) -> Problem | None:

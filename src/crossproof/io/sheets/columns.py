@@ -165,6 +165,15 @@ MARKERS = Table(
         ),
         Column("alleles", Kind.TEXT, "the alleles with the reference one first", "A/G"),
         Column("counted_allele", Kind.TEXT, "for a table of 0 1 2: the allele that is counted", ""),
+        Column(
+            "generic_alleles",
+            Kind.TEXT,
+            "for files that call the alleles A and B or 1 and 2: what these stand for in this order",
+            "",
+        ),
+        Column(
+            "also_called", Kind.TEXT, "other names of the marker in genotype files with ; between them", ""
+        ),
     ),
 )
 
