@@ -94,17 +94,24 @@ DECIMALS = ("point", "comma")
 LAYOUTS = ("wide", "wide-by-marker", "long")
 
 GENOTYPE_KEYS: tuple[Setting, ...] = (
-    Setting("batch", ValueKind.TEXT, "", "short name of this file, such as B01; each only once",
-        required=True),
+    Setting(
+        "batch", ValueKind.TEXT, "", "short name of this file, such as B01; each only once", required=True
+    ),
     Setting("path", ValueKind.PATH, "", "the genotype file", required=True),
-    Setting("layout", ValueKind.CHOICE, None,
+    Setting(
+        "layout",
+        ValueKind.CHOICE,
+        None,
         "of a table: wide (a row per sample), wide-by-marker (a row per marker), long (a row per call)",
-        choices=LAYOUTS),
+        choices=LAYOUTS,
+    ),
     Setting("evidence", ValueKind.CHOICE, None, "overrides evidence for this file", choices=_EVIDENCE),
     Setting("counted_allele", ValueKind.TEXT, None, "of a table of 0/1/2: which allele is counted"),
     Setting("missing", ValueKind.TEXTS, (), "further codes of this file that mean: no call"),
     Setting("sheet", ValueKind.TEXT, None, "name of the sheet in a workbook; the first where left out"),
-    Setting("header_row", ValueKind.COUNT, None, "row that holds the headings; rows above are not read", low=1),
+    Setting(
+        "header_row", ValueKind.COUNT, None, "row that holds the headings; rows above are not read", low=1
+    ),
     Setting("last_row", ValueKind.COUNT, None, "last row of the table; rows below are not read", low=2),
     Setting(
         "ignore_columns", ValueKind.TEXTS, (), "headings of columns that hold no calls; * stands for any text"
@@ -115,7 +122,9 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
     Setting(
         "columns_per_marker", ValueKind.COUNT, 1, "2 where each allele has a column of its own", low=1, high=2
     ),
-    Setting("names", ValueKind.PATH, None, "list of two columns: a sample's name in this file, its sample_id"),
+    Setting(
+        "names", ValueKind.PATH, None, "list of two columns: a sample's name in this file, its sample_id"
+    ),
     Setting("marker_names", ValueKind.PATH, None, "list of two columns: a marker's name in this file, ours"),
     Setting(
         "alleles",
@@ -132,11 +141,17 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
         choices=("same", "other"),
     ),
     Setting(
-        "separator", ValueKind.CHOICE, None, "what stands between the cells of a text table", choices=SEPARATORS
+        "separator",
+        ValueKind.CHOICE,
+        None,
+        "what stands between the cells of a text table",
+        choices=SEPARATORS,
     ),
-    Setting("encoding", ValueKind.CHOICE, None, "how the letters of a text table are written", choices=ENCODINGS),
+    Setting(
+        "encoding", ValueKind.CHOICE, None, "how the letters of a text table are written", choices=ENCODINGS
+    ),
     Setting("decimal", ValueKind.CHOICE, None, "decimal sign of fragment sizes", choices=DECIMALS),
-)  # fmt: skip
+)
 """Keys of one entry of `genotypes`; all belong to the reading of that file."""
 
 SETTINGS: tuple[Setting, ...] = (
