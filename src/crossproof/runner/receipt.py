@@ -14,7 +14,8 @@ from rich.text import Text
 from crossproof.errors import InputError, PlateError
 from crossproof.receive.questions import Options, Unclear
 from crossproof.receive.receive import Receipt, receive
-from crossproof.runner.terminal import count_of, plain
+from crossproof.runner.terminal import plain
+from crossproof.text import count_of
 
 MOST_QUESTIONS = 8
 

@@ -145,6 +145,8 @@ def config_text() -> str:
 
 
 def _shown(name: str, kind: ValueKind, default: object) -> str:
+    if default is None and kind is ValueKind.CHOICE:
+        return ""
     if kind is ValueKind.HEADINGS:
         return "{Tag no: cross_id}"
     if kind is ValueKind.PATH:

@@ -155,17 +155,17 @@ def _finding(f: Finding, wells: Mapping[str, list[dict[str, str]]]) -> FindingCa
 MOST_NAMED = 8
 
 
-def would_change(f: Finding) -> str:
-    """What following a proposal would change, in a sentence; "" where that was not worked out."""
+def would_change(f: Finding, most: int = MOST_NAMED) -> str:
+    """What following a proposal would change, at most `most` plants by name; "" where not worked out."""
     if f.changes is None:
         return ""
     if not f.changes:
         return "no verdict changes."
     some = [
         f"{shown(c.plant)} from {VERDICT_MARKS[c.before].label} to {VERDICT_MARKS[c.after].label}"
-        for c in f.changes[:MOST_NAMED]
+        for c in f.changes[:most]
     ]
-    rest = len(f.changes) - MOST_NAMED
+    rest = len(f.changes) - most
     more = f"; and {fmt.count(rest)} more" if rest > 0 else ""
     verb = "changes" if len(f.changes) == 1 else "change"
     return f"{fmt.noun(len(f.changes), 'verdict')} {verb}: {'; '.join(some)}{more}."
