@@ -232,8 +232,8 @@ def _snakemake(
     before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
     stage, done, total = "planning the work", 0, 0
     try:
-        with open(reading, encoding="ascii") as told, jobs_log(folder).open("w", encoding="ascii") as kept:
-            for event in read_events(told):
+        with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
+            for event in read_events(lines):
                 kept.write(event.line())
                 kept.flush()
                 if event.happened is Happened.STARTED:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -91,7 +92,7 @@ def panel(index: SeasonIndex) -> None:
 def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members: Sequence[Member]) -> None:
     """Write the families of one bucket, so that its job need not look through all the records."""
     known = sorted(digests.known)
-    entries = []
+    entries: list[list[Any]] = []
     for digest, family in members:
         batches = batches_of(family, digests.located)
         later = list(digests.later_crosses(batches))
@@ -201,7 +202,7 @@ class SliceDigests:
 
     def calls_digest(self, well: int) -> str:
         """Digest of the file that a well's calls are in."""
-        return self.joined.stored[self.located[well]].digest
+        return str(self.joined.stored[self.located[well]].digest)
 
     def tube_odds(self, line: str, cross: str) -> float:
         """What the line's other families say of its tubes, see `Panel.tube_odds`."""
