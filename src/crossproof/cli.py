@@ -179,7 +179,8 @@ def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], *
 @_guarded
 def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
     """Run the workflow: verdicts, rates, plate checks, report and worklist in DIR/results."""
-    from crossproof.runner.terminal import progress, show_outcome
+    from crossproof.runner.outcome import show_outcome
+    from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:
@@ -196,7 +197,8 @@ def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_
 @_guarded
 def plan(folder: Path, cores: int) -> int:
     """What planned crosses can prove, markers to add, seeds to test, flowers to pollinate."""
-    from crossproof.runner.terminal import progress, show_plan
+    from crossproof.runner.outcome import show_plan
+    from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:

@@ -22,7 +22,7 @@ workdir: str(SEASON.parent)
 try:
     INDEX = build_index(SEASON)
     if workflow.is_main_process:
-        hold_season(INDEX.folder, INDEX.result_files())
+        hold_season(INDEX)
         clear_refusal(INDEX.folder)
 except CrossproofError as refused:
     raise WorkflowError(f"The season's inputs cannot be used:\n{refused}") from None

@@ -8,8 +8,6 @@ import platform
 import unicodedata
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 from rich.console import Console, RenderableType
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
@@ -18,9 +16,7 @@ from rich.text import Text
 from crossproof import __version__
 from crossproof.errors import Problem, Severity
 from crossproof.io.records.causes import by_cause, unacknowledged
-
-if TYPE_CHECKING:
-    from crossproof.runner.workflow import RunOutcome
+from crossproof.text import count_of
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 MOST_SHOWN = 60
@@ -34,11 +30,6 @@ def plain(text: object) -> str:
         else f"<U+{ord(c):04X}>"
         for c in str(text)
     )
-
-
-def count_of(number: int, one: str, many: str = "") -> str:
-    """A number and its noun: 1 plant, 2 plants."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def show_problems(
@@ -118,42 +109,3 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
 def show(what: RenderableType) -> None:
     """Print something renderable."""
     Console(highlight=False).print(what)
-
-
-def show_outcome(folder: Path, outcome: RunOutcome) -> None:
-    """The summary of a finished run, or the end of the log of one that stopped."""
-    from crossproof.runner.summary import season_summary
-
-    console = Console(highlight=False, soft_wrap=True)
-    results = (folder.parent if folder.is_file() else folder) / "results"
-    if outcome.status == 3:
-        show_log_end(outcome)
-        return
-    console.print(season_summary(results))
-    for reason in outcome.reasons:
-        console.print(Text("! " + plain(reason), style="yellow"))
-    console.print(Text(f"Done in {outcome.seconds:.1f} s."))
-    console.print(Text(f"Report: {(results / 'report.html').resolve()}"))
-
-
-def show_plan(folder: Path, outcome: RunOutcome) -> None:
-    """Where the plan is, or why there is none."""
-    console = Console(highlight=False, soft_wrap=True)
-    results = (folder.parent if folder.is_file() else folder) / "results"
-    if outcome.status == 3:
-        show_log_end(outcome)
-        return
-    console.print(Text(f"Done in {outcome.seconds:.1f} s."))
-    console.print(Text(f"Plan: {(results / 'plan' / 'plan.html').resolve()}"))
-
-
-def show_log_end(outcome: RunOutcome) -> None:
-    """The end of the workflow's log, for a run that stopped."""
-    console = Console(stderr=True, highlight=False, soft_wrap=True)
-    for line in outcome.tail:
-        console.print(Text(plain(line), style="dim"))
-    for reason in outcome.reasons:
-        console.print(Text(plain(reason), style="bold red"))
-    console.print(
-        Text(f"The whole log: {outcome.log}. Run the same command again to go on where it stopped.")
-    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
-from crossproof.errors import InputError, PlateError, Problem, Severity, machine_problem, warning
+from crossproof.errors import BusyError, InputError, PlateError, Problem, Severity, machine_problem, warning
 from crossproof.io.config.season_config import find_config, read_config
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.genotypes import reading_problems
@@ -13,7 +13,7 @@ from crossproof.io.records.checks import check_calls
 from crossproof.io.records.season_records import Season, read_season, sort_problems
 from crossproof.planning.season_inputs import plan_settings, wish_list
 from crossproof.season.corrections import apply_corrections
-from crossproof.season.work_folder import WorkFolder
+from crossproof.season.work_folder import WorkFolder, season_lock
 from crossproof.steps.refusal import write_refusal
 
 
@@ -31,7 +31,20 @@ def check_season(where: Path) -> tuple[Problem, ...]:
     errors = any(p.severity is Severity.ERROR for p in problems)
     if errors or not (folder.results / "problems.csv").exists() or folder.refused.exists():
         try:
-            write_refusal(folder, problems)
+            # Not while a run is working: the table is the run's, which would take itself for refused.
+            with season_lock(folder):
+                write_refusal(folder, problems)
+        except BusyError:
+            busy = Problem(
+                Severity.NOTE,
+                "results/problems.csv",
+                None,
+                "",
+                "",
+                "Not written, since a run is working on this season.",
+                "Nothing to do; check again when the run has ended if you want the table.",
+            )
+            problems = (*problems, busy)
         except OSError as fault:
             told = machine_problem(fault)
             if told is None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import shutil
 
 from crossproof.model.findings import Hold
-from crossproof.runner.terminal import count_of
 from crossproof.season.index import SeasonIndex
-from crossproof.season.work_folder import write_json
+from crossproof.season.work_folder import write_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
+from crossproof.text import count_of
 
 
 def gate(index: SeasonIndex) -> int:
@@ -38,14 +38,14 @@ def gate(index: SeasonIndex) -> int:
     faulty = any(s["state"] == "error" for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}
-    write_json(index.folder.work("outcome.json"), outcome)
+    write_kept(index.folder.work("outcome.json"), outcome)
     _prune(index)
     for reason in reasons:
         print(reason)
     if status == 1 and not index.config.fail_when_held:
         status = 0
     if status == 0:
-        write_json(index.folder.work("gate.json"), outcome)
+        write_kept(index.folder.work("gate.json"), outcome)
     return status
 
 

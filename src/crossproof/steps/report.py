@@ -19,7 +19,7 @@ from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw.html import render
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.plant_calls import plant_calls
-from crossproof.season.work_folder import read_json, write_bytes, write_json
+from crossproof.season.work_folder import read_json, read_kept, write_bytes, write_json
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 
@@ -66,7 +66,7 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
             "verdicts": verdicts["verdict"].value_counts().sort_index().to_dict(),
             "decisions": verdicts["decision"].value_counts().sort_index().to_dict(),
         },
-        "calibration_drift": read_json(index.folder.work("drift.json")),
+        "calibration_drift": read_kept(index.folder.work("drift.json")),
         "miappe": miappe_block(
             read_record(index.folder, "crosses"),
             read_record(index.folder, "samples"),

@@ -214,20 +214,17 @@ def find_config(path: Path) -> Path:
     return path
 
 
-def read_config(path: Path) -> Config:
+def read_config(path: Path, data: bytes | None = None) -> Config:
     """Read a season's config.yaml (the file, or the folder that holds it).
 
-    Raises InputError with every problem found: unknown keys, values out of range, files that are missing or
-    lie outside the season folder.
+    `data`: the content of the file where it was read before; the file itself is not looked at then. Raises
+    InputError with every problem found: unknown keys, values out of range, files that are missing or lie
+    outside the season folder.
     """
-    source = find_config(Path(path))
+    source = find_config(Path(path)) if data is None else Path(path)
     file = source.name
-    try:
-        data = source.read_bytes()
-    except OSError as fault:
-        raise InputError(
-            error(file, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it.")
-        ) from None
+    if data is None:
+        data = _bytes_of(source)
     document = yaml_text.read_yaml(data, file=file)
     reader = _Reader(source.parent, file)
     values = reader.mapping(document, SETTINGS, "")
@@ -253,6 +250,17 @@ def read_config(path: Path) -> Config:
         for g in values.pop("genotypes")
     )
     return Config(root=source.parent, source=source, genotypes=genotypes, evidence=evidence, **values)
+
+
+def _bytes_of(source: Path) -> bytes:
+    try:
+        return source.read_bytes()
+    except OSError as fault:
+        raise InputError(
+            error(
+                source.name, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it."
+            )
+        ) from None
 
 
 _AS_WRITTEN = tuple(
