@@ -238,9 +238,8 @@ class SliceDigests:
         return sorted({bucket_of(self.joined.stored[b].batch, self.index.buckets) for b in files})
 
     def season(self) -> str:
-        """Digest of what the plate checks follow from: every well, the panel, the parents on record."""
+        """Digest of what the plate checks take from here: calls, the panel, the parents on record."""
         return digest_of(
-            self.index.steps["plates"],
             [[s.batch, s.digest] for s in self.joined.stored],
             sorted(self.parents.items()),
             panel_digest(self.fitted, self.joined.markers),
