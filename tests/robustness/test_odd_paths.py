@@ -71,7 +71,8 @@ def test_a_plain_snakemake(clone: tuple[Path, Path]) -> None:
     season = clone[0] / "demo_genotypes"
     shutil.rmtree(season / ".crossproof", ignore_errors=True)
     done = in_clone(
-        clone, str(clone[1] / "bin" / "python"), "-m", "snakemake", ".crossproof/work/panel/slices.json", "--cores", "2",
+        clone, str(clone[1] / "bin" / "python"), "-m", "snakemake", ".crossproof/work/panel/slices.json",
+        "--cores", "2",
         "--snakefile", str(ROOT / "workflow" / "Snakefile"), "--configfile", str(season / "config.yaml"),
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]
