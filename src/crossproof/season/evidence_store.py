@@ -19,7 +19,7 @@ _SCALARS = (str, bool, int, float)
 
 def _axis_of(name: str) -> str:
     """The axis along which a field of FamilyResult is stacked."""
-    for prefix in ("mother_version", "father_version", "departure_", "marker_rows"):
+    for prefix in ("mother_version", "father_version", "departure_", "marker_rows", "parent_faults"):
         if name.startswith(prefix):
             return prefix
     return "plant"
@@ -42,7 +42,7 @@ def write_evidence(path: Path, results: Sequence[FamilyResult], digests: Sequenc
         arrays[f"size:{axis}"] = np.array([len(v) for v in values], dtype=np.int64)
         arrays[field.name] = np.concatenate(values) if values else np.zeros(0)
     buffer = io.BytesIO()
-    np.savez(buffer, **arrays)
+    np.savez(buffer, allow_pickle=False, **arrays)
     write_kept_bytes(path, buffer.getvalue())
 
 

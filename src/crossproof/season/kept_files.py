@@ -48,8 +48,8 @@ def _damaged(index: SeasonIndex) -> Iterator[Path]:
                 yield folder.work("panel", "slices.json")
             if inside == ("outcome.json",):
                 yield folder.work("gate.json")
-    for bucket in index.slices()["verify"]:
-        if not folder.work("panel", "families", f"{bucket}.json").exists():
+    for name in index.slices()["verify"]:
+        if not folder.work("panel", "families", f"{name}.json").exists():
             yield folder.work("panel", "slices.json")
     for path in sorted([*folder.work("verify").glob("*.npz"), *folder.family_cache(0).parent.glob("*.npz")]):
         if read_kept_bytes(path) is None:
