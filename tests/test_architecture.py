@@ -32,15 +32,12 @@ MAY_SEE = {
     "__init__": {"api"},
 }
 """What each package, or module beside the packages, may import of the others."""
-UPWARD = {
-    "steps.gate": {"runner.terminal"},
-}
+UPWARD = {}
 """Imports against the direction that stand today."""
 CIRCLES = {
     ("inference.plates.scores", "inference.plates.tag_scores"),
     ("io.records.checks", "io.records.season_records"),
     ("io.sheets.sheet", "io.sheets.workbooks"),
-    ("runner.summary", "runner.terminal"),
 }
 """Modules that need each other today."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import platform
-import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,27 +15,13 @@ from rich.text import Text
 
 from crossproof import __version__
 from crossproof.errors import Problem, Severity
+from crossproof.text import plain
 
 if TYPE_CHECKING:
     from crossproof.runner.workflow import RunOutcome
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 MOST_SHOWN = 60
-
-
-def plain(text: object) -> str:
-    """Text without control or direction-changing characters."""
-    return "".join(
-        c
-        if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
-        else f"<U+{ord(c):04X}>"
-        for c in str(text)
-    )
-
-
-def count_of(number: int, one: str, many: str = "") -> str:
-    """A number and its noun: 1 plant, 2 plants."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def show_problems(
