@@ -122,14 +122,14 @@ def new(folder: Path) -> None:
 
 @main.command(epilog=_example("crossproof check nursery_2027"))
 @click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.option("--json", "as_json", is_flag=True, help="Print the problems as JSON, by cause, for programs.")
 @_guarded
-def check(folder: Path) -> int:
+def check(folder: Path, as_json: bool) -> int:
     """Find all problems of all files at once; compute nothing."""
-    from crossproof.runner.terminal import show_problems
-    from crossproof.steps.checking import check_season
+    from crossproof.runner.terminal import show_checked
+    from crossproof.steps.checking import acknowledged_in, check_season
 
-    problems = check_season(folder)
-    return show_problems(problems, all_well=True)
+    return show_checked(check_season(folder), acknowledged_in(folder), as_json=as_json)
 
 
 @main.command(epilog=_example("crossproof receive nursery_2027 ~/Downloads/plate2.xlsx"))
@@ -179,7 +179,8 @@ def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], *
 @_guarded
 def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
     """Run the workflow: verdicts, rates, plate checks, report and worklist in DIR/results."""
-    from crossproof.runner.terminal import progress, show_outcome
+    from crossproof.runner.outcome import show_outcome
+    from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:
@@ -196,7 +197,8 @@ def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_
 @_guarded
 def plan(folder: Path, cores: int) -> int:
     """What planned crosses can prove, markers to add, seeds to test, flowers to pollinate."""
-    from crossproof.runner.terminal import progress, show_plan
+    from crossproof.runner.outcome import show_plan
+    from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:

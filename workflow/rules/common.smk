@@ -22,7 +22,7 @@ workdir: str(SEASON.parent)
 try:
     INDEX = build_index(SEASON)
     if workflow.is_main_process:
-        hold_season(INDEX.folder, INDEX.result_files())
+        hold_season(INDEX)
         clear_refusal(INDEX.folder)
 except CrossproofError as refused:
     raise WorkflowError(f"The season's inputs cannot be used:\n{refused}") from None
@@ -102,7 +102,8 @@ def verified(wildcards):
 
 
 def slice_of_season(wildcards):
-    return slice_of("examine", "season")
+    # Where wells lie and what was dismissed does not make the panel again, so its digest does not tell.
+    return INDEX.steps["plates"] + slice_of("examine", "season")
 
 
 # What `snakemake --report` shows of the results, and under which heading; captions stand in report/.

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from crossproof.errors import PlateError, Problem, error, warning
 from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
-from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.files.problem_list import ProblemList, TooManyProblems
 from crossproof.io.files.sniff import FileKind, Sniffed, sniff
 from crossproof.io.intake.name_lists import NO_NAMES, GivenNames, renamed
 from crossproof.io.intake.table_shape import TableShape
@@ -92,7 +93,8 @@ def read_batch(
     problems = ProblemList(shown_as)
     resolve_evidence(evidence, False, False, problems)
     problems.raise_if_any()
-    out = read_table(
+    out = _table_within(
+        problems,
         path,
         sniffed,
         batch=batch,
@@ -102,7 +104,6 @@ def read_batch(
         info=marker_info(marker_sheet),
         keep_samples=keep_samples,
         known_samples=known_samples if known_samples is not None else keep_samples or (),
-        problems=problems,
         sheet=sheet,
         limit_bytes=max_input_gb * 1e9,
         shape=shape or TableShape(),
@@ -110,6 +111,15 @@ def read_batch(
         generic=generic,
     )
     return thinned(out, max_markers, panel)
+
+
+def _table_within(problems: ProblemList, path: Path, sniffed: Sniffed, **how: Any) -> CallBatch:
+    """A marker table; where it has far too many problems, those found until then are raised."""
+    try:
+        return read_table(path, sniffed, problems=problems, **how)
+    except TooManyProblems:
+        problems.raise_if_any()
+        raise AssertionError from None
 
 
 def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:

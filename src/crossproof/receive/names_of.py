@@ -194,7 +194,7 @@ def places_in(names: Sequence[str], plates: Sequence[str] | None, wells: Sequenc
     """Plate and well of each name, from the columns of a table."""
     if wells is None:
         return Places({})
-    of = {}
+    of: dict[str, tuple[str, str]] = {}
     for i, name in enumerate(names):
         if name and (well := well_key(wells[i])):
             of.setdefault(name, (plates[i] if plates else "", well))

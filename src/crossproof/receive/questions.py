@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from crossproof.errors import UsageError, error
 
@@ -37,7 +38,7 @@ class Unclear(UsageError):
         said = " or ".join(f"{option} {_quoted(c)}" for c in self.choices[:6])
         super().__init__(error(file, problem, remedy or f"Say which: {said or option}."))
 
-    def __reduce__(self) -> tuple[type, tuple[object, ...]]:  # pragma: no cover - for completeness
+    def __reduce__(self) -> tuple[type, tuple[Any, ...]]:  # pragma: no cover - for completeness
         problem = self.problems[0]
         return Unclear, (problem.file, problem.problem, self.option, self.choices)
 

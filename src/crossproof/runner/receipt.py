@@ -6,6 +6,7 @@ import shlex
 import sys
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.console import Console
@@ -49,7 +50,8 @@ def _ask(question: Unclear, options: Options) -> Options | None:
     picked = click.prompt(
         "Number (0 to stop)", type=click.IntRange(0, len(question.choices)), default=0, err=True
     )
-    return replace(options, **{name: question.choices[picked - 1]}) if picked else None
+    answer: dict[str, Any] = {name: question.choices[picked - 1]}
+    return replace(options, **answer) if picked else None
 
 
 def show_receipt(folder: Path, file: Path, receipt: Receipt, *, dry_run: bool) -> None:

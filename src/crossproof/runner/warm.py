@@ -109,10 +109,11 @@ def _remember(message: bytes) -> None:
     """Read the configuration here, once; a child whose season cannot be read says so itself."""
     from crossproof.errors import CrossproofError
     from crossproof.season.index import remember_config
+    from crossproof.season.work_folder import WorkFolder
 
     try:
-        remember_config(Path(os.fsdecode(message.split(b"\0")[0])))
-    except (CrossproofError, OSError, ValueError):
+        remember_config(WorkFolder(Path(os.fsdecode(message.split(b"\0")[0]))))
+    except (CrossproofError, OSError, ValueError, TypeError):
         return
 
 

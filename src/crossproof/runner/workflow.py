@@ -21,8 +21,8 @@ from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.runner.support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
-from crossproof.season.index import SeasonIndex, build_index, clear_refusal
-from crossproof.season.work_folder import WorkFolder, clear_remnants, read_json, require_writable, season_lock
+from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
+from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock
 from crossproof.steps.refusal import refusal_of, refuse
 
 STAGES = {
@@ -44,6 +44,8 @@ STOP_SECONDS = 10.0
 """What Snakemake is given to end once the run is told to stop, before it is killed."""
 STOP_SECONDS_ELSEWHERE = 120.0
 """The same where it has jobs on other hosts to call off."""
+PATIENCE_SECONDS = 2.0
+"""How long a run waits for the season: a check holds it for a moment, another run for long."""
 TAIL_LINES = 40
 """Lines of the log that are kept for a run that stopped."""
 
@@ -77,25 +79,28 @@ def run_season(
     started = time.monotonic()
     find_config(where)
     folder = WorkFolder(_season_folder(where))
+    _require_possible(folder, cores)
     if profile is not None:
         profile = _profile(profile, workflow_folder())
     require_writable(folder)
-    with season_lock(folder):
+    with season_lock(folder, patience=PATIENCE_SECONDS):
         index = refuse(folder, lambda: build_index(where))
         clear_refusal(folder)
         clear_remnants(folder, index.result_files())
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
-        with _warm_process(profile) as warm:
-            status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress, warm)
+        with _warm_process(profile) as warm, _source() as source:
+            status, tail, log = _snakemake(index, where, source, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):
             raise refused
-        outcome = {} if targets else read_json(folder.work("outcome.json")) or {}
+        used = index_of_run(folder.season)
+        require_unchanged(used)
+        outcome = {} if targets else read_kept(folder.work("outcome.json")) or {}
         seconds = time.monotonic() - started
         if targets and status == 0:
             return RunOutcome(0, (), log, tail, seconds)
         # An outcome of other inputs is that of an earlier run, whose report still lies there.
-        if outcome.get("digest") == build_index(where).run_digest and (status == 0 or outcome.get("status")):
+        if outcome.get("digest") == used.run_digest and (status == 0 or outcome.get("status")):
             return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
         if fault := machine_fault(tail, str(folder.season)):
             raise fault
@@ -132,6 +137,38 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
                 process.wait()
 
 
+@contextmanager
+def _source() -> Iterator[Path]:
+    """The folder of the workflow, under another name where its own holds braces: Snakemake formats paths."""
+    source = workflow_folder()
+    if not set("{}") & set(str(source)):
+        yield source
+        return
+    with TemporaryDirectory(prefix="crossproof-") as temporary:
+        link = Path(temporary) / "workflow"
+        link.symlink_to(source, target_is_directory=True)
+        yield link
+
+
+def _require_possible(folder: WorkFolder, cores: int) -> None:
+    """Raise UsageError for a number of cores or a folder that no run can work with."""
+    if cores < 1:
+        raise UsageError(
+            error("cores", "A run needs at least one core.", "Give cores=1 or more.", value=cores)
+        )
+    try:
+        str(folder.season).encode("utf-8")
+    except UnicodeEncodeError:
+        raise UsageError(
+            error(
+                str(folder.season).encode("utf-8", "backslashreplace").decode(),
+                "The name of the season folder, or of a folder above it, holds bytes that are not UTF-8; "
+                "the workflow cannot work there.",
+                "Rename that folder.",
+            )
+        ) from None
+
+
 def _profile(given: str, source: Path) -> str:
     """A profile by its path or, for one that comes with the workflow, by its name. Raises UsageError."""
     for path in (Path(given), source / "profiles" / given):
@@ -155,6 +192,7 @@ def _season_folder(where: Path) -> Path:
 def _snakemake(
     index: SeasonIndex,
     where: Path,
+    source: Path,
     cores: int,
     profile: str | None,
     targets: Sequence[str],
@@ -163,7 +201,6 @@ def _snakemake(
 ) -> tuple[int, tuple[str, ...], Path]:
     folder = index.folder
     config = where if where.is_file() else where / "config.yaml"
-    source = workflow_folder()
     command = [
         sys.executable, "-m", "crossproof.runner.engine", *targets, "--snakefile", str(source / "Snakefile"),
         "--configfile", str(config.resolve()), "--cores", str(cores),
@@ -208,8 +245,8 @@ def _snakemake(
     before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
     stage, done, total = "planning the work", 0, 0
     try:
-        with open(reading, encoding="ascii") as told, jobs_log(folder).open("w", encoding="ascii") as kept:
-            for event in read_events(told):
+        with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
+            for event in read_events(lines):
                 kept.write(event.line())
                 kept.flush()
                 if event.happened is Happened.STARTED:

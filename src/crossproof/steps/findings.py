@@ -10,7 +10,7 @@ from crossproof.errors import Problem
 from crossproof.model.findings import Finding
 from crossproof.season.findings import TableFindings, finding_entry, finding_from, findings_by_table
 from crossproof.season.index import SeasonIndex, problem_entry, problem_from
-from crossproof.season.work_folder import read_json, write_json
+from crossproof.season.work_folder import read_kept, write_kept
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class FindingsOfSeason:
 
 def write_findings(index: SeasonIndex, findings: FindingsOfSeason) -> None:
     """Store what `read_findings` reads."""
-    write_json(
+    write_kept(
         _file(index),
         {
             "findings": [finding_entry(f) for f in findings.found],
@@ -39,7 +39,7 @@ def write_findings(index: SeasonIndex, findings: FindingsOfSeason) -> None:
 
 def read_findings(index: SeasonIndex) -> FindingsOfSeason:
     """All findings of the season, as the examine job wrote them; none before that job has run."""
-    stored = read_json(_file(index))
+    stored = read_kept(_file(index))
     if stored is None:
         return FindingsOfSeason()
     return FindingsOfSeason(

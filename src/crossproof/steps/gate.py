@@ -7,7 +7,7 @@ import shutil
 from crossproof.model.findings import Hold
 from crossproof.model.results import FileState
 from crossproof.season.index import SeasonIndex
-from crossproof.season.work_folder import write_json
+from crossproof.season.work_folder import write_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 from crossproof.text import count_of
@@ -39,14 +39,14 @@ def gate(index: SeasonIndex) -> int:
     faulty = any(s["state"] == FileState.ERROR for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}
-    write_json(index.folder.work("outcome.json"), outcome)
+    write_kept(index.folder.work("outcome.json"), outcome)
     _prune(index)
     for reason in reasons:
         print(reason)
     if status == 1 and not index.config.fail_when_held:
         status = 0
     if status == 0:
-        write_json(index.folder.work("gate.json"), outcome)
+        write_kept(index.folder.work("gate.json"), outcome)
     return status
 
 

@@ -8,7 +8,8 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
 from crossproof.model.results import Verdict
 from crossproof.rates.tables import season as tables
-from crossproof.season.index import SeasonIndex, read_record
+from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.season.kept_files import note_tables
 from crossproof.steps.findings import read_findings
 
 
@@ -21,6 +22,7 @@ def rates(index: SeasonIndex) -> None:
     made["crosses"]["findings"] = [found.get(c, "") for c in made["crosses"]["cross_id"]]
     for name, frame in made.items():
         write_table(index.folder.results / f"{name}.csv", frame)
+    note_tables(index.folder, "rates", RESULT_FILES["rates"])
 
 
 def rate_tables(

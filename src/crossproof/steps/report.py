@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import datetime as dt
 import platform
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from importlib.metadata import version
 from typing import Any
 
 import pandas as pd
 
 from crossproof import METHOD_VERSION, __version__
-from crossproof.errors import InputError, error
+from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.exchange.miappe import miappe_block
+from crossproof.io.records.causes import by_cause, unacknowledged
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw.html import render
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.plant_calls import plant_calls
-from crossproof.season.work_folder import read_json, write_bytes, write_json
+from crossproof.season.work_folder import read_json, read_kept, write_bytes, write_json
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 
@@ -65,7 +66,7 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
             "verdicts": verdicts["verdict"].value_counts().sort_index().to_dict(),
             "decisions": verdicts["decision"].value_counts().sort_index().to_dict(),
         },
-        "calibration_drift": read_json(index.folder.work("drift.json")),
+        "calibration_drift": read_kept(index.folder.work("drift.json")),
         "miappe": miappe_block(
             read_record(index.folder, "crosses"),
             read_record(index.folder, "samples"),
@@ -87,6 +88,8 @@ def report_inputs(
             path = index.folder.results / name
             if name.endswith(".csv") and path.exists():
                 frames[name.removesuffix(".csv")] = _read(path)
+    if "problems" in frames:
+        frames["problems"] = _told_by_cause(frames["problems"], index.config.acknowledged)
     frames["verdicts"] = _joined_to_records(frames["verdicts"], read_record(index.folder, "crosses"))
     known = ReportInputs.__dataclass_fields__
     return ReportInputs(
@@ -97,6 +100,32 @@ def report_inputs(
         calls=plant_calls(index, plants, most_markers),
         corrections=index.corrections,
     )
+
+
+def _told_by_cause(frame: pd.DataFrame, acknowledged: Collection[str]) -> pd.DataFrame:
+    """Problems for the report: one row per cause, without the warnings that the user has acknowledged."""
+    problems = [
+        Problem(Severity(s), f, int(float(r)) if r else None, c, v, p, m)
+        for s, f, r, c, v, p, m in frame.itertuples(index=False)
+    ]
+    rows = []
+    for cause in by_cause(unacknowledged(problems, acknowledged)[0]):
+        first, n = cause.first, len(cause.problems)
+        more = f" ({n} rows have this.)" if n > 1 else ""
+        row = "" if first.row is None else str(first.row)
+        columns = ", ".join(cause.columns[:5])
+        rows.append(
+            [
+                first.severity.value,
+                first.file,
+                row,
+                columns,
+                cause.found(),
+                first.problem + more,
+                first.remedy,
+            ]
+        )
+    return pd.DataFrame(rows, columns=frame.columns, dtype=str)
 
 
 def _read(path: Any) -> pd.DataFrame:

@@ -17,7 +17,8 @@ from crossproof.model.findings import FindingKind
 from crossproof.model.results import CLASSES, Decision, FileState, Reason, Verdict
 from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
 from crossproof.season.evidence_store import read_evidence
-from crossproof.season.index import SeasonIndex, read_record
+from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.season.kept_files import note_tables
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches
@@ -50,6 +51,7 @@ def verdicts(index: SeasonIndex) -> None:
         write_table(results / f"{name}.csv", table)
     write_table(results / "verdicts.csv", frame)
     write_parquet(results / "verdicts.parquet", frame)
+    note_tables(folder, "verdicts", RESULT_FILES["verdicts"])
 
 
 def read_all_evidence(index: SeasonIndex) -> dict[str, tuple[str, FamilyResult]]:

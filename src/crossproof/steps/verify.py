@@ -27,13 +27,13 @@ from crossproof.season.evidence import (
 )
 from crossproof.season.evidence_store import read_evidence, write_evidence
 from crossproof.season.index import SeasonIndex
-from crossproof.season.work_folder import read_json
+from crossproof.season.work_folder import read_kept
 
 
 def verify(index: SeasonIndex, bucket: int) -> None:
     """Judge every cross of a bucket and write the evidence, crosses in order of name."""
     folder = index.folder
-    content = read_json(folder.work("panel", "families", f"{bucket}.json"))
+    content = read_kept(folder.work("panel", "families", f"{bucket}.json"))
     members = content["families"]
     cache = folder.family_cache(bucket)
     known = dict(read_evidence(cache))
@@ -54,7 +54,7 @@ def _judge(
     joined, fitted = read_panel(folder)
     located = read_located(folder.work("panel", "located"))
     rows = np.zeros(len(located[0]), dtype=bool)
-    rows[[w for m in members for _, wells in m[4] for w in wells]] = True
+    rows[[w for m in members for _, wells, _ in m[4] for w in wells]] = True
     wells = load_wells(folder, joined, located, rows)
     groups: dict[tuple[bytes, tuple[str, ...]], list[list[Any]]] = {}
     for member in members:
@@ -65,7 +65,9 @@ def _judge(
         view = restricted(fitted, np.frombuffer(mask_bytes, dtype=bool))
         others = prepare_crosses([CrossRecord(c, *crosses[c]) for c in sorted([*known, *later])], view)
         for digest, cross, mother, father, plants, _, _ in group:
-            family = FamilyInput(cross, mother, father, tuple(Plant(p, tuple(w)) for p, w in plants))
+            family = FamilyInput(
+                cross, mother, father, tuple(Plant(p, tuple(w), pod) for p, w, pod in plants)
+            )
             found[digest] = verify_family(family, wells, view, settings, others)
     return found
 

@@ -135,7 +135,7 @@ def test_a_season_without_crosses_people_or_plates(season):
 
 def test_settings_in_force_are_shown(content):
     table = next(b for b in section(content, "method").blocks if isinstance(b, Table))
-    assert ("min_posterior", "0.95", "probability that a verdict needs") in table.rows
+    assert ("min_posterior", "0.95", "probability that a verdict must reach") in table.rows
 
 
 def test_the_input_digest_is_part_of_the_words(season, content):

@@ -86,12 +86,12 @@ def group_rates(
         "tested": total(tally.tested),
         "determined": total(tally.determined),
     }
-    for index, name in enumerate(CLASSES):
-        table[str(name)] = counts[:, index]
+    for index, verdict in enumerate(CLASSES):
+        table[str(verdict)] = counts[:, index]
     table[UNDETERMINED], table[HELD] = total(tally.undetermined), total(tally.held)
     expected = total(tally.expected)
-    for index, name in enumerate(CLASSES):
-        table[f"expected_{name}"] = expected[:, index]
+    for index, verdict in enumerate(CLASSES):
+        table[f"expected_{verdict}"] = expected[:, index]
 
     means: dict[str, GroupMeans] = {}
     cluster_group = group[tally.cluster_tag]
