@@ -75,7 +75,8 @@ def _findings(inputs: ReportInputs) -> str:
     text = (
         f"{fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
         if out
-        else "Nobody lies outside what chance alone produces."
+        else "Nobody lies outside the limits of chance. That does not show that people are alike: with so "
+        "few plants even large differences can stay inside."
     )
     unlike = [
         o
@@ -92,7 +93,9 @@ def _findings(inputs: ReportInputs) -> str:
         text += (
             f" {fmt.noun(apart, 'person', 'people')} cannot be told apart from the mother lines they crossed."
         )
-    return text + (f" For {few} there is too little to say anything." if few else "")
+    return text + (
+        f" For {fmt.noun(few, 'person', 'people')} there is too little to say anything." if few else ""
+    )
 
 
 def funnel_chart(inputs: ReportInputs) -> Chart | None:
@@ -114,11 +117,7 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     limits = _limits(frame, drawn)
     out = _outside(frame)
     sentence = (
-        (
-            f"Outside the limits: {', '.join(out)}."
-            if out
-            else "Everyone lies inside the limits: the differences are no larger than chance makes them."
-        )
+        (f"Outside the limits: {', '.join(out)}." if out else "Everyone lies inside the limits.")
         + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones "
         "99.8\u00a0%. "
     )
