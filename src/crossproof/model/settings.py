@@ -36,6 +36,10 @@ class Settings:
     """Prior probability that the single tube of a line held something else."""
     wrong_plant: float = 0.03
     """Prior probability that a parent plant was not of its line, or one foreign donor made the whole pod."""
+    heterogeneous_line: float = 0.03
+    """Prior probability that a parent plant departs from its line as plants of a heterogeneous line do."""
+    later_generation: float = 0.01
+    """Prior probability that a whole tag is seed of a later generation of its cross."""
 
 
 RELATION_WEIGHTS: dict[Relation, float] = {
