@@ -37,7 +37,6 @@ UPWARD = {}
 CIRCLES = {
     ("inference.plates.scores", "inference.plates.tag_scores"),
     ("io.records.checks", "io.records.season_records"),
-    ("io.sheets.sheet", "io.sheets.workbooks"),
 }
 """Modules that need each other today."""
 

@@ -10,7 +10,8 @@ from pathlib import Path
 from crossproof.errors import UsageError, error
 from crossproof.io.config.season_config import Config
 from crossproof.io.sheets.columns import CORRECTIONS, match_headings
-from crossproof.io.sheets.sheet import Sheet, parse_sheet
+from crossproof.io.sheets.shape import Sheet
+from crossproof.io.sheets.sheet import parse_sheet
 from crossproof.season.work_folder import write_bytes
 
 DELIMITERS = (",", ";", "\t")

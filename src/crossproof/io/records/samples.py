@@ -6,14 +6,14 @@ import pandas as pd
 
 from crossproof.errors import Severity
 from crossproof.io.config.season_config import Config
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import text, with_extra
-from crossproof.io.records.raw_tables import Notes, RawTable
+from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.columns import nearest
-from crossproof.io.sheets.values import Fault
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well, smallest_format
 
 
-def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
+def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFrame:
     """The wells as typed columns; what is wrong with them goes to `notes`."""
     names = {
         name: raw.plain(name, notes)
@@ -69,7 +69,7 @@ def _well(written: str) -> tuple[Well | None, Fault | None]:
         )
 
 
-def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Notes) -> None:
+def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Problems) -> None:
     known = [g.batch for g in config.genotypes]
     faults: dict[str, Fault] = {}
     for batch in set(batches) - set(known) - {""}:
@@ -84,7 +84,7 @@ def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Not
                 raw.note(notes, i, "batch", faults[batch])
 
 
-def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes: Notes) -> None:
+def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes: Problems) -> None:
     first: dict[tuple[str, str], int] = {}
     seen: dict[str, int] = {}
     for i, (sample, batch) in enumerate(zip(samples, batches, strict=True)):
@@ -115,7 +115,7 @@ def _place(raw: RawTable, i: int) -> str:
     return f"{raw.files[i]}, row {raw.rows[i]}"
 
 
-def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Notes) -> None:
+def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     line, cross = names["line"], names["cross_id"]
     for i, role in enumerate(roles):
         if role == "parent":
@@ -156,7 +156,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                     raw.note(notes, i, column, fault)
 
 
-def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], notes: Notes) -> None:
+def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], notes: Problems) -> None:
     first: dict[tuple[str, Well], int] = {}
     members: dict[str, list[int]] = {}
     for i, (plate, well) in enumerate(zip(plates, wells, strict=True)):
@@ -176,7 +176,7 @@ def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], no
         _check_format(raw, places, wells, notes)
 
 
-def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], notes: Notes) -> None:
+def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], notes: Problems) -> None:
     """A well or two beyond the plate that all others fit are typing errors, not a larger plate."""
     here = [w for i in places if (w := wells[i]) is not None]
     whole = smallest_format(here)
@@ -195,7 +195,7 @@ def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], no
             return
 
 
-def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Notes) -> None:
+def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     """All wells of a plant must agree on what it is."""
     first: dict[str, int] = {}
     for i, plant in enumerate(names["plant"]):

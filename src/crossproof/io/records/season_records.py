@@ -14,14 +14,15 @@ import pandas as pd
 
 from crossproof.errors import Problem, Severity, error
 from crossproof.io.config.season_config import Config, read_config
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
 from crossproof.io.records.crosses import crosses_frame, text, with_extra
-from crossproof.io.records.raw_tables import Notes, RawTable, gather
+from crossproof.io.records.raw_tables import RawTable, gather
 from crossproof.io.records.samples import samples_frame
 from crossproof.io.results.tables import RESULT_COLUMNS
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
-from crossproof.io.sheets.sheet import Sheet, read_sheet
-from crossproof.io.sheets.values import Fault
+from crossproof.io.sheets.shape import Sheet
+from crossproof.io.sheets.sheet import read_sheet
 
 
 @dataclass(frozen=True)
@@ -73,14 +74,14 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
     """
     config = read_config(Path(folder_or_config))
     today = today or dt.date.today()
-    notes = Notes()
+    notes = Problems()
 
     sample_sheets = [_sheet(config, path, SAMPLES) for path in config.sample_files]
     raw_samples = gather(sample_sheets, SAMPLES, config.renames("samples"), notes, reserved=_RESERVED)
     samples = samples_frame(raw_samples, config, notes)
     for sheet in sample_sheets:
         if sheet.readable and not sheet.rows:
-            notes.add(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), sheet.file, None, "")
+            notes.note(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), file=sheet.file)
 
     cross_sheet = _sheet(config, config.crosses_file, CROSSES)
     raw_crosses = gather([cross_sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
@@ -89,7 +90,7 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
     if cross_sheet.readable and not cross_sheet.rows:
         # No error: before the season there are parent lines to plan with and no tag yet.
         empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)
-        notes.add(empty, cross_sheet.file, None, "")
+        notes.note(empty, file=cross_sheet.file)
 
     markers = corrections = None
     more_sheets: dict[str, list[Sheet]] = {}
@@ -107,7 +108,12 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
     between = check_frames(
         config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
     )
-    problems = [*notes.all(), *_check_rates_by(config, crosses), *between, *_unused_renames(config, sheets)]
+    problems = [
+        *notes.listed(),
+        *_check_rates_by(config, crosses),
+        *between,
+        *_unused_renames(config, sheets),
+    ]
     return Season(config, crosses, samples, markers, corrections, sort_problems(problems))
 
 
@@ -123,7 +129,7 @@ def _sheet(config: Config, path: Path, table: Table) -> Sheet:
     return read_sheet(path, shown_as=config.shown(path), known=(*table.names, *renames, *usual))
 
 
-def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
+def _markers_frame(raw: RawTable, notes: Problems) -> pd.DataFrame:
     names = raw.plain("marker", notes)
     first: dict[str, int] = {}
     for i, name in enumerate(names):
@@ -150,7 +156,7 @@ def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
     return with_extra(frame, raw, len(raw))
 
 
-def _text_frame(raw: RawTable, table: Table, notes: Notes) -> pd.DataFrame:
+def _text_frame(raw: RawTable, table: Table, notes: Problems) -> pd.DataFrame:
     frame = pd.DataFrame({name: text(raw.plain(name, notes)) for name in table.names})
     return with_extra(frame, raw, len(raw))
 
