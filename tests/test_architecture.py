@@ -36,7 +36,6 @@ UPWARD = {}
 """Imports against the direction that stand today."""
 CIRCLES = {
     ("inference.plates.scores", "inference.plates.tag_scores"),
-    ("io.records.checks", "io.records.season_records"),
 }
 """Modules that need each other today."""
 

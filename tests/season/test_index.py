@@ -9,7 +9,8 @@ import pytest
 
 from crossproof.inference.plates.checks import CheckSettings
 from crossproof.io.config.season_config import Config
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 from crossproof.model.declaration import SETTINGS, ValueKind, default, method_settings, setting
 from crossproof.model.settings import Settings
 from crossproof.planning.inputs import PlanSettings

@@ -16,7 +16,8 @@ from season_builder import BASE, TODAY
 from crossproof.errors import Severity, warning
 from crossproof.io.records import raw_tables
 from crossproof.io.records.checks import check_calls
-from crossproof.io.records.season_records import read_season, sort_problems
+from crossproof.io.records.season import sort_problems
+from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CROSSES, SAMPLES
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -12,10 +11,8 @@ from crossproof.errors import Problem, Severity
 from crossproof.io.config.season_config import Config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import UNTYPED
+from crossproof.io.records.season import Season
 from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
-
-if TYPE_CHECKING:
-    from crossproof.io.records.season_records import Season
 
 
 def check_records(season: Season) -> list[Problem]:

@@ -6,8 +6,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -19,50 +18,11 @@ from crossproof.io.records.checks import check_frames
 from crossproof.io.records.crosses import crosses_frame, text, with_extra
 from crossproof.io.records.raw_tables import RawTable, gather
 from crossproof.io.records.samples import samples_frame
+from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.results.tables import RESULT_COLUMNS
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
 from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.sheet import read_sheet
-
-
-@dataclass(frozen=True)
-class Season:
-    """The records of a season; frames are not to be changed.
-
-    `crosses`: cross_id, mother, father, date, time, week, operator, notes (text, "" where unknown), hour
-    (hours since midnight, NaN), flowers (int), pods, seeds, target_hybrids (Int64), temperature_c (°C, NaN),
-    anthers_removed (NaN). `samples`: sample_id, batch, plate, well, role, line, cross_id, pod, plant (text),
-    inbreeding (NaN: as configured). `markers`: marker, chrom, inheritance, alleles, counted_allele (text),
-    pos (Int64). `corrections`: kind, target, other, detail, note (text). Every frame ends with the user's own
-    columns and `_file`, `_row`. `problems` holds everything found, by file, row and
-    column.
-    """
-
-    config: Config
-    crosses: pd.DataFrame
-    samples: pd.DataFrame
-    markers: pd.DataFrame | None
-    corrections: pd.DataFrame | None
-    problems: tuple[Problem, ...]
-
-    @property
-    def errors(self) -> tuple[Problem, ...]:
-        """The problems that stop a run."""
-        return tuple(p for p in self.problems if p.severity is Severity.ERROR)
-
-    def with_problems(self, more: Iterable[Problem]) -> Season:
-        """A copy with further problems, in order."""
-        return replace(self, problems=sort_problems((*self.problems, *more)))
-
-
-def sort_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:
-    """Problems in their one order: file, row, column, severity, text; the same problem only once."""
-    rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-
-    def key(p: Problem) -> tuple[object, ...]:
-        return (p.file, p.row or 0, p.column, rank[p.severity], p.problem, p.value, p.remedy)
-
-    return tuple(sorted(set(problems), key=key))
 
 
 def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Season:
