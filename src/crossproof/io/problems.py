@@ -1,4 +1,4 @@
-"""Problems collected while input is read: all of them, up to a cap, so that none fills a terminal."""
+"""Problems collected while input is read: all of them, up to a cap; messages are given by cause."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from crossproof.errors import PlateError, Problem, Severity
 from crossproof.text import shortened
 
-MOST = 50
-"""Problems listed; the others are counted."""
-GIVEN_UP = 20 * MOST
-"""Problems of one kind after which reading on would teach nothing more."""
+MOST = 10_000
+"""Problems of one kind that are listed; the others are counted."""
+MOST_ALIKE = 2000
+"""Problems of one genotype file that are listed."""
+GIVEN_UP = 2 * MOST_ALIKE
+"""Problems of one genotype file after which reading on would teach nothing more."""
 
 
 class TooManyProblems(Exception):
@@ -30,13 +32,14 @@ class Fault:
 class Problems:
     """Problems of one file, or of several files that are read as one.
 
-    Of each kind (severity, column and text) at most `most` are listed and the others counted. With `alike`
-    all problems are of one kind, and after GIVEN_UP of them TooManyProblems is raised: so for a genotype
-    file, where one that is of the wrong kind has a problem in every cell.
+    Of each kind (severity, column and text) at most MOST are listed and the others counted. With `alike`
+    all problems are of one kind, at most MOST_ALIKE are listed, and after GIVEN_UP of them TooManyProblems is
+    raised: so for a genotype file, where one that is of the wrong kind has a problem in every cell.
     """
 
-    def __init__(self, file: str = "", *, most: int = MOST, alike: bool = False) -> None:
-        self.file, self.most, self.alike = file, most, alike
+    def __init__(self, file: str = "", *, alike: bool = False) -> None:
+        self.file, self.alike = file, alike
+        self.most = MOST_ALIKE if alike else MOST
         self.stopped = False
         self._listed: list[Problem] = []
         self._counts: dict[tuple[Severity, str, str], int] = {}

@@ -17,7 +17,7 @@ from vcf_maker import random_vcf
 
 from crossproof.errors import PlateError
 from crossproof.io.genotypes import read_batch
-from crossproof.io.problems import MOST
+from crossproof.io.problems import MOST_ALIKE
 from crossproof.io.vcf.grammar import Refused, parse_alleles, parse_gt
 from crossproof.io.vcf.header import read_header
 from crossproof.io.vcf.text import VcfScan
@@ -169,12 +169,12 @@ def test_scikit_allel_reads_the_same(tmp_path: Path) -> None:
 
 def test_problems_are_capped_and_counted(tmp_path: Path) -> None:
     path = tmp_path / "plate.vcf"
-    bad = "".join(f"1\t{i + 1}\tm{i}\tA\tG\t.\tPASS\t.\tGT\t0/5\t0/1\t1/1\n" for i in range(MOST + 30))
+    bad = "".join(f"1\t{i + 1}\tm{i}\tA\tG\t.\tPASS\t.\tGT\t0/5\t0/1\t1/1\n" for i in range(MOST_ALIKE + 30))
     path.write_text(HEADER + bad)
     with pytest.raises(PlateError) as caught:
         read_batch(path, batch="B")
     problems = caught.value.problems
-    assert len(problems) == MOST + 1
+    assert len(problems) == MOST_ALIKE + 1
     assert [p.row for p in problems[:3]] == [5, 6, 7]
     assert "30 more problems of this file are not listed." in problems[-1].problem
 

@@ -11,7 +11,7 @@ from crossproof.io.sheets.columns import heading_key
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 SOUGHT_ROWS = 20
-"""Rows in which headings are looked for that other text stands above of."""
+"""Rows below the first in which headings are looked for, where the first has none."""
 
 Record = tuple[int, list[str]]
 """Number of a row, and the texts of its cells."""
@@ -58,8 +58,17 @@ def finished(
 
     `cell_kinds` counts rows as in `records`. A workbook (no `delimiter`) has no short rows.
     """
-    if _stands_lower(header, records, found, known):
-        return Sheet(file, header_row=header_row, problems=tuple(found.listed()))
+    above = _rows_above(header, records, known)
+    if above:
+        header_row, header = records[above - 1]
+        records = records[above:]
+        cell_kinds = {(r - above, c): k for (r, c), k in (cell_kinds or {}).items() if r >= above}
+        found.warning(
+            "Other text stands above the headings; this row was taken for them.",
+            "Nothing to do if that is right; else delete the rows above, or begin them with #.",
+            row=header_row,
+            value=", ".join(header),
+        )
     width = _width(header, records)
     keep = [i for i in range(width) if header[i]]
     _check_unnamed(header[:width], records, found)
@@ -92,22 +101,13 @@ def _width(header: Sequence[str], records: Sequence[Record]) -> int:
     return width
 
 
-def _stands_lower(
-    header: Sequence[str], records: Sequence[Record], found: Problems, known: frozenset[str]
-) -> bool:
-    """Whether the headings seem to be in a later row; that is noted."""
-    if not known or any(heading_key(h) in known for h in header):
-        return False
-    for row, record in records[:SOUGHT_ROWS]:
-        if sum(heading_key(cell) in known for cell in record) > 1:
-            found.error(
-                "Other text stands above the headings, which seem to be in this row.",
-                "Delete the rows above the headings, or begin them with #.",
-                row=row,
-                value=", ".join(record),
-            )
-            return True
-    return False
+def _rows_above(header: Sequence[str], records: Sequence[Record], known: frozenset[str]) -> int:
+    """How many records, the header among them, stand above the headings; 0 where nothing does."""
+    if known and not any(heading_key(h) in known for h in header):
+        for above, (_, record) in enumerate(records[:SOUGHT_ROWS], 1):
+            if sum(heading_key(cell) in known for cell in record) > 1:
+                return above
+    return 0
 
 
 def _check_unnamed(header: Sequence[str], records: Sequence[Record], found: Problems) -> None:
