@@ -64,10 +64,10 @@ READING_KEYS = ("evidence", "missing", "max_markers", "max_input_gb", "max_allel
 MODEL_KEYS = (
     "false_heterozygote", "dropout", "swap", "floor", "read_error", "overdispersion", "parent_departure",
     "inbreeding", "class_prior", "panel_donor_share", "max_markers_per_cross", "max_false_heterozygote",
-    "line_conflict", "min_marker_call_rate",
+    "line_conflict", "min_marker_call_rate", "centimorgan_per_megabase",
 )  # fmt: skip
 VERDICT_KEYS = ("min_posterior", "min_call_rate", "min_markers_scored")
-IDENTITY = ("sample_id", "batch", "role", "line", "cross_id", "pod", "plant", "inbreeding")
+IDENTITY = ("sample_id", "batch", "role", "line", "cross_id", "pod", "plant", "inbreeding", "line_mother", "line_father")
 PEDIGREE = ("cross_id", "mother", "father")
 
 

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference import error_model
+from crossproof.inference.genetic_map import place_markers
+from crossproof.inference.settings import Settings
 from crossproof.model.genotypes import (
     CallBatch,
     Evidence,
@@ -82,6 +84,17 @@ class Wells:
     markers: Markers
     n_wells: int
     batches: tuple[BatchEvidence, ...]
+
+    def genetic_map(self, settings: Settings) -> tuple[Rows, Floats]:
+        """Chromosome number and position in Morgan of the joined markers, see `place_markers`."""
+        rate = settings.centimorgan_per_megabase
+        if rate not in self._maps:
+            self._maps[rate] = place_markers(self.markers, rate)
+        return self._maps[rate]
+
+    @cached_property
+    def _maps(self) -> dict[float | None, tuple[Rows, Floats]]:
+        return {}
 
     @cached_property
     def place(self) -> tuple[Rows, Rows]:

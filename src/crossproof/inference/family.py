@@ -20,6 +20,12 @@ through pi_i. These are the messages of belief propagation on the graph plants -
 `log_evidence` is its Bethe approximation, by which readings of a parent tube are compared. Relations that do
 not involve this mother and father send the constant pi_i(r): F_ij(r)/s_ij(r) = 1.
 
+Along a chromosome. F_ij(r; M, P) = sum_c w_ij(r, c) F_c(M, P) over the components c of the relation
+(`descents`), and w_ij(r, c) are the cavity weights of its chain along the chromosome (`linkage`): what plant
+i's *other* markers say of the copies it carries at marker j. Markers without a place, or far apart, have the
+chain's own frequencies for weights, and are independent. With s_ij(r) = sum_{M,P} W_-ij F_ij(r; M,P) steps 1,
+2 and 4 stay as they are, and log P(D_i | r) in step 3 is the chain's likelihood.
+
 Everything is in natural logarithms; likelihoods are floored upstream, so no s is 0.
 """
 
@@ -30,7 +36,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.inference.pedigree import maternal_pair_tables, pair_tables, pollen_table
+from crossproof.inference.descents import (
+    Kinds,
+    component_tables,
+    order_share,
+    ordered,
+    pollen_components,
+    relation_chains,
+    unordered,
+)
+from crossproof.inference.linkage import Chain, Chains, Descent, Route, plan_route
+from crossproof.inference.pedigree import maternal_pair_tables
 
 Floats = NDArray[np.float64]
 
@@ -57,12 +73,20 @@ class FamilyBlock:
     """Evidence of a family at markers of k alleles and one inheritance.
 
     `like` (m, n, n_g); `donors` (m, D, k): gametes of every possible pollen donor, the last one the pool's.
+    `chromosome` (m,) number, -1 for a marker without a place, and `morgan` (m,) position on it; None: no
+    marker has a place. `mother_copies`, `father_copies` (m, k, k): weights of ordered pairs of alleles on the
+    two copies of a segregating parent, by which a heterozygote's alleles are told apart; None for a fixed
+    parent; the same for all nuclear blocks of a family.
     """
 
     k: int
     maternal: bool
     like: Floats
     donors: Floats
+    chromosome: NDArray[np.int64] | None = None
+    morgan: Floats | None = None
+    mother_copies: Floats | None = None
+    father_copies: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -115,63 +139,79 @@ def log_product(values: Floats, axis: int) -> Floats:
 class _Chunk:
     """Some markers of a block; arrays keep the cells (marker, plant) last and contiguous.
 
-    A sum over genotypes of L_ij(g) P(g | r, M, P) is formed from the tables and the messages first and meets
-    the likelihoods last, so that F_ij(r; M, P) is never stored.
+    A sum over genotypes of L_ij(g) P(g | c, M, P) is formed from the tables and the messages first and meets
+    the likelihoods last, so that F_c(M, P) is never stored. Components of a maternal block are its relations.
+    A *pair* is a state of the mother and one of the father: genotypes, or ordered pairs of alleles of a
+    segregating parent.
     """
 
-    def __init__(self, block: FamilyBlock, pick: slice, rows: NDArray[np.int64]) -> None:
-        self.pick = pick
+    def __init__(self, block: FamilyBlock, pick: slice, kinds: Kinds, at: NDArray[np.int64]) -> None:
+        self.pick, self.at = pick, at  # at: places on the route
         n_g = block.like.shape[2]
         self.m, self.n, self.n_g, self.k = *block.like[pick].shape[:2], n_g, block.k
+        self.maternal = block.maternal
         self.like = np.ascontiguousarray(block.like[pick].reshape(-1, n_g).T)  # g, cell
-        self.tables = (maternal_pair_tables(block.k) if block.maternal else pair_tables(block.k))[rows]
-        pollen = pollen_table(block.k)
         if block.maternal:
-            pollen = np.repeat(np.eye(n_g)[:, None], block.k, axis=1)
-        self.by_pollen = np.ascontiguousarray(pollen.transpose(1, 2, 0)).reshape(-1, n_g)  # (a, g), M
-        self.by_mother = np.ascontiguousarray(pollen.transpose(0, 2, 1)).reshape(-1, block.k)  # (M, g), a
+            self.tables = maternal_pair_tables(block.k)
+            pollen = np.repeat(np.eye(n_g)[:, None], block.k, axis=1).transpose(1, 0, 2)[None]
+            self.order: tuple[Floats | None, Floats | None] = (None, None)
+        else:
+            table = component_tables(block.k, kinds)
+            self.tables = table.reshape(len(table), -1, n_g)  # component, pair, g
+            pollen = pollen_components(block.k, kinds.mother)
+            copies = (block.mother_copies, block.father_copies)
+            orders = [None if c is None else order_share(c[pick]) for c in copies]
+            self.order = (orders[0], orders[1])
+        self.states = [n_g if o is None else block.k**2 for o in self.order]
+        self.copies, self.k = pollen.shape[0], block.k
+        states = pollen.shape[2]
+        self.by_pollen = np.ascontiguousarray(pollen.transpose(0, 1, 3, 2)).reshape(-1, states)
+        self.by_mother = np.ascontiguousarray(pollen.transpose(2, 3, 0, 1)).reshape(states * n_g, -1)
         self.donors = block.donors[pick]  # m, D, a
 
     def begin(self, mother: Floats, father: Floats) -> None:
         """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone."""
-        prior = (mother[self.pick].T[:, None] * father[self.pick].T[None, :]).reshape(-1, self.m)
+        left, right = (
+            x[self.pick].T if o is None else (x[self.pick][:, ordered(self.k)] * o).T
+            for x, o in zip((mother, father), self.order, strict=True)
+        )
+        prior = (left[:, None] * right[None, :]).reshape(-1, self.m)
         self.log_prior = np.log(np.maximum(prior, 1e-300))
         self.outside: Floats = np.repeat(prior, self.n, axis=1)  # pairs, cell
         self.log_total = np.zeros(self.m)
         self.total: Floats = self.log_prior
         self.message: Floats | None = None
 
-    def pair_fit(self, live: NDArray[np.int64]) -> Floats:
-        """log P(D | relation) (live, n) of this chunk; keeps s for the next messages."""
-        tables = self.tables[live].transpose(0, 2, 1).reshape(-1, len(self.outside))  # (r, g), pairs
-        child = (tables @ self.outside).reshape(len(live), self.n_g, -1)
-        self.s_pair = np.einsum("rgc,gc->rc", child, self.like)
-        return log_product(self.s_pair.reshape(len(live), self.m, self.n), 1)
+    def emissions(self, components: NDArray[np.int64]) -> Floats:
+        """P(D_ij | component) (component, m, n), over the parents as the others show them."""
+        tables = self.tables[components].transpose(0, 2, 1).reshape(-1, len(self.outside))  # (c, g), pairs
+        child = (tables @ self.outside).reshape(len(components), self.n_g, -1)
+        return np.einsum("cgx,gx->cx", child, self.like).reshape(len(components), self.m, self.n)
 
-    def donor_fit(self, which: NDArray[np.int64]) -> Floats:
-        """log P(D | outcross by donor) (donor, n); keeps s for the next messages."""
-        mother = self.outside.reshape(self.n_g, self.n_g, -1).sum(axis=1)
-        child = (self.by_pollen @ mother).reshape(self.k, self.n_g, -1)
-        by_allele = np.einsum("agc,gc->ac", child, self.like).reshape(self.k, self.m, self.n)
+    def pollen_emissions(self) -> None:
+        """Find P(D_ij | copy of the mother, pollen allele), `by_allele` (m, copy, allele, n)."""
+        mother = self.outside.reshape(self.states[0], self.states[1], -1).sum(axis=1)
+        child = (self.by_pollen @ mother).reshape(self.copies * self.k, self.n_g, -1)
+        by_allele = np.einsum("agx,gx->ax", child, self.like)
+        shape = self.copies, self.k, self.m, self.n
+        self.by_allele = np.ascontiguousarray(by_allele.reshape(shape).transpose(2, 0, 1, 3))
+
+    def of_donors(self, which: NDArray[np.int64]) -> Floats:
+        """P(D_ij | copy of the mother, donor) (m, donor, copy, n)."""
         donors = self.donors if len(which) == self.donors.shape[1] else self.donors[:, which]
-        self.s_donor = np.matmul(donors, by_allele.transpose(1, 0, 2))  # m, donor, n
-        return log_product(self.s_donor, 0)
-
-    def narrow(self, pairs: NDArray[np.int64], donors: NDArray[np.int64]) -> None:
-        """Keep s of these rows only."""
-        self.s_pair, self.s_donor = self.s_pair[pairs], self.s_donor[:, donors]
+        return np.matmul(donors[:, None], self.by_allele).transpose(0, 2, 1, 3)
 
     def send(
-        self, live: NDArray[np.int64], pair: Floats, which: NDArray[np.int64], donor: Floats, flat: Floats
+        self, components: NDArray[np.int64], weights: Floats, pollen: Floats, flat: Floats
     ) -> Floats:
-        """Messages m_ij (pairs, m, n) of posteriors pair (live, n), donor (donor, n), flat (n,)."""
-        share = (pair[:, None] / self.s_pair.reshape(len(live), self.m, self.n)).reshape(len(live), -1)
-        tables = self.tables[live].transpose(1, 2, 0).reshape(-1, len(live))  # (pairs, g), r
-        child = (tables @ share).reshape(self.n_g, self.n_g, self.n_g, -1)  # M, P, g, cell
-        pollen = np.matmul(self.donors[:, which].transpose(0, 2, 1), donor / self.s_donor)  # m, a, n
-        pollen = pollen.transpose(1, 0, 2).reshape(self.k, -1)
-        child += (self.by_mother @ pollen).reshape(self.n_g, 1, self.n_g, -1)
-        message = np.einsum("mpgc,gc->mpc", child, self.like).reshape(-1, self.m, self.n)
+        """Messages m_ij (pairs, m, n) from weights of components (component, m, n) and of pollen (m, copy,
+        allele, n), each posterior x cavity weight / s, and flat (n,)."""
+        tables = self.tables[components].transpose(1, 2, 0).reshape(-1, len(components))  # (pairs, g), c
+        n_m, n_p = self.states
+        child = (tables @ weights.reshape(len(components), -1)).reshape(n_m, n_p, self.n_g, -1)
+        pollen = pollen.transpose(1, 2, 0, 3).reshape(self.copies * self.k, -1)
+        child += (self.by_mother @ pollen).reshape(n_m, 1, self.n_g, -1)
+        message = np.einsum("mpgx,gx->mpx", child, self.like).reshape(-1, self.m, self.n)
         message += flat
         return np.asarray(message)
 
@@ -194,8 +234,56 @@ class _Chunk:
         """Posteriors of the mother and the father (m, n_g) given all plants."""
         joint = np.exp(self.total - self.total.max(axis=0))
         joint /= joint.sum(axis=0)
-        joint = joint.reshape(self.n_g, self.n_g, self.m)
+        joint = self._by_genotype(joint.reshape(*self.states, self.m))
         return joint.sum(axis=1).T, joint.sum(axis=0).T
+
+    def joint(self) -> Floats:
+        """W_-ij of the parents' genotypes (pairs, m, n)."""
+        outside = self._by_genotype(self.outside.reshape(*self.states, -1))
+        return outside.reshape(-1, self.m, self.n)
+
+    def _by_genotype(self, joint: Floats) -> Floats:
+        """Ordered pairs of alleles summed to genotypes, (mother, father, ...)."""
+        if self.order[0] is not None:
+            joint = np.tensordot(unordered(self.k).T, joint, axes=(1, 0))
+        if self.order[1] is not None:
+            joint = np.tensordot(unordered(self.k).T, joint, axes=(1, 1)).swapaxes(0, 1)
+        return joint
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """How some pair relations are judged at nuclear markers.
+
+    `components`: those that they are made of; `of_relation` (R,): number of each one's chain among the
+    distinct ones; `single`: (chain number, column of its component) of chains without descents; `groups`:
+    (chain numbers, `Chains` with columns for components) of the others, by number of states.
+    """
+
+    components: NDArray[np.int64]
+    of_relation: NDArray[np.int64]
+    single: tuple[tuple[int, int], ...]
+    groups: tuple[tuple[NDArray[np.int64], Chains], ...]
+
+    def fit(self, emission: Floats) -> Floats:
+        """log P(D | relation) (R, n) from emissions (marker, component, n) in the order of the route."""
+        out = np.zeros((int(self.of_relation.max(initial=-1)) + 1, emission.shape[2]))
+        for chain, column in self.single:
+            out[chain] = log_product(emission[:, column], 0)
+        for numbers, chains in self.groups:
+            out[numbers] = chains.fit(emission)
+        return np.asarray(out[self.of_relation])
+
+    def weights(self, emission: Floats, posterior: Floats) -> Floats:
+        """Weights of the components in the messages (marker, component, n) for posteriors (R, n)."""
+        total = np.zeros((int(self.of_relation.max(initial=-1)) + 1, emission.shape[2]))
+        np.add.at(total, self.of_relation, posterior)
+        out = np.zeros_like(emission)
+        for chain, column in self.single:
+            out[:, column] += total[chain] / emission[:, column]
+        for numbers, chains in self.groups:
+            out += chains.cavity(emission, total[numbers])
+        return out
 
 
 class Family:
@@ -208,12 +296,57 @@ class Family:
         self.rows = np.flatnonzero(np.isfinite(priors.pair))
         self.n_pair = len(priors.pair)
         self.priors = replace(priors, pair=priors.pair[self.rows])
+        nuclear = [b for b in blocks if not b.maternal]
+        self.kinds = Kinds(
+            any(b.mother_copies is not None for b in nuclear),
+            any(b.father_copies is not None for b in nuclear),
+        )
+        self.route = _route(nuclear)
+        place = np.empty(len(self.route.order), dtype=np.int64)
+        place[self.route.order] = np.arange(len(place))
         self.chunks: list[tuple[int, _Chunk]] = []
+        done = 0
         for b, block in enumerate(blocks):
             m, _, n_g = block.like.shape
-            step = max(1, CHUNK_NUMBERS // (max(self.n, 1) * n_g**3))
+            states = n_g * (1 + self.kinds.mother) * (1 + self.kinds.father)
+            step = max(1, CHUNK_NUMBERS // (max(self.n, 1) * n_g**2 * states))
             for start in range(0, m, step):
-                self.chunks.append((b, _Chunk(block, slice(start, min(start + step, m)), self.rows)))
+                pick = slice(start, min(start + step, m))
+                at = np.empty(0, dtype=np.int64) if block.maternal else place[done:][pick]
+                self.chunks.append((b, _Chunk(block, pick, self.kinds, at)))
+            done += 0 if block.maternal else m
+        self._plans: dict[bytes, _Plan] = {}
+        self._pollen: Chains | None = None
+        if self.kinds.mother:
+            self._pollen = Chains([Chain((Descent.GAMETE,), (0, 1))], self.route)
+
+    def plan(self, live: NDArray[np.int64]) -> _Plan:
+        """How the pair relations of these rows are judged, made once for each set of them."""
+        key = live.tobytes()
+        if key not in self._plans:
+            chains = [relation_chains(self.kinds)[r] for r in self.rows[live]]
+            distinct = list(dict.fromkeys(chains))
+            used = np.array(sorted({c for chain in distinct for c in chain.component}), dtype=np.int64)
+            sizes = sorted({len(c.component) for c in distinct if c.descents})
+            groups = []
+            for size in sizes:
+                numbers = [i for i, c in enumerate(distinct) if c.descents and len(c.component) == size]
+                own = [
+                    replace(distinct[i], component=tuple(np.searchsorted(used, distinct[i].component)))
+                    for i in numbers
+                ]
+                groups.append((np.array(numbers, dtype=np.int64), Chains(own, self.route)))
+            self._plans[key] = _Plan(
+                used,
+                np.array([distinct.index(c) for c in chains], dtype=np.int64),
+                tuple(
+                    (i, int(np.searchsorted(used, c.component[0])))
+                    for i, c in enumerate(distinct)
+                    if not c.descents
+                ),
+                tuple(groups),
+            )
+        return self._plans[key]
 
     def solve(
         self,
@@ -250,8 +383,6 @@ class Family:
             live, heard = all_pairs, every
             for _ in range(MAX_REVIVALS):
                 keep, place = _worth(live, posterior)
-                for _, chunk in chunks:
-                    chunk.narrow(keep, place)
                 live, heard = live[keep], heard[place]
                 posterior = posterior[0][keep], posterior[1][place], posterior[2]
                 rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
@@ -288,7 +419,7 @@ class Family:
             converged,
             tuple(
                 np.concatenate(
-                    [c.outside.reshape(-1, c.m, c.n) for b, c in chunks if b == i]
+                    [c.joint() for b, c in chunks if b == i]
                     or [np.empty((0, 0, self.n))],
                     axis=1,
                 )
@@ -307,17 +438,12 @@ class Family:
         max_rounds: int,
         priors: Priors,
     ) -> tuple[int, bool]:
-        """Pass messages of these pair relations and donors until posteriors and evidence rest.
-
-        The chunks hold s of these rows.
-        """
+        """Pass messages of these pair relations and donors until posteriors and evidence rest."""
         evidence = np.inf
         while rounds < max_rounds:
             rounds += 1
             before = posterior
-            for _, chunk in self.chunks:
-                message = chunk.send(live, before[0], heard, before[1], before[2])
-                chunk.gather(message, rounds > DAMP_AFTER)
+            self._send(live, heard, before, rounds > DAMP_AFTER)
             pair, donor = self._fit(live, heard)
             posterior, log_plants = _weighed(pair, donor, live, heard, priors)
             moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
@@ -332,13 +458,75 @@ class Family:
         return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
     def _fit(self, live: NDArray[np.int64], which: NDArray[np.int64]) -> tuple[Floats, Floats]:
-        """Log likelihoods of these pair relations and donors, summed over the chunks."""
+        """Log likelihoods of these pair relations and donors; keeps the emissions for the next messages."""
+        plan = self.plan(live)
+        self._emission: Floats = np.empty((len(self.route.r), len(plan.components), self.n))
+        self._held = plan.components
         pair = np.zeros((len(live), self.n))
         donor = np.zeros((len(which), self.n))
         for _, chunk in self.chunks:
-            pair += chunk.pair_fit(live)
-            donor += chunk.donor_fit(which)
+            chunk.pollen_emissions()
+            if chunk.maternal:
+                pair += log_product(chunk.emissions(self.rows[live]), 1)
+            else:
+                self._emission[chunk.at] = chunk.emissions(plan.components).transpose(1, 0, 2)
+            if chunk.maternal or self._pollen is None:
+                donor += log_product(chunk.of_donors(which)[:, :, 0], 0)
+        if self._pollen is not None:
+            for d, one in enumerate(which):
+                donor[d] += self._pollen.fit(self._donor_emission(one))[0]
+        pair += plan.fit(self._emission)
         return pair, donor
+
+    def _donor_emission(self, one: int) -> Floats:
+        """P(D_ij | copy of the mother, this donor) (marker, copy, n) in the order of the route."""
+        out = np.empty((len(self.route.r), 2, self.n))
+        for _, chunk in self.chunks:
+            if not chunk.maternal:
+                out[chunk.at] = chunk.of_donors(np.array([one]))[:, 0]
+        return out
+
+    def _send(
+        self,
+        live: NDArray[np.int64],
+        heard: NDArray[np.int64],
+        posterior: tuple[Floats, Floats, Floats],
+        damp: bool,
+    ) -> None:
+        """Messages of all plants under these posteriors, and the parents as they then have them."""
+        pair, donor, flat = posterior
+        plan = self.plan(live)
+        emission = self._emission
+        if len(self._held) > len(plan.components):
+            emission = emission[:, np.searchsorted(self._held, plan.components)]
+        weights = plan.weights(emission, pair)
+        linked = np.empty((0, 0, 0))
+        if self._pollen is not None:
+            linked = np.empty((len(self.route.r), 2, len(heard), self.n))
+            for d, one in enumerate(heard):
+                linked[:, :, d] = self._pollen.cavity(self._donor_emission(one), donor[d][None])
+        for _, chunk in self.chunks:
+            if chunk.maternal:
+                rows = self.rows[live]
+                share = pair[:, None] / chunk.emissions(rows)
+            else:
+                rows = plan.components
+                share = weights[chunk.at].transpose(1, 0, 2)
+            if chunk.maternal or self._pollen is None:
+                of_donor = donor / chunk.of_donors(heard)[:, :, 0]
+                of_donor = of_donor[:, None]  # m, copy, donor, n
+            else:
+                of_donor = linked[chunk.at]
+            pollen = np.matmul(chunk.donors[:, heard].transpose(0, 2, 1)[:, None], of_donor)
+            chunk.gather(chunk.send(rows, np.ascontiguousarray(share), pollen, flat), damp)
+
+
+def _route(blocks: list[FamilyBlock]) -> Route:
+    """The route over the markers of nuclear blocks."""
+    none = np.empty(0, dtype=np.int64)
+    chromosome = [np.full(len(b.like), -1) if b.chromosome is None else b.chromosome for b in blocks]
+    morgan = [np.zeros(len(b.like)) if b.morgan is None else b.morgan for b in blocks]
+    return plan_route(np.concatenate([none, *chromosome]), np.concatenate([np.empty(0), *morgan]))
 
 
 def _joined(parts: list[Floats], block: FamilyBlock) -> Floats:

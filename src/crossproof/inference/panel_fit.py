@@ -13,12 +13,15 @@ from crossproof.inference.calibration import Calibration
 from crossproof.inference.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.estimation import SAYS_ROUNDS, Rounds, as_said
 from crossproof.inference.expectation import Expected, added_up, count_lines, next_estimates, sample_families
+from crossproof.inference.f1_parents import find_copies, outbred_lines
 from crossproof.inference.panel import (
     Panel,
     PanelBlock,
     find_versions,
     fit_blocks,
+    marker_groups,
     start_rates,
+    version_likelihood,
 )
 from crossproof.inference.season_results import FamilyInput, LineInput
 from crossproof.inference.settings import Settings
@@ -93,6 +96,12 @@ def fit_panel(
         return replace(panel, blocks=_with_frozen_q(wells, lines, panel, blocks, calibration, settings))
 
     panel = _set_aside(with_lines(panel), wells, settings)
+    likelihoods = [
+        version_likelihood(wells, rows, k, version_wells, rates) for k, _, rows in marker_groups(wells)
+    ]
+    panel = find_copies(panel, lines, likelihoods)
+    lines = outbred_lines(panel, lines)
+    panel = with_lines(panel)
     for _ in range(LINE_ROUNDS):
         moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
         moved = replace(moved, h=panel.h, class_prior=panel.class_prior)

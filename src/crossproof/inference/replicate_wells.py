@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,7 +43,7 @@ def compare_wells(
     """
     w = len(replicates.owner)
     parts = tuple(
-        FamilyBlock(b.k, b.maternal, like, b.donors) for b, like in zip(blocks, replicates.like, strict=True)
+        replace(b, like=like) for b, like in zip(blocks, replicates.like, strict=True)
     )
     n_donor = blocks[0].donors.shape[1]
     unheard = Priors(log_prior[:n_pair], log_prior[n_pair : n_pair + n_donor], np.full(w, -np.inf))

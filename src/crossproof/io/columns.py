@@ -140,6 +140,8 @@ SAMPLES = Table(
             low=0,
             high=1,
         ),
+        Column("line_mother", Kind.NAME, "for a parent that is an F1: the mother line of the F1", ""),
+        Column("line_father", Kind.NAME, "for a parent that is an F1: the father line of the F1", ""),
     ),
 )
 
@@ -150,6 +152,7 @@ MARKERS = Table(
         Column("marker", Kind.NAME, "the marker's name in the genotype files", "M01", required=True),
         Column("chrom", Kind.TEXT, "chromosome", "Chr01"),
         Column("pos", Kind.INTEGER, "position on the chromosome", "120400", unit="bp", low=0),
+        Column("cm", Kind.NUMBER, "position on the genetic map of the chromosome", "", unit="cM", low=0),
         Column(
             "inheritance",
             Kind.CHOICE,

@@ -1,0 +1,259 @@
+"""Inheritance along chromosomes: a hidden Markov chain of the copies that each gamete carries.
+
+A gamete of a plant with two different copies of a chromosome carries one of them at a marker and, most
+likely, the same one at the next. Which one it is runs along the chromosome as a Markov chain (Lander and
+Green 1987, PNAS 84:2363), when crossovers fall without interference (Haldane 1919, J Genet 8:299).
+
+Glossary: `r` recombination fraction between a marker and the one before it on its chromosome, (1 - exp(-2 d))
+/ 2 for d Morgan (Haldane); `state` what a plant's gametes carry at a marker, K of them; `T` (state, state)
+their transition probabilities; `e` emission P(D_ij | state), averaged over the parents as the others show
+them; `component` the number of an emission: several states can have the same one; `cavity weight` of a state
+at marker j: its probability by all other markers of the chromosome, (forward without e_j) x (backward without
+e_j), up to a factor for each marker and plant.
+
+    log P(D_i | r) = sum over chromosomes of log sum_paths P(path) prod_j e_ij(state_j)      (forward pass)
+
+With r = 1/2 everywhere each marker is drawn from the chain's own frequencies and markers are independent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+from functools import reduce
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+CLOSEST = 1e-5
+"""Morgan: no two markers are taken to be closer, so that one wrong call cannot forbid a path."""
+NUMBERS_AT_ONCE = 1_500_000
+"""Numbers (marker x chain x state x plant) that a pass over some plants may hold."""
+
+
+class Descent(Enum):
+    """What segregates: each has its states and its transitions.
+
+    GAMETE: one gamete of a plant with copies 1 and 2; states 1, 2. F2, F3, F4, FIXED: a plant after so many
+    selfings of a plant with copies 1 and 2; states 11, 12, 22. F2 is the union of any two gametes of a plant.
+    """
+
+    GAMETE = 0
+    F2 = 1
+    F3 = 2
+    F4 = 3
+    FIXED = 4
+
+
+def recombination(morgan: Floats) -> Floats:
+    """Recombination fraction over a distance in Morgan, Haldane's map function."""
+    return np.asarray(-0.5 * np.expm1(-2 * np.maximum(morgan, CLOSEST)))
+
+
+def selfed_pairs(r: Floats, selfings: int | None) -> Floats:
+    """Joint distribution (..., 3, 3) of two loci after selfings of a double heterozygote in coupling.
+
+    `r` (...): recombination fraction; `selfings` at least 1, None for ever. The frequencies of the two-locus
+    genotypes follow the recursion of Haldane and Waddington (1931, Genetics 16:357), here with those that are
+    alike by symmetry taken together:
+
+        C: 11/11 and 22/22   D: 11/22 and 22/11   E: one locus heterozygous
+        F: both, in coupling                      G: both, in repulsion
+
+    Its limit for ever is D = 2r / (1 + 2r).
+    """
+    r = np.asarray(r, dtype=np.float64)
+    zero = np.zeros_like(r)
+    if selfings is None:
+        apart = 2 * r / (1 + 2 * r)
+        c, d, e, f, g = 1 - apart, apart, zero, zero, zero
+    else:
+        c, d, e, f, g = zero, zero, zero, zero + 1, zero
+        same, other, one = (1 - r) ** 2 / 2, r**2 / 2, 2 * r * (1 - r)
+        for _ in range(selfings):
+            c, d, e, f, g = (
+                c + e / 4 + same * f + other * g,
+                d + e / 4 + other * f + same * g,
+                e / 2 + one * (f + g),
+                same * f + other * g,
+                other * f + same * g,
+            )
+    rows = [[c / 2, e / 4, d / 2], [e / 4, f + g, e / 4], [d / 2, e / 4, c / 2]]
+    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
+
+
+_SELFINGS = {Descent.F2: 1, Descent.F3: 2, Descent.F4: 3, Descent.FIXED: None}
+
+
+def frequencies(descent: Descent) -> Floats:
+    """Probability of each state (K,) at one marker."""
+    if descent is Descent.GAMETE:
+        return np.array([0.5, 0.5])
+    het = 0.0 if descent is Descent.FIXED else 0.5 ** (_SELFINGS[descent] or 0)
+    return np.array([(1 - het) / 2, het, (1 - het) / 2])
+
+
+def transitions(descent: Descent, r: Floats) -> Floats:
+    """Transition probabilities (..., K, K) to the next marker at recombination fraction r (...).
+
+    Exact for GAMETE and F2. From F3 on states are no Markov chain; the transitions are those of the exact
+    joint distribution of two neighbours.
+    """
+    r = np.asarray(r, dtype=np.float64)
+    if descent is Descent.GAMETE:
+        return np.stack([np.stack([1 - r, r], axis=-1), np.stack([r, 1 - r], axis=-1)], axis=-2)
+    joint = selfed_pairs(r, _SELFINGS[descent])
+    marginal = joint.sum(axis=-1, keepdims=True)
+    # a state that never occurs, a heterozygote of a fixed line, may go anywhere
+    return np.divide(joint, marginal, out=np.full_like(joint, 1 / 3), where=marginal > 0)
+
+
+@dataclass(frozen=True)
+class Chain:
+    """What one relation lets segregate: `descents` that run side by side, each independently of the others,
+    and the `component` (K,) of each of their joint states, the last descent's state running fastest."""
+
+    descents: tuple[Descent, ...]
+    component: tuple[int, ...]
+
+    @property
+    def weights(self) -> Floats:
+        """Probability of each joint state (K,) at one marker."""
+        return reduce(np.kron, [frequencies(d) for d in self.descents], np.ones(1))
+
+    def steps(self, r: Floats) -> Floats:
+        """Transitions (marker, K, K) for recombination fractions r (marker,)."""
+        out = np.ones((len(r), 1, 1))
+        for descent in self.descents:
+            t = transitions(descent, r)
+            size = out.shape[1] * t.shape[1]
+            out = np.einsum("mab,mcd->macbd", out, t).reshape(len(r), size, size)
+        return out
+
+
+@dataclass(frozen=True)
+class Route:
+    """The order in which markers are visited: all first markers of chromosomes, then all second ones, and so
+    on, long chromosomes first, so that the chromosomes that go on are always the first ones of a step.
+
+    `order` (marker,): marker of each place on the route; `start` (step + 1,): where steps begin; `r`
+    (marker,) by place: recombination fraction from the marker before, 1/2 where there is none.
+    """
+
+    order: Rows
+    start: Rows
+    r: Floats
+
+    def __len__(self) -> int:
+        return len(self.start) - 1
+
+
+def plan_route(chromosome: Rows, morgan: Floats) -> Route:
+    """The route over markers with `chromosome` (marker,) numbers, -1 for one that is not placed and is a
+    chromosome of its own, and `morgan` (marker,) positions."""
+    m = len(chromosome)
+    chromosome = np.where(chromosome < 0, chromosome.max(initial=0) + 1 + np.arange(m), chromosome)
+    by_place = np.lexsort((np.arange(m), morgan, chromosome))
+    first = np.flatnonzero(np.diff(chromosome[by_place], prepend=-1) != 0)
+    length = np.diff(np.append(first, m))
+    step = np.arange(m) - np.repeat(first, length)
+    gap = np.diff(morgan[by_place], prepend=0.0)
+    r = np.where(step == 0, 0.5, recombination(gap))
+    rank = np.empty(len(first), dtype=np.int64)
+    rank[np.argsort(-length, kind="stable")] = np.arange(len(first))
+    route = np.lexsort((np.repeat(rank, length), step))
+    counts = np.bincount(step) if m else np.empty(0, dtype=np.int64)
+    return Route(by_place[route], np.concatenate([[0], np.cumsum(counts)]).astype(np.int64), r[route])
+
+
+class Chains:
+    """Chains of the same number of states, run together over one route.
+
+    `component` (R, K); `weights` (R, K); `steps` (marker, R, K, K) in the order of the route.
+    """
+
+    def __init__(self, chains: list[Chain], route: Route) -> None:
+        self.route = route
+        self.component = np.array([c.component for c in chains], dtype=np.int64)
+        self.weights = np.stack([c.weights for c in chains])
+        self.steps = np.stack([c.steps(route.r) for c in chains], axis=1)
+
+    def narrowed(self, keep: Rows) -> Chains:
+        """These chains only."""
+        out = object.__new__(Chains)
+        out.route, out.component = self.route, self.component[keep]
+        out.weights, out.steps = self.weights[keep], self.steps[:, keep]
+        return out
+
+    def plants(self, n: int) -> Iterator[slice]:
+        """Slices of the plants that are run at once."""
+        step = max(1, NUMBERS_AT_ONCE // max(1, len(self.route.r) * self.component.size))
+        return (slice(start, min(start + step, n)) for start in range(0, n, step))
+
+    def fit(self, emission: Floats) -> Floats:
+        """log P(D | chain) (R, n) from emissions (marker, component, n) in the order of the route."""
+        n = emission.shape[2]
+        out = np.zeros((len(self.weights), n))
+        for part in self.plants(n):
+            out[:, part] = self._forward(emission[:, :, part], None)
+        return out
+
+    def cavity(self, emission: Floats, posterior: Floats) -> Floats:
+        """Weights of the components in the messages to the parents, (marker, component, n).
+
+        For chain c with `posterior` (R, n), state weight w and marker's own fit s = sum_k w(k) e(k): the sum
+        of posterior w(k) / s over the states k that have the component.
+        """
+        m, n_components, n = emission.shape
+        r, k = self.component.shape
+        to_component = np.zeros((n_components, r * k))
+        to_component[self.component.ravel(), np.arange(r * k)] = 1.0
+        out = np.empty((m, n_components, n))
+        for part in self.plants(n):
+            e = emission[:, :, part]
+            weight = np.empty((m, r, k, e.shape[2]))
+            self._forward(e, weight)
+            self._backward(e, weight)
+            own = np.einsum("mrkn,mrkn->mrn", weight, e[:, self.component])
+            weight *= (posterior[None, :, part] / own)[:, :, None]
+            out[:, :, part] = np.matmul(to_component, weight.reshape(m, r * k, -1))
+        return out
+
+    def _forward(self, e: Floats, keep: Floats | None) -> Floats:
+        """log P(D | chain) (R, n); writes the states' probabilities before each marker's own emission."""
+        start = self.route.start
+        scales = np.empty((len(e), len(self.weights), e.shape[2]))
+        alpha = np.empty(0)
+        for s in range(len(self.route)):
+            at = slice(start[s], start[s + 1])
+            emitted = e[at][:, self.component]
+            if s == 0:
+                before = np.broadcast_to(self.weights[None, :, :, None], emitted.shape)
+            else:
+                before = np.matmul(self.steps[at].swapaxes(2, 3), alpha[: start[s + 1] - start[s]])
+            if keep is not None:
+                keep[at] = before
+            alpha = before * emitted
+            scale = alpha.sum(axis=2)
+            scales[at] = scale
+            alpha /= scale[:, :, None]
+        return np.asarray(np.log(scales).sum(axis=0))
+
+    def _backward(self, e: Floats, weight: Floats) -> None:
+        """Multiplies the states' weights by what the markers after each one say of them."""
+        start = self.route.start
+        after: Floats = np.empty(0)
+        for s in range(len(self.route) - 1, -1, -1):
+            at = slice(start[s], start[s + 1])
+            here = np.ones((start[s + 1] - start[s], *weight.shape[1:]))
+            if s + 1 < len(self.route):
+                following = slice(start[s + 1], start[s + 2])
+                here[: len(after)] = np.matmul(self.steps[following], after)
+            weight[at] *= here
+            if s:
+                after = here * e[at][:, self.component]
+                after /= after.sum(axis=2, keepdims=True)
