@@ -33,7 +33,7 @@ import vl_convert
 
 from crossproof import __version__
 from crossproof.inference import season_model
-from crossproof.inference.settings import Settings
+from crossproof.model.settings import Settings
 from crossproof.score import NAMES, POSTERIORS, Score, percent, score_arrays, wilson
 from crossproof.simulate import SimulatedSeason, preset, simulate_season, write_season
 

@@ -139,7 +139,7 @@ def read_allel(path: str, fields: str, keep: int | None) -> int:
 
 def read_bytes(path: str, fields: str, keep: int | None) -> int:
     """The limit: unpack and do nothing."""
-    from crossproof.io.byte_source import Packing, read_pieces
+    from crossproof.io.files.byte_source import Packing, read_pieces
 
     return sum(len(p) for p in read_pieces(Path(path), Packing.BGZF, shown_as=path, limit_bytes=1e15))
 

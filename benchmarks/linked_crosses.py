@@ -90,10 +90,13 @@ def season(kind, markers, interference, given, rng, lines=24, crosses=24, plants
         for p in range(plants):
             if kind == "backcross":
                 what = rng.choice(
-                    ["hybrid", "self", "outcross", "father", "F2", "back"], p=[0.62, 0.26, 0.08, 0.02, 0.01, 0.01]
+                    ["hybrid", "self", "outcross", "father", "F2", "back"],
+                    p=[0.62, 0.26, 0.08, 0.02, 0.01, 0.01],
                 )
             else:
-                what = rng.choice(["hybrid", "self", "outcross", "F2", "F3", "back"], p=[0.5, 0.2, 0.05, 0.1, 0.05, 0.1])
+                what = rng.choice(
+                    ["hybrid", "self", "outcross", "F2", "F3", "back"], p=[0.5, 0.2, 0.05, 0.1, 0.05, 0.1]
+                )
             if what == "hybrid":
                 child, klass = mate(mother, dad), 0
             elif what == "self":
@@ -128,7 +131,9 @@ def season(kind, markers, interference, given, rng, lines=24, crosses=24, plants
         np.zeros(markers, dtype=bool),
     )
     n = len(samples)
-    batch = CallBatch("B", about, tuple(map(str, range(n))), (CallBlock(2, np.arange(markers), seen),), Evidence.CALLS, ())
+    batch = CallBatch(
+        "B", about, tuple(map(str, range(n))), (CallBlock(2, np.arange(markers), seen),), Evidence.CALLS, ()
+    )
     evidence = batch_evidence(
         batch,
         wells=np.arange(n),
@@ -151,7 +156,9 @@ def judge(wells, lines, families, records):
 
 def main() -> None:
     """Judge seasons and print who was judged wrong."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("kind", choices=["backcross", "planted"])
     parser.add_argument("--markers", type=int, default=200)
     parser.add_argument("--seeds", type=int, default=2)
@@ -182,7 +189,15 @@ def main() -> None:
                     wrong += 1
                     false_hybrid += p.argmax() == 0
                     if options.show:
-                        print(seed, plant, what, "called", CLASSES[p.argmax()], round(p.max(), 4), result.sources[i])
+                        print(
+                            seed,
+                            plant,
+                            what,
+                            "called",
+                            CLASSES[p.argmax()],
+                            round(p.max(), 4),
+                            result.sources[i],
+                        )
     print(
         f"{options.kind} {options.markers} markers{' interference' if options.interference else ''}"
         f"{' not given' if options.not_given else ''}: {total} plants, {determined / total:.1%} determined, "

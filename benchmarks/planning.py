@@ -17,8 +17,8 @@ import numpy as np
 
 from crossproof.model.genotypes import Markers
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross, PlanSettings
+from crossproof.planning.markers.smallest_set import PanelTask, choose
 from crossproof.planning.numbers import team_rates
-from crossproof.planning.panel import PanelTask, choose
 from crossproof.planning.run_plan import make_plan
 
 

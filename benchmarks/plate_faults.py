@@ -33,9 +33,9 @@ from plate_simulator import (
     season_tables,
 )
 
-from crossproof.inference.plate_checks import CheckSettings, Finding, FindingKind, Plate, examine_plates
-from crossproof.inference.plate_layout import strip_layouts, whole_plate_layouts
+from crossproof.inference.plates.checks import CheckSettings, Finding, FindingKind, Plate, examine_plates
 from crossproof.model.corrections import CorrectionKind
+from crossproof.model.layouts import strip_layouts, whole_plate_layouts
 from crossproof.model.plates import PLATE_FORMATS
 
 QUIET = {FindingKind.LOW_CALL_SAMPLE, FindingKind.EMPTY_SAMPLES, FindingKind.LOW_CALL_MARKER}

@@ -11,14 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.error_model import apply_floor, likelihood_from_calls
-from crossproof.inference.plate_arrays import EMPTY, Plate, SeasonBlock, SeasonTables, WellBlock
+from crossproof.inference.evidence.error_model import apply_floor, likelihood_from_calls
+from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonBlock, SeasonTables, WellBlock
+from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
 from crossproof.model.plates import PLATE_FORMATS, PlateFormat
 from crossproof.model.sentinels import NO_CALL_CODE
-
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -48,8 +46,8 @@ class Nursery:
     father: Ints
     mother_plant: Ints
     father_plant: Ints
-    bad: NDArray[np.bool_]
-    pool: NDArray[np.float64]
+    bad: Bools
+    pool: Floats
 
 
 def make_nursery(
@@ -134,7 +132,7 @@ class Sheet:
     identity: Ints
     plants: list[str]
     genotype: Ints
-    true_to_tag: NDArray[np.bool_]
+    true_to_tag: Bools
     """Plants that are hybrid or self of their tag."""
     lines: tuple[frozenset[int], ...]
     """Lines that each plant descends from, none for tubes and blanks."""
@@ -208,7 +206,7 @@ def move(sheet: Sheet, source: Ints) -> Sheet:
     return replace(sheet, genotype=genotype)
 
 
-def observe(nursery: Nursery, genotype: Ints) -> NDArray[np.uint8]:
+def observe(nursery: Nursery, genotype: Ints) -> UInt8s:
     """Calls (marker, well) of true genotypes (well, marker); -1 in the first marker stands for an empty
     well."""
     rng, r = nursery.rng, nursery.rates
@@ -231,7 +229,7 @@ def observe(nursery: Nursery, genotype: Ints) -> NDArray[np.uint8]:
     return call.T.astype(np.uint8)
 
 
-def well_block(codes: NDArray[np.uint8]) -> WellBlock:
+def well_block(codes: UInt8s) -> WellBlock:
     """Codes (marker, well) with their likelihoods under the nominal error rates."""
     likelihood = apply_floor(likelihood_from_calls(codes, 2, 0.005, 0.02, 0.002), 0.005)
     return WellBlock(2, likelihood.astype(np.float32), codes)

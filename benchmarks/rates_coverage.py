@@ -16,16 +16,14 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 from scipy.stats import norm
 
-from crossproof.rates.clusters import Clusters, choose_clusters
-from crossproof.rates.crossing_rates import tag_weight, true_success
-from crossproof.rates.group_means import group_means
-from crossproof.rates.intervals import proportion_interval
-
-Array = NDArray[np.float64]
+from crossproof.model.arrays import Floats, Ints
+from crossproof.rates.estimators.clusters import Clusters, choose_clusters
+from crossproof.rates.estimators.crossing_rates import tag_weight, true_success
+from crossproof.rates.estimators.group_means import group_means
+from crossproof.rates.estimators.intervals import proportion_interval
 
 
 @dataclass(frozen=True)
@@ -59,7 +57,7 @@ SCENARIOS: tuple[Scenario, ...] = (
 )
 
 
-def _vary(mean: Array, rho: float, rng: np.random.Generator) -> Array:
+def _vary(mean: Floats, rho: float, rng: np.random.Generator) -> Floats:
     """Rates about `mean` with correlation `rho`, beta distributed."""
     if rho <= 0:
         return mean
@@ -68,7 +66,7 @@ def _vary(mean: Array, rho: float, rng: np.random.Generator) -> Array:
     return rng.beta(safe * size, (1 - safe) * size)
 
 
-def _normal_about(mean: float, deviation: float, count: int, rng: np.random.Generator) -> Array:
+def _normal_about(mean: float, deviation: float, count: int, rng: np.random.Generator) -> Floats:
     """Rates that are normal on the logit scale with exactly this mean (found by bisection on quadrature)."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(60)
     weights = weights / weights.sum()
@@ -79,9 +77,7 @@ def _normal_about(mean: float, deviation: float, count: int, rng: np.random.Gene
     return np.asarray(expit(rng.normal(middle, deviation, count)))
 
 
-def season(
-    scenario: Scenario, rng: np.random.Generator
-) -> tuple[Array, Array, NDArray[np.int64], NDArray[np.int64]]:
+def season(scenario: Scenario, rng: np.random.Generator) -> tuple[Floats, Floats, Ints, Ints]:
     """One season: selfs, plants, person (0-based) and tag of every pod."""
     y, n, who, tag_of, tag = [], [], [], [], 0
     for person, rate in enumerate(scenario.rates):

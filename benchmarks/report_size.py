@@ -22,10 +22,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "report")
 
 from invented_season import invented_season
 
-from crossproof.report import labels
-from crossproof.report.content import build_content
-from crossproof.report.html import render
-from crossproof.report.xlsx import write_worklist
+from crossproof.report.content.content import build_content
+from crossproof.report.draw import labels
+from crossproof.report.draw.html import render
+from crossproof.report.draw.xlsx import write_worklist
 
 CHROMIUM = os.environ.get("CROSSPROOF_CHROMIUM") or shutil.which("chromium")
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from crossproof.inference.settings import Settings
+from crossproof.model.settings import Settings
 from crossproof.simulate import SeasonPlan, preset, simulate_season
 
 

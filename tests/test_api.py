@@ -16,7 +16,7 @@ from seasons import crossproof as command
 import crossproof as cp
 from crossproof import api
 from crossproof.errors import InputError, UsageError
-from crossproof.io.templates import new_season
+from crossproof.season.templates import new_season
 
 
 @pytest.fixture

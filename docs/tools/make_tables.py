@@ -20,13 +20,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from crossproof.errors import CrossproofError, InputError, Problem
-from crossproof.io.call_notation import MISSING_TEXTS
-from crossproof.io.columns import TABLES, Table
-from crossproof.io.result_columns import RESULT_COLUMNS, ResultColumn
-from crossproof.io.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
-from crossproof.io.templates import new_season
+from crossproof.io.config.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
+from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
+from crossproof.io.sheets.columns import TABLES, Table
+from crossproof.io.tables.call_notation import MISSING_TEXTS
 from crossproof.model import corrections
 from crossproof.model.corrections import CorrectionKind
+from crossproof.season.templates import new_season
 from crossproof.steps.checking import check_season
 
 DOCS = Path(__file__).parents[1]

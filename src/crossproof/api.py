@@ -9,7 +9,7 @@ cores.
 The examples below make a small invented season first:
 
 >>> import crossproof as cp
->>> from crossproof.io.templates import new_season
+>>> from crossproof.season.templates import new_season
 >>> _ = new_season("nursery")
 """
 
@@ -26,16 +26,16 @@ from tempfile import TemporaryDirectory
 
 import pandas as pd
 
-from crossproof.corrections import apply_corrections
 from crossproof.errors import InputError, UsageError, error
-from crossproof.io.columns import TABLES, Kind
-from crossproof.io.records import Season
-from crossproof.io.records import read_season as _read_season
-from crossproof.io.result_tables import RESULT_COLUMNS, problems_frame
+from crossproof.io.records.season_records import Season
+from crossproof.io.records.season_records import read_season as _read_season
+from crossproof.io.results.tables import RESULT_COLUMNS, problems_frame
+from crossproof.io.sheets.columns import TABLES, Kind
 from crossproof.planning.run_plan import Plan
 from crossproof.planning.wish_list_files import WISH_LIST_NAMES
-from crossproof.season_index import SeasonIndex, index_records
-from crossproof.work_folder import WorkFolder
+from crossproof.season.corrections import apply_corrections
+from crossproof.season.index import SeasonIndex, index_records
+from crossproof.season.work_folder import WorkFolder
 
 __all__ = [
     "RateTables",
@@ -62,7 +62,7 @@ class RateTables:
 
     `crosses`: one row per tag, with what to do next. `operators`: one per person. `factors`: what explains
     selfs. `rates_by`: rates by mother, hour, week and so on. `learning`, `control_chart`: over the weeks.
-    The columns are explained in `crossproof.io.result_columns.RESULT_COLUMNS`.
+    The columns are explained in `crossproof.io.results.columns.RESULT_COLUMNS`.
     """
 
     crosses: pd.DataFrame
@@ -184,7 +184,7 @@ def run(folder: Path | str, *, cores: int = 2, recalibrate: bool = False) -> Res
     Writes results/ with the report and the worklist. Raises InputError where the input is refused, BusyError
     where another run holds the season, RuntimeError where the workflow stopped by a fault of ours.
     """
-    from crossproof.run_workflow import run_season
+    from crossproof.runner.workflow import run_season
 
     outcome = run_season(Path(folder), cores=cores, recalibrate=recalibrate)
     if outcome.status == 3:

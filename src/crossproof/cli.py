@@ -26,7 +26,7 @@ def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
 
     @wraps(function)
     def call(*args: Any, **kwargs: Any) -> None:
-        from crossproof.terminal import show_fault, show_problems
+        from crossproof.runner.terminal import show_fault, show_problems
 
         try:
             sys.exit(function(*args, **kwargs) or 0)
@@ -108,7 +108,7 @@ def main() -> None:
 @_guarded
 def new(folder: Path) -> None:
     """Write a season folder to fill in, with one invented example row in each sheet."""
-    from crossproof.io.templates import new_season
+    from crossproof.season.templates import new_season
 
     new_season(folder)
     click.echo(
@@ -122,8 +122,8 @@ def new(folder: Path) -> None:
 @_guarded
 def check(folder: Path) -> int:
     """Find all problems of all files at once; compute nothing."""
+    from crossproof.runner.terminal import show_problems
     from crossproof.steps.checking import check_season
-    from crossproof.terminal import show_problems
 
     problems = check_season(folder)
     return show_problems(problems, all_well=True)
@@ -140,8 +140,8 @@ def check(folder: Path) -> int:
 @_guarded
 def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
     """Run the workflow: verdicts, rates, plate checks, report and worklist in DIR/results."""
-    from crossproof.run_workflow import run_season
-    from crossproof.terminal import progress, show_outcome
+    from crossproof.runner.terminal import progress, show_outcome
+    from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:
         outcome = run_season(
@@ -157,8 +157,8 @@ def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_
 @_guarded
 def plan(folder: Path, cores: int) -> int:
     """What planned crosses can prove, markers to add, seeds to test, flowers to pollinate."""
-    from crossproof.run_workflow import run_season
-    from crossproof.terminal import progress, show_plan
+    from crossproof.runner.terminal import progress, show_plan
+    from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:
         outcome = run_season(folder, cores=cores, targets=("plan",), on_progress=on_progress)
@@ -172,9 +172,9 @@ def plan(folder: Path, cores: int) -> int:
 @_guarded
 def explain(folder: Path, plant: str) -> None:
     """The evidence for one plant, in words and marker by marker."""
-    from crossproof.season_index import build_index
+    from crossproof.runner.terminal import show
+    from crossproof.season.index import build_index
     from crossproof.steps.report import explain_season_plant
-    from crossproof.terminal import show
 
     show(explain_season_plant(build_index(folder), plant))
 
@@ -238,7 +238,7 @@ def fetch(
     """
     from crossproof.exchange.brapi_client import connect
     from crossproof.exchange.fetch import Selection, fetch_season
-    from crossproof.terminal import plain, progress, show_problems
+    from crossproof.runner.terminal import plain, progress, show_problems
 
     client = connect(url, plain_http=plain_http, page_size=page_size)
     selection = Selection(project, program, study, trial)
@@ -266,7 +266,7 @@ def publish(folder: Path, url: str | None, sending: bool, create: bool, yes: boo
     from crossproof.exchange.brapi_client import connect
     from crossproof.exchange.publish import CAUTION, publication, write_publication
     from crossproof.exchange.send import announce, send
-    from crossproof.terminal import show_problems
+    from crossproof.runner.terminal import show_problems
 
     made = publication(folder)
     written = write_publication(folder, made)

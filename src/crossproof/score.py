@@ -16,10 +16,10 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.stats import binomtest
 
 from crossproof.errors import InputError, Problem, Severity, error, warning
+from crossproof.model.arrays import Floats, Objects
 from crossproof.model.results import CLASSES, Verdict
 
 NAMES = tuple(str(c) for c in CLASSES)
@@ -188,11 +188,11 @@ def _listed(file: str, samples: list[str], problem: str, remedy: str) -> list[Pr
 
 
 def score_arrays(
-    posteriors: NDArray[np.float64],
-    verdicts: NDArray[np.object_],
-    truth: NDArray[np.object_],
+    posteriors: Floats,
+    verdicts: Objects,
+    truth: Objects,
     *,
-    names: NDArray[np.object_] | None = None,
+    names: Objects | None = None,
 ) -> Score:
     """The same for arrays: posteriors (plant, class), verdict names (plant,), true class names (plant,)."""
     n = len(truth)
@@ -237,7 +237,7 @@ def score_arrays(
     )
 
 
-def reliability(posteriors: NDArray[np.float64], truth: NDArray[np.object_]) -> tuple[pd.DataFrame, float]:
+def reliability(posteriors: Floats, truth: Objects) -> tuple[pd.DataFrame, float]:
     """Bins of the leading class's stated probability, and the expected calibration error over them.
 
     Plants without posteriors (NaN) are left out; with none left the error is NaN.

@@ -19,7 +19,7 @@ from crossproof.errors import InputError, UsageError
 from crossproof.exchange.brapi_address import TOKEN_VARIABLE
 from crossproof.exchange.brapi_client import BrapiClient
 from crossproof.exchange.fetch import Fetched, Selection, fetch_season
-from crossproof.io.templates import new_season
+from crossproof.season.templates import new_season
 
 Make = Callable[..., BrapiClient]
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from crossproof.exchange.miappe import MOST_LISTED, miappe_block
-from crossproof.io.records import Season, read_season
-from crossproof.io.templates import new_season
+from crossproof.io.records.season_records import Season, read_season
+from crossproof.season.templates import new_season
 
 
 @pytest.fixture

@@ -15,10 +15,10 @@ from click.testing import CliRunner
 from crossproof.cli import main
 from crossproof.exchange.vcf_out import export_vcf, vcf_lines
 from crossproof.io.genotypes import read_batch
-from crossproof.io.templates import new_season
 from crossproof.model.genotypes import Evidence, genotype_alleles
-from crossproof.report.inputs import PlantCalls
-from crossproof.season_index import build_index
+from crossproof.report.content.inputs import PlantCalls
+from crossproof.season.index import build_index
+from crossproof.season.templates import new_season
 
 needs_bcftools = pytest.mark.skipif(
     shutil.which("bcftools") is None, reason="bcftools is not on this machine"

@@ -14,7 +14,7 @@ import openpyxl
 import pandas as pd
 import yaml
 
-from crossproof.io.byte_source import BGZF_END
+from crossproof.io.files.byte_source import BGZF_END
 from crossproof.model.genotypes import CallBatch, Evidence
 
 FOLDER = Path(__file__).parents[1] / "bad_inputs" / "genotypes"

@@ -18,7 +18,7 @@ from crossproof.planning.numbers import (
     team_rates,
     thinned,
 )
-from crossproof.rates.betabinomial import HyperPosterior
+from crossproof.rates.estimators.betabinomial import HyperPosterior
 
 PRIOR = (6.0, 3.0, 0.8, 0.2)
 

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from crossproof.inference.plate_layout import strip_layouts, whole_plate_layouts
+from crossproof.model.layouts import strip_layouts, whole_plate_layouts
 from crossproof.model.plates import PLATE_FORMATS, parse_well
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 from crossproof.planning.plate_plan import ENOUGH, check_layouts, identity_codes, plan_plates, plate_format

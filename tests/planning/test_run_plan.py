@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from invented_panel import panel_of, random_panel
 
-from crossproof.io.result_tables import table_bytes
+from crossproof.io.results.tables import table_bytes
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 from crossproof.planning.numbers import team_rates
 from crossproof.planning.plan_columns import CROSS_COLUMNS, MARKER_COLUMNS, NUMBER_COLUMNS
 from crossproof.planning.run_plan import make_plan
-from crossproof.report.plan_page import PLAN_FILES, plan_page, write_plan
+from crossproof.report.draw.plan_page import PLAN_FILES, plan_page, write_plan
 
 SETTINGS = PlanSettings(draws=200, solver_seconds=5.0, sharp_bounds=False)
 RATES = team_rates([3] * 20, [4] * 20, [2] * 20, [1] * 20, [3] * 20, SETTINGS.class_prior)

@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from crossproof.inference.blocks import BatchEvidence, EvidenceBlock, Wells
+from crossproof.inference.evidence.blocks import BatchEvidence, EvidenceBlock, Wells
 from crossproof.inference.season_model import LineInput, Settings, fit_panel
 from crossproof.model.genotypes import Evidence, Markers
-from crossproof.planning.evidence import contrast_table
 from crossproof.planning.inputs import PlanSettings
+from crossproof.planning.power.evidence import contrast_table
 from crossproof.planning.season_inputs import (
     panel_genotypes,
     plan_settings,

@@ -25,10 +25,11 @@ PYTHONS = ("3.11", "3.12", "3.13")
 TEST_TOOLS = ("pytest", "pytest-timeout", "hypothesis")
 TESTS = (
     "tests/report", "tests/planning", "tests/exchange", "tests/steps", "tests/test_api.py",
-    "tests/io/test_genotypes.py", "tests/io/test_sheets.py", "tests/io/test_vcf_text.py",
-    "tests/io/test_bcf.py", "tests/io/test_marker_tables.py", "tests/io/test_result_tables.py",
-    "tests/rates/test_crossing_rates.py", "tests/rates/test_factors.py", "tests/rates/test_intervals.py",
-    "tests/rates/test_logistic.py",
+    "tests/io/test_genotypes.py", "tests/io/sheets/test_sheets.py", "tests/io/vcf/test_vcf_text.py",
+    "tests/io/vcf/test_bcf.py", "tests/io/tables/test_marker_tables.py",
+    "tests/io/results/test_result_tables.py", "tests/rates/estimators/test_crossing_rates.py",
+    "tests/rates/estimators/test_factors.py", "tests/rates/estimators/test_intervals.py",
+    "tests/rates/estimators/test_logistic.py",
 )  # fmt: skip
 """Where the libraries are called: tables, arrays, charts, workbooks, VCF, models."""
 NO_REGISTRY = 77

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from invented_season import invented_season
 
-from crossproof.report.content import Content, build_content
-from crossproof.report.html import render
+from crossproof.report.content.content import Content, build_content
+from crossproof.report.draw.html import render
 
 
 @pytest.fixture(scope="session")

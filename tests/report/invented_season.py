@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.plates import Well
-from crossproof.rates import tables
-from crossproof.report.inputs import PlantCalls, ReportInputs
+from crossproof.rates.tables import season as tables
+from crossproof.report.content.inputs import PlantCalls, ReportInputs
 
 WORDS_FIRST = (
     "Hazel",

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from crossproof.report.blocks import Row
-from crossproof.report.content import Content
+from crossproof.report.content.blocks import Row
+from crossproof.report.content.content import Content
 
 HOSTILE = (
     "<script>alert(1)</script>",

@@ -8,12 +8,12 @@ import pytest
 from report_parts import HOSTILE, flat
 
 from crossproof.model.results import Verdict
-from crossproof.report import charts
-from crossproof.report.blocks import ChartSpec
-from crossproof.report.chain import Link, chain_svg
-from crossproof.report.html import digest, unique_ids
-from crossproof.report.marks import VERDICT_MARKS, all_marks, symbol_svg
-from crossproof.report.plate_map import WellMark, plate_svg
+from crossproof.report.content.blocks import ChartSpec
+from crossproof.report.content.marks import VERDICT_MARKS, all_marks, symbol_svg
+from crossproof.report.draw import charts
+from crossproof.report.draw.chain import Link, chain_svg
+from crossproof.report.draw.html import digest, unique_ids
+from crossproof.report.draw.plate_map import WellMark, plate_svg
 
 
 def test_symbol_of_a_self():

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from report_parts import HOSTILE
 
-from crossproof.report import numbers as fmt
-from crossproof.report.safe_text import shown
+from crossproof.report.content import numbers as fmt
+from crossproof.text import shown
 
 
 @pytest.mark.parametrize(

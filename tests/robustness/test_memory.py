@@ -21,7 +21,7 @@ from pathlib import Path
 
 import pytest
 
-from crossproof.simulate.bgzf import bgzf
+from crossproof.io.vcf.bgzf import bgzf
 
 MORE = 600 * 1024**2
 HEADER = "##fileformat=VCFv4.2\n#CHROM\tPOS\tID\tREF\tALT\tQUAL\tFILTER\tINFO\tFORMAT"
@@ -32,9 +32,9 @@ READER = textwrap.dedent(
     from pathlib import Path
     from crossproof.errors import CrossproofError
     from crossproof.io import bcf_worker, workbooks  # what the readers load later
-    from crossproof.io.config import read_config
+    from crossproof.io.config.season_config import read_config
     from crossproof.io.genotypes import read_batch
-    from crossproof.io.sheets import read_sheet
+    from crossproof.io.sheets.sheet import read_sheet
 
     used = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     resource.setrlimit(resource.RLIMIT_AS, (used + int(sys.argv[3]),) * 2)
@@ -199,7 +199,7 @@ def test_a_workbook_of_blanks_is_not_unpacked(tmp_path: Path) -> None:
 
 def test_a_calibration_unpacks_to_what_belongs_there_only() -> None:
     """calibration.json is an input too, and holds packed numbers."""
-    from crossproof.steps.kept_lines import kept_from_dict
+    from crossproof.season.kept_lines import kept_from_dict
 
     bomb = base64.b64encode(zlib.compress(bytes(50_000_000), 9)).decode()
     kept = {"markers": [["m1", ["A", "G"]]], "lines": {"Lark": {"tubes": [], "percent": bomb}}}

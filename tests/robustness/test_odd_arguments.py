@@ -125,7 +125,7 @@ def test_a_plant_that_is_not_there(asked: str, hint: str, folder: Path) -> None:
     import pandas as pd
 
     from crossproof.errors import UsageError
-    from crossproof.report.explain import find_plant
+    from crossproof.report.content.explain import find_plant
 
     verdicts = pd.read_csv(folder / "judged" / "results" / "verdicts.csv")
     with pytest.raises(UsageError) as refused:

@@ -77,7 +77,7 @@ def test_a_season_is_made_and_checked_from_the_unpacked_wheel(wheel: Path, tmp_p
         archive.extractall(tmp_path / "site")
     call = (
         "import sys; sys.path.insert(0, sys.argv.pop(1));"
-        "import crossproof, crossproof.workflow_support as w;"
+        "import crossproof, crossproof.runner.support as w;"
         "assert crossproof.__file__.startswith(sys.path[0]), crossproof.__file__;"
         "assert w.workflow_folder().is_relative_to(sys.path[0]), w.workflow_folder();"
         "from crossproof.cli import main; main()"

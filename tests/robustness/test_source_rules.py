@@ -94,7 +94,7 @@ def test_the_only_network_code_is_that_of_fetch_and_publish() -> None:
         for p in FILES
         if re.search(r"\b(urllib\.request|http\.client|requests|socket)\b", p.read_text(encoding="utf-8"))
     }
-    # steps/ask.py talks to steps/warm.py through a socket file.
-    ours = {"steps/warm.py", "steps/ask.py", "run_workflow.py", "workflow_support.py"}
+    # runner/ask.py talks to runner/warm.py through a socket file.
+    ours = {"runner/warm.py", "runner/ask.py", "runner/workflow.py", "runner/support.py"}
     assert {u for u in users if not u.startswith("exchange/")} <= ours
     assert "exchange/brapi_client.py" in users

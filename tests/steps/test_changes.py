@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
+from crossproof.season.work_folder import WorkFolder
 from crossproof.steps.changes import changes_table
-from crossproof.work_folder import WorkFolder
 
 
 def index(folder: Path, corrections: tuple[str, ...]) -> Any:

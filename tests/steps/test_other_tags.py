@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from crossproof.inference.findings import FindingKind
+from crossproof.model.findings import FindingKind
 from crossproof.steps.findings import FindingsOfSeason
 from crossproof.steps.verdicts import _other_tags
 

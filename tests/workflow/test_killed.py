@@ -17,9 +17,9 @@ from pathlib import Path
 import pytest
 from seasons import TABLES, crossproof, tables_of, write_plates
 
-from crossproof.run_workflow import STOP_SECONDS
+from crossproof.runner.workflow import STOP_SECONDS
+from crossproof.season.work_folder import WorkFolder, clear_remnants
 from crossproof.simulate.plan import SeasonPlan
-from crossproof.work_folder import WorkFolder, clear_remnants
 
 PLAN = SeasonPlan(n_markers=16, n_lines=6, n_crosses=24, plants_per_cross=6)
 """Two plates."""

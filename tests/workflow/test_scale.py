@@ -49,7 +49,7 @@ def test_an_indexed_file_is_read_by_region_and_gives_the_same_tables(tmp_path: P
 
 def peak_of_ingest(season: Path) -> int:
     """Most memory, MiB, of reading a season's one file in a process of its own."""
-    from crossproof.season_index import build_index
+    from crossproof.season.index import build_index
 
     (bucket,) = build_index(season).batch_buckets()
     done = subprocess.run(

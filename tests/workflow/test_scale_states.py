@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from seasons import write_plates
 
-from crossproof.season_index import SeasonIndex, build_index
+from crossproof.season.index import SeasonIndex, build_index
 from crossproof.simulate.plan import SeasonPlan
 from crossproof.steps import ingest as step
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from crossproof.steps.ask import SOCKET, ask
+from crossproof.runner.ask import SOCKET, ask
 
 
 @pytest.fixture
@@ -18,7 +18,7 @@ def warm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[subprocess
     """The process, as soon as it takes jobs: long before it has loaded its libraries."""
     where = tmp_path / "socket"
     process = subprocess.Popen(
-        [sys.executable, "-m", "crossproof.steps.warm", str(where)], stdin=subprocess.PIPE
+        [sys.executable, "-m", "crossproof.runner.warm", str(where)], stdin=subprocess.PIPE
     )
     while not where.exists():
         assert process.poll() is None

@@ -4,8 +4,8 @@ from pathlib import Path
 from snakemake.exceptions import WorkflowError
 
 from crossproof.errors import CrossproofError
-from crossproof.season_index import build_index, clear_refusal
-from crossproof.workflow_support import hold_season, season_config, set_step_command
+from crossproof.season.index import build_index, clear_refusal
+from crossproof.runner.support import hold_season, season_config, set_step_command
 
 SEASON = season_config(config, workflow.configfiles, workflow.basedir)
 

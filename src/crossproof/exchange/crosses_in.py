@@ -15,8 +15,8 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from crossproof.exchange.brapi_records import LeftOut, Notes, Record
-from crossproof.io.columns import CROSSES, heading_key
-from crossproof.io.result_columns import RESULT_COLUMNS
+from crossproof.io.results.columns import RESULT_COLUMNS
+from crossproof.io.sheets.columns import CROSSES, heading_key
 
 PARENT_TYPES = ("MALE", "FEMALE", "SELF", "POPULATION")
 

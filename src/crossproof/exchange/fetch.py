@@ -29,7 +29,7 @@ from crossproof.exchange.samples_in import (
     read_plates,
     read_samples,
 )
-from crossproof.io.columns import CROSSES, SAMPLES
+from crossproof.io.sheets.columns import CROSSES, SAMPLES
 
 _CROSS_COLUMNS = tuple(c for c in CROSSES.names if c != "cross")
 _PLANNED_COLUMNS = ("cross_id", "mother", "father")
@@ -273,7 +273,7 @@ def _write(folder: Path, season: _Read) -> list[Problem]:
 
 def _checked(folder: Path) -> list[Problem]:
     """What `crossproof check` will say of the sheets, with an empty file in the place of the genotypes."""
-    from crossproof.io.records import read_season
+    from crossproof.io.records.season_records import read_season
 
     stand_in, config = folder / "genotypes" / "none.csv", folder / "stand_in.yaml"
     stand_in.write_text("sample_id\n", encoding="utf-8")

@@ -24,8 +24,8 @@ from crossproof.exchange.samples_in import standard_position
 from crossproof.exchange.standard import faults
 from crossproof.model.plates import parse_well, smallest_format
 from crossproof.model.results import Decision, Verdict
-from crossproof.season_index import build_index, read_record
-from crossproof.work_folder import WorkFolder, read_json, write_json
+from crossproof.season.index import build_index, read_record
+from crossproof.season.work_folder import WorkFolder, read_json, write_json
 
 CAUTION = (
     "A verdict is evidence from markers, not a certificate: decisions on seed certification, quarantine or "

@@ -16,16 +16,16 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof import __version__
 from crossproof.errors import UsageError, error
-from crossproof.io.calls_store import StoreError
+from crossproof.io.calls.store import StoreError
+from crossproof.io.vcf.bgzf import BgzfWriter
+from crossproof.model.arrays import Ints, Objects
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.results import Decision, Verdict
-from crossproof.report.inputs import PlantCalls
-from crossproof.season_index import build_index
-from crossproof.simulate.bgzf import BgzfWriter
+from crossproof.report.content.inputs import PlantCalls
+from crossproof.season.index import build_index
 from crossproof.steps.report import plant_calls
 
 UNPLACED = "unplaced"
@@ -106,7 +106,7 @@ def vcf_lines(calls: PlantCalls, verdicts: pd.DataFrame) -> Iterator[str]:
         yield f"##META=<ID={field},Type=String,Number=.{values}>"
     yield from _sample_lines(calls.plants, names, verdicts)
     yield "\t".join(("#CHROM", "POS", "ID", "REF", "ALT", "QUAL", "FILTER", "INFO", "FORMAT", *names))
-    tables: dict[tuple[int, int], NDArray[np.object_]] = {}
+    tables: dict[tuple[int, int], Objects] = {}
     for place, m in enumerate(order, 1):
         yield _marker_line(calls, m, place, contigs[chrom[m]], tables)
 
@@ -152,7 +152,7 @@ def _contigs(chrom: Sequence[str]) -> dict[str, str]:
     return names
 
 
-def _order(chrom: Sequence[str], pos: NDArray[np.int64], contigs: Iterable[str]) -> list[int]:
+def _order(chrom: Sequence[str], pos: Ints, contigs: Iterable[str]) -> list[int]:
     """Markers contig by contig, by position, those without a place last."""
     rank = {c: (c == "", i) for i, c in enumerate(contigs)}
     return sorted(range(len(chrom)), key=lambda m: (rank[chrom[m]], int(pos[m]), m))
@@ -167,7 +167,7 @@ def _marker_line(
     m: int,
     place: int,
     contig: str,
-    tables: dict[tuple[int, int], NDArray[np.object_]],
+    tables: dict[tuple[int, int], Objects],
 ) -> str:
     alleles = calls.alleles[m]
     first, info = 0, []

@@ -17,13 +17,11 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.inference.linkage import Chain, Descent
 from crossproof.inference.pedigree import child_of_gametes, gamete_table, union_table
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.genotypes import genotype_index
-
-Floats = NDArray[np.float64]
 
 GENERATIONS = (Descent.F2, Descent.F3, Descent.F4, Descent.FIXED)
 """The rows of ADVANCED in `PAIR_RELATIONS`, in their order."""
@@ -146,7 +144,7 @@ def pollen_components(k: int, segregating: bool) -> Floats:
     return np.asarray(np.einsum("csa,abg->cbsg", copies, union_table(k)))
 
 
-def ordered(k: int) -> NDArray[np.int64]:
+def ordered(k: int) -> Ints:
     """Genotype (k * k,) of each ordered pair of alleles."""
     first, second = np.divmod(np.arange(k * k), k)
     return genotype_index(first, second)

@@ -18,14 +18,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.panel import FIXED_LINE, UNKNOWN_COPY, Panel
+from crossproof.inference.lines.panel import FIXED_LINE, UNKNOWN_COPY, Panel
 from crossproof.inference.pedigree import child_of_gametes, pool_genotypes
 from crossproof.inference.season_results import LineInput
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+from crossproof.model.arrays import Floats, Ints
 
 OUTBRED = 0.5
 """Inbreeding below which a line's plants are taken to segregate."""
@@ -39,7 +36,7 @@ BEYOND_DOUBT = 12.0
 CLEAR = 0.9
 
 
-def copies_of(panel: Panel, places: tuple[Rows, ...], versions: Rows) -> list[Floats | None]:
+def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints) -> list[Floats | None]:
     """Weights (m, k, k) of ordered pairs of alleles on a parent's copies, per block; None for a fixed one.
 
     `versions`: those of the parent's line; the first one counts.
@@ -112,7 +109,7 @@ def _heterozygosity(panel: Panel, likelihoods: Sequence[Floats]) -> Floats:
 
 
 def _recognise(
-    panel: Panel, likelihoods: Sequence[Floats], v: int, candidates: Rows
+    panel: Panel, likelihoods: Sequence[Floats], v: int, candidates: Ints
 ) -> tuple[int, int] | None:
     """The two versions that tube v is the F1 of, beyond doubt."""
     candidates = candidates[panel.version_line[candidates] != panel.version_line[v]]

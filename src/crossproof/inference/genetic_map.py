@@ -9,19 +9,16 @@ chromosome within a factor of two (common practice, no source); verdicts change 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.genotypes import Markers
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 MORGAN_PER_CHROMOSOME = 1.0
 PIECE = 0.1
 """A chromosome whose markers span less than this share of the longest is taken for a piece of one."""
 
 
-def place_markers(markers: Markers, centimorgan_per_megabase: float | None) -> tuple[Rows, Floats]:
+def place_markers(markers: Markers, centimorgan_per_megabase: float | None) -> tuple[Ints, Floats]:
     """Chromosome number (marker,), -1 for a marker without a place, and position on it in Morgan (marker,).
 
     Markers spread evenly over a chromosome span (m - 1) / (m + 1) of it on average, so that the span of m
@@ -32,7 +29,7 @@ def place_markers(markers: Markers, centimorgan_per_megabase: float | None) -> t
     names, number = np.unique(markers.chrom.astype(np.str_), return_inverse=True)
     with_pos = markers.pos > 0
     spans = np.zeros(len(names))
-    members: list[Rows] = []
+    members: list[Ints] = []
     for c in range(len(names)):
         here = np.flatnonzero((number == c) & ~markers.maternal) if names[c] else np.empty(0, dtype=np.int64)
         members.append(here)
@@ -44,7 +41,9 @@ def place_markers(markers: Markers, centimorgan_per_megabase: float | None) -> t
         chromosome[known], morgan[known] = c, markers.cm[known] / 100
         if not len(known) and len(bare):
             chromosome[bare] = c
-            morgan[bare] = markers.pos[bare] * _rate(len(bare), spans[c], spans.max(), centimorgan_per_megabase)
+            morgan[bare] = markers.pos[bare] * _rate(
+                len(bare), spans[c], spans.max(), centimorgan_per_megabase
+            )
         elif len(bare):
             both = known[with_pos[known]]
             if len(both) > 1:

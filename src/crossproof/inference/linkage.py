@@ -24,10 +24,8 @@ from enum import Enum
 from functools import reduce
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
+from crossproof.model.arrays import Floats, Ints
 
 CLOSEST = 1e-5
 """Morgan: no two markers are taken to be closer, so that one wrong call cannot forbid a path."""
@@ -144,15 +142,15 @@ class Route:
     (marker,) by place: recombination fraction from the marker before, 1/2 where there is none.
     """
 
-    order: Rows
-    start: Rows
+    order: Ints
+    start: Ints
     r: Floats
 
     def __len__(self) -> int:
         return len(self.start) - 1
 
 
-def plan_route(chromosome: Rows, morgan: Floats) -> Route:
+def plan_route(chromosome: Ints, morgan: Floats) -> Route:
     """The route over markers with `chromosome` (marker,) numbers, -1 for one that is not placed and is a
     chromosome of its own, and `morgan` (marker,) positions."""
     m = len(chromosome)
@@ -182,7 +180,7 @@ class Chains:
         self.weights = np.stack([c.weights for c in chains])
         self.steps = np.stack([c.steps(route.r) for c in chains], axis=1)
 
-    def narrowed(self, keep: Rows) -> Chains:
+    def narrowed(self, keep: Ints) -> Chains:
         """These chains only."""
         out = object.__new__(Chains)
         out.route, out.component = self.route, self.component[keep]

@@ -9,12 +9,10 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Floats
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, genotype_index, n_genotypes
 from crossproof.model.results import Relation
-
-Floats = NDArray[np.float64]
 
 
 def _frozen(table: Floats) -> Floats:

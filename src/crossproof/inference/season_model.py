@@ -13,11 +13,19 @@ Everything is frozen, holds arrays, numbers and names only, and can be stored wi
 
 from __future__ import annotations
 
-from crossproof.inference.blocks import BatchEvidence, ErrorRates, EvidenceBlock, Wells, batch_evidence
-from crossproof.inference.calibration import Calibration, calibration_from_dict, calibration_of
-from crossproof.inference.donors import OtherCrosses, prepare_crosses
-from crossproof.inference.panel import Panel, PanelBlock, panel_from_arrays, panel_to_arrays
-from crossproof.inference.panel_fit import fit_panel
+from crossproof.inference.evidence.blocks import (
+    BatchEvidence,
+    ErrorRates,
+    EvidenceBlock,
+    Wells,
+    batch_evidence,
+)
+from crossproof.inference.family.donors import OtherCrosses, prepare_crosses
+from crossproof.inference.family.verdicts import judge
+from crossproof.inference.family.verification import verify_family
+from crossproof.inference.lines.panel import Panel, PanelBlock, panel_from_arrays, panel_to_arrays
+from crossproof.inference.run_wide.calibration import Calibration, calibration_from_dict, calibration_of
+from crossproof.inference.run_wide.panel_fit import fit_panel
 from crossproof.inference.season_results import (
     RELATIONS,
     CrossRecord,
@@ -29,9 +37,7 @@ from crossproof.inference.season_results import (
     family_from_arrays,
     to_arrays,
 )
-from crossproof.inference.settings import Settings
-from crossproof.inference.verdicts import judge
-from crossproof.inference.verification import verify_family
+from crossproof.model.settings import Settings
 
 __all__ = [
     "RELATIONS",

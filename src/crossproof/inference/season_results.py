@@ -12,10 +12,8 @@ from typing import Any, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Ints, Texts
 from crossproof.model.results import Decision, Reason, Relation, Verdict
-
-Floats = NDArray[np.float64]
-Texts = NDArray[np.str_]
 
 RELATIONS: tuple[Relation, ...] = tuple(Relation)
 """Relations in the order of every array with a relation axis."""
@@ -88,19 +86,19 @@ class FamilyResult:
     donor_probability: Floats  # n, N_SOURCES: given an outcross
     markers_used: int
     contrast_markers: int
-    scored: NDArray[np.int64]  # n: used markers with a call, or with enough reads for one
-    contrast_scored: NDArray[np.int64]  # n
-    contrast_het: NDArray[np.int64]  # n
-    foreign_calls: NDArray[np.int64]  # n: calls with an allele that neither parent line has
-    shared_scored: NDArray[np.int64]  # n: scored markers at which both parents are fixed for the same allele
-    shared_het: NDArray[np.int64]  # n: heterozygous among them; many of them mean foreign pollen or mixed DNA
+    scored: Ints  # n: used markers with a call, or with enough reads for one
+    contrast_scored: Ints  # n
+    contrast_het: Ints  # n
+    foreign_calls: Ints  # n: calls with an allele that neither parent line has
+    shared_scored: Ints  # n: scored markers at which both parents are fixed for the same allele
+    shared_het: Ints  # n: heterozygous among them; many of them mean foreign pollen or mixed DNA
     call_rate: Floats  # n: share of the used markers with any data
-    from_calls: NDArray[np.bool_]  # n: the plant's evidence is called genotypes, not reads
-    maternal_scored: NDArray[np.int64]  # n: markers of maternal inheritance with a call
-    maternal_agree: NDArray[np.int64]  # n: of these, as in the mother line
-    wells: NDArray[np.int64]  # n: wells with data
+    from_calls: Bools  # n: the plant's evidence is called genotypes, not reads
+    maternal_scored: Ints  # n: markers of maternal inheritance with a call
+    maternal_agree: Ints  # n: of these, as in the mother line
+    wells: Ints  # n: wells with data
     well_discordance: Floats  # n: largest share of markers at which two of its wells differ
-    wells_disagree: NDArray[np.bool_]  # n: wells judged alone lead to different classes
+    wells_disagree: Bools  # n: wells judged alone lead to different classes
     converged: bool
     rounds: int
     log_evidence: float
@@ -111,11 +109,11 @@ class FamilyResult:
     mother_departure: float  # expected share of used markers at which the mother plant is not as its line
     father_departure: float
     departure_parent: Texts  # departure: "mother" or "father"
-    departure_row: NDArray[np.int64]  # departure: joined marker row
-    departure_line: NDArray[np.int64]  # departure: genotype index of the line
-    departure_plant: NDArray[np.int64]  # departure: likeliest genotype index of the plant
+    departure_row: Ints  # departure: joined marker row
+    departure_line: Ints  # departure: genotype index of the line
+    departure_plant: Ints  # departure: likeliest genotype index of the plant
     departure_probability: Floats  # departure: probability that the plant departs here
-    marker_rows: NDArray[np.int64]  # joined rows of the markers used
+    marker_rows: Ints  # joined rows of the markers used
 
     def __len__(self) -> int:
         return len(self.plants)

@@ -7,21 +7,21 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import PlateError, Problem, error, warning
-from crossproof.io.bcf import read_bcf, read_bcf_header
-from crossproof.io.byte_source import Packing, read_pieces
-from crossproof.io.marker_choice import MarkerChoice, marker_scores, thin_rows
-from crossproof.io.marker_tables import load_grid, read_table
-from crossproof.io.problem_list import ProblemList
-from crossproof.io.region_parts import RegionPart, merge_parts
-from crossproof.io.regions import Region, cut, index_path, read_index
-from crossproof.io.sniff import FileKind, Sniffed, sniff
-from crossproof.io.table_layouts import find_layout, marker_info, table_samples
-from crossproof.io.vcf_header import VcfHeader, read_header
-from crossproof.io.vcf_records import DEPTH_UNUSABLE
-from crossproof.io.vcf_text import VcfScan
+from crossproof.io.files.byte_source import Packing, read_pieces
+from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.files.sniff import FileKind, Sniffed, sniff
+from crossproof.io.tables.layouts import find_layout, marker_info, table_samples
+from crossproof.io.tables.marker_tables import load_grid, read_table
+from crossproof.io.vcf.bcf import read_bcf, read_bcf_header
+from crossproof.io.vcf.header import VcfHeader, read_header
+from crossproof.io.vcf.marker_choice import MarkerChoice, marker_scores, thin_rows
+from crossproof.io.vcf.records import DEPTH_UNUSABLE
+from crossproof.io.vcf.region_parts import RegionPart, merge_parts
+from crossproof.io.vcf.regions import Region, cut, index_path, read_index
+from crossproof.io.vcf.text import VcfScan
+from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
 
@@ -150,9 +150,7 @@ def _vcf_header(path: Path, sniffed: Sniffed, shown_as: str, limit: float) -> Vc
     return read_header(pieces, problems)[0]
 
 
-def kept_columns(
-    samples: Sequence[str], keep: Collection[str] | None, problems: ProblemList
-) -> NDArray[np.int64]:
+def kept_columns(samples: Sequence[str], keep: Collection[str] | None, problems: ProblemList) -> Ints:
     """Places of the samples to keep, in file order; a problem where none of them is in the file."""
     if keep is None:
         return np.arange(len(samples))
@@ -336,7 +334,7 @@ def thinned(batch: CallBatch, limit: int | None, panel: Collection[str] | None) 
     )
 
 
-def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> NDArray[np.int64] | None:
+def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> Ints | None:
     """Places of the panel's samples; None where none of them is here, so that all samples count."""
     if panel is None:
         return None
@@ -345,7 +343,7 @@ def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> NDArr
     return places if len(places) else None
 
 
-def check_names(markers: Markers, seq: NDArray[np.int64], problems: ProblemList) -> None:
+def check_names(markers: Markers, seq: Ints, problems: ProblemList) -> None:
     """A marker name may stand for one marker only."""
     seen: dict[str, int] = {}
     for i, name in enumerate(markers.ids.tolist()):

@@ -14,6 +14,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints, Objects, UInt8s, UInt16s
 from crossproof.model.sentinels import ABSENT, MISSING, NO_CALL_CODE
 
 MAX_ALLELES = 8
@@ -34,14 +35,14 @@ def n_genotypes(k: int) -> int:
     return k * (k + 1) // 2
 
 
-def genotype_index(a: ArrayLike, b: ArrayLike) -> NDArray[np.int64]:
+def genotype_index(a: ArrayLike, b: ArrayLike) -> Ints:
     """Index of genotype a/b in VCF order; the two alleles may come in either order."""
     low, high = np.minimum(a, b).astype(np.int64), np.maximum(a, b).astype(np.int64)
     return high * (high + 1) // 2 + low
 
 
 @cache
-def genotype_alleles(k: int) -> NDArray[np.int8]:
+def genotype_alleles(k: int) -> Int8s:
     """Alleles (genotype, 2) of every genotype of k alleles, in VCF order, smaller allele first."""
     pairs = np.array([(a, b) for b in range(k) for a in range(b + 1)], dtype=np.int8)
     pairs.flags.writeable = False
@@ -49,7 +50,7 @@ def genotype_alleles(k: int) -> NDArray[np.int8]:
 
 
 @cache
-def allele_dosage(k: int) -> NDArray[np.float64]:
+def allele_dosage(k: int) -> Floats:
     """Share of each allele in each genotype, (genotype, allele); rows sum to 1."""
     pairs = genotype_alleles(k)
     dosage = np.zeros((len(pairs), k))
@@ -59,7 +60,7 @@ def allele_dosage(k: int) -> NDArray[np.float64]:
     return dosage
 
 
-def observation_codes(calls: NDArray[np.int8], k: int) -> NDArray[np.uint8]:
+def observation_codes(calls: Int8s, k: int) -> UInt8s:
     """Calls (..., 2) to observation codes.
 
     0 .. n_g-1: that genotype; n_g + a: one allele a seen, the other not (a half-missing call,
@@ -84,18 +85,20 @@ class Markers:
     (all, where left out).
     """
 
-    ids: NDArray[np.object_]
-    chrom: NDArray[np.object_]
-    pos: NDArray[np.int64]
+    ids: Objects
+    chrom: Objects
+    pos: Ints
     alleles: tuple[tuple[str, ...], ...]
-    maternal: NDArray[np.bool_]
-    cm: NDArray[np.float64] = None  # type: ignore[assignment]
+    maternal: Bools
+    cm: Floats = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         n = len(self.ids)
         if self.cm is None:
             object.__setattr__(self, "cm", np.full(n, np.nan))
-        assert len(self.chrom) == len(self.pos) == len(self.alleles) == len(self.maternal) == len(self.cm) == n
+        assert (
+            len(self.chrom) == len(self.pos) == len(self.alleles) == len(self.maternal) == len(self.cm) == n
+        )
         for array in (self.ids, self.chrom, self.pos, self.maternal, self.cm):
             array.flags.writeable = False
 
@@ -103,7 +106,7 @@ class Markers:
         return len(self.ids)
 
     @property
-    def n_alleles(self) -> NDArray[np.int64]:
+    def n_alleles(self) -> Ints:
         """Number of alleles per marker."""
         return np.fromiter((len(a) for a in self.alleles), dtype=np.int64, count=len(self.alleles))
 
@@ -131,10 +134,10 @@ class CallBlock:
     """
 
     k: int
-    rows: NDArray[np.int64]
-    calls: NDArray[np.int8]
-    phred: NDArray[np.uint8] | None = None
-    depths: NDArray[np.uint16] | None = None
+    rows: Ints
+    calls: Int8s
+    phred: UInt8s | None = None
+    depths: UInt16s | None = None
 
     def __post_init__(self) -> None:
         m, n = len(self.rows), self.calls.shape[1]

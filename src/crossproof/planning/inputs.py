@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import numpy as np
-from numpy.typing import NDArray
-
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.genotypes import Markers, n_genotypes
 
 
@@ -20,10 +18,10 @@ class PanelBlock:
     """
 
     k: int
-    rows: NDArray[np.int64]
-    consensus: NDArray[np.float64]
-    pool: NDArray[np.float64]
-    typed: NDArray[np.bool_]
+    rows: Ints
+    consensus: Floats
+    pool: Floats
+    typed: Bools
 
     def __post_init__(self) -> None:
         m, n_lines = self.typed.shape
@@ -45,12 +43,12 @@ class PanelGenotypes:
     lines: tuple[str, ...]
     markers: Markers
     blocks: tuple[PanelBlock, ...]
-    false_heterozygote: NDArray[np.float64]
-    dropout: NDArray[np.float64]
-    call_rate: NDArray[np.float64]
-    usable: NDArray[np.bool_]
-    on_panel: NDArray[np.bool_]
-    cost: NDArray[np.float64]
+    false_heterozygote: Floats
+    dropout: Floats
+    call_rate: Floats
+    usable: Bools
+    on_panel: Bools
+    cost: Floats
 
     def __post_init__(self) -> None:
         n = len(self.markers)

@@ -19,14 +19,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaln, gammaln
 from scipy.stats import beta as beta_distribution
 from scipy.stats import binom
 
-from crossproof.rates.betabinomial import HyperPosterior, hyper_posterior
-
-Array = NDArray[np.float64]
+from crossproof.model.arrays import Floats
+from crossproof.rates.estimators.betabinomial import HyperPosterior, hyper_posterior
 
 MOST_SEEDS = 5000
 """Numbers above this are reported as "more than"."""
@@ -47,7 +46,7 @@ class TeamRates:
     hyper: HyperPosterior
     pod_alpha: float
     pod_beta: float
-    seeds_per_pod: Array
+    seeds_per_pod: Floats
     tags: int
     plants: int
     flowers: int
@@ -118,7 +117,7 @@ def team_rates(
         part = per_pod - low
         top = int(low.max()) + 2
         weight = po[with_seeds] / po[with_seeds].sum()
-        seeds_pmf: Array = np.zeros(top)
+        seeds_pmf: Floats = np.zeros(top)
         np.add.at(seeds_pmf, low, weight * (1 - part))
         np.add.at(seeds_pmf, low + 1, weight * part)
     else:
@@ -154,7 +153,7 @@ def sedcole(p: float, r: int, prob: float) -> int:
     return high
 
 
-def beta_binomial_pmf(n: int, alpha: Array, beta: Array) -> Array:
+def beta_binomial_pmf(n: int, alpha: Floats, beta: Floats) -> Floats:
     """P(0 .. n of n) at each (alpha, beta), (grid, n + 1)."""
     k = np.arange(n + 1)
     choose = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
@@ -162,21 +161,21 @@ def beta_binomial_pmf(n: int, alpha: Array, beta: Array) -> Array:
     return np.asarray(np.exp(choose + betaln(a + k, b + n - k) - betaln(a, b)))
 
 
-def thinned(pmf: Array, keep: float) -> Array:
+def thinned(pmf: Floats, keep: float) -> Floats:
     """Distribution of how many are left when each of a number is kept with probability `keep`; (grid,
     count)."""
     k = np.arange(pmf.shape[1])
     return np.asarray(pmf @ binom.pmf(k[None, :], k[:, None], keep))
 
 
-def _grid(hyper: HyperPosterior) -> tuple[Array, Array, Array]:
+def _grid(hyper: HyperPosterior) -> tuple[Floats, Floats, Floats]:
     order = np.argsort(-hyper.weight)
     kept = order[: int(np.searchsorted(np.cumsum(hyper.weight[order]), _KEPT_WEIGHT)) + 1]
     weight = hyper.weight[kept]
     return hyper.alpha[kept], hyper.beta[kept], weight / weight.sum()
 
 
-def _times(left: Array, right: Array, r: int) -> Array:
+def _times(left: Floats, right: Floats, r: int) -> Floats:
     """Products of polynomials (grid, degree) below degree r."""
     out = np.zeros((max(len(left), len(right)), r))
     for i in range(min(r, right.shape[1])):
@@ -185,7 +184,7 @@ def _times(left: Array, right: Array, r: int) -> Array:
     return out
 
 
-def _power(base: Array, exponent: int, r: int) -> Array:
+def _power(base: Floats, exponent: int, r: int) -> Floats:
     out = np.zeros((len(base), r))
     out[:, 0] = 1.0
     square = _times(out, base, r)
@@ -219,7 +218,7 @@ def seeds_needed(r: int, prob: float, rates: TeamRates, seen: float = 1.0, clust
     return _smallest(r, MOST_SEEDS, prob, lambda n: chance_from_seeds(n, r, rates, seen, cluster))
 
 
-def flower_pmf(rates: TeamRates, seen: float) -> tuple[Array, Array]:
+def flower_pmf(rates: TeamRates, seen: float) -> tuple[Floats, Floats]:
     """Verified hybrids from one flower, (grid, count), and the weight of each grid point.
 
     The grid crosses the hybrid rate's posterior with quantiles of pod set.
@@ -259,7 +258,7 @@ def _smallest(low: int, most: int, prob: float, chance: Callable[[int], float]) 
     return above
 
 
-def hybrids_from_flowers(flowers: int, rates: TeamRates, seen: float = 1.0) -> Array:
+def hybrids_from_flowers(flowers: int, rates: TeamRates, seen: float = 1.0) -> Floats:
     """Distribution of verified hybrids from so many flowers, (count,): mixed over what is not known of the
     rates."""
     base, weight = flower_pmf(rates, seen)
@@ -273,7 +272,7 @@ def hybrids_from_flowers(flowers: int, rates: TeamRates, seen: float = 1.0) -> A
     return np.asarray(pmf / pmf.sum())
 
 
-def interval(pmf: Array, level: float) -> tuple[float, int, int]:
+def interval(pmf: Floats, level: float) -> tuple[float, int, int]:
     """Mean and the central `level` of a distribution of counts: whole numbers, at least `level` between
     them."""
     count = np.arange(len(pmf))

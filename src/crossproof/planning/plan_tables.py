@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.results import CLASSES
-from crossproof.planning.exclusion import combined, fits_own_alone, marker_exclusion
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
-from crossproof.planning.marker_plan import MarkerPlan
+from crossproof.planning.markers.marker_plan import MarkerPlan
 from crossproof.planning.numbers import MOST_SEEDS, TeamRates, sedcole
 from crossproof.planning.operator_view import CAUTION
 from crossproof.planning.plan_columns import CROSS_COLUMNS, NUMBER_COLUMNS
 from crossproof.planning.planned import SisterLines
 from crossproof.planning.plate_plan import PlannedPlate
-from crossproof.planning.power import CrossPower
+from crossproof.planning.power.cross_power import CrossPower
+from crossproof.planning.power.exclusion import combined, fits_own_alone, marker_exclusion
 
 WEEK_COLUMNS = ("week", "operator", "crosses", "flowers", "wanted", "expected", "low", "high")
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.errors import Problem, error, warning
+from crossproof.model.arrays import Bools, Int8s, Ints
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 
 PLANNED_COLUMNS: dict[str, str] = {
@@ -179,7 +179,7 @@ class SisterLines:
     candidates: tuple[str, ...]
 
 
-def contrast_counts(fixed: NDArray[np.int8], use: NDArray[np.bool_]) -> NDArray[np.int64]:
+def contrast_counts(fixed: Int8s, use: Bools) -> Ints:
     """Markers at which two lines are fixed for different alleles, (line, line).
 
     fixed (marker, line): allele, -1 unclear. use (marker,) bool.
@@ -197,8 +197,8 @@ def contrast_counts(fixed: NDArray[np.int8], use: NDArray[np.bool_]) -> NDArray[
 def sister_lines(
     lines: Sequence[str],
     marker_ids: Sequence[str],
-    fixed: NDArray[np.int8],
-    on_panel: NDArray[np.bool_],
+    fixed: Int8s,
+    on_panel: Bools,
     fewer_than: int,
     limit: int = 1000,
 ) -> tuple[SisterLines, ...]:

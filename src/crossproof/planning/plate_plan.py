@@ -18,9 +18,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-from crossproof.inference.plate_layout import Layout, strip_layouts, whole_plate_layouts
+from crossproof.model.arrays import Bools, Ints
+from crossproof.model.layouts import Layout, strip_layouts, whole_plate_layouts
 from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Well
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 
@@ -183,7 +183,7 @@ def _fill(
     order = np.arange(plate.wells).reshape(plate.rows, plate.columns).T.ravel()[:used]
     layouts = np.stack([layout.source for layout in all_layouts(plate)])
 
-    def codes(places: NDArray[np.int64]) -> NDArray[np.int64]:
+    def codes(places: Ints) -> Ints:
         grid = np.zeros(plate.wells, dtype=np.int64)
         taken = np.zeros(used, dtype=bool)
         taken[places] = True
@@ -221,7 +221,7 @@ def _fill(
     return PlannedPlate(name, plate, wells, check_layouts(grid, plate))
 
 
-def _spread(n: int, used: int, share: float, rng: np.random.Generator) -> NDArray[np.int64]:
+def _spread(n: int, used: int, share: float, rng: np.random.Generator) -> Ints:
     """n different places among `used`: evenly spaced (share 0) or by steps of an irrational share, in any
     order."""
     if not share:
@@ -237,17 +237,17 @@ def _spread(n: int, used: int, share: float, rng: np.random.Generator) -> NDArra
     return places[rng.permutation(n)]
 
 
-def touches(filled: NDArray[np.bool_], source: NDArray[np.int64]) -> bool:
+def touches(filled: Bools, source: Ints) -> bool:
     """The layout moves the contents of at least one well; turning an empty strip round changes nothing."""
     moved = source != np.arange(len(source))
     return bool(np.any(moved & (filled | (source >= 0) & filled[source])))
 
 
-def _worth(seen: NDArray[np.int64]) -> tuple[int, int, int]:
+def _worth(seen: Ints) -> tuple[int, int, int]:
     return (-int((seen < ENOUGH).sum()), int(seen.min()), int(np.minimum(seen, 12).sum()))
 
 
-def seen_by(codes: NDArray[np.int64], sources: NDArray[np.int64]) -> NDArray[np.int64]:
+def seen_by(codes: Ints, sources: Ints) -> Ints:
     """Wells that see each layout, (layout,).
 
     codes (position,): identity meant for each position, 0 for an empty well; sources (layout, position). A
@@ -258,7 +258,7 @@ def seen_by(codes: NDArray[np.int64], sources: NDArray[np.int64]) -> NDArray[np.
     return np.asarray(((there != codes) & (codes > 0)).sum(axis=1))
 
 
-def check_layouts(codes: NDArray[np.int64], plate: PlateFormat) -> tuple[LayoutCheck, ...]:
+def check_layouts(codes: Ints, plate: PlateFormat) -> tuple[LayoutCheck, ...]:
     """How every layout that moves anything would show; codes (position,): 0 empty, 1 blank, above that a
     family or line."""
     out = []
@@ -272,7 +272,7 @@ def check_layouts(codes: NDArray[np.int64], plate: PlateFormat) -> tuple[LayoutC
     return tuple(out)
 
 
-def identity_codes(plate: PlannedPlate) -> NDArray[np.int64]:
+def identity_codes(plate: PlannedPlate) -> Ints:
     """Identity of every position of a finished plate, as `check_layouts` takes it."""
     known: dict[str, int] = {"empty": 0, "blank:": 1}
     grid = np.zeros(plate.plate.wells, dtype=np.int64)

@@ -10,14 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import Problem
-from crossproof.planning.evidence import contrast_table, cross_evidence
-from crossproof.planning.family_power import family_tail
+from crossproof.model.arrays import Bools, Int8s, Ints
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
-from crossproof.planning.least_markers import LeastMarkers, least_markers
-from crossproof.planning.marker_plan import MarkerPlan, plan_markers
+from crossproof.planning.markers.least_markers import LeastMarkers, least_markers
+from crossproof.planning.markers.marker_plan import MarkerPlan, plan_markers
 from crossproof.planning.numbers import TeamRates, flowers_needed, seeds_needed
 from crossproof.planning.operator_view import week_loads
 from crossproof.planning.plan_tables import (
@@ -32,7 +30,9 @@ from crossproof.planning.plan_tables import (
 )
 from crossproof.planning.planned import all_pairs, contrast_counts, sister_lines
 from crossproof.planning.plate_plan import PlannedPlate, plan_plates
-from crossproof.planning.power import CrossPower, cross_power, proven_by
+from crossproof.planning.power.cross_power import CrossPower, cross_power, proven_by
+from crossproof.planning.power.evidence import contrast_table, cross_evidence
+from crossproof.planning.power.family_power import family_tail
 
 MOST_CROSSES = 500
 """Crosses whose power is computed; of more, those with the fewest contrast markers."""
@@ -115,7 +115,7 @@ def make_plan(
 
 
 def _fewest_first(
-    crosses: list[PlannedCross], counts: NDArray[np.int64], panel: PanelGenotypes, notes: list[str]
+    crosses: list[PlannedCross], counts: Ints, panel: PanelGenotypes, notes: list[str]
 ) -> list[PlannedCross]:
     if len(crosses) <= MOST_CROSSES:
         return crosses
@@ -130,7 +130,7 @@ def _fewest_first(
     return [crosses[i] for i in kept]
 
 
-def _least(panel: PanelGenotypes, on: NDArray[np.bool_], settings: PlanSettings) -> LeastMarkers:
+def _least(panel: PanelGenotypes, on: Bools, settings: PlanSettings) -> LeastMarkers:
     use = on if on.any() else panel.usable
     middle = [
         float(np.median(x[use])) if use.any() else fallback
@@ -151,8 +151,8 @@ def _need(least: LeastMarkers, settings: PlanSettings) -> int:
 def _cross_plans(
     crosses: Sequence[PlannedCross],
     panel: PanelGenotypes,
-    fixed: NDArray[np.int8],
-    on: NDArray[np.bool_],
+    fixed: Int8s,
+    on: Bools,
     settings: PlanSettings,
     rates: TeamRates,
     least: LeastMarkers,

@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import Problem, error
 from crossproof.inference.season_model import Panel, Wells
-from crossproof.io.columns import heading_key
-from crossproof.io.sheets import read_sheet
+from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.sheet import read_sheet
+from crossproof.model.arrays import Bools, Floats, Ints, Objects
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.numbers import TeamRates, team_rates
@@ -44,7 +44,7 @@ def plan_settings(config: object, panel: Panel | None = None, **more: Any) -> Pl
 def panel_genotypes(
     panel: Panel,
     wells: Wells,
-    progeny_wells: NDArray[np.int64] | None = None,
+    progeny_wells: Ints | None = None,
     marker_sheet: pd.DataFrame | None = None,
 ) -> PanelGenotypes:
     """The season's lines and markers.
@@ -94,9 +94,7 @@ def panel_genotypes(
     )
 
 
-def _from_sheet(
-    ids: NDArray[np.object_], sheet: pd.DataFrame, on_panel: NDArray[np.bool_], cost: NDArray[np.float64]
-) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+def _from_sheet(ids: Objects, sheet: pd.DataFrame, on_panel: Bools, cost: Floats) -> tuple[Bools, Floats]:
     place = {str(name): i for i, name in enumerate(ids)}
     on_panel, cost = on_panel.copy(), cost.copy()
     for row in sheet.to_dict("records"):

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
+from crossproof.model.arrays import Bools, Floats, Ints, Objects
 from crossproof.simulate.plan import FaultKind, OffKind, SeasonPlan
 
 HYBRID, SELF, OUTCROSS, OFF = range(4)
@@ -24,20 +24,20 @@ class Tags:
     used. `p_self` is the chance that a pod of this tag is selfed, given that its seed belongs here.
     """
 
-    cross_id: NDArray[np.object_]
-    mother: NDArray[np.int64]
-    father: NDArray[np.int64]
-    father_plant: NDArray[np.int64]
-    operator: NDArray[np.int64]
-    date: NDArray[np.object_]
-    minute: NDArray[np.int64]  # of the day
-    temperature: NDArray[np.float64]
-    anthers_removed: NDArray[np.int64]
-    flowers: NDArray[np.int64]
-    pods: NDArray[np.int64]
-    seeds: NDArray[np.int64]
-    plants: NDArray[np.int64]
-    p_self: NDArray[np.float64]
+    cross_id: Objects
+    mother: Ints
+    father: Ints
+    father_plant: Ints
+    operator: Ints
+    date: Objects
+    minute: Ints  # of the day
+    temperature: Floats
+    anthers_removed: Ints
+    flowers: Ints
+    pods: Ints
+    seeds: Ints
+    plants: Ints
+    p_self: Floats
 
 
 @dataclass(frozen=True)
@@ -51,17 +51,17 @@ class Fates:
     went.
     """
 
-    made: NDArray[np.int64]
-    tag: NDArray[np.int64]
-    pod: NDArray[np.int64]
-    fate: NDArray[np.int64]
-    off_kind: NDArray[np.int64]
-    donor: NDArray[np.int64]
-    source: NDArray[np.int64]
-    variant: NDArray[np.int64]
+    made: Ints
+    tag: Ints
+    pod: Ints
+    fate: Ints
+    off_kind: Ints
+    donor: Ints
+    source: Ints
+    variant: Ints
 
 
-def other_than(n: int, taken: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+def other_than(n: int, taken: Ints, rng: np.random.Generator) -> Ints:
     """A number below n for each row of `taken` (row, t), none of which it may equal."""
     drawn = rng.integers(0, n, len(taken))
     while True:
@@ -71,7 +71,7 @@ def other_than(n: int, taken: NDArray[np.int64], rng: np.random.Generator) -> ND
         drawn[again] = rng.integers(0, n, len(again))
 
 
-def draw_tags(plan: SeasonPlan, group: NDArray[np.int64], rng: np.random.Generator) -> Tags:
+def draw_tags(plan: SeasonPlan, group: Ints, rng: np.random.Generator) -> Tags:
     """Crosses between panel lines, made by operators over the days of the season."""
     n, n_panel = plan.n_crosses, len(group)
     if plan.fathers_have_sisters:
@@ -122,7 +122,7 @@ def draw_tags(plan: SeasonPlan, group: NDArray[np.int64], rng: np.random.Generat
     )  # fmt: skip
 
 
-def draw_fates(plan: SeasonPlan, tags: Tags, group: NDArray[np.int64], rng: np.random.Generator) -> Fates:
+def draw_fates(plan: SeasonPlan, tags: Tags, group: Ints, rng: np.random.Generator) -> Fates:
     """What became of every pod, and of every plant grown from it."""
     made = np.repeat(np.arange(plan.n_crosses), tags.plants)
     within = np.arange(len(made)) - np.repeat(np.cumsum(tags.plants) - tags.plants, tags.plants)
@@ -157,13 +157,11 @@ class _Draws:
     tag, variant.
     """
 
-    fate: NDArray[np.int64]
-    rest: tuple[NDArray[np.int64] | NDArray[np.bool_], ...]
+    fate: Ints
+    rest: tuple[Ints | Bools, ...]
 
 
-def _draw(
-    plan: SeasonPlan, tags: Tags, group: NDArray[np.int64], tag: NDArray[np.int64], rng: np.random.Generator
-) -> _Draws:
+def _draw(plan: SeasonPlan, tags: Tags, group: Ints, tag: Ints, rng: np.random.Generator) -> _Draws:
     """One draw for each entry of `tag`."""
     n, n_panel = len(tag), len(group)
     u = rng.random(n)
@@ -189,7 +187,7 @@ def _draw(
     return _Draws(fate, (off_kind, donor, hidden, unknown, source, variant))
 
 
-def borne_tags(plan: SeasonPlan, tags: Tags) -> NDArray[np.int64]:
+def borne_tags(plan: SeasonPlan, tags: Tags) -> Ints:
     """For every cross the tag its pods bear, after SWAP_TAGS faults; an exchange, so its own inverse."""
     place = {name: i for i, name in enumerate(tags.cross_id)}
     tag = np.arange(len(tags.cross_id))

@@ -10,12 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints
 from crossproof.model.genotypes import Markers
 from crossproof.simulate.plan import SeasonPlan
 
-Haps = NDArray[np.int8]
 MEGABASES_PER_MORGAN = 40
 SNP_ALLELES = (("A", "G"), ("C", "T"), ("A", "C"), ("G", "T"), ("A", "T"), ("C", "G"), ("G", "A"), ("T", "C"))
 
@@ -29,9 +28,9 @@ class Genome:
     """
 
     markers: Markers
-    recombination: NDArray[np.float64]
-    frequencies: NDArray[np.float64]
-    fragment: NDArray[np.bool_]
+    recombination: Floats
+    frequencies: Floats
+    fragment: Bools
 
 
 def draw_genome(plan: SeasonPlan, rng: np.random.Generator) -> Genome:
@@ -82,7 +81,7 @@ def draw_genome(plan: SeasonPlan, rng: np.random.Generator) -> Genome:
     )
 
 
-def draw_alleles(frequencies: NDArray[np.float64], n: int, rng: np.random.Generator) -> NDArray[np.int8]:
+def draw_alleles(frequencies: Floats, n: int, rng: np.random.Generator) -> Int8s:
     """Alleles (n, marker), each marker independent of its neighbours."""
     bounds = frequencies.cumsum(axis=1)
     u = rng.random((n, len(frequencies)))
@@ -92,9 +91,7 @@ def draw_alleles(frequencies: NDArray[np.float64], n: int, rng: np.random.Genera
     return drawn
 
 
-def draw_lines(
-    plan: SeasonPlan, genome: Genome, rng: np.random.Generator
-) -> tuple[NDArray[np.int8], NDArray[np.int64]]:
+def draw_lines(plan: SeasonPlan, genome: Genome, rng: np.random.Generator) -> tuple[Int8s, Ints]:
     """Fully inbred lines as one allele per marker, and who is a sister of whom.
 
     Returns (line, marker) int8 with the panel first (lines, then sisters) and the hidden lines last, and
@@ -118,7 +115,9 @@ def draw_lines(
     return np.concatenate([lines, hidden]), group
 
 
-def depart(haps: Haps, genome: Genome, rate: float, residual_share: float, rng: np.random.Generator) -> Haps:
+def depart(
+    haps: Int8s, genome: Genome, rate: float, residual_share: float, rng: np.random.Generator
+) -> Int8s:
     """Plants off their line at `rate` of markers: residual heterozygosity or another homozygote."""
     if rate == 0.0:
         return haps
@@ -135,13 +134,13 @@ def depart(haps: Haps, genome: Genome, rate: float, residual_share: float, rng: 
     return out
 
 
-def gametes(haps: Haps, genome: Genome, rng: np.random.Generator) -> NDArray[np.int8]:
+def gametes(haps: Int8s, genome: Genome, rng: np.random.Generator) -> Int8s:
     """One gamete (plant, marker) of each plant; crossovers by the map, no interference."""
     switch = rng.random((haps.shape[0], haps.shape[2]), dtype=np.float32) < genome.recombination
     phase = np.bitwise_xor.accumulate(switch, axis=1)
     return np.where(phase, haps[:, 1], haps[:, 0])
 
 
-def mate(mothers: Haps, fathers: Haps, genome: Genome, rng: np.random.Generator) -> Haps:
+def mate(mothers: Int8s, fathers: Int8s, genome: Genome, rng: np.random.Generator) -> Int8s:
     """Children of plants paired one to one."""
     return np.stack([gametes(mothers, genome, rng), gametes(fathers, genome, rng)], axis=1)

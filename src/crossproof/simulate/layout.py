@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Ints, Objects
 from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Well, parse_well
 from crossproof.simulate.plan import FaultKind, PlateFault, SeasonPlan
 
@@ -29,18 +29,18 @@ class Layout:
     """
 
     format: PlateFormat
-    plate: NDArray[np.int64]
-    position: NDArray[np.int64]
-    role: NDArray[np.object_]
-    item: NDArray[np.int64]
-    replicate: NDArray[np.int64]
+    plate: Ints
+    position: Ints
+    role: Objects
+    item: Ints
+    replicate: Ints
 
     @property
     def n_plates(self) -> int:
         """Number of plates."""
         return int(self.plate[-1]) + 1
 
-    def well_names(self) -> NDArray[np.object_]:
+    def well_names(self) -> Objects:
         """Name of every well, such as A1."""
         names = np.array(
             [Well(*divmod(p, self.format.columns)).name for p in range(self.format.wells)], object
@@ -102,7 +102,7 @@ def lay_out(plan: SeasonPlan, n_lines: int, n_plants: int, rng: np.random.Genera
 
 def misplace(
     plan: SeasonPlan, layout: Layout, rng: np.random.Generator
-) -> tuple[NDArray[np.int64], tuple[PlateFault, ...]]:
+) -> tuple[Ints, tuple[PlateFault, ...]]:
     """Whose DNA is measured under each well after the plate faults, in the order they are planned.
 
     Returns `source` (well,) int64 and the faults with every random choice filled in.

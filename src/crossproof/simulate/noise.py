@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.sentinels import MISSING
 from crossproof.simulate.genome import Genome
 from crossproof.simulate.plan import SeasonPlan
@@ -29,12 +29,12 @@ MIXED_SEEN = 0.2  # an allele with this share of the DNA is called half the time
 class Assays:
     """Rates of every marker, (marker,) float each; `null_allele` int8, -1 where no allele drops out."""
 
-    false_heterozygote: NDArray[np.float64]
-    dropout: NDArray[np.float64]
-    missing: NDArray[np.float64]
-    depth_factor: NDArray[np.float64]
-    null_allele: NDArray[np.int8]
-    bad: NDArray[np.bool_]
+    false_heterozygote: Floats
+    dropout: Floats
+    missing: Floats
+    depth_factor: Floats
+    null_allele: Int8s
+    bad: Bools
 
 
 def draw_assays(plan: SeasonPlan, genome: Genome, rng: np.random.Generator) -> Assays:
@@ -56,13 +56,13 @@ def draw_assays(plan: SeasonPlan, genome: Genome, rng: np.random.Generator) -> A
 
 
 def call_error(
-    genotypes: NDArray[np.int8],
-    n_alleles: NDArray[np.int64],
-    f: NDArray[np.float64],
-    d: NDArray[np.float64],
+    genotypes: Int8s,
+    n_alleles: Ints,
+    f: Floats,
+    d: Floats,
     e: float,
     rng: np.random.Generator,
-) -> NDArray[np.int8]:
+) -> Int8s:
     """Genotypes (well, 2, marker) after the call error matrix; f, d broadcast against (well, marker)."""
     low, high = genotypes.min(axis=1), genotypes.max(axis=1)
     u = rng.random(low.shape)
@@ -77,8 +77,8 @@ def call_error(
 
 
 def drop_null_alleles(
-    genotypes: NDArray[np.int8], null: NDArray[np.int8], rate: float, rng: np.random.Generator
-) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+    genotypes: Int8s, null: Int8s, rate: float, rng: np.random.Generator
+) -> tuple[Int8s, Bools]:
     """Genotypes after dropout of each marker's null allele, and (well, marker) where nothing amplified."""
     if not (null >= 0).any():
         return genotypes, np.zeros((len(genotypes), len(null)), dtype=bool)
@@ -92,12 +92,12 @@ def observe_calls(
     plan: SeasonPlan,
     genome: Genome,
     assays: Assays,
-    genotypes: NDArray[np.int8],
-    partner: NDArray[np.int8],
-    share: NDArray[np.float64],
-    failed: NDArray[np.bool_],
+    genotypes: Int8s,
+    partner: Int8s,
+    share: Floats,
+    failed: Bools,
     rng: np.random.Generator,
-) -> NDArray[np.int8]:
+) -> Int8s:
     """Calls (marker, well, 2) of wells typed by an assay that gives calls only.
 
     `partner` (well, 2, marker): second DNA of a mixed well, `share` (well,) its part, 0 where pure.
@@ -125,11 +125,11 @@ def observe_calls(
 
 
 def _mix_calls(
-    genotypes: NDArray[np.int8],
-    partner: NDArray[np.int8],
-    share: NDArray[np.float64],
+    genotypes: Int8s,
+    partner: Int8s,
+    share: Floats,
     rng: np.random.Generator,
-) -> NDArray[np.int8]:
+) -> Int8s:
     """Two DNAs in one well: the partner's allele shows when its share of the signal passes a soft limit."""
     mixed = np.flatnonzero(share > 0)
     out = genotypes.copy()
@@ -149,12 +149,12 @@ def observe_reads(
     plan: SeasonPlan,
     genome: Genome,
     assays: Assays,
-    genotypes: NDArray[np.int8],
-    partner: NDArray[np.int8],
-    share: NDArray[np.float64],
-    failed: NDArray[np.bool_],
+    genotypes: Int8s,
+    partner: Int8s,
+    share: Floats,
+    failed: Bools,
     rng: np.random.Generator,
-) -> tuple[NDArray[np.int8], NDArray[np.uint16]]:
+) -> tuple[Int8s, UInt16s]:
     """Calls and reads per allele of wells that were sequenced; fragment-size markers stay missing.
 
     Depth is Poisson around mean x marker factor (gamma) x well factor (lognormal); reads of the second
@@ -191,7 +191,7 @@ def observe_reads(
     return calls_from_depths(depths, plan.read_error), depths
 
 
-def phred_from_depths(depths: NDArray[np.uint16], read_error: float) -> NDArray[np.uint8]:
+def phred_from_depths(depths: UInt16s, read_error: float) -> UInt8s:
     """PL (..., 3) of reads (..., 2) as a caller without overdispersion gives it; all 0 at depth 0."""
     n0, n1 = depths[..., 0].astype(np.float64), depths[..., 1].astype(np.float64)
     right, wrong = np.log10(1 - read_error), np.log10(read_error)
@@ -199,7 +199,7 @@ def phred_from_depths(depths: NDArray[np.uint16], read_error: float) -> NDArray[
     return np.minimum(np.rint(-10 * (log - log.max(axis=-1, keepdims=True))), 255).astype(np.uint8)
 
 
-def calls_from_depths(depths: NDArray[np.uint16], read_error: float) -> NDArray[np.int8]:
+def calls_from_depths(depths: UInt16s, read_error: float) -> Int8s:
     """Most likely genotype (..., 2) of reads (..., 2); MISSING at depth 0."""
     best = phred_from_depths(depths, read_error).argmin(axis=-1)
     calls = np.stack([best == 2, best >= 1], axis=-1).astype(np.int8)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Int8s, Ints, Objects
 from crossproof.model.results import Relation
 from crossproof.simulate.crosses import HYBRID, OFF, OFF_KINDS, OUTCROSS, SELF, Fates, Tags
-from crossproof.simulate.genome import Genome, Haps, depart, gametes, mate
+from crossproof.simulate.genome import Genome, depart, gametes, mate
 from crossproof.simulate.plan import OffKind, SeasonPlan
 
 CHUNK = 512  # plants at a time, so that dense panels stay within memory
@@ -25,16 +26,16 @@ class Progeny:
     `identifiable` is False where the plant's genotype is that of another class (see `identifiable_mask`).
     """
 
-    genotypes: Haps
+    genotypes: Int8s
     relation: tuple[Relation, ...]
-    donor: NDArray[np.object_]
-    identifiable: NDArray[np.bool_]
+    donor: Objects
+    identifiable: Bools
 
 
 def draw_progeny(
     plan: SeasonPlan,
     genome: Genome,
-    lines: NDArray[np.int8],
+    lines: Int8s,
     names: list[str],
     tags: Tags,
     fates: Fates,
@@ -66,23 +67,21 @@ def draw_progeny(
     return Progeny(haps, tuple(relation), donor, mask)
 
 
-def _parent_plants(
-    plan: SeasonPlan, genome: Genome, alleles: NDArray[np.int8], rng: np.random.Generator
-) -> Haps:
+def _parent_plants(plan: SeasonPlan, genome: Genome, alleles: Int8s, rng: np.random.Generator) -> Int8s:
     pair = np.repeat(alleles[:, None, :], 2, axis=1)
     return depart(pair, genome, plan.parent_departure, plan.residual_share, rng)
 
 
 def _grow(
     genome: Genome,
-    lines: NDArray[np.int8],
-    mothers: Haps,
-    fathers: Haps,
+    lines: Int8s,
+    mothers: Int8s,
+    fathers: Int8s,
     tags: Tags,
     fates: Fates,
     part: slice,
     rng: np.random.Generator,
-) -> tuple[Haps, NDArray[np.int64]]:
+) -> tuple[Int8s, Ints]:
     """Genotypes of some plants, and the line whose cytoplasm each carries."""
     made, fate, kind = fates.made[part], fates.fate[part], fates.off_kind[part]
     m, f = mothers[made], fathers[made]
@@ -129,9 +128,7 @@ def _grow(
     return children, seed_line
 
 
-def _relation(
-    tags: Tags, fates: Fates, i: int, n_panel: int, cytoplasm: NDArray[np.int8]
-) -> tuple[Relation, int]:
+def _relation(tags: Tags, fates: Fates, i: int, n_panel: int, cytoplasm: Int8s) -> tuple[Relation, int]:
     """What plant i is to the parents on its tag, and the donor or other line (-1: none to name)."""
     made, tag, fate = fates.made[i], fates.tag[i], fates.fate[i]
     kind = OFF_KINDS[fates.off_kind[i]] if fate == OFF else None
@@ -185,12 +182,12 @@ def relation_of_cross(
 
 
 def identifiable_mask(
-    haps: Haps,
-    lines: NDArray[np.int8],
-    mother: NDArray[np.int64],
-    father: NDArray[np.int64],
+    haps: Int8s,
+    lines: Int8s,
+    mother: Ints,
+    father: Ints,
     relation: list[Relation],
-) -> NDArray[np.bool_]:
+) -> Bools:
     """False where a plant has, at every nuclear marker, the genotype expected of another class.
 
     Compared are the hybrid, the selfed mother and the selfed father of the lines' reference genotypes: an

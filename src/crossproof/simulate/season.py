@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from crossproof.model.arrays import Bools, Int8s, Ints, Objects, UInt16s
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 from crossproof.model.sentinels import MISSING
 from crossproof.simulate import noise
@@ -44,22 +44,22 @@ class SimulatedSeason:
     plan: SeasonPlan
     markers: Markers
     line_names: tuple[str, ...]
-    line_alleles: NDArray[np.int8]
+    line_alleles: Int8s
     crosses: pd.DataFrame
     samples: pd.DataFrame
     truth: pd.DataFrame
     cross_truth: pd.DataFrame
-    calls: NDArray[np.int8]
-    depths: NDArray[np.uint16] | None
-    well_genotypes: NDArray[np.int8]
-    bad_assays: NDArray[np.bool_]
-    fragment: NDArray[np.bool_]
+    calls: Int8s
+    depths: UInt16s | None
+    well_genotypes: Int8s
+    bad_assays: Bools
+    fragment: Bools
     batch_names: tuple[str, ...]
     batch_formats: tuple[BatchFormat, ...]
-    batch_markers: tuple[NDArray[np.int64], ...]
+    batch_markers: tuple[Ints, ...]
     faults: tuple[PlateFault, ...]
 
-    def batch_wells(self, number: int) -> NDArray[np.int64]:
+    def batch_wells(self, number: int) -> Ints:
         """Places of a batch's wells on the well axis."""
         return np.flatnonzero(self.samples["batch"].to_numpy() == self.batch_names[number])
 
@@ -148,7 +148,7 @@ def batch_name(number: int) -> str:
 
 def _batch_markers(
     plan: SeasonPlan, genome: Genome, formats: Sequence[BatchFormat], rng: np.random.Generator
-) -> tuple[NDArray[np.int64], ...]:
+) -> tuple[Ints, ...]:
     """Markers each batch carries: no fragment sizes in a VCF, else a random share of all."""
     chosen = []
     for form in formats:
@@ -163,8 +163,8 @@ def _samples(
     layout: Layout,
     names: list[str],
     tags: Tags,
-    tag: NDArray[np.int64],
-    pod: NDArray[np.int64],
+    tag: Ints,
+    pod: Ints,
 ) -> pd.DataFrame:
     """The samples sheet, one row per well."""
     n_in_tag = np.zeros(len(tags.cross_id), dtype=np.int64)
@@ -199,12 +199,12 @@ def _samples(
 def _dna(
     plan: SeasonPlan,
     genome: Genome,
-    panel: NDArray[np.int8],
+    panel: Int8s,
     names: list[str],
     layout: Layout,
     progeny: Progeny,
     rng: np.random.Generator,
-) -> NDArray[np.int8]:
+) -> Int8s:
     """What the sampler put in each well, (well, 2, marker); wrong tubes hold another panel line."""
     holds = layout.item.copy()
     tube = np.flatnonzero(layout.role == PARENT)
@@ -230,11 +230,11 @@ def _observe(
     plan: SeasonPlan,
     genome: Genome,
     layout: Layout,
-    dna: NDArray[np.int8],
-    source: NDArray[np.int64],
+    dna: Int8s,
+    source: Ints,
     formats: list[BatchFormat],
     rng: np.random.Generator,
-) -> tuple[NDArray[np.int8], NDArray[np.uint16] | None, NDArray[np.int8], noise.Assays]:
+) -> tuple[Int8s, UInt16s | None, Int8s, noise.Assays]:
     """Type every well, some at a time."""
     n, _, n_marker = dna.shape
     assays = noise.draw_assays(plan, genome, rng)
@@ -290,9 +290,7 @@ def _cross_sheet(plan: SeasonPlan, tags: Tags, names: list[str]) -> pd.DataFrame
     )
 
 
-def _truth(
-    samples: pd.DataFrame, layout: Layout, progeny: Progeny, in_well: NDArray[np.object_]
-) -> pd.DataFrame:
+def _truth(samples: pd.DataFrame, layout: Layout, progeny: Progeny, in_well: Objects) -> pd.DataFrame:
     """What every progeny well's plant is, and whose DNA its well held."""
     rows = np.flatnonzero(layout.role == PROGENY)
     item = layout.item[rows]

@@ -13,9 +13,9 @@ from typing import Protocol
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from crossproof.simulate.bgzf import BgzfWriter
+from crossproof.io.vcf.bgzf import BgzfWriter
+from crossproof.model.arrays import Ints, Objects
 
 MARKERS_AT_ONCE = 512
 CHROMOSOMES = 11
@@ -36,8 +36,8 @@ class StreamPlants:
     """Columns of a streamed file: `names` (sample,), `seed` and `pollen` (sample,) places among the lines."""
 
     names: tuple[str, ...]
-    seed: NDArray[np.int64]
-    pollen: NDArray[np.int64]
+    seed: Ints
+    pollen: Ints
     crosses: pd.DataFrame
     samples: pd.DataFrame
     truth: pd.DataFrame
@@ -152,7 +152,7 @@ def stream_vcf(
     return size
 
 
-def _cell_table(fields: str) -> NDArray[np.object_]:
+def _cell_table(fields: str) -> Objects:
     """Ready-made cells, (4 genotype states x QUALITY,)."""
     if fields not in ("GT", "GT:PL", "GT:AD:DP:PL"):
         raise ValueError(f"fields must be GT, GT:PL or GT:AD:DP:PL, not {fields!r}")

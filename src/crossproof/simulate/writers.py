@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import UsageError, error
+from crossproof.io.vcf.bgzf import bgzf
+from crossproof.model.arrays import Int8s, Ints, Objects
 from crossproof.model.genotypes import Markers
 from crossproof.model.results import CLASSES
 from crossproof.model.sentinels import MISSING
-from crossproof.simulate.bgzf import bgzf
 from crossproof.simulate.noise import phred_from_depths
 from crossproof.simulate.plan import BatchFormat
 from crossproof.simulate.presets import PRESETS
@@ -121,9 +121,7 @@ def _write_sheet(path: Path, frame: pd.DataFrame) -> None:
     frame.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
 
 
-def render_batch(
-    season: SimulatedSeason, number: int, wells: NDArray[np.int64], names: NDArray[np.object_]
-) -> str:
+def render_batch(season: SimulatedSeason, number: int, wells: Ints, names: Objects) -> str:
     """The text of one genotype file."""
     form, rows = season.batch_formats[number], season.batch_markers[number]
     markers = season.markers.take(rows)
@@ -134,7 +132,7 @@ def render_batch(
     return _table(markers, form, names, cells)
 
 
-def _table_cells(markers: Markers, calls: NDArray[np.int8]) -> NDArray[np.object_]:
+def _table_cells(markers: Markers, calls: Int8s) -> Objects:
     """Calls (marker, well, 2) as text such as A/G or 152/158, empty where missing."""
     out = np.empty(calls.shape[:2], dtype=object)
     for j, alleles in enumerate(markers.alleles):
@@ -145,9 +143,7 @@ def _table_cells(markers: Markers, calls: NDArray[np.int8]) -> NDArray[np.object
     return out
 
 
-def _table(
-    markers: Markers, form: BatchFormat, names: NDArray[np.object_], cells: NDArray[np.object_]
-) -> str:
+def _table(markers: Markers, form: BatchFormat, names: Objects, cells: Objects) -> str:
     out = io.StringIO()
     write = csv.writer(out, lineterminator="\n")
     if form is BatchFormat.WIDE:
@@ -163,9 +159,7 @@ def _table(
     return out.getvalue()
 
 
-def _vcf_cells(
-    season: SimulatedSeason, form: BatchFormat, rows: NDArray[np.int64], wells: NDArray[np.int64]
-) -> NDArray[np.object_]:
+def _vcf_cells(season: SimulatedSeason, form: BatchFormat, rows: Ints, wells: Ints) -> Objects:
     """Sample columns (marker, well) of a VCF; a maternal marker has one allele."""
     calls = season.calls[np.ix_(rows, wells)]
     diploid = np.array(["0/0", "0/1", "1/1", "./."], dtype=object)
@@ -197,7 +191,7 @@ def _vcf_cells(
     return cells
 
 
-def _vcf(markers: Markers, form: BatchFormat, names: NDArray[np.object_], cells: NDArray[np.object_]) -> str:
+def _vcf(markers: Markers, form: BatchFormat, names: Objects, cells: Objects) -> str:
     keys = VCF_FORMATS[form]
     last: dict[str, int] = {}
     for chrom, pos in zip(markers.chrom, markers.pos, strict=True):

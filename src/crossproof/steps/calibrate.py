@@ -9,11 +9,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import InputError, error
-from crossproof.inference.calibration import Calibration, calibration_from_dict, calibration_of
-from crossproof.inference.expectation import sample_families
+from crossproof.inference.run_wide.calibration import Calibration, calibration_from_dict, calibration_of
+from crossproof.inference.run_wide.expectation import sample_families
 from crossproof.inference.season_model import (
     FamilyInput,
     LineInput,
@@ -26,8 +25,9 @@ from crossproof.inference.season_model import (
     prepare_crosses,
     verify_family,
 )
-from crossproof.io.calls_store import read_arrays
-from crossproof.season_evidence import (
+from crossproof.io.calls.store import read_arrays
+from crossproof.model.arrays import Ints
+from crossproof.season.evidence import (
     batches_of,
     cross_records,
     family_inputs,
@@ -38,9 +38,15 @@ from crossproof.season_evidence import (
     read_located,
     steady,
 )
-from crossproof.season_index import SeasonIndex, calibration_param, read_record
-from crossproof.steps.kept_lines import KeptLines, keep_lines, kept_from_dict, with_kept_lines, with_new_lines
-from crossproof.work_folder import file_sha256, read_json, write_json
+from crossproof.season.index import SeasonIndex, calibration_param, read_record
+from crossproof.season.kept_lines import (
+    KeptLines,
+    keep_lines,
+    kept_from_dict,
+    with_kept_lines,
+    with_new_lines,
+)
+from crossproof.season.work_folder import file_sha256, read_json, write_json
 
 FORMAT = 2
 
@@ -64,7 +70,7 @@ class Kept:
 
 
 def calibrated_panel(
-    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, crosses: pd.DataFrame, located: NDArray[np.int64]
+    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, crosses: pd.DataFrame, located: Ints
 ) -> tuple[Panel, bool]:
     """The run's panel under the season's kept estimates, and whether they were made by this run.
 

@@ -10,8 +10,8 @@ import pandas as pd
 
 from crossproof import METHOD_VERSION
 from crossproof.inference.season_model import FamilyResult
-from crossproof.season_index import SeasonIndex, calibration_param
-from crossproof.work_folder import digest_of, file_sha256, read_json, write_json
+from crossproof.season.index import SeasonIndex, calibration_param
+from crossproof.season.work_folder import digest_of, file_sha256, read_json, write_json
 
 COLUMNS = ["plant", "cross_id", "verdict_before", "verdict_now", "cause"]
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from crossproof.errors import InputError, PlateError, Problem, Severity, machine_problem, warning
-from crossproof.io.checks import check_calls
-from crossproof.io.config import find_config
+from crossproof.io.config.season_config import find_config
 from crossproof.io.genotypes import reading_problems
-from crossproof.io.records import read_season, sort_problems
+from crossproof.io.records.checks import check_calls
+from crossproof.io.records.season_records import read_season, sort_problems
+from crossproof.season.work_folder import WorkFolder
 from crossproof.steps.ingest import read_genotypes
 from crossproof.steps.refusal import write_refusal
-from crossproof.work_folder import WorkFolder
 
 
 def check_season(where: Path) -> tuple[Problem, ...]:

@@ -9,9 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.corrections import apply_corrections
-from crossproof.evidence_store import read_evidence
-from crossproof.inference.plate_checks import CheckSettings, Finding, FindingKind, examine_plates
+from crossproof.inference.plates.checks import CheckSettings, Finding, FindingKind, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
     FamilyResult,
@@ -23,17 +21,8 @@ from crossproof.inference.season_model import (
     prepare_crosses,
     verify_family,
 )
-from crossproof.plate_findings import (
-    TableFindings,
-    build_plates,
-    corrections_table,
-    finding_problems,
-    finding_rows,
-    findings_by_table,
-    named_markers,
-    season_tables,
-)
-from crossproof.season_evidence import (
+from crossproof.season.corrections import apply_corrections
+from crossproof.season.evidence import (
     JoinedSeason,
     batches_of,
     cross_records,
@@ -45,11 +34,22 @@ from crossproof.season_evidence import (
     read_located,
     steady,
 )
-from crossproof.season_index import SeasonIndex, problem_entry, read_record
+from crossproof.season.evidence_store import read_evidence
+from crossproof.season.index import SeasonIndex, problem_entry, read_record
+from crossproof.season.kept_lines import with_kept_lines
+from crossproof.season.plate_findings import (
+    TableFindings,
+    build_plates,
+    corrections_table,
+    finding_problems,
+    finding_rows,
+    findings_by_table,
+    named_markers,
+    season_tables,
+)
+from crossproof.season.work_folder import write_json
 from crossproof.steps.calibrate import read_kept, with_files
-from crossproof.steps.kept_lines import with_kept_lines
 from crossproof.steps.panel import read_panel
-from crossproof.work_folder import write_json
 
 MOST_TRIED = 12
 """Proposals whose effect on verdicts is worked out, the surest first; the rest only name the plants."""

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from crossproof.errors import Problem
-from crossproof.plate_findings import TableFindings
-from crossproof.season_index import SeasonIndex, problem_from
-from crossproof.work_folder import read_json
+from crossproof.season.index import SeasonIndex, problem_from
+from crossproof.season.plate_findings import TableFindings
+from crossproof.season.work_folder import read_json
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import shutil
 
-from crossproof.season_index import SeasonIndex
+from crossproof.runner.terminal import count_of
+from crossproof.season.index import SeasonIndex
+from crossproof.season.work_folder import write_json
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
-from crossproof.terminal import count_of
-from crossproof.work_folder import write_json
 
 
 def gate(index: SeasonIndex) -> int:

@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 
 from crossproof.errors import PlateError, error
-from crossproof.io.calls_store import StoreError, read_calls, write_calls
-from crossproof.io.config import Config, GenotypeFile
+from crossproof.io.calls.store import StoreError, read_calls, write_calls
+from crossproof.io.config.season_config import Config, GenotypeFile
 from crossproof.io.genotypes import read_batch, reading_problems
 from crossproof.model.genotypes import CallBatch
-from crossproof.season_evidence import StoredBatch
-from crossproof.season_index import SeasonIndex, problem_entry, read_record
+from crossproof.season.evidence import StoredBatch
+from crossproof.season.index import SeasonIndex, problem_entry, read_record
+from crossproof.season.work_folder import WorkFolder, read_json, write_json
 from crossproof.steps.ingest_parts import forget_parts, joined_parts
-from crossproof.work_folder import WorkFolder, read_json, write_json
 
 
 def ingest(index: SeasonIndex, bucket: int) -> None:

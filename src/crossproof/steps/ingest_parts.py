@@ -10,13 +10,13 @@ from __future__ import annotations
 import shutil
 
 from crossproof.errors import PlateError
-from crossproof.io.calls_store import StoreError
-from crossproof.io.config import GenotypeFile
+from crossproof.io.calls.store import StoreError
+from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.genotypes import merge_regions, read_region, regions
-from crossproof.io.region_parts import read_part, write_part
+from crossproof.io.vcf.region_parts import read_part, write_part
 from crossproof.model.genotypes import CallBatch
-from crossproof.season_index import SeasonIndex
-from crossproof.work_folder import read_json, write_json
+from crossproof.season.index import SeasonIndex
+from crossproof.season.work_folder import read_json, write_json
 
 
 def ingest_part(index: SeasonIndex, digest: str, part: int) -> None:

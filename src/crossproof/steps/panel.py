@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof.errors import InputError, error
 from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
-from crossproof.io.batch_join import join_batches
-from crossproof.io.calls_store import read_arrays, write_arrays, write_calls
+from crossproof.io.calls.batch_join import join_batches
+from crossproof.io.calls.store import read_arrays, write_arrays, write_calls
+from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
-from crossproof.season_evidence import (
+from crossproof.season.evidence import (
     JoinedSeason,
     StoredBatch,
     batches_of,
@@ -29,7 +29,8 @@ from crossproof.season_evidence import (
     write_joined,
     write_located,
 )
-from crossproof.season_index import SeasonIndex, problem_entry, problem_from, read_record
+from crossproof.season.index import SeasonIndex, problem_entry, problem_from, read_record
+from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_json
 from crossproof.steps.calibrate import calibrated_panel, known_crosses
 from crossproof.steps.ingest import (
     ingested,
@@ -39,9 +40,7 @@ from crossproof.steps.ingest import (
     read_stored,
     stored_batches,
 )
-from crossproof.work_folder import WorkFolder, bucket_of, digest_of, write_json
 
-Rows = NDArray[np.int64]
 Member = tuple[str, FamilyInput]
 
 
@@ -149,7 +148,7 @@ class SliceDigests:
         fitted: Panel,
         samples: pd.DataFrame,
         crosses: pd.DataFrame,
-        located: Rows,
+        located: Ints,
     ) -> None:
         self.index, self.joined, self.fitted, self.located = index, joined, fitted, located
         self.settings = model_settings(index.config)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from crossproof.io.config import Config
-from crossproof.io.result_tables import write_table
-from crossproof.rates import tables
-from crossproof.season_index import SeasonIndex, read_record
+from crossproof.io.config.season_config import Config
+from crossproof.io.results.tables import write_table
+from crossproof.rates.tables import season as tables
+from crossproof.season.index import SeasonIndex, read_record
 from crossproof.steps.findings import read_findings
 
 

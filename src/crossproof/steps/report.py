@@ -10,23 +10,23 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crossproof import METHOD_VERSION, __version__
 from crossproof.errors import InputError, error
 from crossproof.exchange.miappe import miappe_block
 from crossproof.inference.season_model import Panel, Wells
+from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import MISSING
-from crossproof.report.content import build_content
-from crossproof.report.html import render
-from crossproof.report.inputs import PlantCalls, ReportInputs
-from crossproof.season_evidence import load_wells, read_located
-from crossproof.season_index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.report.content.content import build_content
+from crossproof.report.content.inputs import PlantCalls, ReportInputs
+from crossproof.report.draw.html import render
+from crossproof.season.evidence import load_wells, read_located
+from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.season.work_folder import read_json, write_bytes, write_json
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 from crossproof.steps.panel import read_panel
-from crossproof.work_folder import read_json, write_bytes, write_json
 
 LIBRARIES = ("numpy", "pandas", "scipy", "scikit-allel", "statsmodels", "snakemake", "cyvcf2")
 MOST_MARKERS = 500
@@ -35,8 +35,8 @@ MOST_MARKERS = 500
 
 def report(index: SeasonIndex) -> None:
     """Write report.html, worklist.xlsx, labels.html and run.json."""
-    from crossproof.report.labels import render as render_labels
-    from crossproof.report.xlsx import write_worklist
+    from crossproof.report.draw.labels import render as render_labels
+    from crossproof.report.draw.xlsx import write_worklist
 
     run = run_record(index)
     inputs = report_inputs(index, run)
@@ -147,7 +147,7 @@ def plant_calls(index: SeasonIndex, plants: set[str] | None, most_markers: int |
     )
 
 
-def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> NDArray[np.int64]:
+def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> Ints:
     """Markers to show, in genome order: all, or evenly those that tell lines apart best."""
     usable = np.flatnonzero(panel.set_aside == "") if n_markers else np.zeros(0, dtype=np.int64)
     if most is None or n_markers <= most:
@@ -159,16 +159,14 @@ def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> NDArray[n
     return np.array([w[np.argmax(spread[w])] for w in windows if len(w)], dtype=np.int64)
 
 
-def genotype_calls(
-    wells: Wells, panel: Panel, rows: NDArray[np.int64], well: NDArray[np.int64]
-) -> NDArray[np.int8]:
+def genotype_calls(wells: Wells, panel: Panel, rows: Ints, well: Ints) -> Int8s:
     """Genotype numbers (marker, well), MISSING where there is no whole call."""
     codes = wells.codes(rows, well)
     n_g = np.array([n_genotypes(int(k)) for k in wells.markers.n_alleles[rows]])
     return np.where(codes < n_g[:, None], codes, MISSING).astype(np.int8)
 
 
-def line_calls(panel: Panel, rows: NDArray[np.int64], sure: float = 0.9) -> NDArray[np.int8]:
+def line_calls(panel: Panel, rows: Ints, sure: float = 0.9) -> Int8s:
     """Consensus genotype (marker, line) of each line's main version, MISSING where it is not clear."""
     place = {int(r): i for i, r in enumerate(rows)}
     out = np.full((len(rows), len(panel.lines)), MISSING, dtype=np.int8)
@@ -187,7 +185,7 @@ def line_calls(panel: Panel, rows: NDArray[np.int64], sure: float = 0.9) -> NDAr
 
 def explain_season_plant(index: SeasonIndex, plant: str) -> Any:
     """What `crossproof explain` prints for one plant."""
-    from crossproof.report.explain import explain_plant, find_plant
+    from crossproof.report.content.explain import explain_plant, find_plant
 
     if not (index.folder.results / "verdicts.csv").exists():
         season = index.folder.season

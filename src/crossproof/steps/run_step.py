@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from crossproof.errors import CrossproofError, InputError, machine_problem
-from crossproof.season_index import build_index
+from crossproof.season.index import build_index
+from crossproof.season.work_folder import WorkFolder
 from crossproof.steps.refusal import write_refusal
-from crossproof.work_folder import WorkFolder
 
 STEPS = (
     "part",

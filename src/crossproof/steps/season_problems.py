@@ -8,10 +8,10 @@ from typing import Any
 import pandas as pd
 
 from crossproof.errors import Problem
-from crossproof.io.calls_store import read_arrays
-from crossproof.io.checks import check_calls
-from crossproof.io.records import Season, sort_problems
-from crossproof.season_index import SeasonIndex, problem_from
+from crossproof.io.calls.store import read_arrays
+from crossproof.io.records.checks import check_calls
+from crossproof.io.records.season_records import Season, sort_problems
+from crossproof.season.index import SeasonIndex, problem_from
 from crossproof.steps.findings import FindingsOfSeason
 
 

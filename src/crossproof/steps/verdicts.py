@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 
-from crossproof.evidence_store import read_evidence
-from crossproof.inference.findings import FindingKind
-from crossproof.inference.origins import OTHER_MOTHER
+from crossproof.inference.family.origins import OTHER_MOTHER
 from crossproof.inference.season_model import FamilyResult, judge
-from crossproof.io.columns import SAMPLES
-from crossproof.io.result_tables import problems_frame, write_parquet, write_table
+from crossproof.io.results.tables import problems_frame, write_parquet, write_table
+from crossproof.io.sheets.columns import SAMPLES
+from crossproof.model.findings import FindingKind
 from crossproof.model.results import CLASSES, Decision, Reason, Verdict
-from crossproof.season_evidence import StoredBatch, cross_records, locate_wells, model_settings
-from crossproof.season_index import SeasonIndex, read_record
+from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings
+from crossproof.season.evidence_store import read_evidence
+from crossproof.season.index import SeasonIndex, read_record
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches

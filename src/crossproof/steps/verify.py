@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from crossproof.evidence_store import read_evidence, write_evidence
 from crossproof.inference.season_model import (
     CrossRecord,
     FamilyInput,
@@ -18,16 +17,17 @@ from crossproof.inference.season_model import (
     prepare_crosses,
     verify_family,
 )
-from crossproof.season_evidence import (
+from crossproof.season.evidence import (
     load_wells,
     marker_mask,
     model_settings,
     read_located,
     restricted,
 )
-from crossproof.season_index import SeasonIndex
+from crossproof.season.evidence_store import read_evidence, write_evidence
+from crossproof.season.index import SeasonIndex
+from crossproof.season.work_folder import read_json
 from crossproof.steps.panel import read_panel
-from crossproof.work_folder import read_json
 
 
 def verify(index: SeasonIndex, bucket: int) -> None:

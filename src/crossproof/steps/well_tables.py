@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.season_model import FamilyResult, Panel
-from crossproof.season_evidence import JoinedSeason, StoredBatch, locate_wells
+from crossproof.season.evidence import JoinedSeason, StoredBatch, locate_wells
 from crossproof.steps.findings import FindingsOfSeason
 
 JOIN = "; "

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from crossproof.model.results import Decision
-from crossproof.report import numbers as fmt
-from crossproof.report.blocks import (
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import (
     Block,
     Card,
     Cards,
@@ -19,9 +19,9 @@ from crossproof.report.blocks import (
     Tone,
     table_of,
 )
-from crossproof.report.inputs import ReportInputs, numbers, texts
-from crossproof.report.marks import DECISION_WORDS
-from crossproof.report.safe_text import shown
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.marks import DECISION_WORDS
+from crossproof.text import shown
 
 MEANINGS = {
     Decision.KEEP: "hybrids, proven to the threshold",

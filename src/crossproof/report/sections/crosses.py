@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from crossproof.report import numbers as fmt
-from crossproof.report.blocks import Block, Live, Notice, Section, Tone
-from crossproof.report.inputs import ReportInputs, numbers, texts
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import Block, Live, Notice, Section, Tone
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
 
 
 def section(inputs: ReportInputs) -> Section:

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pandas as pd
 
-from crossproof.report import numbers as fmt
-from crossproof.report.blocks import (
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import (
     Block,
     Chart,
     ChartSpec,
@@ -20,8 +20,8 @@ from crossproof.report.blocks import (
     Table,
     table_of,
 )
-from crossproof.report.chain import Link, chain_svg
-from crossproof.report.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.draw.chain import Link, chain_svg
 
 MOST_LEVELS = 24
 LABELS = {

@@ -5,10 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from crossproof.report import numbers as fmt
-from crossproof.report.blocks import Block, Heading, Live, Notice, Prose, Section, Terms, Tone, table_of
-from crossproof.report.inputs import ReportInputs, texts
-from crossproof.report.safe_text import shown
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import (
+    Block,
+    Heading,
+    Live,
+    Notice,
+    Prose,
+    Section,
+    Terms,
+    Tone,
+    table_of,
+)
+from crossproof.report.content.inputs import ReportInputs, texts
+from crossproof.text import shown
 
 SETTINGS: tuple[tuple[str, str], ...] = (
     ("min_posterior", "probability that a verdict needs"),

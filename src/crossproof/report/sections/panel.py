@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.results import Verdict
-from crossproof.report import numbers as fmt
-from crossproof.report.blocks import (
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import (
     Block,
     Chart,
     ChartSpec,
@@ -19,8 +19,8 @@ from crossproof.report.blocks import (
     Tone,
     table_of,
 )
-from crossproof.report.inputs import ReportInputs, numbers, texts
-from crossproof.report.marks import VERDICT_MARKS
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.marks import VERDICT_MARKS
 
 DEPARTS = 0.05
 """Share of markers at which a parent plant departs from its line, from which on the line is listed."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from crossproof.rates.operators import funnel_limit
-from crossproof.report import numbers as fmt
-from crossproof.report.blocks import (
+from crossproof.rates.people.operators import funnel_limit
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import (
     Block,
     Chart,
     ChartSpec,
@@ -19,7 +19,7 @@ from crossproof.report.blocks import (
     Tone,
     table_of,
 )
-from crossproof.report.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
 
 MOST_PANELS = 12
 TOO_FEW = "too few"

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from crossproof.model.plates import parse_well
-from crossproof.report import numbers as fmt
-from crossproof.report.blocks import (
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import (
     Block,
     Finding,
     Findings,
@@ -24,12 +24,12 @@ from crossproof.report.blocks import (
     Tone,
     table_of,
 )
-from crossproof.report.explain import number
-from crossproof.report.inputs import ReportInputs, numbers, texts
-from crossproof.report.payload import readable_well as _readable
-from crossproof.report.payload import well_table
-from crossproof.report.plate_map import WellMark, key_of_well, plate_svg
-from crossproof.report.safe_text import shown
+from crossproof.report.content.explain import number
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.payload import readable_well as _readable
+from crossproof.report.content.payload import well_table
+from crossproof.report.draw.plate_map import WellMark, key_of_well, plate_svg
+from crossproof.text import shown
 
 MOST_SERIOUS, MOST_OTHERS = 60, 8
 """Findings shown as cards with their plate; further ones stand in a table."""

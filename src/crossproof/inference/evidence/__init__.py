@@ -1,0 +1,1 @@
+"""From calls to the likelihood of genotypes."""

@@ -1,0 +1,253 @@
+"""Evidence of wells from several genotype files, on one joined set of markers.
+
+A *well* is a sample of a genotype file; wells are numbered 0 .. n_wells-1 by the caller. A *joined marker*
+may have more alleles than one file saw of it, so `batch_evidence` recodes a file's calls, depths and
+likelihoods to the joined alleles. Everything after that works on `Wells.likelihood`, never on raw calls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.inference.evidence import error_model
+from crossproof.inference.genetic_map import place_markers
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
+from crossproof.model.genotypes import (
+    CallBatch,
+    Evidence,
+    Markers,
+    genotype_alleles,
+    genotype_index,
+    n_genotypes,
+    observation_codes,
+)
+from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.model.settings import Settings
+
+
+@dataclass(frozen=True)
+class EvidenceBlock:
+    """What one file says of its wells at joined markers with k alleles.
+
+    `rows` (m,) joined marker rows, increasing; `codes` (m, w) observation codes of the file's own calls (all
+    NO_CALL_CODE where it has none); `depths` (m, w, k) or None; `phred` (m, w, n_g) or None.
+    """
+
+    k: int
+    rows: Ints
+    codes: UInt8s
+    depths: UInt16s | None = None
+    phred: UInt8s | None = None
+
+
+@dataclass(frozen=True)
+class BatchEvidence:
+    """One file: its well numbers (w,), the kind of evidence the likelihoods come from, and its blocks."""
+
+    batch: str
+    wells: Ints
+    kind: Evidence
+    blocks: tuple[EvidenceBlock, ...]
+
+
+@dataclass(frozen=True)
+class ErrorRates:
+    """Error rates of calls, `f` and `d` (marker,) per joined marker, and constants shared by all markers."""
+
+    f: Floats
+    d: Floats
+    swap: float
+    read_error: float
+    overdispersion: float
+    floor: float
+
+    @cached_property
+    def two_allele_table(self) -> Floats:
+        """Likelihoods (marker, code, genotype) of what can be seen at a marker of two alleles."""
+        return error_model.likelihood_table(2, self.f, self.d, self.swap)
+
+
+@dataclass(frozen=True)
+class Wells:
+    """All evidence of a run, or of the part of it that a job needs.
+
+    `markers`: the joined markers; `n_wells`: one more than the highest well number.
+    """
+
+    markers: Markers
+    n_wells: int
+    batches: tuple[BatchEvidence, ...]
+
+    def genetic_map(self, settings: Settings) -> tuple[Ints, Floats]:
+        """Chromosome number and position in Morgan of the joined markers, see `place_markers`."""
+        rate = settings.centimorgan_per_megabase
+        if rate not in self._maps:
+            self._maps[rate] = place_markers(self.markers, rate)
+        return self._maps[rate]
+
+    @cached_property
+    def _maps(self) -> dict[float | None, tuple[Ints, Floats]]:
+        return {}
+
+    @cached_property
+    def place(self) -> tuple[Ints, Ints]:
+        """Batch and column of every well, -1 for a well without evidence."""
+        batch = np.full(self.n_wells, -1, dtype=np.int64)
+        column = np.full(self.n_wells, -1, dtype=np.int64)
+        for b, item in enumerate(self.batches):
+            batch[item.wells] = b
+            column[item.wells] = np.arange(len(item.wells))
+        return batch, column
+
+    def codes(self, rows: Ints, wells: Ints) -> UInt8s:
+        """Observation codes (marker, well) at joined markers `rows`; NO_CALL_CODE where there is no call."""
+        out = np.full((len(rows), len(wells)), NO_CALL_CODE, dtype=np.uint8)
+        for block, here, there, source, target in self._overlaps(rows, wells):
+            out[np.ix_(here, target)] = block.codes[np.ix_(there, source)]
+        return out
+
+    def likelihood(self, rows: Ints, wells: Ints, k: int, rates: ErrorRates, *, floor: bool = True) -> Floats:
+        """Genotype likelihoods (marker, well, genotype), summing to 1, floored, flat where nothing is known.
+
+        `rows`: joined markers that all have `k` alleles; `wells`: well numbers.
+        """
+        n_g = n_genotypes(k)
+        out = np.full((len(rows), len(wells), n_g), 1 / n_g)
+        for block, here, there, source, target in self._overlaps(rows, wells):
+            assert block.k == k
+            batch = self._kind(block)
+            pick = np.ix_(there, source)
+            if batch is Evidence.LIKELIHOODS and block.phred is not None:
+                value = error_model.likelihood_from_phred(block.phred[pick])
+            elif batch is Evidence.DEPTHS and block.depths is not None:
+                value = error_model.likelihood_from_depths(
+                    block.depths[pick], rates.read_error, rates.overdispersion
+                )
+            else:
+                joined = block.rows[there]
+                if k == 2:
+                    table = rates.two_allele_table[joined]
+                else:
+                    table = error_model.likelihood_table(k, rates.f[joined], rates.d[joined], rates.swap)
+                value = error_model.likelihood_by_table(block.codes[pick], table)
+            out[np.ix_(here, target)] = value
+        return error_model.apply_floor(out, rates.floor) if floor else out
+
+    def called_by_calls(self, wells: Ints) -> Bools:
+        """Which wells' likelihoods come from calls, so that they tell of the call error rates."""
+        batch, _ = self.place
+        return np.asarray(self._by_calls[batch[wells]])
+
+    @cached_property
+    def _by_calls(self) -> Bools:
+        """Whether a file's evidence is its calls (batch + 1,); the last for a well of no file."""
+        return np.array(
+            [b.kind not in (Evidence.LIKELIHOODS, Evidence.DEPTHS) for b in self.batches] + [False]
+        )
+
+    def _kind(self, block: EvidenceBlock) -> Evidence:
+        return self._kind_of[id(block)]
+
+    @cached_property
+    def _kind_of(self) -> dict[int, Evidence]:
+        return {id(block): batch.kind for batch in self.batches for block in batch.blocks}
+
+    def _overlaps(self, rows: Ints, wells: Ints) -> Iterable[tuple[EvidenceBlock, Ints, Ints, Ints, Ints]]:
+        """Blocks with any of these: (block, places in rows, rows of block, columns, places in wells)."""
+        batch_of, column_of = self.place
+        batches = batch_of[wells]
+        for b in np.unique(batches[batches >= 0]):
+            target = np.flatnonzero(batches == b)
+            source = column_of[wells[target]]
+            for block in self.batches[b].blocks:
+                if not len(block.rows):
+                    continue
+                found = np.minimum(np.searchsorted(block.rows, rows), len(block.rows) - 1)
+                here = np.flatnonzero(block.rows[found] == rows)
+                if len(here):
+                    yield block, here, found[here], source, target
+
+
+def batch_evidence(
+    batch: CallBatch,
+    *,
+    wells: NDArray[np.integer],
+    joined_row: NDArray[np.integer],
+    recode: NDArray[np.integer],
+    n_alleles: NDArray[np.integer],
+) -> BatchEvidence:
+    """One file's evidence in terms of joined markers and alleles.
+
+    `wells` (sample,): well number of each sample of the file, -1 to leave it out. `joined_row` (file
+    marker,): joined row of each of its markers, -1 for one that is set aside. `recode` (file marker, 8):
+    joined number of each allele of the file. `n_alleles` (joined marker,).
+    """
+    samples = np.flatnonzero(np.asarray(wells) >= 0)
+    parts: dict[int, list[EvidenceBlock]] = {}
+    for block in batch.blocks:
+        target = np.asarray(joined_row)[block.rows]
+        joined_k = np.append(n_alleles, 0)[target]  # -1, set aside: the 0 at the end
+        for k in np.unique(joined_k[joined_k > 0]):
+            pick = np.flatnonzero(joined_k == k)
+            table = np.asarray(recode)[block.rows[pick]][:, : block.k].astype(np.int64)
+            parts.setdefault(int(k), []).append(
+                _recoded(
+                    int(k),
+                    target[pick].astype(np.int64),
+                    table,
+                    block.calls[pick][:, samples],
+                    None if block.depths is None else block.depths[pick][:, samples],
+                    None if block.phred is None else block.phred[pick][:, samples],
+                )
+            )
+    blocks = tuple(_merged(k, parts[k]) for k in sorted(parts))
+    return BatchEvidence(batch.batch, np.asarray(wells, dtype=np.int64)[samples], batch.evidence, blocks)
+
+
+def _recoded(
+    k: int,
+    rows: Ints,
+    table: Ints,
+    calls: Int8s,
+    depths: UInt16s | None,
+    phred: UInt8s | None,
+) -> EvidenceBlock:
+    """A block with its alleles numbered by `table` (marker, old allele)."""
+    m, own_k = table.shape
+    n = calls.shape[1]
+    seen = calls >= 0
+    flat = np.take_along_axis(table, np.where(seen, calls, 0).reshape(m, -1).astype(np.int64), axis=1)
+    codes = observation_codes(np.where(seen, flat.reshape(calls.shape), calls).astype(np.int8), k)
+    new_depths = None
+    if depths is not None:
+        new_depths = np.zeros((m, n, k), dtype=np.uint16)
+        for a in range(own_k):
+            new_depths[np.arange(m), :, table[:, a]] = depths[:, :, a]
+    new_phred = None
+    if phred is not None:
+        # A genotype with an allele that the file never saw is as bad as its worst one there.
+        new_phred = np.repeat(phred.max(axis=2, keepdims=True), n_genotypes(k), axis=2)
+        for g, (a, b) in enumerate(genotype_alleles(own_k)):
+            new_phred[np.arange(m), :, genotype_index(table[:, a], table[:, b])] = phred[:, :, g]
+    return EvidenceBlock(k, rows, codes, new_depths, new_phred)
+
+
+def _merged(k: int, parts: list[EvidenceBlock]) -> EvidenceBlock:
+    """Blocks of one k as one, rows increasing."""
+    rows = np.concatenate([p.rows for p in parts])
+    order = np.argsort(rows, kind="stable")
+    codes = np.concatenate([p.codes for p in parts])[order]
+    depths = [p.depths for p in parts if p.depths is not None]
+    phred = [p.phred for p in parts if p.phred is not None]
+    return EvidenceBlock(
+        k,
+        rows[order],
+        codes,
+        np.concatenate(depths)[order] if len(depths) == len(parts) else None,
+        np.concatenate(phred)[order] if len(phred) == len(parts) else None,
+    )

@@ -1,0 +1,1 @@
+"""One family: from its wells to verdicts."""

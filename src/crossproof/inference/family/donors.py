@@ -1,0 +1,91 @@
+"""Origins of a plant outside its tag: another panel line, the F1 of another cross, an unknown plant.
+
+None of these depends on the family's own parent plants, so each is one log likelihood per plant. Thousands of
+other crosses are screened first by a lower bound of their log likelihood that is one matrix product, sum_j
+sum_g P(g | F1) log L_ij(g) (Jensen), at markers spread over the genome; the best are then computed exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from crossproof.inference.evidence.marker_choice import evenly
+from crossproof.inference.family.family_model import log_product
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.pedigree import child_of_gametes
+from crossproof.inference.season_results import CrossRecord
+from crossproof.model.arrays import Bools, Floats, Floats32, Ints
+
+SCREEN_MARKERS = 192
+"""Markers by which other crosses are screened."""
+EXACT_CROSSES = 8
+"""Crosses per plant that pass the screen."""
+
+
+def log_mixture(like: Floats, genotypes: Floats) -> Floats:
+    """sum_j log sum_g L_ij(g) P_j(g), (n, origin); like (m, n, n_g), genotypes (m, origin, n_g)."""
+    mixed = np.matmul(like, genotypes.transpose(0, 2, 1))  # m, n, origin
+    return log_product(mixed, 0)
+
+
+@dataclass(frozen=True)
+class OtherCrosses:
+    """Crosses of the records whose two lines are typed, made ready once for all families.
+
+    `mother`, `father` (X,): versions; `ids` (X,); `screen_rows`: joined markers of the screen; `screen` (X,
+    marker x genotype): genotype probabilities of each F1 there.
+    """
+
+    ids: tuple[str, ...]
+    mother: Ints
+    father: Ints
+    screen_rows: Ints
+    screen: Floats32
+
+
+def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosses:
+    """Make the crosses of the records ready for `verify_family`; crosses of the same two lines count once.
+
+    Crosses with an untyped line are left out. The name of a pair is that of its first cross by name.
+    """
+    ids: dict[tuple[int, int], str] = {}
+    for record in sorted(records, key=lambda r: r.cross_id):
+        mother, father = panel.versions(record.mother), panel.versions(record.father)
+        if len(mother) and len(father) and mother[0] != father[0]:
+            pair = (int(min(mother[0], father[0])), int(max(mother[0], father[0])))
+            ids.setdefault(pair, record.cross_id)
+    pairs = sorted(ids)
+    mothers = np.array([p[0] for p in pairs], dtype=np.int64)
+    fathers = np.array([p[1] for p in pairs], dtype=np.int64)
+    block = next((b for b in panel.blocks if b.k == 2 and not b.maternal), None)
+    rows = np.empty(0, dtype=np.int64)
+    table = np.zeros((len(pairs), 0), dtype=np.float32)
+    if block is not None:
+        usable = np.flatnonzero(panel.set_aside[block.rows] == "")
+        place = evenly(usable, SCREEN_MARKERS)
+        gametes = block.gametes[place]
+        f1 = child_of_gametes(gametes[:, mothers], gametes[:, fathers])  # m, X, g
+        table = np.ascontiguousarray(
+            f1.transpose(1, 0, 2).reshape(len(pairs), f1.shape[0] * f1.shape[2]), dtype=np.float32
+        )
+        rows = block.rows[place]
+    return OtherCrosses(tuple(ids[p] for p in pairs), mothers, fathers, rows, table)
+
+
+def screen_crosses(others: OtherCrosses, like: Floats, leave_out: Bools) -> Ints:
+    """Crosses worth an exact look: the best EXACT_CROSSES of every plant, increasing.
+
+    `like` (screen marker, n, n_g); `leave_out` (X,): crosses that are no *other* cross for this family.
+    """
+    candidates = np.flatnonzero(~leave_out)
+    if len(candidates) <= EXACT_CROSSES:
+        return candidates
+    m, n, n_g = like.shape
+    log_like = np.log(like).transpose(1, 0, 2).reshape(n, m * n_g).astype(np.float32)
+    score = log_like @ others.screen.T
+    score[:, leave_out] = -np.inf
+    best = np.argpartition(-score, EXACT_CROSSES - 1, axis=1)[:, :EXACT_CROSSES]
+    return np.unique(best)

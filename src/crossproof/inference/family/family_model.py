@@ -1,0 +1,576 @@
+"""The family model: all plants of one cross share the same two parent plants, which are latent.
+
+Glossary (model.md section 4): `M`, `P` genotypes of the actual mother and father plant at marker j; `i`
+plant; `r` relation; `L_ij(g)` genotype likelihood; `F_ij(r; M, P) = sum_g L_ij(g) P(g | r, M, P)`; `pi_i(r)`
+posterior of plant i's relation; `W_-ij(M, P)` what the prior and the *other* plants say of the parents;
+`s_ij(r) = sum_{M,P} W_-ij F_ij(r)`.
+
+The algorithm. Given the relations, markers are independent; given the parents, plants are. So messages run
+between them until the class posteriors rest:
+
+1. plant i tells marker j's parents     m_ij(M,P) = sum_r pi_i(r) F_ij(r; M,P) / s_ij(r)
+2. the others tell plant i              W_-ij(M,P) ~ P(M) P(P) prod_{l != i} m_lj(M,P)
+3. and so                               log P(D_i | r) = sum_j log s_ij(r)
+4.                                      pi_i(r) ~ prior(r) P(D_i | r)
+
+Division by s_ij(r) in step 1 takes marker j's own evidence out of pi_i(r) before it is used at marker j:
+without it (on 25 enumerated families, test_family.py, the largest error of a posterior is
+0.0002 on average with it and 0.006 without) a plant's call at a marker would be counted twice there, once
+through pi_i. These are the messages of belief propagation on the graph plants - markers, so the sum of
+`log_evidence` is its Bethe approximation, by which readings of a parent tube are compared. Relations that do
+not involve this mother and father send the constant pi_i(r): F_ij(r)/s_ij(r) = 1.
+
+Along a chromosome. F_ij(r; M, P) = sum_c w_ij(r, c) F_c(M, P) over the components c of the relation
+(`descents`), and w_ij(r, c) are the cavity weights of its chain along the chromosome (`linkage`): what plant
+i's *other* markers say of the copies it carries at marker j. Markers without a place, or far apart, have the
+chain's own frequencies for weights, and are independent. With s_ij(r) = sum_{M,P} W_-ij F_ij(r; M,P) steps 1,
+2 and 4 stay as they are, and log P(D_i | r) in step 3 is the chain's likelihood.
+
+Everything is in natural logarithms; likelihoods are floored upstream, so no s is 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crossproof.inference.descents import (
+    Kinds,
+    component_tables,
+    order_share,
+    ordered,
+    pollen_components,
+    relation_chains,
+    unordered,
+)
+from crossproof.inference.linkage import Chain, Chains, Descent, Route, plan_route
+from crossproof.inference.pedigree import maternal_pair_tables
+from crossproof.model.arrays import Floats, Ints
+
+TOLERANCE = 1e-4
+EVIDENCE_TOLERANCE = 0.05
+"""Natural-log evidence may still move by this when the posteriors have come to rest."""
+MAX_ROUNDS = 50
+DAMP_AFTER = 8
+"""Round from which messages are averaged with the last ones, so that a family cannot swing for ever."""
+CHUNK_NUMBERS = 80_000
+"""Numbers (mother x father x child genotype x marker x plant) at a time: keeps working arrays in cache."""
+FADED = 1e-8
+"""Posterior below which, for all plants, a relation sends no messages; all are weighed at the end."""
+REVIVED = 1e-4
+"""Posterior at the end from which on a relation that had been left out is taken back."""
+MAX_REVIVALS = 3
+"""How often relations may be taken back before the posteriors stand."""
+ACTIVE_DONORS = 12
+"""Most pollen donors that take part in the messages; all of them are weighed before and after."""
+
+
+@dataclass(frozen=True)
+class FamilyBlock:
+    """Evidence of a family at markers of k alleles and one inheritance.
+
+    `like` (m, n, n_g); `donors` (m, D, k): gametes of every possible pollen donor, the last one the pool's.
+    `chromosome` (m,) number, -1 for a marker without a place, and `morgan` (m,) position on it; None: no
+    marker has a place. `mother_copies`, `father_copies` (m, k, k): weights of ordered pairs of alleles on the
+    two copies of a segregating parent, by which a heterozygote's alleles are told apart; None for a fixed
+    parent; the same for all nuclear blocks of a family.
+    """
+
+    k: int
+    maternal: bool
+    like: Floats
+    donors: Floats
+    chromosome: Ints | None = None
+    morgan: Floats | None = None
+    mother_copies: Floats | None = None
+    father_copies: Floats | None = None
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Natural-log priors of the relations: `pair` (R,), `donor` (D,), and `flat` (n,), the log of the summed
+    prior x likelihood of all relations that do not involve this mother and father."""
+
+    pair: Floats
+    donor: Floats
+    flat: Floats
+
+
+@dataclass(frozen=True)
+class Solution:
+    """`pair` (R, n) and `donor` (D, n): log P(D_i | r); `mother`, `father`: parent posteriors (m, n_g) per
+    block; `outside` per block (pairs, m, n): W_-ij, kept only on request; `active`: the donors in the
+    messages."""
+
+    pair: Floats
+    donor: Floats
+    active: Ints
+    mother: tuple[Floats, ...]
+    father: tuple[Floats, ...]
+    log_evidence: float
+    log_shared: float
+    rounds: int
+    converged: bool
+    outside: tuple[Floats, ...]
+
+
+def log_product(values: Floats, axis: int) -> Floats:
+    """log of the product over an axis of likelihoods of at least 1e-4, with few logarithms.
+
+    Sixteen factors of that size cannot underflow, so logs are taken of products of sixteen.
+    """
+    before, m, after = values.shape[:axis], values.shape[axis], values.shape[axis + 1 :]
+    if m <= 16:
+        return np.asarray(np.log(np.multiply.reduce(values, axis=axis)))
+    whole = m // 16 * 16
+    every = (slice(None),) * axis
+    grouped = np.multiply.reduce(
+        values[(*every, slice(whole))].reshape(*before, whole // 16, 16, *after), axis=axis + 1
+    )
+    total = np.add.reduce(np.log(grouped), axis=axis)
+    if whole < m:
+        total = total + np.log(np.multiply.reduce(values[(*every, slice(whole, m))], axis=axis))
+    return np.asarray(total)
+
+
+class _Chunk:
+    """Some markers of a block; arrays keep the cells (marker, plant) last and contiguous.
+
+    A sum over genotypes of L_ij(g) P(g | c, M, P) is formed from the tables and the messages first and meets
+    the likelihoods last, so that F_c(M, P) is never stored. Components of a maternal block are its relations.
+    A *pair* is a state of the mother and one of the father: genotypes, or ordered pairs of alleles of a
+    segregating parent.
+    """
+
+    def __init__(self, block: FamilyBlock, pick: slice, kinds: Kinds, at: Ints) -> None:
+        self.pick, self.at = pick, at  # at: places on the route
+        n_g = block.like.shape[2]
+        self.m, self.n, self.n_g, self.k = *block.like[pick].shape[:2], n_g, block.k
+        self.maternal = block.maternal
+        self.like = np.ascontiguousarray(block.like[pick].reshape(-1, n_g).T)  # g, cell
+        if block.maternal:
+            self.tables = maternal_pair_tables(block.k)
+            pollen = np.repeat(np.eye(n_g)[:, None], block.k, axis=1).transpose(1, 0, 2)[None]
+            self.order: tuple[Floats | None, Floats | None] = (None, None)
+        else:
+            table = component_tables(block.k, kinds)
+            self.tables = table.reshape(len(table), -1, n_g)  # component, pair, g
+            pollen = pollen_components(block.k, kinds.mother)
+            copies = (block.mother_copies, block.father_copies)
+            orders = [None if c is None else order_share(c[pick]) for c in copies]
+            self.order = (orders[0], orders[1])
+        self.states = [n_g if o is None else block.k**2 for o in self.order]
+        self.copies, self.k = pollen.shape[0], block.k
+        states = pollen.shape[2]
+        self.by_pollen = np.ascontiguousarray(pollen.transpose(0, 1, 3, 2)).reshape(-1, states)
+        self.by_mother = np.ascontiguousarray(pollen.transpose(2, 3, 0, 1)).reshape(states * n_g, -1)
+        self.donors = block.donors[pick]  # m, D, a
+
+    def begin(self, mother: Floats, father: Floats) -> None:
+        """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone."""
+        left, right = (
+            x[self.pick].T if o is None else (x[self.pick][:, ordered(self.k)] * o).T
+            for x, o in zip((mother, father), self.order, strict=True)
+        )
+        prior = (left[:, None] * right[None, :]).reshape(-1, self.m)
+        self.log_prior = np.log(np.maximum(prior, 1e-300))
+        self.outside: Floats = np.repeat(prior, self.n, axis=1)  # pairs, cell
+        self.log_total = np.zeros(self.m)
+        self.total: Floats = self.log_prior
+        self.message: Floats | None = None
+
+    def emissions(self, components: Ints) -> Floats:
+        """P(D_ij | component) (component, m, n), over the parents as the others show them."""
+        tables = self.tables[components].transpose(0, 2, 1).reshape(-1, len(self.outside))  # (c, g), pairs
+        child = (tables @ self.outside).reshape(len(components), self.n_g, -1)
+        return np.einsum("cgx,gx->cx", child, self.like).reshape(len(components), self.m, self.n)
+
+    def pollen_emissions(self) -> None:
+        """Find P(D_ij | copy of the mother, pollen allele), `by_allele` (m, copy, allele, n)."""
+        mother = self.outside.reshape(self.states[0], self.states[1], -1).sum(axis=1)
+        child = (self.by_pollen @ mother).reshape(self.copies * self.k, self.n_g, -1)
+        by_allele = np.einsum("agx,gx->ax", child, self.like)
+        shape = self.copies, self.k, self.m, self.n
+        self.by_allele = np.ascontiguousarray(by_allele.reshape(shape).transpose(2, 0, 1, 3))
+
+    def of_donors(self, which: Ints) -> Floats:
+        """P(D_ij | copy of the mother, donor) (m, donor, copy, n)."""
+        donors = self.donors if len(which) == self.donors.shape[1] else self.donors[:, which]
+        return np.matmul(donors[:, None], self.by_allele).transpose(0, 2, 1, 3)
+
+    def send(self, components: Ints, weights: Floats, pollen: Floats, flat: Floats) -> Floats:
+        """Messages m_ij (pairs, m, n) from weights of components (component, m, n) and of pollen (m, copy,
+        allele, n), each posterior x cavity weight / s, and flat (n,)."""
+        tables = self.tables[components].transpose(1, 2, 0).reshape(-1, len(components))  # (pairs, g), c
+        n_m, n_p = self.states
+        child = (tables @ weights.reshape(len(components), -1)).reshape(n_m, n_p, self.n_g, -1)
+        pollen = pollen.transpose(1, 2, 0, 3).reshape(self.copies * self.k, -1)
+        child += (self.by_mother @ pollen).reshape(n_m, 1, self.n_g, -1)
+        message = np.einsum("mpgx,gx->mpx", child, self.like).reshape(-1, self.m, self.n)
+        message += flat
+        return np.asarray(message)
+
+    def gather(self, message: Floats, damp: bool) -> None:
+        """New W_-ij from the messages: all of them together, divided by plant i's own."""
+        if damp and self.message is not None:
+            message = np.sqrt(message * self.message)
+        self.message = message
+        self.total = self.log_prior + log_product(message, 2)  # pairs, m
+        top = self.total.max(axis=0)
+        weight = np.exp(self.total - top)
+        self.log_total = top + np.log(weight.sum(axis=0))
+        # A pair whose weight underflows here cannot come back by leaving one plant out: messages lie between
+        # the floor of the likelihoods and its inverse.
+        outside = weight[:, :, None] / message
+        outside /= outside.sum(axis=0)
+        self.outside = outside.reshape(len(outside), -1)
+
+    def parents(self) -> tuple[Floats, Floats]:
+        """Posteriors of the mother and the father (m, n_g) given all plants."""
+        joint = np.exp(self.total - self.total.max(axis=0))
+        joint /= joint.sum(axis=0)
+        joint = self._by_genotype(joint.reshape(*self.states, self.m))
+        return joint.sum(axis=1).T, joint.sum(axis=0).T
+
+    def joint(self) -> Floats:
+        """W_-ij of the parents' genotypes (pairs, m, n)."""
+        outside = self._by_genotype(self.outside.reshape(*self.states, -1))
+        return outside.reshape(-1, self.m, self.n)
+
+    def _by_genotype(self, joint: Floats) -> Floats:
+        """Ordered pairs of alleles summed to genotypes, (mother, father, ...)."""
+        if self.order[0] is not None:
+            joint = np.tensordot(unordered(self.k).T, joint, axes=(1, 0))
+        if self.order[1] is not None:
+            joint = np.tensordot(unordered(self.k).T, joint, axes=(1, 1)).swapaxes(0, 1)
+        return joint
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """How some pair relations are judged at nuclear markers.
+
+    `components`: those that they are made of; `of_relation` (R,): number of each one's chain among the
+    distinct ones; `single`: (chain number, column of its component) of chains without descents; `groups`:
+    (chain numbers, `Chains` with columns for components) of the others, by number of states.
+    """
+
+    components: Ints
+    of_relation: Ints
+    single: tuple[tuple[int, int], ...]
+    groups: tuple[tuple[Ints, Chains], ...]
+
+    def fit(self, emission: Floats) -> Floats:
+        """log P(D | relation) (R, n) from emissions (marker, component, n) in the order of the route."""
+        out = np.zeros((int(self.of_relation.max(initial=-1)) + 1, emission.shape[2]))
+        for chain, column in self.single:
+            out[chain] = log_product(emission[:, column], 0)
+        for numbers, chains in self.groups:
+            out[numbers] = chains.fit(emission)
+        return np.asarray(out[self.of_relation])
+
+    def weights(self, emission: Floats, posterior: Floats) -> Floats:
+        """Weights of the components in the messages (marker, component, n) for posteriors (R, n)."""
+        total = np.zeros((int(self.of_relation.max(initial=-1)) + 1, emission.shape[2]))
+        np.add.at(total, self.of_relation, posterior)
+        out = np.zeros_like(emission)
+        for chain, column in self.single:
+            out[:, column] += total[chain] / emission[:, column]
+        for numbers, chains in self.groups:
+            out += chains.cavity(emission, total[numbers])
+        return out
+
+
+class Family:
+    """All plants of one family, to be judged under one or several readings of its two parent tubes."""
+
+    def __init__(self, blocks: tuple[FamilyBlock, ...], priors: Priors) -> None:
+        self.blocks = blocks
+        self.n = blocks[0].like.shape[1]
+        # Relations that cannot occur here are left out of the sums and come back as -inf.
+        self.rows = np.flatnonzero(np.isfinite(priors.pair))
+        self.n_pair = len(priors.pair)
+        self.priors = replace(priors, pair=priors.pair[self.rows])
+        nuclear = [b for b in blocks if not b.maternal]
+        self.kinds = Kinds(
+            any(b.mother_copies is not None for b in nuclear),
+            any(b.father_copies is not None for b in nuclear),
+        )
+        self.route = _route(nuclear)
+        place = np.empty(len(self.route.order), dtype=np.int64)
+        place[self.route.order] = np.arange(len(place))
+        self.chunks: list[tuple[int, _Chunk]] = []
+        done = 0
+        for b, block in enumerate(blocks):
+            m, _, n_g = block.like.shape
+            states = n_g * (1 + self.kinds.mother) * (1 + self.kinds.father)
+            step = max(1, CHUNK_NUMBERS // (max(self.n, 1) * n_g**2 * states))
+            for start in range(0, m, step):
+                pick = slice(start, min(start + step, m))
+                at = np.empty(0, dtype=np.int64) if block.maternal else place[done:][pick]
+                self.chunks.append((b, _Chunk(block, pick, self.kinds, at)))
+            done += 0 if block.maternal else m
+        self._plans: dict[bytes, _Plan] = {}
+        self._pollen: Chains | None = None
+        if self.kinds.mother:
+            self._pollen = Chains([Chain((Descent.GAMETE,), (0, 1))], self.route)
+
+    def plan(self, live: Ints) -> _Plan:
+        """How the pair relations of these rows are judged, made once for each set of them."""
+        key = live.tobytes()
+        if key not in self._plans:
+            chains = [relation_chains(self.kinds)[r] for r in self.rows[live]]
+            distinct = list(dict.fromkeys(chains))
+            used = np.array(sorted({c for chain in distinct for c in chain.component}), dtype=np.int64)
+            sizes = sorted({len(c.component) for c in distinct if c.descents})
+            groups = []
+            for size in sizes:
+                numbers = [i for i, c in enumerate(distinct) if c.descents and len(c.component) == size]
+                own = [
+                    replace(distinct[i], component=tuple(np.searchsorted(used, distinct[i].component)))
+                    for i in numbers
+                ]
+                groups.append((np.array(numbers, dtype=np.int64), Chains(own, self.route)))
+            self._plans[key] = _Plan(
+                used,
+                np.array([distinct.index(c) for c in chains], dtype=np.int64),
+                tuple(
+                    (i, int(np.searchsorted(used, c.component[0])))
+                    for i, c in enumerate(distinct)
+                    if not c.descents
+                ),
+                tuple(groups),
+            )
+        return self._plans[key]
+
+    def solve(
+        self,
+        mother: tuple[Floats, ...],
+        father: tuple[Floats, ...],
+        *,
+        max_rounds: int = MAX_ROUNDS,
+        coherent_start: bool = False,
+        active: Ints | None = None,
+        priors: Priors | None = None,
+        keep_outside: bool = False,
+    ) -> Solution:
+        """Judge all plants under one reading of the parents.
+
+        `mother`, `father`: prior (m, n_g) of the parent plant per block, (1-h) consensus + h pool. With
+        `max_rounds` 0 the plants are independent of each other and judged with that prior alone.
+        `coherent_start` takes every plant for a hybrid or a self in the first message: the start for a
+        reading under which a parent's genotype has to be learned from the progeny. With `active` only these
+        donors are weighed (the rest come back as -inf): enough to see whether a reading is worth more.
+        `priors`: in place of the family's own, `pair` for the relations that can occur only (`rows`).
+        """
+        chunks, narrow = self.chunks, active
+        priors = self.priors if priors is None else priors
+        for b, chunk in chunks:
+            chunk.begin(mother[b], father[b])
+        every = np.arange(len(priors.donor)) if active is None else active
+        all_pairs = np.arange(len(self.rows))
+        pair, donor = self._fit(all_pairs, every)
+        posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
+        rounds, converged = 0, True
+        if self.n > 1 and max_rounds > 0:
+            if coherent_start:
+                posterior = _hybrid_or_self(pair, priors, len(every))
+            live, heard = all_pairs, every
+            for _ in range(MAX_REVIVALS):
+                keep, place = _worth(live, posterior)
+                live, heard = live[keep], heard[place]
+                posterior = posterior[0][keep], posterior[1][place], posterior[2]
+                rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
+                pair, donor = self._fit(all_pairs, every)
+                posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
+                back = _left_out(posterior[0], all_pairs, live) + _left_out(posterior[1], every, heard)
+                if not converged or back < REVIVED:
+                    break
+                live, heard = all_pairs, every
+            active = heard
+            if not converged:
+                alone = self.solve(
+                    mother, father, max_rounds=0, active=narrow, priors=priors, keep_outside=keep_outside
+                )
+                return replace(alone, rounds=rounds, converged=False)
+        if active is None:
+            active = every[_worth(all_pairs, posterior)[1]]
+        evidence = self._evidence(log_plants)
+        parents = [(b, *chunk.parents()) for b, chunk in chunks]
+        full = np.full((self.n_pair, self.n), -np.inf)
+        full[self.rows] = pair
+        donors = np.full((len(priors.donor), self.n), -np.inf)
+        donors[every] = donor
+        every_block = range(len(self.blocks))
+        return Solution(
+            full,
+            donors,
+            active,
+            tuple(_joined([m for b, m, _ in parents if b == i], self.blocks[i]) for i in every_block),
+            tuple(_joined([p for b, _, p in parents if b == i], self.blocks[i]) for i in every_block),
+            evidence,
+            float(sum(float(c.log_total.sum()) for _, c in chunks)),
+            rounds,
+            converged,
+            tuple(
+                np.concatenate(
+                    [c.joint() for b, c in chunks if b == i] or [np.empty((0, 0, self.n))],
+                    axis=1,
+                )
+                for i in every_block
+            )
+            if keep_outside
+            else (),
+        )
+
+    def _exchange(
+        self,
+        live: Ints,
+        heard: Ints,
+        posterior: tuple[Floats, Floats, Floats],
+        rounds: int,
+        max_rounds: int,
+        priors: Priors,
+    ) -> tuple[int, bool]:
+        """Pass messages of these pair relations and donors until posteriors and evidence rest."""
+        evidence = np.inf
+        while rounds < max_rounds:
+            rounds += 1
+            before = posterior
+            self._send(live, heard, before, rounds > DAMP_AFTER)
+            pair, donor = self._fit(live, heard)
+            posterior, log_plants = _weighed(pair, donor, live, heard, priors)
+            moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
+            # The evidence is that of the messages only once they and the fits made from them agree.
+            known, evidence = evidence, self._evidence(log_plants)
+            if moved < TOLERANCE and abs(evidence - known) < EVIDENCE_TOLERANCE:
+                return rounds, True
+        return rounds, False
+
+    def _evidence(self, log_plants: Floats) -> float:
+        """Bethe approximation of log P(all data of the family), under the last messages."""
+        return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
+
+    def _fit(self, live: Ints, which: Ints) -> tuple[Floats, Floats]:
+        """Log likelihoods of these pair relations and donors; keeps the emissions for the next messages."""
+        plan = self.plan(live)
+        self._emission: Floats = np.empty((len(self.route.r), len(plan.components), self.n))
+        self._held = plan.components
+        pair = np.zeros((len(live), self.n))
+        donor = np.zeros((len(which), self.n))
+        for _, chunk in self.chunks:
+            chunk.pollen_emissions()
+            if chunk.maternal:
+                pair += log_product(chunk.emissions(self.rows[live]), 1)
+            else:
+                self._emission[chunk.at] = chunk.emissions(plan.components).transpose(1, 0, 2)
+            if chunk.maternal or self._pollen is None:
+                donor += log_product(chunk.of_donors(which)[:, :, 0], 0)
+        if self._pollen is not None:
+            for d, one in enumerate(which):
+                donor[d] += self._pollen.fit(self._donor_emission(one))[0]
+        pair += plan.fit(self._emission)
+        return pair, donor
+
+    def _donor_emission(self, one: int) -> Floats:
+        """P(D_ij | copy of the mother, this donor) (marker, copy, n) in the order of the route."""
+        out = np.empty((len(self.route.r), 2, self.n))
+        for _, chunk in self.chunks:
+            if not chunk.maternal:
+                out[chunk.at] = chunk.of_donors(np.array([one]))[:, 0]
+        return out
+
+    def _send(
+        self,
+        live: Ints,
+        heard: Ints,
+        posterior: tuple[Floats, Floats, Floats],
+        damp: bool,
+    ) -> None:
+        """Messages of all plants under these posteriors, and the parents as they then have them."""
+        pair, donor, flat = posterior
+        plan = self.plan(live)
+        emission = self._emission
+        if len(self._held) > len(plan.components):
+            emission = emission[:, np.searchsorted(self._held, plan.components)]
+        weights = plan.weights(emission, pair)
+        linked = np.empty((0, 0, 0))
+        if self._pollen is not None:
+            linked = np.empty((len(self.route.r), 2, len(heard), self.n))
+            for d, one in enumerate(heard):
+                linked[:, :, d] = self._pollen.cavity(self._donor_emission(one), donor[d][None])
+        for _, chunk in self.chunks:
+            if chunk.maternal:
+                rows = self.rows[live]
+                share = pair[:, None] / chunk.emissions(rows)
+            else:
+                rows = plan.components
+                share = weights[chunk.at].transpose(1, 0, 2)
+            if chunk.maternal or self._pollen is None:
+                of_donor = donor / chunk.of_donors(heard)[:, :, 0]
+                of_donor = of_donor[:, None]  # m, copy, donor, n
+            else:
+                of_donor = linked[chunk.at]
+            pollen = np.matmul(chunk.donors[:, heard].transpose(0, 2, 1)[:, None], of_donor)
+            chunk.gather(chunk.send(rows, np.ascontiguousarray(share), pollen, flat), damp)
+
+
+def _route(blocks: list[FamilyBlock]) -> Route:
+    """The route over the markers of nuclear blocks."""
+    none = np.empty(0, dtype=np.int64)
+    chromosome = [np.full(len(b.like), -1) if b.chromosome is None else b.chromosome for b in blocks]
+    morgan = [np.zeros(len(b.like)) if b.morgan is None else b.morgan for b in blocks]
+    return plan_route(np.concatenate([none, *chromosome]), np.concatenate([np.empty(0), *morgan]))
+
+
+def _joined(parts: list[Floats], block: FamilyBlock) -> Floats:
+    return np.concatenate(parts) if parts else np.empty((0, block.like.shape[2]))
+
+
+def _hybrid_or_self(pair: Floats, priors: Priors, n_donors: int) -> tuple[Floats, Floats, Floats]:
+    """Posteriors with every plant a hybrid or a self (the first two pair relations)."""
+    n = pair.shape[1]
+    scores = priors.pair[:2, None] + pair[:2]
+    weights = np.exp(scores - scores.max(axis=0))
+    both = np.zeros_like(pair)
+    both[:2] = weights / weights.sum(axis=0)
+    return both, np.zeros((n_donors, n)), np.zeros(n)
+
+
+def _weighed(
+    pair: Floats, donor: Floats, live: Ints, which: Ints, priors: Priors
+) -> tuple[tuple[Floats, Floats, Floats], Floats]:
+    """Posteriors of the pair relations (live, n), donors (donor, n) and all other relations together (n,);
+    and the log of the summed prior x likelihood (n,)."""
+    scores = np.concatenate(
+        [priors.pair[live][:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
+    )
+    top = scores.max(axis=0)
+    weights = np.exp(scores - top)
+    total = weights.sum(axis=0)
+    weights /= total
+    r = len(pair)
+    return (weights[:r], weights[r:-1], weights[-1]), top + np.log(total)
+
+
+def _worth(live: Ints, posterior: tuple[Floats, Floats, Floats]) -> tuple[Ints, Ints]:
+    """Places of the relations and donors that are worth a place in the messages.
+
+    Hybrid and self always are, and so is the last donor, the pool; of the others the ACTIVE_DONORS likeliest
+    at most.
+    """
+    pair, donor, _ = posterior
+    best = donor.max(axis=1)
+    best[-1] = np.inf
+    top = np.argsort(-best, kind="stable")[:ACTIVE_DONORS]
+    return np.flatnonzero((pair.max(axis=1) >= FADED) | (live < 2)), np.sort(top[best[top] >= FADED])
+
+
+def _left_out(posterior: Floats, rows: Ints, kept: Ints) -> float:
+    """Highest posterior among the rows (increasing, as those kept are) that are not kept."""
+    if len(rows) == len(kept):
+        return 0.0
+    out = np.ones(len(rows), dtype=bool)
+    out[np.searchsorted(rows, kept)] = False
+    return float(posterior[out].max(initial=0.0))

@@ -1,0 +1,225 @@
+"""Gathering a family's evidence: its markers, its plants' likelihoods, origins outside its tag."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from crossproof.inference.evidence.blocks import Wells
+from crossproof.inference.evidence.marker_choice import choose_markers
+from crossproof.inference.f1_parents import copies_of
+from crossproof.inference.family.donors import OtherCrosses, log_mixture, screen_crosses
+from crossproof.inference.family.family_model import FamilyBlock
+from crossproof.inference.family.origins import Origins, list_origins
+from crossproof.inference.family.replicate_wells import Replicates
+from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.pedigree import child_of_gametes
+from crossproof.inference.season_results import FamilyInput
+from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
+from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.model.settings import Settings
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A family's evidence at its chosen markers."""
+
+    family: FamilyInput
+    order: Ints  # places of the plants sorted by name
+    panel_blocks: tuple[PanelBlock, ...]
+    places: tuple[Ints, ...]  # chosen places in each panel block
+    blocks: tuple[FamilyBlock, ...]
+    donor_versions: Ints
+    origins: Origins
+    flat: Floats  # row, n: log likelihoods of the relations without this mother and father
+    counted: tuple[tuple[PanelBlock, Ints, Floats, UInt8s], ...]
+    replicates: Replicates | None
+    from_calls: Bools  # n
+
+
+def plant_likelihood(
+    wells: Wells, rows: Ints, k: int, family: FamilyInput, panel: Panel, settings: Settings
+) -> tuple[Floats, Floats, Ints]:
+    """Likelihoods (m, n, n_g) of the plants and (m, w, n_g) of their wells, and each well's plant (w,).
+
+    Wells of one plant are multiplied and floored again, so that replicates do not lift the floor.
+    """
+    well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
+    owner = np.repeat(np.arange(len(family.plants)), [len(p.wells) for p in family.plants])
+    like = wells.likelihood(rows, well, k, panel.rates(settings))
+    n = len(family.plants)
+    if len(well) == n and np.array_equal(owner, np.arange(n)):
+        return like, like, owner
+    total = np.zeros((len(rows), n, like.shape[2]))
+    for w, plant in enumerate(owner):
+        total[:, plant] += np.log(like[:, w])
+    total -= total.max(axis=2, keepdims=True)
+    joint = np.exp(total)
+    joint /= joint.sum(axis=2, keepdims=True)
+    several = np.bincount(owner, minlength=n) > 1
+    eps = settings.floor
+    joint[:, several] = (1 - eps) * joint[:, several] + eps / like.shape[2]
+    return joint, like, owner
+
+
+def choose_rows(
+    family: FamilyInput, panel: Panel, settings: Settings, phase: float = 0.5
+) -> tuple[Ints, ...]:
+    """Chosen places per panel block: nuclear markers by `choose_markers`, all maternal ones."""
+    usable = [panel.set_aside[b.rows] == "" for b in panel.blocks]
+    limit = settings.max_markers_per_cross
+    nuclear = [i for i, b in enumerate(panel.blocks) if not b.maternal]
+    total = sum(int(usable[i].sum()) for i in nuclear)
+    if limit is None or total <= limit:
+        return tuple(np.flatnonzero(u) for u in usable)
+    mother, father = panel.versions(family.mother), panel.versions(family.father)
+    rows = np.concatenate([panel.blocks[i].rows for i in nuclear])
+    contrast = np.concatenate(
+        [
+            1
+            - np.einsum(
+                "ma,ma->m", panel.blocks[i].gametes[:, mother[0]], panel.blocks[i].gametes[:, father[0]]
+            )
+            if len(mother) and len(father)
+            else np.zeros(len(panel.blocks[i].rows))
+            for i in nuclear
+        ]
+    )
+    order = np.argsort(rows, kind="stable")
+    flags = np.concatenate([usable[i] for i in nuclear])
+    taken = np.zeros(len(panel.set_aside), dtype=bool)
+    taken[rows[order][choose_markers(contrast[order], flags[order], limit, phase)]] = True
+    return tuple(
+        np.flatnonzero(u) if b.maternal else np.flatnonzero(taken[b.rows])
+        for u, b in zip(usable, panel.blocks, strict=True)
+    )
+
+
+def prepare(
+    family: FamilyInput,
+    wells: Wells,
+    panel: Panel,
+    settings: Settings,
+    others: OtherCrosses | None,
+    *,
+    phase: float = 0.5,
+) -> Prepared:
+    """Gather a family's evidence at its markers and weigh the origins that do not depend on its parents.
+
+    `phase` (0 to 1) shifts the choice among markers that are more than the family needs.
+    """
+    order = np.array(sorted(range(len(family.plants)), key=lambda i: family.plants[i].plant), dtype=np.int64)
+    family = FamilyInput(
+        family.cross_id, family.mother, family.father, tuple(family.plants[i] for i in order)
+    )
+    batch, _ = wells.place
+    family = FamilyInput(
+        family.cross_id,
+        family.mother,
+        family.father,
+        tuple(type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0))) for p in family.plants),
+    )
+    mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
+    is_donor = np.ones(len(panel.version_line), dtype=bool)
+    is_donor[mothers], is_donor[fathers] = False, False
+    donors = np.flatnonzero(is_donor)
+    places = choose_rows(family, panel, settings, phase)
+    blocks, counted, single = [], [], []
+    sizes = np.array([len(p.wells) for p in family.plants], dtype=np.int64)
+    several = np.flatnonzero(np.repeat(sizes > 1, sizes))
+    n = len(family.plants)
+    well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
+    lines = np.zeros((len(donors), n))
+    unknown = np.zeros((2, n))
+    chromosome, morgan = wells.genetic_map(settings)
+    mother_copies, father_copies = (copies_of(panel, places, v) for v in (mothers, fathers))
+    for b, (panel_block, place) in enumerate(zip(panel.blocks, places, strict=True)):
+        rows = panel_block.rows[place]
+        like, of_wells, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)
+        single.append(of_wells[:, several])
+        codes = wells.codes(rows, well)
+        counted.append((panel_block, place, like, _plant_codes(codes, owner, n)))
+        gametes = panel_block.gametes[place][:, donors].astype(np.float64)
+        blocks.append(
+            FamilyBlock(
+                panel_block.k,
+                panel_block.maternal,
+                like,
+                np.concatenate([gametes, panel_block.q[place][:, None]], axis=1),
+                chromosome[rows],
+                morgan[rows],
+                mother_copies[b],
+                father_copies[b],
+            )
+        )
+        consensus = panel_block.consensus[place][:, donors].astype(np.float64)
+        pool = np.stack([panel_block.pool(f)[place] for f in (settings.inbreeding, 0.0)], axis=1)
+        fit = log_mixture(like, np.concatenate([consensus, pool], axis=1))
+        lines += fit[:, :-2].T
+        unknown += fit[:, -2:].T
+    chosen, n_others, crosses = _other_crosses(family, wells, panel, settings, others, places, blocks)
+    names = tuple(others.ids[x] for x in chosen) if others is not None else ()
+    maternal = any(b.maternal and len(p) for b, p in zip(panel.blocks, places, strict=True))
+    origins = list_origins(family, panel, settings, donors, names, n_others, maternal)
+    flat = np.concatenate([lines, crosses, unknown])
+    owners = np.repeat(np.arange(n), sizes)
+    replicates = Replicates(owners[several], tuple(single)) if len(several) else None
+    by_calls = wells.called_by_calls(well) if len(well) else np.empty(0, dtype=bool)
+    from_calls = np.bincount(owners[~by_calls], minlength=n) == 0
+    return Prepared(
+        family,
+        order,
+        panel.blocks,
+        places,
+        tuple(blocks),
+        donors,
+        origins,
+        flat,
+        tuple(counted),
+        replicates,
+        from_calls,
+    )
+
+
+def _plant_codes(codes: UInt8s, owner: Ints, n: int) -> UInt8s:
+    """Observation codes (m, n) of plants from those of their wells (m, w): the first that has a call."""
+    if np.array_equal(owner, np.arange(n)):
+        return codes
+    of_plants = np.full((len(codes), n), NO_CALL_CODE, dtype=np.uint8)
+    for w in range(len(owner) - 1, -1, -1):
+        seen = codes[:, w] != NO_CALL_CODE
+        of_plants[seen, owner[w]] = codes[seen, w]
+    return of_plants
+
+
+def _other_crosses(
+    family: FamilyInput,
+    wells: Wells,
+    panel: Panel,
+    settings: Settings,
+    others: OtherCrosses | None,
+    places: tuple[Ints, ...],
+    blocks: list[FamilyBlock],
+) -> tuple[Ints, int, Floats]:
+    """Other crosses worth naming, how many there are in all, and their log likelihoods (cross, n)."""
+    n = len(family.plants)
+    none = np.empty(0, dtype=np.int64), 0, np.zeros((0, n))
+    if others is None or not len(others.ids):
+        return none
+    own = np.concatenate([panel.versions(family.mother), panel.versions(family.father)])
+    leave_out = np.isin(others.mother, own) & np.isin(others.father, own)
+    if leave_out.all():
+        return none
+    like = np.empty((0, n, 3))
+    if len(others.screen_rows):
+        like, _, _ = plant_likelihood(wells, others.screen_rows, 2, family, panel, settings)
+    chosen = screen_crosses(others, like, leave_out)
+    fit = np.zeros((len(chosen), n))
+    for panel_block, place, block in zip(panel.blocks, places, blocks, strict=True):
+        if panel_block.maternal:
+            continue
+        gametes = panel_block.gametes[place]
+        f1 = child_of_gametes(gametes[:, others.mother[chosen]], gametes[:, others.father[chosen]])
+        fit += log_mixture(block.like, f1).T
+    return chosen, int((~leave_out).sum()), fit

@@ -1,0 +1,176 @@
+"""Every origin that a plant of a family can have: priors, classes and words.
+
+Under a reading of the parents that takes a parent *plant* to be wrong, the same rows mean something else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from crossproof.inference.family.parent_readings import Fault, Reading
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.pedigree import PAIR_RELATIONS
+from crossproof.inference.season_results import RELATIONS, FamilyInput
+from crossproof.model.arrays import Floats, Ints
+from crossproof.model.results import Relation, Verdict
+from crossproof.model.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
+
+RELATION_NUMBER = {relation: number for number, relation in enumerate(RELATIONS)}
+CLASS_OF_RELATION = np.array([CLASS_INDEX[relation.verdict] for relation in RELATIONS], dtype=np.int64)
+
+OTHER_MOTHER = "seed of another mother"
+"""Words for what a plant is where the mother plant was not of her line, and which it was is not known."""
+
+
+@dataclass(frozen=True)
+class Origins:
+    """Every relation a plant of this family can have, one row each, with prior, class, relation and words.
+
+    Rows: pair relations, pollen donors (the pool last), other lines, other crosses, unknown plant.
+    """
+
+    log_prior: Floats
+    klass: Ints
+    relation: Ints
+    words: tuple[str, ...]
+    n_pair: int
+    n_donor: int
+
+
+def list_origins(
+    family: FamilyInput,
+    panel: Panel,
+    settings: Settings,
+    donors: Ints,
+    crosses: tuple[str, ...],
+    n_crosses: int,
+    maternal: bool,
+) -> Origins:
+    """Rows, priors and words of every relation of a family."""
+    mother, father = family.mother or "unknown mother", family.father or "unknown father"
+    weights = dict(RELATION_WEIGHTS)
+    if not crosses:
+        weights.pop(Relation.OTHER_CROSS)
+    if not maternal:
+        weights.pop(Relation.RECIPROCAL)
+    if not len(donors):
+        weights.pop(Relation.OTHER_LINE)
+    total = sum(weights.values())
+    weights = {r: w / total for r, w in weights.items()}
+    weights |= {Relation.HYBRID: 1.0, Relation.SELF: 1.0}
+    words = {
+        Relation.HYBRID: f"pollen of {father}",
+        Relation.SELF: f"self of {mother}",
+        Relation.FATHER_SELFED: f"self of {father}",
+        Relation.ADVANCED: f"F2 or later of {mother} x {father}",
+        Relation.BACKCROSS_MOTHER: f"{mother} x {father} backcrossed to {mother}",
+        Relation.BACKCROSS_FATHER: f"{mother} x {father} backcrossed to {father}",
+        Relation.RECIPROCAL: f"reciprocal cross {father} x {mother}",
+    }
+    line_share = (
+        1 / np.bincount(panel.version_line)[panel.version_line[donors]] if len(donors) else np.empty(0)
+    )
+    line_share = line_share / max(line_share.sum(), 1e-9)
+    names = [panel.lines[v] for v in panel.version_line[donors].tolist()]
+    pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
+    # An unknown plant is as likely a fixed line as the offspring of two.
+    groups: list[tuple[list[Relation], Floats, list[str]]] = [
+        (
+            [r for r, _ in PAIR_RELATIONS],
+            np.array([weights.get(r, 0.0) * share for r, share in PAIR_RELATIONS]),
+            [words[r] for r, _ in PAIR_RELATIONS],
+        ),
+        _alike(
+            Relation.OUTCROSS_LINE, settings.panel_donor_share * line_share, [f"pollen of {x}" for x in names]
+        ),
+        _alike(Relation.OUTCROSS_UNKNOWN, np.array([pool_share]), ["unknown pollen"]),
+        _alike(
+            Relation.OTHER_LINE,
+            weights.get(Relation.OTHER_LINE, 0.0) * line_share,
+            [f"line {x}" for x in names],
+        ),
+        _alike(
+            Relation.OTHER_CROSS,
+            np.full(len(crosses), weights.get(Relation.OTHER_CROSS, 0.0) / max(n_crosses, 1)),
+            [f"cross {x}" for x in crosses],
+        ),
+        _alike(Relation.UNKNOWN, np.full(2, weights[Relation.UNKNOWN] / 2), ["unknown plant"] * 2),
+    ]
+    of_row = np.concatenate(
+        [np.array([RELATION_NUMBER[r] for r in rows], dtype=np.int64) for rows, _, _ in groups]
+    )
+    klass = CLASS_OF_RELATION[of_row]
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(np.concatenate([prior for _, prior, _ in groups]) * panel.class_prior[klass])
+    return Origins(
+        log_prior,
+        klass,
+        of_row,
+        tuple(word for _, _, texts in groups for word in texts),
+        len(PAIR_RELATIONS),
+        len(donors) + 1,
+    )
+
+
+def _alike(relation: Relation, prior: Floats, words: list[str]) -> tuple[list[Relation], Floats, list[str]]:
+    return [relation] * len(words), prior, words
+
+
+@dataclass(frozen=True)
+class View:
+    """Class, relation and words of every origin row under one reading of the parents."""
+
+    klass: Ints
+    relation: Ints
+    words: tuple[str, ...]
+
+
+def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
+    """What the relations mean where the parent plant itself was another one than the tag says.
+
+    With a wrong father what looks like a hybrid is an outcross; with a wrong mother nothing is of this cross.
+    Under any other reading than the one as typed, the pair relations and donors follow once more at the end,
+    for plants that are as typed after all.
+    """
+    klass, relation, words = origins.klass.copy(), origins.relation.copy(), list(origins.words)
+    version = reading.mother if reading.fault is Fault.MOTHER_PLANT else reading.father
+    name = "" if version is None else panel.lines[panel.version_line[version]]
+    for row in range(origins.n_pair + origins.n_donor if reading.fault is Fault.MOTHER_PLANT else 0):
+        klass[row] = CLASS_INDEX[Verdict.OFF_PEDIGREE]
+        selfed = origins.relation[row] == RELATION_NUMBER[Relation.SELF]
+        meant = Relation.OTHER_LINE if selfed and name else Relation.UNKNOWN
+        relation[row] = RELATION_NUMBER[meant]
+        words[row] = f"line {name}" if meant is Relation.OTHER_LINE else OTHER_MOTHER
+    if reading.fault is Fault.FATHER_PLANT:
+        hybrid = np.flatnonzero(origins.relation[: origins.n_pair] == RELATION_NUMBER[Relation.HYBRID])
+        for row in hybrid.tolist():
+            klass[row] = CLASS_INDEX[Verdict.OUTCROSS]
+            relation[row] = RELATION_NUMBER[Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN]
+            words[row] = f"pollen of {name}" if name else "unknown pollen"
+    if reading.fault is not Fault.NONE:
+        inside = slice(0, origins.n_pair + origins.n_donor)
+        klass = np.concatenate([klass, origins.klass[inside]])
+        relation = np.concatenate([relation, origins.relation[inside]])
+        words += origins.words[inside]
+    return View(klass, relation, tuple(words))
+
+
+def row_scores(
+    origins: Origins,
+    reading: Reading,
+    pair: Floats,
+    donor: Floats,
+    flat: Floats,
+    typed: tuple[Floats, Floats],
+) -> Floats:
+    """log prior + log likelihood (row, n) in the order of `relabel`; `typed`: fits as typed."""
+    inside = origins.n_pair + origins.n_donor
+    scores = origins.log_prior[:, None] + np.concatenate([pair, donor, flat])
+    if reading.fault is Fault.NONE:
+        return np.asarray(scores)
+    share = reading.typed_share
+    scores[:inside] += np.log1p(-share)
+    as_typed = np.log(share) + origins.log_prior[:inside, None] + np.concatenate(typed)
+    return np.concatenate([scores, as_typed])

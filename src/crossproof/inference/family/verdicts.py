@@ -1,0 +1,110 @@
+"""From evidence to verdict, decision and reason. Only here do thresholds matter.
+
+Model.md section 6: the verdict is the class whose posterior reaches `min_posterior`; else undetermined, with
+the leading class, the reason, and what would settle it.
+"""
+
+from __future__ import annotations
+
+from crossproof.inference.season_results import FamilyResult, Judgement
+from crossproof.model.results import CLASSES, Reason, Verdict, decide
+from crossproof.model.settings import Settings
+
+FLAG_WELLS_DISAGREE = "wells disagree"
+FLAG_NOT_CONVERGED = "family did not converge"
+FLAG_PARENT_DEPARTS = "{parent} plant departs from its line"
+FLAG_RECIPROCAL = "maternal markers show the father: reciprocal cross?"
+FLAG_MATERNAL = "maternal markers differ from the mother"
+
+DEPARTURE_SHARE = 0.15
+"""Share of markers, departing from the line, from which on a parent plant is flagged."""
+
+
+def judge(result: FamilyResult, plant: int, settings: Settings, *, mixed_dna: bool = False) -> Judgement:
+    """Verdict on plant number `plant` of a family.
+
+    `mixed_dna`: the plate checks found mixed DNA in its wells, so that no class can be trusted.
+    """
+    posterior = result.class_posterior[plant]
+    lead = int(posterior.argmax())
+    leading = CLASSES[lead]
+    flags = _flags(result, plant, settings)
+    reason = _why_not(result, plant, settings, mixed_dna)
+    verdict = leading if reason is Reason.NONE else Verdict.UNDETERMINED
+    return Judgement(verdict, leading, decide(verdict), reason, _settle(result, plant, reason), flags)
+
+
+def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool) -> Reason:
+    """The reason why a plant stays undetermined, or NONE."""
+    posterior = result.class_posterior[plant]
+    scored = int(result.scored[plant])
+    if result.wells[plant] == 0 or scored == 0:
+        return Reason.NO_DATA
+    if not result.mother_known:
+        return Reason.NO_PARENT_DATA
+    if mixed_dna:
+        return Reason.MIXED_DNA
+    if scored < settings.min_markers_scored:
+        return Reason.FEW_MARKERS
+    if result.from_calls[plant] and result.call_rate[plant] < settings.min_call_rate:
+        return Reason.LOW_CALL_RATE
+    if not result.father_known:
+        if posterior[1] >= settings.min_posterior:
+            return Reason.NONE
+        crossed = posterior[0] + posterior[2] >= settings.min_posterior
+        return Reason.FATHER_UNPROVEN if crossed else Reason.NO_PARENT_DATA
+    if posterior.max() >= settings.min_posterior:
+        return Reason.NONE
+    if result.wells_disagree[plant]:
+        return Reason.WELLS_DISAGREE
+    if result.contrast_scored[plant] < settings.min_markers_scored:
+        return Reason.FEW_MARKERS
+    if result.mother_departure > DEPARTURE_SHARE or result.father_departure > DEPARTURE_SHARE:
+        return Reason.PARENTS_UNRESOLVED
+    return Reason.CLASSES_CLOSE
+
+
+def _flags(result: FamilyResult, plant: int, settings: Settings) -> tuple[str, ...]:
+    flags = []
+    if result.wells_disagree[plant] or result.well_discordance[plant] > settings.line_conflict:
+        flags.append(FLAG_WELLS_DISAGREE)
+    if not result.converged:
+        flags.append(FLAG_NOT_CONVERGED)
+    for parent, share in (("mother", result.mother_departure), ("father", result.father_departure)):
+        if share > DEPARTURE_SHARE:
+            flags.append(FLAG_PARENT_DEPARTS.format(parent=parent))
+    if result.maternal_scored[plant] and result.maternal_agree[plant] < result.maternal_scored[plant]:
+        reciprocal = result.sources[plant, 0].startswith("reciprocal")
+        flags.append(FLAG_RECIPROCAL if reciprocal else FLAG_MATERNAL)
+    return tuple(flags)
+
+
+_SETTLE = {
+    Reason.NO_DATA: "type the plant again",
+    Reason.NO_PARENT_DATA: "type the mother line",
+    Reason.FATHER_UNPROVEN: "type the father line",
+    Reason.MIXED_DNA: "take a fresh leaf of this plant alone",
+    Reason.LOW_CALL_RATE: "extract and type the plant again",
+    Reason.WELLS_DISAGREE: "take a fresh leaf and type it again",
+    Reason.PARENTS_UNRESOLVED: "type the parent plants of this cross, or more of its progeny",
+}
+
+
+def _settle(result: FamilyResult, plant: int, reason: Reason) -> str:
+    if reason is Reason.NONE:
+        return ""
+    if reason in _SETTLE:
+        return _SETTLE[reason]
+    if reason is Reason.FEW_MARKERS and result.contrast_markers < 3:
+        return "markers at which these two parents differ"
+    order = result.class_posterior[plant].argsort()[::-1]
+    first, second = CLASSES[order[0]], CLASSES[order[1]]
+    return f"more markers that tell {_PLAIN[first]} from {_PLAIN[second]}, or a second well of this plant"
+
+
+_PLAIN = {
+    Verdict.HYBRID: "a hybrid",
+    Verdict.SELF: "a self",
+    Verdict.OUTCROSS: "an outcross",
+    Verdict.OFF_PEDIGREE: "an off-pedigree plant",
+}

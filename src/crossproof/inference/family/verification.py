@@ -1,0 +1,294 @@
+"""One family from its wells to its result: brings panel, family model and other origins together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from crossproof.inference.evidence.blocks import Wells
+from crossproof.inference.family.counts import count_calls, parent_genotypes
+from crossproof.inference.family.donors import OtherCrosses
+from crossproof.inference.family.family_model import Family, Priors
+from crossproof.inference.family.gathering import Prepared, prepare
+from crossproof.inference.family.origins import relabel, row_scores
+from crossproof.inference.family.parent_readings import Readings, read_parents
+from crossproof.inference.family.replicate_wells import compare_wells
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
+from crossproof.model.arrays import Floats, Ints, Texts
+from crossproof.model.results import Relation
+from crossproof.model.settings import Settings
+
+N_CLASSES = 4
+DEPARTURE_SHOWN = 0.9
+"""Probability from which on a departure of a parent plant is listed."""
+
+
+def verify_family(
+    family: FamilyInput,
+    wells: Wells,
+    panel: Panel,
+    settings: Settings,
+    others: OtherCrosses | None = None,
+) -> FamilyResult:
+    """Evidence on every plant of one cross.
+
+    `others`: the crosses of the records from `prepare_crosses`, None to leave swapped tags out. The result
+    does not depend on the order of the plants.
+    """
+    prepared = prepare(family, wells, panel, settings, others)
+    return _result(prepared, panel, readings_of(prepared, panel, settings))
+
+
+def readings_of(
+    prepared: Prepared, panel: Panel, settings: Settings, *, keep_outside: bool = False
+) -> Readings:
+    """The readings of a family's parent tubes, with every plant judged under each."""
+    family, origins = prepared.family, prepared.origins
+    n_in = origins.n_pair + origins.n_donor
+    flat_score = np.logaddexp.reduce(origins.log_prior[n_in:, None] + prepared.flat, axis=0)
+    priors = Priors(origins.log_prior[: origins.n_pair], origins.log_prior[origins.n_pair : n_in], flat_score)
+    return read_parents(
+        Family(prepared.blocks, priors),
+        panel,
+        prepared.places,
+        settings,
+        family.mother,
+        family.father,
+        cross_id=family.cross_id,
+        keep_outside=keep_outside,
+    )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Plants of a family (n, in the order of `Prepared`) over all readings of its parent tubes.
+
+    Per row: `klass`, `relation` (row,), `words`; `weights` (row, n) posteriors; `scores` (row, n) log prior x
+    likelihood. Summed: `class_posterior` (n, 4), `relation_posterior` (n, relations).
+    """
+
+    klass: Ints
+    relation: Ints
+    words: tuple[str, ...]
+    weights: Floats
+    scores: Floats
+    class_posterior: Floats
+    relation_posterior: Floats
+
+
+def judged(prepared: Prepared, panel: Panel, readings: Readings, *, mother_known: bool = True) -> Judged:
+    """Posteriors of classes and relations, averaged over the readings of the parent tubes."""
+    origins = prepared.origins
+    n = len(prepared.family.plants)
+    views = [relabel(origins, reading, panel) for reading in readings.readings]
+    klass = np.concatenate([v.klass for v in views])
+    relation = np.concatenate([v.relation for v in views])
+    words = tuple(w for v in views for w in v.words)
+    typed = (readings.typed.pair, readings.typed.donor)
+    parts = [
+        row_scores(origins, reading, one.pair, one.donor, prepared.flat, typed)
+        for reading, one in zip(readings.readings, readings.solutions, strict=True)
+    ]
+    weights = np.concatenate([w * _softmax(part) for w, part in zip(readings.weight, parts, strict=True)])
+    scores = np.concatenate([np.log(w) + part for w, part in zip(readings.weight, parts, strict=True)])
+    if not mother_known:
+        klass, relation, words = origins.klass, origins.relation, origins.words
+        weights = np.repeat(_softmax(origins.log_prior[:, None]), n, axis=1)
+        scores = scores[: len(klass)]
+    class_posterior = np.zeros((n, N_CLASSES))
+    np.add.at(class_posterior.T, klass, weights)
+    relation_posterior = np.zeros((n, len(RELATIONS)))
+    np.add.at(relation_posterior.T, relation, weights)
+    return Judged(klass, relation, words, weights, scores, class_posterior, relation_posterior)
+
+
+def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResult:
+    """Everything that is known of a family's plants, in the order they were given in."""
+    origins, family = prepared.origins, prepared.family
+    mother, father = own_versions(panel, family, readings)
+    counts = count_calls(prepared.counted, mother, father)
+    n = len(family.plants)
+    solution = readings.solutions[0]
+    found = judged(prepared, panel, readings, mother_known=mother is not None)
+    klass, relation, words, weights, scores = (
+        found.klass,
+        found.relation,
+        found.words,
+        found.weights,
+        found.scores,
+    )
+    class_loglik = np.stack(
+        [
+            np.logaddexp.reduce(scores[klass == c], axis=0)
+            - np.logaddexp.reduce(origins.log_prior[origins.klass == c])
+            for c in range(N_CLASSES)
+        ],
+        axis=1,
+    )
+    lod = (class_loglik[:, 0] - class_loglik[:, 1:].max(axis=1)) / np.log(10)
+    sources, source_probability = _best(words, weights)
+    crossed = np.isin(
+        relation, [RELATIONS.index(r) for r in (Relation.OUTCROSS_LINE, Relation.OUTCROSS_UNKNOWN)]
+    )
+    of_donors = weights[crossed]
+    total = of_donors.sum(axis=0)
+    given = np.divide(of_donors, total, out=np.zeros_like(of_donors), where=total > 0)
+    names = tuple(
+        w.removeprefix("pollen of ") if r == RELATIONS.index(Relation.OUTCROSS_LINE) else "unknown"
+        for w, r, hit in zip(words, relation, crossed, strict=True)
+        if hit
+    )
+    donors, donor_probability = _best(names, given)
+    departure = [
+        _departures(prepared, panel, v, post)
+        for v, post in ((mother, solution.mother), (father, solution.father))
+    ]
+    used = sum(len(p) for b, p in zip(prepared.panel_blocks, prepared.places, strict=True) if not b.maternal)
+    discordant, disagree = np.zeros(n), np.zeros(n, dtype=bool)
+    if prepared.replicates is not None and mother is not None:
+        discordant, disagree = compare_wells(
+            prepared.replicates,
+            prepared.blocks,
+            solution,
+            origins.log_prior,
+            origins.klass,
+            origins.n_pair,
+            n,
+        )
+    back = np.argsort(prepared.order, kind="stable")
+    n_wells = np.array([len(p.wells) for p in family.plants], dtype=np.int64)
+    mother_names, mother_shares = _version_shares(panel, family.mother, readings, 0)
+    father_names, father_shares = _version_shares(panel, family.father, readings, 1)
+    parents = ["mother"] * len(departure[0][0]) + ["father"] * len(departure[1][0])
+    return FamilyResult(
+        cross_id=family.cross_id,
+        mother=family.mother,
+        father=family.father,
+        mother_known=mother is not None,
+        father_known=father is not None,
+        plants=np.array([p.plant for p in family.plants], dtype=np.str_)[back],
+        class_posterior=found.class_posterior[back],
+        class_loglik=class_loglik[back],
+        relation_posterior=found.relation_posterior[back],
+        lod=lod[back],
+        sources=sources[back],
+        source_probability=source_probability[back],
+        donors=donors[back],
+        donor_probability=donor_probability[back],
+        markers_used=used,
+        contrast_markers=counts.contrast_markers,
+        scored=counts.scored[back],
+        contrast_scored=counts.contrast_scored[back],
+        contrast_het=counts.contrast_het[back],
+        foreign_calls=counts.foreign[back],
+        shared_scored=counts.shared_scored[back],
+        shared_het=counts.shared_het[back],
+        call_rate=(counts.with_data / max(used, 1))[back],
+        from_calls=prepared.from_calls[back],
+        maternal_scored=counts.maternal_scored[back],
+        maternal_agree=counts.maternal_agree[back],
+        wells=n_wells[back],
+        well_discordance=discordant[back],
+        wells_disagree=disagree[back],
+        converged=solution.converged,
+        rounds=solution.rounds,
+        log_evidence=solution.log_evidence,
+        mother_versions=mother_names,
+        mother_version_probability=mother_shares,
+        father_versions=father_names,
+        father_version_probability=father_shares,
+        mother_departure=departure[0][4],
+        father_departure=departure[1][4],
+        departure_parent=np.array(parents, dtype=np.str_),
+        departure_row=np.concatenate([departure[0][0], departure[1][0]]),
+        departure_line=np.concatenate([departure[0][1], departure[1][1]]),
+        departure_plant=np.concatenate([departure[0][2], departure[1][2]]),
+        departure_probability=np.concatenate([departure[0][3], departure[1][3]]),
+        marker_rows=np.sort(
+            np.concatenate([b.rows[p] for b, p in zip(prepared.panel_blocks, prepared.places, strict=True)])
+        ),
+    )
+
+
+def own_versions(panel: Panel, family: FamilyInput, readings: Readings) -> tuple[int | None, int | None]:
+    """The likeliest version of each parent's own line, by which markers are counted; None if never typed."""
+    chosen: list[int | None] = []
+    for side, line in ((0, family.mother), (1, family.father)):
+        own = panel.versions(line)
+        read = [r.mother if side == 0 else r.father for r in readings.readings]
+        chosen.append(
+            next((v for v in read if v is not None and v in own), int(own[0]) if len(own) else None)
+        )
+    return chosen[0], chosen[1]
+
+
+def _version_shares(panel: Panel, line: str, readings: Readings, side: int) -> tuple[Texts, Floats]:
+    """Names of what a parent tube may be, likeliest first, with probabilities."""
+    own = list(panel.versions(line))
+    share: dict[str, float] = {}
+    for reading, weight in zip(readings.readings, readings.weight, strict=True):
+        version = reading.mother if side == 0 else reading.father
+        if version is None:
+            name = "a line that was never typed"
+        elif version in own:
+            name = line if len(own) == 1 else f"{line}, tubes of group {own.index(version) + 1}"
+        else:
+            name = panel.lines[panel.version_line[version]]
+        share[name] = share.get(name, 0.0) + float(weight)
+    names = sorted(share, key=lambda x: (-share[x], x))
+    return np.array(names, dtype=np.str_), np.array([share[x] for x in names])
+
+
+def _softmax(scores: Floats) -> Floats:
+    """exp of the scores, scaled to sum 1 over the first axis."""
+    weights = np.exp(scores - scores.max(axis=0))
+    return np.asarray(weights / weights.sum(axis=0))
+
+
+def _best(words: tuple[str, ...], weights: Floats) -> tuple[Texts, Floats]:
+    """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together."""
+    distinct = sorted(set(words))
+    number = {word: i for i, word in enumerate(distinct)}
+    where = np.array([number[w] for w in words], dtype=np.int64)
+    total = np.zeros((len(distinct), weights.shape[1]))
+    np.add.at(total, where, weights)
+    order = np.argsort(-total, axis=0, kind="stable")[:N_SOURCES]
+    text = np.array(distinct, dtype=np.str_)[order]
+    value = np.take_along_axis(total, order, axis=0)
+    short = N_SOURCES - len(order)
+    if short > 0:
+        text = np.concatenate([text, np.full((short, weights.shape[1]), "")])
+        value = np.concatenate([value, np.zeros((short, weights.shape[1]))])
+    return text.T, value.T
+
+
+def _departures(
+    prepared: Prepared, panel: Panel, version: int | None, posterior: tuple[Floats, ...]
+) -> tuple[Ints, Ints, Ints, Floats, float]:
+    """Markers at which a parent plant departs from its line: rows, line's and plant's genotype, probability;
+    and the expected share of such markers."""
+    none = np.empty(0, dtype=np.int64)
+    if version is None:
+        return none, none, none, np.empty(0), 0.0
+    rows, lines, plants, probabilities = [], [], [], []
+    expected, known = 0.0, 0
+    for block, place, post in zip(prepared.panel_blocks, prepared.places, posterior, strict=True):
+        line = parent_genotypes(block, place, version)
+        fixed = np.flatnonzero(line >= 0)
+        departs = 1 - post[fixed, line[fixed]]
+        expected += float(departs.sum())
+        known += len(fixed)
+        sure = fixed[departs >= DEPARTURE_SHOWN]
+        rows.append(block.rows[place[sure]])
+        lines.append(line[sure])
+        plants.append(post[sure].argmax(axis=1))
+        probabilities.append(1 - post[sure, line[sure]])
+    return (
+        np.concatenate(rows),
+        np.concatenate(lines),
+        np.concatenate(plants),
+        np.concatenate(probabilities),
+        expected / max(known, 1),
+    )

@@ -1,0 +1,1 @@
+"""Plate checks: plates, tags and tubes that are other than the records say."""

@@ -1,0 +1,333 @@
+"""Plate checks of a season: every way in which a plate, a tag or a parent tube can be other than it says.
+
+- `examine_plates`: all plates at once, to findings about plates, samples, crosses and lines
+- `examine_plate`: the layout of one plate by itself, for work dealt out over processes
+- `what_if`: the identities that a finding proposes, well by well
+
+The steps: parent tubes against each other; each plate's layout; badly fitting plates against each other's
+sheets; badly fitting crosses against the season's; then blanks, call rates, replicates, mixtures, duplicates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import (
+    EMPTY,
+    Plate,
+    SeasonBlock,
+    SeasonTables,
+    WellBlock,
+    choose_markers,
+    line_evidence,
+)
+from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
+from crossproof.inference.plates.duplicates import duplicate_findings
+from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
+from crossproof.inference.plates.layout_search import SOURCES, Source, search_layout, tags, whole_plate
+from crossproof.inference.plates.line_checks import (
+    line_tube_findings,
+    plant_replicate_findings,
+    same_line_findings,
+)
+from crossproof.inference.plates.mixtures import mixture_findings
+from crossproof.inference.plates.plate_exchange import MISFIT_SHARE, exchange_findings
+from crossproof.inference.plates.scores import PlateScores, background_call_rate, usual_call_rate
+from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
+from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.well_pairs import stray_counts
+from crossproof.model.arrays import Floats
+from crossproof.model.corrections import Correction
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
+from crossproof.model.sentinels import NO_CALL_CODE
+
+
+@dataclass(frozen=True)
+class CheckSettings:
+    """Thresholds of the plate checks.
+
+    `min_log10_odds`: posterior odds (prior against a fault included) from which a finding is made;
+    `min_call_rate`, `min_marker_call_rate` as in config.yaml; `replicate_conflict`: share of markers at which
+    two replicates may differ (`line_conflict` in config.yaml). `remarks`: also say which faults a plate could
+    not show.
+    """
+
+    min_log10_odds: float = 1.0
+    min_call_rate: float = 0.5
+    min_marker_call_rate: float = 0.5
+    replicate_conflict: float = 0.10
+    remarks: bool = True
+
+
+ALIKE = 0.98
+"""If this share of a plate's calls are the commonest of their marker, calls tell no well from another."""
+
+
+def _alike(plate: Plate) -> bool:
+    """Whether all wells of a plate show the same calls, so that these say nothing of where a well belongs."""
+    same = called = 0
+    for block in plate.blocks:
+        seen = block.codes != NO_CALL_CODE
+        called += int(seen.sum())
+        same += sum(int(np.bincount(c[s]).max(initial=0)) for c, s in zip(block.codes, seen, strict=True))
+    return same >= ALIKE * called
+
+
+def _sources(plate: Plate) -> tuple[Source, ...]:
+    """What is tried on a plate: nothing where fewer than one sample in ten called, or fewer than four.
+
+    Nothing either where all wells show the same calls, unless blanks call and samples do not.
+    """
+    calls = plate.n_called >= 0.3 * plate.n_markers
+    called = int(calls.sum())
+    blank = plate.identity == EMPTY
+    if not ((calls & blank).any() and (~calls & ~blank).any()) and _alike(plate):
+        return ()
+    if called < max(4, 0.1 * int((plate.identity != EMPTY).sum())):
+        return ()
+    return SOURCES if plate.placed else (tags,)
+
+
+def _best_whole_plate(x: Examined) -> float:
+    """log10 odds of the best whole-plate layout, 0 if there is none."""
+    if whole_plate not in _sources(x.plate):
+        return 0.0
+    unused = np.zeros(len(x.plate), dtype=bool)
+    found = whole_plate(x.scores, x.search.matrix, x.plate.identity, unused)
+    return max((p.log10_odds for p in found), default=0.0)
+
+
+def examine_plate(
+    plate: Plate,
+    season: SeasonTables,
+    evidence: tuple[Floats, ...],
+    *,
+    usual: float,
+    background: float,
+    odd_tubes: frozenset[str] = frozenset(),
+    min_log10_odds: float = 1.0,
+    as_labelled: bool = False,
+) -> Examined:
+    """The layout of one plate: its scores and the steps of the search, none if `as_labelled`.
+
+    `evidence`: line evidence of the season (see `line_evidence`), this plate's tubes included except
+    `odd_tubes`. `usual`, `background`: call rates of samples and of blanks over the season.
+    """
+    scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
+    sources = () if as_labelled else _sources(plate)
+    return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
+
+
+def _season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
+    """Line evidence as given, else gathered from the plates."""
+    given = [b.evidence for b in season.blocks]
+    if all(e is not None for e in given):
+        return tuple(np.asarray(e, dtype=np.float64) for e in given)
+    return line_evidence(season, plates)
+
+
+def _without(
+    evidence: tuple[Floats, ...], season: SeasonTables, plates: Sequence[Plate], odd: frozenset[str]
+) -> tuple[Floats, ...]:
+    """Evidence less that of the odd tubes."""
+    if not odd:
+        return evidence
+    everyone = frozenset(s for p in plates for s in p.samples)
+    odd_only = line_evidence(season, plates, without=everyone - odd)
+    return tuple(e - o for e, o in zip(evidence, odd_only, strict=True))
+
+
+def _count_strays(examined: Sequence[Examined]) -> None:
+    """Tell each plate how much stray seed the others show, less those that fit their sheets badly."""
+    sound = [x for x in examined if x.search.labelled_misfit.mean() <= MISFIT_SHARE]
+    if len(examined) == 1:
+        return
+    counts = {x.plate.name: stray_counts(x.scores, x.search.matrix) for x in sound}
+    strays, plants = (sum(c[i] for c in counts.values()) for i in (0, 1))
+    for x in examined:
+        mine = counts.get(x.plate.name, (0.0, 0.0))
+        x.scores.strays_elsewhere = (max(strays - mine[0], 0.0), plants - mine[1])
+
+
+def _merged(findings: list[Finding]) -> list[Finding]:
+    """The same finding about the same cross from several plates becomes one."""
+    out: dict[tuple[str, ...], Finding] = {}
+    for f in findings:
+        if f.kind not in (FindingKind.TAGS_SWAPPED, FindingKind.TAG_WRONG):
+            out[f.kind, f.plate, f.subject, str(len(out))] = f
+            continue
+        pair = sorted([f.subject, f.other]) if f.kind is FindingKind.TAGS_SWAPPED else [f.subject, f.other]
+        key = (f.kind, *pair)
+        if key in out:
+            old = out[key]
+            f = replace(
+                old,
+                plate=old.plate if old.plate == f.plate else "",
+                evidence=f"{old.evidence} {f.evidence}",
+                wells=old.wells + f.wells,
+                samples=old.samples + f.samples,
+                log10_odds=old.log10_odds + f.log10_odds,
+                reassigned=old.reassigned + f.reassigned,
+            )
+        out[key] = f
+    return list(out.values())
+
+
+def _unexplained(x: Examined, explained: frozenset[str], threshold: float) -> list[Finding]:
+    """A plate most of whose plants, of several crosses, fit nothing that was tried."""
+    plate, season, identity = x.plate, x.scores.season, x.search.identity
+    progeny = np.flatnonzero((identity >= season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers))
+    open_wells = [int(w) for w in progeny if plate.samples[w] not in explained]
+    misfit = [w for w in open_wells if x.search.misfit[w]]
+    if _alike(plate):
+        return []
+    if len(misfit) < 8 or len(misfit) <= 0.5 * len(open_wells) or len(set(identity[misfit].tolist())) < 2:
+        return []
+    return [
+        Finding(
+            FindingKind.UNEXPLAINED,
+            Scope.PLATE,
+            plate.name,
+            plate.name,
+            f"{len(misfit)} of {len(open_wells)} plants of plate {plate.name} do not fit what the sheet "
+            f"says of "
+            "them, and no layout, exchange of plates, tag or parent line that was tried explains it.",
+            "Compare sheet, plate label and file; look for a wrong sheet, a wrong file or wrong parent "
+            "tubes.",
+            wells=tuple(plate.place(w) for w in misfit),
+            samples=tuple(plate.samples[w] for w in misfit),
+            hold=Hold.PLATE,
+        )
+    ]
+
+
+def examine_plates(
+    plates: Sequence[Plate], season: SeasonTables, settings: CheckSettings | None = None
+) -> tuple[Finding, ...]:
+    """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
+
+    Parameters: `plates`, each with one `WellBlock` per `SeasonBlock`, same markers in the same order;
+    `season`.
+    A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
+    Within a plate, findings stand in the order in which their corrections must be applied.
+    """
+    settings = settings or CheckSettings()
+    plates = list(plates)
+    if not any(p.n_markers for p in plates):
+        return ()
+    odds = settings.min_log10_odds
+    usual, background = usual_call_rate(plates), background_call_rate(plates)
+    everything = _season_evidence(season, plates)
+    tubes = line_tube_findings(plates, season, everything, settings.replicate_conflict)
+    odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
+    evidence = _without(everything, season, plates, odd)
+    examined = [
+        examine_plate(
+            p,
+            season,
+            evidence,
+            usual=usual,
+            background=background,
+            odd_tubes=odd,
+            min_log10_odds=odds,
+            as_labelled=True,
+        )
+        for p in plates
+    ]
+    _count_strays(examined)
+    exchanged = exchange_findings(
+        plates,
+        [x.search for x in examined],
+        season,
+        everything,
+        usual=usual,
+        background=background,
+        threshold=odds,
+    )
+    # A plate may fit another's sheet a little and a layout of its own far better.
+    by_name = {x.plate.name: x for x in examined}
+    exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate])]
+    away = held_plates(tuple(exchanged))
+    here = [
+        Examined(x.scores, search_layout(x.scores, odds, sources=_sources(x.plate), labelled=x.search.matrix))
+        for x in examined
+        if x.plate.name not in away
+    ]
+
+    layouts = [f for x in here for f in layout_findings(x.search, x.scores)]
+    crosses = cross_findings(here, season, odds)
+    found = _merged([*exchanged, *layouts, *crosses])
+    explained = frozenset(s for f in found for s in f.samples)
+    found += [f for x in here for f in _unexplained(x, explained, odds)]
+    lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
+
+    for x in here:
+        identity, matrix = x.search.identity, x.search.matrix
+        found += blank_findings(
+            x.plate, identity, matrix, season, usual=usual, background=background, threshold=odds
+        )
+        found += low_call_findings(
+            x.plate,
+            identity,
+            season,
+            usual=usual,
+            background=background,
+            threshold=odds,
+            min_call_rate=settings.min_call_rate,
+            min_marker_call_rate=settings.min_marker_call_rate,
+        )
+        if x.plate.name not in lying and not _alike(x.plate):
+            found += mixture_findings(x.scores, matrix, identity, odds)
+        if settings.remarks and x.plate.placed:
+            found += blind_spots(x.plate, season)
+    sound = [x for x in here if x.plate.name not in lying]
+    found += [
+        f
+        for f in plant_replicate_findings([x.plate for x in sound], season, settings.replicate_conflict)
+        if not explained.intersection(f.samples)
+    ]
+    found += duplicate_findings(sound, season, odds)
+    found += batch_findings(
+        [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
+    )
+    found += maternal_findings(sound, season, evidence, odds)
+    on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
+    found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
+    found += same_line_findings(season, _without(everything, season, plates, odd | on_lying))
+    order = {p.name: i for i, p in enumerate(plates)}
+    return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
+
+
+def what_if(finding: Finding) -> dict[str, int]:
+    """Identity index that each affected sample would have if the finding's proposal were applied.
+
+    Judge these samples again under those identities to see which verdicts would change. A sample that would
+    have no identity (its place is not on the sheet) is EMPTY.
+    """
+    return dict(finding.reassigned)
+
+
+__all__ = [
+    "EMPTY",
+    "CheckSettings",
+    "Correction",
+    "Examined",
+    "Finding",
+    "FindingKind",
+    "Hold",
+    "Plate",
+    "Scope",
+    "SeasonBlock",
+    "SeasonTables",
+    "WellBlock",
+    "choose_markers",
+    "examine_plate",
+    "examine_plates",
+    "held_plates",
+    "held_samples",
+    "line_evidence",
+    "what_if",
+]

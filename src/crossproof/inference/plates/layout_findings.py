@@ -1,0 +1,185 @@
+"""What the search for a plate's layout found, as findings; and what this plate could not have shown."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
+from crossproof.inference.plates.layout_search import Search
+from crossproof.inference.plates.proposals import Proposal
+from crossproof.inference.plates.scores import UNKNOWN, PlateScores
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.model.layouts import whole_plate_layouts
+
+
+def _reassigned(plate: Plate, proposal: Proposal, before: np.ndarray) -> tuple[tuple[str, int], ...]:
+    changed = np.flatnonzero(proposal.identity != before)
+    return tuple(
+        (plate.samples[w], EMPTY if proposal.identity[w] == UNKNOWN else int(proposal.identity[w]))
+        for w in changed
+    )
+
+
+def _support(plate: Plate, proposal: Proposal) -> str:
+    """How many wells speak for it."""
+    for_it, against = int((proposal.gain > 0.5).sum()), int((proposal.gain < -0.5).sum())
+    return f"{for_it} of {len(plate)} wells fit better so, {against} worse"
+
+
+def _alternatives(proposal: Proposal) -> str:
+    if not proposal.same_as:
+        return ""
+    some = "; ".join(proposal.same_as[:4]) + (" and others" if len(proposal.same_as) > 4 else "")
+    return f" The calls cannot tell this from: {some}."
+
+
+def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Finding:
+    layout = proposal.layout
+    assert layout is not None
+    moved = np.flatnonzero(proposal.identity != before)
+    evidence = f"Plate {plate.name} fits its sheet if it was {layout.words}: {_support(plate, proposal)}."
+    if len(layout.lost) and layout.kind is FindingKind.SHIFTED:
+        lost = [w for w in range(len(plate)) if plate.position[w] in set(layout.lost.tolist())]
+        if lost:
+            evidence += (
+                f" Nothing is known of what the sheet lists in {_some([plate.well_name(w) for w in lost])}."
+            )
+    silent = plate.n_called < 0.3 * plate.n_markers
+    if (silent & (plate.identity != EMPTY)).mean() > 0.5:
+        evidence += " Most wells show no calls: a plate that failed looks the same if it is half empty."
+    return Finding(
+        layout.kind,
+        Scope.PLATE,
+        plate.name,
+        plate.name,
+        evidence + _alternatives(proposal),
+        "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
+        "corrections.csv and "
+        "run again; else genotype a few wells again.",
+        wells=tuple(plate.place(int(w)) for w in moved),
+        samples=tuple(plate.samples[w] for w in moved),
+        log10_odds=proposal.log10_odds,
+        hold=Hold.PLATE,
+        corrections=(Correction(layout.correction, plate.name, "", layout.detail),),
+        same_as=proposal.same_as,
+        reassigned=_reassigned(plate, proposal, before),
+    )
+
+
+def _wells_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: SeasonTables) -> Finding:
+    assert proposal.wells is not None
+    a, b = proposal.wells
+    evidence = (
+        f"Wells {plate.well_name(a)} ({season.name(int(before[a]))}) and {plate.well_name(b)} "
+        f"({season.name(int(before[b]))}) of plate {plate.name} each fit the other's place and not their own."
+    )
+    return Finding(
+        FindingKind.WELLS_SWAPPED,
+        Scope.SAMPLE,
+        plate.name,
+        plate.samples[a],
+        evidence + _alternatives(proposal),
+        "Genotype both plants again, or add the proposed row to corrections.csv if the swap is known.",
+        wells=(plate.place(a), plate.place(b)),
+        samples=(plate.samples[a], plate.samples[b]),
+        other=plate.samples[b],
+        log10_odds=proposal.log10_odds,
+        hold=Hold.SAMPLES,
+        corrections=(Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b)),),
+        same_as=proposal.same_as,
+        reassigned=_reassigned(plate, proposal, before),
+    )
+
+
+def _tags_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: SeasonTables) -> Finding:
+    assert proposal.tags is not None
+    a, b = (season.crosses[i - season.n_lines] for i in proposal.tags)
+    moved = np.flatnonzero(proposal.identity != before)
+    if proposal.mutual:
+        kind, correction = FindingKind.TAGS_SWAPPED, CorrectionKind.SWAP_TAGS
+        evidence = (
+            f"Plants tagged {a} fit the parents of {b}, and plants tagged {b} those of {a} "
+            f"(plate {plate.name})."
+        )
+    else:
+        kind, correction = FindingKind.TAG_WRONG, CorrectionKind.TAG_IS
+        evidence = f"Plants tagged {a} fit the parents of {b} and not their own (plate {plate.name})."
+    return Finding(
+        kind,
+        Scope.CROSS,
+        plate.name,
+        a,
+        f"{evidence} {_support(plate, proposal)}.{_alternatives(proposal)}",
+        "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again.",
+        wells=tuple(plate.place(int(w)) for w in moved),
+        samples=tuple(plate.samples[w] for w in moved),
+        other=b,
+        log10_odds=proposal.log10_odds,
+        hold=Hold.SAMPLES,
+        corrections=(Correction(correction, a, b),),
+        same_as=proposal.same_as,
+        reassigned=_reassigned(plate, proposal, before),
+    )
+
+
+def _some(names: list[str], most: int = 12) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def layout_findings(search: Search, scores: PlateScores) -> list[Finding]:
+    """One finding per step of the search, in the order in which corrections must be applied."""
+    plate, season = scores.plate, scores.season
+    out, before = [], plate.identity
+    for step in search.steps:
+        if step.layout is not None:
+            out.append(_layout_finding(plate, step, before))
+        elif step.wells is not None:
+            out.append(_wells_finding(plate, step, before, season))
+        else:
+            out.append(_tags_finding(plate, step, before, season))
+        before = step.identity
+    return out
+
+
+def blind_spots(plate: Plate, season: SeasonTables) -> list[Finding]:
+    """Whole-plate faults that this sheet could not show, and plates of one cross; remarks, not faults."""
+    same = season.same_parents()
+    known = np.where(plate.identity >= 0, same[np.maximum(plate.identity, 0)] if len(same) else -1, EMPTY)
+    out = []
+    hidden = []
+    for layout in whole_plate_layouts(plate.format):
+        source = layout.source[plate.position]
+        well = np.where(source >= 0, plate.well_of_position[source], -1)
+        changed = np.where(well >= 0, known[well], UNKNOWN)
+        if (changed != known).sum() < 4:
+            hidden.append(layout.words)
+    if hidden:
+        out.append(
+            Finding(
+                FindingKind.CANNOT_SEE,
+                Scope.PLATE,
+                plate.name,
+                plate.name,
+                f"On plate {plate.name} the sheet reads the same, but for 3 wells or fewer, if the plate was "
+                f"{' or '.join(hidden)}: the calls cannot show it.",
+                "Put the blanks of a plate in places without symmetry, and two crosses or more on it.",
+                note=True,
+            )
+        )
+    progeny = known[known >= season.n_lines]
+    if len(progeny) >= 4 and len(np.unique(progeny)) == 1:
+        out.append(
+            Finding(
+                FindingKind.CANNOT_SEE,
+                Scope.PLATE,
+                plate.name,
+                plate.name,
+                f"All {len(progeny)} plants of plate {plate.name} are of {season.name(int(progeny[0]))}: "
+                f"wells, "
+                "rows or columns that changed places among them cannot be seen.",
+                "Put two crosses or more on a plate.",
+                note=True,
+            )
+        )
+    return out

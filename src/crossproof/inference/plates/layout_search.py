@@ -1,0 +1,227 @@
+"""The layout that explains a plate best, found step by step.
+
+    lod(T) = sum_w clip(E_T[w] - E_0[w], -bound, bound) / ln 10 + log10 prior(T)
+
+E_0 as labelled (or as the steps before left it), E_T under proposal T. The best proposal is taken if its lod
+reaches the threshold, and the search goes on from there: a rotated plate may also have two swapped wells.
+Proposals: whole-plate layouts, rows and columns reversed or swapped, tags of two crosses swapped, two wells
+swapped. Priors are shares of all plates that have such a fault, divided by
+the number of faults of that kind, so that many possible faults do not make one likely.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crossproof.inference.plates.proposals import (
+    GAIN,
+    Proposal,
+    broad,
+    clipped,
+    doubtful_tubes,
+    make_proposal,
+    many_markers,
+    misfit_wells,
+)
+from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
+from crossproof.inference.plates.well_pairs import pairs, tube_pairs
+from crossproof.model.arrays import Bools, Floats, Ints
+from crossproof.model.findings import FindingKind
+from crossproof.model.layouts import strip_layouts, strip_sources, whole_plate_layouts
+
+PRIOR_WHOLE = 1e-3
+UNUSUAL_SHARE = 0.1
+"""Share of whole-plate faults that are shifts in reading order or another order of filling."""
+PRIOR_STRIP = 1e-3
+PRIOR_TAGS = 1e-2
+PRIOR_ONE_TAG = 3e-3
+TIE = 1.0
+"""Proposals whose likelihoods differ by less than this (log10) cannot be told apart."""
+CERTAIN = 20.0
+"""A whole-plate layout with these log10 odds is taken without looking at parts of the plate."""
+WORSE_SHARE = 0.1
+"""Unless more wells than this fit worse so: two rows swapped may look like a plate that was shifted."""
+MAX_STEPS = 40
+LAYOUTS_AT_ONCE = 256
+
+
+@dataclass(frozen=True)
+class Search:
+    """What the search made of one plate: steps taken, the identities they lead to, and how well those fit."""
+
+    steps: tuple[Proposal, ...]
+    matrix: Matrix
+    identity: Ints
+    misfit: Bools
+    labelled_misfit: Bools
+
+
+def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
+    """Identity of each well once the sheet is read as a layout says, (..., well).
+
+    `source` (..., position): `Layout.source` of one or more layouts.
+    """
+    plate = scores.plate
+    there = source[..., plate.position]
+    well = np.where(there >= 0, plate.well_of_position[there], -1)
+    return np.where(well >= 0, identity[well], UNKNOWN)
+
+
+def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
+    """Whole-plate layouts, each with the consensus that it implies."""
+    own = matrix.own(identity)
+    room = clipped(matrix.table[:, :-1].max(axis=1) - own, matrix)
+    misfit = misfit_wells(matrix, identity, scores)
+    if max((room > GAIN).sum(), misfit.sum()) < max(4, 0.1 * len(identity)):
+        return
+    layouts = whole_plate_layouts(scores.plate.format)
+    silent = scores.blank > scores.called
+    for layout in layouts:
+        changed = identities_under(layout.source, scores, identity)
+        gain = clipped(scores.exact(changed, matrix.anything) - own, matrix)
+        # What the sheet does not describe stands empty if the plate lay so; calls there are no sign of it, or
+        # data that fit nothing would speak for every layout that takes them off the sheet.
+        gain = np.where((changed == UNKNOWN) & ~silent, np.minimum(gain, 0.0), gain)
+        if broad(gain, 4):
+            unusual = layout.kind is FindingKind.REFILLED or "along" in layout.detail
+            prior = PRIOR_WHOLE / len(layouts) * (UNUSUAL_SHARE if unusual else 1.0)
+            yield replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
+
+
+def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
+    """Rows or columns reversed or swapped. Where parent tubes move, the consensus is rebuilt."""
+    layouts, sources = strip_layouts(scores.plate.format), strip_sources(scores.plate.format)
+    doubtful = np.zeros(len(identity), dtype=bool)
+    doubtful[doubtful_tubes(scores, matrix, identity)] = True
+    for start in range(0, len(layouts), LAYOUTS_AT_ONCE):
+        changed = identities_under(sources[start : start + LAYOUTS_AT_ONCE], scores, identity)
+        for i, gain in _strip_gains(scores, matrix, identity, doubtful, changed, len(layouts)):
+            if broad(gain, 3):
+                layout, prior = layouts[start + i], PRIOR_STRIP / len(layouts)
+                yield replace(make_proposal(layout.words, gain, prior, changed[i]), layout=layout)
+
+
+def _strip_gains(
+    scores: PlateScores,
+    matrix: Matrix,
+    identity: Ints,
+    doubtful: Bools,
+    changed: Ints,
+    n_layouts: int,
+) -> Iterator[tuple[int, Floats]]:
+    """Number and gain (well,) of those of the layouts `changed` (layout, well) that may be worth it."""
+    own = matrix.own(identity)
+    gains = clipped(matrix.table[np.arange(len(identity)), matrix.column(changed)] - own, matrix)
+    moves = changed != identity
+    plants = np.where(moves & ~scores.tube, gains, 0.0)
+    speaks = (moves & scores.tube).any(axis=1) & ((plants > GAIN).sum(axis=1) >= 2)
+    speaks &= plants.sum(axis=1) > 2 * GAIN
+    rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
+    hopeful = ((gains > GAIN).sum(axis=1) >= 3) | rebuilt
+    for i in np.flatnonzero(moves.any(axis=1) & hopeful):
+        gain, moved = gains[i], moves[i]
+        if rebuilt[i]:
+            gain = clipped(scores.exact(changed[i], matrix.anything) - own, matrix)
+        # A well of which the sheet then says nothing fits whatever it holds: that speaks for no exchange with
+        # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
+        gain = np.where(changed[i] == UNKNOWN, np.minimum(gain, 0.0), gain)
+        # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not
+        # fit worse, and at many markers.
+        if (
+            rebuilt[i]
+            and broad(gain, 3)
+            and not (gain[moved].sum() > -GAIN and many_markers(scores, identity, changed[i]))
+        ):
+            gain = np.where(moved, gain, np.minimum(gain, 0.0))
+        yield int(i), gain
+
+
+def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
+    """Tags of two crosses swapped, as far as this plate shows it."""
+    season, n = scores.season, scores.season.n_lines
+    crosses = np.unique(identity[identity >= n])
+    same = season.same_parents()
+    own = matrix.own(identity)
+    gains = clipped(matrix.robust - own[:, None], matrix)
+    n_pairs = max(len(crosses) * (len(crosses) - 1) // 2, 1)
+    for a_index, a in enumerate(crosses):
+        mine = identity == a
+        for b_index, b in enumerate(crosses):
+            if a == b or same[a] == same[b]:
+                continue
+            gain = np.where(mine, gains[:, matrix.column(np.array([b]))[0]], 0.0)
+            if not broad(gain, 2):
+                continue
+            theirs = identity == b
+            both = np.where(theirs, gains[:, matrix.column(np.array([a]))[0]], gain)
+            if a_index < b_index and broad(both[theirs], 2):
+                changed = np.where(mine, b, np.where(theirs, a, identity))
+                words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
+                yield replace(
+                    make_proposal(words, both, PRIOR_TAGS / n_pairs, changed),
+                    tags=(int(a), int(b)),
+                    mutual=True,
+                )
+
+
+Source = Callable[[PlateScores, Matrix, Ints, Bools], Iterator[Proposal]]
+SOURCES: tuple[Source, ...] = (whole_plate, strips, tags, pairs, tube_pairs)
+
+
+def _certain(proposal: Proposal) -> bool:
+    """Whether a whole-plate layout needs no comparison: sure, and few wells are worse off."""
+    worse = (proposal.gain * np.log(10) < -GAIN).mean()
+    return bool(proposal.log10_odds > CERTAIN and worse <= WORSE_SHARE)
+
+
+def _best(candidates: list[Proposal], threshold: float) -> Proposal | None:
+    """The best proposal of those that reach their threshold, with the names of those that fit as well."""
+    enough = [p for p in candidates if p.log10_odds >= (threshold if p.least is None else p.least)]
+    if not enough:
+        return None
+    best = max(enough, key=lambda p: p.log10_odds)
+    ties = [
+        p.words
+        for p in candidates
+        if p is not best and abs(p.likelihood - best.likelihood) < TIE and p.words != best.words
+    ]
+    return replace(best, same_as=tuple(dict.fromkeys(ties)))
+
+
+def search_layout(
+    scores: PlateScores,
+    threshold: float,
+    start: Ints | None = None,
+    sources: tuple[Source, ...] = SOURCES,
+    labelled: Matrix | None = None,
+) -> Search:
+    """Take the best proposal while one reaches `threshold` (log10 posterior odds), at most MAX_STEPS.
+
+    `labelled`: the matrix as labelled, if it is known already.
+    """
+    identity = scores.plate.identity if start is None else start
+    matrix = labelled or scores.matrix(identity, labelled=start is None)
+    before = misfit_wells(matrix, identity, scores)
+    steps: list[Proposal] = []
+    used = np.zeros(len(identity), dtype=bool)  # wells of a swap taken: no well is swapped twice
+    while len(steps) < MAX_STEPS:
+        allowed = sources if not steps else tuple(s for s in sources if s is not whole_plate)
+        candidates: list[Proposal] = []
+        for source in allowed:
+            candidates += source(scores, matrix, identity, used)
+            if source is whole_plate and any(_certain(p) for p in candidates):
+                break
+        taken = {s.words for s in steps}
+        best = _best([p for p in candidates if p.words not in taken], threshold)
+        if best is None:
+            break
+        steps.append(best)
+        identity = best.identity
+        if best.wells is not None:
+            used[list(best.wells)] = True
+        if best.wells is None or scores.tube[list(best.wells)].any():
+            matrix = scores.matrix(identity)
+    return Search(tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before)

@@ -1,0 +1,99 @@
+"""Proposals to read a plate otherwise than its sheet: what they are made of, and when wells speak for one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import EMPTY
+from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
+from crossproof.model.arrays import Bools, Floats, Ints
+from crossproof.model.layouts import Layout
+
+GAIN = 1.0
+"""A well speaks for a proposal from this many nats."""
+LEAST_MARKERS = 5
+"""Fewest markers at which plants must speak for other parents, or another tube of one."""
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """One way to re-label a plate.
+
+    Exactly one of `layout`, `wells` (two wells change places), `tags` (two identities; `mutual`: they change
+    places, else the first is really the second) is set. `identity` (well,) afterwards; `gain` (well,) log10.
+    """
+
+    words: str
+    log10_odds: float
+    likelihood: float
+    identity: Ints
+    gain: Floats
+    layout: Layout | None = None
+    wells: tuple[int, int] | None = None
+    tags: tuple[int, int] | None = None
+    mutual: bool = False
+    same_as: tuple[str, ...] = ()
+    least: float | None = None
+    """log10 odds from which it is taken, if not those of the whole search."""
+
+    @property
+    def whole_plate(self) -> bool:
+        """Whether nearly every well is concerned."""
+        return self.layout is not None and " and " not in self.words and "reversed" not in self.words
+
+
+def misfit_wells(matrix: Matrix, identity: Ints, scores: PlateScores) -> Bools:
+    """Wells that anything else explains better than their identity does, (well,).
+
+    A sample: "something else" is likelier than its tag although it is given probability ODD only. A blank or
+    a sample without calls: its number of calls fits the other kind by 4 nats or more.
+    """
+    own = matrix.own(identity)
+    sample = scores.called + matrix.anything
+    odd = np.where(identity == EMPTY, sample - own > 4.0, sample - own > 1.0)
+    silent = (identity != EMPTY) & (scores.blank - scores.called > 4.0)
+    return np.asarray((odd | silent) & (identity != UNKNOWN))
+
+
+def clipped(difference: Floats, matrix: Matrix) -> Floats:
+    """Differences of log scores, bounded by what one well may say."""
+    return np.clip(difference, -matrix.bound, matrix.bound)
+
+
+def broad(gain: Floats, least: int) -> bool:
+    """Whether many wells speak for it, not a few loud ones: `least` wells, and 1.5 times what speaks
+    against."""
+    for_it, against = gain[gain > GAIN], gain[gain < -GAIN]
+    return len(for_it) >= least and float(for_it.sum()) >= -1.5 * float(against.sum())
+
+
+def many_markers(scores: PlateScores, identity: Ints, changed: Ints) -> bool:
+    """Whether LEAST_MARKERS markers or more speak for moved tubes, and three times as many as against.
+
+    A parent plant that departs from its line, or a miscalled tube, shows in all plants of the family at the
+    same few markers: another consensus would fit better whatever tube it is of, and many plants do not make
+    these markers more.
+    """
+    for_it, against = scores.markers_against(identity, changed)
+    return for_it >= LEAST_MARKERS and for_it >= 3 * against
+
+
+def make_proposal(words: str, gain: Floats, prior: float, identity: Ints) -> Proposal:
+    """A proposal still without what it is made of, from gains in nats."""
+    likelihood = float(gain.sum() / np.log(10))
+    return Proposal(words, likelihood + float(np.log10(prior)), likelihood, identity, gain / np.log(10))
+
+
+def doubtful_tubes(scores: PlateScores, matrix: Matrix, identity: Ints) -> list[int]:
+    """Parent tubes most of whose line's progeny on this plate fit anything better than their tags."""
+    season, n = scores.season, scores.season.n_lines
+    misfit = misfit_wells(matrix, identity, scores)
+    doubtful = []
+    for w in np.flatnonzero((identity >= 0) & (identity < n)):
+        crosses = np.flatnonzero((season.mother == identity[w]) | (season.father == identity[w]))
+        family = np.isin(identity, n + crosses)
+        if family.any() and misfit[family].mean() > 0.5:
+            doubtful.append(int(w))
+    return doubtful

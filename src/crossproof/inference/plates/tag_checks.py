@@ -1,0 +1,292 @@
+"""Crosses whose plants fit no tag of their own: tags swapped, harvested under another tag, another parent
+line.
+
+Seen over all plates. For a cross c that fits badly, every other explanation h (the parents of another cross;
+another line as mother; another line as father) is compared with the tag:
+
+    lod(h) = sum over plants of clip(E_h - E_c, -bound, bound) / ln 10 + log10 prior(h)
+
+The same other line in place of one line in all crosses made with it says that the line itself is wrong.
+Direction: nuclear markers cannot show it; maternal markers (chloroplast) test the mother alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import SeasonTables, line_posterior
+from crossproof.inference.plates.proposals import GAIN, misfit_wells
+from crossproof.inference.plates.tag_explanations import (
+    Examined,
+    Explanation,
+    bad_crosses,
+    explain,
+    speaks,
+)
+from crossproof.model.arrays import Floats
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+
+WHOLE_LINE = 0.6
+"""A line is another line if this share of its crosses (2 at least) says so."""
+
+
+def _wells_of(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tuple[list[str], list[str]]:
+    wells, samples = [], []
+    for x in plates:
+        for w in np.flatnonzero(x.search.identity == season.n_lines + cross):
+            wells.append(x.plate.place(int(w)))
+            samples.append(x.plate.samples[w])
+    return wells, samples
+
+
+def _plates_text(wells: list[str]) -> str:
+    names = list(dict.fromkeys(w.rpartition(":")[0] for w in wells))
+    return names[0] if len(names) == 1 else ""
+
+
+def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
+    """Tags, and parents, that the plants of badly fitting crosses fit instead."""
+    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season)}
+    for x in plates:
+        for i in np.unique(x.search.identity).tolist():
+            if i - season.n_lines in on:
+                on[i - season.n_lines].append(x)
+    explained = {c: explain(c, its_plates, season, threshold) for c, its_plates in on.items()}
+    parents = {c: e for c, all_e in explained.items() for e in all_e if e.cross < 0}
+    whole = _whole_lines(parents, plates, season)
+    of_line = {c for c, e in parents.items() if _replacement(c, e, season) in whole}
+    found = {c: e for c, all_e in explained.items() for e in all_e if e.cross >= 0 and c not in of_line}
+    tags = {c: e.cross for c, e in found.items()}
+    same = season.same_parents()[season.n_lines :]
+    out: list[Finding] = []
+    done: set[int] = set()
+    for c, other in tags.items():
+        if c in done:
+            continue
+        e = found[c]
+        back = next(
+            (b for b, o in tags.items() if b != c and same[b] == same[other] and same[o] == same[c]), None
+        )
+        wells, samples = _wells_of(c, plates, season)
+        name = season.crosses[c]
+        if back is not None:
+            done |= {c, back}
+            e_back = found[back]
+            more_wells, more_samples = _wells_of(back, plates, season)
+            b_name = season.crosses[back]
+            moved = tuple((s, season.n_lines + back) for s in samples)
+            moved += tuple((s, season.n_lines + c) for s in more_samples)
+            out.append(
+                Finding(
+                    FindingKind.TAGS_SWAPPED,
+                    Scope.CROSS,
+                    _plates_text(wells + more_wells),
+                    name,
+                    f"Plants tagged {name} fit the parents of {b_name} ({e.gaining} of {e.called} better "
+                    f"so), and "
+                    f"those tagged {b_name} fit {name} ({e_back.gaining} of {e_back.called}).",
+                    "Compare tags and crossing book. If it is so, add the proposed row to "
+                    "corrections.csv and run "
+                    "again.",
+                    wells=tuple(wells + more_wells),
+                    samples=tuple(samples + more_samples),
+                    other=b_name,
+                    log10_odds=e.log10_odds + e_back.log10_odds,
+                    hold=Hold.SAMPLES,
+                    corrections=(Correction(CorrectionKind.SWAP_TAGS, name, b_name),),
+                    reassigned=moved,
+                )
+            )
+            continue
+        o_name = season.crosses[other]
+        out.append(
+            Finding(
+                FindingKind.TAG_WRONG,
+                Scope.CROSS,
+                _plates_text(wells),
+                name,
+                f"Plants tagged {name} fit the parents of {o_name} and not their own: {e.gaining} of "
+                f"{e.called} "
+                "better so.",
+                "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv "
+                "and run again.",
+                wells=tuple(wells),
+                samples=tuple(samples),
+                other=o_name,
+                log10_odds=e.log10_odds,
+                hold=Hold.SAMPLES,
+                corrections=(Correction(CorrectionKind.TAG_IS, name, o_name),),
+                reassigned=tuple((s, season.n_lines + other) for s in samples),
+            )
+        )
+    return out + _parent_findings({c: e for c, e in parents.items() if c not in tags}, whole, plates, season)
+
+
+def _replacement(c: int, e: Explanation, season: SeasonTables) -> tuple[int, int]:
+    """The recorded line, and the line in its place."""
+    if e.mother != season.mother[c]:
+        return int(season.mother[c]), e.mother
+    return int(season.father[c]), e.father
+
+
+def _by_line(parents: dict[int, Explanation], season: SeasonTables) -> dict[tuple[int, int], list[int]]:
+    out: dict[tuple[int, int], list[int]] = {}
+    for c, e in parents.items():
+        out.setdefault(_replacement(c, e, season), []).append(c)
+    return out
+
+
+def _whole_lines(
+    parents: dict[int, Explanation], plates: Sequence[Examined], season: SeasonTables
+) -> set[tuple[int, int]]:
+    """(line, other line) where most crosses made with the line fit the other in its place."""
+    called = np.zeros(season.n_lines + len(season.crosses), dtype=np.int64)
+    for x in plates:
+        np.add.at(called, x.search.identity[speaks(x) & (x.search.identity >= 0)], 1)
+    seen = set(np.flatnonzero(called[season.n_lines :] >= 3).tolist())
+    out = set()
+    for (line, other), crosses in _by_line(parents, season).items():
+        made = {c for c in seen if line in (season.mother[c], season.father[c])}
+        if line >= 0 and len(crosses) >= 2 and len(crosses) >= WHOLE_LINE * len(made):
+            out.add((line, other))
+    return out
+
+
+def _parent_findings(
+    parents: dict[int, Explanation],
+    whole: set[tuple[int, int]],
+    plates: Sequence[Examined],
+    season: SeasonTables,
+) -> list[Finding]:
+    """Crosses made with another line; where most crosses of a line say the same, the line is the other."""
+    by_line = _by_line(parents, season)
+    out: list[Finding] = []
+    for (line, other), crosses in by_line.items():
+        each = [_wells_of(c, plates, season) for c in crosses]
+        wells, samples = ([name for pair in each for name in pair[i]] for i in (0, 1))
+        names = ", ".join(season.crosses[c] for c in crosses)
+        odds = sum(parents[c].log10_odds for c in crosses)
+        was = season.lines[line] if line >= 0 else "an unknown line"
+        now = season.lines[other]
+        if (line, other) in whole:
+            mutual = (other, line) in whole
+            if mutual and other < line:
+                continue
+            kind = FindingKind.LINES_SWAPPED if mutual else FindingKind.LINE_WRONG
+            rows = (
+                (Correction(CorrectionKind.SWAP_LINES, was, now),)
+                if mutual
+                else (Correction(CorrectionKind.LINE_IS, was, now, "crosses"),)
+            )
+            text = f"Crosses made with {was} ({names}) fit {now} in its place" + (
+                f", and those of {now} fit {was}: their tubes changed places." if mutual else "."
+            )
+            out.append(
+                Finding(
+                    kind,
+                    Scope.LINE,
+                    _plates_text(wells),
+                    was,
+                    text,
+                    f"Genotype {was} and {now} again from seed. If the plants used for crossing were "
+                    f"{now}, add the "
+                    "proposed row to corrections.csv and run again.",
+                    wells=tuple(wells),
+                    samples=tuple(samples),
+                    other=now,
+                    log10_odds=odds,
+                    hold=Hold.SAMPLES,
+                    corrections=rows,
+                )
+            )
+            continue
+        for c in crosses:
+            wells_c, samples_c = _wells_of(c, plates, season)
+            side = "mother" if line == season.mother[c] else "father"
+            e = parents[c]
+            out.append(
+                Finding(
+                    FindingKind.PARENT_WRONG,
+                    Scope.CROSS,
+                    _plates_text(wells_c),
+                    season.crosses[c],
+                    f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of "
+                    f"{e.called} "
+                    "better so.",
+                    f"Check which plant was used as {side}. If it was {now}, correct the {side} in the "
+                    f"crosses sheet.",
+                    wells=tuple(wells_c),
+                    samples=tuple(samples_c),
+                    other=now,
+                    log10_odds=e.log10_odds,
+                    hold=Hold.SAMPLES,
+                )
+            )
+    return out
+
+
+def maternal_findings(
+    plates: Sequence[Examined], season: SeasonTables, evidence: tuple[Floats, ...], threshold: float
+) -> list[Finding]:
+    """Crosses all of whose plants carry the father's maternal markers: the cross was made the other way.
+
+    Sum over plants and maternal markers of log P(data | mother's type) against the father's. Plants fit the
+    nuclear markers of the cross by assumption (others are left out).
+    """
+    if not any(b.maternal.any() for b in season.blocks):
+        return []
+    n = season.n_lines
+    total = np.zeros(len(season.crosses))
+    for_father = np.zeros(len(season.crosses), dtype=np.int64)
+    informative = np.zeros(len(season.crosses), dtype=np.int64)
+    tables = [
+        0.99 * line_posterior(b.pool[b.maternal], e[:, b.maternal], np.ones(n)) + 0.01 / e.shape[2]
+        for b, e in zip(season.blocks, evidence, strict=True)
+    ]
+    for x in plates:
+        identity = x.search.identity
+        misfit = misfit_wells(x.search.matrix, identity, x.scores)
+        for w in np.flatnonzero((identity >= n) & ~misfit):
+            c = int(identity[w]) - n
+            m, p = int(season.mother[c]), int(season.father[c])
+            if m < 0 or p < 0:
+                continue
+            ratio = 0.0
+            for b, table in enumerate(tables):
+                data = x.plate.blocks[b].likelihood[season.blocks[b].maternal, w]
+                ratio += float((np.log((table[p] * data).sum(1)) - np.log((table[m] * data).sum(1))).sum())
+            if abs(ratio) > GAIN:
+                informative[c] += 1
+                for_father[c] += ratio > 0
+                total[c] += ratio
+    out = []
+    for c in np.flatnonzero((informative >= 2) & (for_father >= 0.9 * informative)).tolist():
+        odds = float(total[c] / np.log(10) - 2.0)
+        if odds < threshold:
+            continue
+        wells, samples = _wells_of(c, plates, season)
+        name = season.crosses[c]
+        m_name, p_name = season.lines[season.mother[c]], season.lines[season.father[c]]
+        out.append(
+            Finding(
+                FindingKind.RECIPROCAL,
+                Scope.CROSS,
+                _plates_text(wells),
+                name,
+                f"{for_father[c]} of {informative[c]} plants of {name} carry the maternal markers of "
+                f"{p_name}, the "
+                f"recorded father, not those of {m_name}: the cross was made the other way.",
+                "Compare with the crossing book. If mother and father changed places, add the proposed "
+                "row to "
+                "corrections.csv and run again.",
+                wells=tuple(wells),
+                samples=tuple(samples),
+                log10_odds=odds,
+                hold=Hold.SAMPLES,
+                corrections=(Correction(CorrectionKind.REVERSE_CROSS, name),),
+            )
+        )
+    return out

@@ -1,0 +1,1 @@
+"""What is estimated over the whole run: error rates, departure of parents, class prior."""

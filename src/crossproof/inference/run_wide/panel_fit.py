@@ -1,0 +1,288 @@
+"""Making the panel: versions of lines, markers set aside, and the run-wide estimates by EM."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from crossproof.inference.evidence.blocks import ErrorRates, Wells
+from crossproof.inference.f1_parents import find_copies, outbred_lines
+from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
+from crossproof.inference.lines.panel import (
+    Panel,
+    PanelBlock,
+    find_versions,
+    fit_blocks,
+    marker_groups,
+    start_rates,
+    version_likelihood,
+)
+from crossproof.inference.run_wide.calibration import Calibration
+from crossproof.inference.run_wide.estimation import SAYS_ROUNDS, Rounds, as_said
+from crossproof.inference.run_wide.expectation import (
+    Expected,
+    added_up,
+    count_lines,
+    next_estimates,
+    sample_families,
+)
+from crossproof.inference.season_results import FamilyInput, LineInput
+from crossproof.model.arrays import Bools, Floats, Ints, Texts, UInt8s
+from crossproof.model.genotypes import genotype_alleles
+from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.model.settings import Settings
+
+LOW_CALL_RATE = "low call rate"
+NOT_TYPED = "not typed in any parent"
+MONOMORPHIC = "one allele in all samples"
+TOO_HETEROZYGOUS = "heterozygous in fixed lines"
+
+LINE_ROUNDS = 25
+"""Rounds of the panel lines alone before families are looked at."""
+LINE_TOLERANCE = 1e-4
+FIRST_FAMILIES = 60
+"""Families on which estimates are brought near before a sample of at least twice as many is looked at."""
+MAX_ROUNDS = 15
+FIRST_ROUNDS = 3
+"""As many as it takes to see where the estimates lead, see `Accelerator`."""
+
+
+def fit_panel(
+    wells: Wells,
+    lines: Sequence[LineInput],
+    families: Sequence[FamilyInput],
+    settings: Settings,
+    calibration: Calibration | None = None,
+) -> Panel:
+    """Lines, pool frequencies, error rates and priors of a run.
+
+    `lines`: every panel line once. `families`: all families of the run, of which a fixed sample serves to
+    estimate dropout, parent departure and class prior. With a `calibration` of an earlier run its estimates
+    are used as they are and only markers that it does not name are estimated, and what families say of their
+    parents' typing where it does not hold that. The order of lines and families
+    changes nothing.
+    """
+    lines = sorted(lines, key=lambda x: x.line)
+    start = start_rates(wells, settings)
+    rates, reasons = _frozen_rates(wells, start, calibration)
+    known = reasons != _NEW
+    call_rate, several = call_rates(wells)
+    aside = np.where(known, reasons, _first_reasons(call_rate, several, settings))
+    version_line, version_wells = find_versions(wells, lines, rates, settings, aside == "")
+    pairs, differ = replicate_differences(
+        wells, list(version_wells) + [p.wells for f in families for p in f.plants if len(p.wells) > 1]
+    )
+    prior = np.array(settings.class_prior if calibration is None else calibration.class_prior)
+    panel = Panel(
+        tuple(x.line for x in lines),
+        version_line,
+        version_wells,
+        (),
+        rates.f,
+        rates.d,
+        settings.parent_departure if calibration is None else calibration.h,
+        prior / prior.sum(),
+        aside.astype("<U40"),
+        call_rate,
+        known,
+        pairs,
+        differ,
+        np.empty(0, dtype=np.str_),
+        np.empty((0, 2), dtype=np.str_),
+        np.empty((0, 2), dtype=np.int64),
+    )
+
+    def with_lines(panel: Panel) -> Panel:
+        blocks = fit_blocks(wells, lines, version_line, version_wells, panel.rates(settings))
+        return replace(panel, blocks=_with_frozen_q(wells, lines, panel, blocks, calibration, settings))
+
+    panel = _set_aside(with_lines(panel), wells, settings)
+    likelihoods = [
+        version_likelihood(wells, rows, k, version_wells, rates) for k, _, rows in marker_groups(wells)
+    ]
+    panel = find_copies(panel, lines, likelihoods)
+    lines = outbred_lines(panel, lines)
+    panel = with_lines(panel)
+    for _ in range(LINE_ROUNDS):
+        moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
+        moved = replace(moved, h=panel.h, class_prior=panel.class_prior)
+        change = float(np.abs(moved.f - panel.f).max(initial=0.0))
+        panel = with_lines(moved)
+        if change < LINE_TOLERANCE:
+            break
+    panel = _set_aside(panel, wells, settings)
+    said = calibration is not None and calibration.says is not None
+    if calibration is not None and calibration.says is not None:
+        panel = as_said(panel, calibration.says)
+    sample = sample_families(families, len(wells.markers))
+    every_marker_known = calibration is not None and bool(known.all())
+    if not sample or (said and every_marker_known):
+        return panel
+
+    def move(panel: Panel, expected: Expected, ahead: Callable[[Panel], Panel]) -> Panel:
+        estimates = ahead(next_estimates(panel, expected, settings, calibration))
+        if calibration is not None:
+            estimates = replace(estimates, h=panel.h, class_prior=panel.class_prior)
+        return _set_aside(with_lines(estimates), wells, settings)
+
+    def rounds(families: Sequence[FamilyInput]) -> Rounds:
+        return Rounds(families, wells, settings, move, said=said)
+
+    if every_marker_known:
+        return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
+    if len(sample) >= 2 * FIRST_FAMILIES:
+        first = rounds(sample_families(sample, len(wells.markers), FIRST_FAMILIES))
+        for _ in range(FIRST_ROUNDS):
+            panel = first.one(panel, last=False)
+    return rounds(sample).until_rest(panel, MAX_ROUNDS)
+
+
+_NEW = "?"
+"""Reason of a marker that an earlier calibration does not name."""
+
+
+def _frozen_rates(
+    wells: Wells, start: ErrorRates, calibration: Calibration | None
+) -> tuple[ErrorRates, Texts]:
+    """Starting error rates with those of an earlier run in their place, and its reasons for setting aside."""
+    f, d = start.f.copy(), start.d.copy()
+    reasons = np.full(len(f), _NEW, dtype="<U40")
+    if calibration is not None:
+        number = {name: i for i, name in enumerate(calibration.markers)}
+        for row, name in enumerate(wells.markers.ids):
+            i = number.get(str(name))
+            if i is not None:
+                f[row], d[row] = calibration.false_heterozygote[i], calibration.dropout[i]
+                reasons[row] = calibration.set_aside[i]
+    return replace(start, f=f, d=d), reasons
+
+
+def _with_frozen_q(
+    wells: Wells,
+    lines: Sequence[LineInput],
+    panel: Panel,
+    blocks: tuple[PanelBlock, ...],
+    calibration: Calibration | None,
+    settings: Settings,
+) -> tuple[PanelBlock, ...]:
+    """Blocks with the pool frequencies of an earlier run, and line posteriors under them."""
+    if calibration is None:
+        return blocks
+    number = {name: i for i, name in enumerate(calibration.markers)}
+    out = []
+    inbreeding = np.array([lines[i].inbreeding for i in panel.version_line])
+    for block in blocks:
+        q = block.q.copy()
+        fixed = np.zeros(len(block.rows), dtype=bool)
+        for place, row in enumerate(block.rows):
+            i = number.get(str(wells.markers.ids[row]))
+            if i is None:
+                continue
+            kept = calibration.q[i]
+            rare = POOL_PSEUDO_COUNT / (len(lines) + 1)
+            q[place] = [kept.get(allele, rare) for allele in wells.markers.alleles[row]]
+            fixed[place] = True
+        q /= q.sum(axis=1, keepdims=True)
+        f = np.ones_like(inbreeding) if block.maternal else inbreeding
+        old_prior, new_prior = line_prior(block.q[fixed], f), line_prior(q[fixed], f)
+        posterior = block.consensus.copy()
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.where(old_prior > 0, new_prior / old_prior, 0.0)
+        posterior[fixed] = normalised(posterior[fixed].astype(np.float64) * ratio).astype(np.float32)
+        out.append(replace(block, q=q, consensus=posterior))
+    return tuple(out)
+
+
+def call_rates(wells: Wells) -> tuple[Floats, Bools]:
+    """Call rate (marker,) among the wells of the files that have the marker, and whether several alleles
+    show.
+
+    A well with reads but no call counts as called.
+    """
+    m = len(wells.markers)
+    called, asked = np.zeros(m), np.zeros(m)
+    alleles = np.zeros((m, 8), dtype=bool)
+    for batch in wells.batches:
+        for block in batch.blocks:
+            data = block.codes != NO_CALL_CODE
+            if block.depths is not None:
+                data |= block.depths.sum(axis=2) > 0
+                alleles[block.rows[:, None], np.arange(block.k)] |= block.depths.any(axis=1)
+            if block.phred is not None:
+                data |= block.phred.max(axis=2) > 0
+                alleles[block.rows, :2] |= (block.phred.min(axis=2) < block.phred.max(axis=2)).any(axis=1)[
+                    :, None
+                ]
+            called[block.rows] += data.sum(axis=1)
+            asked[block.rows] += data.shape[1]
+            _mark_alleles(alleles, block.rows, block.codes, block.k)
+    rate = np.divide(called, asked, out=np.zeros(m), where=asked > 0)
+    return rate, alleles.sum(axis=1) > 1
+
+
+def _mark_alleles(alleles: Bools, rows: Ints, codes: UInt8s, k: int) -> None:
+    """Mark the alleles that calls show."""
+    pairs = genotype_alleles(k)
+    for g, (a, b) in enumerate(pairs):
+        seen = (codes == g).any(axis=1)
+        alleles[rows[seen], a] = True
+        alleles[rows[seen], b] = True
+    for a in range(k):
+        alleles[rows[(codes == len(pairs) + a).any(axis=1)], a] = True
+
+
+def _first_reasons(call_rate: Floats, several: Bools, settings: Settings) -> Texts:
+    """Reasons that need no model."""
+    return np.where(
+        call_rate < settings.min_marker_call_rate, LOW_CALL_RATE, np.where(several, "", MONOMORPHIC)
+    ).astype("<U40")
+
+
+def _set_aside(panel: Panel, wells: Wells, settings: Settings) -> Panel:
+    """The panel with markers set aside that its lines show to be useless; frozen ones stay as they were.
+
+    A marker that was set aside does not come back: without the families' say it would look better than it is,
+    and the estimates would swing.
+    """
+    fresh, reasons = ~panel.frozen, panel.set_aside
+    typed = np.zeros(len(reasons), dtype=bool)
+    flat = np.array([w for g in panel.version_wells for w in g], dtype=np.int64)
+    for batch in wells.batches:
+        here = np.isin(batch.wells, flat)
+        for block in batch.blocks:
+            data = block.codes[:, here] != NO_CALL_CODE
+            if block.depths is not None:
+                data = data | (block.depths[:, here].sum(axis=2) > 0)
+            if block.phred is not None:
+                data = data | (block.phred[:, here].max(axis=2) > 0)
+            typed[block.rows] |= data.any(axis=1)
+    if len(flat):
+        reasons = np.where(fresh & (reasons == "") & ~typed, NOT_TYPED, reasons)
+    high = fresh & (reasons == "") & (panel.f > settings.max_false_heterozygote)
+    reasons = np.where(high, TOO_HETEROZYGOUS, reasons)
+    return replace(panel, set_aside=reasons.astype("<U40"))
+
+
+def replicate_differences(wells: Wells, groups: Sequence[Sequence[int]]) -> tuple[Floats, Floats]:
+    """Pairs of called replicates (marker,) and those of them that differ.
+
+    `groups`: wells of one plant or of one version of a line. Half of the share that differs estimates the
+    error per call directly, whatever the model says.
+    """
+    m = len(wells.markers)
+    pairs, differ = np.zeros(m), np.zeros(m)
+    rows = np.arange(m)
+    batch, _ = wells.place
+    for group in groups:
+        typed = np.array([w for w in group if batch[w] >= 0], dtype=np.int64)
+        if len(typed) < 2:
+            continue
+        codes = wells.codes(rows, typed)
+        for i in range(len(typed)):
+            for j in range(i + 1, len(typed)):
+                both = (codes[:, i] != NO_CALL_CODE) & (codes[:, j] != NO_CALL_CODE)
+                pairs += both
+                differ += both & (codes[:, i] != codes[:, j])
+    return pairs, differ

@@ -1,0 +1,1 @@
+"""Calls of batches: kept on disk, and joined to one list of markers."""

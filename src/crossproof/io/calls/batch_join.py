@@ -1,0 +1,361 @@
+"""Joining the markers of several batches into one list, with allele numbers that mean the same everywhere.
+
+A marker is known by its name; a record without one (ID '.') by chrom, pos and alleles. Alleles are joined by
+name, so that a batch with REF and ALT exchanged agrees with the others. Strand is reconciled only where it is
+proven: two batches that share no allele of a SNP while the complement of one is exactly the other (A/G and
+T/C) would otherwise show a SNP of four bases. Where another reading is possible, the marker is set aside and
+named: a guess would turn every homozygote of one batch into the other one.
+A/T and C/G read alike on both strands; they are set aside where plants typed in both batches contradict each
+other, or where the batches differ in strand elsewhere and no plant typed in both shows that they agree here.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from crossproof.errors import Problem, Severity, warning
+from crossproof.model.arrays import Int8s, Ints
+from crossproof.model.genotypes import (
+    MAX_ALLELES,
+    CallBatch,
+    CallBlock,
+    Markers,
+    genotype_alleles,
+    genotype_index,
+    n_genotypes,
+)
+
+_COMPLEMENT = {"A": "T", "C": "G", "G": "C", "T": "A"}
+_BASE = frozenset("ACGT")
+
+
+@dataclass(frozen=True)
+class BatchMap:
+    """Where the markers of one batch stand in the joined list.
+
+    `rows` (batch marker,) int64: row of the joined list, -1 where set aside. `recode` (batch marker, 8) int8:
+    joined number of each of the batch's alleles, -1 beyond them.
+    """
+
+    batch: str
+    rows: Ints
+    recode: Int8s
+
+
+@dataclass(frozen=True)
+class JoinedCalls:
+    """Joined markers, by chromosome (2 before 10), position and name, and each batch's place in them."""
+
+    markers: Markers
+    maps: tuple[BatchMap, ...]
+    notes: tuple[str, ...]
+    problems: tuple[Problem, ...]
+
+    def blocks(self, batch: CallBatch) -> tuple[CallBlock, ...]:
+        """The batch's calls with joined rows and allele numbers; see `joined_blocks`."""
+        return joined_blocks(batch, next(m for m in self.maps if m.batch == batch.batch), self.markers)
+
+
+@dataclass
+class _Joined:
+    """A marker while it is being joined."""
+
+    name: str
+    chrom: str
+    pos: int
+    alleles: list[str]
+    maternal: bool
+    cm: float
+    first: tuple[int, int]  # batch, its row
+    dropped: bool = False
+
+
+def join_batches(
+    batches: Sequence[CallBatch], plants: Mapping[str, Mapping[str, str]] | None = None
+) -> JoinedCalls:
+    """Join the markers of batches.
+
+    Parameters: `batches` in a fixed order (the first that has a marker sets its strand and position);
+    `plants`: batch -> sample -> name of the plant or inbred line, so that plants typed in several batches can
+    show whether A/T and C/G markers agree; by default samples of the same name are taken for one plant.
+    Returns the joined markers with one map per batch. Markers that cannot be joined are left out, each with a
+    problem that names it.
+    """
+    names = [_plant_names(b, plants) for b in batches]
+    by_name: dict[str, _Joined] = {}
+    by_place: dict[tuple[str, int, frozenset[str]], str] = {}
+    recodes: list[Int8s] = []
+    keys: list[list[str]] = []
+    problems: list[Problem] = []
+    flipped: dict[int, int] = {}
+    checks: list[tuple[str, int, int]] = []  # palindromic markers met again: name, batch, row
+    moved: dict[str, list[str]] = {}
+    for b, batch in enumerate(batches):
+        recode = np.full((len(batch.markers), MAX_ALLELES), -1, dtype=np.int8)
+        mine: list[str] = []
+        for row in range(len(batch.markers)):
+            name, chrom = str(batch.markers.ids[row]), str(batch.markers.chrom[row])
+            pos, alleles = int(batch.markers.pos[row]), batch.markers.alleles[row]
+            place = (chrom, pos, frozenset(alleles))
+            if name in (".", ""):
+                name = by_place.get(place) or f"{chrom}:{pos}:{'/'.join(alleles)}"
+            mine.append(name)
+            joined = by_name.get(name)
+            if joined is None:
+                by_name[name] = _Joined(
+                    name,
+                    chrom,
+                    pos,
+                    list(alleles),
+                    bool(batch.markers.maternal[row]),
+                    float(batch.markers.cm[row]),
+                    (b, row),
+                )
+                if chrom:
+                    by_place.setdefault(place, name)
+                recode[row, : len(alleles)] = np.arange(len(alleles))
+                continue
+            if joined.dropped:
+                continue
+            if not joined.chrom and chrom:
+                joined.chrom, joined.pos = chrom, pos
+            elif chrom and (chrom, pos) != (joined.chrom, joined.pos):
+                moved.setdefault(batch.batch, []).append(name)
+            joined.maternal |= bool(batch.markers.maternal[row])
+            if np.isnan(joined.cm):
+                joined.cm = float(batch.markers.cm[row])
+            reading, why = _reading(tuple(joined.alleles), alleles)
+            if reading is None:
+                problems.append(_set_aside(joined, batches, b, why))
+                joined.dropped = True
+                continue
+            if reading != alleles:
+                flipped[b] = flipped.get(b, 0) + 1
+            if len(set(joined.alleles) | set(reading)) > MAX_ALLELES:
+                problems.append(
+                    _set_aside(
+                        joined, batches, b, f"Together the files have more than {MAX_ALLELES} alleles here."
+                    )
+                )
+                joined.dropped = True
+                continue
+            if _reads_both_ways(set(joined.alleles) | set(reading)):
+                checks.append((name, b, row))
+            for i, allele in enumerate(reading):
+                if allele not in joined.alleles:
+                    joined.alleles.append(allele)
+                recode[row, i] = joined.alleles.index(allele)
+        recodes.append(recode)
+        keys.append(mine)
+    for name, b, row in checks:
+        joined = by_name[name]
+        if joined.dropped:
+            continue
+        agree, oppose = _typed_twice(batches, names, joined.first, (b, row), recodes[b][row])
+        where_flipped = b in flipped or joined.first[0] in flipped
+        if oppose > agree or (where_flipped and agree == 0):
+            problems.append(
+                _set_aside(
+                    joined,
+                    batches,
+                    b,
+                    "Its alleles read alike on both strands, and "
+                    + (
+                        f"{oppose} plants typed in both files have opposite calls."
+                        if oppose > agree
+                        else "the two files differ in strand at other markers."
+                    ),
+                )
+            )
+            joined.dropped = True
+    for batch_name, moved_names in moved.items():
+        shown = ", ".join(moved_names[:5])
+        problems.append(
+            warning(
+                batch_name,
+                f"{len(moved_names)} markers have another position here than in an earlier file ({shown}).",
+                "The first file's position is used; check that both files use the same reference genome.",
+                column="marker",
+            )
+        )
+    kept = sorted(
+        (j for j in by_name.values() if not j.dropped),
+        key=lambda j: (natural_key(j.chrom), j.pos, -1.0 if np.isnan(j.cm) else j.cm, j.name),
+    )
+    row_of = {j.name: i for i, j in enumerate(kept)}
+    markers = Markers(
+        np.array([j.name for j in kept], dtype=object),
+        np.array([j.chrom for j in kept], dtype=object),
+        np.array([j.pos for j in kept], dtype=np.int64),
+        tuple(tuple(j.alleles) for j in kept),
+        np.array([j.maternal for j in kept], dtype=bool),
+        np.array([j.cm for j in kept], dtype=np.float64),
+    )
+    maps = tuple(
+        BatchMap(batch.batch, np.array([row_of.get(k, -1) for k in mine], dtype=np.int64), recode)
+        for batch, mine, recode in zip(batches, keys, recodes, strict=True)
+    )
+    notes = tuple(
+        f"batch {batches[b].batch}: {count} markers were on the other strand and were turned round"
+        for b, count in sorted(flipped.items())
+    )
+    problems += [
+        Problem(
+            Severity.NOTE,
+            batches[b].batch,
+            None,
+            "",
+            str(count),
+            f"{count} markers of this batch were on the other strand and were turned round; bases prove it.",
+            "Nothing to do. To be rid of this note, export all files on the same strand.",
+        )
+        for b, count in sorted(flipped.items())
+    ]
+    return JoinedCalls(markers, maps, notes, tuple(problems))
+
+
+@lru_cache(maxsize=1 << 16)
+def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key that puts chr2 before chr10, and an unknown chromosome last."""
+    if not text:
+        return ((2, 0, ""),)
+    parts = re.findall(r"\d+|\D+", text)
+    return tuple((0, int(p), p) if p.isascii() and p.isdigit() else (1, 0, p) for p in parts)
+
+
+@lru_cache(maxsize=1 << 16)
+def _reading(known: tuple[str, ...], alleles: tuple[str, ...]) -> tuple[tuple[str, ...] | None, str]:
+    """Names of `alleles` on the strand of `known`, or None and the reason why that is not proven."""
+    ours, theirs = set(known), set(alleles)
+    if ours <= theirs or theirs <= ours:
+        return alleles, ""
+    sizes = [{a for a in side if a.isdigit()} for side in (ours, theirs)]
+    if any(sizes) and not (sizes[0] == ours and sizes[1] == theirs):
+        return None, "One file gives fragment sizes, the other bases."
+    if not (ours <= _BASE and theirs <= _BASE) or ours & theirs:
+        return alleles, ""
+    turned = tuple(_COMPLEMENT[a] for a in alleles)
+    if not ours & set(turned):
+        # Neither reading shares an allele; only the one given keeps the number of bases possible.
+        return alleles, ""
+    if set(turned) == ours and len(ours | theirs) == 4:
+        return turned, ""
+    return None, "One of the files may be on the other strand, and its calls do not prove it."
+
+
+def _reads_both_ways(alleles: set[str]) -> bool:
+    return alleles in ({"A", "T"}, {"C", "G"})
+
+
+def _set_aside(joined: _Joined, batches: Sequence[CallBatch], b: int, why: str) -> Problem:
+    first = batches[joined.first[0]].batch
+    return warning(
+        batches[b].batch,
+        f"Marker {joined.name} is set aside: its alleles cannot be matched with batch {first}. {why}",
+        "Export both files on the same strand (for instance the forward strand of the reference).",
+        column=joined.name,
+        value=f"{'/'.join(joined.alleles)} in {first}",
+    )
+
+
+def _plant_names(batch: CallBatch, plants: Mapping[str, Mapping[str, str]] | None) -> dict[str, list[int]]:
+    given = (plants or {}).get(batch.batch, {})
+    out: dict[str, list[int]] = {}
+    for i, sample in enumerate(batch.samples):
+        out.setdefault(given.get(sample, sample), []).append(i)
+    return out
+
+
+def _typed_twice(
+    batches: Sequence[CallBatch],
+    names: Sequence[Mapping[str, Sequence[int]]],
+    one: tuple[int, int],
+    two: tuple[int, int],
+    recode: Int8s,
+) -> tuple[int, int]:
+    """Pairs of homozygous calls of the same plant in two batches: how many agree, how many do not."""
+    first, second = _calls_at(batches[one[0]], one[1]), _calls_at(batches[two[0]], two[1])
+    agree = oppose = 0
+    for name in names[one[0]].keys() & names[two[0]].keys():
+        left = {
+            int(first[i, 0]) for i in names[one[0]][name] if first[i, 0] >= 0 and first[i, 0] == first[i, 1]
+        }
+        right = {
+            int(recode[second[i, 0]])
+            for i in names[two[0]][name]
+            if second[i, 0] >= 0 and second[i, 0] == second[i, 1]
+        }
+        if len(left) == len(right) == 1:
+            agree += left == right
+            oppose += left != right
+    return agree, oppose
+
+
+def _calls_at(batch: CallBatch, row: int) -> Int8s:
+    for block in batch.blocks:
+        at = np.flatnonzero(block.rows == row)
+        if len(at):
+            calls: Int8s = block.calls[at[0]]
+            return calls
+    return np.full((len(batch.samples), 2), -1, dtype=np.int8)
+
+
+def joined_blocks(batch: CallBatch, place: BatchMap, markers: Markers) -> tuple[CallBlock, ...]:
+    """Calls of a batch with rows and allele numbers of the joined markers, one block per number of alleles.
+
+    Parameters: `place`: the batch's map; `markers`: the joined markers. Returns blocks whose `rows` are
+    rows of `markers`, ascending. Genotypes with an allele that the batch does not know get the phred of
+    its least likely genotype (so a flat likelihood stays flat) and depth 0.
+    """
+    n_alleles = markers.n_alleles
+    parts: dict[int, list[tuple[Ints, CallBlock, Ints]]] = {}
+    for block in batch.blocks:
+        target = place.rows[block.rows]
+        for k in np.unique(n_alleles[target[target >= 0]]).tolist() if len(markers) else []:
+            pick = np.flatnonzero((target >= 0) & (n_alleles[np.maximum(target, 0)] == k))
+            parts.setdefault(int(k), []).append((target[pick], block, pick))
+    out = []
+    n = len(batch.samples)
+    for k in sorted(parts):
+        rows = np.concatenate([p[0] for p in parts[k]])
+        calls = np.empty((len(rows), n, 2), dtype=np.int8)
+        with_phred = any(p[1].phred is not None for p in parts[k])
+        with_depths = any(p[1].depths is not None for p in parts[k])
+        phred = np.zeros((len(rows), n, n_genotypes(k)), dtype=np.uint8) if with_phred else None
+        depths = np.zeros((len(rows), n, k), dtype=np.uint16) if with_depths else None
+        at = 0
+        for target, block, pick in parts[k]:
+            recode = place.recode[block.rows[pick]]
+            kinds, which = np.unique(recode[:, : block.k], axis=0, return_inverse=True)
+            for i, kind in enumerate(kinds):
+                mine = pick[which.ravel() == i]
+                into = at + np.flatnonzero(which.ravel() == i)
+                table = np.concatenate(([-2, -1], kind)).astype(np.int8)
+                calls[into] = table[block.calls[mine] + 2]
+                if phred is not None and block.phred is not None:
+                    pairs = genotype_alleles(block.k)
+                    worst = block.phred[mine].max(axis=-1, keepdims=True)
+                    wide = np.broadcast_to(worst, (*worst.shape[:2], n_genotypes(k))).copy()
+                    wide[..., genotype_index(kind[pairs[:, 0]], kind[pairs[:, 1]])] = block.phred[mine]
+                    phred[into] = wide
+                if depths is not None and block.depths is not None:
+                    deep = np.zeros((len(mine), n, k), dtype=np.uint16)
+                    deep[..., kind.astype(np.int64)] = block.depths[mine]
+                    depths[into] = deep
+            at += len(target)
+        order = np.argsort(rows, kind="stable")
+        out.append(
+            CallBlock(
+                k,
+                rows[order],
+                calls[order],
+                None if phred is None else phred[order],
+                None if depths is None else depths[order],
+            )
+        )
+    return tuple(out)

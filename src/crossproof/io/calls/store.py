@@ -1,0 +1,206 @@
+"""Calls of one batch on disk: one .npy per array and a JSON header, checksummed, without pickle.
+
+A folder is written under another name and renamed, so it is whole or not there. Arrays are mapped into
+memory when read, so that a job which needs few of them pays for few.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.errors import InternalError
+from crossproof.io.calls.batch_join import BatchMap, JoinedCalls, join_batches, joined_blocks
+from crossproof.model.arrays import Objects
+from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
+
+STORE_VERSION = 2
+_HEADER = "header.json"
+
+
+class StoreError(InternalError):
+    """A stored batch is damaged or of another version; it has to be ingested again."""
+
+
+def write_arrays(folder: Path, header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
+    """Write arrays and a JSON header into `folder`, replacing it as a whole."""
+    folder = Path(folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
+    try:
+        sums = {}
+        for name, array in arrays.items():
+            path = temporary / f"{name}.npy"
+            with open(path, "wb") as handle:
+                np.save(handle, np.asarray(array, order="C"), allow_pickle=False)
+                handle.flush()
+                os.fsync(handle.fileno())
+            sums[name] = _digest(path)
+        body = {"store_version": STORE_VERSION, "arrays": sums, **header}
+        text = json.dumps({"header": body, "sha256": _json_digest(body)}, ensure_ascii=False, sort_keys=True)
+        with open(temporary / _HEADER, "w", encoding="utf-8", newline="\n") as handle:
+            handle.write(text)
+            handle.flush()
+            os.fsync(handle.fileno())
+        os.chmod(temporary, 0o755)
+        _put_in_place(temporary, folder)
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+
+
+def _put_in_place(temporary: Path, folder: Path) -> None:
+    try:
+        os.rename(temporary, folder)
+    except OSError:
+        if not folder.exists():
+            raise
+        # A folder cannot be renamed over a full one: move the old one aside first.
+        aside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".old", dir=folder.parent))
+        os.rename(folder, aside / "old")
+        os.rename(temporary, folder)
+        shutil.rmtree(aside, ignore_errors=True)
+    handle = os.open(folder.parent, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    """Header and arrays (read-only memory maps) that `write_arrays` wrote.
+
+    Raises StoreError, FileNotFoundError.
+    """
+    folder = Path(folder)
+    try:
+        held = json.loads((folder / _HEADER).read_text(encoding="utf-8"))
+    except (ValueError, RecursionError, IsADirectoryError) as fault:
+        raise StoreError(f"{folder}: the header does not parse ({fault})") from None
+    header = held.get("header") if isinstance(held, dict) else None
+    if not isinstance(header, dict) or held.get("sha256") != _json_digest(header):
+        raise StoreError(f"{folder}: the header is damaged or of another version")
+    if header.get("store_version") != STORE_VERSION:
+        raise StoreError(f"{folder}: written by another version")
+    arrays: dict[str, NDArray[Any]] = {}
+    for name, digest in header["arrays"].items():
+        path = folder / f"{name}.npy"
+        if not path.is_file() or (verify and _digest(path) != digest):
+            raise StoreError(f"{path}: missing or changed since it was written")
+        # An empty array cannot be mapped.
+        array = (
+            np.load(path, allow_pickle=False)
+            if path.stat().st_size <= 256
+            else np.load(path, mmap_mode="r", allow_pickle=False)
+        )
+        array.flags.writeable = False
+        arrays[name] = array
+    return header, arrays
+
+
+def _json_digest(header: Mapping[str, Any]) -> str:
+    text = json.dumps(header, ensure_ascii=False, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _digest(path: Path) -> str:
+    with open(path, "rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def write_calls(folder: Path, batch: CallBatch) -> None:
+    """Write a batch into `folder`, replacing it as a whole.
+
+    Parameters: `folder` is made, its parents too. Raises OSError.
+    """
+    header, arrays = batch_arrays(batch)
+    write_arrays(folder, header, arrays)
+
+
+def read_calls(folder: Path, *, verify: bool = True) -> CallBatch:
+    """Read a batch that `write_calls` wrote.
+
+    Parameters: `verify`: check the checksum of every array (reads all bytes once). Returns the batch with
+    read-only arrays. Raises StoreError where it is damaged, FileNotFoundError where it is absent.
+    """
+    header, arrays = read_arrays(folder, verify=verify)
+    return batch_of(header, arrays)
+
+
+def batch_arrays(batch: CallBatch) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    """A batch as a JSON header and named arrays."""
+    arrays: dict[str, NDArray[Any]] = {
+        "pos": batch.markers.pos,
+        "maternal": batch.markers.maternal,
+        "cm": batch.markers.cm,
+    }
+    blocks = []
+    for i, block in enumerate(batch.blocks):
+        arrays[f"rows_{i}"], arrays[f"calls_{i}"] = block.rows, block.calls
+        if block.phred is not None:
+            arrays[f"phred_{i}"] = block.phred
+        if block.depths is not None:
+            arrays[f"depths_{i}"] = block.depths
+        blocks.append(block.k)
+    header = {
+        "batch": batch.batch,
+        "evidence": batch.evidence.value,
+        "samples": list(batch.samples),
+        "notes": list(batch.notes),
+        "ids": batch.markers.ids.tolist(),
+        "chrom": batch.markers.chrom.tolist(),
+        "alleles": [list(a) for a in batch.markers.alleles],
+        "blocks": blocks,
+    }
+    return header, arrays
+
+
+def batch_of(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> CallBatch:
+    """The batch of a JSON header and named arrays."""
+    markers = Markers(
+        _texts(header["ids"]),
+        _texts(header["chrom"]),
+        arrays["pos"],
+        tuple(tuple(a) for a in header["alleles"]),
+        arrays["maternal"],
+        arrays["cm"],
+    )
+    blocks = tuple(
+        CallBlock(
+            k, arrays[f"rows_{i}"], arrays[f"calls_{i}"], arrays.get(f"phred_{i}"), arrays.get(f"depths_{i}")
+        )
+        for i, k in enumerate(header["blocks"])
+    )
+    return CallBatch(
+        header["batch"],
+        markers,
+        tuple(header["samples"]),
+        blocks,
+        Evidence(header["evidence"]),
+        tuple(header["notes"]),
+    )
+
+
+def _texts(values: list[str]) -> Objects:
+    out = np.empty(len(values), dtype=object)
+    out[:] = values
+    return out
+
+
+__all__ = [
+    "BatchMap",
+    "JoinedCalls",
+    "StoreError",
+    "join_batches",
+    "joined_blocks",
+    "read_calls",
+    "write_calls",
+]

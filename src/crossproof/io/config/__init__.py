@@ -1,0 +1,1 @@
+"""config.yaml: settings declared, read and checked."""

@@ -1,0 +1,476 @@
+"""config.yaml read into one frozen value; every mistake in it is reported at once."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from crossproof.errors import InputError, Problem, error
+from crossproof.io.config import yaml_text
+from crossproof.io.config.paths import ALL, NO_SUCH_FILE, Places
+from crossproof.io.config.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
+from crossproof.io.sheets.columns import TABLES, heading_key, nearest
+from crossproof.io.sheets.sheet import shortened
+from crossproof.model.genotypes import Evidence
+
+CONFIG_NAMES = ("config.yaml", "config.yml")
+
+
+@dataclass(frozen=True)
+class GenotypeFile:
+    """One genotype file as config.yaml declares it; `path` is as the user wrote it.
+
+    `absent` is the problem to report where there is no such file: it is set aside and the others go on.
+    """
+
+    batch: str
+    path: str
+    file: Path
+    layout: str | None = None
+    evidence: Evidence = Evidence.AUTO
+    counted_allele: str | None = None
+    missing: tuple[str, ...] = ()
+    sheet: str | None = None
+    absent: Problem | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True)
+class Config:
+    """All settings of a season; the fields are the keys of config.yaml.
+
+    `root` is the season folder and `source` the configuration file. `crosses`, `samples`, `markers` and
+    `corrections` are as the user wrote them; `crosses_file`, `sample_files`, `markers_file` and
+    `corrections_file` are the files they stand for. `columns` maps a table name ("" for all tables) to
+    {heading key: our column}. `max_markers` and `max_markers_per_cross` are None for "all". `missing` of a
+    genotype file already includes the season's.
+    """
+
+    root: Path
+    source: Path
+    crosses: str
+    samples: tuple[str, ...]
+    genotypes: tuple[GenotypeFile, ...]
+    markers: str | None = None
+    corrections: str | None = None
+    columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    missing: tuple[str, ...] = ()
+    evidence: Evidence = Evidence.AUTO
+    crop: str = ""
+    season: str = ""
+    min_posterior: float = 0.95
+    target_hybrids: int = 4
+    min_call_rate: float = 0.5
+    min_marker_call_rate: float = 0.5
+    min_markers_scored: int = 3
+    false_heterozygote: float = 0.005
+    dropout: float = 0.02
+    swap: float = 0.002
+    floor: float = 0.005
+    read_error: float = 0.01
+    overdispersion: float = 0.02
+    parent_departure: float = 0.02
+    inbreeding: float = 0.98
+    class_prior: tuple[float, float, float, float] = (6.0, 3.0, 0.8, 0.2)
+    panel_donor_share: float = 0.7
+    max_markers: int | None = 20_000
+    max_markers_per_cross: int | None = 2_000
+    rates_by: tuple[str, ...] = ()
+    min_group_plants: int = 20
+    min_group_tags: int = 5
+    success_probability: float = 0.95
+    max_false_heterozygote: float = 0.15
+    line_conflict: float = 0.10
+    centimorgan_per_megabase: float | None = None
+    anthers_per_flower: int = 10
+    test_cost: float = 0.0
+    currency: str = ""
+    plate_wells: str = "96"
+    blanks_per_plate: int = 3
+    parent_wells: int = 2
+    randomise: bool = False
+    max_panel_markers: int = 0
+    forced_in: tuple[str, ...] = ()
+    forced_out: tuple[str, ...] = ()
+    min_spacing: int = 0
+    allow_outside: bool = False
+    buckets: int = 32
+    max_input_gb: float = 64.0
+    crosses_file: Path = Path()
+    sample_files: tuple[Path, ...] = ()
+    markers_file: Path | None = None
+    corrections_file: Path | None = None
+
+    def shown(self, path: Path) -> str:
+        """A file as it is named to the user: relative to the season folder, with forward slashes."""
+        try:
+            return path.relative_to(self.root).as_posix()
+        except ValueError:
+            return path.as_posix()
+
+    def renames(self, table: str) -> Mapping[str, str]:
+        """A lab's headings and our names for them, as far as they concern this table."""
+        return {**self.columns.get("", {}), **self.columns.get(table, {})}
+
+    def to_dict(self) -> dict[str, Any]:
+        """The settings as plain data, in the order declared, for run.json and digests."""
+        plain: dict[str, Any] = {}
+        for setting in SETTINGS:
+            value = getattr(self, setting.name)
+            if setting.form is Form.GENOTYPES:
+                value = [
+                    {k.name: getattr(g, k.name) for k in GENOTYPE_KEYS}
+                    | {"evidence": str(g.evidence), "missing": list(g.missing)}
+                    for g in value
+                ]
+            elif setting.form is Form.HEADINGS:
+                value = {t: dict(sorted(m.items())) for t, m in sorted(value.items())}
+            elif setting.form is Form.LIMIT:
+                value = "all" if value is None else value
+            elif isinstance(value, tuple):
+                value = list(value)
+            elif isinstance(value, Evidence):
+                value = str(value)
+            plain[setting.name] = value
+        return plain
+
+
+def find_config(path: Path) -> Path:
+    """The configuration file of a season folder, or the file itself.
+
+    Raises InputError where there is none.
+    """
+    path = Path(path)
+    if path.is_dir():
+        for name in CONFIG_NAMES:
+            if (path / name).is_file():
+                return path / name
+        raise InputError(
+            error(
+                str(path),
+                "The folder holds no config.yaml.",
+                "Name the season folder, or make one with: crossproof new DIR",
+            )
+        )
+    if not path.is_file():
+        raise InputError(
+            error(
+                str(path),
+                "There is no such file or folder.",
+                "Check the spelling, or make a season folder with: crossproof new DIR",
+            )
+        )
+    if path.suffix.lower() not in (".yaml", ".yml"):
+        raise InputError(
+            error(
+                str(path),
+                "This is neither a season folder nor its config.yaml.",
+                "Name the season folder, or make one with: crossproof new DIR",
+            )
+        )
+    return path
+
+
+def read_config(path: Path) -> Config:
+    """Read a season's config.yaml (the file, or the folder that holds it).
+
+    Raises InputError with every problem found: unknown keys, values out of range, files that are missing or
+    lie outside the season folder.
+    """
+    source = find_config(Path(path))
+    file = source.name
+    try:
+        data = source.read_bytes()
+    except OSError as fault:
+        raise InputError(
+            error(file, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it.")
+        ) from None
+    document = yaml_text.read_yaml(data, file=file)
+    reader = _Reader(source.parent, file)
+    values = reader.mapping(document, SETTINGS, "")
+    Places(source.parent, reader.fault).resolve(values)
+    if reader.problems:
+        raise InputError(sorted(reader.problems, key=lambda p: (p.row or 0, p.column, p.problem)))
+    shared = values["missing"]
+    evidence = Evidence(values.pop("evidence"))
+    genotypes = tuple(
+        GenotypeFile(
+            batch=g["batch"],
+            path=g["path"],
+            file=g["file"],
+            layout=g["layout"],
+            evidence=Evidence(g["evidence"]) if g["evidence"] else evidence,
+            counted_allele=g["counted_allele"],
+            missing=tuple(dict.fromkeys((*shared, *g["missing"]))),
+            sheet=g["sheet"],
+            absent=_absent(file, g),
+        )
+        for g in values.pop("genotypes")
+    )
+    return Config(root=source.parent, source=source, genotypes=genotypes, evidence=evidence, **values)
+
+
+def _absent(file: str, entry: Mapping[str, Any]) -> Problem | None:
+    if "absent" not in entry:
+        return None
+    line, remedy = entry["absent"]
+    return error(file, NO_SUCH_FILE, remedy, row=line, column="path", value=shortened(entry["path"]))
+
+
+class _Reader:
+    """Turns YAML nodes into declared values and collects what is wrong with them."""
+
+    def __init__(self, root: Path, file: str) -> None:
+        self.root, self.file = root, file
+        self.problems: list[Problem] = []
+        self.lines: dict[str, int] = {}
+
+    def fault(self, line: int | None, column: str, value: object, problem: str, remedy: str) -> None:
+        shown = shortened(str(value))
+        self.problems.append(error(self.file, problem, remedy, row=line, column=column, value=shown))
+
+    def mapping(self, node: yaml_text.Mapping, declared: tuple[Setting, ...], inside: str) -> dict[str, Any]:
+        known = {s.name: s for s in declared}
+        values: dict[str, Any] = {s.name: s.default for s in declared}
+        values["_lines"] = {}
+        seen: set[str] = set()
+        for key, value in node.items:
+            setting = known.get(key.text)
+            if setting is None:
+                close = nearest(key.text, known)
+                self.fault(
+                    key.line,
+                    inside,
+                    key.text,
+                    f"There is no setting called {key.text!r}.",
+                    f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(known)}.",
+                )
+                continue
+            seen.add(setting.name)
+            values["_lines"][setting.name] = value.line
+            if isinstance(value, yaml_text.Scalar) and value.empty:
+                if setting.required:
+                    self.fault(key.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))
+                continue
+            found = self.value(setting, value)
+            if found == "" and setting.required:
+                self.fault(key.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))
+            elif found is not None:
+                values[setting.name] = found
+        for setting in declared:
+            if setting.required and setting.name not in seen:
+                where = node.line if inside else None
+                self.fault(where, setting.name, "", f"{setting.name!r} is not given.", _needed(setting))
+        return values
+
+    def value(self, setting: Setting, node: yaml_text.Node) -> Any:
+        """The value of one setting, or None after a fault."""
+        form = setting.form
+        if form is Form.GENOTYPES:
+            return self.genotypes(node)
+        if form is Form.HEADINGS:
+            return self.headings(node)
+        if form in (Form.PATHS, Form.TEXTS, Form.PRIOR):
+            return self.several(setting, node)
+        if not isinstance(node, yaml_text.Scalar):
+            self.fault(
+                node.line,
+                setting.name,
+                "",
+                f"{setting.name!r} takes one value, not a list or a group of settings.",
+                f"Write {setting.name}: followed by {setting.allowed}.",
+            )
+            return None
+        if form in (Form.PATH, Form.TEXT):
+            return node.text.strip()
+        if form is Form.CHOICE:
+            return self.choice(setting, node)
+        if form is Form.YES_NO:
+            word = node.text.casefold()
+            if word in ("true", "yes"):
+                return True
+            if word in ("false", "no"):
+                return False
+            self.fault(
+                node.line, setting.name, node.text, "This is neither true nor false.", "Write true or false."
+            )
+            return None
+        if form is Form.LIMIT and node.text.casefold() == "all":
+            return ALL
+        number = self.number(setting, node)
+        if number is None or form is Form.NUMBER:
+            return number
+        if number != int(number):
+            self.fault(
+                node.line, setting.name, node.text, "This is not a whole number.", f"Give {setting.allowed}."
+            )
+            return None
+        return int(number)
+
+    def number(self, setting: Setting, node: yaml_text.Scalar) -> float | None:
+        text = node.text.strip().replace("_", "") if not node.quoted else node.text.strip()
+        if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text):
+            remedy = f"Give {setting.allowed}."
+            if re.fullmatch(r"[+-]?\d+,\d+", text):
+                remedy = f"Write the decimal point as a point: {text.replace(',', '.')}."
+            elif match := re.fullmatch(r"(\d+(?:\.\d+)?)\s*%", text):
+                remedy = f"Write the share as a number: {float(match.group(1)) / 100:g}."
+            self.fault(node.line, setting.name, node.text, "This is not a number.", remedy)
+            return None
+        number = float(text)
+        low, high = setting.low, setting.high
+        too_low = low is not None and (number < low or (setting.above and number == low))
+        if too_low or (high is not None and number > high) or not math.isfinite(number):
+            remedy = f"Give {setting.allowed}."
+            if high == 1 or (high is not None and 0.9 <= high < 1):
+                if 1 < number <= 100:
+                    remedy += f" For {number:g} per cent write {number / 100:g}."
+            self.fault(node.line, setting.name, node.text, "This value is out of range.", remedy)
+            return None
+        return number
+
+    def choice(self, setting: Setting, node: yaml_text.Scalar) -> str | None:
+        word = node.text.strip().casefold().replace("_", "-")
+        if word in setting.choices:
+            return word
+        close = nearest(word, setting.choices)
+        self.fault(
+            node.line,
+            setting.name,
+            node.text,
+            f"{node.text!r} is not one of the allowed words.",
+            (f"Did you mean {close!r}? " if close else "") + f"Allowed: {', '.join(setting.choices)}.",
+        )
+        return None
+
+    def several(self, setting: Setting, node: yaml_text.Node) -> tuple[Any, ...] | None:
+        if isinstance(node, yaml_text.Scalar) and setting.form is not Form.PRIOR:
+            nodes: tuple[yaml_text.Node, ...] = (node,)
+        elif isinstance(node, yaml_text.Sequence):
+            nodes = node.items
+        else:
+            self.fault(
+                node.line,
+                setting.name,
+                "",
+                f"{setting.name!r} takes a list.",
+                f"Write {setting.name}: [..., ...] with {setting.form}.",
+            )
+            return None
+        scalars = [n for n in nodes if isinstance(n, yaml_text.Scalar)]
+        if len(scalars) != len(nodes):
+            self.fault(
+                node.line,
+                setting.name,
+                "",
+                "The list holds something other than plain values.",
+                f"Give {setting.form}.",
+            )
+            return None
+        if setting.form is not Form.PRIOR:
+            if setting.required and not any(n.text.strip() for n in scalars):
+                self.fault(node.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))
+                return None
+            return tuple(n.text.strip() for n in scalars)
+        numbers = [self.number(setting, n) for n in scalars]
+        if len(numbers) != 4:
+            self.fault(
+                node.line,
+                setting.name,
+                len(numbers),
+                f"{len(numbers)} numbers are given where 4 are needed.",
+                "Give four numbers above 0: hybrid, self, outcross, off_pedigree, such as [6, 3, 0.8, 0.2].",
+            )
+            return None
+        return None if any(n is None for n in numbers) else tuple(numbers)
+
+    def genotypes(self, node: yaml_text.Node) -> tuple[dict[str, Any], ...] | None:
+        how = "Write one line per file, such as: - {batch: B01, path: genotypes/plate1.vcf.gz}"
+        if not isinstance(node, yaml_text.Sequence) or not node.items:
+            self.fault(node.line, "genotypes", "", "'genotypes' takes a list of files.", how)
+            return None
+        entries: list[dict[str, Any]] = []
+        lines: dict[str, int] = {}
+        for item in node.items:
+            if not isinstance(item, yaml_text.Mapping):
+                text = item.text if isinstance(item, yaml_text.Scalar) else ""
+                self.fault(item.line, "genotypes", text, "This entry lacks a batch name and a path.", how)
+                continue
+            entry = self.mapping(item, GENOTYPE_KEYS, "genotypes")
+            batch, key = entry["batch"], entry["batch"].casefold()
+            entry["_lines"]["entry"] = item.line
+            if batch and key in lines:
+                self.fault(
+                    item.line,
+                    "batch",
+                    batch,
+                    f"The batch name {batch!r} stands twice; the first is on line {lines[key]}.",
+                    "Give each genotype file a batch name of its own.",
+                )
+            elif not batch.isprintable():
+                self.fault(
+                    item.line,
+                    "batch",
+                    batch,
+                    "This batch name holds a line break or another character that cannot be shown.",
+                    "Use letters, digits, - and _.",
+                )
+            lines.setdefault(key, item.line)
+            entries.append(entry)
+        return tuple(entries)
+
+    def headings(self, node: yaml_text.Node) -> dict[str, dict[str, str]] | None:
+        how = "Write columns: {your heading: our name}, such as columns: {Tag no: cross_id}."
+        if not isinstance(node, yaml_text.Mapping):
+            self.fault(node.line, "columns", "", "'columns' takes headings and our names for them.", how)
+            return None
+        found: dict[str, dict[str, str]] = {}
+        for key, value in node.items:
+            if isinstance(value, yaml_text.Mapping):
+                if key.text not in TABLES:
+                    close = nearest(key.text, TABLES)
+                    self.fault(
+                        key.line,
+                        "columns",
+                        key.text,
+                        f"There is no sheet called {key.text!r}.",
+                        f"Use one of: {', '.join(TABLES)}." + (f" Did you mean {close!r}?" if close else ""),
+                    )
+                    continue
+                for heading, name in value.items:
+                    self.heading(found.setdefault(key.text, {}), heading, name, TABLES[key.text].names)
+            else:
+                every = tuple(dict.fromkeys(n for t in TABLES.values() for n in t.names))
+                self.heading(found.setdefault("", {}), key, value, every)
+        return found
+
+    def heading(
+        self, into: dict[str, str], heading: yaml_text.Scalar, node: yaml_text.Node, known: tuple[str, ...]
+    ) -> None:
+        name = heading_key(node.text) if isinstance(node, yaml_text.Scalar) else ""
+        if name not in known:
+            shown = node.text if isinstance(node, yaml_text.Scalar) else ""
+            close = nearest(shown, known) if shown else ""
+            turned = heading_key(heading.text) in known
+            self.fault(
+                heading.line,
+                "columns",
+                shown,
+                f"{shown!r} is not a column of ours.",
+                (
+                    f"Turn the pair round: {shown}: {heading.text}."
+                    if turned and shown
+                    else f"Did you mean {close!r}?"
+                    if close
+                    else f"Use one of: {', '.join(known)}."
+                ),
+            )
+            return
+        into[heading_key(heading.text)] = name
+
+
+def _needed(setting: Setting) -> str:
+    return f"Add {setting.name}: {setting.meaning}."

@@ -1,0 +1,1 @@
+"""Genotype files as bytes: decompressed, told apart by content, their problems collected."""

@@ -1,0 +1,404 @@
+"""Cross-references: between the sheets of records, and from the sheets to the genotype files."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from crossproof.errors import Problem, Severity
+from crossproof.io.config.season_config import Config
+from crossproof.io.records.crosses import UNTYPED
+from crossproof.io.records.raw_tables import Notes
+from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
+from crossproof.io.sheets.values import Fault
+
+if TYPE_CHECKING:
+    from crossproof.io.records.season_records import Season
+
+
+def check_records(season: Season) -> list[Problem]:
+    """What does not fit between the sheets of a season; already among `season.problems`."""
+    return check_frames(season.config, season.crosses, season.samples)
+
+
+def check_frames(
+    config: Config,
+    crosses: pd.DataFrame,
+    samples: pd.DataFrame,
+    *,
+    crosses_whole: bool = True,
+    samples_whole: bool = True,
+) -> list[Problem]:
+    """What does not fit between crosses and wells; see `check_records`.
+
+    Where a sheet could not be read whole, nothing is said to be missing from it.
+    """
+    notes = Notes()
+    if crosses_whole and len(crosses):
+        _progeny_have_crosses(crosses, samples, notes)
+    if samples_whole:
+        _parents_are_typed(crosses, samples, notes)
+    if crosses_whole and samples_whole:
+        _nothing_unused(config, crosses, samples, notes)
+    _no_cycles(crosses, notes)
+    _names_that_look_alike(crosses, samples, notes)
+    _counts_fit(crosses, samples, notes)
+    return notes.all()
+
+
+def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -> list[Problem]:
+    """What does not fit between the wells and the samples that the genotype files hold.
+
+    `samples_by_batch` gives the sample names of every genotype file that could be read, by batch; wells of
+    a batch that is not in it are passed over.
+    """
+    notes = Notes()
+    samples, config = season.samples, season.config
+    files = {g.batch: g.path for g in config.genotypes}
+    complete = all(g.batch in samples_by_batch for g in config.genotypes)
+    holders: dict[str, list[str]] = {}
+    for batch, names in samples_by_batch.items():
+        for name in names:
+            holders.setdefault(name, []).append(batch)
+    indexes = {batch: loose_index(names) for batch, names in samples_by_batch.items()}
+    every_index = loose_index(holders)
+    claimed: dict[str, set[str]] = {batch: set() for batch in samples_by_batch}
+    typed_lines: set[str] = set()
+    asked: dict[str, int] = {}
+    columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
+    for sample, batch, role, line, file, row in zip(*columns, samples["_row"].tolist(), strict=True):
+        if not sample or (batch and batch not in samples_by_batch):
+            if role == "parent":
+                typed_lines.add(line)  # not known to be missing
+            continue
+        held = [b for b in holders.get(sample, []) if not batch or b == batch]
+        if batch:
+            asked[batch] = asked.get(batch, 0) + 1
+        if len(held) > 1:
+            places = ", ".join(f"{b} ({files.get(b, '')})" for b in held)
+            fault = Fault(
+                f"Several genotype files hold this name: {places}.",
+                "Write in the column batch which one is meant; one row for each file.",
+            )
+            notes.add(fault, file, row, "batch", sample)
+        for b in held:
+            claimed[b].add(sample)
+        if held:
+            if role == "parent":
+                typed_lines.add(line)
+            continue
+        if not batch and not complete:
+            if role == "parent":
+                typed_lines.add(line)
+            continue
+        _missing_sample(notes, sample, batch, role, file, row, holders, files, indexes, every_index)
+    for batch, names in samples_by_batch.items():
+        _unlisted(notes, batch, files.get(batch, batch), names, claimed[batch], asked.get(batch, 0))
+    _parents_have_calls(season.crosses, samples, typed_lines, notes)
+    return notes.all()
+
+
+def _missing_sample(
+    notes: Notes,
+    sample: str,
+    batch: str,
+    role: str,
+    file: str,
+    row: int,
+    holders: Mapping[str, list[str]],
+    files: Mapping[str, str],
+    indexes: Mapping[str, dict[str, list[str]]],
+    every_index: dict[str, list[str]],
+) -> None:
+    where = f"The genotype file of batch {batch} ({files.get(batch, '')})" if batch else "No genotype file"
+    verb = "does not hold this sample" if batch else "holds this sample"
+    other = [b for b in holders.get(sample, []) if b != batch]
+    close = meant(sample, (), indexes[batch] if batch else every_index)
+    if other:
+        fault = Fault(
+            f"{where} {verb}; that of batch {', '.join(other)} does.",
+            f"Write {other[0]} in the column batch, if that is the file meant.",
+        )
+    elif close:
+        fault = Fault(
+            f"{where} {verb}, but {close!r} (differs by {difference(sample, close)})."
+            if skeleton(close) == skeleton(sample)
+            else f"{where} {verb}, but {close!r}.",
+            f"Did you mean {close!r}? Write the name as in the genotype file.",
+        )
+    elif role == "blank":
+        return  # a laboratory need not send the calls of an empty well
+    else:
+        fault = Fault(
+            f"{where} {verb}; nothing can be said of the {'line' if role == 'parent' else 'plant'}.",
+            "Correct the name, add the file that holds it, or delete the row if the well was not run.",
+            Severity.WARNING,
+        )
+    notes.add(fault, file, row, "sample_id", sample)
+
+
+def _unlisted(
+    notes: Notes, batch: str, path: str, names: Sequence[str], claimed: set[str], asked: int
+) -> None:
+    """Samples of a genotype file that no sheet lists."""
+    unlisted = [name for name in names if name not in claimed]
+    if not unlisted:
+        return
+    shown = ", ".join(unlisted[:5]) + (" …" if len(unlisted) > 5 else "")
+    if not claimed:
+        fault = Fault(
+            f"None of the {len(names)} samples of batch {batch} is in a sheet of wells.",
+            "Compare the names in the file with the column sample_id; check that the right file is named."
+            if asked
+            else "Add the sheet of its wells to the folder of samples.",
+            Severity.ERROR if asked else Severity.WARNING,
+        )
+    else:
+        fault = Fault(
+            f"{len(unlisted)} of the {len(names)} samples of batch {batch} are in no sheet of wells and are "
+            "left out.",
+            "Add rows for those that matter.",
+            Severity.WARNING,
+        )
+    notes.add(fault, path, None, "", shown)
+
+
+def _parents_have_calls(crosses: pd.DataFrame, samples: pd.DataFrame, typed: set[str], notes: Notes) -> None:
+    """Parents that are in a sheet but have no calls; those in no sheet are found without the calls."""
+    listed = set(samples.loc[samples["role"] == "parent", "line"]) - typed - {""}
+    for column, effect in UNTYPED.items():
+        for name, (file, row, n) in _first_rows(crosses, column).items():
+            if name in listed:
+                fault = Fault(
+                    f"The {column} was never genotyped: none of its samples is in a genotype file; {effect}.",
+                    f"Genotype the line ({_crosses(n)} of this {column}).",
+                    Severity.WARNING,
+                )
+                notes.add(fault, file, row, column, name)
+
+
+def _first_rows(frame: pd.DataFrame, column: str) -> dict[str, tuple[str, int, int]]:
+    """Where each name of a column first stands, and how often in all."""
+    count = Counter(_texts(frame, column))
+    first = frame.drop_duplicates(column)
+    places = zip(_texts(first, column), _texts(first, "_file"), first["_row"].tolist(), strict=True)
+    return {name: (file, row, count[name]) for name, file, row in places if name}
+
+
+def _texts(frame: pd.DataFrame, column: str) -> list[str]:
+    """A text column as a list; walking along a column itself is many times slower."""
+    texts: list[str] = frame[column].to_numpy(dtype=object).tolist()
+    return texts
+
+
+def _crosses(n: int) -> str:
+    return "1 cross" if n == 1 else f"{n} crosses"
+
+
+def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+    known = set(crosses["cross_id"]) - {""}
+    index = loose_index(known)
+    wells = samples[(samples["role"] == "progeny") & ~samples["cross_id"].isin({*known, ""})]
+    faults: dict[str, Fault] = {}
+    for name, file, row in zip(wells["cross_id"], wells["_file"], wells["_row"], strict=True):
+        if name not in faults:
+            close = meant(name, (), index)
+            faults[name] = Fault(
+                "The crosses sheet has no such tag.",
+                f"Did you mean {close!r}?" if close else "Correct the tag, or add the cross.",
+            )
+        notes.add(faults[name], file, row, "cross_id", name)
+
+
+def _parents_are_typed(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+    lines = set(samples.loc[samples["role"] == "parent", "line"]) - {""}
+    index = loose_index(lines)
+    for column, effect in UNTYPED.items():
+        for name, (file, row, n) in _first_rows(crosses, column).items():
+            if name in lines:
+                continue
+            close = meant(name, (), index)
+            if close:
+                remedy = f"Did you mean {close!r}? ({_crosses(n)})"
+            else:
+                remedy = (
+                    f"Genotype the line and list its well as a parent, or correct the name ({_crosses(n)})."
+                )
+            fault = Fault(
+                f"No parent well has this line: the {column} was never genotyped; {effect}.",
+                remedy,
+                Severity.WARNING,
+            )
+            notes.add(fault, file, row, column, name)
+
+
+def _no_cycles(crosses: pd.DataFrame, notes: Notes) -> None:
+    """A cross whose ancestors include itself."""
+    place = {
+        c: (m, f, file, row)
+        for c, m, f, file, row in zip(
+            crosses["cross_id"],
+            crosses["mother"],
+            crosses["father"],
+            crosses["_file"],
+            crosses["_row"],
+            strict=True,
+        )
+        if c
+    }
+    parents = {c: sorted({p for p in v[:2] if p in place}) for c, v in place.items()}
+    for cycle in _cycles(parents):
+        first = min(cycle, key=lambda c: place[c][3])
+        turn = cycle.index(first)
+        path = " ← ".join([*cycle[turn:], *cycle[:turn], first])
+        _, _, file, row = place[first]
+        column = "mother" if place[first][0] in cycle else "father"
+        fault = Fault(
+            f"A cross cannot be among its own ancestors: {path}.",
+            "Correct the parents of one of these crosses.",
+        )
+        notes.add(fault, file, row, column, first)
+
+
+def _cycles(parents: Mapping[str, list[str]]) -> list[list[str]]:
+    """The cycles met by walking from child to parent, each once."""
+    done: set[str] = set()
+    found: list[list[str]] = []
+    for start in parents:
+        if start in done:
+            continue
+        path: list[str] = []
+        on_path: set[str] = set()
+        stack: list[tuple[str, Iterable[str]]] = [(start, iter(parents[start]))]
+        path.append(start)
+        on_path.add(start)
+        while stack:
+            node, rest = stack[-1]
+            following = next(iter(rest), None)
+            if following is None:
+                stack.pop()
+                path.pop()
+                on_path.discard(node)
+                done.add(node)
+            elif following in on_path:
+                found.append(path[path.index(following) :])
+            elif following not in done:
+                stack.append((following, iter(parents[following])))
+                path.append(following)
+                on_path.add(following)
+    return found
+
+
+def _names_that_look_alike(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+    parents = samples[samples["role"] == "parent"]
+    _look_alike(
+        [(parents, "line"), (crosses, "mother"), (crosses, "father")],
+        "line",
+        notes,
+        trusted={*parents["line"]},
+    )
+    _look_alike([(crosses, "cross_id")], "tag", notes)
+    _look_alike([(crosses, "operator")], "person", notes)
+    _look_alike([(samples, "plate")], "plate", notes)
+    _look_alike([(samples, "sample_id")], "sample", notes)
+    _look_alike([(samples, "plant")], "plant", notes)
+
+
+def _look_alike(
+    places: Sequence[tuple[pd.DataFrame, str]], noun: str, notes: Notes, trusted: set[str] | None = None
+) -> None:
+    """Names that differ by case, spaces or look-alike letters only; the most used one is taken as meant.
+
+    With `trusted` names, one that is none of them but looks like one has been reported already.
+    """
+    count: dict[str, int] = {}
+    where: dict[str, tuple[str, int, str]] = {}
+    for frame, column in places:
+        for name, (file, row, n) in _first_rows(frame, column).items():
+            count[name] = count.get(name, 0) + n
+            where.setdefault(name, (file, row, column))
+    groups: dict[str, list[str]] = {}
+    for name in count:
+        groups.setdefault(skeleton(name), []).append(name)
+    for group in groups.values():
+        if len(group) < 2:
+            continue
+        group.sort(key=lambda name: (-count[name], name))
+        best = next((name for name in group if trusted is None or name in trusted), group[0])
+        for name in group:
+            if name == best or (trusted is not None and best in trusted and name not in trusted):
+                continue
+            file, row, column = where[name]
+            fault = Fault(
+                f"The {noun} {name!r} differs from {best!r} by {difference(name, best)} only.",
+                f"Did you mean {best!r}? They are taken for two.",
+                Severity.WARNING,
+            )
+            notes.add(fault, file, row, column, name)
+
+
+def _counts_fit(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+    """More plants or pods genotyped than were harvested."""
+    progeny = samples[(samples["role"] == "progeny") & (samples["cross_id"] != "")]
+    plants = progeny.groupby("cross_id")["plant"].nunique().to_dict()
+    pods = progeny[progeny["pod"] != ""].groupby("cross_id")["pod"].nunique().to_dict()
+    for cross, n_pods, n_seeds, file, row in zip(
+        crosses["cross_id"],
+        crosses["pods"],
+        crosses["seeds"],
+        crosses["_file"],
+        crosses["_row"],
+        strict=True,
+    ):
+        for column, recorded, counted, noun in (
+            ("pods", n_pods, pods.get(cross, 0), "pods"),
+            ("seeds", n_seeds, plants.get(cross, 0), "plants"),
+        ):
+            if not pd.isna(recorded) and counted > recorded:
+                fault = Fault(
+                    f"More {noun} of this cross are in the sheets of wells than {column} were recorded.",
+                    f"Compare the tags; {noun} counted in the wells: {counted}.",
+                    Severity.WARNING,
+                )
+                notes.add(fault, file, row, column, recorded)
+
+
+def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+    """Crosses without plants and lines without crosses, one note each kind."""
+    progeny = samples[samples["role"] == "progeny"]
+    if not len(progeny) and len(samples):
+        fault = Fault(
+            "No sheet of wells lists a progeny plant.",
+            "Give the wells with progeny the role progeny.",
+            Severity.WARNING,
+        )
+        notes.add(fault, samples["_file"].iloc[0], None, "role")
+    if not len(samples):
+        fault = Fault("No sheet of wells has a row.", "Fill in one row per well.")
+        notes.add(fault, config.source.name, None, "samples", ", ".join(config.samples))
+    tested = set(progeny["cross_id"])
+    idle = crosses[~crosses["cross_id"].isin({*tested, ""})]
+    if len(idle):
+        fault = Fault(
+            f"{len(idle)} of {_crosses(len(crosses))} have no plant in the sheets of wells; "
+            "nothing is concluded about them.",
+            "Nothing to do, if they were not genotyped.",
+            Severity.NOTE,
+        )
+        shown = ", ".join(idle["cross_id"][:5]) + (" …" if len(idle) > 5 else "")
+        notes.add(fault, idle["_file"].iloc[0], None, "cross_id", shown)
+    parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
+    used = {*crosses["mother"], *crosses["father"]}
+    spare = parents[~parents["line"].isin(used)]
+    if len(spare):
+        names = list(dict.fromkeys(spare["line"]))
+        fault = Fault(
+            f"{len(names)} genotyped lines are a parent of no cross; they serve as possible pollen donors.",
+            "Nothing to do, unless a name is misspelt.",
+            Severity.NOTE,
+        )
+        shown = ", ".join(names[:5]) + (" …" if len(names) > 5 else "")
+        notes.add(fault, spare["_file"].iloc[0], None, "line", shown)

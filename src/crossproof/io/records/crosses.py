@@ -1,0 +1,179 @@
+"""The crosses sheet: one row per tag."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Sequence
+
+import pandas as pd
+
+from crossproof.errors import Severity
+from crossproof.io.config.season_config import Config
+from crossproof.io.records.cross_text import split_cross
+from crossproof.io.records.raw_tables import Notes, RawTable
+from crossproof.io.sheets.names import skeleton
+from crossproof.io.sheets.values import Fault, read_date, read_temperature, read_time
+
+UNTYPED = {
+    "mother": "nothing can be proven about its crosses",
+    "father": "a plant can be told from a self, but its father cannot be proven",
+}
+"""What it means that a parent is not known or not genotyped."""
+
+
+def crosses_frame(
+    raw: RawTable, config: Config, known_lines: Collection[str], today: dt.date, notes: Notes
+) -> pd.DataFrame:
+    """The crosses as typed columns; what is wrong with them goes to `notes`."""
+    n = len(raw)
+    cross_id = raw.plain("cross_id", notes)
+    _repeated(raw, cross_id, notes)
+    mother, father = _parents(raw, known_lines, notes)
+    date = raw.values("date", lambda text: read_date(text, today), notes)
+    time = raw.values("time", read_time, notes)
+    counts = {name: raw.plain(name, notes) for name in ("flowers", "pods", "seeds", "target_hybrids")}
+    temperature = raw.values(
+        "temperature_c", lambda text: read_temperature(text, raw.table["temperature_c"]), notes
+    )
+    anthers = raw.plain("anthers_removed", notes)
+    _check_counts(raw, counts, anthers, config, notes)
+    frame = pd.DataFrame(
+        {
+            "cross_id": text(cross_id),
+            "mother": text(mother),
+            "father": text(father),
+            "date": text(date),
+            "time": text(time),
+            "hour": pd.Series([_hour(t) for t in time], dtype="float64"),
+            "week": text([_week(d) for d in date]),
+            "operator": text(raw.plain("operator", notes)),
+            "flowers": pd.Series([1 if f is None else f for f in counts["flowers"]], dtype="int64"),
+            "pods": pd.Series(counts["pods"], dtype="Int64"),
+            "seeds": pd.Series(counts["seeds"], dtype="Int64"),
+            "temperature_c": pd.Series(temperature, dtype="float64"),
+            "anthers_removed": pd.Series(anthers, dtype="float64"),
+            "target_hybrids": pd.Series(
+                [config.target_hybrids if t is None else t for t in counts["target_hybrids"]], dtype="Int64"
+            ),
+            "notes": text(raw.plain("notes", notes)),
+        }
+    )
+    return with_extra(frame, raw, n)
+
+
+def text(values: Sequence[str | None]) -> pd.Series:
+    """A text column; nothing known is empty text."""
+    return pd.Series(["" if v is None else v for v in values], dtype="str")
+
+
+def with_extra(frame: pd.DataFrame, raw: RawTable, n: int) -> pd.DataFrame:
+    """Add the columns that are not ours, and where each row stands."""
+    assert len(frame) == n
+    extra = {name: pd.Series(values, dtype="str") for name, values in raw.extra.items()}
+    place = {"_file": pd.Series(raw.files, dtype="str"), "_row": pd.Series(raw.rows, dtype="int64")}
+    return pd.concat([frame, pd.DataFrame({**extra, **place})], axis=1)
+
+
+def _repeated(raw: RawTable, names: list[str], notes: Notes) -> None:
+    first: dict[str, int] = {}
+    for i, name in enumerate(names):
+        if name and name in first:
+            fault = Fault(
+                f"This tag stands twice; the first is in row {raw.rows[first[name]]}.",
+                "Give each cross a tag of its own, or delete the row that was entered twice.",
+            )
+            raw.note(notes, i, "cross_id", fault)
+        first.setdefault(name, i)
+
+
+def _parents(raw: RawTable, known_lines: Collection[str], notes: Notes) -> tuple[list[str], list[str]]:
+    mother, father = list(raw.plain("mother", notes)), list(raw.plain("father", notes))
+    if not raw.present & {"mother", "father", "cross"} and len(raw):
+        fault = Fault(
+            "No column says who the parents are.",
+            "Add the columns mother and father, or one column cross with: mother x father.",
+        )
+        notes.add(fault, raw.files[0], None, "mother")
+        raw.whole = False
+        return mother, father
+    known = {*known_lines, *raw.columns["cross_id"], *mother, *father} - {""}
+    split = raw.values("cross", lambda t: split_cross(t, known) if t else (("", ""), None), notes)
+    for i, (left, right) in enumerate(split):
+        for column, names, written in (("mother", mother, left), ("father", father, right)):
+            if written and names[i] and names[i] != written:
+                fault = Fault(
+                    f"The column {column} says {names[i]!r}, the column cross says {written!r}.",
+                    "Correct one of the two.",
+                )
+                raw.note(notes, i, column, fault)
+            names[i] = names[i] or written
+    for column, names in (("mother", mother), ("father", father)):
+        fault = Fault(f"The {column} is not given; {UNTYPED[column]}.", "Fill it in.", Severity.WARNING)
+        for i, name in enumerate(names):
+            if not name and not raw.columns["cross"][i]:
+                raw.note(notes, i, column, fault)
+    for i, (left, right) in enumerate(zip(mother, father, strict=True)):
+        if left and left == right:
+            fault = Fault(
+                "Mother and father are the same line; a hybrid cannot be told from a self.",
+                "Correct the parents; leave out plants that were selfed on purpose.",
+            )
+            raw.note(notes, i, "father", fault, right)
+        elif left and right and skeleton(left) == skeleton(right):
+            fault = Fault(
+                f"Mother {left!r} and father {right!r} look alike.",
+                "If they are one line, correct the parents; if they are two, give them clearer names.",
+                Severity.WARNING,
+            )
+            raw.note(notes, i, "father", fault, right)
+    return mother, father
+
+
+def _check_counts(
+    raw: RawTable,
+    counts: dict[str, list[int | None]],
+    anthers: list[float | None],
+    config: Config,
+    notes: Notes,
+) -> None:
+    pods_used = any(p is not None for p in counts["pods"])
+    for i, (flowers, pods, seeds) in enumerate(
+        zip(counts["flowers"], counts["pods"], counts["seeds"], strict=True)
+    ):
+        if pods is not None and pods > (1 if flowers is None else flowers):
+            if flowers is None:
+                problem = "There are more pods than flowers (flowers is empty, which counts as 1)."
+                remedy = "Write how many flowers were pollinated."
+            else:
+                problem = f"There are more pods than flowers ({flowers})."
+                remedy = "Correct the pods or the flowers; one flower gives at most one pod."
+            raw.note(notes, i, "pods", Fault(problem, remedy))
+        if seeds:
+            if pods == 0:
+                fault = Fault("There are seeds although there are no pods.", "Correct the seeds or the pods.")
+                raw.note(notes, i, "seeds", fault)
+            elif pods is None and pods_used and not raw.columns["pods"][i]:
+                fault = Fault(
+                    "There are seeds, but the pods are not given.",
+                    "Write how many pods they came from.",
+                    Severity.WARNING,
+                )
+                raw.note(notes, i, "seeds", fault)
+        removed = anthers[i]
+        if removed is not None and removed > config.anthers_per_flower:
+            fault = Fault(
+                f"More anthers were removed than a flower has ({config.anthers_per_flower}).",
+                "Correct the number, or set anthers_per_flower in config.yaml for your crop.",
+            )
+            raw.note(notes, i, "anthers_removed", fault)
+
+
+def _hour(time: str | None) -> float:
+    return int(time[:2]) + int(time[3:]) / 60 if time else float("nan")
+
+
+def _week(date: str | None) -> str:
+    if not date:
+        return ""
+    year, week, _ = dt.date.fromisoformat(date).isocalendar()
+    return f"{year}-W{week:02d}"

@@ -1,0 +1,201 @@
+"""Sheets of one kind put together as columns of text, each row with its file and row number."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from crossproof.errors import Problem, Severity
+from crossproof.io.sheets.columns import Column, Kind, Table, heading_key, match_headings
+from crossproof.io.sheets.names import name_fault
+from crossproof.io.sheets.sheet import Sheet, shortened
+from crossproof.io.sheets.values import Fault, read_choice, read_integer, read_number
+
+MAX_LISTED = 100
+"""Problems of one kind listed for one column of all sheets of a kind; the others are counted."""
+
+PROVENANCE = ("_file", "_row")
+
+
+@dataclass
+class Notes:
+    """Problems of all sheets; of each kind at most MAX_LISTED are listed, the others counted."""
+
+    problems: list[Problem] = field(default_factory=list)
+    counts: dict[tuple[str, str, Severity], int] = field(default_factory=dict)
+    files: dict[tuple[str, str, Severity], str] = field(default_factory=dict)
+
+    def add(self, fault: Fault, file: str, row: int | None, column: str, value: object = "") -> None:
+        """Note a fault at its place."""
+        key = (column, fault.problem, fault.severity)
+        self.counts[key] = self.counts.get(key, 0) + 1
+        self.files.setdefault(key, file)
+        if self.counts[key] <= MAX_LISTED:
+            text = shortened(str(value))
+            self.problems.append(
+                Problem(fault.severity, file, row, column, text, fault.problem, fault.remedy)
+            )
+
+    def all(self) -> list[Problem]:
+        """Everything noted, with a line for what was only counted."""
+        return self.problems + [
+            Problem(
+                severity,
+                self.files[column, problem, severity],
+                None,
+                column,
+                "",
+                f"{n - MAX_LISTED} more rows have this problem: {problem}",
+                "Mend the rows listed first and check again.",
+            )
+            for (column, problem, severity), n in self.counts.items()
+            if n > MAX_LISTED
+        ]
+
+
+@dataclass
+class RawTable:
+    """Text of all sheets of one kind.
+
+    `columns` holds every declared column (empty text where a sheet lacks it); `present` those that some sheet
+    has; `extra` the others, by the heading of the first sheet that has them. `kinds` says per column which
+    cells were numbers or dates in a workbook. `whole` is False where a sheet could not be read to its end or
+    lacks a needed column: other sheets are not judged by it.
+    """
+
+    table: Table
+    columns: dict[str, list[str]]
+    extra: dict[str, list[str]] = field(default_factory=dict)
+    present: set[str] = field(default_factory=set)
+    files: list[str] = field(default_factory=list)
+    rows: list[int] = field(default_factory=list)
+    kinds: dict[str, dict[int, str]] = field(default_factory=dict)
+    whole: bool = True
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def note(self, notes: Notes, i: int, column: str, fault: Fault, value: object | None = None) -> None:
+        """Note a fault of row i."""
+        shown = self.columns.get(column, [""] * (i + 1))[i] if value is None else value
+        notes.add(fault, self.files[i], self.rows[i], column, shown)
+
+    def values(self, column: str, read: Callable[[str], tuple[Any, Fault | None]], notes: Notes) -> list[Any]:
+        """Read a column; each distinct text is read once."""
+        memo: dict[str, tuple[Any, Fault | None]] = {}
+        found: list[Any] = []
+        for i, text in enumerate(self.columns[column]):
+            hit = memo.get(text)
+            if hit is None:
+                hit = memo[text] = read(text)
+            if hit[1] is not None:
+                self.note(notes, i, column, hit[1])
+            found.append(hit[0])
+        return found
+
+    def plain(self, name: str, notes: Notes) -> list[Any]:
+        """Read a column by its declaration alone."""
+        column: Column = self.table[name]
+        readers: dict[Kind, Callable[[str], tuple[Any, Fault | None]]] = {
+            Kind.INTEGER: lambda text: read_integer(text, column),
+            Kind.NUMBER: lambda text: read_number(text, column),
+            Kind.CHOICE: lambda text: read_choice(text, column),
+            Kind.NAME: lambda text: (text, name_fault(text) if text else None),
+        }
+        read = readers.get(column.kind, lambda text: (text, None))
+        values = self.values(name, read, notes)
+        if column.kind is Kind.NAME:
+            self._spoilt_names(name, notes)
+        if column.required and name in self.present:
+            fault = Fault(f"The cell is empty; it is needed ({column.meaning}).", "Fill it in.")
+            for i, text in enumerate(self.columns[name]):
+                if not text:
+                    self.note(notes, i, name, fault)
+        return values
+
+    def _spoilt_names(self, name: str, notes: Notes) -> None:
+        """Names that a workbook holds as dates, or as numbers beside zero-padded text."""
+        kinds = self.kinds.get(name)
+        if not kinds:
+            return
+        texts = self.columns[name]
+        typed = (t for i, t in enumerate(texts) if i not in kinds)
+        padded = next((t for t in typed if t[:1] == "0" and t.isdigit()), "")
+        for i, kind in kinds.items():
+            if kind == "date":
+                fault = Fault(
+                    "The workbook holds a date where a name belongs; the name that was typed is lost.",
+                    "Format the column as text and type the name again.",
+                )
+                self.note(notes, i, name, fault)
+            elif padded and len(texts[i]) < len(padded):
+                fault = Fault(
+                    "The workbook holds a number here, while other names begin with 0 "
+                    f"(such as {padded}); zeros may have been lost.",
+                    f"If {texts[i].zfill(len(padded))} is meant, format the column as text and type that.",
+                    Severity.WARNING,
+                )
+                self.note(notes, i, name, fault)
+            elif len(texts[i]) > 15 or "e" in texts[i]:
+                fault = Fault(
+                    "A number of more than 15 digits loses its last digits in a workbook.",
+                    "Format the column as text and type the name again.",
+                )
+                self.note(notes, i, name, fault)
+
+
+def gather(
+    sheets: Sequence[Sheet],
+    table: Table,
+    renames: Mapping[str, str],
+    notes: Notes,
+    *,
+    reserved: frozenset[str] = frozenset(),
+) -> RawTable:
+    """Put sheets of one kind together.
+
+    Columns that are not ours are kept; one whose name is `reserved` for a result gets " (sheet)" behind it.
+    """
+    raw = RawTable(table, {name: [] for name in table.names})
+    spelling: dict[str, str] = {}
+    for sheet in sheets:
+        notes.problems.extend(sheet.problems)
+        if not sheet.readable:
+            raw.whole = False
+            continue
+        names, problems = match_headings(
+            sheet.headings, table, renames, file=sheet.file, header_row=sheet.header_row
+        )
+        notes.problems.extend(problems)
+        if sheet.cut_short or any(c.required and c.name not in names for c in table.columns):
+            raw.whole = False
+        n, start = len(sheet.rows), len(raw)
+        raw.files += [sheet.file] * n
+        raw.rows += sheet.row_numbers
+        by_place = list(zip(*sheet.rows, strict=True)) if n else [()] * len(names)
+        filled: set[str] = set()
+        for place, name in enumerate(names):
+            if name in raw.columns:
+                if name in filled:
+                    continue
+                into = raw.columns[name]
+                raw.present.add(name)
+            else:
+                key = heading_key(name)
+                if key not in spelling:
+                    taken = key in reserved or name in PROVENANCE
+                    spelling[key] = f"{name} (sheet)" if taken else name
+                name = spelling[key]
+                if name in filled:
+                    continue
+                into = raw.extra.setdefault(name, [""] * start)
+            filled.add(name)
+            into += by_place[place]
+        for columns in (raw.columns, raw.extra):
+            for name, into in columns.items():
+                if name not in filled:
+                    into += [""] * n
+        for (row, place), kind in sheet.cell_kinds.items():
+            raw.kinds.setdefault(names[place], {})[start + row] = kind
+    return raw

@@ -1,0 +1,168 @@
+"""A season's records: crosses, wells, markers and corrections, read and checked.
+
+`read_season` is the one entry: it reads everything it can and collects every problem of every file.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from crossproof.errors import Problem, Severity, error
+from crossproof.io.config.season_config import Config, read_config
+from crossproof.io.records.checks import check_frames
+from crossproof.io.records.crosses import crosses_frame, text, with_extra
+from crossproof.io.records.raw_tables import Notes, RawTable, gather
+from crossproof.io.records.samples import samples_frame
+from crossproof.io.results.tables import RESULT_COLUMNS
+from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
+from crossproof.io.sheets.sheet import Sheet, read_sheet
+from crossproof.io.sheets.values import Fault
+
+
+@dataclass(frozen=True)
+class Season:
+    """The records of a season; frames are not to be changed.
+
+    `crosses`: cross_id, mother, father, date, time, week, operator, notes (text, "" where unknown), hour
+    (hours since midnight, NaN), flowers (int), pods, seeds, target_hybrids (Int64), temperature_c (°C, NaN),
+    anthers_removed (NaN). `samples`: sample_id, batch, plate, well, role, line, cross_id, pod, plant (text),
+    inbreeding (NaN: as configured). `markers`: marker, chrom, inheritance, alleles, counted_allele (text),
+    pos (Int64). `corrections`: kind, target, other, detail, note (text). Every frame ends with the user's own
+    columns and `_file`, `_row`. `problems` holds everything found, by file, row and
+    column.
+    """
+
+    config: Config
+    crosses: pd.DataFrame
+    samples: pd.DataFrame
+    markers: pd.DataFrame | None
+    corrections: pd.DataFrame | None
+    problems: tuple[Problem, ...]
+
+    @property
+    def errors(self) -> tuple[Problem, ...]:
+        """The problems that stop a run."""
+        return tuple(p for p in self.problems if p.severity is Severity.ERROR)
+
+    def with_problems(self, more: Iterable[Problem]) -> Season:
+        """A copy with further problems, in order."""
+        return replace(self, problems=sort_problems((*self.problems, *more)))
+
+
+def sort_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Problems in their one order: file, row, column, severity, text; the same problem only once."""
+    rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
+
+    def key(p: Problem) -> tuple[object, ...]:
+        return (p.file, p.row or 0, p.column, rank[p.severity], p.problem, p.value, p.remedy)
+
+    return tuple(sorted(set(problems), key=key))
+
+
+def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Season:
+    """Read and check all records of a season (its folder, or its config.yaml).
+
+    Dates after `today` (default: the day of the call) are errors. Cross-references between the sheets are
+    checked too; genotype files are not opened (see `checks.check_calls`).
+    Raises InputError only where config.yaml itself cannot be used; all else is in `Season.problems`.
+    """
+    config = read_config(Path(folder_or_config))
+    today = today or dt.date.today()
+    notes = Notes()
+
+    sample_sheets = [_sheet(config, path, SAMPLES) for path in config.sample_files]
+    raw_samples = gather(sample_sheets, SAMPLES, config.renames("samples"), notes, reserved=_RESERVED)
+    samples = samples_frame(raw_samples, config, notes)
+    for sheet in sample_sheets:
+        if sheet.readable and not sheet.rows:
+            notes.add(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), sheet.file, None, "")
+
+    cross_sheet = _sheet(config, config.crosses_file, CROSSES)
+    raw_crosses = gather([cross_sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
+    lines = set(samples["line"]) - {""}
+    crosses = crosses_frame(raw_crosses, config, lines, today, notes)
+    if cross_sheet.readable and not cross_sheet.rows:
+        # No error: before the season there are parent lines to plan with and no tag yet.
+        empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)
+        notes.add(empty, cross_sheet.file, None, "")
+
+    markers = corrections = None
+    if config.markers_file is not None:
+        sheet = _sheet(config, config.markers_file, MARKERS)
+        markers = _markers_frame(gather([sheet], MARKERS, config.renames("markers"), notes), notes)
+    if config.corrections_file is not None:
+        sheet = _sheet(config, config.corrections_file, CORRECTIONS)
+        corrections = _text_frame(
+            gather([sheet], CORRECTIONS, config.renames("corrections"), notes), CORRECTIONS, notes
+        )
+    between = check_frames(
+        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
+    )
+    problems = [*notes.all(), *_check_rates_by(config, crosses), *between]
+    return Season(config, crosses, samples, markers, corrections, sort_problems(problems))
+
+
+_RESERVED = frozenset(
+    {heading_key(c.name) for table in ("verdicts", "crosses", "samples") for c in RESULT_COLUMNS[table]}
+    | {"hour", "week", "_file", "_row"}
+)
+
+
+def _sheet(config: Config, path: Path, table: Table) -> Sheet:
+    renames = config.renames(table.name)
+    return read_sheet(path, shown_as=config.shown(path), known=(*table.names, *renames))
+
+
+def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
+    names = raw.plain("marker", notes)
+    first: dict[str, int] = {}
+    for i, name in enumerate(names):
+        if name and name in first:
+            fault = Fault(
+                f"This marker stands twice; the first is in row {raw.rows[first[name]]}.",
+                "Delete one of the two rows.",
+            )
+            raw.note(notes, i, "marker", fault)
+        first.setdefault(name, i)
+    inheritance = [i or "nuclear" for i in raw.plain("inheritance", notes)]
+    frame = pd.DataFrame(
+        {
+            "marker": text(names),
+            "chrom": text(raw.plain("chrom", notes)),
+            "pos": pd.Series(raw.plain("pos", notes), dtype="Int64"),
+            "inheritance": text(inheritance),
+            "alleles": text(raw.plain("alleles", notes)),
+            "counted_allele": text(raw.plain("counted_allele", notes)),
+        }
+    )
+    return with_extra(frame, raw, len(raw))
+
+
+def _text_frame(raw: RawTable, table: Table, notes: Notes) -> pd.DataFrame:
+    frame = pd.DataFrame({name: text(raw.plain(name, notes)) for name in table.names})
+    return with_extra(frame, raw, len(raw))
+
+
+def _check_rates_by(config: Config, crosses: pd.DataFrame) -> list[Problem]:
+    """Each column of `rates_by` must be in the crosses sheet."""
+    problems = []
+    names = [c for c in crosses.columns if not c.startswith("_")]
+    keys = {heading_key(c) for c in names}
+    for name in config.rates_by:
+        if heading_key(name) not in keys:
+            close = nearest(name, names)
+            problems.append(
+                error(
+                    config.source.name,
+                    "rates_by names a column that the crosses sheet does not have.",
+                    f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(names)}.",
+                    column="rates_by",
+                    value=name,
+                )
+            )
+    return problems

@@ -1,0 +1,1 @@
+"""Result tables: columns declared once, and written."""

@@ -1,0 +1,148 @@
+"""Write results: the columns of every table declared once, bytes that depend on the content alone.
+
+A file is written beside its place, forced to disk and then moved there, so that a reader never meets half
+a table and a run that is killed leaves the old one. Text that a spreadsheet would take for a formula is
+written as it is: a changed identifier would no longer match the records. It is warned of when the sheets are
+read, and worklist.xlsx holds such names as text.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import os
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        os.chmod(name, 0o666 & ~_umask())
+        os.replace(name, path)
+    except BaseException:
+        with suppress(FileNotFoundError):
+            os.unlink(name)
+        raise
+    _sync_folder(path.parent)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name itself lasting, where the system can."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def write_table(path: Path, frame: pd.DataFrame, table: str | None = None) -> None:
+    """Write a table as CSV: UTF-8, line feeds, columns and rows in the order of the frame.
+
+    `table` names its declaration in RESULT_COLUMNS (default: the stem of the file name), which says how many
+    decimals a number gets; a number of an undeclared column gets 6 significant digits. True and False are yes
+    and no; a missing value is an empty cell.
+    """
+    write_bytes(path, table_bytes(frame, Path(path).stem if table is None else table))
+
+
+def table_bytes(frame: pd.DataFrame, table: str = "") -> bytes:
+    """The bytes that `write_table` writes."""
+    assert frame.columns.is_unique, "two columns of one name"
+    declared = {c.name: c for c in RESULT_COLUMNS.get(table, ())}
+    columns = [_cells(frame[name], declared.get(name)) for name in frame.columns]
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(frame.columns)
+    writer.writerows(zip(*columns, strict=True))
+    return out.getvalue().encode("utf-8")
+
+
+def _cells(series: pd.Series, declared: ResultColumn | None) -> list[str]:
+    decimals = declared.decimals if declared else None
+    missing = series.isna().to_numpy()
+    values = series.astype(object).to_numpy()
+    return ["" if gone else _cell(value, decimals) for value, gone in zip(values, missing, strict=True)]
+
+
+def _cell(value: Any, decimals: int | None) -> str:
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, bool) or type(value).__name__ == "bool_" or type(value).__name__ == "bool":
+        return "yes" if value else "no"
+    if isinstance(value, int) or (hasattr(value, "dtype") and value.dtype.kind in "iu"):
+        return str(int(value))
+    if isinstance(value, float) or (hasattr(value, "dtype") and value.dtype.kind == "f"):
+        return number_text(float(value), decimals)
+    return str(value)
+
+
+def number_text(value: float, decimals: int | None = None) -> str:
+    """A number as tables show it: so many decimals, or 6 significant digits; never a negative zero."""
+    if math.isinf(value):
+        return "inf" if value > 0 else "-inf"
+    text = f"{value:.6g}" if decimals is None else f"{value:.{decimals}f}"
+    return text[1:] if text.startswith("-") and not text.strip("-0.") else text
+
+
+def write_parquet(path: Path, frame: pd.DataFrame) -> None:
+    """Write a table as Parquet; the same content gives the same bytes."""
+    arrays, names = [], []
+    for name in frame.columns:
+        series = frame[name]
+        if series.dtype == object or isinstance(series.dtype, pd.CategoricalDtype | pd.StringDtype):
+            arrays.append(pa.array([None if pd.isna(v) else str(v) for v in series], type=pa.string()))
+        else:
+            arrays.append(pa.array(series, from_pandas=True))
+        names.append(str(name))
+    table = pa.Table.from_arrays([_combined(a) for a in arrays], names=names)
+    out = io.BytesIO()
+    pq.write_table(table, out, compression="zstd", version="2.6", write_statistics=True)
+    write_bytes(path, out.getvalue())
+
+
+def _combined(array: pa.Array | pa.ChunkedArray) -> pa.Array:
+    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
+
+
+def problems_frame(problems: Any) -> pd.DataFrame:
+    """Problems as the table problems.csv."""
+    names = [c.name for c in RESULT_COLUMNS["problems"]]
+    rows = [[str(p.severity), p.file, p.row, p.column, p.value, p.problem, p.remedy] for p in problems]
+    frame = pd.DataFrame(rows, columns=names)
+    return frame.astype({"row": "Int64"}) if len(frame) else frame
+
+
+__all__ = [
+    "RESULT_COLUMNS",
+    "ResultColumn",
+    "number_text",
+    "problems_frame",
+    "table_bytes",
+    "write_bytes",
+    "write_parquet",
+    "write_table",
+]

@@ -1,0 +1,1 @@
+"""Sheets as text: .csv, .tsv, .xlsx; their columns, and the values of cells."""

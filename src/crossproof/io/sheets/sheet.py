@@ -1,0 +1,408 @@
+"""Read a sheet (.csv, .tsv, .xlsx) as text, with the row numbers a technician sees.
+
+The format comes from the content, not from the name. Nothing is converted: 007 stays 007. Whatever could be
+read in two ways is refused with the row and a remedy.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from crossproof.errors import Problem, Severity, error
+from crossproof.io.sheets.columns import heading_key
+
+MAX_BYTES = 512 * 1024**2
+"""A sheet of records larger than this is something else."""
+
+MAX_LISTED = 50
+"""Problems of one kind listed for one file; the others are counted."""
+
+_DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffd\ufffe\uffff]")
+_SAVE = "Save it again as 'CSV UTF-8' in the spreadsheet, or as .xlsx."
+
+_FOREIGN: tuple[tuple[bytes, str, str], ...] = (
+    (
+        b"\xd0\xcf\x11\xe0",
+        "an old .xls workbook, or one protected by a password",
+        "Save it as .xlsx, unprotected.",
+    ),
+    (b"\x1f\x8b", "a compressed (gzip) file", "Unpack it first."),
+    (b"%PDF", "a PDF document", "Save the table as .csv or .xlsx."),
+    (b"\xff\xfe\x00\x00", "UTF-32 text", _SAVE),
+    (b"\x00\x00\xfe\xff", "UTF-32 text", _SAVE),
+    (b"\x89PNG", "a picture", "Save the table as .csv or .xlsx."),
+    (b"\xff\xd8\xff", "a picture", "Save the table as .csv or .xlsx."),
+    (b"BCF", "a genotype file (BCF)", "Name it under genotypes in config.yaml."),
+    (b"##fileformat=VCF", "a genotype file (VCF)", "Name it under genotypes in config.yaml."),
+    (b"<", "a web page or XML file", "Save the table as .csv or .xlsx."),
+)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The text of one sheet.
+
+    `headings` and each of `rows` have one text per column, spaces around it removed. `row_numbers` are those
+    that a text editor (.csv: the line where the record begins) or a spreadsheet (.xlsx) shows. `cell_kinds`
+    says which cells of a workbook were numbers or dates: (row index, column index) -> "number" | "date".
+    A sheet that cannot be read at all has no headings, and an error among its `problems`; `cut_short` says
+    that reading stopped at an error and rows may be missing.
+    """
+
+    file: str
+    headings: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    row_numbers: tuple[int, ...] = ()
+    header_row: int = 1
+    problems: tuple[Problem, ...] = ()
+    cell_kinds: dict[tuple[int, int], str] = field(default_factory=dict)
+    cut_short: bool = False
+
+    @property
+    def readable(self) -> bool:
+        """Whether there is a header to go on with."""
+        return bool(self.headings)
+
+
+class Findings:
+    """Problems of one file; of each kind at most MAX_LISTED are listed, the others counted."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.list: list[Problem] = []
+        self.counts: dict[tuple[Severity, str], int] = {}
+
+    def error(
+        self, problem: str, remedy: str, *, row: int | None = None, column: str = "", value: str = ""
+    ) -> None:
+        """Note an error."""
+        self._note(Severity.ERROR, problem, remedy, row, column, value)
+
+    def warning(
+        self, problem: str, remedy: str, *, row: int | None = None, column: str = "", value: str = ""
+    ) -> None:
+        """Note a warning."""
+        self._note(Severity.WARNING, problem, remedy, row, column, value)
+
+    def _note(
+        self, severity: Severity, problem: str, remedy: str, row: int | None, column: str, value: str
+    ) -> None:
+        count = self.counts[severity, problem] = self.counts.get((severity, problem), 0) + 1
+        if count <= MAX_LISTED:
+            self.list.append(Problem(severity, self.file, row, column, shortened(value), problem, remedy))
+
+    def all(self) -> tuple[Problem, ...]:
+        """Everything noted, with a line for what was only counted."""
+        remedy = "Mend the rows listed first and check again."
+        more = [
+            Problem(
+                severity, self.file, None, "", "", f"{n - MAX_LISTED} more rows have this: {text}", remedy
+            )
+            for (severity, text), n in self.counts.items()
+            if n > MAX_LISTED
+        ]
+        return tuple(self.list + more)
+
+
+def shortened(text: str, length: int = 80) -> str:
+    """A value short enough to show."""
+    return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def read_sheet(path: Path, *, shown_as: str, known: Collection[str] = (), sheet: str | None = None) -> Sheet:
+    """Read a sheet as text.
+
+    `shown_as` is the file as the user named it. `known` are headings expected (any spelling); they settle
+    which delimiter is meant and whether a title stands above the header. `sheet` names a sheet of a workbook;
+    the first one is read otherwise. Never raises for what the file holds: see `Sheet.problems`.
+    """
+    try:
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= MAX_BYTES else b""
+    except OSError as fault:
+        return _refused(
+            shown_as,
+            f"The file cannot be opened ({fault.strerror}).",
+            "Check that you may read it and that no other program holds it.",
+        )
+    if size > MAX_BYTES:
+        return _refused(
+            shown_as,
+            f"The file has {size / 1024**2:.0f} MB, more than a sheet of records can have.",
+            "Name genotype files under genotypes in config.yaml, not here.",
+        )
+    return parse_sheet(data, shown_as=shown_as, known=known, sheet=sheet)
+
+
+def parse_sheet(
+    data: bytes, *, shown_as: str, known: Collection[str] = (), sheet: str | None = None
+) -> Sheet:
+    """Read a sheet from its bytes; see `read_sheet`."""
+    keys = frozenset(heading_key(k) for k in known)
+    if data.startswith(b"PK"):
+        from crossproof.io.sheets.workbooks import (
+            parse_workbook,  # openpyxl is slow to import and often not needed
+        )
+
+        return parse_workbook(data, shown_as=shown_as, known=keys, sheet=sheet)
+    for magic, what, remedy in _FOREIGN:
+        if data.lstrip(b" \t\r\n" if magic == b"<" else b"").startswith(magic):
+            return _refused(shown_as, f"The file is {what}, not a sheet.", remedy)
+    text = _decoded(data, shown_as)
+    if isinstance(text, Sheet):
+        return text
+    return _parse_text(text, shown_as, keys)
+
+
+def _refused(file: str, problem: str, remedy: str, row: int | None = None, value: str = "") -> Sheet:
+    return Sheet(file, problems=(error(file, problem, remedy, row=row, value=shortened(value)),))
+
+
+def _decoded(data: bytes, file: str) -> str | Sheet:
+    encoding = "utf-16" if data.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as fault:
+        if encoding == "utf-16":
+            return _refused(file, "The file begins as UTF-16 text but is damaged.", _SAVE)
+        row = data.count(b"\n", 0, fault.start) + 1
+        line = data[data.rfind(b"\n", 0, fault.start) + 1 :].split(b"\n", 1)[0]
+        return _refused(
+            file,
+            "From this row on the file is not UTF-8 text; which letters are meant cannot be known.",
+            _SAVE,
+            row,
+            line.decode("latin-1").strip(),
+        )
+    if (bad := _CONTROL.search(text)) is not None:
+        row = text.count("\n", 0, bad.start()) + 1
+        code = ord(bad.group())
+        if code == 0xFFFD:
+            return _refused(
+                file,
+                "This row holds the replacement mark \ufffd: a letter was lost when the file was converted.",
+                "Go back to the original file and " + _SAVE[0].lower() + _SAVE[1:],
+                row,
+            )
+        kind = "a NUL byte" if code == 0 else f"a control character (code {code})"
+        return _refused(file, f"This row holds {kind}; the file is damaged or not text.", _SAVE, row)
+    return text
+
+
+class _Lines:
+    """Lines for the csv module: skips comments between records and knows where a record began."""
+
+    def __init__(self, text: str, skip: int) -> None:
+        self.lines = enumerate(io.StringIO(text, newline=""), 1)
+        for _ in range(skip):
+            next(self.lines)
+        self.between = True
+        self.start = skip
+        self.comments: list[tuple[int, str]] = []
+
+    def __iter__(self) -> Iterator[str]:
+        for number, line in self.lines:
+            if self.between:
+                if line.lstrip(" \ufeff").startswith("#"):
+                    self.comments.append((number, line))
+                    continue
+                self.start = number
+                self.between = False
+            yield line
+
+
+def _records(lines: _Lines, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Records with the line each begins on; raises csv.Error after the last good one."""
+    for record in csv.reader(iter(lines), delimiter=delimiter, strict=True):
+        lines.between = True
+        yield lines.start, [field.strip() for field in record]
+
+
+def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
+    found = Findings(file)
+    skip, delimiter = 0, ""
+    if match := re.match(r"sep=(.)\r?\n", text):
+        # Spreadsheets write this line to say which delimiter follows.
+        skip, delimiter = 1, match.group(1)
+        if delimiter not in _DELIMITERS:
+            return _refused(
+                file, "The delimiter of this file is none of comma, semicolon and tab.", _SAVE, 1, delimiter
+            )
+    if not delimiter:
+        chosen = _delimiter(text, file, known)
+        if isinstance(chosen, Sheet):
+            return chosen
+        delimiter = chosen
+    lines = _Lines(text, skip)
+    records: list[tuple[int, list[str]]] = []
+    try:
+        for start, record in _records(lines, delimiter):
+            if any(record):
+                records.append((start, record))
+    except csv.Error as fault:
+        if "field larger" in str(fault) or "unexpected end" in str(fault):
+            problem = "A quotation mark opens in this row and is never closed."
+        else:
+            problem = "A quotation mark stands inside a cell of this row."
+        found.error(
+            problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=lines.start
+        )
+    comments = [(row, t) for row, t in lines.comments]
+    records = [r for r in records if not _is_comment(r[1])]
+    if not records:
+        problem = "The file is empty." if not text.strip() else "The file has no header and no rows."
+        if not found.list:
+            found.error(problem, "Fill it in; 'crossproof new' writes a sheet to start from.")
+        return Sheet(file, problems=found.all(), cut_short=True)
+    cut_short = bool(found.list)
+    header_row, header = records[0]
+    if known and not any(heading_key(h) in known for h in header):
+        for row, comment in comments:
+            cells = comment.strip().lstrip("# ").split(delimiter)
+            if len(cells) > 1 and sum(heading_key(cell) in known for cell in cells) > len(cells) / 2:
+                problem = "The row with the headings begins with # and is taken for a comment."
+                found.error(problem, "Delete the #.", row=row, value=comment.strip())
+                return Sheet(file, header_row=row, problems=found.all(), cut_short=True)
+    for row, comment in comments:
+        if row > header_row and len(header) > 2 and comment.count(delimiter) == len(header) - 1:
+            if comment.replace(delimiter, "").strip() and any(
+                part.strip() for part in comment.split(delimiter)[1:]
+            ):
+                _warn_comment(found, row, comment)
+    sheet = finished(file, header_row, header, records[1:], found, known, delimiter=delimiter)
+    return replace(sheet, cut_short=True) if cut_short else sheet
+
+
+def _is_comment(record: list[str]) -> bool:
+    """A comment that a spreadsheet has put in quotes or padded with empty cells."""
+    return record[0].startswith("#") and not any(record[1:])
+
+
+def _warn_comment(found: Findings, row: int, text: str) -> None:
+    found.warning(
+        "This row begins with # and is left out as a comment.",
+        "Delete the # if the row belongs to the records; put quotes around a name that begins with #.",
+        row=row,
+        value=text.strip(),
+    )
+
+
+def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
+    """The delimiter that the header proves, or a refusal."""
+    headers: dict[str, list[str]] = {}
+    row = 1
+    for delimiter in _DELIMITERS:
+        lines = _Lines(text, 0)
+        try:
+            for start, record in _records(lines, delimiter):
+                if any(record) and not _is_comment(record):
+                    headers[delimiter], row = record, start
+                    break
+        except csv.Error:
+            continue
+    several = {d: h for d, h in headers.items() if sum(map(bool, h)) > 1}
+    if not several:
+        for delimiter in _DELIMITERS:
+            if delimiter in text and delimiter in headers:
+                return delimiter
+        return ","
+    if len(several) == 1:
+        return next(iter(several))
+    hits = {d: sum(heading_key(h) in known for h in header) for d, header in several.items()}
+    best = [d for d, n in hits.items() if n == max(hits.values())]
+    if len(best) == 1:
+        return best[0]
+    names = " and ".join(_DELIMITERS[d] for d in several)
+    shown = text.splitlines()[row - 1] if row <= len(text.splitlines()) else ""
+    return _refused(
+        file,
+        f"The header can be split at {names}; which one separates the columns cannot be known.",
+        "Use one of them only, or put headings that hold the other in quotes.",
+        row,
+        shown,
+    )
+
+
+def finished(
+    file: str,
+    header_row: int,
+    header: list[str],
+    records: list[tuple[int, list[str]]],
+    found: Findings,
+    known: frozenset[str],
+    *,
+    delimiter: str = "",
+    cell_kinds: dict[tuple[int, int], str] | None = None,
+) -> Sheet:
+    """Check the shape of a sheet: a heading over every column, every row as wide as the header.
+
+    `cell_kinds` counts rows as in `records`. A workbook (no `delimiter`) has no short rows.
+    """
+    width = len(header)
+    while width and not header[width - 1] and not any(r[width - 1 : width] > [""] for _, r in records):
+        width -= 1
+    if known and not any(heading_key(h) in known for h in header):
+        for row, record in records[:20]:
+            if sum(heading_key(cell) in known for cell in record) > 1:
+                found.error(
+                    "Other text stands above the headings, which seem to be in this row.",
+                    "Delete the rows above the headings, or begin them with #.",
+                    row=row,
+                    value=", ".join(record),
+                )
+                return Sheet(file, header_row=header_row, problems=found.all())
+    unnamed = [i for i in range(width) if not header[i]]
+    for i in unnamed:
+        holder = next((row for row, record in records if i < len(record) and record[i]), None)
+        if holder is not None:
+            found.error(
+                f"Column {i + 1} has no heading but holds text.",
+                "Give the column a heading, or delete it.",
+                row=holder,
+                value=records[[r for r, _ in records].index(holder)][1][i],
+            )
+    keep = [i for i in range(width) if header[i]]
+    rows: list[tuple[str, ...]] = []
+    for row, record in records:
+        extra = [cell for cell in record[width:] if cell]
+        if extra:
+            hint = ""
+            if delimiter == ",":
+                hint = " A comma inside a cell needs quotes around the cell."
+            found.error(
+                f"This row has more cells than the header has headings ({width}).",
+                "Delete the surplus cells, or give their column a heading." + hint,
+                row=row,
+                value=", ".join(extra),
+            )
+        if len(record) < width:
+            if delimiter:
+                other = next((n for d, n in _DELIMITERS.items() if d != delimiter and d in record[0]), "")
+                hint = f" The row seems to use the {other}, the header the {_DELIMITERS[delimiter]}."
+                found.error(
+                    f"This row has fewer cells than the header has headings ({width}).",
+                    "Add the missing cells (empty ones too)." + (hint if other else ""),
+                    row=row,
+                    value=delimiter.join(record),
+                )
+            record = record + [""] * (width - len(record))
+        rows.append(tuple(record[:width]) if not unnamed else tuple(record[i] for i in keep))
+    kinds = cell_kinds or {}
+    if unnamed and kinds:
+        new = {old: place for place, old in enumerate(keep)}
+        kinds = {(r, new[c]): k for (r, c), k in kinds.items() if c in new}
+    return Sheet(
+        file,
+        tuple(header[i] for i in keep),
+        tuple(rows),
+        tuple(row for row, _ in records),
+        header_row,
+        found.all(),
+        kinds,
+    )

@@ -1,0 +1,251 @@
+"""Read one sheet of an .xlsx workbook as text.
+
+Formulas are refused, not trusted: what a formula shows depends on when it was last calculated. Merged cells
+are refused because only the first of them holds the text. XML is parsed without entities or external links,
+and a workbook may not unpack to more than a fixed size.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import re
+import warnings
+import zipfile
+from typing import Any
+
+import defusedxml.ElementTree
+import openpyxl
+from openpyxl.utils import get_column_letter
+
+from crossproof.errors import Problem, Severity, error
+from crossproof.io.sheets.sheet import Findings, Sheet, finished, shortened
+
+MAX_UNPACKED = 256 * 1024**2
+MAX_ROWS = 1_048_576
+MAX_COLUMNS = 16_384
+MAX_CELLS = 20_000_000
+
+_MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+_SAVE = "Open it in a spreadsheet and save it as .xlsx or as 'CSV UTF-8'."
+
+
+def parse_workbook(
+    data: bytes, *, shown_as: str, known: frozenset[str] = frozenset(), sheet: str | None = None
+) -> Sheet:
+    """Read one sheet of a workbook; see `sheets.read_sheet`."""
+    found = Findings(shown_as)
+    try:
+        refusal = _refusal(data, shown_as)
+        if refusal is not None:
+            return Sheet(shown_as, problems=(refusal,))
+        with warnings.catch_warnings():
+            # openpyxl warns of drawings and styles that it leaves out; neither holds records.
+            warnings.simplefilter("ignore")
+            return _parse(data, shown_as, known, sheet, found)
+    except MemoryError:
+        raise
+    except Exception:
+        # Whatever a damaged archive or XML makes the library raise, the user can do one thing about it.
+        problem = error(shown_as, "The workbook is damaged and cannot be read.", _SAVE)
+        return Sheet(shown_as, problems=(problem,))
+
+
+def _refusal(data: bytes, file: str) -> Problem | None:
+    """Why these bytes are not opened at all, or None."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        names = archive.namelist()
+        unpacked = sum(member.file_size for member in archive.infolist())
+        if unpacked > MAX_UNPACKED:
+            return error(
+                file,
+                f"The workbook unpacks to {unpacked / 1024**2:.0f} MB; "
+                f"at most {MAX_UNPACKED // 1024**2} MB are read.",
+                "Save the sheet as .csv, or leave out what is not needed.",
+            )
+        if not any(name.startswith("xl/") for name in names):
+            what = "an OpenDocument file" if "mimetype" in names else "a zip archive"
+            remedy = "Save it as .xlsx or .csv." if "mimetype" in names else "Unpack it first."
+            return error(file, f"The file is {what}, not an .xlsx workbook.", remedy)
+        if any(name.casefold().endswith(".bin") and "workbook" in name for name in names):
+            return error(file, "The file is a binary workbook (.xlsb).", "Save it as .xlsx or .csv.")
+        for name in names:
+            if name.endswith((".xml", ".rels")):
+                with archive.open(name) as member:
+                    head = member.read(4096).replace(b"\0", b"")
+                if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
+                    return error(
+                        file,
+                        "The workbook holds declarations that can pull in other files; it was not written by "
+                        "a spreadsheet.",
+                        _SAVE,
+                    )
+    return None
+
+
+def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, found: Findings) -> Sheet:
+    book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
+    pages = book.worksheets
+    if not pages:
+        found.error("The workbook has no sheet with cells.", _SAVE)
+        return Sheet(file, problems=found.all())
+    if sheet is None:
+        page = pages[0]
+    else:
+        page = next((p for p in pages if p.title == sheet), None)
+        if page is None:
+            titles = ", ".join(p.title for p in pages)
+            found.error(f"There is no sheet called {sheet!r}.", f"Use one of: {titles}.", value=sheet)
+            return Sheet(file, problems=found.all())
+    if page.sheet_state != "visible":
+        found.warning(
+            "The sheet that is read is hidden in the workbook.",
+            "Check that it is the right one; move the right sheet to the first place.",
+            value=page.title,
+        )
+    others = [p.title for p in pages if p is not page]
+    if others and sheet is None:
+        found.list.append(
+            Problem(
+                Severity.NOTE,
+                file,
+                None,
+                "",
+                shortened(", ".join(others)),
+                f"Only the first sheet ({page.title!r}) is read; the other sheets are not.",
+                "Move the records to the first sheet if they are elsewhere.",
+            )
+        )
+    _check_layout(data, page, found)
+    page.reset_dimensions()
+    records: list[tuple[int, list[str]]] = []
+    kinds: dict[tuple[int, int], str] = {}
+    cells_seen, header = 0, None
+    for number, row in enumerate(page.iter_rows(), 1):
+        cells_seen += len(row)
+        if number > MAX_ROWS or len(row) > MAX_COLUMNS or cells_seen > MAX_CELLS:
+            found.error("The sheet has more cells than can be read.", "Save the sheet as .csv.", row=number)
+            break
+        texts: list[str] = []
+        row_kinds: dict[int, str] = {}
+        for place, cell in enumerate(row):
+            text, kind = _text(cell, number, place, found)
+            texts.append(text)
+            if kind:
+                row_kinds[place] = kind
+        while texts and not texts[-1]:
+            texts.pop()
+        if not texts:
+            continue
+        if texts[0].startswith("#"):
+            if header is not None and any(texts[1:]):
+                found.warning(
+                    "This row begins with # and is left out as a comment.",
+                    "Delete the # if the row belongs to the records.",
+                    row=number,
+                    value=", ".join(t for t in texts if t),
+                )
+            continue
+        if header is None:
+            header = (number, texts)
+            for place, kind in row_kinds.items():
+                if kind == "date":
+                    found.error(
+                        "The workbook holds a date as a heading; the name that was typed is lost.",
+                        "Format the cell as text and type the heading again.",
+                        row=number,
+                        value=texts[place],
+                    )
+            continue
+        kinds.update({(len(records), place): kind for place, kind in row_kinds.items()})
+        records.append((number, texts))
+    if header is None:
+        found.error("The sheet has no header and no rows.", "Put the headings in the first row.")
+        return Sheet(file, problems=found.all())
+    return finished(file, header[0], header[1], records, found, known, cell_kinds=kinds)
+
+
+def _check_layout(data: bytes, page: Any, found: Findings) -> None:
+    """Merged cells, and rows out of order, which a streaming reader would pass over in silence."""
+    # The path of the sheet inside the archive has no public name in openpyxl.
+    path = page._worksheet_path
+    last, hidden_rows, hidden_columns = 0, 0, 0
+    with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(path) as source:
+        for event, element in defusedxml.ElementTree.iterparse(source, events=("start", "end")):
+            if event == "start":
+                if element.tag == _MAIN + "row":
+                    number = int(float(element.get("r", last + 1)))
+                    if number <= last:
+                        found.error(
+                            "The rows of this sheet stand out of order or twice; the workbook is damaged.",
+                            _SAVE,
+                            row=number,
+                        )
+                    last = number
+                    hidden_rows += element.get("hidden") in ("1", "true")
+                elif element.tag == _MAIN + "col":
+                    hidden_columns += element.get("hidden") in ("1", "true")
+                continue
+            if element.tag == _MAIN + "mergeCell":
+                place = element.get("ref", "")
+                match = re.search(r"\d+", place)
+                found.error(
+                    f"The cells {place} are merged; only the first of them holds the text.",
+                    "Unmerge them and fill in every cell.",
+                    row=int(match.group()) if match else None,
+                    value=place,
+                )
+            if element.tag == _MAIN + "row":
+                element.clear()
+    for count, noun in ((hidden_rows, "rows"), (hidden_columns, "columns")):
+        if count:
+            found.warning(
+                f"Some {noun} of this sheet are hidden; they are read all the same.",
+                f"Show all {noun} and delete those that do not belong to the records.",
+                value=str(count),
+            )
+
+
+def _text(cell: Any, row: int, place: int, found: Findings) -> tuple[str, str]:
+    """The text of a cell and whether it was a number or a date."""
+    value = cell.value
+    if value is None:
+        return "", ""
+    name = f"{get_column_letter(place + 1)}{row}"
+    if cell.data_type == "f":
+        shown = value if isinstance(value, str) else str(getattr(value, "text", "="))
+        found.error(
+            f"Cell {name} holds a formula; what it shows may be out of date.",
+            "Copy the cells and paste them back as values only.",
+            row=row,
+            value=shortened(shown),
+        )
+        return "", ""
+    if cell.data_type == "e":
+        found.error(
+            f"Cell {name} shows a spreadsheet error.", "Type the right value.", row=row, value=str(value)
+        )
+        return "", ""
+    if isinstance(value, bool):
+        return ("TRUE" if value else "FALSE"), ""
+    if isinstance(value, int):
+        return str(value), "number"
+    if isinstance(value, float):
+        # 15 digits are what a spreadsheet shows; the 17 of repr would turn 24.1 into 24.100000000000001.
+        text = f"{value:.15g}"
+        return text, "number"
+    if isinstance(value, dt.datetime):
+        if value.time() == dt.time():
+            return value.date().isoformat(), "date"
+        return value.isoformat(sep=" ", timespec="seconds"), "date"
+    if isinstance(value, dt.date):
+        return value.isoformat(), "date"
+    if isinstance(value, dt.time):
+        return value.isoformat(timespec="seconds" if value.second else "minutes"), "date"
+    if isinstance(value, dt.timedelta):
+        minutes = round(value.total_seconds() / 60)
+        return f"{minutes // 60:02d}:{minutes % 60:02d}", "date"
+    text = str(value)
+    if re.search("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffd\ufffe\uffff]", text):
+        found.error(f"Cell {name} holds a control character.", "Type the text again.", row=row)
+    return text.strip(), ""

@@ -1,0 +1,418 @@
+"""Numeric FORMAT fields of accepted VCF records: PL or GL as phred-scaled likelihoods, AD as depths.
+
+Samples of a record mostly share one *shape*: the number of comma-separated values in each colon-separated
+field. All samples of one shape are parsed together: the places of ':' ',' and tab give every value's
+first and last byte, and the last four bytes of a value, read as one 32-bit number, give its digits
+("SIMD within a register"). A few shapes cover nearly all samples;
+the rest, and any value that is not plain digits, goes to the exact path, which also words the errors.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from crossproof.io.vcf.grammar import Refused
+from crossproof.io.vcf.phred import haploid_to_diploid, to_phred, two_ploidies
+from crossproof.io.vcf.tokens import UNREADABLE, Tokens
+from crossproof.model.arrays import Bools, Floats, Int8s, Int32s, Ints, UInt8s, UInt16s
+from crossproof.model.genotypes import genotype_alleles, n_genotypes
+from crossproof.model.sentinels import MISSING
+
+_TAB, _COMMA, _DOT, _COLON = 9, 44, 46, 58
+_MAX_SHAPES = 8
+_TOGETHER = 60_000  # samples parsed at a time
+_AGAIN = "Export the file again from the variant caller."
+
+
+@dataclass(frozen=True)
+class FieldLayout:
+    """Where the fields we read stand in a FORMAT value; None where it has no such field."""
+
+    keys: tuple[str, ...]
+    has_gt: bool
+    pl: int | None
+    gl: int | None
+    ad: int | None
+    ad_unusable: bool = False  # has AD, but not one depth for each allele
+
+    @property
+    def only_gt(self) -> bool:
+        """True where a sample holds its genotype and nothing else."""
+        return self.keys == ("GT",)
+
+    @staticmethod
+    def parse(text: str, declared: dict[str, str]) -> FieldLayout:
+        """Layout of one FORMAT value. `declared` gives the header's Number for each field.
+
+        Raises Refused where the value breaks the grammar or has no field that holds genotypes.
+        """
+        keys = tuple(text.split(":"))
+        if not all(keys) or len(set(keys)) < len(keys) or " " in text:
+            raise Refused(f"FORMAT {text!r} has an empty, repeated or blank field name.", _AGAIN)
+        if "GT" in keys and keys[0] != "GT":
+            raise Refused(f"FORMAT {text!r} has GT, but not as its first field.", _AGAIN)
+        places = {key: i for i, key in enumerate(keys)}
+        # Some callers write the depth of the other allele alone under the name AD, and say so by Number=1.
+        ad = places.get("AD") if depths_by_allele(declared) else None
+        unusable = "AD" in places and ad is None
+        layout = FieldLayout(keys, "GT" in keys, places.get("PL"), places.get("GL"), ad, unusable)
+        if not layout.has_gt and layout.pl is None and layout.gl is None:
+            raise Refused(
+                f"FORMAT {text!r} has no genotypes: neither GT, PL nor GL.", "Export the file with genotypes."
+            )
+        return layout
+
+
+def depths_by_allele(declared: dict[str, str]) -> bool:
+    """Whether AD, by the header's Number for each field, can hold one depth for each allele."""
+    return declared.get("AD", "R") in ("R", "G", ".", "2", "")
+
+
+@dataclass
+class NumericGroup:
+    """Numeric fields of the records with k alleles.
+
+    `rows` (m,) places among the records asked for; `phred` (m, sample, n_g) uint8 or None; `depths`
+    (m, sample, k) uint16 or None; `has_phred`, `has_depths` (m,) bool: records that have the field at all.
+    """
+
+    rows: Ints
+    phred: UInt8s | None
+    depths: UInt16s | None
+    has_phred: Bools
+    has_depths: Bools
+
+
+@dataclass
+class Numeric:
+    """Numeric fields of a set of records, by number of alleles."""
+
+    groups: dict[int, NumericGroup] = field(default_factory=dict)
+
+    def fill_calls(self, calls: Int8s, rows: Ints) -> None:
+        """Write into `calls` (record, sample, 2) the one genotype at phred 0, where it is one only."""
+        for k, group in self.groups.items():
+            if group.phred is None:
+                continue
+            best = group.phred == 0
+            single = (best.sum(axis=-1) == 1) & group.has_phred[:, None]
+            called = genotype_alleles(k)[best.argmax(axis=-1)]
+            calls[rows[group.rows]] = np.where(single[..., None], called, MISSING)
+
+
+Refuse = Callable[[int, int, str, Refused], None]
+"""Called with record, kept sample, value and fault."""
+
+
+def parse_numeric(
+    data: bytes,
+    begin: Ints,
+    end: Ints,
+    n_samples: int,
+    columns: Ints,
+    layouts: Sequence[FieldLayout],
+    n_alleles: Ints,
+    *,
+    want_phred: bool,
+    want_depths: bool,
+    refuse: Refuse,
+) -> Numeric:
+    """Parse PL or GL, and AD, of records.
+
+    Parameters: `begin`, `end` (m,): first byte of a record's samples and the byte that ends its last sample;
+    `n_samples` in the file; `columns` (kept,); `layouts` and `n_alleles` (m,). Where a record has both PL and
+    GL, PL is read.
+    """
+    out = Numeric()
+    for k in sorted(set(n_alleles.tolist())):
+        rows = np.flatnonzero(n_alleles == k)
+        mine = [layouts[i] for i in rows.tolist()]
+        has_phred = np.array([want_phred and (f.pl is not None or f.gl is not None) for f in mine])
+        has_depths = np.array([want_depths and f.ad is not None for f in mine])
+        shape = len(rows), len(columns)
+        phred = np.zeros((*shape, n_genotypes(k)), np.uint8) if has_phred.any() else None
+        depths = np.zeros((*shape, k), np.uint16) if has_depths.any() else None
+        for layout in dict.fromkeys(mine):
+            inside = np.array([i for i, f in enumerate(mine) if f is layout or f == layout])
+            group = _Group(layout, k, want_phred, want_depths)
+            if not group.wanted:
+                continue
+            # Few records at a time: their arrays stay in the processor's cache.
+            step = max(1, _TOGETHER // n_samples)
+            for part in (inside[at : at + step] for at in range(0, len(inside), step)):
+                text = b"".join(data[begin[r] : end[r] + 1] for r in rows[part])
+                got_phred, got_depths = group.parse(
+                    text,
+                    len(part),
+                    n_samples,
+                    columns,
+                    lambda i, c, v, f, rows=rows, part=part: refuse(int(rows[part[i]]), c, v, f),  # type: ignore[misc]
+                )
+                if phred is not None and got_phred is not None:
+                    phred[part] = got_phred
+                if depths is not None and got_depths is not None:
+                    depths[part] = got_depths
+        out.groups[k] = NumericGroup(rows, phred, depths, has_phred, has_depths)
+    return out
+
+
+class _Group:
+    """Parser of records that share FORMAT and number of alleles."""
+
+    def __init__(self, layout: FieldLayout, k: int, want_phred: bool, want_depths: bool) -> None:
+        self.layout, self.k, self.n_g = layout, k, n_genotypes(k)
+        self.pl = layout.pl if want_phred else None
+        self.gl = layout.gl if want_phred and self.pl is None else None
+        self.ad = layout.ad if want_depths else None
+        self.wanted = not (self.pl is None and self.gl is None and self.ad is None)
+        self.exact: dict[bytes, tuple[UInt8s | None, UInt16s | None]] = {}
+
+    def parse(
+        self, text: bytes, m: int, n_samples: int, columns: Ints, refuse: Refuse
+    ) -> tuple[UInt8s | None, UInt16s | None]:
+        """Phred (m, kept, n_g) and depths (m, kept, k) of m records whose samples are `text`."""
+        n = len(columns)
+        data = np.frombuffer(text, dtype=np.uint8)
+        marks = np.flatnonzero((data < 32) | (data == _COMMA) | (data == _COLON))
+        kinds = data[marks]
+        every = np.flatnonzero(kinds < 32)
+        assert len(every) == m * n_samples
+        last = every.reshape(m, n_samples)[:, columns].ravel()  # sample: place in marks of its end
+        before = np.concatenate(([-1], every[:-1])).reshape(m, n_samples)[:, columns].ravel()
+        phred = np.zeros((m * n, self.n_g), np.uint8) if self.pl is not None or self.gl is not None else None
+        depths = np.zeros((m * n, self.k), np.uint16) if self.ad is not None else None
+        tokens = Tokens(text, marks, kinds)
+        left = np.arange(m * n)
+        for _ in range(_MAX_SHAPES):
+            if len(left) < 64:
+                break
+            # Where the middle sample breaks the rules, the exact path has to say so.
+            taken = self._one_shape(tokens, before, last, left, phred, depths)
+            left = left[~taken]
+        starts = np.where(before >= 0, marks[before] + 1, 0)
+        for i in left.tolist():
+            sample = text[starts[i] : marks[last[i]]]
+            try:
+                found = self.exact.get(sample)
+                if found is None:
+                    found = self._exact(sample.decode("utf-8", "replace"))
+                    if len(self.exact) < 1 << 16:
+                        self.exact[sample] = found
+            except Refused as fault:
+                row, column = divmod(i, n)
+                refuse(row, column, sample.decode("utf-8", "replace"), fault)
+                continue
+            if phred is not None and found[0] is not None:
+                phred[i] = found[0]
+            if depths is not None and found[1] is not None:
+                depths[i] = found[1]
+        return (
+            None if phred is None else phred.reshape(m, n, self.n_g),
+            None if depths is None else depths.reshape(m, n, self.k),
+        )
+
+    def _one_shape(
+        self,
+        tokens: Tokens,
+        before: Ints,
+        last: Ints,
+        left: Ints,
+        phred: UInt8s | None,
+        depths: UInt16s | None,
+    ) -> Bools:
+        """Parse, among the samples `left`, those of the shape of the middle one; True where it was done."""
+        model = left[len(left) // 2]
+        shape = tokens.kinds[before[model] + 1 : last[model] + 1]  # the kind of byte behind each value
+        size = len(shape)
+        colons = np.concatenate(([0], np.cumsum(shape[:-1] == _COLON)))  # value: its field
+        if colons[-1] >= len(self.layout.keys):
+            return np.zeros(len(left), dtype=bool)
+        counts = np.bincount(colons, minlength=len(self.layout.keys))
+        same = last[left] - before[left] == size
+        # Values of the samples with as many values, (sample, value): places of the bytes that end them.
+        ends, kinds = tokens.rows(before[left][same], size)
+        alike = np.ones(len(ends), dtype=bool)
+        for j in range(size - 1):
+            alike &= kinds[:, j] == shape[j]
+        if not alike.all():
+            same[np.flatnonzero(same)[~alike]] = False
+            ends = ends[alike]
+        mine: Ints | slice = slice(None) if len(ends) == len(last) else left[same]
+        starts = tokens.starts(before[left][same])
+        good = np.ones(len(ends), dtype=bool)
+        if self.ad is not None and counts[self.ad]:
+            at = int(np.searchsorted(colons, self.ad))
+            values = [tokens.whole(ends, starts, at + j) for j in range(int(counts[self.ad]))]
+            good &= self._depths(values, mine, depths)
+        place = self.pl if self.pl is not None else self.gl
+        if place is not None and counts[place]:
+            at, count = int(np.searchsorted(colons, place)), int(counts[place])
+            if self.layout.has_gt and self.k > 1:
+                # A genotype of one or two bytes may be haploid; then these likelihoods are wrong.
+                good &= (ends[:, 0] - starts > 3) | (tokens.text[starts + 1] == _DOT)
+            if self.pl is not None:
+                good &= self._likelihoods(
+                    [tokens.whole(ends, starts, at + j) for j in range(count)], mine, phred
+                )
+            elif count == self.n_g:
+                good &= self._logarithms(tokens.floats(ends, starts, at, count), mine, phred)
+            else:
+                good[:] = False
+        done: Bools = np.asarray(same)
+        done[np.flatnonzero(same)[~good]] = False
+        return done
+
+    def _depths(
+        self,
+        values: list[Int32s],
+        mine: Ints | slice,
+        depths: UInt16s | None,
+    ) -> Bools:
+        assert depths is not None
+        good, missing = _soundness(values)
+        if len(values) != self.k:
+            return good & missing if len(values) == 1 else np.zeros(len(good), dtype=bool)
+        known = good & ~missing
+        clear = bool(known.all())
+        for j, value in enumerate(values):
+            depths[mine, j] = value if clear else np.where(known, value, 0)
+        return good
+
+    def _likelihoods(
+        self,
+        values: list[Int32s],
+        mine: Ints | slice,
+        phred: UInt8s | None,
+    ) -> Bools:
+        assert phred is not None
+        good, missing = _soundness(values)
+        if len(values) != self.n_g:
+            return good & missing if len(values) == 1 else np.zeros(len(good), dtype=bool)
+        known = good & ~missing
+        clear = bool(known.all())
+        best = values[0].copy()
+        for value in values[1:]:
+            np.minimum(best, value, out=best)
+        for j, value in enumerate(values):
+            value -= best
+            np.minimum(value, 255, out=value)
+            phred[mine, j] = value if clear else np.where(known, value, 0)
+        return good
+
+    @staticmethod
+    def _logarithms(
+        floats: Floats | None,
+        mine: Ints | slice,
+        phred: UInt8s | None,
+    ) -> Bools:
+        assert phred is not None
+        if floats is None:
+            return np.zeros(len(phred[mine]), dtype=bool)
+        good: Bools = np.asarray(~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1))
+        phred[mine] = np.where(good[:, None], to_phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
+        return good
+
+    def _exact(self, sample: str) -> tuple[UInt8s | None, UInt16s | None]:
+        """Fields of one sample by the rules alone. Raises Refused."""
+        cells = sample.split(":")
+        if len(cells) > len(self.layout.keys):
+            raise Refused(
+                f"The sample has {len(cells)} values, FORMAT names {len(self.layout.keys)}.", _AGAIN
+            )
+        phred = depths = None
+        place = self.pl if self.pl is not None else self.gl
+        if place is not None:
+            phred = np.zeros(self.n_g, np.uint8)
+            if place < len(cells):
+                one_copy = not self.layout.has_gt or not re.search(r".[/|]", cells[0])
+                haploid = self.layout.has_gt and re.fullmatch(r"[/|]?\d+", cells[0]) is not None
+                name = "PL" if self.pl is not None else "GL"
+                phred = self._exact_likelihoods(cells[place], name, one_copy, haploid)
+        if self.ad is not None:
+            depths = np.zeros(self.k, np.uint16)
+            if self.ad < len(cells):
+                depths = self._exact_depths(cells[self.ad])
+        return phred, depths
+
+    def _exact_depths(self, text: str) -> UInt16s:
+        values = text.split(",")
+        if text == ".":
+            return np.zeros(self.k, np.uint16)
+        if len(values) != self.k:
+            raise Refused(
+                f"AD has {len(values)} values; a record of {self.k} alleles needs {self.k}.", _AGAIN
+            )
+        numbers = [_whole(v, "AD") for v in values]
+        if MISSING in numbers:
+            return np.zeros(self.k, np.uint16)
+        return np.minimum(numbers, 65535).astype(np.uint16)
+
+    def _exact_likelihoods(self, text: str, name: str, one_copy: bool, haploid: bool) -> UInt8s:
+        """Likelihoods of one sample; k values are those of a haploid call, so the call must be one.
+
+        The ploidy of GT and of the likelihoods must be the same (VCF 4.3, section 1.6.2, GL).
+        """
+        values = text.split(",")
+        flat = np.zeros(self.n_g, np.uint8)
+        if text == ".":
+            return flat
+        if len(values) != self.n_g and not (one_copy and len(values) == self.k):
+            raise Refused(
+                f"{name} has {len(values)} values; a record of {self.k} alleles needs {self.n_g} "
+                f"(or {self.k} for a haploid call).",
+                _AGAIN,
+            )
+        if haploid and len(values) != self.k:
+            raise two_ploidies(name, len(values), self.k)
+        if name == "PL":
+            numbers = [float(_whole(v, "PL")) for v in values]
+            if MISSING in numbers:
+                return flat
+        else:
+            if "." in values:
+                return flat
+            numbers = [-10.0 * _logarithm(v) for v in values]
+        scores = np.array(numbers)
+        if len(values) != self.n_g:
+            scores = haploid_to_diploid(scores, self.k)
+        return to_phred(scores)
+
+
+def _soundness(values: list[Int32s]) -> tuple[Bools, Bools]:
+    """Samples whose values could all be read, and those with a missing one."""
+    # MISSING and UNREADABLE are the only negative values; column by column, since a reduction over an axis
+    # of two or three is slow.
+    lowest = values[0]
+    for value in values[1:]:
+        lowest = np.minimum(lowest, value)
+    if not (lowest < 0).any():
+        return np.ones(len(lowest), dtype=bool), np.zeros(len(lowest), dtype=bool)
+    missing = values[0] == MISSING
+    for value in values[1:]:
+        missing |= value == MISSING
+    return lowest != UNREADABLE, missing
+
+
+def _whole(text: str, name: str) -> int:
+    if text == ".":
+        return MISSING
+    if not (text.isascii() and text.isdigit()) or len(text) > 18:
+        raise Refused(f"{name} holds {text!r}, which is no whole number of at least 0.", _AGAIN)
+    return int(text)
+
+
+def _logarithm(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 1.0
+    if not value <= 0.0 or "_" in text:
+        raise Refused(f"GL holds {text!r}; a log10 likelihood is a number of at most 0.", _AGAIN)
+    return max(value, -1e6)
+
+
+__all__ = ["FieldLayout", "Numeric", "NumericGroup", "depths_by_allele", "parse_numeric"]

@@ -1,0 +1,343 @@
+"""Choice of at most N markers, evenly along the genome, while a file streams by.
+
+The genome is cut into windows of 2^L base pairs; a window keeps its best record (highest score, then lowest
+position, then first in the file). L is the smallest level at which no more than N windows hold a record.
+Because the best of a window is among the best of its two halves, nothing has to be remembered but the best of
+every half window: at most about 2N records, whatever the length of the file. The outcome is a property of the
+set of records, so it depends neither on the size of the chunks nor on how the file was cut into regions.
+At the end the places left under N are given to the best of the remaining half windows.
+
+Level -1 gives every record a window of its own (a file of up to N records keeps all); above level 31 whole
+contigs share windows, by a checksum of their names, so that a draft genome of many contigs is bounded too.
+
+Score: call rate x expected heterozygosity 1 - sum(p^2) over the panel, in thousandths, from scikit-allel's
+counts.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+import allel
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.io.vcf.fields import Numeric
+from crossproof.io.vcf.phred import phred_of_calls
+from crossproof.io.vcf.records import Records, Tally
+from crossproof.model.arrays import Bools, Int8s, Int32s, Ints, UInt8s, UInt16s
+from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Evidence, Markers, n_genotypes
+
+_CONTIG_LEVEL = 32
+_TOP_LEVEL = 64
+
+
+@lru_cache(maxsize=1 << 16)
+def _checksum(contig: str) -> int:
+    return zlib.crc32(contig.encode())
+
+
+def marker_scores(calls: Int8s, panel: Ints | None) -> Int32s:
+    """Score of each record, 0 to 1000: call rate x diversity.
+
+    Parameters: `calls` (record, sample, 2); `panel`: samples that count for diversity, None for all.
+    """
+    if calls.shape[0] == 0 or calls.shape[1] == 0:
+        return np.zeros(calls.shape[0], dtype=np.int32)
+    genotypes = allel.GenotypeArray(np.maximum(calls, -1))
+    call_rate = (genotypes.values >= 0).any(axis=-1).mean(axis=1)
+    counts = genotypes.count_alleles(
+        max_allele=MAX_ALLELES - 1, subpop=None if panel is None else panel.tolist()
+    )
+    diversity = allel.heterozygosity_expected(counts.to_frequencies(fill=0), ploidy=2, fill=0)
+    diversity = np.where(counts.values.sum(axis=1) > 0, diversity, 0.0)
+    return np.asarray(np.floor(call_rate * diversity * 1000 + 1e-9), dtype=np.int32)
+
+
+@dataclass
+class Kept:
+    """Records that are still candidates, with their arrays.
+
+    `seq` (r,) order in the file; `score` (r,); `pos` (r,); `blocks` by number of alleles; `contig` (r,)
+    checksums of the contigs' names.
+    """
+
+    chrom: list[str]
+    pos: Ints
+    ids: list[str]
+    alleles: list[tuple[str, ...]]
+    seq: Ints
+    score: Int32s
+    blocks: dict[int, KeptBlock]
+    contig: NDArray[np.uint64] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.contig = np.fromiter((_checksum(c) for c in self.chrom), np.uint64, len(self.chrom))
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def take(self, index: Ints) -> Kept:
+        """These records only; `index` ascending."""
+        new_place = np.full(len(self), -1, dtype=np.int64)
+        new_place[index] = np.arange(len(index))
+        blocks = {}
+        for k, block in self.blocks.items():
+            keep = np.flatnonzero(new_place[block.rows] >= 0)
+            if len(keep):
+                blocks[k] = block.take(keep, new_place[block.rows[keep]])
+        return Kept(
+            [self.chrom[i] for i in index],
+            self.pos[index],
+            [self.ids[i] for i in index],
+            [self.alleles[i] for i in index],
+            self.seq[index],
+            self.score[index],
+            blocks,
+        )
+
+
+@dataclass
+class KeptBlock:
+    """Arrays of kept records with one number of alleles; see CallBlock for the meaning of each."""
+
+    rows: Ints
+    calls: Int8s
+    phred: UInt8s | None
+    depths: UInt16s | None
+    has_phred: Bools
+    has_depths: Bools
+
+    def take(self, keep: Ints, rows: Ints) -> KeptBlock:
+        """These records, at new places."""
+        return KeptBlock(
+            rows,
+            self.calls[keep],
+            None if self.phred is None else self.phred[keep],
+            None if self.depths is None else self.depths[keep],
+            self.has_phred[keep],
+            self.has_depths[keep],
+        )
+
+
+@dataclass
+class MarkerChoice:
+    """Streaming choice; feed it records in file order with `add`, then `finish`.
+
+    `limit`: most markers to keep, None for all. `panel`: places, among the kept samples, of those whose
+    diversity counts.
+    """
+
+    samples: tuple[str, ...]
+    limit: int | None
+    panel: Ints | None = None
+    tally: Tally = field(default_factory=Tally)
+    level: int = -1
+    pieces: list[Kept] = field(default_factory=list)
+    seen: int = 0
+
+    def add(self, records: Records) -> None:
+        """Consider the records of one chunk."""
+        score = marker_scores(records.calls, self.panel)
+        seq = np.arange(self.seen, self.seen + len(records))
+        self.seen += len(records)
+        light = Kept(records.chrom, records.pos, records.ids, records.alleles, seq, score, {})
+        if self.limit is None:
+            chosen = np.arange(len(records))
+        else:
+            chosen = self._thin(light)
+        if not len(chosen):
+            return
+        piece = light.take(chosen)
+        piece.blocks = _blocks(records.calls[chosen], records.alleles, chosen, records.numeric(chosen))
+        self.pieces.append(piece)
+
+    def add_kept(self, other: MarkerChoice) -> None:
+        """Take over the candidates of the region that follows in the file."""
+        assert other.samples == self.samples
+        assert other.limit == self.limit
+        self.level = max(self.level, other.level)
+        for piece in other.pieces:
+            piece.seq = piece.seq + self.seen
+            if self.limit is not None:
+                chosen = self._thin(piece)
+                piece = piece.take(chosen)
+            if len(piece):
+                self.pieces.append(piece)
+        self.seen += other.seen
+        self.tally = self.tally + other.tally
+
+    def has_numeric(self) -> tuple[bool, bool]:
+        """Whether any candidate has likelihoods, and depths."""
+        blocks = [b for piece in self.pieces for b in piece.blocks.values()]
+        return any(b.has_phred.any() for b in blocks), any(b.has_depths.any() for b in blocks)
+
+    def _thin(self, new: Kept) -> Ints:
+        """Drop candidates that `new` or a coarser level displaces; returns the rows of `new` that stay."""
+        assert self.limit is not None
+        sets = [*self.pieces, new]
+        contig = np.concatenate([s.contig for s in sets])
+        pos = np.concatenate([s.pos for s in sets])
+        score = np.concatenate([s.score for s in sets])
+        seq = np.concatenate([s.seq for s in sets])
+        best = _best(_windows(contig, pos, self.level - 1), score, pos, seq)
+        while self.level < _TOP_LEVEL:
+            if len(best) <= self.limit:
+                break
+            if len(np.unique(_windows(contig[best], pos[best], self.level))) <= self.limit:
+                break
+            self.level += 1
+            finer = _windows(contig[best], pos[best], self.level - 1)
+            best = best[_best(finer, score[best], pos[best], seq[best])]
+        alive = np.zeros(len(pos), dtype=bool)
+        alive[best] = True
+        at = 0
+        pieces = []
+        for piece in self.pieces:
+            mine = alive[at : at + len(piece)]
+            at += len(piece)
+            if mine.all():
+                pieces.append(piece)
+            elif mine.any():
+                pieces.append(piece.take(np.flatnonzero(mine)))
+        self.pieces = pieces
+        return np.flatnonzero(alive[at:])
+
+    def finish(self, batch: str, evidence: Evidence, notes: Sequence[str]) -> tuple[CallBatch, Ints]:
+        """The batch of the chosen markers, in file order, and each one's place in the file."""
+        kept = join_kept(self.pieces)
+        self.pieces = []
+        if self.limit is not None and len(kept) > self.limit:
+            kept = kept.take(self._final(kept))
+            notes = [*notes, f"{self.seen} markers thinned to {len(kept)}, evenly along the genome"]
+        blocks = []
+        without_phred = without_depths = 0
+        for k in sorted(kept.blocks):
+            block = kept.blocks[k]
+            phred, depths = block.phred, block.depths
+            if evidence is Evidence.LIKELIHOODS:
+                if phred is None:
+                    phred = np.zeros((*block.calls.shape[:2], n_genotypes(k)), np.uint8)
+                bare = np.flatnonzero(~block.has_phred)
+                without_phred += len(bare)
+                if len(bare):
+                    phred[bare] = phred_of_calls(block.calls[bare], k)
+            elif evidence is Evidence.CALLS:
+                phred = None
+            if evidence is Evidence.DEPTHS or depths is not None:
+                if depths is None:
+                    depths = np.zeros((*block.calls.shape[:2], k), np.uint16)
+                without_depths += int((~block.has_depths).sum())
+            blocks.append(CallBlock(k, block.rows, block.calls, phred, depths))
+        self.tally.without_likelihood = without_phred
+        self.tally.without_depth = without_depths if evidence is Evidence.DEPTHS else 0
+        if evidence is Evidence.LIKELIHOODS:
+            self.tally.depth_unusable = 0  # depths would not be used anyway
+        markers = Markers(
+            np.array(kept.ids, dtype=object),
+            np.array(kept.chrom, dtype=object),
+            kept.pos.astype(np.int64),
+            tuple(kept.alleles),
+            np.zeros(len(kept), dtype=bool),
+        )
+        out = CallBatch(batch, markers, self.samples, tuple(blocks), evidence, (*notes, *self.tally.notes()))
+        return out, kept.seq
+
+    def _final(self, kept: Kept) -> Ints:
+        """Best of every window, then the best of the rest up to the limit; rows in file order."""
+        assert self.limit is not None
+        best = _best(_windows(kept.contig, kept.pos, self.level), kept.score, kept.pos, kept.seq)
+        rest = np.setdiff1d(np.arange(len(kept)), best)
+        rest = rest[np.lexsort((kept.seq[rest], -kept.score[rest]))]
+        return np.sort(np.concatenate([best, rest[: self.limit - len(best)]]))
+
+
+def thin_rows(chrom: list[str], pos: Ints, score: Int32s, limit: int) -> Ints:
+    """Rows of at most `limit` markers of a table that is in memory as a whole, ascending; rule as above."""
+    choice = MarkerChoice((), limit)
+    rows = np.arange(len(chrom))
+    names = [""] * len(chrom)
+    all_of_them = Kept(chrom, pos, names, [()] * len(chrom), rows, score, {})
+    kept = all_of_them.take(choice._thin(all_of_them))
+    return kept.seq[choice._final(kept)] if len(kept) > limit else kept.seq
+
+
+def _windows(contig: NDArray[np.uint64], pos: Ints, level: int) -> NDArray[np.uint64]:
+    """Window of each record at a level, as one number."""
+    if level < 0:
+        return np.arange(len(pos), dtype=np.uint64)
+    if level >= _CONTIG_LEVEL:
+        return contig >> np.uint64(level - _CONTIG_LEVEL)
+    return (contig << np.uint64(32)) | (pos.astype(np.uint64) >> np.uint64(level))
+
+
+def _best(window: NDArray[np.uint64], score: Int32s, pos: Ints, seq: Ints) -> Ints:
+    """Rows of the best record of every window, ascending."""
+    if not len(window):
+        return np.empty(0, dtype=np.int64)
+    order = np.lexsort((seq, pos, -score, window))
+    first = np.concatenate(([True], window[order][1:] != window[order][:-1]))
+    return np.sort(order[first])
+
+
+def _blocks(
+    calls: Int8s, alleles: Sequence[tuple[str, ...]], chosen: Ints, numeric: Numeric
+) -> dict[int, KeptBlock]:
+    n_alleles = np.array([len(alleles[i]) for i in chosen], dtype=np.int64)
+    out = {}
+    for k in sorted(set(n_alleles.tolist())):
+        rows = np.flatnonzero(n_alleles == k)
+        group = numeric.groups.get(k)
+        none = np.zeros(len(rows), dtype=bool)
+        if group is None:
+            out[k] = KeptBlock(rows, calls[rows], None, None, none, none)
+        else:
+            assert np.array_equal(group.rows, rows)
+            out[k] = KeptBlock(
+                rows, calls[rows], group.phred, group.depths, group.has_phred, group.has_depths
+            )
+    return out
+
+
+def join_kept(pieces: Sequence[Kept]) -> Kept:
+    """Candidates of all pieces, in file order (pieces come in file order)."""
+    offsets = np.concatenate(([0], np.cumsum([len(p) for p in pieces]))).astype(np.int64)
+    blocks: dict[int, KeptBlock] = {}
+    for k in sorted({k for p in pieces for k in p.blocks}):
+        parts = [(p.blocks[k], int(at)) for p, at in zip(pieces, offsets, strict=False) if k in p.blocks]
+        blocks[k] = KeptBlock(
+            np.concatenate([b.rows + at for b, at in parts]),
+            np.concatenate([b.calls for b, _ in parts]),
+            _join([b.phred for b, _ in parts], [len(b.rows) for b, _ in parts]),
+            _join([b.depths for b, _ in parts], [len(b.rows) for b, _ in parts]),
+            np.concatenate([b.has_phred for b, _ in parts]),
+            np.concatenate([b.has_depths for b, _ in parts]),
+        )
+        for block, _ in parts:
+            block.phred = block.depths = None
+            block.calls = block.calls[:0]
+    empty = np.empty(0, dtype=np.int64)
+    return Kept(
+        [c for p in pieces for c in p.chrom],
+        np.concatenate([p.pos for p in pieces]) if pieces else empty,
+        [i for p in pieces for i in p.ids],
+        [a for p in pieces for a in p.alleles],
+        np.concatenate([p.seq for p in pieces]) if pieces else empty,
+        np.concatenate([p.score for p in pieces]) if pieces else empty.astype(np.int32),
+        blocks,
+    )
+
+
+def _join(arrays: Sequence[NDArray[Any] | None], lengths: Sequence[int]) -> NDArray[Any] | None:
+    """Arrays end to end; 0 where one is absent and another is not."""
+    shape = next((a.shape[1:] for a in arrays if a is not None), None)
+    if shape is None:
+        return None
+    dtype = next(a.dtype for a in arrays if a is not None)
+    return np.concatenate(
+        [np.zeros((n, *shape), dtype) if a is None else a for a, n in zip(arrays, lengths, strict=True)]
+    )

@@ -1,0 +1,82 @@
+"""What the readers of VCF and BCF hand on: accepted records, and counts for the notes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+
+from crossproof.io.vcf.fields import FieldLayout, Numeric
+from crossproof.model.arrays import Int8s, Ints
+from crossproof.model.genotypes import MAX_ALLELES
+
+DEPTH_UNUSABLE = "records have an AD that is not one depth for each allele, by the header; it is not read"
+
+
+@dataclass
+class Tally:
+    """Counts of what was read, from which the notes are written; those of two regions can be added."""
+
+    records: int = 0
+    filtered: int = 0
+    many_alleles: int = 0
+    undeclared: int = 0
+    same_position: int = 0
+    unsorted: int = 0
+    beyond_contig: int = 0
+    from_likelihood: int = 0
+    without_likelihood: int = 0
+    without_depth: int = 0
+    depth_unusable: int = 0
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
+
+    def notes(self) -> tuple[str, ...]:
+        """The counts that a user should know of, as sentences."""
+        said = (
+            (self.filtered, "records failed the caller's own filters (FILTER); they are kept"),
+            (self.many_alleles, f"records with more than {MAX_ALLELES} alleles were set aside"),
+            (self.undeclared, "records lie on contigs that the header does not declare"),
+            (self.same_position, "records share their position with the record before"),
+            (self.unsorted, "records are not in order of position"),
+            (self.beyond_contig, "records lie beyond the declared end of their contig"),
+            (self.from_likelihood, "records have no GT; their calls are the most likely genotypes"),
+            (
+                self.without_likelihood,
+                "kept records have no PL or GL; their likelihoods follow from the calls",
+            ),
+            (self.without_depth, "kept records have no AD; their depths are taken as 0"),
+            (self.depth_unusable, DEPTH_UNUSABLE),
+        )
+        return tuple(f"{count} {text}" for count, text in said if count)
+
+
+@dataclass
+class Records:
+    """Accepted records of one chunk.
+
+    `pos` (m,); `calls` (m, sample, 2) int8; `lines` (m,) line numbers; `numeric(rows)`: PL, GL and AD of
+    those records, parsed only when asked for, since most records of a dense file are not kept.
+    """
+
+    chrom: list[str]
+    pos: Ints
+    ids: list[str]
+    alleles: list[tuple[str, ...]]
+    calls: Int8s
+    lines: Ints
+    numeric: Callable[[Ints], Numeric]
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+
+@dataclass
+class FixedFields:
+    """Fixed fields of one record."""
+
+    chrom: str
+    pos: int
+    id: str
+    alleles: tuple[str, ...]
+    layout: FieldLayout

@@ -1,0 +1,1 @@
+"""Which markers to add, and the smallest set that would do."""

@@ -1,0 +1,1 @@
+"""How surely a cross can be proven before it is made."""

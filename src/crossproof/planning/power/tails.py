@@ -1,0 +1,166 @@
+"""Exact tail probabilities of sums of independent evidence, marker by marker.
+
+    S      sum over markers of a score (a log likelihood ratio, natural log)
+    K(t)   log E[exp(-t S)], the sum of the markers' own
+    thr    the least S at which a verdict is given
+
+P(S >= thr) comes from the convolution of the markers' score distributions on a grid. Rounding each score to
+the grid moves S by a known amount at most, so the answer carries strict bounds. Where Chernoff's bound
+P(S < thr) <= exp(K(t) + t thr) (Chernoff 1952, Ann Math Stat 23:493-507, eq. 3.7, `memory`) is already below
+NEGLIGIBLE nothing is convolved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.fft import next_fast_len
+
+from crossproof.model.arrays import Bools, Floats
+
+NEGLIGIBLE = 1e-9
+_TILTS = np.array([0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.0])
+_MOST_CELLS = 1 << 15
+_FINEST_STEP = 1e-3
+
+
+@dataclass(frozen=True)
+class Tail:
+    """A probability with strict bounds, `low <= true value <= high`."""
+
+    low: float
+    value: float
+    high: float
+
+
+def poisson_binomial(p: Floats) -> Floats:
+    """Distribution of the number of successes in independent trials with probabilities p (trial,).
+
+    Returns (n + 1,), by the recurrence that adds one trial after another; all terms are sums of products of
+    numbers at least 0, so no digits cancel.
+    """
+    p = np.asarray(p, dtype=np.float64)
+    assert np.all((p >= -1e-6) & (p <= 1 + 1e-6)), "probabilities"
+    p = np.clip(p, 0.0, 1.0)  # sums of single-precision shares may pass 1 by rounding
+    out = np.zeros(len(p) + 1)
+    out[0] = 1.0
+    for i, success in enumerate(p):
+        out[1 : i + 2] = out[1 : i + 2] * (1 - success) + out[: i + 1] * success
+        out[0] *= 1 - success
+    return out
+
+
+def chernoff_exponent(score: Floats, prob: Floats) -> Floats:
+    """K(t) at a fixed set of t, (..., marker, tilt); score and prob are (..., marker, outcome)."""
+    total = [(prob * np.exp(-t * score)).sum(axis=-1) for t in _TILTS]
+    return np.asarray(np.log(np.stack(total, axis=-1)))
+
+
+def failure_bound(exponent: Floats, threshold: Floats | float) -> Floats:
+    """Upper bound of P(S < threshold), (...), from K summed over markers, (..., tilt)."""
+    shifted = exponent + _TILTS * np.asarray(threshold)[..., None]
+    return np.asarray(np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
+
+
+def quantile_bound(exponent: Floats, deltas: Floats) -> Floats:
+    """Values x with P(-S > x) <= delta, (..., delta), from K summed over markers, (..., tilt)."""
+    return np.asarray(((exponent[..., None, :] - np.log(deltas)[:, None]) / _TILTS).min(axis=-1))
+
+
+def scored_enough(scored_prob: Floats, least: int) -> float:
+    """P(at least `least` markers scored), a Poisson-binomial tail; scored_prob is (marker,)."""
+    if least <= 0:
+        return 1.0
+    return float(min(1.0, poisson_binomial(scored_prob)[least:].sum()))
+
+
+def evidence_tail(
+    score: Floats,
+    prob: Floats,
+    threshold: float,
+    scored: Bools | None = None,
+    least_scored: int = 0,
+    most_cells: int = _MOST_CELLS,
+) -> Tail:
+    """P(S >= threshold and at least `least_scored` markers scored), with bounds.
+
+    score (marker, outcome): natural log; prob (marker, outcome): rows sum to 1; scored (marker, outcome): the
+    outcome counts as a marker scored (all, where None). most_cells: of the grid; fewer are faster and leave
+    wider bounds. No marker: S is 0.
+    """
+    n = len(score)
+    if n < least_scored:
+        return Tail(0.0, 0.0, 0.0)
+    if n == 0:
+        value = float(threshold <= 0)
+        return Tail(value, value, value)
+    assert np.allclose(prob.sum(axis=1), 1.0)
+    mask = np.ones(score.shape, dtype=bool) if scored is None else scored
+    fails = float(failure_bound(chernoff_exponent(score, prob).sum(axis=0), threshold))
+    if least_scored > 0:
+        fails += 1 - scored_enough(np.where(mask, prob, 0.0).sum(axis=1), least_scored)
+    if fails < NEGLIGIBLE:
+        return Tail(1 - fails, 1.0, 1.0)
+    passes = float(failure_bound(chernoff_exponent(-score, prob).sum(axis=0), -threshold))
+    if passes < NEGLIGIBLE:
+        return Tail(0.0, 0.0, passes)
+    values, mass, error = _distribution(score, prob, mask, least_scored, most_cells)
+    slack = error + 1e-9 * (1 + abs(threshold))
+    low, mid, high = (
+        float(min(1.0, mass[values >= threshold + shift].sum())) for shift in (slack, -1e-9, -slack)
+    )
+    return Tail(low, mid, high)
+
+
+def upper_quantiles(score: Floats, prob: Floats, deltas: Floats, most_cells: int) -> Floats:
+    """Values x, one per delta, with P(-S > x) <= delta for certain: exact quantiles widened by the grid's
+    error."""
+    values, mass, error = _distribution(score, prob, np.ones(score.shape, dtype=bool), 0, most_cells)
+    below = np.cumsum(mass)  # P(S <= value)
+    at = np.searchsorted(below, np.asarray(deltas) - 1e-12, side="right")
+    return np.asarray(-values[np.minimum(at, len(values) - 1)] + error)
+
+
+def _distribution(
+    score: Floats,
+    prob: Floats,
+    scored: Bools,
+    least_scored: int,
+    most_cells: int,
+) -> tuple[Floats, Floats, float]:
+    """Grid values, their probabilities (with enough markers scored) and the most that rounding moved S."""
+    span = float((score.max(axis=1) - score.min(axis=1)).sum())
+    step = max(_FINEST_STEP, span / max(1024, most_cells - 4 * len(score)))
+    cells = np.rint(score / step).astype(np.int64)
+    error = float(np.abs(score - cells * step).max(axis=1).sum())
+    lowest = cells.min(axis=1, keepdims=True)
+    cells -= lowest
+    total = int(cells.max(axis=1).sum()) + 1
+    size = next_fast_len(total, real=True)
+    n_freq = size // 2 + 1
+
+    # The generating function in two variables: frequency for the score, powers of z below least_scored for
+    # the number of markers scored. Sums with too few markers scored are taken away from the whole.
+    whole = np.ones(n_freq, dtype=np.complex128)
+    few = np.zeros((least_scored, n_freq), dtype=np.complex128)
+    if least_scored:
+        few[0] = 1.0
+    keys = np.concatenate([cells, scored], axis=1)
+    packed = np.concatenate([keys.astype(np.float64), prob], axis=1)
+    distinct, counts = np.unique(packed, axis=0, return_counts=True)
+    n_out = score.shape[1]
+    for row, count in zip(distinct, counts, strict=True):
+        at, seen, weight = row[:n_out].astype(np.int64), row[n_out : 2 * n_out] > 0, row[2 * n_out :]
+        width = int(at.max()) + 1
+        seen_f = np.fft.rfft(np.bincount(at, weights=np.where(seen, weight, 0.0), minlength=width), size)
+        missed_f = np.fft.rfft(np.bincount(at, weights=np.where(seen, 0.0, weight), minlength=width), size)
+        whole *= (seen_f + missed_f) ** int(count)
+        if least_scored:
+            for _ in range(int(count)):
+                shifted = np.vstack([np.zeros((1, n_freq)), few[:-1]])
+                few = few * missed_f + shifted * seen_f
+    mass = np.fft.irfft(whole - few.sum(axis=0), size)[:total]
+    mass = np.maximum(mass, 0.0)
+    values = np.asarray((np.arange(total) + int(lowest.sum())) * step, dtype=np.float64)
+    return values, np.asarray(mass, dtype=np.float64), error

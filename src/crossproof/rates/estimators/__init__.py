@@ -1,0 +1,1 @@
+"""Rates, intervals and regressions: arrays in, small results out."""

@@ -1,0 +1,122 @@
+"""Intervals of one proportion and of a difference, and the correction of a rate for wrong verdicts.
+
+    x   number counted (may be an expected count, so not whole)
+    n   number looked at
+    p   x / n
+
+The formulas are the library's; what is ours is that empty groups give NaN instead of a warning.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+
+from crossproof.model.arrays import Floats
+
+Method = Literal["exact", "wilson", "jeffreys", "agresti_coull", "wald"]
+
+_LIBRARY_NAME: dict[str, str] = {
+    "exact": "beta",
+    "wilson": "wilson",
+    "jeffreys": "jeffreys",
+    "agresti_coull": "agresti_coull",
+    "wald": "normal",
+}
+
+
+NONE = 1e-9
+"""Plants; a count within this of 0 or of all is taken for it."""
+
+
+def rate(count: ArrayLike, total: ArrayLike) -> Floats:
+    """count / total, NaN where nothing was looked at."""
+    x, n = np.broadcast_arrays(np.asarray(count, dtype=float), np.asarray(total, dtype=float))
+    out = np.full(x.shape, np.nan)
+    np.divide(x, n, out=out, where=n > 0)
+    return out
+
+
+def proportion_interval(
+    count: ArrayLike, total: ArrayLike, *, level: float = 0.95, method: Method = "exact"
+) -> tuple[Floats, Floats]:
+    """Limits of a proportion.
+
+    Parameters: `count` and `total`, any shape, `0 <= count <= total`; `level` between 0 and 1.
+    Returns (low, high) of that shape, inside [0, 1], NaN where `total` is 0.
+    `exact` is Clopper and Pearson 1934 (Biometrika 26:404-413): it never covers less than `level`, at the
+    price of being wide; for a count that is not whole it is the same beta quantile, in between its
+    neighbours. The methods are those of statsmodels `proportion_confint`.
+    """
+    x, n = np.broadcast_arrays(np.asarray(count, dtype=float), np.asarray(total, dtype=float))
+    low, high = np.full(x.shape, np.nan), np.full(x.shape, np.nan)
+    some = (n > 0) & np.isfinite(x)
+    if some.any():
+        xs = np.clip(x[some], 0.0, n[some])
+        # Sums of posteriors may be as small as numbers get, where the quantile fails; such a plant is none.
+        xs = np.where(xs < NONE, 0.0, np.where(n[some] - xs < NONE, n[some], xs))
+        lo, hi = proportion_confint(xs, n[some], alpha=1 - level, method=_LIBRARY_NAME[method])
+        low[some], high[some] = np.clip(lo, 0.0, 1.0), np.clip(hi, 0.0, 1.0)
+        if method == "exact":
+            # the beta quantile has no parameter 0; the limit there is the end of the range
+            low[some] = np.where(xs <= 0, 0.0, low[some])
+            high[some] = np.where(xs >= n[some], 1.0, high[some])
+    return low, high
+
+
+def difference_interval(
+    count_a: float, total_a: float, count_b: float, total_b: float, *, level: float = 0.95
+) -> tuple[float, float]:
+    """Limits of p_a - p_b for two independent groups.
+
+    Newcombe 1998 (Statistics in Medicine 17:873-890), method 10: the two Wilson intervals combined.
+    NaN where a group is empty.
+    """
+    if min(total_a, total_b) <= 0:
+        return float("nan"), float("nan")
+    low, high = confint_proportions_2indep(
+        count_a, total_a, count_b, total_b, compare="diff", method="newcomb", alpha=1 - level
+    )
+    return float(low), float(high)
+
+
+def corrected_rate(observed: ArrayLike, *, sensitivity: float, specificity: float) -> Floats:
+    """A rate corrected for known shares of wrong verdicts, kept inside [0, 1].
+
+    Rogan and Gladen 1978 (American Journal of Epidemiology 107:71-76): (p + Sp - 1) / (Se + Sp - 1).
+    Raises ValueError where the verdict says nothing, `sensitivity + specificity <= 1`.
+    """
+    youden = sensitivity + specificity - 1.0
+    if youden <= 0:
+        raise ValueError("sensitivity and specificity must sum to more than 1")
+    return np.clip((np.asarray(observed, dtype=float) + specificity - 1.0) / youden, 0.0, 1.0)
+
+
+def ratio_interval(
+    numerator: ArrayLike, denominator: ArrayLike, *, level: float = 0.95
+) -> tuple[float, float, float]:
+    """Sum(numerator) / sum(denominator) over independent clusters, with limits.
+
+    For ratios that are not proportions (hybrid seeds per flower). The clusters are the tags; the spread of
+    the ratio between them is the linearised variance of a ratio estimator (Cochran 1977, Sampling
+    Techniques, section 6.4), carried on the log scale with Student's t on tags - 1 degrees of freedom, so
+    the lower limit stays above 0. NaN limits below three tags, where the
+    spread is hardly known, or where the ratio is 0.
+    """
+    x, n = np.asarray(numerator, dtype=float), np.asarray(denominator, dtype=float)
+    known = np.isfinite(x) & np.isfinite(n) & (n > 0)
+    x, n = x[known], n[known]
+    if n.sum() <= 0:
+        return float("nan"), float("nan"), float("nan")
+    ratio = float(x.sum() / n.sum())
+    tags = len(n)
+    if tags < 3 or ratio <= 0:
+        return ratio, float("nan"), float("nan")
+    residual = x - ratio * n
+    error = np.sqrt(tags / (tags - 1) * np.sum(residual**2)) / n.sum()
+    width = float(stats.t.ppf(0.5 + level / 2, tags - 1) * error / ratio)
+    return ratio, ratio * float(np.exp(-width)), ratio * float(np.exp(min(width, 700.0)))

@@ -1,0 +1,183 @@
+"""Logistic regression of tagged clusters: fitted by the library, guarded by us.
+
+    y, m    plants of the class (self), and of the other class (hybrid), in one cluster
+    X       design matrix (cluster, column), first column 1
+    tag     the clusters of one tag are correlated; errors allow for it
+
+The fit is statsmodels' binomial GLM with cluster-robust covariance. Ours are the checks that the library
+leaves to its user: whether a finite fit exists at all (separation), and whether columns can be told apart.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg, optimize, stats
+from scipy.special import expit
+from statsmodels.genmod.families import Binomial
+from statsmodels.genmod.generalized_linear_model import GLM
+from statsmodels.tools.sm_exceptions import ConvergenceWarning, PerfectSeparationWarning
+
+from crossproof.model.arrays import Bools, Floats, Ints
+
+FAR = 12.0
+"""Linear predictor (log odds) that no plausible rate has: one in 160,000."""
+
+
+@dataclass(frozen=True)
+class LogisticFit:
+    """Coefficients (column,) on the log-odds scale with cluster-robust errors, limits and p values.
+
+    `error`, `low`, `high`, `p` are NaN in a penalised fit, whose errors would mean nothing.
+    """
+
+    coefficient: Floats
+    error: Floats
+    low: Floats
+    high: Floats
+    p: Floats
+    fitted: Floats
+    penalised: bool
+
+
+def separated(y: Floats, m: Floats, design: Floats) -> Bools:
+    """Columns along which selfs and others are (quasi-)completely separated, so no finite fit exists.
+
+    A direction b with X b >= 0 wherever there is a self and X b <= 0 wherever there is another, not 0
+    everywhere, lets the likelihood rise without end (Albert & Anderson 1984, Biometrika 71:1-10). A linear
+    program finds one if there is one (Konis 2007, thesis, Oxford, section 4.2); its non-zero entries are
+    the columns at fault. Parameters: `y`, `m` (cluster,), whole counts; `design` of full column rank.
+    """
+    rows = np.unique(np.vstack([design[y > 0.5], -design[m > 0.5]]), axis=0)
+    columns = design.shape[1]
+    if not len(rows):
+        return np.ones(columns, dtype=bool)
+    scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
+    rows = rows / scale
+    found = optimize.linprog(
+        -rows.sum(axis=0),
+        A_ub=-rows,
+        b_ub=np.zeros(len(rows)),
+        bounds=[(-1.0, 1.0)] * columns,
+        method="highs",
+    )
+    if not found.success or -found.fun < 1e-7:
+        return np.zeros(columns, dtype=bool)
+    return np.asarray(np.abs(found.x) > 1e-7)
+
+
+def independent_columns(design: Floats) -> Bools:
+    """Columns to keep so that none is a sum of others; of two that say the same, the earlier stays."""
+    scale = np.linalg.norm(design, axis=0)
+    kept: list[int] = []
+    basis = np.empty(design.shape)
+    for column in range(design.shape[1]):
+        if scale[column] <= 0:
+            continue
+        vector = design[:, column] / scale[column]
+        found = basis[:, : len(kept)]
+        rest = vector - found @ (found.T @ vector)
+        rest -= found @ (found.T @ rest)  # twice, against rounding
+        size = float(np.linalg.norm(rest))
+        if size > 1e-7:
+            basis[:, len(kept)] = rest / size
+            kept.append(column)
+    out = np.zeros(design.shape[1], dtype=bool)
+    out[kept] = True
+    return out
+
+
+def variance_inflation(design: Floats, weight: Floats) -> Floats:
+    """Variance inflation factor of every column given the others, weighted by plants; (column,).
+
+    1 / (1 - R^2) of each column on the others, read off the inverse of their correlation matrix; NaN for the
+    intercept (column 0) and where the matrix has no inverse. `design` of full column rank.
+    """
+    out = np.full(design.shape[1], np.nan)
+    if design.shape[1] < 2:
+        return out
+    centred = design[:, 1:] - np.average(design[:, 1:], axis=0, weights=weight)
+    products = (centred * weight[:, None]).T @ centred
+    scale = np.sqrt(np.diag(products))
+    if (scale <= 0).any():
+        return out
+    try:
+        out[1:] = np.diag(linalg.inv(products / np.outer(scale, scale)))
+    except linalg.LinAlgError:
+        return out
+    return out
+
+
+def fit(y: Floats, m: Floats, design: Floats, tag: Ints, *, level: float = 0.95) -> LogisticFit | None:
+    """Maximum likelihood with errors robust to correlation within tags; None where it does not exist.
+
+    Limits are those of Student's t with (number of tags - 1) degrees of freedom, which is what a sandwich
+    of few tags deserves. `design` of full column rank.
+    """
+    tags = len(np.unique(tag))
+    if tags < 2 or design.shape[0] <= design.shape[1] or not (y.sum() > 0 and m.sum() > 0):
+        return None
+    some = (y + m) > 0
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        warnings.simplefilter("error", PerfectSeparationWarning)
+        warnings.simplefilter("error", ConvergenceWarning)
+        try:
+            result = GLM(np.column_stack([y, m])[some], design[some], family=Binomial()).fit(
+                cov_type="cluster", cov_kwds={"groups": tag[some]}
+            )
+        except (PerfectSeparationWarning, ConvergenceWarning, np.linalg.LinAlgError):
+            return None
+    coefficient = np.asarray(result.params, dtype=float)
+    error = np.asarray(result.bse, dtype=float)
+    if not np.isfinite(coefficient).all() or not np.isfinite(error).all():
+        return None
+    # a fit that went off to infinity stops at predictors beyond 18; the exact check is slow, so only then
+    if np.abs(design[some] @ coefficient).max() > FAR and separated(y, m, design).any():
+        return None
+    width = float(stats.t.ppf(0.5 + level / 2, tags - 1)) * error
+    ratio = np.divide(coefficient, error, out=np.full(len(error), np.nan), where=error > 0)
+    return LogisticFit(
+        coefficient,
+        error,
+        coefficient - width,
+        coefficient + width,
+        np.asarray(2 * stats.t.sf(np.abs(ratio), tags - 1)),
+        expit(design @ coefficient),
+        penalised=False,
+    )
+
+
+def fit_penalised(y: Floats, m: Floats, design: Floats, *, strength: float = 1.0) -> LogisticFit:
+    """Ridge fit by statsmodels' `fit_regularized`, for prediction and for the direction of an effect.
+
+    The penalty is `strength` / 2 times the squared coefficients of columns scaled to a standard deviation
+    of 1, as from a normal prior; the intercept goes free. A finite answer exists whenever both classes do.
+    """
+    weight = y + m
+    some = weight > 0
+    centre = np.average(design[some], axis=0, weights=weight[some])
+    deviation = np.sqrt(np.average((design[some] - centre) ** 2, axis=0, weights=weight[some]))
+    moving = deviation > 1e-9
+    scaled = np.where(moving, (design - centre) / np.where(moving, deviation, 1.0), 0.0)
+    scaled[:, 0] = 1.0
+    columns = np.concatenate([[0], np.flatnonzero(moving)])
+    columns = np.unique(columns)
+    # the library divides the likelihood by the number of rows
+    penalty = np.where(columns == 0, 0.0, strength / int(some.sum()))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        result = GLM(
+            np.column_stack([y, m])[some], scaled[some][:, columns], family=Binomial()
+        ).fit_regularized(alpha=penalty, L1_wt=0.0, maxiter=200)
+    coefficient = np.zeros(design.shape[1])
+    inner = np.asarray(result.params, dtype=float)
+    coefficient[columns] = inner
+    slopes = coefficient[1:] / np.where(moving[1:], deviation[1:], 1.0)
+    natural = np.concatenate([[coefficient[0] - float(slopes @ centre[1:])], slopes])
+    nothing = np.full(design.shape[1], np.nan)
+    return LogisticFit(
+        natural, nothing, nothing, nothing, nothing, expit(scaled @ coefficient), penalised=True
+    )

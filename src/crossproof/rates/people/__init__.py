@@ -1,0 +1,1 @@
+"""People beside each other: limits of chance, learning, standardisation, cautions."""

@@ -1,0 +1,1 @@
+"""The rates as result tables: frames in, frames out."""

@@ -1,0 +1,294 @@
+"""The result tables of the rates: frames in, frames out. This is what the workflow's steps call.
+
+Every function takes the crossing records, the verdicts (one row per plant) and the options; each counts the
+season for itself, which costs little, so that none depends on another having run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from crossproof.model.arrays import Floats, Objects
+from crossproof.model.results import CLASSES
+from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
+from crossproof.rates.estimators.intervals import proportion_interval, rate
+from crossproof.rates.estimators.next_steps import NextStep, plan
+from crossproof.rates.estimators.sequential import next_batch
+from crossproof.rates.people.cautions import CAUTION, CAUTION_SHORT
+from crossproof.rates.tables.factors import factors_table
+from crossproof.rates.tables.grouping import groupings
+from crossproof.rates.tables.groups import (
+    RATE_NAMES,
+    Success,
+    bounds,
+    group_rates,
+    tag_success,
+    too_few,
+)
+from crossproof.rates.tables.people import (
+    control_chart_table,
+    learning_table,
+    operators_table,
+)
+from crossproof.rates.tables.tally import UNDETERMINED, RateOptions, Tally, tally, text
+
+__all__ = [
+    "CAUTION",
+    "CAUTION_SHORT",
+    "RateOptions",
+    "control_chart_table",
+    "crosses_table",
+    "factors_table",
+    "learning_table",
+    "next_steps_table",
+    "operators_table",
+    "rates_by_table",
+    "season_summary",
+]
+
+
+_OWN_RECORD = ("_file", "_row")
+
+
+def crosses_table(
+    crosses: pd.DataFrame,
+    verdicts: pd.DataFrame,
+    options: RateOptions,
+    *,
+    verifiable: Mapping[str, bool] | None = None,
+) -> pd.DataFrame:
+    """One row per tag: the record, what was found, rates with limits, true success, and what to do next.
+
+    Parameters: `crosses`, `verdicts` as the records reader and the verdict step give them; `verifiable`: by
+    cross_id, whether the panel can prove the cross, where that is known.
+    Raw rates have exact (Clopper-Pearson) limits, `_bound_` columns take no or every undetermined plant,
+    `_shrunk` columns draw the tag towards the whole season.
+    """
+    season = tally(crosses, verdicts)
+    success = tag_success(season)
+    record = season.crosses.drop(columns=[c for c in _OWN_RECORD if c in season.crosses])
+    columns: dict[str, object] = {"tested": season.tested.astype("int64")}
+    for index, name in enumerate((*map(str, CLASSES), UNDETERMINED)):
+        columns[name] = season.verdicts[:, index].astype("int64")
+    columns["determined"] = season.determined.astype("int64")
+    for index, name in enumerate(CLASSES):
+        columns[f"expected_{name}"] = season.expected[:, index]
+
+    columns |= _exact("pod_set", np.fmin(season.pods, season.flowers), season.flowers, options)
+    low, high = bounds(season.verdicts)
+    seed_chance = (np.ones(season.tags), np.ones(season.tags))
+    for index, name in enumerate(RATE_NAMES):
+        columns |= _exact(name, season.weighted[:, index], season.determined, options)
+        columns[f"{name}_bound_low"], columns[f"{name}_bound_high"] = low[:, index], high[:, index]
+        shrunk = _shrunk(season.weighted[:, index], season.determined, options)
+        columns |= _limits(f"{name}_shrunk", shrunk)
+        if index == 0:
+            seed_chance = _as_beta(shrunk, season.weighted[:, 0], season.determined)
+
+    flower_chance = _success_columns(columns, season, success, options)
+    columns["verifiable"] = _verifiable(season, verifiable)
+    columns |= _next_step_columns(season, seed_chance, flower_chance, columns["verifiable"], options)
+    derived = pd.DataFrame(columns, index=record.index)
+    return pd.concat([record[[c for c in record if c not in derived]], derived], axis=1)
+
+
+def _success_columns(
+    columns: dict[str, object], season: Tally, success: Success, options: RateOptions
+) -> tuple[Floats, Floats]:
+    """Add true success to the columns; returns the beta of each tag's chance that a flower succeeds."""
+    flowers = np.where(np.isfinite(success.true.flowers), season.flowers, 0.0)
+    columns["pods_tested"] = season.pods_tested.astype("int64")
+    columns["pods_with_hybrid"] = season.pods_with_hybrid
+    columns["hybrids_per_flower"] = rate(success.hybrid_seeds, season.flowers)
+    columns |= _exact("true_success", success.true.flowers, flowers, options)
+    columns["true_success_bound_low"] = rate(success.true.low, flowers)
+    columns["true_success_bound_high"] = rate(success.true.high, flowers)
+    shrunk = _shrunk(success.true.flowers, flowers, options)
+    columns |= _limits("true_success_shrunk", shrunk)
+    columns["true_success_basis"] = np.array([str(b) for b in success.true.basis], dtype=object)
+    return _as_beta(shrunk, success.true.flowers, flowers)
+
+
+def _exact(name: str, count: Floats, total: Floats, options: RateOptions) -> dict[str, object]:
+    low, high = proportion_interval(count, total, level=options.level)
+    return {name: rate(count, total), f"{name}_low": low, f"{name}_high": high}
+
+
+def _limits(name: str, estimates: Estimates) -> dict[str, object]:
+    return {name: estimates.mean, f"{name}_low": estimates.low, f"{name}_high": estimates.high}
+
+
+def _shrunk(count: Floats, total: Floats, options: RateOptions) -> Estimates:
+    return shrink_clusters(count, total, hyper_posterior(count, total), level=options.level)
+
+
+def _as_beta(shrunk: Estimates, count: Floats, total: Floats) -> tuple[Floats, Floats]:
+    """The beta distribution with each posterior's mean and variance, as the predictive formulas need."""
+    mean = np.clip(shrunk.mean, 1e-6, 1 - 1e-6)
+    assert shrunk.variance is not None
+    size = np.maximum(mean * (1 - mean) / np.maximum(shrunk.variance, 1e-12) - 1.0, 0.05)
+    return mean * size, (1 - mean) * size
+
+
+def _verifiable(season: Tally, known: Mapping[str, bool] | None) -> Objects:
+    """yes / no where the panel's power is known; else what the plants showed, "" where nothing shows it."""
+    names = text(season.crosses, "cross_id")
+    out = np.full(season.tags, "", dtype=object)
+    out[season.determined > 0] = "yes"
+    for row, name in enumerate(names):
+        if known is not None and name in known:
+            out[row] = "yes" if known[name] else "no"
+    return out
+
+
+def _targets(season: Tally, options: RateOptions) -> Floats:
+    if "target_hybrids" not in season.crosses:
+        return np.full(season.tags, float(options.target_hybrids))
+    values = pd.to_numeric(season.crosses["target_hybrids"], errors="coerce").to_numpy(
+        dtype=float, na_value=np.nan
+    )
+    return np.where(np.isnan(values), float(options.target_hybrids), np.maximum(values, 0.0))
+
+
+def _next_step_columns(
+    season: Tally,
+    seed_chance: tuple[Floats, Floats],
+    flower_chance: tuple[Floats, Floats],
+    verifiable: object,
+    options: RateOptions,
+) -> dict[str, object]:
+    target = np.round(_targets(season, options))
+    found = season.verdicts[:, 0]
+    wanted = np.maximum(target - found, 0.0)
+    stored = np.maximum(np.nan_to_num(season.seeds) - season.tested, 0.0)
+    stored = np.where(season.pods == 0, 0.0, np.round(stored))
+    steps = plan(
+        wanted, stored, seed_chance, flower_chance, yields=season.yields,
+        probability=options.success_probability,
+    )  # fmt: skip
+    batch = next_batch(wanted, stored, *seed_chance)
+    provable = np.asarray(verifiable) != "no"
+    seeds = np.where(provable, steps.seeds, 0)
+    flowers = np.where(provable, steps.flowers, 0)
+    new_seeds = np.ceil(np.maximum(flowers, 0) * _seeds_per_flower(season))
+    tests = seeds + new_seeds.astype(np.int64)
+
+    undetermined = season.verdicts[:, 4]
+    step = np.full(season.tags, str(NextStep.REPEAT), dtype=object)
+    step[seeds > 0] = str(NextStep.TEST_SEEDS)
+    step[(seeds > 0) & ~steps.seeds_suffice] = str(NextStep.TEST_AND_REPEAT)
+    step[flowers < 0] = str(NextStep.UNPLANNED)
+    step[(undetermined >= wanted) & (season.expected[:, 0] >= target - 0.5)] = str(NextStep.RETEST)
+    step[~provable] = str(NextStep.NOT_VERIFIABLE)
+    step[wanted <= 0] = str(NextStep.ENOUGH)
+    step[target <= 0] = str(NextStep.NO_TARGET)
+    return {
+        "target": target.astype("int64"),
+        "hybrids_found": found.astype("int64"),
+        "seeds_left": stored.astype("int64"),
+        "p_target": steps.p_target,
+        "seeds_next": np.where(provable, batch.seeds, 0),
+        "expected_tests": np.where(provable, batch.expected_tests, 0.0),
+        "seeds_to_test": seeds,
+        "flowers_to_repeat": pd.array(pd.Series(flowers, dtype="Int64").mask(flowers < 0)),
+        "tests_needed": tests,
+        "test_cost": tests * options.test_cost,
+        "next_step": step,
+    }
+
+
+def _seeds_per_flower(season: Tally) -> float:
+    """Seeds harvested per flower pollinated, over the tags that recorded both; 1 where none did."""
+    known = np.isfinite(season.seeds) & (season.flowers > 0)
+    total = float(season.flowers[known].sum())
+    return float(season.seeds[known].sum()) / total if total > 0 else 1.0
+
+
+def rates_by_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
+    """Rates of every group of tags, long: `factor` (mother, hour, week, ..) and `level`, then the rates.
+
+    Factors: season, operator, mother, father, hour, temperature class, week, each column named in
+    `rates_by`; and pod, where plants carry one (exact limits: a pod is a single cluster).
+    """
+    season = tally(crosses, verdicts)
+    success = tag_success(season)
+    parts = []
+    for factor in groupings(season, options):
+        frame, _ = group_rates(season, success, factor.group, len(factor.levels), options)
+        frame.insert(0, "factor", factor.name)
+        frame.insert(1, "level", list(factor.levels))
+        frame["too_few"] = too_few(frame, options)
+        parts.append(frame)
+    if season.pods_recorded:
+        parts.append(_pods(season, options))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _pods(season: Tally, options: RateOptions) -> pd.DataFrame:
+    """Rates of each pod that plants carry."""
+    named = season.cluster_pod != ""
+    names = text(season.crosses, "cross_id")[season.cluster_tag[named]]
+    n = season.cluster_n[named]
+    columns: dict[str, object] = {
+        "factor": "pod",
+        "level": [f"{c} {p}" for c, p in zip(names, season.cluster_pod[named], strict=True)],
+        "tags": 1,
+        "determined": n.astype("int64"),
+    }
+    for index, name in enumerate(map(str, CLASSES)):
+        columns[name] = season.cluster_verdicts[named, index].astype("int64")
+    for index, name in enumerate(RATE_NAMES):
+        columns |= _exact(name, season.cluster_weighted[named, index], n, options)
+    columns["too_few"] = True
+    return pd.DataFrame(columns)
+
+
+def next_steps_table(table: pd.DataFrame) -> pd.DataFrame:
+    """The work that `crosses_table` leads to: crosses below target, those nearest to it first.
+
+    Parameters: the frame `crosses_table` gave.
+    """
+    open_steps = ~table["next_step"].isin([str(NextStep.ENOUGH), str(NextStep.NO_TARGET)])
+    columns = [
+        "cross_id", "mother", "father", "target", "hybrids_found", "next_step", "seeds_left", "seeds_next",
+        "seeds_to_test", "p_target", "expected_tests", "flowers_to_repeat", "tests_needed", "test_cost",
+    ]  # fmt: skip
+    work = table.loc[open_steps, [c for c in columns if c in table]]
+    return work.sort_values(["p_target", "cross_id"], ascending=[False, True], kind="stable").reset_index(
+        drop=True
+    )
+
+
+def season_summary(
+    crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions
+) -> dict[str, float | int | str]:
+    """The season in figures: counts, rates with limits, what is still to do and what it costs."""
+    season = tally(crosses, verdicts)
+    frame, means = group_rates(season, tag_success(season), np.zeros(season.tags, dtype=np.int64), 1, options)
+    out: dict[str, float | int | str] = {}
+    for name in frame:
+        value = frame[name].iloc[0]
+        if value is pd.NA or value != value:
+            out[str(name)] = float("nan")
+        else:
+            out[str(name)] = int(value) if isinstance(value, int | np.integer) else float(value)
+    table = crosses_table(crosses, verdicts, options)
+    steps = table["next_step"].value_counts()
+    out["correlation_in_cluster"] = means["hybrid_rate"].rho
+    out["cluster"] = "pod" if season.pods_recorded else "tag"
+    out["plants_without_cross"] = season.lost
+    out["plants_held"] = int(season.held.sum())
+    out["crosses_at_target"] = int(steps.get(str(NextStep.ENOUGH), 0))
+    out["crosses_below_target"] = int(
+        len(table) - steps.get(str(NextStep.ENOUGH), 0) - steps.get(str(NextStep.NO_TARGET), 0)
+    )
+    below = ~table["next_step"].isin([str(NextStep.ENOUGH), str(NextStep.NO_TARGET)])
+    for name in ("seeds_to_test", "flowers_to_repeat", "tests_needed", "test_cost"):
+        out[name] = (
+            float(table.loc[below, name].sum()) if name == "test_cost" else int(table.loc[below, name].sum())
+        )
+    out["currency"] = options.currency
+    return out

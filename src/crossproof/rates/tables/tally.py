@@ -1,0 +1,204 @@
+"""A season's records and verdicts as the arrays that the rates are computed from. Pandas in, arrays out.
+
+    tag       one row of the crossing records, in their order
+    cluster   the plants that share their fate: a pod where the plants carry one, else the tag
+    class     hybrid, self, outcross, off_pedigree (the order of CLASSES)
+
+*Determined* plants have one of the four verdicts and are not on a plate that is held. Rates are taken over
+them, each counted by its posterior. Expected counts are sums of posteriors over every plant that has data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from crossproof.model.arrays import Bools, Floats, Ints, Objects
+from crossproof.model.results import CLASSES, Decision, Verdict
+from crossproof.rates.estimators.clusters import group_sum
+
+POSTERIORS = tuple(f"p_{c}" for c in CLASSES)
+
+
+@dataclass(frozen=True)
+class RateOptions:
+    """Settings of the rates; the names are those of config.yaml.
+
+    `level`: of all intervals. `temperature_step`: width of a temperature class in degrees Celsius.
+    """
+
+    target_hybrids: int = 4
+    rates_by: tuple[str, ...] = ()
+    min_group_plants: int = 20
+    min_group_tags: int = 5
+    success_probability: float = 0.95
+    test_cost: float = 0.0
+    currency: str = ""
+    level: float = 0.95
+    temperature_step: float = 4.0
+
+    @classmethod
+    def of(cls, settings: object) -> RateOptions:
+        """Take the fields that `settings` (a Config, a mapping) has; defaults for the rest."""
+        found: dict[str, Any] = {}
+        for field in fields(cls):
+            value = (
+                settings.get(field.name)
+                if isinstance(settings, Mapping)
+                else getattr(settings, field.name, None)
+            )
+            if value is not None:
+                found[field.name] = tuple(value) if field.name == "rates_by" else value
+        return cls(**found)
+
+
+@dataclass(frozen=True)
+class Tally:
+    """One season counted. Arrays (tag,) or (tag, class) unless said; `cluster_*` are (cluster,)."""
+
+    crosses: pd.DataFrame
+    tested: Floats
+    verdicts: Floats
+    """Plants per verdict, (tag, 5): the classes, then undetermined (held plates among them)."""
+    expected: Floats
+    determined: Floats
+    weighted: Floats
+    """Sums of posteriors over determined plants."""
+    held: Floats
+    flowers: Floats
+    pods: Floats
+    seeds: Floats
+    any_hybrid: Floats
+    pods_tested: Floats
+    pods_with_hybrid: Floats
+    cluster_tag: Ints
+    cluster_n: Floats
+    cluster_weighted: Floats
+    cluster_verdicts: Floats
+    """Determined plants per class, (cluster, class), whole numbers."""
+    cluster_pod: Objects
+    pods_recorded: bool
+    yields: Floats
+    """Shares of the pods with a hybrid that have 1, 2, 3 .. of them; [1] where pods are not recorded."""
+    lost: int
+    """Plants whose cross is not in the records."""
+
+    @property
+    def tags(self) -> int:
+        """Number of tags."""
+        return len(self.crosses)
+
+
+def number(frame: pd.DataFrame, column: str) -> Floats:
+    """A column as floats, NaN where absent or not a number."""
+    if column not in frame:
+        return np.full(len(frame), np.nan)
+    return np.asarray(pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan))
+
+
+def text(frame: pd.DataFrame, column: str) -> Objects:
+    """A column as strings, "" where absent or missing."""
+    if column not in frame:
+        return np.full(len(frame), "", dtype=object)
+    values = frame[column].astype(object).where(frame[column].notna(), "")
+    # each distinct value once: a season has few mothers and many plants
+    codes, distinct = pd.factorize(values, sort=False)
+    words = np.array([str(v).strip() for v in distinct], dtype=object)
+    return words[codes] if len(words) else np.full(len(frame), "", dtype=object)
+
+
+def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
+    """Count one season.
+
+    Parameters: `crosses`, one row per tag, columns as the records reader gives them; `verdicts`, one row per
+    plant. Columns that are absent count as not recorded.
+    """
+    crosses = crosses.reset_index(drop=True)
+    tags = len(crosses)
+    # a cross_id that stands twice is an error of the records; its plants go to the first row
+    place = {name: row for row, name in reversed(list(enumerate(text(crosses, "cross_id"))))}
+    tag_all = np.array([place.get(name, -1) for name in text(verdicts, "cross_id")], dtype=np.int64)
+    known = tag_all >= 0
+    plants = verdicts.loc[known].reset_index(drop=True)
+    tag = tag_all[known]
+
+    names = text(plants, "verdict")
+    kind = np.full(len(plants), len(CLASSES), dtype=np.int64)
+    for index, name in enumerate(CLASSES):
+        kind[names == str(name)] = index
+    held = np.array([d == str(Decision.HOLD) for d in text(plants, "decision")], dtype=bool)
+    kind[held] = len(CLASSES)
+    posterior = np.column_stack([number(plants, p) for p in POSTERIORS]) if len(plants) else np.zeros((0, 4))
+    has_data: Bools = np.asarray(np.isfinite(posterior).all(axis=1), dtype=bool)
+    posterior = np.where(has_data[:, None], posterior, 0.0)
+    sure = kind < len(CLASSES)
+    # a determined plant without posteriors counts by its verdict
+    bare = sure & ~has_data
+    posterior[bare] = np.eye(5)[kind[bare], :4]
+    weight = np.where(sure[:, None], posterior, 0.0)
+
+    flowers = number(crosses, "flowers")
+    flowers = np.where(np.isnan(flowers), 1.0, flowers)
+    pods, seeds = number(crosses, "pods"), number(crosses, "seeds")
+
+    pod = text(plants, "pod")
+    labels = sorted(set(pod), key=_pod_order)
+    place_of = {label: index for index, label in enumerate(labels)}
+    codes = np.array([place_of[p] for p in pod], dtype=np.int64)
+    cluster_key = tag * (len(labels) + 1) + codes
+    keys, cluster = np.unique(cluster_key[sure], return_inverse=True)
+    cluster = np.ravel(cluster)
+    clusters = len(keys)
+    cluster_tag = keys // (len(labels) + 1)
+    cluster_pod = np.array([labels[key % (len(labels) + 1)] for key in keys], dtype=object)
+    cluster_n = group_sum(cluster, np.ones(len(cluster)), clusters)
+    cluster_weighted = _sums(cluster, weight[sure], clusters)
+    cluster_verdicts = _sums(cluster, np.eye(5)[kind[sure], :4], clusters)
+    log_none = np.log1p(-np.minimum(posterior[sure, 0], 1 - 1e-12))
+    pod_any = -np.expm1(group_sum(cluster, log_none, clusters))
+    named = cluster_pod != ""
+    hybrids_per_pod = np.round(cluster_weighted[:, 0][named]).astype(np.int64)
+    hits = hybrids_per_pod[hybrids_per_pod > 0]
+    # fewer than ten pods say little of the spread; then a success counts one hybrid
+    yields = np.bincount(hits)[1:] / len(hits) if len(hits) >= 10 else np.array([1.0])
+
+    return Tally(
+        crosses=crosses,
+        tested=group_sum(tag, np.ones(len(tag)), tags),
+        verdicts=_sums(tag, np.eye(5)[kind], tags),
+        expected=_sums(tag, posterior, tags),
+        determined=group_sum(tag, sure, tags),
+        weighted=_sums(tag, weight, tags),
+        held=group_sum(tag, held, tags),
+        flowers=flowers,
+        pods=pods,
+        seeds=seeds,
+        any_hybrid=-np.expm1(group_sum(tag[sure], log_none, tags)),
+        pods_tested=group_sum(cluster_tag[named], np.ones(int(named.sum())), tags),
+        pods_with_hybrid=group_sum(cluster_tag[named], pod_any[named], tags),
+        cluster_tag=cluster_tag,
+        cluster_n=cluster_n,
+        cluster_weighted=cluster_weighted,
+        cluster_verdicts=cluster_verdicts,
+        cluster_pod=cluster_pod,
+        pods_recorded=bool(named.any()),
+        yields=yields,
+        lost=int((~known).sum()),
+    )
+
+
+def _pod_order(label: str) -> tuple[int, int, str]:
+    """Pod 2 before pod 10, numbers before names."""
+    return (0, int(label), label) if label.isascii() and label.isdigit() else (1, 0, label)
+
+
+def _sums(index: Ints, values: Floats, size: int) -> Floats:
+    """Column sums of values (row, column) by index, (size, column)."""
+    return np.column_stack([group_sum(index, values[:, c], size) for c in range(values.shape[1])])
+
+
+UNDETERMINED = str(Verdict.UNDETERMINED)

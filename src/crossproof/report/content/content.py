@@ -1,0 +1,97 @@
+"""What a report says, computed once; html.py, xlsx.py and labels.py only draw it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from crossproof.model.results import Verdict
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.blocks import Section
+from crossproof.report.content.inputs import PlantCalls, ReportInputs, texts
+from crossproof.report.content.marks import VERDICT_MARKS, verdict_of
+from crossproof.report.content.payload import build_payload
+from crossproof.report.sections import actions, crosses, crossing, method, panel, people, plates
+from crossproof.report.sections.method import run_digest
+from crossproof.text import shown
+
+__all__ = ["Content", "PlantCalls", "ReportInputs", "build_content"]
+
+
+@dataclass(frozen=True)
+class Content:
+    """The finished words, tables and chart specifications of a report.
+
+    `tally` counts plants by verdict, in the order of the marks; `payload` is the data of the page's script.
+    """
+
+    inputs: ReportInputs
+    title: str
+    season: str
+    summary: str
+    digest: str
+    finished: str
+    tally: tuple[tuple[str, str, int], ...]
+    sections: tuple[Section, ...]
+    payload: dict[str, Any]
+
+
+def build_content(inputs: ReportInputs, progress: Callable[[str], None] | None = None) -> Content:
+    """Compute everything the report says.
+
+    `progress` is called with a few words as the work goes on.
+    """
+    tell = progress or (lambda text: None)
+    sections = []
+    for words, make in (
+        ("what to do", actions.section),
+        ("plates", plates.section),
+        ("crosses", crosses.section),
+        ("how crossing went", crossing.section),
+        ("people", people.section),
+        ("lines and markers", panel.section),
+        ("plants", method.plant_section),
+        ("method", method.section),
+        ("inputs", method.inputs_section),
+    ):
+        tell(f"report: {words}")
+        sections.append(make(inputs))
+    tell("report: plants and their calls")
+    crop, season = shown(inputs.config.get("crop")), shown(inputs.config.get("season"))
+    return Content(
+        inputs=inputs,
+        title=" · ".join(t for t in (crop[:1].upper() + crop[1:], season) if t) or "Crossing season",
+        season=season,
+        summary=_summary(inputs),
+        digest=run_digest(inputs),
+        finished=shown(inputs.run.get("finished", inputs.run.get("time"))),
+        tally=_tally(inputs),
+        sections=tuple(sections),
+        payload=build_payload(inputs),
+    )
+
+
+def _summary(inputs: ReportInputs) -> str:
+    verdicts = [verdict_of(v) for v in texts(inputs.verdicts, "verdict")]
+    determined = sum(v is not Verdict.UNDETERMINED for v in verdicts)
+    hybrids = verdicts.count(Verdict.HYBRID)
+    people = {o for o in texts(inputs.crosses, "operator") if o}
+    text = fmt.noun(len(inputs.crosses), "cross", "crosses")
+    if people:
+        text += f" by {fmt.noun(len(people), 'person', 'people')}"
+    text += f", {fmt.noun(len(verdicts), 'plant')} genotyped"
+    if len(inputs.plates):
+        text += f" on {fmt.noun(len(inputs.plates), 'plate')}"
+    if determined:
+        text += (
+            f". Of {fmt.count(determined)} with a verdict, {fmt.count(hybrids)} "
+            f"({fmt.share(hybrids / determined)}) are the "
+            "hybrid their tag says"
+        )
+    return text + "."
+
+
+def _tally(inputs: ReportInputs) -> tuple[tuple[str, str, int], ...]:
+    verdicts = [verdict_of(v) for v in texts(inputs.verdicts, "verdict")]
+    return tuple((m.key, m.label, verdicts.count(v)) for v, m in VERDICT_MARKS.items())

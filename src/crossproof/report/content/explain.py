@@ -1,0 +1,312 @@
+"""The evidence for one plant, in words and marker by marker.
+
+The words are templates filled from the columns of verdicts.csv. The page carries the same templates and
+fills them for whichever plant is opened, so that page and terminal say the same.
+A field is written {column|format}: n a count, s a share, p a probability, x a power of ten, t text.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from rich.console import Group
+from rich.table import Table as RichTable
+from rich.text import Text
+
+from crossproof.errors import UsageError, error
+from crossproof.model.genotypes import genotype_alleles
+from crossproof.model.results import Decision, Verdict
+from crossproof.model.sentinels import MISSING
+from crossproof.report.content import numbers as fmt
+from crossproof.report.content.inputs import PlantCalls, ReportInputs, is_homozygote
+from crossproof.report.content.marks import DECISION_WORDS, VERDICT_MARKS, verdict_of
+from crossproof.text import shown
+
+if TYPE_CHECKING:
+    from crossproof.report.content.content import Content
+
+TEMPLATES: dict[str, str] = {
+    "hybrid": "{plant} is a hybrid of {mother} and {father}, as its tag says (probability {p_hybrid|p}).",
+    "self": "{plant} is a self: {mother} was pollinated by her own pollen (probability {p_self|p}).",
+    "outcross": "{plant} comes from {mother}, but the pollen was not that of {father} "
+    "(probability {p_outcross|p}).",
+    "off_pedigree": "{plant} is not a first-generation child of {mother}: it may be seed of the father, a "
+    "later "
+    "generation, another line or another cross (probability {p_off_pedigree|p}).",
+    "undetermined": "{plant} has no verdict. Likeliest is {leading_class}, but short of the threshold.",
+    "undetermined_bare": "{plant} has no verdict.",
+    "reason": "Why: {reason}.",
+    "settle": "What would settle it: {settle}",
+    "source": "What explains it best: {likely_source} (probability {source_probability|p}). Close relatives "
+    "of a line cannot always be told from it.",
+    "contrast": "The parents differ at {contrast_markers|n} markers. Scored in this plant: "
+    "{contrast_scored|n}; "
+    "heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% interval {het_low|s} to "
+    "{het_high|s}). "
+    "A hybrid is heterozygous at nearly all of them, a self at nearly none.",
+    "contrast_unscored": "The parents differ at {contrast_markers|n} markers, but none of these was scored "
+    "in "
+    "this plant.",
+    "contrast_none": "No marker of the panel tells {mother} from {father}, so markers cannot prove this "
+    "cross.",
+    "foreign": "{foreign_calls|n} calls carry an allele that neither parent has.",
+    "foreign_one": "One call carries an allele that neither parent has; a single one may be a slip of the "
+    "assay.",
+    "foreign_none": "No call carries an allele that neither parent has.",
+    "lod_for": "The calls are {lod|x} times as likely under hybrid as under the best other class.",
+    "lod_against": "The calls are {lod|x} times as likely under the best other class as under hybrid.",
+    "call_rate": "It has calls at {call_rate|s} of the markers used.",
+    "keep": "Decision: keep.",
+    "cull": "Decision: cull. A verdict is a probability: keep remnant seed of whatever cannot be made again.",
+    "retest": "Decision: retest. Sample leaf again before anything is thrown away.",
+    "hold": "Decision: hold. Its plate, file, tag or parent tube is in doubt; neither keep nor cull until "
+    "that is settled.",
+    "flags": "Remarks: {flags}.",
+}
+
+UNEXPECTED = (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)
+"""Verdicts of which a reader asks where the plant came from; of a hybrid or self the verdict says it."""
+
+_FIELD = re.compile(r"\{(\w+)(?:\|(\w))?\}")
+
+ROUNDED = {
+    "het_share": 4,
+    "het_low": 4,
+    "het_high": 4,
+    "call_rate": 4,
+    "source_probability": 4,
+    "p_hybrid": 5,
+    "p_self": 5,
+    "p_outcross": 5,
+    "p_off_pedigree": 5,
+    "lod": 2,
+}
+"""Decimals that the page carries; the terminal rounds the same way first."""
+
+
+def number(value: object) -> float:
+    """A cell as a float, NaN where it is none."""
+    try:
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return float("nan")
+
+
+def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """Which sentences hold for a plant, in the order they are said."""
+    verdict = verdict_of(shown(row.get("verdict")))
+    keys = [verdict.value]
+    if verdict is Verdict.UNDETERMINED and not shown(row.get("leading_class")):
+        keys = ["undetermined_bare"]
+    if shown(row.get("reason")):
+        keys.append("reason")
+    contrast, scored = number(row.get("contrast_markers")), number(row.get("contrast_scored"))
+    if contrast == 0:
+        keys.append("contrast_none")
+    elif scored == 0:
+        keys.append("contrast_unscored")
+    elif contrast > 0:
+        keys.append("contrast")
+    foreign = number(row.get("foreign_calls"))
+    if foreign >= 0 and number(row.get("call_rate")) > 0:
+        keys.append("foreign_none" if foreign == 0 else "foreign_one" if foreign == 1 else "foreign")
+    if shown(row.get("likely_source")) and verdict in UNEXPECTED:
+        keys.append("source")
+    lod = number(row.get("lod"))
+    if np.isfinite(lod):
+        keys.append("lod_for" if lod >= 0 else "lod_against")
+    if np.isfinite(number(row.get("call_rate"))):
+        keys.append("call_rate")
+    if shown(row.get("settle")):
+        keys.append("settle")
+    if shown(row.get("flags")):
+        keys.append("flags")
+    decision = shown(row.get("decision"))
+    if decision in {d.value for d in Decision}:
+        keys.append(decision)
+    return tuple(keys)
+
+
+def fill(template: str, row: Mapping[str, Any]) -> str:
+    """A template with the row's values in its fields."""
+
+    def value(match: re.Match[str]) -> str:
+        column, form = match.group(1), match.group(2) or "t"
+        cell = row.get(column)
+        if form == "t":
+            text = shown(cell)
+            return text.replace("_", " ") if column == "leading_class" else text.removesuffix(".")
+        x = number(cell)
+        x = round(x, ROUNDED.get(column, 6))
+        return {"n": fmt.count, "s": fmt.share, "p": fmt.probability, "x": fmt.factor}[form](x)
+
+    text = _FIELD.sub(value, template)
+    return text if text.endswith((".", "!", "?")) else text + "."
+
+
+def sentences(row: Mapping[str, Any]) -> list[str]:
+    """The evidence for one plant in words."""
+    return [fill(TEMPLATES[key], row) for key in template_keys(row)]
+
+
+@dataclass(frozen=True)
+class MarkerRow:
+    """One marker of one plant against both parents."""
+
+    marker: str
+    chrom: str
+    pos: int
+    mother: str
+    father: str
+    plant: str
+    kind: str
+    reading: str
+
+
+def genotype_text(code: int, alleles: tuple[str, ...]) -> str:
+    """A genotype number as its alleles, "A/G"; "-" where nothing is known."""
+    if code == MISSING:
+        return "-"
+    a, b = genotype_alleles(len(alleles))[code]
+    return f"{alleles[a]}/{alleles[b]}"
+
+
+def marker_rows(calls: PlantCalls, plant: str, mother: str, father: str) -> list[MarkerRow]:
+    """Every marker of one plant against both parents, in genome order."""
+    m_codes, f_codes, p_codes = (
+        calls.parent_codes(mother),
+        calls.parent_codes(father),
+        calls.plant_codes(plant),
+    )
+    contrast, shared = calls.contrast(mother, father), calls.shared(mother, father)
+    rows = []
+    for j, alleles in enumerate(calls.alleles):
+        kind = "contrast" if contrast[j] else "shared" if shared[j] else "open"
+        rows.append(
+            MarkerRow(
+                shown(calls.marker_ids[j]),
+                shown(calls.chrom[j]),
+                int(calls.pos[j]),
+                genotype_text(int(m_codes[j]), alleles),
+                genotype_text(int(f_codes[j]), alleles),
+                genotype_text(int(p_codes[j]), alleles),
+                kind,
+                reading(int(m_codes[j]), int(f_codes[j]), int(p_codes[j]), len(alleles)),
+            )
+        )
+    return rows
+
+
+def reading(mother: int, father: int, plant: int, k: int) -> str:
+    """What one call says, given both parents' genotype numbers."""
+    if plant == MISSING:
+        return "not scored"
+    if mother == MISSING or father == MISSING:
+        return "a parent is not known"
+    pairs = genotype_alleles(k)
+    seen, from_mother, from_father = set(pairs[plant]), set(pairs[mother]), set(pairs[father])
+    if seen - (from_mother | from_father):
+        return "foreign allele"
+    fixed = bool(is_homozygote(np.array([mother, father], dtype=np.int8)).all())
+    if not fixed:
+        return "a parent is not fixed here"
+    if mother == father:
+        return "as both parents"
+    if len(seen) == 2:
+        return "one allele of each parent"
+    return "mother's allele only" if seen <= from_mother else "father's allele only"
+
+
+def find_plant(verdicts: pd.DataFrame, plant: str) -> dict[str, Any]:
+    """The row of a plant, by plant name or by sample name.
+
+    Raises UsageError, naming the nearest names, where there is none.
+    """
+    for column in ("plant", "sample_id", "samples"):
+        if column in verdicts.columns:
+            hit = verdicts[verdicts[column].astype(str) == plant]
+            if len(hit):
+                return {str(k): v for k, v in hit.iloc[0].to_dict().items()}
+    known = {str(p).casefold(): str(p) for p in verdicts.get("plant", pd.Series(dtype=str))[:50_000]}
+    near = [known[n] for n in difflib.get_close_matches(plant.casefold(), list(known), n=3)]
+    of_cross = [] if "cross_id" not in verdicts else verdicts["plant"][verdicts["cross_id"] == plant].tolist()
+    if of_cross:
+        more = ", ..." if len(of_cross) > 5 else ""
+        hint = f"This is a cross; its plants are {', '.join(map(str, of_cross[:5]))}{more}."
+    else:
+        hint = f"Did you mean {', '.join(near)}?" if near else "verdicts.csv lists every plant."
+    raise UsageError(error("verdicts.csv", "No plant has this name.", hint, column="plant", value=plant))
+
+
+def explain_text(source: ReportInputs | Content, plant: str) -> str:
+    """The evidence for one plant as plain text."""
+    from rich.console import Console
+
+    console = Console(width=110, color_system=None, force_terminal=False, highlight=False)
+    with console.capture() as capture:
+        console.print(explain_plant(source, plant))
+    return capture.get()
+
+
+def explain_plant(source: ReportInputs | Content, plant: str) -> Group:
+    """The evidence for one plant for a terminal: words, probabilities, and the markers that speak.
+
+    Raises UsageError where no plant has this name.
+    """
+    inputs = source if isinstance(source, ReportInputs) else source.inputs
+    row = find_plant(inputs.verdicts, plant)
+    verdict = verdict_of(shown(row.get("verdict")))
+    name, mother, father = shown(row.get("plant")), shown(row.get("mother")), shown(row.get("father"))
+    head = Text()
+    head.append(name, style="bold")
+    head.append(f"   {mother or 'unknown'} x {father or 'unknown'}   cross {shown(row.get('cross_id'))}")
+    if shown(row.get("plate")):
+        head.append(f"   plate {shown(row.get('plate'))}, well {shown(row.get('well'))}")
+    mark = VERDICT_MARKS[verdict]
+    verdict_line = Text(f"[{mark.letter}] {mark.label}", style="bold")
+    decision = shown(row.get("decision"))
+    if decision in {d.value for d in Decision}:
+        verdict_line.append(f"   {DECISION_WORDS[Decision(decision)][0].lower()}")
+    parts: list[Any] = [head, verdict_line, Text("")]
+    parts += [Text(f"  {s}") for s in sentences(row)]
+    parts += [Text(""), _probability_table(row)]
+    if inputs.calls is not None and name in inputs.calls.plant_place:
+        raw_mother, raw_father = str(row.get("mother")), str(row.get("father"))
+        rows = marker_rows(inputs.calls, str(row.get("plant")), raw_mother, raw_father)
+        parts += [Text(""), *_marker_part(rows, mother, father)]
+    else:
+        parts += [Text(""), Text("  No calls of this plant are stored.")]
+    return Group(*parts)
+
+
+def _probability_table(row: Mapping[str, Any]) -> RichTable:
+    table = RichTable(box=None, show_header=False, pad_edge=False, padding=(0, 2))
+    for verdict in (Verdict.HYBRID, Verdict.SELF, Verdict.OUTCROSS, Verdict.OFF_PEDIGREE):
+        p = number(row.get(f"p_{verdict.value}"))
+        bar = "#" * round(30 * p) if np.isfinite(p) else ""
+        mark = VERDICT_MARKS[verdict]
+        table.add_row(
+            Text(f"  [{mark.letter}]"), Text(mark.label), Text(fmt.probability(p) or "-"), Text(bar)
+        )
+    return table
+
+
+def _marker_part(rows: list[MarkerRow], mother: str, father: str) -> list[Any]:
+    speaking = [r for r in rows if r.kind == "contrast" or r.reading == "foreign allele"]
+    quiet = len(rows) - len(speaking)
+    title = "Markers at which the parents differ, and calls foreign to both"
+    if not speaking:
+        return [Text(f"  {title}: none.")]
+    table = RichTable(box=None, title=Text(title), title_justify="left", pad_edge=False, padding=(0, 2))
+    for label in ("marker", "place", f"mother {mother}", f"father {father}", "plant", "reading"):
+        table.add_column(Text(label), overflow="fold")
+    for r in speaking:
+        place = f"{r.chrom}:{r.pos}" if r.chrom else ""
+        table.add_row(*(Text(t) for t in (r.marker, place, r.mother, r.father, r.plant, r.reading)))
+    return [table, Text(f"  {fmt.noun(quiet, 'other marker')} not listed: shared by the parents, or silent.")]

@@ -1,0 +1,1 @@
+"""How a report looks: pages, workbook, labels, charts."""

@@ -1,0 +1,202 @@
+"""The workbook to carry to the bench, drawn from worklist.py.
+
+Everything that is text is written as text: a plant called =1+1 stays a name. Metadata are constant, so that
+the same season gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import xlsxwriter
+
+from crossproof.report.content.content import Content
+from crossproof.report.content.marks import VERDICT_MARKS, Mark
+from crossproof.report.content.worklist import Grid, Sheet, build_sheets
+
+_FIXED_TIME = datetime(2000, 1, 1)
+_HEADER_ROW = 2
+_LETTER_INK = {"hybrid": "#FFFFFF", "outcross": "#FFFFFF"}
+
+
+def write_worklist(content: Content, path: Path) -> None:
+    """Write worklist.xlsx; the file appears whole or not at all.
+
+    Raises OSError where the place cannot be written.
+    """
+    data = worklist_bytes(content)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with temporary.open("wb") as handle:
+            handle.write(data)
+            handle.flush()
+            os.fsync(handle.fileno())
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def worklist_bytes(content: Content) -> bytes:
+    """The workbook as bytes."""
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(
+        buffer,
+        {
+            "in_memory": True,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "strings_to_numbers": False,
+            "nan_inf_to_errors": False,
+            "default_date_format": "yyyy-mm-dd",
+        },
+    )
+    book.set_properties({"title": "Worklist", "author": "crossproof", "created": _FIXED_TIME})
+    formats = _formats(book)
+    _front(book, content, formats)
+    for sheet in build_sheets(content.inputs):
+        if isinstance(sheet, Grid):
+            _draw_grid(book, sheet, formats)
+        else:
+            _draw_sheet(book, sheet, formats)
+    book.close()
+    return buffer.getvalue()
+
+
+def _formats(book: Any) -> dict[str, Any]:
+    base = {"font_name": "Calibri", "font_size": 10.5, "valign": "vcenter"}
+    thin = {"bottom": 1, "bottom_color": "#C9D2CD"}
+    out = {
+        "title": book.add_format({**base, "font_size": 15, "bold": True}),
+        "note": book.add_format({**base, "font_color": "#52606A", "text_wrap": False}),
+        "head": book.add_format({**base, "bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom"}),
+        "text": book.add_format({**base, **thin, "num_format": "@"}),
+        "sign": book.add_format({**base, "bottom": 1, "left": 1, "right": 1, "num_format": "@"}),
+        "wrap": book.add_format({**base, "text_wrap": True, "valign": "top"}),
+        "bold": book.add_format({**base, "bold": True, "valign": "top"}),
+        "big": book.add_format({**base, "bold": True, "font_size": 20, "align": "left"}),
+        "well": book.add_format(
+            {
+                **base,
+                "font_size": 9,
+                "border": 1,
+                "border_color": "#9AA7A1",
+                "text_wrap": True,
+                "align": "center",
+                "num_format": "@",
+            }
+        ),
+        "edge": book.add_format({**base, "bold": True, "align": "center"}),
+        "0": book.add_format({**base, **thin, "num_format": "0"}),
+        "0%": book.add_format({**base, **thin, "num_format": "0%"}),
+        "0.000": book.add_format({**base, **thin, "num_format": "0.000"}),
+    }
+    for mark in VERDICT_MARKS.values():
+        out["mark " + mark.letter] = book.add_format(_mark_format(base, mark))
+    return out
+
+
+def _mark_format(base: dict[str, Any], mark: Mark) -> dict[str, Any]:
+    return {
+        **base,
+        "bold": True,
+        "align": "center",
+        "border": 1,
+        "bg_color": mark.colour,
+        "font_color": _LETTER_INK.get(mark.key, "#14202A"),
+        "num_format": "@",
+    }
+
+
+def _front(book: Any, content: Content, formats: dict[str, Any]) -> None:
+    page = book.add_worksheet("Start here")
+    page.hide_gridlines(2)
+    page.set_column(0, 0, 9)
+    page.set_column(1, 1, 26)
+    page.set_column(2, 2, 62)
+    page.write_string(0, 0, content.title, formats["title"])
+    page.write_string(1, 0, content.summary, formats["note"])
+    row = 3
+    for card in content.sections[0].blocks[0].cards:  # type: ignore[union-attr]
+        page.write_string(row, 0, card.number, formats["big"])
+        page.write_string(row, 1, card.label, formats["bold"])
+        page.write_string(row, 2, card.sentence, formats["wrap"])
+        row += 1
+    row += 1
+    page.write_string(row, 0, "Marks", formats["bold"])
+    for mark in VERDICT_MARKS.values():
+        row += 1
+        page.write_string(row, 0, mark.letter, formats["mark " + mark.letter])
+        page.write_string(row, 1, mark.label, formats["bold"])
+        page.write_string(row, 2, mark.means, formats["wrap"])
+    row += 2
+    for line in (
+        "A verdict is a probability. Keep remnant seed of everything that cannot be made again.",
+        "Seed certification, quarantine and biosafety follow the rules of your country and licensed "
+        "practice.",
+        f"Inputs with digest {content.digest}." if content.digest else "",
+    ):
+        page.write_string(row, 0, line, formats["note"])
+        row += 1
+    _paper(page, landscape=False)
+
+
+def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
+    page = book.add_worksheet(sheet.name)
+    page.write_string(0, 0, f"{sheet.title} ({len(sheet.rows):,})", formats["title"])
+    page.write_string(1, 0, sheet.note, formats["note"])
+    page.set_row(_HEADER_ROW, 30)
+    for k, column in enumerate(sheet.columns):
+        # The signing column has its lines from the column: a cell for every plant would cost time.
+        page.set_column(k, k, column.width, formats["sign"] if column.sign else None)
+        page.write_string(_HEADER_ROW, k, column.label, formats["head"])
+    kinds = [c.number or ("sign" if c.sign else "text") for c in sheet.columns]
+    for r, cells in enumerate(sheet.rows, start=_HEADER_ROW + 1):
+        for k, cell in enumerate(cells):
+            if isinstance(cell, str):
+                style = formats["mark " + cell] if k == sheet.marks else formats[kinds[k]]
+                if cell:
+                    page.write_string(r, k, cell[:32_000], style)
+            elif math.isfinite(cell):
+                page.write_number(r, k, float(cell), formats[kinds[k]])
+    last = max(_HEADER_ROW + 1, _HEADER_ROW + len(sheet.rows))
+    page.autofilter(_HEADER_ROW, 0, last, len(sheet.columns) - 1)
+    page.freeze_panes(_HEADER_ROW + 1, 0)
+    page.repeat_rows(_HEADER_ROW)
+    _paper(page, landscape=sheet.landscape)
+
+
+def _draw_grid(book: Any, grid: Grid, formats: dict[str, Any]) -> None:
+    page = book.add_worksheet(grid.name)
+    page.hide_gridlines(2)
+    page.set_column(0, 0, 4)
+    page.set_column(1, 12, 12)
+    page.write_string(0, 0, grid.title, formats["title"])
+    page.write_string(1, 0, grid.note if grid.plates else "Nothing needs a second test.", formats["note"])
+    row = 3
+    breaks = []
+    for name, cells in grid.plates:
+        page.write_string(row, 0, name, formats["bold"])
+        row += 1
+        for r, line in enumerate(cells):
+            page.set_row(row, 18 if r == 0 else 34)
+            for k, cell in enumerate(line):
+                page.write_string(row, k, cell[:32_000], formats["edge" if r == 0 or k == 0 else "well"])
+            row += 1
+        row += 1
+        breaks.append(row)
+    page.set_h_pagebreaks(breaks[1:-1:2])
+    _paper(page, landscape=True)
+
+
+def _paper(page: Any, *, landscape: bool) -> None:
+    page.set_paper(9)
+    if landscape:
+        page.set_landscape()
+    page.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+    page.fit_to_pages(1, 0)
+    page.set_footer("&L&A&CPage &P of &N&RA verdict is a probability")

@@ -1,0 +1,1 @@
+"""A run: Snakemake, the warm worker, the terminal and its summary."""

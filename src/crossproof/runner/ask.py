@@ -1,0 +1,44 @@
+"""Have a step done by the run's warm process (`runner/warm.py`), or start it here where there is none.
+
+Run as a file by a Python without its packages, and importing as little as can be: a job's own start would
+otherwise cost more than many a job does.
+"""
+
+from __future__ import annotations
+
+import array
+import os
+import socket
+import sys
+
+SOCKET = "CROSSPROOF_WORKER"
+"""Environment variable that holds the socket's path."""
+
+
+def ask(arguments: list[str]) -> int | None:
+    """Have a job done by the warm process; its exit status, or None where there is no such process."""
+    where = os.environ.get(SOCKET)
+    if not where:
+        return None
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+        try:
+            line.connect(where)
+        except OSError:
+            return None
+        message = b"\0".join(os.fsencode(part) for part in (os.getcwd(), *arguments))
+        handles = array.array("i", [1, 2])
+        line.sendmsg([message], [(socket.SOL_SOCKET, socket.SCM_RIGHTS, handles)])
+        answer = line.recv(16)
+    return int(answer) if answer else 3
+
+
+def main() -> int:
+    """Exit status of the step named on the command line."""
+    answered = ask(sys.argv[1:])
+    if answered is None:
+        os.execv(sys.executable, [sys.executable, "-m", "crossproof.steps", *sys.argv[1:]])
+    return answered
+
+
+if __name__ == "__main__":
+    sys.exit(main())

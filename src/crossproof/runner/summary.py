@@ -1,0 +1,125 @@
+"""The short summary that stands in the terminal after a run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from crossproof.model.results import CLASSES, Decision, Verdict
+from crossproof.rates.people.cautions import CAUTION_SHORT
+from crossproof.runner.terminal import count_of, plain
+
+MOST_PEOPLE = 12
+SAID = {
+    Verdict.HYBRID: "hybrid",
+    Verdict.SELF: "selfed mother",
+    Verdict.OUTCROSS: "other pollen",
+    Verdict.OFF_PEDIGREE: "not of this cross",
+    Verdict.UNDETERMINED: "undetermined",
+}
+TOO_FEW_LOOK = "too few plants or tags to say more"
+
+
+def season_summary(results: Path) -> RenderableType:
+    """What a run found, from its result tables: plants per verdict and decision, selfing per person.
+
+    `results`: the results folder. A table that is not there is left out of the summary, so that it can be
+    shown for a run that set something aside. Names are shown as text, never read as markup.
+    """
+    parts: list[RenderableType] = []
+    verdicts = _read(results / "verdicts.csv")
+    if verdicts is None:
+        return Text("There are no verdicts to sum up.")
+    parts.append(_counts(verdicts))
+    kept = int((verdicts["decision"] == Decision.KEEP).sum())
+    crosses = verdicts.loc[verdicts["decision"] == Decision.KEEP, "cross_id"].nunique()
+    parts.append(
+        Text(
+            f"Keep {count_of(kept, 'plant')} of {count_of(crosses, 'cross', 'crosses')}; "
+            "results/worklist.xlsx lists every plant by bench "
+            "and by cross."
+        )
+    )
+    people = _read(results / "operators.csv")
+    if people is not None and len(people):
+        parts += [Text(), _people(people), Text(CAUTION_SHORT, style="italic")]
+    findings = _findings(results)
+    if findings:
+        parts += [Text(), Text("Look at these first", style="bold"), *findings]
+    return Group(Text(), *parts, Text())
+
+
+def _read(path: Path) -> pd.DataFrame | None:
+    """A result table as text, or None where it is not there or empty of columns."""
+    try:
+        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    except (FileNotFoundError, pd.errors.EmptyDataError):
+        return None
+
+
+def _counts(verdicts: pd.DataFrame) -> Table:
+    """Plants by verdict and decision."""
+    table = Table(title=count_of(len(verdicts), "plant"), title_justify="left", title_style="bold", box=None)
+    table.add_column("verdict")
+    for decision in Decision:
+        table.add_column(str(decision), justify="right")
+    table.add_column("plants", justify="right", style="bold")
+    for verdict in (*CLASSES, Verdict.UNDETERMINED):
+        mine = verdicts[verdicts["verdict"] == verdict]
+        cells = [str(int((mine["decision"] == d).sum()) or "") for d in Decision]
+        table.add_row(SAID[verdict], *cells, str(len(mine)))
+    return table
+
+
+def _percent(text: str) -> str:
+    return f"{100 * float(text):.0f} %" if text else "-"
+
+
+def _people(people: pd.DataFrame) -> Table:
+    """Selfing among the determined plants of each person, with its limits."""
+    table = Table(title="Selfed, by person", title_justify="left", title_style="bold", box=None)
+    for heading in ("person", "tags", "plants", "selfed", "95 % limits", ""):
+        table.add_column(heading, justify="left" if heading in ("person", "") else "right")
+    for row in people.head(MOST_PEOPLE).to_dict("records"):
+        few = row.get("judgement", "").startswith("too few")
+        limits = (
+            f"{_percent(row.get('selfing_rate_low', ''))} to {_percent(row.get('selfing_rate_high', ''))}"
+        )
+        table.add_row(
+            Text(plain(row["operator"]) or "nobody named"),
+            row.get("tags", ""),
+            row.get("determined", ""),
+            _percent(row.get("selfing_rate", "")),
+            limits,
+            Text(TOO_FEW_LOOK if few else "", style="dim"),
+        )
+    if len(people) > MOST_PEOPLE:
+        table.add_row(f"... and {len(people) - MOST_PEOPLE} more", "", "", "", "", "")
+    return table
+
+
+def _findings(results: Path) -> list[Text]:
+    """One line per plate, cross, line or sample with a finding."""
+    lines = []
+    for table, name in (
+        ("plates", "plate"),
+        ("crosses", "cross_id"),
+        ("lines", "line"),
+        ("samples", "sample_id"),
+    ):
+        frame = _read(results / f"{table}.csv")
+        if frame is None or "findings" not in frame or name not in frame:
+            continue
+        found = frame[frame["findings"] != ""]
+        if table == "samples":
+            # A sample held for its tag or line is told of once, with the tag or line.
+            found = found[~found["findings"].str.contains(r"\((?:cross|line) ", regex=True)]
+        for row in found.to_dict("records"):
+            lines.append(Text(f"  {plain(row[name])}: {plain(row['findings'])}"))
+    if len(lines) > MOST_PEOPLE:
+        return [*lines[:MOST_PEOPLE], Text(f"  ... and {len(lines) - MOST_PEOPLE} more in the report")]
+    return lines

@@ -1,0 +1,83 @@
+"""What the Snakefile needs to find itself and its season."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import shlex
+import signal
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+from crossproof.runner.ask import SOCKET
+from crossproof.season.work_folder import WorkFolder, clear_remnants, season_lock
+
+LOCK_HELD = "CROSSPROOF_LOCK_HELD"
+"""Environment variable that tells the Snakefile that its caller holds the season's lock."""
+
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+"""Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete."""
+
+_HELD = ExitStack()
+
+
+_PR_SET_PDEATHSIG = 1
+
+
+def end_with_parent() -> None:
+    """Have this process killed when its parent ends, however that ends (Linux; elsewhere nothing happens).
+
+    An orphaned workflow would go on working on a season that the next run has taken up.
+    """
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def workflow_folder() -> Path:
+    """The folder of the workflow: inside the installed package, or beside `src` in a clone."""
+    packaged = Path(__file__).parents[1] / "workflow"
+    return packaged if packaged.exists() else Path(__file__).parents[3] / "workflow"
+
+
+def season_config(config: Mapping[str, Any], configfiles: Sequence[str | Path], basedir: str | Path) -> Path:
+    """Absolute path of the season's configuration file.
+
+    The last file given with --configfile; without one the demo season beside the workflow, so that
+    `snakemake --lint` and `snakemake -n` have something to look at.
+    """
+    if configfiles:
+        return Path(configfiles[-1]).resolve()
+    demo = Path(basedir).resolve()
+    for parent in (demo, *demo.parents):
+        candidate = parent / "demo_genotypes" / "config.yaml"
+        if candidate.exists():
+            return candidate
+    raise FileNotFoundError("No season: give one with --configfile SEASON/config.yaml")
+
+
+def hold_season(folder: WorkFolder, results: Iterable[str]) -> None:
+    """Hold the season for as long as this process lives, unless its caller does; raises BusyError.
+
+    `results`: the files a run makes, of which a killed one may have left remnants.
+    """
+    if os.environ.get(LOCK_HELD) != str(folder.season):
+        _HELD.enter_context(season_lock(folder))
+        clear_remnants(folder, results)
+
+
+def set_step_command(deployment: object) -> None:
+    """Say how a rule's shell calls a step, in the environment variable CROSSPROOF_STEP.
+
+    In the environment, not in a parameter of the rules: another Python is no reason to run a job again.
+    """
+    with_conda = "conda" in str(deployment).lower()
+    python = "python" if with_conda else shlex.quote(sys.executable)
+    ask = Path(__file__).parent / "ask.py"
+    step = f"{python} -m crossproof.steps"
+    if not with_conda and os.environ.get(SOCKET):
+        step = f"{python} -S -E {shlex.quote(str(ask))}"
+    os.environ["CROSSPROOF_STEP"] = step
+    os.environ.update(ONE_THREAD)

@@ -1,0 +1,231 @@
+"""Run the workflow for one season: hold its lock, show progress, and say how it ended."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from crossproof.errors import UsageError, error, machine_fault
+from crossproof.io.config.season_config import find_config
+from crossproof.runner.ask import SOCKET
+from crossproof.runner.support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
+from crossproof.season.index import SeasonIndex, build_index, clear_refusal
+from crossproof.season.work_folder import WorkFolder, clear_remnants, read_json, require_writable, season_lock
+from crossproof.steps.refusal import refusal_of, refuse
+
+STAGES = {
+    "part": "reading a large genotype file in parts",
+    "ingest": "reading genotype files",
+    "panel": "combining parent lines, estimating error rates",
+    "drift": "looking for drift of run-wide rates",
+    "verify": "testing plants, family by family",
+    "examine": "checking plates",
+    "verdicts": "writing verdicts",
+    "rates": "estimating rates",
+    "report": "drawing the report",
+    "gate": "closing",
+    "plan": "planning",
+}
+IDLE_SECONDS = 0.5
+"""What the process that runs the jobs is given to end by itself."""
+STOP_SECONDS = 10.0
+"""What Snakemake is given to end once the run is told to stop, before it is killed."""
+STOP_SECONDS_ELSEWHERE = 120.0
+"""The same where it has jobs on other hosts to call off."""
+_RULE = re.compile(r"^(?:local)?(?:rule|checkpoint) (\w+):")
+_DONE = re.compile(r"(\d+) of (\d+) steps \(\d+%\) done")
+
+
+@dataclass(frozen=True)
+class RunOutcome:
+    """How a run ended: exit status of the contract, the reasons for it, and the last lines of the log."""
+
+    status: int
+    reasons: tuple[str, ...]
+    log: Path
+    tail: tuple[str, ...]
+    seconds: float
+
+
+def run_season(
+    where: Path,
+    *,
+    cores: int = 2,
+    profile: str | None = None,
+    recalibrate: bool = False,
+    targets: Sequence[str] = (),
+    on_progress: Callable[[str, int, int], None] = lambda stage, done, total: None,
+) -> RunOutcome:
+    """Check a season and run the workflow on it.
+
+    `on_progress` is called with what is being done, jobs done, jobs known. Raises InputError where the input
+    is refused and BusyError where another run holds the season; nothing is changed in either case except
+    `results/problems.csv`. Raises OSError where the machine would not write: a full disk, no right to.
+    """
+    started = time.monotonic()
+    find_config(where)
+    folder = WorkFolder(_season_folder(where))
+    if profile is not None:
+        profile = _profile(profile, workflow_folder())
+    require_writable(folder)
+    with season_lock(folder):
+        index = refuse(folder, lambda: build_index(where))
+        clear_refusal(folder)
+        clear_remnants(folder, index.result_files())
+        if recalibrate and folder.calibration.exists():
+            os.replace(folder.calibration, folder.hidden / "calibration.before.json")
+        with _warm_process(profile) as warm:
+            status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress, warm)
+        if refused := refusal_of(folder):
+            raise refused
+        outcome = {} if targets else read_json(folder.work("outcome.json")) or {}
+        seconds = time.monotonic() - started
+        if targets and status == 0:
+            return RunOutcome(0, (), log, tail, seconds)
+        # An outcome of other inputs is that of an earlier run, whose report still lies there.
+        if outcome.get("digest") == build_index(where).run_digest and (status == 0 or outcome.get("status")):
+            return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
+        if fault := machine_fault(tail, str(folder.season)):
+            raise fault
+        return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
+
+
+@contextmanager
+def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
+    """The process that runs the jobs of a local run; the environment that tells jobs of it.
+
+    A profile may send jobs to other hosts, which it does not reach: none is started then.
+    """
+    if profile is not None:
+        yield {}
+        return
+    with TemporaryDirectory(prefix="crossproof-") as temporary:
+        where = str(Path(temporary) / "socket")
+        process = subprocess.Popen(
+            [sys.executable, "-m", "crossproof.runner.warm", where],
+            stdin=subprocess.PIPE,
+            start_new_session=True,
+            env={**os.environ, **ONE_THREAD},
+        )
+        try:
+            yield {SOCKET: where}
+        finally:
+            assert process.stdin is not None
+            process.stdin.close()
+            try:
+                process.wait(IDLE_SECONDS)
+            except subprocess.TimeoutExpired:
+                # Still loading its libraries for jobs that there were none of, or one is hard to stop.
+                process.terminate()
+                process.wait()
+
+
+def _profile(given: str, source: Path) -> str:
+    """A profile by its path or, for one that comes with the workflow, by its name. Raises UsageError."""
+    for path in (Path(given), source / "profiles" / given):
+        if given and path.is_dir():
+            return str(path.resolve())
+    known = sorted(p.name for p in (source / "profiles").iterdir() if p.is_dir())
+    raise UsageError(
+        error(
+            "--profile",
+            "There is no profile of this name, and no folder.",
+            f"Give the folder of a profile, or one of those that come with crossproof: {', '.join(known)}.",
+            value=given,
+        )
+    )
+
+
+def _season_folder(where: Path) -> Path:
+    return (where.parent if where.is_file() else where).absolute()
+
+
+def _snakemake(
+    index: SeasonIndex,
+    where: Path,
+    cores: int,
+    profile: str | None,
+    targets: Sequence[str],
+    on_progress: Callable[[str, int, int], None],
+    warm: Mapping[str, str],
+) -> tuple[int, tuple[str, ...], Path]:
+    folder = index.folder
+    config = where if where.is_file() else where / "config.yaml"
+    source = workflow_folder()
+    command = [
+        sys.executable, "-m", "snakemake", *targets, "--snakefile", str(source / "Snakefile"),
+        "--configfile", str(config.resolve()), "--cores", str(cores),
+        "--workflow-profile", _profile(profile or "default", source), "--nolock",
+    ]  # fmt: skip
+    log = folder.hidden / "logs" / "workflow.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    tail: deque[str] = deque(maxlen=40)
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+        cwd=folder.season,
+        env={**os.environ, **warm, LOCK_HELD: str(folder.season)},
+        start_new_session=True,
+        preexec_fn=end_with_parent,
+    )
+
+    stopping: list[Any] = []  # once told to stop: the handler of SIGALRM that was there before
+
+    def kill(_number: int, _frame: object) -> None:
+        _signal_group(process.pid, signal.SIGKILL)
+
+    def stop(_number: int, _frame: object) -> None:
+        # As an interrupt, whatever came: Snakemake's handler of SIGTERM takes a lock that the code it
+        # interrupts may hold, and then neither ends. Should an interrupt not end it either, nothing is lost
+        # by killing it: every table is written whole or not at all.
+        _signal_group(process.pid, signal.SIGINT)
+        if not stopping:
+            stopping.append(signal.signal(signal.SIGALRM, kill))
+            signal.setitimer(signal.ITIMER_REAL, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE)
+
+    before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
+    stage, done, total = "planning the work", 0, 0
+    try:
+        assert process.stdout is not None
+        with log.open("w", encoding="utf-8") as handle:
+            for line in process.stdout:
+                handle.write(line)
+                handle.flush()
+                tail.append(line.rstrip("\n"))
+                if match := _RULE.match(line):
+                    stage = STAGES.get(match.group(1), stage)
+                elif match := _DONE.search(line):
+                    done, total = int(match.group(1)), int(match.group(2))
+                else:
+                    continue
+                on_progress(stage, done, total)
+        return process.wait(), tuple(tail), log
+    finally:
+        if process.poll() is None:
+            stop(signal.SIGINT, None)
+            process.wait()
+        if stopping:
+            signal.setitimer(signal.ITIMER_REAL, 0)
+            signal.signal(signal.SIGALRM, stopping[0])
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _signal_group(group: int, number: int) -> None:
+    """Send a signal to every process of a group; there may be none left."""
+    with suppress(ProcessLookupError):
+        os.killpg(group, number)

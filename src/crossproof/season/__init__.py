@@ -1,0 +1,1 @@
+"""A season on disk: its index, work folder, evidence, corrections and templates."""

@@ -1,0 +1,403 @@
+"""The season's corrections.csv: what each row means, and the corrected copies of the records.
+
+Rows are applied from top to bottom, each to what the rows above it left. Nothing is ever changed in the
+user's own files: the records get corrected copies, and every row is echoed in the outputs.
+
+What moves: `sample_id`, `batch`, `plate` and `well` stay together, since they say where data are. Everything
+else in a row of the samples sheet (role, line, cross, pod, plant, the lab's own columns) is what lies in the
+well, and moves with the plant.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from crossproof.errors import Problem, error, warning
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding
+from crossproof.model.layouts import layout_of
+from crossproof.model.plates import parse_well, smallest_format
+
+DATA_COLUMNS = ("sample_id", "batch", "plate", "well", "_file", "_row")
+"""Columns of the samples sheet that say where data are; all others move with the plant."""
+LAYOUT_KINDS = frozenset(
+    {
+        CorrectionKind.ROTATE,
+        CorrectionKind.MIRROR,
+        CorrectionKind.SHIFT,
+        CorrectionKind.REFILL,
+        CorrectionKind.REVERSE_ROW,
+        CorrectionKind.REVERSE_COLUMN,
+        CorrectionKind.SWAP_ROWS,
+        CorrectionKind.SWAP_COLUMNS,
+    }
+)
+LINE_DETAILS = ("tubes", "crosses", "both")
+
+
+@dataclass(frozen=True)
+class Applied:
+    """One row as it was applied: the row, its line in the file, and what it changed, in words."""
+
+    correction: Correction
+    row: int
+    effect: str
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """Corrected copies of the records.
+
+    `dismissed`: (subject, finding name) of findings the user looked at and set aside; name "" for all.
+    """
+
+    samples: pd.DataFrame
+    crosses: pd.DataFrame
+    applied: tuple[Applied, ...] = ()
+    dismissed: frozenset[tuple[str, str]] = frozenset()
+    problems: tuple[Problem, ...] = ()
+
+
+class _Refused(Exception):
+    """A row that cannot be applied: what is wrong, what to do, in which column."""
+
+    def __init__(self, column: str, value: str, problem: str, remedy: str) -> None:
+        super().__init__(problem)
+        self.column, self.value, self.problem, self.remedy = column, value, problem, remedy
+
+
+@dataclass
+class _Records:
+    """The copies under work."""
+
+    samples: pd.DataFrame
+    crosses: pd.DataFrame
+    dismissed: set[tuple[str, str]] = field(default_factory=set)
+
+    # ---- lookups, each with a message of its own ---------------------------------------------------------
+
+    def plate(self, column: str, name: str) -> pd.Index:
+        """Rows of a plate."""
+        rows = self.samples.index[self.samples["plate"] == name]
+        if len(rows) == 0:
+            raise _Refused(
+                column, name, f"no plate is called {name!r}.", _nearest(name, self.samples["plate"])
+            )
+        return rows
+
+    def place(self, column: str, text: str) -> int:
+        """Row of a PLATE:WELL."""
+        plate, colon, well = text.rpartition(":")
+        if not colon:
+            raise _Refused(
+                column, text, "this is no plate and well.", "Write it as PLATE:WELL, such as P01:A1."
+            )
+        rows = self.plate(column, plate)
+        try:
+            wanted = parse_well(well)
+        except ValueError as e:
+            raise _Refused(column, text, f"{e}.", "Write it as PLATE:WELL, such as P01:A1.") from None
+        for row in rows:
+            if parse_well(self.samples.at[row, "well"]) == wanted:
+                return int(row)
+        raise _Refused(
+            column, text, f"plate {plate} lists no sample in well {well}.", "Look at the samples sheet."
+        )
+
+    def sample(self, column: str, name: str) -> pd.Index:
+        """Rows of a sample."""
+        rows = self.samples.index[self.samples["sample_id"] == name]
+        if len(rows) == 0:
+            raise _Refused(
+                column, name, f"no sample is called {name!r}.", _nearest(name, self.samples["sample_id"])
+            )
+        return rows
+
+    def cross(self, column: str, name: str) -> int:
+        """Row of a cross."""
+        rows = self.crosses.index[self.crosses["cross_id"] == name]
+        if len(rows) == 0:
+            raise _Refused(
+                column, name, f"no cross is called {name!r}.", _nearest(name, self.crosses["cross_id"])
+            )
+        return int(rows[0])
+
+    def line(self, column: str, name: str) -> str:
+        """A line that a tube or a cross names."""
+        known = pd.concat([self.samples["line"], self.crosses["mother"], self.crosses["father"]])
+        if not (known == name).any():
+            raise _Refused(column, name, f"no line is called {name!r}.", _nearest(name, known))
+        return name
+
+
+def _nearest(name: str, names: pd.Series) -> str:
+    close = difflib.get_close_matches(name, sorted({str(n) for n in names if isinstance(n, str) and n}), 1)
+    return f"Did you mean {close[0]!r}?" if close else "Look at the name in your sheets."
+
+
+def _content(samples: pd.DataFrame) -> list[str]:
+    return [c for c in samples.columns if c not in DATA_COLUMNS]
+
+
+def _plural(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def _move(records: _Records, targets: list[int], sources: list[int]) -> None:
+    """Give the rows `targets` the contents of the rows `sources`."""
+    columns = _content(records.samples)
+    contents = records.samples.loc[sources, columns].copy()
+    contents.index = pd.Index(targets)
+    for column in columns:
+        records.samples.loc[targets, column] = contents[column]
+
+
+def _layout(records: _Records, c: Correction) -> str:
+    rows = [int(r) for r in records.plate("target", c.target)]
+    wells = [parse_well(records.samples.at[r, "well"]) for r in rows]
+    plate = smallest_format(wells)
+    try:
+        layout = layout_of(plate, c.kind, c.detail)
+    except ValueError as e:
+        raise _Refused("detail", c.detail, f"{e}.", "Copy the row from the proposal.") from None
+    at = {w.row * plate.columns + w.column: r for w, r in zip(wells, rows, strict=True)}
+    source = {r: at.get(int(layout.source[p])) for p, r in at.items()}
+    filled = [r for r in rows if source[r] is not None]
+    gone = [r for r in rows if source[r] is None]
+    used = {s for s in source.values() if s is not None}
+    lost = [r for r in rows if r not in used]
+    lost_names = [str(records.samples.at[r, "sample_id"]) for r in lost]
+    moved = [r for r in filled if source[r] != r]
+    _move(records, filled, [int(source[r]) for r in filled])  # type: ignore[arg-type]
+    records.samples = records.samples.drop(index=gone)
+    text = f"plate {c.target} read as {layout.words}: {_plural(len(moved), 'well')} re-labelled"
+    if gone:
+        text += f", {_plural(len(gone), 'well')} left out (nothing is known of what they hold)"
+    if lost_names:
+        text += f", without a well now: what the sheet lists as {', '.join(lost_names[:12])}"
+        text += " ..." if len(lost_names) > 12 else ""
+    return text
+
+
+def _exchange(records: _Records, c: Correction) -> str:
+    if c.target == c.other:
+        raise _Refused("other", c.other, "a plate cannot be exchanged with itself.", "Name the other plate.")
+    a_rows, b_rows = records.plate("target", c.target), records.plate("other", c.other)
+    by_well = [{parse_well(records.samples.at[r, "well"]): int(r) for r in rows} for rows in (a_rows, b_rows)]
+    shared = sorted(set(by_well[0]) & set(by_well[1]))
+    a = [by_well[0][w] for w in shared]
+    b = [by_well[1][w] for w in shared]
+    _move(records, a + b, b + a)
+    alone = [r for side in by_well for w, r in side.items() if w not in set(shared)]
+    records.samples = records.samples.drop(index=alone)
+    text = f"plates {c.target} and {c.other} exchanged: {_plural(len(a) + len(b), 'well')} re-labelled"
+    if alone:
+        text += f", {_plural(len(alone), 'well')} left out that only one of the two sheets lists"
+    return text
+
+
+def _swap_wells(records: _Records, c: Correction) -> str:
+    a, b = records.place("target", c.target), records.place("other", c.other)
+    if a == b:
+        raise _Refused("other", c.other, "a well cannot be swapped with itself.", "Name the other well.")
+    _move(records, [a, b], [b, a])
+    return f"wells {c.target} and {c.other} swapped"
+
+
+def _tags(records: _Records, c: Correction) -> str:
+    records.cross("target", c.target), records.cross("other", c.other)
+    if c.target == c.other:
+        raise _Refused("other", c.other, "a tag cannot be swapped with itself.", "Name the other cross.")
+    ids = records.samples["cross_id"]
+    mine, theirs = ids == c.target, ids == c.other
+    records.samples.loc[mine, "cross_id"] = c.other
+    if c.kind is CorrectionKind.SWAP_TAGS:
+        records.samples.loc[theirs, "cross_id"] = c.target
+        return (
+            f"tags {c.target} and {c.other} swapped: {_plural(int(mine.sum()), 'sample')} and "
+            f"{_plural(int(theirs.sum()), 'sample')} re-labelled"
+        )
+    return f"{_plural(int(mine.sum()), 'sample')} tagged {c.target} taken as {c.other}"
+
+
+def _reverse_cross(records: _Records, c: Correction) -> str:
+    row = records.cross("target", c.target)
+    mother, father = records.crosses.at[row, "mother"], records.crosses.at[row, "father"]
+    records.crosses.at[row, "mother"], records.crosses.at[row, "father"] = father, mother
+    return f"{c.target} taken as {father} x {mother}"
+
+
+def _line_is(records: _Records, c: Correction) -> str:
+    records.line("target", c.target), records.line("other", c.other)
+    detail = c.detail.strip().lower()
+    if detail not in LINE_DETAILS:
+        raise _Refused(
+            "detail",
+            c.detail,
+            "it does not say what of the line is meant.",
+            f"Write one of {', '.join(LINE_DETAILS)}.",
+        )
+    parts = []
+    if detail in ("tubes", "both"):
+        tubes = records.samples["line"] == c.target
+        records.samples.loc[tubes, "line"] = c.other
+        parts.append(_plural(int(tubes.sum()), "tube"))
+    if detail in ("crosses", "both"):
+        n = 0
+        for column in ("mother", "father"):
+            made = records.crosses[column] == c.target
+            records.crosses.loc[made, column] = c.other
+            n += int(made.sum())
+        parts.append(_plural(n, "crossing parent"))
+    return f"line {c.target} taken as {c.other}: {' and '.join(parts)}"
+
+
+def _swap_lines(records: _Records, c: Correction) -> str:
+    records.line("target", c.target), records.line("other", c.other)
+    a, b = records.samples["line"] == c.target, records.samples["line"] == c.other
+    records.samples.loc[a, "line"] = c.other
+    records.samples.loc[b, "line"] = c.target
+    return f"tubes of {c.target} and {c.other} swapped: {int(a.sum())} and {int(b.sum())}"
+
+
+def _sample_is(records: _Records, c: Correction) -> str:
+    rows = records.sample("target", c.target)
+    line = records.line("other", c.other)
+    if not (records.samples.loc[rows, "role"] == "parent").all():
+        raise _Refused(
+            "target", c.target, "this sample is no parent tube.", "Name a sample whose role is parent."
+        )
+    was = ", ".join(sorted(set(records.samples.loc[rows, "line"])))
+    records.samples.loc[rows, "line"] = line
+    return f"parent sample {c.target} taken as {line}, not {was}"
+
+
+def _drop(records: _Records, c: Correction) -> str:
+    if c.kind is CorrectionKind.IGNORE_SAMPLE:
+        rows = records.sample("target", c.target)
+    else:
+        rows = pd.Index([records.place("target", c.target)])
+    names = ", ".join(str(records.samples.at[r, "sample_id"]) for r in rows)
+    records.samples = records.samples.drop(index=rows)
+    return f"data of {names} not used"
+
+
+def _dismiss(records: _Records, c: Correction) -> str:
+    records.dismissed.add((c.target, c.detail.strip().lower()))
+    return f"finding about {c.target} set aside" + (f" ({c.detail})" if c.detail else " (all kinds)")
+
+
+_APPLY: dict[CorrectionKind, Callable[[_Records, Correction], str]] = {
+    **dict.fromkeys(LAYOUT_KINDS, _layout),
+    CorrectionKind.EXCHANGE_PLATES: _exchange,
+    CorrectionKind.SWAP_WELLS: _swap_wells,
+    CorrectionKind.SWAP_TAGS: _tags,
+    CorrectionKind.TAG_IS: _tags,
+    CorrectionKind.REVERSE_CROSS: _reverse_cross,
+    CorrectionKind.LINE_IS: _line_is,
+    CorrectionKind.SWAP_LINES: _swap_lines,
+    CorrectionKind.SAMPLE_IS: _sample_is,
+    CorrectionKind.IGNORE_SAMPLE: _drop,
+    CorrectionKind.EXCLUDE_WELL: _drop,
+    CorrectionKind.DISMISS: _dismiss,
+}
+
+
+def read_kind(text: str) -> CorrectionKind | None:
+    """The kind a user's text names; case, underscores, hyphens and spaces alike; None if it names none."""
+    wanted = re.sub(r"[\s_-]+", " ", text.strip().lower())
+    return next((k for k in CorrectionKind if k.value == wanted), None)
+
+
+_EITHER_WAY = frozenset(
+    {
+        CorrectionKind.SWAP_WELLS,
+        CorrectionKind.SWAP_TAGS,
+        CorrectionKind.SWAP_LINES,
+        CorrectionKind.EXCHANGE_PLATES,
+    }
+)
+
+
+def _bare(c: Correction) -> Correction:
+    """The row without its note, the two sides of a swap in one order: what makes two rows the same."""
+    target, other = sorted([c.target, c.other]) if c.kind in _EITHER_WAY else (c.target, c.other)
+    return Correction(c.kind, target, other, c.detail.strip().lower())
+
+
+def _text(row: pd.Series, column: str) -> str:
+    value = row.get(column, "")
+    return value.strip() if isinstance(value, str) else ""
+
+
+def apply_corrections(
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    corrections: pd.DataFrame | None,
+    *,
+    file: str = "corrections.csv",
+) -> Corrected:
+    """Corrected copies of samples and crosses.
+
+    Parameters: `samples`, `crosses` as `read_season` gives them; `corrections` with columns kind, target,
+    other, detail, note (and `_row`), or None; `file` the name that problems show.
+    Returns copies, an echo of every row applied, and a problem for every row that cannot be. A plant that
+    was named after its sample keeps that name when it moves to another well.
+    """
+    records = _Records(samples.copy(), crosses.copy())
+    if corrections is None or len(corrections) == 0:
+        return Corrected(records.samples, records.crosses)
+    applied: list[Applied] = []
+    problems: list[Problem] = []
+    seen: dict[Correction, int] = {}
+    for i, (_, row) in enumerate(corrections.iterrows()):
+        line = int(row["_row"]) if "_row" in corrections.columns else i + 2
+        kind_text = _text(row, "kind")
+        kind = read_kind(kind_text)
+        if kind is None:
+            close = difflib.get_close_matches(kind_text.lower(), [k.value for k in CorrectionKind], 1)
+            remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
+            problems.append(
+                error(
+                    file, f"{kind_text!r} is no correction.", remedy, row=line, column="kind", value=kind_text
+                )
+            )
+            continue
+        c = Correction(
+            kind, _text(row, "target"), _text(row, "other"), _text(row, "detail"), _text(row, "note")
+        )
+        bare = _bare(c)
+        if bare in seen:
+            problems.append(
+                warning(
+                    file,
+                    f"This row repeats row {seen[bare]} and would undo or repeat it; it was not applied.",
+                    "Delete one of the two.",
+                    row=line,
+                    column="kind",
+                    value=kind_text,
+                )
+            )
+            continue
+        seen[bare] = line
+        try:
+            effect = _APPLY[kind](records, c)
+        except _Refused as e:
+            problems.append(error(file, e.problem, e.remedy, row=line, column=e.column, value=e.value))
+            continue
+        applied.append(Applied(c, line, effect))
+    return Corrected(
+        records.samples, records.crosses, tuple(applied), frozenset(records.dismissed), tuple(problems)
+    )
+
+
+def undismissed(findings: tuple[Finding, ...], dismissed: frozenset[tuple[str, str]]) -> tuple[Finding, ...]:
+    """Findings that the user has not set aside."""
+    return tuple(
+        f for f in findings if (f.subject, f.kind.value) not in dismissed and (f.subject, "") not in dismissed
+    )

@@ -1,0 +1,400 @@
+"""The index of a season: a digest of every input, and of the slice of inputs each step depends on.
+
+Read when the workflow is parsed. A step is run again exactly when the digest of its own slice changes, so
+a new plate, a changed threshold or a corrected operator name sets off what depends on it and nothing else.
+File contents are hashed only where size, times or inode differ from the last look.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from crossproof import METHOD_VERSION, __version__
+from crossproof.errors import InputError, Problem, Severity
+from crossproof.io.config.season_config import Config, find_config, read_config
+from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.vcf.regions import index_path
+from crossproof.season.corrections import apply_corrections
+from crossproof.season.work_folder import (
+    WorkFolder,
+    bucket_of,
+    digest_of,
+    file_sha256,
+    read_json,
+    stat_key,
+    write_bytes,
+    write_json,
+)
+
+RESULT_FILES = {
+    "verdicts": (
+        "verdicts.csv", "verdicts.parquet", "plates.csv", "samples.csv", "markers.csv", "lines.csv",
+        "problems.csv", "changes.csv",
+    ),
+    "rates": (
+        "crosses.csv", "operators.csv", "factors.csv", "rates_by.csv", "learning.csv", "control_chart.csv",
+    ),
+    "report": ("report.html", "worklist.xlsx", "labels.html", "run.json"),
+    "plan": tuple(
+        f"plan/plan{name}"
+        for name in (
+            ".html", "_crosses.csv", "_markers.csv", "_numbers.csv", "_samples.csv", "_weeks.csv",
+            "_sisters.csv",
+        )
+    ),
+}  # fmt: skip
+"""Files below results/ that each rule writes."""
+
+INDEX_FORMAT = 4
+
+LEAST_BUCKETS = 8
+FILES_PER_BUCKET = 4
+PART_BYTES = 256 << 20
+"""Size of the parts in which a large indexed genotype file is read."""
+PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
+MOST_PARTS = 16
+
+READING_KEYS = ("evidence", "missing", "max_markers", "max_input_gb", "max_alleles")
+MODEL_KEYS = (
+    "false_heterozygote", "dropout", "swap", "floor", "read_error", "overdispersion", "parent_departure",
+    "inbreeding", "class_prior", "panel_donor_share", "max_markers_per_cross", "max_false_heterozygote",
+    "line_conflict", "min_marker_call_rate", "centimorgan_per_megabase",
+)  # fmt: skip
+VERDICT_KEYS = ("min_posterior", "min_call_rate", "min_markers_scored")
+IDENTITY = (
+    "sample_id",
+    "batch",
+    "role",
+    "line",
+    "cross_id",
+    "pod",
+    "plant",
+    "inbreeding",
+    "line_mother",
+    "line_father",
+)
+PEDIGREE = ("cross_id", "mother", "father")
+
+
+@dataclass(frozen=True)
+class SeasonIndex:
+    """What the workflow needs to know of a season before it plans its jobs.
+
+    `batches`: digest of each genotype file with its reading options. `steps`: digest of the slice of
+    records and settings behind each step. `inputs`: SHA-256 of every input file. `dealt`: number of buckets
+    that suited the season when it was first seen. `parts`: into how many jobs the reading of a large indexed
+    file is cut, for the files where it is.
+    """
+
+    folder: WorkFolder
+    config: Config
+    batches: Mapping[str, str]
+    steps: Mapping[str, str]
+    inputs: Mapping[str, str]
+    problems: tuple[Problem, ...]
+    corrections: tuple[str, ...]
+    dismissed: tuple[tuple[str, str], ...]
+    dealt: int
+    parts: Mapping[str, int]
+
+    @property
+    def buckets(self) -> int:
+        """Number of buckets that batches and crosses are dealt into."""
+        return min(self.config.buckets, self.dealt)
+
+    def results_of(self, rule: str) -> list[str]:
+        """Files of one rule, relative to the season folder."""
+        return [f"results/{name}" for name in RESULT_FILES[rule]]
+
+    def result_files(self) -> list[str]:
+        """All files of a run, relative to the season folder; a plan is made only when asked for."""
+        return [f for rule in ("verdicts", "rates", "report") for f in self.results_of(rule)]
+
+    def slices(self) -> dict[str, dict[str, str]]:
+        """Digest of every bucket of plants and plates, as the panel job wrote them."""
+        return read_json(self.folder.work("panel", "slices.json")) or {"verify": {}, "examine": {}}
+
+    def batch_buckets(self) -> dict[int, list[str]]:
+        """Genotype files of each bucket that has any."""
+        dealt: dict[int, list[str]] = {}
+        for name in sorted(self.batches):
+            dealt.setdefault(bucket_of(name, self.buckets), []).append(name)
+        return dealt
+
+    def ingest_digest(self, bucket: int) -> str:
+        """Digest of one ingest job: its files, and how the last attempt went."""
+        names = self.batch_buckets().get(bucket, [])
+        return digest_of("ingest", [(n, self.batches[n]) for n in names], self.attempt(bucket))
+
+    def attempt(self, bucket: int) -> str:
+        """What the last attempt contributes to the digest of an ingest job.
+
+        A file that failed by our fault is tried again each time, one that was set aside when the sheets
+        change: the layout of a table may have been unclear because they did not list its samples yet. Once
+        all is well the value stays the one under which that came about, so that it sets nothing off.
+        """
+        last = read_json(self.folder.work("ingest-attempts", f"{bucket}.json")) or {}
+        now = {n: self.batches[n] for n in self.batch_buckets().get(bucket, [])}
+        failed, aside = sum(last.get("failed", {}).values()), last.get("set aside", False)
+        if failed or aside:
+            return f"{failed}/{self.steps['samples'] if aside else ''}"
+        return str(last["ran"]) if last.get("batches") == now else ""
+
+    def panel_digest(self) -> str:
+        """Digest of the panel job."""
+        return digest_of(
+            "panel", sorted(self.batches.items()), self.steps["panel"], calibration_param(self.folder)
+        )
+
+    @property
+    def run_digest(self) -> str:
+        """Digest of everything this run's results follow from; stands in every report."""
+        return digest_of(
+            sorted(self.batches.items()), sorted(self.steps.items()), calibration_param(self.folder)
+        )
+
+
+def calibration_param(folder: WorkFolder) -> str:
+    """What the calibration file contributes to the panel's digest.
+
+    The panel job itself writes the file, which must not make it run again: while the file is as the job
+    left it, the value is the one the job ran under.
+    """
+    state = read_json(folder.work("calibration_state.json")) or {}
+    sha = file_sha256(folder.calibration) if folder.calibration.exists() else "absent"
+    if state.get("sha256") == sha:
+        return str(state["param"])
+    if sha == "absent":
+        return f"after {state['sha256']}" if state else "first"
+    return sha
+
+
+def build_index(where: Path) -> SeasonIndex:
+    """Read and check a season's records, hash its inputs, and say what each step depends on.
+
+    Raises InputError where records or configuration have errors. The result is kept in the season's hidden
+    folder and used again while no input has changed.
+    """
+    config_path = find_config(where).absolute()
+    folder = WorkFolder(config_path.parent)
+    return _kept_index(folder, config_path) or _read_index(folder, config_path)
+
+
+def index_records(folder: WorkFolder, season: Season) -> SeasonIndex:
+    """The index of records already read, kept in `folder` instead of the season's own hidden folder.
+
+    Raises InputError where the records have errors.
+    """
+    if season.errors:
+        raise InputError(sorted(set(season.problems), key=_order))
+    return _fresh_index(folder, season.config.source.absolute(), season, list(season.problems), {})
+
+
+def clear_refusal(folder: WorkFolder) -> None:
+    """Have problems.csv written again where it tells of inputs that have been mended since."""
+    if folder.refused.exists():
+        (folder.results / "problems.csv").unlink(missing_ok=True)
+        folder.refused.unlink()
+
+
+_REMEMBERED: dict[Path, tuple[list[int], Config]] = {}
+
+
+def remember_config(where: Path) -> None:
+    """Read a season's configuration once for all jobs that are forked from this process.
+
+    With a thousand genotype files that takes longer than many a job. To be called only while the season's
+    lock is held, since new sheets are not looked for while it is remembered.
+    """
+    path = find_config(where).absolute()
+    if path not in _REMEMBERED or _REMEMBERED[path][0] != stat_key(path):
+        _REMEMBERED[path] = stat_key(path), read_config(path)
+
+
+def _config_of(path: Path) -> Config:
+    remembered = _REMEMBERED.get(path)
+    return remembered[1] if remembered and remembered[0] == stat_key(path) else read_config(path)
+
+
+def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
+    kept = read_json(folder.index) or {}
+    if kept.get("version") != _version() or kept.get("config") != config_path.name:
+        return None
+    config = _unchanged(folder, config_path, kept)
+    if config is None:
+        return None
+    return SeasonIndex(
+        folder,
+        config,
+        kept["batches"],
+        kept["steps"],
+        {name: entry["sha256"] for name, entry in kept["files"].items()},
+        tuple(problem_from(p) for p in kept["problems"]),
+        tuple(kept["corrections"]),
+        tuple((subject, name) for subject, name in kept["dismissed"]),
+        int(kept["dealt"]),
+        kept["parts"],
+    )
+
+
+def _read_index(folder: WorkFolder, config_path: Path) -> SeasonIndex:
+    season = read_season(config_path)
+    problems = list(season.problems)
+    if any(p.severity is Severity.ERROR for p in problems):
+        raise InputError(sorted(set(problems), key=_order))
+    return _fresh_index(folder, config_path, season, problems, read_json(folder.index) or {})
+
+
+def _fresh_index(
+    folder: WorkFolder, config_path: Path, season: Season, problems: list[Problem], last: Mapping[str, Any]
+) -> SeasonIndex:
+    config = season.config
+    known = last.get("files", {})
+    files: dict[str, dict[str, Any]] = {}
+    for path in sorted({config_path, *_input_files(config)}):
+        if not path.exists():
+            continue
+        name, key = config.shown(path), stat_key(path)
+        before = known.get(name)
+        sha = before["sha256"] if before and before["stat"] == key else file_sha256(path)
+        files[name] = {"stat": key, "sha256": sha}
+    corrected = apply_corrections(season.samples, season.crosses, season.corrections)
+    samples, crosses = corrected.samples.reset_index(drop=True), corrected.crosses.reset_index(drop=True)
+    echo = tuple(f"{a.correction.sentence()}: {a.effect}" for a in corrected.applied)
+    dismissed = tuple(sorted(corrected.dismissed))
+    problems = sorted({*problems, *corrected.problems}, key=_order)
+    if any(p.severity is Severity.ERROR for p in problems):
+        raise InputError(problems)
+    settings = config.to_dict()
+    reading = {k: settings.get(k) for k in READING_KEYS}
+    markers = _slice(season.markers) if season.markers is not None else ""
+    batches = {}
+    for entry, g in zip(settings.pop("genotypes"), config.genotypes, strict=True):
+        sha = files.get(config.shown(g.file), {"sha256": "missing"})["sha256"]
+        options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
+        batches[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, markers)
+    identity = [_slice(samples, IDENTITY), _slice(crosses, PEDIGREE)]
+    model = digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}, *identity, echo)
+    verdict = digest_of({k: settings.get(k) for k in VERDICT_KEYS}, _slice(samples), echo)
+    steps = {
+        "model": digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}),
+        "panel": model,
+        "plates": digest_of(model, _slice(samples, (*IDENTITY, "plate", "well")), dismissed),
+        "samples": _slice(samples, ("sample_id", "batch")),
+        "thresholds": digest_of({k: settings.get(k) for k in VERDICT_KEYS}),
+        "verdicts": verdict,
+        "rates": digest_of(settings, _slice(crosses)),
+        "report": digest_of(__version__, settings, [str(p) for p in problems]),
+    }
+    for name, frame in (("samples", samples), ("crosses", crosses), ("markers", season.markers)):
+        if frame is not None:
+            write_bytes(folder.records / f"{name}.parquet", _parquet(frame))
+    kept = {
+        "version": _version(),
+        "config": config_path.name,
+        "files": files,
+        "batches": batches,
+        "steps": steps,
+        "problems": [problem_entry(p) for p in problems],
+        "corrections": list(echo),
+        "dismissed": [list(d) for d in dismissed],
+        "dealt": last.get("dealt") or suitable_buckets(len(batches)),
+        "parts": {g.batch: n for g in config.genotypes if (n := _parts(g.file)) > 1},
+    }
+    write_json(folder.index, kept)
+    inputs = {n: e["sha256"] for n, e in files.items()}
+    return SeasonIndex(
+        folder,
+        config,
+        batches,
+        steps,
+        inputs,
+        tuple(problems),
+        echo,
+        dismissed,
+        kept["dealt"],
+        kept["parts"],
+    )
+
+
+def _parts(path: Path) -> int:
+    """Number of jobs to read a genotype file in: several for a large one with an index beside it."""
+    if not path.exists() or index_path(path) is None:
+        return 1
+    piece = int(os.environ.get(PART_BYTES_VARIABLE, PART_BYTES))
+    return min(MOST_PARTS, path.stat().st_size // piece)
+
+
+def suitable_buckets(files: int) -> int:
+    """Number of buckets for a season that starts with this many genotype files.
+
+    Each bucket is a job or two, so a small season has few. The number is kept as the season grows, so that
+    no file or cross moves to another bucket.
+    """
+    return max(LEAST_BUCKETS, 1 << max(files // FILES_PER_BUCKET - 1, 0).bit_length())
+
+
+def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
+    """One of the checked record tables ("samples", "crosses", "markers") as the index left it."""
+    return pd.read_parquet(folder.records / f"{name}.parquet")
+
+
+def _version() -> str:
+    return f"{__version__}/{METHOD_VERSION}/{INDEX_FORMAT}"
+
+
+def _order(problem: Problem) -> tuple[Any, ...]:
+    rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}[problem.severity]
+    return (rank, problem.file, problem.row or 0, problem.column, problem.value, problem.problem)
+
+
+def problem_entry(problem: Problem) -> dict[str, Any]:
+    """A problem as plain data."""
+    return {**vars(problem), "severity": problem.severity.value}
+
+
+def problem_from(entry: Mapping[str, Any]) -> Problem:
+    """A problem from plain data."""
+    return Problem(**{**entry, "severity": Severity(entry["severity"])})
+
+
+def _input_files(config: Config) -> list[Path]:
+    optional = [p for p in (config.markers_file, config.corrections_file) if p is not None]
+    return [config.crosses_file, *config.sample_files, *optional, *(g.file for g in config.genotypes)]
+
+
+def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -> Config | None:
+    """The configuration, where neither it nor any other input has changed since the index was kept."""
+    try:
+        if stat_key(config_path) != kept["files"][kept["config"]]["stat"]:
+            return None
+        config = _config_of(config_path)
+        there = sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()})
+        same = (
+            there == sorted(kept["files"])
+            and all(stat_key(folder.season / name) == entry["stat"] for name, entry in kept["files"].items())
+            and all((folder.records / f"{n}.parquet").exists() for n in ("samples", "crosses"))
+        )
+        return config if same else None
+    except (OSError, KeyError, InputError):
+        return None
+
+
+def _slice(frame: pd.DataFrame, columns: tuple[str, ...] | None = None) -> str:
+    """Digest of some columns of a table, whatever the order of its rows' files."""
+    chosen = frame[[c for c in frame.columns if not c.startswith("_")] if columns is None else list(columns)]
+    text = chosen.astype("string").fillna("")
+    hashed = pd.util.hash_pandas_object(text, index=False).to_numpy()
+    return digest_of(list(chosen.columns), hashed.tobytes().hex())
+
+
+def _parquet(frame: pd.DataFrame) -> bytes:
+    data = frame.to_parquet(index=False)
+    assert isinstance(data, bytes)
+    return data

@@ -1,0 +1,90 @@
+"""The finished pages as text: policy, digest, nothing from outside, hostile names, labels."""
+
+import re
+
+import pandas as pd
+import pytest
+from report_parts import HOSTILE
+
+from crossproof.report.content.content import build_content
+from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.draw import labels
+from crossproof.report.draw.html import digest, render
+
+
+def inline(html, tag):
+    return re.findall(rf"<{tag}(?:\s[^>]*)?>(.*?)</{tag}>", html, flags=re.S)
+
+
+def test_policy_admits_exactly_the_pages_own_script_and_style(page_html):
+    policy = (
+        re.search(r'http-equiv="Content-Security-Policy" content="([^"]+)"', page_html)
+        .group(1)
+        .replace("&#39;", "'")
+    )
+    style, script = inline(page_html, "style")[0], inline(page_html, "script")[-1]
+    assert policy == (
+        f"default-src 'none'; script-src '{digest(script)}'; style-src '{digest(style)}'; img-src data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+@pytest.mark.parametrize("kind", ["page", "labels"])
+def test_nothing_comes_from_outside(page_html, content, kind):
+    html = page_html if kind == "page" else labels.render(content)
+    html = html.replace("http://www.w3.org/2000/svg", "")
+    assert not re.search(r"https?://|\ssrc=|url\((?!#)|@import|<link|<iframe|<object|<form", html)
+    assert ' style="' not in html, "the policy forbids style attributes"
+    assert not re.search(r"<[^>]+\son\w+=", html), "no inline handlers"
+
+
+def test_digest_of_the_inputs_is_embedded(page_html, season):
+    assert f'name="input-digest" content="{season.run["run_digest"]}"' in page_html
+
+
+def test_ids_are_unique(page_html):
+    body = re.sub(r"<script.*?</script>", "", page_html, flags=re.S)
+    ids = re.findall(r'\sid="([^"]+)"', body)
+    assert len(ids) == len(set(ids))
+
+
+def test_same_inputs_same_bytes(season, page_html):
+    assert render(build_content(season)) == page_html
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_names_never_become_markup(season, name):
+    inputs = ReportInputs(
+        season.verdicts.head(4).assign(
+            plant=name, mother=name, father=name, cross_id=name, reason=name, decision="keep"
+        ),
+        crosses=season.crosses.head(1).assign(cross_id=name, mother=name, next_step=name),
+        operators=season.operators.assign(operator=name),
+        lines=pd.DataFrame({"line": [name], "versions": [2], "findings": [name]}),
+        config={"crop": name, "season": name},
+        findings=({"kind": name, "severity": "critical", "plate": name, "sentence": name, "wells": name},),
+        run={"run_digest": name, "inputs_sha256": {name: name}},
+    )
+    content = build_content(inputs)
+    for html in (render(content), labels.render(content)):
+        # Our own scripts are the only script elements, and no attribute was broken out of.
+        assert len(re.findall(r"<script", html)) in (0, 2)
+        assert "<script>alert" not in html
+        assert "\x1b" not in html
+        assert "\u202e" not in html
+        assert "\x00" not in html
+
+
+def test_labels_put_the_mother_first_and_carry_kept_plants_only(season, content):
+    made = labels.build_labels(season)
+    kept = season.verdicts[season.verdicts["decision"] == "keep"]
+    assert {label.plant for label in made} == set(kept["plant"])
+    html = labels.render(content)
+    first = re.search(r'<p class="parents[^"]*"><span>([^<]+)</span> <span>× ([^<]+)</span>', html)
+    assert first.groups() == (made[0].mother, made[0].father)
+    assert html.count('<li class="label">') == len(kept)
+
+
+def test_labels_of_a_season_without_kept_plants(season):
+    content = build_content(ReportInputs(season.verdicts.assign(decision="cull")))
+    assert "No plant is to be kept yet." in labels.render(content)

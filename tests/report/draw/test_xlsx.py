@@ -1,0 +1,136 @@
+"""The workbook as a spreadsheet program reads it back."""
+
+import io
+import zipfile
+
+import openpyxl
+import pytest
+from report_parts import HOSTILE
+
+from crossproof.report.content.content import build_content
+from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.draw.xlsx import worklist_bytes, write_worklist
+
+
+@pytest.fixture(scope="module")
+def data(content):
+    return worklist_bytes(content)
+
+
+@pytest.fixture(scope="module")
+def book(data):
+    return openpyxl.load_workbook(io.BytesIO(data))
+
+
+def table(sheet):
+    rows = [[c.value for c in row] for row in sheet.iter_rows(min_row=3)]
+    return rows[0], [r for r in rows[1:] if any(v not in (None, "") for v in r)]
+
+
+def test_sheets_in_the_order_of_work(book):
+    assert book.sheetnames == [
+        "Start here",
+        "Bench",
+        "By cross",
+        "Keep",
+        "Cull",
+        "Hold",
+        "Retest",
+        "Retest plates",
+        "Repeat",
+    ]
+
+
+@pytest.mark.parametrize("name", ["Bench", "By cross", "Keep", "Cull", "Hold", "Retest", "Repeat"])
+def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
+    sheet = book[name]
+    head, _ = table(sheet)
+    assert sheet.freeze_panes == "A4", "the headings stay"
+    assert sheet.auto_filter.ref.startswith("A3:")
+    assert sheet.print_title_rows == "$3:$3"
+    assert (sheet.page_setup.orientation, sheet.page_setup.paperSize) == ("landscape", 9)
+    assert sheet.sheet_properties.pageSetUpPr.fitToPage
+    assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0), (
+        "one page wide, as many as it takes"
+    )
+    assert head[-1] == "Done, by whom"
+
+
+def test_bench_follows_plate_row_and_column(book, season):
+    head, rows = table(book["Bench"])
+    assert len(rows) == len(season.verdicts)
+    places = [(r[0], r[1][0], int(r[1][1:])) for r in rows]
+    assert places == sorted(places)
+    assert head[:3] == ["Plate", "Well", "Plant"]
+
+
+def test_piles_hold_their_plants_and_no_others(book, season):
+    for name, decision in (("Keep", "keep"), ("Cull", "cull"), ("Hold", "hold")):
+        _, rows = table(book[name])
+        expected = season.verdicts.loc[season.verdicts["decision"] == decision, "plant"]
+        assert {r[2] for r in rows} == set(expected)
+
+
+def test_retests_make_a_samples_sheet_with_parents_and_a_blank(book, season):
+    head, rows = table(book["Retest"])
+    assert head[:9] == ["sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant"]
+    retest = season.verdicts[season.verdicts["decision"] == "retest"]
+    progeny = [r for r in rows if r[4] == "progeny"]
+    assert {r[8] for r in progeny} == set(retest["plant"])
+    assert {r[5] for r in rows if r[4] == "parent"} == set(retest["mother"]) | set(retest["father"])
+    assert [r[3] for r in rows if r[4] == "blank"] == ["H12"]
+    wells = [(r[2], r[3]) for r in rows]
+    assert len(set(wells)) == len(wells), "no well is used twice"
+    grid = [[c.value for c in row] for row in book["Retest plates"].iter_rows(min_row=4)]
+    assert progeny[0][8] in {v for line in grid for v in line}
+
+
+def test_a_full_retest_plate_is_followed_by_another(season):
+    verdicts = season.verdicts.assign(decision="retest")
+    _, rows = table(
+        openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(ReportInputs(verdicts)))))["Retest"]
+    )
+    plates = {r[2] for r in rows}
+    assert len(plates) == 2
+    for plate in plates:
+        here = [r for r in rows if r[2] == plate]
+        assert len(here) <= 96
+        assert sum(r[4] == "blank" for r in here) == 1
+        lines = {r[5] for r in here if r[4] == "parent"}
+        crosses = {r[6] for r in here if r[4] == "progeny"}
+        made = season.crosses[season.crosses["cross_id"].isin(crosses)]
+        assert set(made["mother"]) | set(made["father"]) == lines, "every cross has its parents beside it"
+
+
+def test_repeats_carry_the_flowers(book, season):
+    _, rows = table(book["Repeat"])
+    wanted = season.crosses[(season.crosses["flowers_to_repeat"] > 0) | (season.crosses["seeds_to_test"] > 0)]
+    assert {r[0] for r in rows} == set(wanted["cross_id"])
+    assert sum(r[7] or 0 for r in rows) == season.crosses["flowers_to_repeat"].sum()
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_names_stay_text(season, name):
+    verdicts = season.verdicts.assign(plant=name, mother=name, decision="keep")
+    raw = worklist_bytes(build_content(ReportInputs(verdicts)))
+    sheet = openpyxl.load_workbook(io.BytesIO(raw))["Keep"]
+    cells = [sheet.cell(4, 3), sheet.cell(4, 5)]
+    assert all(c.data_type == "s" for c in cells), "text, neither formula nor number"
+    with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+        sheets = [n for n in archive.namelist() if n.startswith("xl/worksheets/sheet")]
+        assert not any(b"<f>" in archive.read(n) for n in sheets)
+        assert not any("externalLink" in n for n in archive.namelist())
+    if name.isprintable() and name.isascii():
+        assert cells[0].value == name
+
+
+def test_the_same_season_gives_the_same_bytes(content, data, tmp_path):
+    write_worklist(content, tmp_path / "worklist.xlsx")
+    assert (tmp_path / "worklist.xlsx").read_bytes() == data
+    assert [p.name for p in tmp_path.iterdir()] == ["worklist.xlsx"], "nothing half-written is left"
+
+
+def test_numbers_are_numbers(book):
+    head, rows = table(book["Bench"])
+    probability = head.index("Probability")
+    assert all(isinstance(r[probability], float) and 0 < r[probability] <= 1 for r in rows)
