@@ -5,8 +5,8 @@
 
 backcross: mothers are F1 plants of two lines, crossed back to one of these or to a third line; the F1 may be
 given (`--given`), or not. planted: crosses of fixed lines with F2, F3 and backcross plants among the rest.
-Crossovers fall without interference (Haldane), or at least 20 cM apart on one strand (`--interference`), which
-the model does not know. Lines, plants and error rates are drawn here; figures are invented.
+Crossovers fall without interference (Haldane), or at least 20 cM apart on one strand (`--interference`),
+which the model does not know. Lines, plants and error rates are drawn here; figures are invented.
 """
 
 from __future__ import annotations
@@ -151,7 +151,7 @@ def judge(wells, lines, families, records):
     others = prepare_crosses(records, panel)
     start = time.process_time()
     results = [verify_family(f, wells, panel, settings, others) for f in families]
-    return panel, results, time.process_time() - start
+    return results, time.process_time() - start
 
 
 def main() -> None:
@@ -174,7 +174,7 @@ def main() -> None:
         wells, lines, families, records, truth = season(
             options.kind, options.markers, options.interference, not options.not_given, rng
         )
-        panel, results, used = judge(wells, lines, families, records)
+        results, used = judge(wells, lines, families, records)
         seconds += used
         for result in results:
             for i, plant in enumerate(result.plants):
@@ -201,8 +201,8 @@ def main() -> None:
     print(
         f"{options.kind} {options.markers} markers{' interference' if options.interference else ''}"
         f"{' not given' if options.not_given else ''}: {total} plants, {determined / total:.1%} determined, "
-        f"{wrong} wrong ({wrong / max(determined, 1):.2%}), {expected:.2f} expected, {false_hybrid} false hybrids, "
-        f"{seconds:.1f} s"
+        f"{wrong} wrong ({wrong / max(determined, 1):.2%}), {expected:.2f} expected, "
+        f"{false_hybrid} false hybrids, {seconds:.1f} s"
     )
 
 

@@ -21,7 +21,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
-from functools import reduce
 
 import numpy as np
 
@@ -103,11 +102,12 @@ def transitions(descent: Descent, r: Floats) -> Floats:
     """
     r = np.asarray(r, dtype=np.float64)
     if descent is Descent.GAMETE:
-        return np.stack([np.stack([1 - r, r], axis=-1), np.stack([r, 1 - r], axis=-1)], axis=-2)
+        stay = np.stack([1 - r, r], axis=-1)
+        return np.asarray(np.stack([stay, stay[..., ::-1]], axis=-2))
     joint = selfed_pairs(r, _SELFINGS[descent])
     marginal = joint.sum(axis=-1, keepdims=True)
     # a state that never occurs, a heterozygote of a fixed line, may go anywhere
-    return np.divide(joint, marginal, out=np.full_like(joint, 1 / 3), where=marginal > 0)
+    return np.asarray(np.divide(joint, marginal, out=np.full_like(joint, 1 / 3), where=marginal > 0))
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,10 @@ class Chain:
     @property
     def weights(self) -> Floats:
         """Probability of each joint state (K,) at one marker."""
-        return reduce(np.kron, [frequencies(d) for d in self.descents], np.ones(1))
+        out: Floats = np.ones(1)
+        for descent in self.descents:
+            out = np.kron(out, frequencies(descent))
+        return out
 
     def steps(self, r: Floats) -> Floats:
         """Transitions (marker, K, K) for recombination fractions r (marker,)."""

@@ -31,8 +31,8 @@ class Settings:
     max_markers_per_cross: int | None = 2000
     max_false_heterozygote: float = 0.15
     line_conflict: float = 0.10
-    centimorgan_per_megabase: float | None = None
-    """How much of the genetic map a megabase is, where markers have no place on it; None: one Morgan a
+    centimorgan_per_megabase: float = 0.0
+    """How much of the genetic map a megabase is, where markers have no place on it; 0: one Morgan a
     chromosome."""
     wrong_tube: float = 0.01
     """Prior probability that the single tube of a line held something else."""

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.evidence import error_model
-from crossproof.inference.genetic_map import place_markers
+from crossproof.inference.evidence.genetic_map import place_markers
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import (
     CallBatch,
@@ -91,7 +91,7 @@ class Wells:
         return self._maps[rate]
 
     @cached_property
-    def _maps(self) -> dict[float | None, tuple[Ints, Floats]]:
+    def _maps(self) -> dict[float, tuple[Ints, Floats]]:
         return {}
 
     @cached_property

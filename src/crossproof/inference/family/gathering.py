@@ -8,11 +8,11 @@ import numpy as np
 
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.evidence.marker_choice import choose_markers
-from crossproof.inference.f1_parents import copies_of
 from crossproof.inference.family.donors import OtherCrosses, log_mixture, screen_crosses
-from crossproof.inference.family.family_model import FamilyBlock
+from crossproof.inference.family.emissions import FamilyBlock
 from crossproof.inference.family.origins import Origins, list_origins
 from crossproof.inference.family.replicate_wells import Replicates
+from crossproof.inference.lines.f1_parents import copies_of
 from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import FamilyInput

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
-from crossproof.inference.f1_parents import find_copies, outbred_lines
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
+from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
 from crossproof.inference.lines.panel import (
     Panel,
     PanelBlock,

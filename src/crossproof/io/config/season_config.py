@@ -84,7 +84,7 @@ class Config:
     success_probability: float = 0.95
     max_false_heterozygote: float = 0.15
     line_conflict: float = 0.10
-    centimorgan_per_megabase: float | None = None
+    centimorgan_per_megabase: float = 0.0
     anthers_per_flower: int = 10
     test_cost: float = 0.0
     currency: str = ""

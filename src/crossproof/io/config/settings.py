@@ -198,11 +198,10 @@ SETTINGS: tuple[Setting, ...] = (
     Setting(
         "centimorgan_per_megabase",
         Form.NUMBER,
-        None,
-        "genetic map, where markers.csv has no cm: centimorgan per megabase; left out: 100 per chromosome",
+        0.0,
+        "genetic map where markers.csv has no cm: centimorgan per megabase; 0: a chromosome has 100",
         low=0,
         high=10_000,
-        above=True,
     ),
     Setting("anthers_per_flower", Form.COUNT, 10, "anthers in one flower", low=1, high=1000),
     Setting("test_cost", Form.NUMBER, 0.0, "cost of genotyping one plant", low=0),

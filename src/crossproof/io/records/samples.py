@@ -32,7 +32,7 @@ def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
             "inbreeding",
             "line_mother",
             "line_father",
-        )  # fmt: skip
+        )
     }
     well_of = {t: _well(t) for t in set(raw.columns["well"])}
     wells = raw.values("well", lambda t: well_of[t], notes)

@@ -18,7 +18,7 @@ PIECE = 0.1
 """A chromosome whose markers span less than this share of the longest is taken for a piece of one."""
 
 
-def place_markers(markers: Markers, centimorgan_per_megabase: float | None) -> tuple[Ints, Floats]:
+def place_markers(markers: Markers, centimorgan_per_megabase: float) -> tuple[Ints, Floats]:
     """Chromosome number (marker,), -1 for a marker without a place, and position on it in Morgan (marker,).
 
     Markers spread evenly over a chromosome span (m - 1) / (m + 1) of it on average, so that the span of m
@@ -53,9 +53,9 @@ def place_markers(markers: Markers, centimorgan_per_megabase: float | None) -> t
     return chromosome, morgan
 
 
-def _rate(count: int, span: float, longest: float, centimorgan_per_megabase: float | None) -> float:
+def _rate(count: int, span: float, longest: float, centimorgan_per_megabase: float) -> float:
     """Morgan per base."""
-    if centimorgan_per_megabase is not None:
+    if centimorgan_per_megabase > 0:
         return centimorgan_per_megabase / 100 / 1e6
     if span < PIECE * longest:
         return MORGAN_PER_CHROMOSOME / longest
