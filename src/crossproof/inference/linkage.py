@@ -28,6 +28,9 @@ from crossproof.model.arrays import Floats, Ints
 
 CLOSEST = 1e-5
 """Morgan: no two markers are taken to be closer, so that one wrong call cannot forbid a path."""
+RESCALE = 16
+"""Steps after which a pass is brought back to scale; that many emissions, at least 1e-4 each, stay within
+it."""
 NUMBERS_AT_ONCE = 1_500_000
 """Numbers (marker x chain x state x plant) that a pass over some plants may hold."""
 
@@ -172,23 +175,30 @@ def plan_route(chromosome: Ints, morgan: Floats) -> Route:
 
 
 class Chains:
-    """Chains of the same number of states, run together over one route.
+    """Chains run together over one route, all with as many states as the largest of them.
 
-    `component` (R, K); `weights` (R, K); `steps` (marker, R, K, K) in the order of the route.
+    `component` (R, K); `weights` (R, K); `steps` (marker, R, K, K) in the order of the route, from the state
+    before in the rows. States that a chain does not have are never entered.
     """
 
     def __init__(self, chains: list[Chain], route: Route) -> None:
         self.route = route
-        self.component = np.array([c.component for c in chains], dtype=np.int64)
-        self.weights = np.stack([c.weights for c in chains])
-        self.steps = np.stack([c.steps(route.r) for c in chains], axis=1)
-
-    def narrowed(self, keep: Ints) -> Chains:
-        """These chains only."""
-        out = object.__new__(Chains)
-        out.route, out.component = self.route, self.component[keep]
-        out.weights, out.steps = self.weights[keep], self.steps[:, keep]
-        return out
+        r, k, m = len(chains), max(len(c.component) for c in chains), len(route.r)
+        self.component = np.zeros((r, k), dtype=np.int64)
+        self.weights = np.zeros((r, k))
+        self.steps = np.zeros((m, r, k, k))
+        for i, chain in enumerate(chains):
+            own = len(chain.component)
+            self.component[i] = chain.component[0]
+            self.component[i, :own] = chain.component
+            self.weights[i, :own] = chain.weights
+            self.steps[:, i, :own, :own] = chain.steps(route.r)
+        steps = range(len(route))
+        self._places = [slice(int(route.start[s]), int(route.start[s + 1])) for s in steps]
+        size = np.append(np.diff(route.start), 0)
+        self._last = np.concatenate(
+            [np.arange(route.start[s] + size[s + 1], route.start[s + 1]) for s in steps] or [np.empty(0)]
+        ).astype(np.int64)
 
     def plants(self, n: int) -> Iterator[slice]:
         """Slices of the plants that are run at once."""
@@ -200,7 +210,8 @@ class Chains:
         n = emission.shape[2]
         out = np.zeros((len(self.weights), n))
         for part in self.plants(n):
-            out[:, part] = self._forward(emission[:, :, part], None)
+            emitted = emission[:, self.component, part]
+            _, out[:, part] = self._forward(emitted)
         return out
 
     def cavity(self, emission: Floats, posterior: Floats) -> Floats:
@@ -215,46 +226,43 @@ class Chains:
         to_component[self.component.ravel(), np.arange(r * k)] = 1.0
         out = np.empty((m, n_components, n))
         for part in self.plants(n):
-            e = emission[:, :, part]
-            weight = np.empty((m, r, k, e.shape[2]))
-            self._forward(e, weight)
-            self._backward(e, weight)
-            own = np.einsum("mrkn,mrkn->mrn", weight, e[:, self.component])
-            weight *= (posterior[None, :, part] / own)[:, :, None]
+            emitted = emission[:, self.component, part]
+            weight, _ = self._forward(emitted)
+            weight *= self._backward(emitted)
+            emitted *= weight
+            weight *= (posterior[None, :, part] / emitted.sum(axis=2))[:, :, None]
             out[:, :, part] = np.matmul(to_component, weight.reshape(m, r * k, -1))
         return out
 
-    def _forward(self, e: Floats, keep: Floats | None) -> Floats:
-        """log P(D | chain) (R, n); writes the states' probabilities before each marker's own emission."""
-        start = self.route.start
-        scales = np.empty((len(e), len(self.weights), e.shape[2]))
-        alpha = np.empty(0)
-        for s in range(len(self.route)):
-            at = slice(start[s], start[s + 1])
-            emitted = e[at][:, self.component]
+    def _forward(self, emitted: Floats) -> tuple[Floats, Floats]:
+        """States before each marker's own emission (marker, R, K, n), each marker on its own scale, and
+        log P(D | chain) (R, n)."""
+        before, alpha = np.empty_like(emitted), np.empty_like(emitted)
+        total = np.zeros((len(self.weights), emitted.shape[3]))
+        for s, at in enumerate(self._places):
             if s == 0:
-                before = np.broadcast_to(self.weights[None, :, :, None], emitted.shape)
+                before[at] = self.weights[None, :, :, None]
             else:
-                before = np.matmul(self.steps[at].swapaxes(2, 3), alpha[: start[s + 1] - start[s]])
-            if keep is not None:
-                keep[at] = before
-            alpha = before * emitted
-            scale = alpha.sum(axis=2)
-            scales[at] = scale
-            alpha /= scale[:, :, None]
-        return np.asarray(np.log(scales).sum(axis=0))
+                came = alpha[self._places[s - 1]][: at.stop - at.start]
+                np.matmul(self.steps[at].swapaxes(2, 3), came, out=before[at])
+            np.multiply(before[at], emitted[at], out=alpha[at])
+            if s % RESCALE == RESCALE - 1:
+                scale = alpha[at].sum(axis=2)
+                alpha[at] /= scale[:, :, None]
+                total += np.log(scale).sum(axis=0)
+        return before, total + np.log(alpha[self._last].sum(axis=2)).sum(axis=0)
 
-    def _backward(self, e: Floats, weight: Floats) -> None:
-        """Multiplies the states' weights by what the markers after each one say of them."""
-        start = self.route.start
-        after: Floats = np.empty(0)
-        for s in range(len(self.route) - 1, -1, -1):
-            at = slice(start[s], start[s + 1])
-            here = np.ones((start[s + 1] - start[s], *weight.shape[1:]))
-            if s + 1 < len(self.route):
-                following = slice(start[s + 1], start[s + 2])
-                here[: len(after)] = np.matmul(self.steps[following], after)
-            weight[at] *= here
-            if s:
-                after = here * e[at][:, self.component]
-                after /= after.sum(axis=2, keepdims=True)
+    def _backward(self, emitted: Floats) -> Floats:
+        """What the markers after each one say of its states (marker, R, K, n), each on its own scale."""
+        after = np.empty_like(emitted)
+        for s in range(len(self._places) - 1, -1, -1):
+            at = self._places[s]
+            count = 0
+            if s + 1 < len(self._places):
+                following = self._places[s + 1]
+                count = following.stop - following.start
+                np.matmul(self.steps[following], emitted[following] * after[following], out=after[at][:count])
+                if s % RESCALE == 0:
+                    after[at][:count] /= after[at][:count].max(axis=2, keepdims=True)
+            after[at][count:] = 1.0
+        return after

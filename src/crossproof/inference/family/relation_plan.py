@@ -12,26 +12,29 @@ from crossproof.inference.family.emissions import FamilyBlock, log_product
 from crossproof.inference.linkage import Chains, Route, plan_route
 from crossproof.model.arrays import Floats, Ints
 
+SMALL = 3
+"""Chains of up to so many states are run together."""
+
 
 @dataclass(frozen=True)
 class RelationPlan:
     """How some pair relations are judged at nuclear markers.
 
     `components`: those that they are made of; `of_relation` (R,): number of each one's chain among the
-    distinct ones; `single`: (chain number, column of its component) of chains without descents; `groups`:
+    distinct ones; `single` (s, 2): chain number and column of its component, of chains without descents; `groups`:
     (chain numbers, `Chains` with columns for components) of the others, by number of states.
     """
 
     components: Ints
     of_relation: Ints
-    single: tuple[tuple[int, int], ...]
+    single: Ints
     groups: tuple[tuple[Ints, Chains], ...]
 
     def fit(self, emission: Floats) -> Floats:
         """log P(D | relation) (R, n) from emissions (marker, component, n) in the order of the route."""
         out = np.zeros((int(self.of_relation.max(initial=-1)) + 1, emission.shape[2]))
-        for chain, column in self.single:
-            out[chain] = log_product(emission[:, column], 0)
+        if len(self.single):
+            out[self.single[:, 0]] = log_product(emission[:, self.single[:, 1]], 0)
         for numbers, chains in self.groups:
             out[numbers] = chains.fit(emission)
         return np.asarray(out[self.of_relation])
@@ -41,8 +44,8 @@ class RelationPlan:
         total = np.zeros((int(self.of_relation.max(initial=-1)) + 1, emission.shape[2]))
         np.add.at(total, self.of_relation, posterior)
         out = np.zeros_like(emission)
-        for chain, column in self.single:
-            out[:, column] += total[chain] / emission[:, column]
+        # every component is the whole of one relation at most
+        out[:, self.single[:, 1]] = total[self.single[:, 0]] / emission[:, self.single[:, 1]]
         for numbers, chains in self.groups:
             out += chains.cavity(emission, total[numbers])
         return out
@@ -53,18 +56,21 @@ def plan_relations(rows: Ints, kinds: Kinds, route: Route) -> RelationPlan:
     chains = [relation_chains(kinds)[r] for r in rows]
     distinct = list(dict.fromkeys(chains))
     used = np.array(sorted({c for chain in distinct for c in chain.component}), dtype=np.int64)
-    sizes = sorted({len(c.component) for c in distinct if c.descents})
     groups = []
-    for size in sizes:
-        numbers = [i for i, c in enumerate(distinct) if c.descents and len(c.component) == size]
+    of_size: dict[int, list[int]] = {}
+    for i, chain in enumerate(distinct):
+        if chain.descents:
+            of_size.setdefault(max(len(chain.component), SMALL), []).append(i)
+    for _, numbers in sorted(of_size.items()):
         own = [
             replace(distinct[i], component=tuple(np.searchsorted(used, distinct[i].component).tolist()))
             for i in numbers
         ]
         groups.append((np.array(numbers, dtype=np.int64), Chains(own, route)))
-    single = tuple(
-        (i, int(np.searchsorted(used, c.component[0]))) for i, c in enumerate(distinct) if not c.descents
-    )
+    single = np.array(
+        [(i, np.searchsorted(used, c.component[0])) for i, c in enumerate(distinct) if not c.descents],
+        dtype=np.int64,
+    ).reshape(-1, 2)
     return RelationPlan(
         used, np.array([distinct.index(c) for c in chains], dtype=np.int64), single, tuple(groups)
     )
