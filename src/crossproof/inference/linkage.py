@@ -126,7 +126,7 @@ class Chain:
         """Probability of each joint state (K,) at one marker."""
         out: Floats = np.ones(1)
         for descent in self.descents:
-            out = np.kron(out, frequencies(descent))
+            out = np.asarray(np.kron(out, frequencies(descent)), dtype=np.float64)
         return out
 
     def steps(self, r: Floats) -> Floats:
@@ -140,6 +140,14 @@ class Chain:
 
 
 @dataclass(frozen=True)
+class Pass:
+    """A forward pass over all plants: emissions of states, and states before them, (marker, R, K, n) each."""
+
+    emitted: Floats
+    before: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Route:
     """The order in which markers are visited: all first markers of chromosomes, then all second ones, and so
     on, long chromosomes first, so that the chromosomes that go on are always the first ones of a step.
@@ -205,20 +213,22 @@ class Chains:
         step = max(1, NUMBERS_AT_ONCE // max(1, len(self.route.r) * self.component.size))
         return (slice(start, min(start + step, n)) for start in range(0, n, step))
 
-    def fit(self, emission: Floats) -> Floats:
-        """log P(D | chain) (R, n) from emissions (marker, component, n) in the order of the route."""
+    def fit(self, emission: Floats) -> tuple[Floats, Pass | None]:
+        """log P(D | chain) (R, n) from emissions (marker, component, n) in the order of the route; and the
+        pass, for `cavity`, unless it would not fit into memory."""
         n = emission.shape[2]
         out = np.zeros((len(self.weights), n))
         for part in self.plants(n):
             emitted = emission[:, self.component, part]
-            _, out[:, part] = self._forward(emitted)
-        return out
+            before, out[:, part] = self._forward(emitted)
+        return out, Pass(emitted, before) if n and part == slice(0, n) else None
 
-    def cavity(self, emission: Floats, posterior: Floats) -> Floats:
+    def cavity(self, emission: Floats, posterior: Floats, done: Pass | None = None) -> Floats:
         """Weights of the components in the messages to the parents, (marker, component, n).
 
         For chain c with `posterior` (R, n), state weight w and marker's own fit s = sum_k w(k) e(k): the sum
-        of posterior w(k) / s over the states k that have the component.
+        of posterior w(k) / s over the states k that have the component. `done`: the pass of `fit` with the
+        same emissions; it cannot be used again.
         """
         m, n_components, n = emission.shape
         r, k = self.component.shape
@@ -226,8 +236,11 @@ class Chains:
         to_component[self.component.ravel(), np.arange(r * k)] = 1.0
         out = np.empty((m, n_components, n))
         for part in self.plants(n):
-            emitted = emission[:, self.component, part]
-            weight, _ = self._forward(emitted)
+            if done is not None:
+                emitted, weight = done.emitted, done.before
+            else:
+                emitted = emission[:, self.component, part]
+                weight, _ = self._forward(emitted)
             weight *= self._backward(emitted)
             emitted *= weight
             weight *= (posterior[None, :, part] / emitted.sum(axis=2))[:, :, None]

@@ -95,6 +95,7 @@ class MarkerChunk:
         self.by_pollen = np.ascontiguousarray(pollen.transpose(0, 1, 3, 2)).reshape(-1, states)
         self.by_mother = np.ascontiguousarray(pollen.transpose(2, 3, 0, 1)).reshape(states * n_g, -1)
         self.donors = block.donors[pick]  # m, D, a
+        self.by_donor: Floats = np.empty((0, 0, 0))  # m, donor, n: of a fixed mother, as last asked for
 
     def begin(self, mother: Floats, father: Floats) -> None:
         """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone."""

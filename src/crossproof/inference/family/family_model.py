@@ -37,7 +37,7 @@ import numpy as np
 
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk, log_product
-from crossproof.inference.family.relation_plan import RelationPlan, plan_relations, route_of
+from crossproof.inference.family.relation_plan import Fit, RelationPlan, plan_relations, route_of
 from crossproof.inference.linkage import Chain, Chains, Descent
 from crossproof.model.arrays import Floats, Ints
 
@@ -49,7 +49,7 @@ DAMP_AFTER = 8
 """Round from which messages are averaged with the last ones, so that a family cannot swing for ever."""
 CHUNK_NUMBERS = 80_000
 """Numbers (mother x father x child genotype x marker x plant) at a time: keeps working arrays in cache."""
-FADED = 1e-8
+FADED = 1e-6
 """Posterior below which, for all plants, a relation sends no messages; all are weighed at the end."""
 REVIVED = 1e-4
 """Posterior at the end from which on a relation that had been left out is taken back."""
@@ -125,7 +125,7 @@ class Family:
         """How the pair relations of these rows are judged, made once for each set of them."""
         key = live.tobytes()
         if key not in self._plans:
-            self._plans[key] = plan_relations(self.rows[live], self.kinds, self.route)
+            self._plans[key] = plan_relations(tuple(self.rows[live].tolist()), self.kinds, self.route)
         return self._plans[key]
 
     def solve(
@@ -156,7 +156,7 @@ class Family:
         all_pairs = np.arange(len(self.rows))
         pair, donor = self._fit(all_pairs, every)
         posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
-        rounds, converged = 0, True
+        rounds, converged, first = 0, True, self._done
         if self.n > 1 and max_rounds > 0:
             if coherent_start:
                 posterior = _hybrid_or_self(pair, priors, len(every))
@@ -166,7 +166,7 @@ class Family:
                 live, heard = live[keep], heard[place]
                 posterior = posterior[0][keep], posterior[1][place], posterior[2]
                 rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
-                pair, donor = self._fit(all_pairs, every)
+                pair, donor = self._fit(all_pairs, every, (first, priors))
                 posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
                 back = _left_out(posterior[0], all_pairs, live) + _left_out(posterior[1], every, heard)
                 if not converged or back < REVIVED:
@@ -236,11 +236,16 @@ class Family:
         """Bethe approximation of log P(all data of the family), under the last messages."""
         return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
-    def _fit(self, live: Ints, which: Ints) -> tuple[Floats, Floats]:
-        """Log likelihoods of these pair relations and donors; keeps the emissions for the next messages."""
+    def _fit(
+        self, live: Ints, which: Ints, compare: tuple[Fit, Priors] | None = None
+    ) -> tuple[Floats, Floats]:
+        """Log likelihoods of these pair relations and donors; keeps the fit for the next messages.
+
+        With `compare`, an earlier fit of the same relations and their priors, chains that cannot matter are
+        known by an upper bound only.
+        """
         plan = self.plan(live)
-        self._emission: Floats = np.empty((len(self.route.r), len(plan.components), self.n))
-        self._held = plan.components
+        emission: Floats = np.empty((len(self.route.r), len(plan.components), self.n))
         pair = np.zeros((len(live), self.n))
         donor = np.zeros((len(which), self.n))
         for _, chunk in self.chunks:
@@ -248,13 +253,20 @@ class Family:
             if chunk.maternal:
                 pair += log_product(chunk.emissions(self.rows[live]), 1)
             else:
-                self._emission[chunk.at] = chunk.emissions(plan.components).transpose(1, 0, 2)
+                emission[chunk.at] = chunk.emissions(plan.components).transpose(1, 0, 2)
             if chunk.maternal or self._pollen is None:
-                donor += log_product(chunk.of_donors(which)[:, :, 0], 0)
+                chunk.by_donor = chunk.of_donors(which)[:, :, 0]
+                donor += log_product(chunk.by_donor, 0)
         if self._pollen is not None:
             for d, one in enumerate(which):
-                donor[d] += self._pollen.fit(self._donor_emission(one))[0]
-        pair += plan.fit(self._emission)
+                donor[d] += self._pollen.fit(self._donor_emission(one))[0][0]
+        leading, earlier, prior = np.full(self.n, -np.inf), None, pair
+        if compare is not None:
+            earlier, priors = compare
+            prior = priors.pair[live][:, None] + pair
+            leading = np.maximum((priors.donor[which][:, None] + donor).max(axis=0), priors.flat)
+        self._done = plan.fit(emission, prior, leading, earlier)
+        pair += self._done.relations
         return pair, donor
 
     def _donor_emission(self, one: int) -> Floats:
@@ -275,10 +287,10 @@ class Family:
         """Messages of all plants under these posteriors, and the parents as they then have them."""
         pair, donor, flat = posterior
         plan = self.plan(live)
-        emission = self._emission
-        if len(self._held) > len(plan.components):
-            emission = emission[:, np.searchsorted(self._held, plan.components)]
-        weights = plan.weights(emission, pair)
+        emission, passes = self._done.emission, self._done.passes
+        if self._done.plan is not plan:
+            emission, passes = emission[:, np.searchsorted(self._done.plan.components, plan.components)], []
+        weights = plan.weights(emission, pair, passes)
         linked = np.empty((0, 0, 0))
         if self._pollen is not None:
             linked = np.empty((len(self.route.r), 2, len(heard), self.n))
@@ -292,8 +304,12 @@ class Family:
                 rows = plan.components
                 share = weights[chunk.at].transpose(1, 0, 2)
             if chunk.maternal or self._pollen is None:
-                of_donor = donor / chunk.of_donors(heard)[:, :, 0]
-                of_donor = of_donor[:, None]  # m, copy, donor, n
+                own = (
+                    chunk.by_donor
+                    if chunk.by_donor.shape[1] == len(heard)
+                    else chunk.of_donors(heard)[:, :, 0]
+                )
+                of_donor = (donor / own)[:, None]  # m, copy, donor, n
             else:
                 of_donor = linked[chunk.at]
             pollen = np.matmul(chunk.donors[:, heard].transpose(0, 2, 1)[:, None], of_donor)
