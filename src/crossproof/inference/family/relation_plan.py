@@ -35,12 +35,14 @@ class RelationPlan:
     """How some pair relations are judged at nuclear markers.
 
     `components`: those that they are made of; `of_relation` (R,): number of each one's chain among the
-    distinct ones; `single` (s, 2): chain number and column of its component, of chains without descents;
+    distinct ones; `alone`: relations of chains without descents, `members`: those of each group; `single` (s, 2): chain number and column of its component, of chains without descents;
     `groups`: (chain numbers, `Chains` with columns for components) of the others, by number of states.
     """
 
     components: Ints
     of_relation: Ints
+    alone: Ints
+    members: tuple[Ints, ...]
     single: Ints
     groups: tuple[tuple[Ints, Chains], ...]
 
@@ -58,13 +60,12 @@ class RelationPlan:
             out[self.single[:, 0]] = log_product(emission[:, self.single[:, 1]], 0)
         gained = None
         if earlier is not None and self.groups:
-            known = np.isin(self.of_relation, self.single[:, 0])
+            known = self.alone
             leading = np.maximum(
                 leading, (prior[known] + out[self.of_relation[known]]).max(axis=0, initial=-np.inf)
             )
             gained = log_product((emission / earlier.emission).max(axis=1), 0)
-        for numbers, chains in self.groups:
-            mine = np.isin(self.of_relation, numbers)
+        for (numbers, chains), mine in zip(self.groups, self.members, strict=True):
             if gained is not None and earlier is not None:
                 bound = earlier.relations[mine] + gained
                 if (prior[mine] + bound < leading - NEGLIGIBLE).all():
@@ -111,9 +112,10 @@ def plan_relations(rows: tuple[int, ...], kinds: Kinds, route: Route) -> Relatio
         [(i, np.searchsorted(used, c.component[0])) for i, c in enumerate(distinct) if not c.descents],
         dtype=np.int64,
     ).reshape(-1, 2)
-    return RelationPlan(
-        used, np.array([distinct.index(c) for c in chains], dtype=np.int64), single, tuple(groups)
-    )
+    of_relation = np.array([distinct.index(c) for c in chains], dtype=np.int64)
+    members = tuple(np.flatnonzero(np.isin(of_relation, numbers)) for numbers, _ in groups)
+    alone = np.flatnonzero(np.isin(of_relation, single[:, 0]))
+    return RelationPlan(used, of_relation, alone, members, single, tuple(groups))
 
 
 def route_of(blocks: Sequence[FamilyBlock]) -> Route:
