@@ -31,7 +31,7 @@ lint: $(VENV)/.ready
 	@$(BIN)/snakemake --lint --configfile demo_genotypes/config.yaml
 
 types: $(VENV)/.ready
-	@$(BIN)/mypy src/crossproof/model src/crossproof/inference src/crossproof/rates
+	@$(BIN)/mypy src
 
 coverage: $(VENV)/.ready
 	@COVERAGE_FILE=.coverage $(BIN)/python -m coverage run --branch \

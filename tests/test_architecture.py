@@ -22,26 +22,22 @@ MAY_SEE = {
     "simulate": NOUNS | {"io"},
     "score": NOUNS,
     "season": NOUNS | {"io", "inference"},
+    "receive": NOUNS | {"io"},
     "report": NOUNS | NUMERICS | {"io", "planning"},
     "exchange": NOUNS | {"io", "season", "report"},
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},
-    "runner": NOUNS | NUMERICS | {"io", "season", "steps"},
+    "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
-    "cli": NOUNS | {"io", "simulate", "score", "season", "exchange", "steps", "runner", "api"},
+    "cli": NOUNS | {"io", "receive", "simulate", "score", "season", "exchange", "steps", "runner", "api"},
     "__init__": {"api"},
 }
 """What each package, or module beside the packages, may import of the others."""
-UPWARD = {
-    "exchange.vcf_out": {"steps.report"},
-    "steps.gate": {"runner.terminal"},
-}
+UPWARD = {}
 """Imports against the direction that stand today."""
 CIRCLES = {
     ("inference.plates.scores", "inference.plates.tag_scores"),
     ("io.records.checks", "io.records.season_records"),
     ("io.sheets.sheet", "io.sheets.workbooks"),
-    ("report.content.content", "report.content.explain", "report.content.payload", "report.sections.plates"),
-    ("runner.summary", "runner.terminal"),
 }
 """Modules that need each other today."""
 

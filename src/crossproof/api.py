@@ -158,7 +158,8 @@ def crossing_rates(season: SeasonOrFolder, verdicts: pd.DataFrame | None = None)
     if verdicts is None:
         verdicts = verify(read)
     corrected = apply_corrections(read.samples, read.crosses, read.corrections)
-    return RateTables(**rate_tables(corrected.crosses.reset_index(drop=True), verdicts, read.config))
+    crosses = corrected.crosses.reset_index(drop=True)
+    return RateTables(**rate_tables(crosses, corrected.samples, verdicts, read.config))
 
 
 def plan(season: SeasonOrFolder) -> Plan:

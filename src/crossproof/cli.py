@@ -76,6 +76,9 @@ class _Season(click.Path):
 _FOLDER = _Season(exists=True, path_type=Path)
 
 
+_LIST = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
 class _Commands(click.Group):
     """Names the command that may have been meant."""
 
@@ -119,14 +122,50 @@ def new(folder: Path) -> None:
 
 @main.command(epilog=_example("crossproof check nursery_2027"))
 @click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.option("--json", "as_json", is_flag=True, help="Print the problems as JSON, by cause, for programs.")
 @_guarded
-def check(folder: Path) -> int:
+def check(folder: Path, as_json: bool) -> int:
     """Find all problems of all files at once; compute nothing."""
-    from crossproof.runner.terminal import show_problems
-    from crossproof.steps.checking import check_season
+    from crossproof.runner.terminal import show_checked
+    from crossproof.steps.checking import acknowledged_in, check_season
 
-    problems = check_season(folder)
-    return show_problems(problems, all_well=True)
+    return show_checked(check_season(folder), acknowledged_in(folder), as_json=as_json)
+
+
+@main.command(epilog=_example("crossproof receive nursery_2027 ~/Downloads/plate2.xlsx"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.argument("file", metavar="FILE", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--batch", help="Name of the batch; by default the one of your sheets that fits.")
+@click.option("--sheet", help="Sheet of a workbook that holds the calls.")
+@click.option("--layout", type=click.Choice(["wide", "wide-by-marker", "long"]), help="How the table lies.")
+@click.option("--names", type=_LIST, help="List of two columns: the laboratory's sample names and yours.")
+@click.option(
+    "--marker-names", type=_LIST, help="List of two columns: the laboratory's marker names and yours."
+)
+@click.option("--plate", help="Your name of the plate, where the laboratory has its own.")
+@click.option("--missing", multiple=True, help="A code that means: no call. May be given several times.")
+@click.option(
+    "--ignore", "ignored", multiple=True, help="Heading of a column that holds no calls; * is any text."
+)
+@click.option("--counted-allele", help="For counts 0, 1, 2: the allele counted, first or second.")
+@click.option("--strand", type=click.Choice(["same", "other"]), help="Strand of the bases in this file.")
+@click.option(
+    "--alleles", type=click.Choice(["named", "generic"]), help="Whether alleles are called A and B, 1 and 2."
+)
+@click.option("--dry-run", is_flag=True, help="Only say what was understood; write nothing.")
+@_guarded
+def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], **said: Any) -> int:
+    """Take in a file of the genotyping laboratory: say what it holds, copy it, name it in config.yaml.
+
+    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked, or refused
+    with the option that settles it; nothing is guessed.
+    """
+    from crossproof.receive.questions import Options
+    from crossproof.runner.receipt import receive_asking, show_receipt
+
+    receipt = receive_asking(folder, file, Options(ignore_columns=ignored, **said), dry_run=dry_run)
+    show_receipt(folder, file, receipt, dry_run=dry_run)
+    return 0
 
 
 @main.command(epilog=_example("crossproof run nursery_2027 --cores 4"))
@@ -140,7 +179,8 @@ def check(folder: Path) -> int:
 @_guarded
 def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
     """Run the workflow: verdicts, rates, plate checks, report and worklist in DIR/results."""
-    from crossproof.runner.terminal import progress, show_outcome
+    from crossproof.runner.outcome import show_outcome
+    from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:
@@ -157,7 +197,8 @@ def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_
 @_guarded
 def plan(folder: Path, cores: int) -> int:
     """What planned crosses can prove, markers to add, seeds to test, flowers to pollinate."""
-    from crossproof.runner.terminal import progress, show_plan
+    from crossproof.runner.outcome import show_plan
+    from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season
 
     with progress() as on_progress:
@@ -168,15 +209,49 @@ def plan(folder: Path, cores: int) -> int:
 
 @main.command(epilog=_example("crossproof explain nursery_2027 C012-3"))
 @click.argument("folder", metavar="DIR", type=_FOLDER)
-@click.argument("plant")
+@click.argument("thing")
 @_guarded
-def explain(folder: Path, plant: str) -> None:
-    """The evidence for one plant, in words and marker by marker."""
+def explain(folder: Path, thing: str) -> None:
+    """What is known of a plant, sample, cross, line, plate or well, and what to do.
+
+    A well is written PLATE:WELL. Where two things have one name, say which: cross:C012.
+    """
     from crossproof.runner.terminal import show
     from crossproof.season.index import build_index
-    from crossproof.steps.report import explain_season_plant
+    from crossproof.steps.report import explain_season_thing
 
-    show(explain_season_plant(build_index(folder), plant))
+    show(explain_season_thing(build_index(folder), thing))
+
+
+@main.command(epilog=_example("crossproof correct nursery_2027 tags-swapped:C011"))
+@click.argument("folder", metavar="DIR", type=_FOLDER)
+@click.argument("finding", required=False)
+@click.option("--dismiss", metavar="WHY", help="Set the finding aside for this reason; nothing is corrected.")
+@click.option("--yes", is_flag=True, help="Do not ask before writing.")
+@_guarded
+def correct(folder: Path, finding: str | None, dismiss: str | None, yes: bool) -> None:
+    """Answer a finding: add the row it proposes to corrections.csv, or dismiss it with a reason.
+
+    Says first what will change. Without FINDING, lists the findings.
+    """
+    from crossproof.runner.terminal import plain
+    from crossproof.steps.correct import list_findings, plan_answer, write_answer
+
+    if finding is None:
+        found = list_findings(folder)
+        for f in found:
+            click.echo(f"{plain(f.name)}  {plain(f.evidence)}")
+        click.echo("" if found else "The checks found nothing to answer.", nl=not found)
+        return
+    answer = plan_answer(folder, finding, dismiss)
+    for sentence in answer.words():
+        click.echo(plain(sentence))
+    for row in answer.rows:
+        click.echo(f"Row for {answer.file()}: {plain(row.sentence())}")
+    if not yes:
+        click.confirm("Write it?", abort=True)
+    write_answer(answer)
+    click.echo(f"Written. Next: crossproof run {shlex.quote(str(folder))}")
 
 
 @main.command(epilog=_example("crossproof simulate trial --preset clean60 --seed 7"))

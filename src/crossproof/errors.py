@@ -17,6 +17,7 @@ import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 
 class Severity(StrEnum):
@@ -83,7 +84,7 @@ class InputError(CrossproofError):
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(p.sentence() for p in self.problems))
 
-    def __reduce__(self) -> tuple[type, tuple[tuple[Problem, ...]]]:
+    def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
         return type(self), (self.problems,)
 
 
@@ -100,7 +101,7 @@ class PlateError(CrossproofError):
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(p.sentence() for p in self.problems))
 
-    def __reduce__(self) -> tuple[type, tuple[tuple[Problem, ...]]]:
+    def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
         return type(self), (self.problems,)
 
 

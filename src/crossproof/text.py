@@ -36,3 +36,8 @@ def _shown_character(character: str) -> str:
     if category in ("Zl", "Zp"):
         return " "
     return character
+
+
+def count_of(number: int, one: str, many: str = "") -> str:
+    """A number and its noun: 1 plant, 2 plants."""
+    return f"{number} {one if number == 1 else many or one + 's'}"

@@ -16,7 +16,7 @@ from crossproof.cli import main
 from crossproof.exchange.vcf_out import export_vcf, vcf_lines
 from crossproof.io.genotypes import read_batch
 from crossproof.model.genotypes import Evidence, genotype_alleles
-from crossproof.report.content.inputs import PlantCalls
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.season.index import build_index
 from crossproof.season.templates import new_season
 

@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope, VerdictChange
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.plates import Well
+from crossproof.model.results import Verdict
 from crossproof.rates.tables import season as tables
-from crossproof.report.content.inputs import PlantCalls, ReportInputs
+from crossproof.report.content.inputs import ReportInputs
 
 WORDS_FIRST = (
     "Hazel",
@@ -145,32 +149,29 @@ def invented_season(n_plants: int, *, seed: int = 7, n_markers: int | None = Non
             ],
         },
         findings=(
-            {
-                "kind": "rotated",
-                "severity": "critical",
-                "place": "plate P02",
-                "plate": "P02",
-                "wells": "A1 A2 A3 H10 H11 H12",
-                "corrections": [
-                    {"kind": "rotate plate", "target": "P02", "note": "turned, as its notch shows"}
-                ],
-                "log10_odds": 41.2,
-                "sentence": "The plate fits its sample sheet far better when it is turned by 180 degrees.",
-                "remedy": "Compare the plate with its notch. If it was loaded turned, add the row "
-                "below to corrections.csv and run again.",
-            },
-            {
-                "kind": "blank carries calls",
-                "scope": "sample",
-                "subject": "B0",
-                "plate": "P01",
-                "wells": ["P01:H12"],
-                "hold": "nothing",
-                "log10_odds": None,
-                "evidence": "The blank in H12 has calls at 22 of 60 markers.",
-                "remedy": "Ask the laboratory whether the plate was splashed; check the neighbours G12 and "
-                "H11.",
-            },
+            Finding(
+                FindingKind.ROTATED,
+                Scope.PLATE,
+                "P02",
+                "P02",
+                "The plate fits its sample sheet far better when it is turned by 180 degrees.",
+                "Compare the plate with its notch. If it was loaded turned, add the row below to "
+                "corrections.csv and run again.",
+                wells=tuple(f"P02:{w}" for w in ("A1", "A2", "A3", "H10", "H11", "H12")),
+                log10_odds=41.2,
+                hold=Hold.PLATE,
+                corrections=(Correction(CorrectionKind.ROTATE, "P02", note="turned, as its notch shows"),),
+                changes=(VerdictChange(str(plants["plant"].iloc[-1]), Verdict.SELF, Verdict.HYBRID),),
+            ),
+            Finding(
+                FindingKind.BLANK_CALLS,
+                Scope.SAMPLE,
+                "P01",
+                "B0",
+                "The blank in H12 has calls at 22 of 60 markers.",
+                "Ask the laboratory whether the plate was splashed; check the neighbours G12 and H11.",
+                wells=("P01:H12",),
+            ),
         ),
         calls=store,
     )

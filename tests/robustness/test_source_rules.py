@@ -82,7 +82,7 @@ def test_rules_of_the_workflow_put_no_name_into_a_shell() -> None:
     for path in RULES:
         text = path.read_text(encoding="utf-8")
         assert not re.search(r"^\s+(run|script|notebook|wrapper):", text, flags=re.MULTILINE), path
-        for match in re.finditer(r"shell:\s*\n\s*\"([^\"]*)\"", text):
+        for match in re.finditer(r"shell:\s*\n\s*[\"'](.*)[\"']\n", text):
             lines += 1
             assert set(re.findall(r"\{([^}]*)\}", match.group(1))) <= SAFE, match.group(1)
     assert lines >= 9
@@ -97,4 +97,4 @@ def test_the_only_network_code_is_that_of_fetch_and_publish() -> None:
     # runner/ask.py talks to runner/warm.py through a socket file.
     ours = {"runner/warm.py", "runner/ask.py", "runner/workflow.py", "runner/support.py"}
     assert {u for u in users if not u.startswith("exchange/")} <= ours
-    assert "exchange/brapi_client.py" in users
+    assert "exchange/brapi_http.py" in users

@@ -15,18 +15,18 @@ from crossproof.errors import Severity
 from crossproof.inference.plates.checks import CheckSettings, Finding, examine_plates
 from crossproof.inference.season_model import LineInput, Settings, fit_panel
 from crossproof.model.corrections import Correction, CorrectionKind
-from crossproof.model.findings import FindingKind, Hold, Scope
+from crossproof.model.findings import FindingKind, FindingSeverity, Hold, Scope, VerdictChange
 from crossproof.model.layouts import layout_of
+from crossproof.model.results import Verdict
 from crossproof.season.corrections import apply_corrections
-from crossproof.season.plate_findings import (
-    build_plates,
+from crossproof.season.findings import (
     corrections_table,
+    finding_entry,
+    finding_from,
     finding_problems,
-    finding_rows,
     findings_by_table,
-    named_markers,
-    season_tables,
 )
+from crossproof.season.plate_findings import build_plates, named_markers, season_tables
 
 ROOT = Path(__file__).resolve().parents[2]
 for folder in ("benchmarks", "tests/inference"):
@@ -107,8 +107,8 @@ def test_words_for_every_table():
     assert words.held_plates == {"P01"}
     assert words.plate_odds["P01"] > 20
     assert "PARENTS" not in words.plates
-    row = json.loads(json.dumps(finding_rows(found)))[0]
-    assert (row["kind"], row["severity"], row["hold"]) == ("rotated", "critical", "plate")
+    assert found[0].severity is FindingSeverity.CRITICAL
+    assert found[0].name == "rotated:P01"
     problem = finding_problems(found)[0]
     assert problem.severity is Severity.WARNING
     assert problem.remedy.endswith("Proposed for corrections.csv: rotate plate | P01.")
@@ -149,3 +149,34 @@ def test_both_sides_of_a_swap_are_told():
     assert words.plates == {"P1": "exchanged with P2 [10^40 to 1]", "P2": "exchanged with P1 [10^40 to 1]"}
     assert words.samples == {"s1": "tags swapped (cross C1)", "s2": "tags swapped (cross C1)"}
     assert words.held_samples == {"s1", "s2"}
+
+
+def test_a_cell_names_the_other_side_even_where_its_name_occurs_in_the_words():
+    """A line called "s" is in "lines swapped" as well."""
+    lines = Finding(FindingKind.LINES_SWAPPED, Scope.LINE, "", "t", "e", "r", other="s")
+    assert findings_by_table((lines,)).lines == {"t": "lines swapped with s", "s": "lines swapped with t"}
+
+
+@pytest.mark.parametrize("changes", [None, (), (VerdictChange("p1", Verdict.SELF, Verdict.HYBRID),)])
+@pytest.mark.parametrize("odds", [12.25, float("nan")])
+def test_a_finding_comes_back_from_store_as_it_was(changes, odds):
+    kept = Finding(
+        FindingKind.WELLS_SWAPPED,
+        Scope.SAMPLE,
+        "P1",
+        "s1",
+        "seen",
+        "look",
+        wells=("P1:A1", "P1:B1"),
+        samples=("s1", "s2"),
+        other="s2",
+        log10_odds=odds,
+        hold=Hold.SAMPLES,
+        corrections=(Correction(CorrectionKind.SWAP_WELLS, "P1:A1", "P1:B1"),),
+        same_as=("another",),
+        reassigned=(("s1", 3),),
+        changes=changes,
+    )
+    back = finding_from(json.loads(json.dumps(finding_entry(kept))))
+    assert repr(back) == repr(kept)
+    assert back.hold is Hold.SAMPLES

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from crossproof.model.findings import FindingKind
+from crossproof.model.findings import Finding, FindingKind, Scope
 from crossproof.steps.findings import FindingsOfSeason
 from crossproof.steps.verdicts import _other_tags
 
 
 def row(kind, subject, other, *samples):
-    return {"kind": kind.value, "subject": subject, "other": other, "samples": list(samples)}
+    return Finding(kind, Scope.CROSS, "", subject, "seen", "look", samples=samples, other=other)
 
 
 def test_swapped_tags_name_each_other_and_a_wrong_tag_one_way():

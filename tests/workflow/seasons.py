@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import subprocess
 import sys
@@ -12,6 +11,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from crossproof.runner.events import Event, Happened, read_events
+from crossproof.runner.workflow import jobs_log
+from crossproof.season.work_folder import WorkFolder
 from crossproof.simulate import simulate_season, write_season
 from crossproof.simulate.plan import SeasonPlan
 
@@ -45,21 +47,19 @@ def crossproof(
 
 def rules_run(season: Path) -> list[str]:
     """Names of the rules that the last run executed, the closing one aside."""
-    log = (season / ".crossproof" / "logs" / "workflow.log").read_text(encoding="utf-8")
-    names = re.findall(r"^(?:local)?(?:rule|checkpoint) (\w+):", log, flags=re.MULTILINE)
-    return [n for n in names if n not in ("all", "default")]
+    return [rule for rule, _ in jobs_run(season)]
 
 
 def jobs_run(season: Path) -> list[tuple[str, str]]:
     """Rule and bucket ("" where it has none) of every job that the last run executed."""
-    log = (season / ".crossproof" / "logs" / "workflow.log").read_text(encoding="utf-8")
-    found = []
-    for block in re.split(r"\n(?=\[|\n)", log):
-        rule = re.search(r"^(?:local)?(?:rule|checkpoint) (\w+):", block, flags=re.MULTILINE)
-        bucket = re.search(r"wildcards: bucket=(\d+)", block)
-        if rule and "jobid:" in block:
-            found.append((rule.group(1), bucket.group(1) if bucket else ""))
-    return [job for job in found if job[0] not in ("all", "default")]
+    started = [e for e in events(season) if e.happened is Happened.STARTED]
+    return [(e.rule, e.wildcards.get("bucket", "")) for e in started if e.rule not in ("all", "default")]
+
+
+def events(season: Path) -> list[Event]:
+    """What the jobs of the last run did, so far."""
+    log = jobs_log(WorkFolder(season))
+    return list(read_events(log.read_text(encoding="ascii").splitlines())) if log.exists() else []
 
 
 def write_plates(folder: Path, plan: SeasonPlan, seed: int = 5) -> Path:

@@ -15,9 +15,10 @@ import time
 from pathlib import Path
 
 import pytest
-from seasons import TABLES, crossproof, tables_of, write_plates
+from seasons import TABLES, crossproof, events, tables_of, write_plates
 
-from crossproof.runner.workflow import STOP_SECONDS
+from crossproof.runner.events import Happened
+from crossproof.runner.workflow import STOP_SECONDS, jobs_log
 from crossproof.season.work_folder import WorkFolder, clear_remnants
 from crossproof.simulate.plan import SeasonPlan
 
@@ -152,7 +153,7 @@ def snakemake_of(run: subprocess.Popen[bytes]) -> int | None:
             words = Path(f"/proc/{number}/cmdline").read_bytes().split(b"\0")
         except OSError:
             continue
-        if words[1:3] == [b"-m", b"snakemake"]:
+        if words[1:3] == [b"-m", b"crossproof.runner.engine"]:
             return number
     return None
 
@@ -166,8 +167,7 @@ def test_a_workflow_that_hears_no_signal_is_killed(
     inputs, expected, _ = whole
     season = shutil.copytree(inputs, tmp_path / "season")
     run = start(season)
-    log = season / ".crossproof" / "logs" / "workflow.log"
-    while not (log.exists() and "rule " in log.read_text()):
+    while not any(e.happened is Happened.STARTED for e in events(season)):
         assert run.poll() is None, "the run ended before it was told to"
         time.sleep(0.02)
     stopped = snakemake_of(run)
@@ -187,11 +187,10 @@ def test_a_run_told_to_stop_while_a_job_is_booked_ends_by_itself(
 ) -> None:
     """The moment at which Snakemake's handler of SIGTERM waits for a lock that its own thread holds."""
     season = shutil.copytree(whole[0], tmp_path / "season")
-    log = season / ".crossproof" / "logs" / "workflow.log"
     for _ in range(2):
-        log.unlink(missing_ok=True)
+        jobs_log(WorkFolder(season)).unlink(missing_ok=True)
         run = start(season)
-        while not (log.exists() and "Finished jobid" in log.read_text()):
+        while not any(e.happened is Happened.FINISHED for e in events(season)):
             assert run.poll() is None, "the run ended before it was told to"
             time.sleep(0.001)
         run.send_signal(signal.SIGTERM)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +9,7 @@ import pytest
 from seasons import write_plates
 
 from crossproof.season.index import SeasonIndex, build_index
+from crossproof.season.work_folder import read_kept
 from crossproof.simulate.plan import SeasonPlan
 from crossproof.steps import ingest as step
 
@@ -27,7 +27,7 @@ def bucket_with(index: SeasonIndex, batch: str) -> int:
 
 
 def outcome(index: SeasonIndex, bucket: int, batch: str) -> dict[str, Any]:
-    found = json.loads(index.folder.work("ingest", f"{bucket}.json").read_text())
+    found = read_kept(index.folder.work("ingest", f"{bucket}.json"))
     assert isinstance(found, dict)
     return dict(found[batch])
 
@@ -36,14 +36,14 @@ def test_our_fault_is_tried_again_at_every_run_until_it_works(
     index: SeasonIndex, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bucket = bucket_with(index, "B001")
-    real, digests = step.read_genotypes, [index.ingest_digest(bucket)]
+    real, digests = step.read_entry, [index.ingest_digest(bucket)]
 
     def broken(config: Any, file: Any, *rest: Any) -> Any:
         if file.batch == "B001":
             raise ZeroDivisionError("a fault of ours")
         return real(config, file, *rest)
 
-    monkeypatch.setattr(step, "read_genotypes", broken)
+    monkeypatch.setattr(step, "read_entry", broken)
     for attempts in (1, 2):
         for b in index.batch_buckets():
             step.ingest(index, b)
@@ -53,7 +53,7 @@ def test_our_fault_is_tried_again_at_every_run_until_it_works(
         assert outcome(index, bucket_with(index, "B002"), "B002")["state"] == "used"
         digests.append(index.ingest_digest(bucket))
     assert len(set(digests)) == 3, "another digest is what has the workflow run the job again"
-    monkeypatch.setattr(step, "read_genotypes", real)
+    monkeypatch.setattr(step, "read_entry", real)
     step.ingest(index, bucket)
     assert outcome(index, bucket, "B001")["state"] == "used"
     assert index.ingest_digest(bucket) == digests[-1], "nothing more to do"

@@ -1,11 +1,17 @@
 # The season, its index, and where things are.
+import sys
 from pathlib import Path
 
 from snakemake.exceptions import WorkflowError
 
 from crossproof.errors import CrossproofError
 from crossproof.season.index import build_index, clear_refusal
-from crossproof.runner.support import hold_season, season_config, set_step_command
+from crossproof.runner.support import (
+    ending,
+    hold_season,
+    season_config,
+    set_step_command,
+)
 
 SEASON = season_config(config, workflow.configfiles, workflow.basedir)
 
@@ -16,7 +22,7 @@ workdir: str(SEASON.parent)
 try:
     INDEX = build_index(SEASON)
     if workflow.is_main_process:
-        hold_season(INDEX.folder, INDEX.result_files())
+        hold_season(INDEX)
         clear_refusal(INDEX.folder)
 except CrossproofError as refused:
     raise WorkflowError(f"The season's inputs cannot be used:\n{refused}") from None
@@ -37,6 +43,18 @@ def work(name):
 
 def ingested():
     return [work(f"ingest/{bucket}.json") for bucket in sorted(INDEX.batch_buckets())]
+
+
+def records(*names):
+    # Written with the index when the workflow is read, and known by their digests.
+    return ancient([f".crossproof/records/{name}.parquet" for name in names])
+
+
+MARKERS = ["markers"] if INDEX.config.markers_file is not None else []
+PANEL = [
+    work(f"panel/{name}")
+    for name in ("slices.json", "joined", "fit", "located", "families")
+]
 
 
 def genotypes_of(wildcards):
@@ -66,6 +84,13 @@ def file_in_parts(wildcards):
 def slice_of(kind, bucket):
     checkpoints.panel.get()
     return INDEX.slices()[kind].get(str(bucket), "")
+
+
+def ingested_of(wildcards):
+    # The files of the bucket's own families only: a job whose list of inputs grew would run again.
+    checkpoints.panel.get()
+    buckets = INDEX.slices()["ingest"].get(str(wildcards.bucket), [])
+    return [work(f"ingest/{bucket}.json") for bucket in buckets]
 
 
 def verified(wildcards):

@@ -16,13 +16,14 @@ rule part:
     resources:
         mem_mb=lambda wildcards, attempt: 1500 * attempt,
     shell:
-        "$CROSSPROOF_STEP part --file {wildcards.digest} --part {wildcards.part} > {log} 2>&1"
+        'eval "$CROSSPROOF_STEP part --file {wildcards.digest} --part {wildcards.part}" > {log} 2>&1'
 
 
 rule ingest:
     input:
         ancient(genotypes_of),
         ancient(parts_of),
+        records("samples", *MARKERS),
     output:
         work("ingest/{bucket}.json"),
     log:
@@ -34,4 +35,4 @@ rule ingest:
     params:
         digest=lambda wildcards: INDEX.ingest_digest(int(wildcards.bucket)),
     shell:
-        "$CROSSPROOF_STEP ingest --bucket {wildcards.bucket} > {log} 2>&1"
+        'eval "$CROSSPROOF_STEP ingest --bucket {wildcards.bucket}" > {log} 2>&1'

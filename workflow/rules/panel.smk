@@ -5,8 +5,10 @@
 checkpoint panel:
     input:
         ingested(),
+        records("samples", "crosses", *MARKERS),
     output:
-        work("panel/slices.json"),
+        PANEL[0],
+        [directory(path) for path in PANEL[1:]],
     log:
         ".crossproof/logs/panel.log",
     conda:
@@ -16,13 +18,15 @@ checkpoint panel:
     params:
         digest=INDEX.panel_digest(),
     shell:
-        "$CROSSPROOF_STEP panel > {log} 2>&1"
+        'eval "$CROSSPROOF_STEP panel" > {log} 2>&1'
 
 
 # How far the kept estimates are from fresh ones; nothing but the report waits for it.
 rule drift:
     input:
-        ancient(work("panel/slices.json")),
+        ancient(PANEL),
+        ancient(ingested()),
+        records("samples", "crosses"),
     output:
         work("drift.json"),
     log:
@@ -34,4 +38,4 @@ rule drift:
     params:
         digest=INDEX.panel_digest(),
     shell:
-        "$CROSSPROOF_STEP drift > {log} 2>&1"
+        'eval "$CROSSPROOF_STEP drift" > {log} 2>&1'

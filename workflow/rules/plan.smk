@@ -5,7 +5,9 @@ from crossproof.planning.wish_list_files import wish_list_digest
 
 rule plan:
     input:
-        ancient(work("panel/slices.json")),
+        ancient(PANEL),
+        ancient(ingested()),
+        records("samples", *MARKERS),
         PLANNED,
     output:
         INDEX.results_of("plan"),
@@ -17,4 +19,4 @@ rule plan:
         digest=INDEX.run_digest,
         wishes=wish_list_digest(SEASON.parent),
     shell:
-        "$CROSSPROOF_STEP plan > {log} 2>&1"
+        'eval "$CROSSPROOF_STEP plan" > {log} 2>&1'

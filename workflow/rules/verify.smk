@@ -4,7 +4,8 @@
 
 rule verify:
     input:
-        ancient(work("panel/slices.json")),
+        ancient(PANEL),
+        ancient(ingested_of),
     output:
         work("verify/{bucket}.npz"),
     log:
@@ -16,12 +17,14 @@ rule verify:
     params:
         digest=lambda wildcards: slice_of("verify", wildcards.bucket),
     shell:
-        "$CROSSPROOF_STEP verify --bucket {wildcards.bucket} > {log} 2>&1"
+        'eval "$CROSSPROOF_STEP verify --bucket {wildcards.bucket}" > {log} 2>&1'
 
 
 rule examine:
     input:
-        ancient(work("panel/slices.json")),
+        ancient(PANEL),
+        ancient(ingested()),
+        records("samples", "crosses"),
         verified,
     output:
         work("examine.json"),
@@ -34,4 +37,4 @@ rule examine:
     params:
         digest=slice_of_season,
     shell:
-        "$CROSSPROOF_STEP examine > {log} 2>&1"
+        'eval "$CROSSPROOF_STEP examine" > {log} 2>&1'

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import urllib.parse
-import urllib.request
-from typing import Any
 
 from crossproof.errors import InputError, error
 
@@ -13,7 +11,6 @@ TOKEN_VARIABLE = "CROSSPROOF_BRAPI_TOKEN"
 """Environment variable that holds the token. It is read from nowhere else and written nowhere."""
 
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
-MOST_REDIRECTS = 5
 
 
 def environment_token() -> str | None:
@@ -25,7 +22,7 @@ def environment_token() -> str | None:
     if not token:
         return None
     if not token.isascii() or not token.isprintable() or " " in token:
-        # http.client would repeat such a value in its own error text.
+        # An HTTP library would repeat such a value in its own error text.
         raise InputError(
             error(
                 TOKEN_VARIABLE,
@@ -44,7 +41,7 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
     """
     text = text.strip()
     try:
-        # A space or a foreign letter has no place in an address; urllib would fail on it much later.
+        # A space or a foreign letter has no place in an address; the request would fail on it much later.
         parts = urllib.parse.urlsplit(
             text if text.isascii() and text.isprintable() and " " not in text else ""
         )
@@ -54,7 +51,7 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
         raise InputError(
             error(
                 "URL",
-                "This is no http or https address.",
+                "This is not an http or https address.",
                 "Write it like https://server/brapi/v2.",
                 value=text.rpartition("@")[2],
             )
@@ -76,7 +73,7 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
         port = parts.port
     except ValueError:
         raise InputError(
-            error(shown, "The port of the address is no number from 0 to 65535.", "Correct the address.")
+            error(shown, "The port of the address is not a number from 0 to 65535.", "Correct the address.")
         ) from None
     if with_token and parts.scheme == "http" and parts.hostname not in LOOPBACK and not plain_http:
         raise InputError(
@@ -91,29 +88,3 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
     if "/brapi/v" not in path.lower():
         path += "/brapi/v2"
     return f"{parts.scheme}://{host}{f':{port}' if port else ''}{path}"
-
-
-class _Redirects(urllib.request.HTTPRedirectHandler):
-    """Follow a redirect of a reading request; to another host without the token."""
-
-    max_redirections = MOST_REDIRECTS
-    max_repeats = 2
-
-    def redirect_request(
-        self, req: urllib.request.Request, fp: Any, code: int, msg: str, headers: Any, newurl: str
-    ) -> urllib.request.Request | None:
-        old, new = urllib.parse.urlsplit(req.full_url), urllib.parse.urlsplit(newurl)
-        if new.scheme not in ("http", "https") or req.get_method() != "GET":
-            return None
-        made = super().redirect_request(req, fp, code, msg, headers, newurl)
-        if made is not None and (old.scheme, old.netloc) != (new.scheme, new.netloc):
-            made.remove_header("Authorization")
-        return made
-
-
-def opener(base: str) -> urllib.request.OpenerDirector:
-    """What opens the addresses below `base`: redirects bounded, and no proxy on the way to this machine."""
-    # Through a proxy, plain http to this machine would leave it, and the token with it.
-    local = urllib.parse.urlsplit(base).hostname in LOOPBACK
-    proxies = [urllib.request.ProxyHandler({})] if local else []
-    return urllib.request.build_opener(_Redirects(), *proxies)

@@ -106,7 +106,7 @@ def read_samples(
             out.append(left_out("sample", record, db_id, name, why, remedy))
             continue
         row |= role
-        for column in ("pod", "plant", "inbreeding", "bench"):
+        for column in ("pod", "plant", "place", "inbreeding"):
             if column in info:
                 row[column] = info[column]
         row["sample_db_id"] = db_id

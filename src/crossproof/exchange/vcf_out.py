@@ -23,10 +23,10 @@ from crossproof.io.calls.store import StoreError
 from crossproof.io.vcf.bgzf import BgzfWriter
 from crossproof.model.arrays import Ints, Objects
 from crossproof.model.genotypes import genotype_alleles
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.results import Decision, Verdict
-from crossproof.report.content.inputs import PlantCalls
 from crossproof.season.index import build_index
-from crossproof.steps.report import plant_calls
+from crossproof.season.plant_calls import plant_calls
 
 UNPLACED = "unplaced"
 CLOSED = {"Verdict": [str(v) for v in Verdict], "Decision": [str(d) for d in Decision]}

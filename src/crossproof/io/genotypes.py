@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from crossproof.errors import PlateError, Problem, error, warning
-from crossproof.io.files.byte_source import Packing, read_pieces
-from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
+from crossproof.io.files.problem_list import ProblemList, TooManyProblems
 from crossproof.io.files.sniff import FileKind, Sniffed, sniff
+from crossproof.io.intake.name_lists import NO_NAMES, GivenNames, renamed
+from crossproof.io.intake.table_shape import TableShape
 from crossproof.io.tables.layouts import find_layout, marker_info, table_samples
 from crossproof.io.tables.marker_tables import load_grid, read_table
 from crossproof.io.vcf.bcf import read_bcf, read_bcf_header
@@ -43,6 +46,9 @@ def read_batch(
     sheet: str | None = None,
     max_input_gb: float = 64.0,
     known_samples: Collection[str] | None = None,
+    shape: TableShape | None = None,
+    given: GivenNames = NO_NAMES,
+    generic: bool = False,
 ) -> CallBatch:
     """Read all calls of one genotype file.
 
@@ -53,12 +59,18 @@ def read_batch(
     to keep, None for all; `keep_samples`: samples to keep (None: all), in the file's order; `shown_as`: the
     path as the user wrote it; `panel`: samples whose diversity counts in the choice of markers (None: all);
     `sheet`: sheet of a workbook; `max_input_gb`: most the file may unpack to; `known_samples`: names that
-    prove the layout of a table (default: `keep_samples`). `read_error` and `overdispersion` are not used
+    prove the layout of a table (default: `keep_samples`); `shape`: how a table is written, where that is not
+    found from its content; `given`: what the file's names stand for; `generic`: whether the alleles of a
+    table are called A and B, or 1 and 2, at every marker. `read_error` and `overdispersion` are not used
     here: depths are kept as they are.
     Returns the batch, its evidence resolved. Raises PlateError with every problem found.
     """
     path, shown_as = Path(path), shown_as or str(path)
-    sniffed = _sniff(path, shown_as)
+    if shape is not None and shape.encoding is not None:
+        # Whoever names the encoding says that it is a text table; only such text may hold zero bytes.
+        sniffed = Sniffed(FileKind.TABLE, packing_of(path))
+    else:
+        sniffed = _sniff(path, shown_as)
     if sniffed.kind in (FileKind.VCF, FileKind.BCF):
         part = read_region(
             path,
@@ -71,12 +83,18 @@ def read_batch(
             max_input_gb=max_input_gb,
         )
         return merge_regions(
-            [part], batch=batch, evidence=evidence, marker_sheet=marker_sheet, shown_as=shown_as
+            [part],
+            batch=batch,
+            evidence=evidence,
+            marker_sheet=marker_sheet,
+            shown_as=shown_as,
+            given=given,
         )
     problems = ProblemList(shown_as)
     resolve_evidence(evidence, False, False, problems)
     problems.raise_if_any()
-    out = read_table(
+    out = _table_within(
+        problems,
         path,
         sniffed,
         batch=batch,
@@ -86,11 +104,22 @@ def read_batch(
         info=marker_info(marker_sheet),
         keep_samples=keep_samples,
         known_samples=known_samples if known_samples is not None else keep_samples or (),
-        problems=problems,
         sheet=sheet,
         limit_bytes=max_input_gb * 1e9,
+        shape=shape or TableShape(),
+        given=given,
+        generic=generic,
     )
     return thinned(out, max_markers, panel)
+
+
+def _table_within(problems: ProblemList, path: Path, sniffed: Sniffed, **how: Any) -> CallBatch:
+    """A marker table; where it has far too many problems, those found until then are raised."""
+    try:
+        return read_table(path, sniffed, problems=problems, **how)
+    except TooManyProblems:
+        problems.raise_if_any()
+        raise AssertionError from None
 
 
 def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:
@@ -264,6 +293,7 @@ def merge_regions(
     evidence: Evidence = Evidence.AUTO,
     marker_sheet: pd.DataFrame | None = None,
     shown_as: str,
+    given: GivenNames = NO_NAMES,
 ) -> CallBatch:
     """The batch of all parts of a file, given in the order of `regions()`; equal to one pass over the file.
 
@@ -281,6 +311,8 @@ def merge_regions(
     problems.raise_if_any()
     out, seq = choice.finish(batch, resolved, parts[0].notes)
     check_names(out.markers, seq, problems)
+    problems.raise_if_any()
+    out = renamed(out, given, problems)
     problems.raise_if_any()
     return with_marker_sheet(out, marker_sheet)
 

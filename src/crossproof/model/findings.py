@@ -1,11 +1,14 @@
-"""What a plate check found: small frozen results in the words of the trade."""
+"""What a check found: small frozen results in the words of the trade."""
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 
 from crossproof.model.corrections import Correction
+from crossproof.model.results import Verdict
 
 
 class FindingKind(StrEnum):
@@ -53,6 +56,46 @@ class Scope(StrEnum):
     BATCH = "batch"
 
 
+class FindingSeverity(StrEnum):
+    """How much a finding matters, the gravest first."""
+
+    CRITICAL = "critical"
+    """Plants are held for it."""
+    WARNING = "warning"
+    NOTE = "note"
+    """It asks nothing of anybody."""
+
+
+MUTUAL = frozenset(
+    {
+        FindingKind.EXCHANGED,
+        FindingKind.TAGS_SWAPPED,
+        FindingKind.WELLS_SWAPPED,
+        FindingKind.LINES_SWAPPED,
+        FindingKind.MIXED_DNA,
+    }
+)
+"""Findings that say the same of both sides."""
+SMALL = frozenset(
+    {
+        FindingKind.LOW_CALL_SAMPLE,
+        FindingKind.EMPTY_SAMPLES,
+        FindingKind.LOW_CALL_MARKER,
+        FindingKind.CANNOT_SEE,
+    }
+)
+"""Findings about one well or marker that ask for little."""
+
+
+@dataclass(frozen=True)
+class VerdictChange:
+    """A plant whose verdict would change if a proposal were followed."""
+
+    plant: str
+    before: Verdict
+    after: Verdict
+
+
 class Hold(StrEnum):
     """Whose verdicts must wait for an answer."""
 
@@ -91,11 +134,52 @@ class Finding:
     reassigned: tuple[tuple[str, int], ...] = ()
     note: bool = False
     """True for a remark that asks nothing of anybody, such as a fault that this plate could not show."""
+    changes: tuple[VerdictChange, ...] | None = None
+    """Plants whose verdict would change if the proposal were followed; None where that was not worked out."""
 
     @property
     def critical(self) -> bool:
         """Whether plants are held for it, and the run ends with status 1."""
         return self.hold is not Hold.NOTHING
+
+    @property
+    def severity(self) -> FindingSeverity:
+        """How much it matters."""
+        if self.critical:
+            return FindingSeverity.CRITICAL
+        return FindingSeverity.NOTE if self.note else FindingSeverity.WARNING
+
+    @property
+    def name(self) -> str:
+        """What the user calls it by, such as tags-swapped:C011; the same in each run that finds it."""
+        kind = re.sub(r"[^a-z]+", "-", self.kind.value.lower())
+        on_plate = self.plate and self.plate != self.subject and self.scope is Scope.MARKER
+        return f"{kind}:{self.subject}" + (f"@{self.plate}" if on_plate else "")
+
+    @property
+    def place(self) -> str:
+        """What it is about and where it was seen: "cross C011, plate P001"."""
+        about = f"{self.scope} {self.subject}" if self.subject else ""
+        on_plate = f"plate {self.plate}" if self.plate and self.plate != self.subject else ""
+        return ", ".join(t for t in (about, on_plate) if t)
+
+    @property
+    def plates(self) -> tuple[str, ...]:
+        """Plates it speaks of, in order of name."""
+        return tuple(sorted({self.plate, *(w.rpartition(":")[0] for w in self.wells)} - {""}))
+
+    def short(self, other: str | None = None) -> str:
+        """A few words for a table cell: kind, counterpart, certainty; `other`: in place of its own."""
+        other = self.other if other is None else other
+        text = self.kind.value
+        if self.corrections and self.corrections[0].detail and self.scope is Scope.PLATE:
+            text += f" ({self.corrections[0].detail})"
+        if other:
+            text += f" with {other}" if self.kind in MUTUAL else f": {other}"
+        if math.isfinite(self.log10_odds):
+            odds = self.log10_odds
+            text += f" [{10**odds:.0f} to 1]" if odds < 2 else f" [10^{odds:.0f} to 1]"
+        return text
 
 
 def held_plates(findings: tuple[Finding, ...]) -> frozenset[str]:

@@ -84,6 +84,26 @@ class Reason(StrEnum):
     WELLS_DISAGREE = "wells disagree"
 
 
+class NextStep(StrEnum):
+    """What to do next about a cross: the first that applies, in this order.
+
+    TYPE_PARENT to REPEAT apply to crosses that still lack hybrids. A cross without a target is done.
+    """
+
+    HOLD = "hold"
+    """Plants wait for an answer to a finding; nothing else about the cross is certain until then."""
+    TYPE_PARENT = "type the parent"
+    RETEST = "retest"
+    """Plants wait for a second sample, or for markers that can prove the cross."""
+    TEST_SEED = "test stored seed"
+    REPEAT = "repeat"
+    DONE = "done"
+
+
+PARENT_REASONS = (Reason.NO_PARENT_DATA, Reason.FATHER_UNPROVEN)
+"""Reasons of plants that wait for a parent to be genotyped."""
+
+
 def decide(verdict: Verdict) -> Decision:
     """The decision that follows from a verdict alone."""
     if verdict is Verdict.HYBRID:

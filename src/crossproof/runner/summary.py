@@ -9,9 +9,10 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from crossproof.model.results import CLASSES, Decision, Verdict
+from crossproof.model.results import CLASSES, Decision, NextStep, Verdict
 from crossproof.rates.people.cautions import CAUTION_SHORT
-from crossproof.runner.terminal import count_of, plain
+from crossproof.runner.terminal import plain
+from crossproof.text import count_of
 
 MOST_PEOPLE = 12
 SAID = {
@@ -40,10 +41,12 @@ def season_summary(results: Path) -> RenderableType:
     parts.append(
         Text(
             f"Keep {count_of(kept, 'plant')} of {count_of(crosses, 'cross', 'crosses')}; "
-            "results/worklist.xlsx lists every plant by bench "
-            "and by cross."
+            "results/worklist.xlsx lists every plant by place and by cross."
         )
     )
+    steps = _next_steps(results)
+    if steps:
+        parts.append(steps)
     people = _read(results / "operators.csv")
     if people is not None and len(people):
         parts += [Text(), _people(people), Text(CAUTION_SHORT, style="italic")]
@@ -73,6 +76,16 @@ def _counts(verdicts: pd.DataFrame) -> Table:
         cells = [str(int((mine["decision"] == d).sum()) or "") for d in Decision]
         table.add_row(SAID[verdict], *cells, str(len(mine)))
     return table
+
+
+def _next_steps(results: Path) -> Text | None:
+    """How many crosses have which next step, in the order of the steps."""
+    crosses = _read(results / "crosses.csv")
+    if crosses is None or "next_step" not in crosses or crosses.empty:
+        return None
+    counts = crosses["next_step"].value_counts()
+    said = [f"{step} {counts[step]}" for step in NextStep if step in counts]
+    return Text(f"Next steps of the crosses: {', '.join(said)}.")
 
 
 def _percent(text: str) -> str:

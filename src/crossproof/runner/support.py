@@ -7,13 +7,15 @@ import os
 import shlex
 import signal
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 from crossproof.runner.ask import SOCKET
-from crossproof.season.work_folder import WorkFolder, clear_remnants, season_lock
+from crossproof.season.index import SeasonIndex, changed_inputs
+from crossproof.season.kept_files import clear_damaged
+from crossproof.season.work_folder import clear_remnants, read_kept, season_lock
 
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
 """Environment variable that tells the Snakefile that its caller holds the season's lock."""
@@ -58,20 +60,39 @@ def season_config(config: Mapping[str, Any], configfiles: Sequence[str | Path], 
     raise FileNotFoundError("No season: give one with --configfile SEASON/config.yaml")
 
 
-def hold_season(folder: WorkFolder, results: Iterable[str]) -> None:
+def hold_season(index: SeasonIndex) -> None:
     """Hold the season for as long as this process lives, unless its caller does; raises BusyError.
 
-    `results`: the files a run makes, of which a killed one may have left remnants.
+    What a killed run was writing, and what is no longer as a run wrote it, is cleared away.
     """
+    folder = index.folder
     if os.environ.get(LOCK_HELD) != str(folder.season):
         _HELD.enter_context(season_lock(folder))
-        clear_remnants(folder, results)
+        clear_remnants(folder, index.result_files())
+    for path in clear_damaged(index):
+        print(f"Not as it was written, made again: {path.relative_to(folder.season)}", file=sys.stderr)
+
+
+def ending(index: SeasonIndex) -> str:
+    """What to say at the end of a workflow: what was set aside or held in this season as it is, and why.
+
+    Empty where the workflow did not get as far, or where there is nothing to say.
+    """
+    changed = [
+        f"! {name} was changed while the workflow ran; run it again." for name in changed_inputs(index)
+    ]
+    outcome = read_kept(index.folder.work("outcome.json")) or {}
+    if outcome.get("digest") != index.run_digest or not outcome["reasons"]:
+        return "\n".join(changed)
+    reasons = [f"! {reason}" for reason in outcome["reasons"]]
+    return "\n".join([*reasons, *changed, f"Report: {index.folder.results / 'report.html'}"])
 
 
 def set_step_command(deployment: object) -> None:
     """Say how a rule's shell calls a step, in the environment variable CROSSPROOF_STEP.
 
-    In the environment, not in a parameter of the rules: another Python is no reason to run a job again.
+    In the environment, not in a parameter of the rules: another Python is no reason to run a job again. The
+    words are quoted for the shell, which has to read them again (`eval`): a path may hold any character.
     """
     with_conda = "conda" in str(deployment).lower()
     python = "python" if with_conda else shlex.quote(sys.executable)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 from rich.console import Console, RenderableType
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
@@ -16,9 +15,8 @@ from rich.text import Text
 
 from crossproof import __version__
 from crossproof.errors import Problem, Severity
-
-if TYPE_CHECKING:
-    from crossproof.runner.workflow import RunOutcome
+from crossproof.io.records.causes import by_cause, unacknowledged
+from crossproof.text import count_of
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 MOST_SHOWN = 60
@@ -34,38 +32,48 @@ def plain(text: object) -> str:
     )
 
 
-def count_of(number: int, one: str, many: str = "") -> str:
-    """A number and its noun: 1 plant, 2 plants."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
-
 def show_problems(
     problems: Iterable[Problem], *, all_well: bool = False, console: Console | None = None
 ) -> int:
-    """Print problems by file, errors first, and return the exit status they ask for."""
+    """Print problems by cause, the worst first, and return the exit status they ask for."""
     console = console or Console(stderr=not all_well, highlight=False, soft_wrap=True)
-    problems = list(problems)
-    counts = {s: sum(p.severity is s for p in problems) for s in Severity}
-    for p in problems[:MOST_SHOWN]:
-        where = plain(p.file) + (f", row {p.row}" if p.row is not None else "")
-        where += f", column {plain(p.column)}" if p.column else ""
-        line = Text(f"{p.severity.value:8}", style=STYLES[p.severity])
-        line.append(where, style="bold")
-        if p.value:
-            line.append(f"  found: {plain(p.value)[:80]}", style="default")
+    causes = by_cause(problems)
+    counts = {s: sum(c.severity is s for c in causes) for s in Severity}
+    for cause in causes[:MOST_SHOWN]:
+        line = Text(f"{cause.severity.value:8}", style=STYLES[cause.severity])
+        line.append(plain(cause.where()), style="bold")
+        if cause.values:
+            line.append(f"  found: {plain(cause.found())[:80]}", style="default")
         console.print(line)
-        console.print(Text(f"        {plain(p.problem)}"))
-        console.print(Text(f"        To mend it: {plain(p.remedy)}", style="cyan"))
-    if len(problems) > MOST_SHOWN:
-        console.print(
-            Text(f"... and {len(problems) - MOST_SHOWN} more; results/problems.csv lists them all.")
-        )
-    if all_well and not problems:
+        console.print(Text(f"        {plain(cause.first.problem)}"))
+        console.print(Text(f"        To mend it: {plain(cause.first.remedy)}", style="cyan"))
+        if all_well and cause.severity is Severity.WARNING:
+            console.print(Text(f"        Read and all right? acknowledged: [{cause.code}]", style="dim"))
+    if len(causes) > MOST_SHOWN:
+        console.print(Text(f"... and {len(causes) - MOST_SHOWN} more; results/problems.csv lists them all."))
+    if all_well and not causes:
         console.print(Text("No problems found."))
-    elif problems:
+    elif causes:
         said = [f"{n} {s.value}{'s' if n != 1 else ''}" for s, n in counts.items() if n]
         console.print(Text(", ".join(said) + "."))
     return 2 if counts[Severity.ERROR] else 0
+
+
+def show_checked(problems: Iterable[Problem], acknowledged: Collection[str], *, as_json: bool) -> int:
+    """Print what `check` found, without what the user has acknowledged; returns the exit status."""
+    kept, left = unacknowledged(problems, acknowledged)
+    if as_json:
+        causes = by_cause(kept)
+        counts = {s.value: sum(c.severity is s for c in causes) for s in Severity}
+        told = {"counts": counts, "acknowledged": left, "causes": [c.plain() for c in causes]}
+        print(json.dumps(told, ensure_ascii=False, indent=2))
+        return 2 if counts[Severity.ERROR.value] else 0
+    status = show_problems(kept, all_well=True)
+    if left:
+        console = Console(highlight=False, soft_wrap=True)
+        verb = "is" if left == 1 else "are"
+        console.print(Text(f"{count_of(left, 'warning')} acknowledged in config.yaml {verb} not shown."))
+    return status
 
 
 def show_fault(details: str) -> None:
@@ -101,42 +109,3 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
 def show(what: RenderableType) -> None:
     """Print something renderable."""
     Console(highlight=False).print(what)
-
-
-def show_outcome(folder: Path, outcome: RunOutcome) -> None:
-    """The summary of a finished run, or the end of the log of one that stopped."""
-    from crossproof.runner.summary import season_summary
-
-    console = Console(highlight=False, soft_wrap=True)
-    results = (folder.parent if folder.is_file() else folder) / "results"
-    if outcome.status == 3:
-        show_log_end(outcome)
-        return
-    console.print(season_summary(results))
-    for reason in outcome.reasons:
-        console.print(Text("! " + plain(reason), style="yellow"))
-    console.print(Text(f"Done in {outcome.seconds:.1f} s."))
-    console.print(Text(f"Report: {(results / 'report.html').resolve()}"))
-
-
-def show_plan(folder: Path, outcome: RunOutcome) -> None:
-    """Where the plan is, or why there is none."""
-    console = Console(highlight=False, soft_wrap=True)
-    results = (folder.parent if folder.is_file() else folder) / "results"
-    if outcome.status == 3:
-        show_log_end(outcome)
-        return
-    console.print(Text(f"Done in {outcome.seconds:.1f} s."))
-    console.print(Text(f"Plan: {(results / 'plan' / 'plan.html').resolve()}"))
-
-
-def show_log_end(outcome: RunOutcome) -> None:
-    """The end of the workflow's log, for a run that stopped."""
-    console = Console(stderr=True, highlight=False, soft_wrap=True)
-    for line in outcome.tail:
-        console.print(Text(plain(line), style="dim"))
-    for reason in outcome.reasons:
-        console.print(Text(plain(reason), style="bold red"))
-    console.print(
-        Text(f"The whole log: {outcome.log}. Run the same command again to go on where it stopped.")
-    )

@@ -23,11 +23,16 @@ from crossproof.runner.support import end_with_parent
 
 def serve(where: Path) -> None:
     """Take jobs at the socket `where` until standard input closes."""
-    # Before anything is loaded: the first jobs wait here for less long than they would load for themselves.
-    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    listener.bind(str(where))
-    listener.listen(64)
-    _preload()
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
+        # Before anything is loaded: the first jobs wait here for less long than they would load for
+        # themselves.
+        listener.bind(str(where))
+        listener.listen(64)
+        _preload()
+        _serve(listener)
+
+
+def _serve(listener: socket.socket) -> None:
     # What is loaded stays: jobs need not look through it for rubbish, nor copy the pages it lies on.
     gc.collect()
     gc.freeze()
@@ -104,10 +109,11 @@ def _remember(message: bytes) -> None:
     """Read the configuration here, once; a child whose season cannot be read says so itself."""
     from crossproof.errors import CrossproofError
     from crossproof.season.index import remember_config
+    from crossproof.season.work_folder import WorkFolder
 
     try:
-        remember_config(Path(os.fsdecode(message.split(b"\0")[0])))
-    except (CrossproofError, OSError, ValueError):
+        remember_config(WorkFolder(Path(os.fsdecode(message.split(b"\0")[0]))))
+    except (CrossproofError, OSError, ValueError, TypeError):
         return
 
 

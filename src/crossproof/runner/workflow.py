@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import getpass
 import os
-import re
 import signal
 import subprocess
 import sys
@@ -19,9 +19,10 @@ from typing import Any
 from crossproof.errors import UsageError, error, machine_fault
 from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
+from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.runner.support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
-from crossproof.season.index import SeasonIndex, build_index, clear_refusal
-from crossproof.season.work_folder import WorkFolder, clear_remnants, read_json, require_writable, season_lock
+from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
+from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock
 from crossproof.steps.refusal import refusal_of, refuse
 
 STAGES = {
@@ -43,8 +44,10 @@ STOP_SECONDS = 10.0
 """What Snakemake is given to end once the run is told to stop, before it is killed."""
 STOP_SECONDS_ELSEWHERE = 120.0
 """The same where it has jobs on other hosts to call off."""
-_RULE = re.compile(r"^(?:local)?(?:rule|checkpoint) (\w+):")
-_DONE = re.compile(r"(\d+) of (\d+) steps \(\d+%\) done")
+PATIENCE_SECONDS = 2.0
+"""How long a run waits for the season: a check holds it for a moment, another run for long."""
+TAIL_LINES = 40
+"""Lines of the log that are kept for a run that stopped."""
 
 
 @dataclass(frozen=True)
@@ -76,10 +79,11 @@ def run_season(
     started = time.monotonic()
     find_config(where)
     folder = WorkFolder(_season_folder(where))
+    _require_possible(folder, cores)
     if profile is not None:
         profile = _profile(profile, workflow_folder())
     require_writable(folder)
-    with season_lock(folder):
+    with season_lock(folder, patience=PATIENCE_SECONDS):
         index = refuse(folder, lambda: build_index(where))
         clear_refusal(folder)
         clear_remnants(folder, index.result_files())
@@ -89,12 +93,14 @@ def run_season(
             status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):
             raise refused
-        outcome = {} if targets else read_json(folder.work("outcome.json")) or {}
+        used = index_of_run(folder.season)
+        require_unchanged(used)
+        outcome = {} if targets else read_kept(folder.work("outcome.json")) or {}
         seconds = time.monotonic() - started
         if targets and status == 0:
             return RunOutcome(0, (), log, tail, seconds)
         # An outcome of other inputs is that of an earlier run, whose report still lies there.
-        if outcome.get("digest") == build_index(where).run_digest and (status == 0 or outcome.get("status")):
+        if outcome.get("digest") == used.run_digest and (status == 0 or outcome.get("status")):
             return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
         if fault := machine_fault(tail, str(folder.season)):
             raise fault
@@ -131,6 +137,25 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
                 process.wait()
 
 
+def _require_possible(folder: WorkFolder, cores: int) -> None:
+    """Raise UsageError for a number of cores or a folder that no run can work with."""
+    if cores < 1:
+        raise UsageError(
+            error("cores", "A run needs at least one core.", "Give cores=1 or more.", value=cores)
+        )
+    try:
+        str(folder.season).encode("utf-8")
+    except UnicodeEncodeError:
+        raise UsageError(
+            error(
+                str(folder.season).encode("utf-8", "backslashreplace").decode(),
+                "The name of the season folder, or of a folder above it, holds bytes that are not UTF-8; "
+                "the workflow cannot work there.",
+                "Rename that folder.",
+            )
+        ) from None
+
+
 def _profile(given: str, source: Path) -> str:
     """A profile by its path or, for one that comes with the workflow, by its name. Raises UsageError."""
     for path in (Path(given), source / "profiles" / given):
@@ -164,24 +189,31 @@ def _snakemake(
     config = where if where.is_file() else where / "config.yaml"
     source = workflow_folder()
     command = [
-        sys.executable, "-m", "snakemake", *targets, "--snakefile", str(source / "Snakefile"),
+        sys.executable, "-m", "crossproof.runner.engine", *targets, "--snakefile", str(source / "Snakefile"),
         "--configfile", str(config.resolve()), "--cores", str(cores),
         "--workflow-profile", _profile(profile or "default", source), "--nolock",
     ]  # fmt: skip
     log = folder.hidden / "logs" / "workflow.log"
     log.parent.mkdir(parents=True, exist_ok=True)
-    tail: deque[str] = deque(maxlen=40)
-    process = subprocess.Popen(
-        command,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        errors="replace",
-        cwd=folder.season,
-        env={**os.environ, **warm, LOCK_HELD: str(folder.season)},
-        start_new_session=True,
-        preexec_fn=end_with_parent,
-    )
+    reading, writing = os.pipe()
+    with log.open("wb") as told:
+        process = subprocess.Popen(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=told,
+            stderr=subprocess.STDOUT,
+            cwd=folder.season,
+            env={
+                **engine_environment(folder),
+                **warm,
+                EVENTS_TO: str(writing),
+                LOCK_HELD: str(folder.season),
+            },
+            pass_fds=(writing,),
+            start_new_session=True,
+            preexec_fn=end_with_parent,
+        )
+    os.close(writing)
 
     stopping: list[Any] = []  # once told to stop: the handler of SIGALRM that was there before
 
@@ -200,20 +232,18 @@ def _snakemake(
     before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
     stage, done, total = "planning the work", 0, 0
     try:
-        assert process.stdout is not None
-        with log.open("w", encoding="utf-8") as handle:
-            for line in process.stdout:
-                handle.write(line)
-                handle.flush()
-                tail.append(line.rstrip("\n"))
-                if match := _RULE.match(line):
-                    stage = STAGES.get(match.group(1), stage)
-                elif match := _DONE.search(line):
-                    done, total = int(match.group(1)), int(match.group(2))
+        with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
+            for event in read_events(lines):
+                kept.write(event.line())
+                kept.flush()
+                if event.happened is Happened.STARTED:
+                    stage = STAGES.get(event.rule, stage)
+                elif event.happened is Happened.PROGRESS:
+                    done, total = event.done, event.total
                 else:
                     continue
                 on_progress(stage, done, total)
-        return process.wait(), tuple(tail), log
+        return process.wait(), end_of(log), log
     finally:
         if process.poll() is None:
             stop(signal.SIGINT, None)
@@ -223,6 +253,36 @@ def _snakemake(
             signal.signal(signal.SIGALRM, stopping[0])
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def jobs_log(folder: WorkFolder) -> Path:
+    """Where the events of the last run's jobs are kept."""
+    return folder.hidden / "logs" / "jobs.jsonl"
+
+
+def end_of(log: Path) -> tuple[str, ...]:
+    """The last lines of a log."""
+    with log.open(encoding="utf-8", errors="replace") as handle:
+        return tuple(line.rstrip("\n") for line in deque(handle, maxlen=TAIL_LINES))
+
+
+def engine_environment(folder: WorkFolder) -> dict[str, str]:
+    """The environment for Snakemake, which needs a name for the user and a home to keep a cache in.
+
+    In a container or on a cluster a user may have neither: a number unknown to the system, no home or one
+    that may not be written.
+    """
+    environment = dict(os.environ)
+    try:
+        getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        environment["LOGNAME"] = f"user{os.getuid()}"
+    home = os.path.expanduser("~")
+    if not os.path.isabs(home) or not os.access(home, os.W_OK | os.X_OK):
+        instead = folder.hidden / "home"
+        instead.mkdir(parents=True, exist_ok=True)
+        environment["HOME"] = str(instead)
+    return environment
 
 
 def _signal_group(group: int, number: int) -> None:

@@ -324,10 +324,18 @@ _EITHER_WAY = frozenset(
 )
 
 
-def _bare(c: Correction) -> Correction:
+def without_note(c: Correction) -> Correction:
     """The row without its note, the two sides of a swap in one order: what makes two rows the same."""
     target, other = sorted([c.target, c.other]) if c.kind in _EITHER_WAY else (c.target, c.other)
     return Correction(c.kind, target, other, c.detail.strip().lower())
+
+
+def correction_of(row: pd.Series) -> Correction | None:
+    """A row of corrections.csv as a value; None where it names no kind of correction."""
+    kind = read_kind(_text(row, "kind"))
+    if kind is None:
+        return None
+    return Correction(kind, *(_text(row, c) for c in ("target", "other", "detail", "note")))
 
 
 def _text(row: pd.Series, column: str) -> str:
@@ -358,8 +366,8 @@ def apply_corrections(
     for i, (_, row) in enumerate(corrections.iterrows()):
         line = int(row["_row"]) if "_row" in corrections.columns else i + 2
         kind_text = _text(row, "kind")
-        kind = read_kind(kind_text)
-        if kind is None:
+        c = correction_of(row)
+        if c is None:
             close = difflib.get_close_matches(kind_text.lower(), [k.value for k in CorrectionKind], 1)
             remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
             problems.append(
@@ -368,10 +376,7 @@ def apply_corrections(
                 )
             )
             continue
-        c = Correction(
-            kind, _text(row, "target"), _text(row, "other"), _text(row, "detail"), _text(row, "note")
-        )
-        bare = _bare(c)
+        bare = without_note(c)
         if bare in seen:
             problems.append(
                 warning(
@@ -386,7 +391,7 @@ def apply_corrections(
             continue
         seen[bare] = line
         try:
-            effect = _APPLY[kind](records, c)
+            effect = _APPLY[c.kind](records, c)
         except _Refused as e:
             problems.append(error(file, e.problem, e.remedy, row=line, column=e.column, value=e.value))
             continue

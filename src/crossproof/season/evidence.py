@@ -6,15 +6,15 @@ A *well* of the model is a row of the samples sheet; wells are numbered by their
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import pandas as pd
 
 from crossproof.inference.evidence.blocks import BatchEvidence, Wells, batch_evidence
-from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.lines.panel import Panel, PanelBlock, panel_from_arrays
 from crossproof.inference.season_results import CrossRecord, FamilyInput, LineInput, Plant
 from crossproof.io.calls.batch_join import JoinedCalls
 from crossproof.io.calls.store import read_arrays, read_calls, write_arrays
@@ -23,6 +23,8 @@ from crossproof.model.arrays import Bools, Floats32, Int8s, Ints, UInt8s
 from crossproof.model.genotypes import CallBatch, Markers
 from crossproof.model.settings import Settings
 from crossproof.season.work_folder import WorkFolder, digest_of
+
+T = TypeVar("T")
 
 PERCENT = 100
 """Line genotypes are kept in whole percents: one more replicate that agrees then changes no evidence,
@@ -259,7 +261,13 @@ def marker_mask(joined: JoinedSeason, batches: Iterable[int]) -> Bools:
     return mask
 
 
-def _with(item: Any, **changes: Any) -> Any:
+def _with(item: T, **changes: Any) -> T:
     """A copy of a frozen dataclass without its cached properties."""
-    values = {name: getattr(item, name) for name in item.__dataclass_fields__}
+    values = {field.name: getattr(item, field.name) for field in fields(cast(Any, item))}
     return type(item)(**{**values, **changes})
+
+
+def read_panel(folder: WorkFolder) -> tuple[JoinedSeason, Panel]:
+    """Joined markers and panel as the panel job left them."""
+    _, arrays = read_arrays(folder.work("panel", "fit"))
+    return read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)

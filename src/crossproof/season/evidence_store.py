@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
@@ -13,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.season_results import FamilyResult
-from crossproof.season.work_folder import write_bytes
+from crossproof.season.work_folder import read_kept_bytes, write_kept_bytes
 
 _SCALARS = (str, bool, int, float)
 
@@ -43,18 +42,17 @@ def write_evidence(path: Path, results: Sequence[FamilyResult], digests: Sequenc
         arrays[f"size:{axis}"] = np.array([len(v) for v in values], dtype=np.int64)
         arrays[field.name] = np.concatenate(values) if values else np.zeros(0)
     buffer = io.BytesIO()
-    np.savez(buffer, **arrays)
-    write_bytes(path, buffer.getvalue())
+    np.savez(buffer, allow_pickle=False, **arrays)
+    write_kept_bytes(path, buffer.getvalue())
 
 
 def read_evidence(path: Path) -> list[tuple[str, FamilyResult]]:
     """Digest and evidence of every family in a file; nothing where there is no file or it is damaged."""
-    try:
-        with np.load(path, allow_pickle=False) as stored:
-            arrays = {name: stored[name] for name in stored.files}
-        return _unstacked(arrays)
-    except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile):
+    data = read_kept_bytes(path)
+    if data is None:
         return []
+    with np.load(io.BytesIO(data), allow_pickle=False) as stored:
+        return _unstacked({name: stored[name] for name in stored.files})
 
 
 def _unstacked(arrays: Mapping[str, NDArray[Any]]) -> list[tuple[str, FamilyResult]]:

@@ -8,15 +8,17 @@ File contents are hashed only where size, times or inode differ from the last lo
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+import time
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from crossproof import METHOD_VERSION, __version__
-from crossproof.errors import InputError, Problem, Severity
+from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.records.season_records import Season, read_season
 from crossproof.io.vcf.regions import index_path
@@ -26,10 +28,10 @@ from crossproof.season.work_folder import (
     bucket_of,
     digest_of,
     file_sha256,
-    read_json,
+    read_kept,
     stat_key,
     write_bytes,
-    write_json,
+    write_kept,
 )
 
 RESULT_FILES = {
@@ -51,8 +53,10 @@ RESULT_FILES = {
 }  # fmt: skip
 """Files below results/ that each rule writes."""
 
-INDEX_FORMAT = 4
+INDEX_FORMAT = 5
 
+MOST_READINGS = 3
+"""How often sheets that are being written to are read before they are taken as they are."""
 LEAST_BUCKETS = 8
 FILES_PER_BUCKET = 4
 PART_BYTES = 256 << 20
@@ -116,9 +120,16 @@ class SeasonIndex:
         """All files of a run, relative to the season folder; a plan is made only when asked for."""
         return [f for rule in ("verdicts", "rates", "report") for f in self.results_of(rule)]
 
-    def slices(self) -> dict[str, dict[str, str]]:
-        """Digest of every bucket of plants and plates, as the panel job wrote them."""
-        return read_json(self.folder.work("panel", "slices.json")) or {"verify": {}, "examine": {}}
+    def slices(self) -> dict[str, dict[str, Any]]:
+        """Digest of every bucket of plants and plates, as the panel job wrote them.
+
+        "ingest" holds, for every bucket of plants, the buckets of the genotype files that hold their calls.
+        """
+        return read_kept(self.folder.work("panel", "slices.json")) or {
+            "verify": {},
+            "examine": {},
+            "ingest": {},
+        }
 
     def batch_buckets(self) -> dict[int, list[str]]:
         """Genotype files of each bucket that has any."""
@@ -139,7 +150,7 @@ class SeasonIndex:
         change: the layout of a table may have been unclear because they did not list its samples yet. Once
         all is well the value stays the one under which that came about, so that it sets nothing off.
         """
-        last = read_json(self.folder.work("ingest-attempts", f"{bucket}.json")) or {}
+        last = read_kept(self.folder.work("ingest-attempts", f"{bucket}.json")) or {}
         now = {n: self.batches[n] for n in self.batch_buckets().get(bucket, [])}
         failed, aside = sum(last.get("failed", {}).values()), last.get("set aside", False)
         if failed or aside:
@@ -166,7 +177,7 @@ def calibration_param(folder: WorkFolder) -> str:
     The panel job itself writes the file, which must not make it run again: while the file is as the job
     left it, the value is the one the job ran under.
     """
-    state = read_json(folder.work("calibration_state.json")) or {}
+    state = read_kept(folder.work("calibration_state.json")) or {}
     sha = file_sha256(folder.calibration) if folder.calibration.exists() else "absent"
     if state.get("sha256") == sha:
         return str(state["param"])
@@ -203,32 +214,82 @@ def clear_refusal(folder: WorkFolder) -> None:
         folder.refused.unlink()
 
 
-_REMEMBERED: dict[Path, tuple[list[int], Config]] = {}
+_REMEMBERED: dict[WorkFolder, tuple[list[int], Config]] = {}
 
 
-def remember_config(where: Path) -> None:
-    """Read a season's configuration once for all jobs that are forked from this process.
+def remember_config(folder: WorkFolder) -> None:
+    """Read a run's configuration once for all jobs that are forked from this process.
 
-    With a thousand genotype files that takes longer than many a job. To be called only while the season's
-    lock is held, since new sheets are not looked for while it is remembered.
+    With a thousand genotype files that takes longer than many a job.
     """
-    path = find_config(where).absolute()
-    if path not in _REMEMBERED or _REMEMBERED[path][0] != stat_key(path):
-        _REMEMBERED[path] = stat_key(path), read_config(path)
+    _REMEMBERED[folder] = stat_key(folder.index), _config_of_run(folder, read_kept(folder.index))
 
 
-def _config_of(path: Path) -> Config:
-    remembered = _REMEMBERED.get(path)
-    return remembered[1] if remembered and remembered[0] == stat_key(path) else read_config(path)
+def _config_of_run(folder: WorkFolder, kept: Mapping[str, Any]) -> Config:
+    """The configuration as it was when the index was made."""
+    remembered = _REMEMBERED.get(folder)
+    if remembered and remembered[0] == stat_key(folder.index):
+        return remembered[1]
+    return read_config(folder.season / kept["config"], kept["configuration"].encode("utf-8"))
+
+
+def index_of_run(season: Path) -> SeasonIndex:
+    """The index that the run at work was planned with, whatever has become of the inputs since.
+
+    `season`: the season folder. All jobs of a run work from this one reading of configuration and records.
+    Raises InputError where there is none that fits, or where a sheet it names is gone.
+    """
+    folder = WorkFolder(season.absolute())
+    kept = read_kept(folder.index) or {}
+    if kept.get("version") != _version() or not _records_fit(folder, kept):
+        raise InputError(
+            error(
+                str(folder.index),
+                "The season's index is missing, damaged, or of another version of crossproof.",
+                "Run the season again: crossproof run DIR",
+            )
+        )
+    return _index_from(folder, _config_of_run(folder, kept), kept)
+
+
+def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> list[str]:
+    """Names of inputs that are no longer as they were when the index was made; `only`: look at these."""
+    known = (read_kept(index.folder.index) or {"files": {}})["files"]
+    changed = []
+    for name in sorted(index.inputs if only is None else only):
+        path, entry = index.config.root / name, known.get(name)
+        try:
+            same = entry is None or stat_key(path) == entry["stat"] or file_sha256(path) == entry["sha256"]
+        except OSError:
+            same = False
+        if not same:
+            changed.append(name)
+    return changed
+
+
+def require_unchanged(index: SeasonIndex, only: Iterable[str] | None = None) -> None:
+    """Raise InputError where an input was changed since the index was made; `only`: look at these."""
+    changed = changed_inputs(index, only)
+    if changed:
+        raise InputError(
+            error(
+                name,
+                "The file was changed while it ran; what the run wrote is of the file as it was.",
+                "Run the same command again.",
+            )
+            for name in changed
+        )
 
 
 def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
-    kept = read_json(folder.index) or {}
+    kept = read_kept(folder.index) or {}
     if kept.get("version") != _version() or kept.get("config") != config_path.name:
         return None
     config = _unchanged(folder, config_path, kept)
-    if config is None:
-        return None
+    return None if config is None else _index_from(folder, config, kept)
+
+
+def _index_from(folder: WorkFolder, config: Config, kept: Mapping[str, Any]) -> SeasonIndex:
     return SeasonIndex(
         folder,
         config,
@@ -244,11 +305,23 @@ def _kept_index(folder: WorkFolder, config_path: Path) -> SeasonIndex | None:
 
 
 def _read_index(folder: WorkFolder, config_path: Path) -> SeasonIndex:
-    season = read_season(config_path)
+    season = _read_at_once(config_path)
     problems = list(season.problems)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(sorted(set(problems), key=_order))
-    return _fresh_index(folder, config_path, season, problems, read_json(folder.index) or {})
+    return _fresh_index(folder, config_path, season, problems, read_kept(folder.index) or {})
+
+
+def _read_at_once(config_path: Path) -> Season:
+    """The records, read while nobody wrote to them: digests are taken afterwards, and of what was read."""
+    for _ in range(MOST_READINGS):
+        started = time.time_ns()
+        season = read_season(config_path)
+        sheets = [config_path, *_sheets(season.config)]
+        if all(p.stat().st_ctime_ns < started for p in sheets if p.exists()):
+            break
+        time.sleep(0.05)
+    return season
 
 
 def _fresh_index(
@@ -278,6 +351,7 @@ def _fresh_index(
     for entry, g in zip(settings.pop("genotypes"), config.genotypes, strict=True):
         sha = files.get(config.shown(g.file), {"sha256": "missing"})["sha256"]
         options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
+        options["lists"] = [files[config.shown(p)]["sha256"] for p in g.lists]
         batches[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, markers)
     identity = [_slice(samples, IDENTITY), _slice(crosses, PEDIGREE)]
     model = digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}, *identity, echo)
@@ -292,12 +366,17 @@ def _fresh_index(
         "rates": digest_of(settings, _slice(crosses)),
         "report": digest_of(__version__, settings, [str(p) for p in problems]),
     }
+    records = {}
     for name, frame in (("samples", samples), ("crosses", crosses), ("markers", season.markers)):
         if frame is not None:
-            write_bytes(folder.records / f"{name}.parquet", _parquet(frame))
-    kept = {
+            data = _parquet(frame)
+            write_bytes(folder.records / f"{name}.parquet", data)
+            records[name] = sha256(data).hexdigest()
+    kept: dict[str, Any] = {
         "version": _version(),
         "config": config_path.name,
+        "configuration": config_path.read_text(encoding="utf-8-sig", errors="replace"),
+        "records": records,
         "files": files,
         "batches": batches,
         "steps": steps,
@@ -307,20 +386,8 @@ def _fresh_index(
         "dealt": last.get("dealt") or suitable_buckets(len(batches)),
         "parts": {g.batch: n for g in config.genotypes if (n := _parts(g.file)) > 1},
     }
-    write_json(folder.index, kept)
-    inputs = {n: e["sha256"] for n, e in files.items()}
-    return SeasonIndex(
-        folder,
-        config,
-        batches,
-        steps,
-        inputs,
-        tuple(problems),
-        echo,
-        dismissed,
-        kept["dealt"],
-        kept["parts"],
-    )
+    write_kept(folder.index, kept)
+    return _index_from(folder, config, kept)
 
 
 def _parts(path: Path) -> int:
@@ -364,9 +431,25 @@ def problem_from(entry: Mapping[str, Any]) -> Problem:
     return Problem(**{**entry, "severity": Severity(entry["severity"])})
 
 
-def _input_files(config: Config) -> list[Path]:
+def _sheets(config: Config) -> list[Path]:
     optional = [p for p in (config.markers_file, config.corrections_file) if p is not None]
-    return [config.crosses_file, *config.sample_files, *optional, *(g.file for g in config.genotypes)]
+    return [config.crosses_file, *config.sample_files, *optional]
+
+
+def _input_files(config: Config) -> list[Path]:
+    return [
+        *_sheets(config),
+        *(g.file for g in config.genotypes),
+        *(p for g in config.genotypes for p in g.lists),
+    ]
+
+
+def _records_fit(folder: WorkFolder, kept: Mapping[str, Any]) -> bool:
+    """Whether the kept tables of records are the ones that the index speaks of."""
+    try:
+        return all(file_sha256(folder.records / f"{n}.parquet") == s for n, s in kept["records"].items())
+    except OSError:
+        return False
 
 
 def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -> Config | None:
@@ -374,12 +457,12 @@ def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -
     try:
         if stat_key(config_path) != kept["files"][kept["config"]]["stat"]:
             return None
-        config = _config_of(config_path)
+        config = read_config(config_path)
         there = sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()})
         same = (
             there == sorted(kept["files"])
             and all(stat_key(folder.season / name) == entry["stat"] for name, entry in kept["files"].items())
-            and all((folder.records / f"{n}.parquet").exists() for n in ("samples", "crosses"))
+            and _records_fit(folder, kept)
         )
         return config if same else None
     except (OSError, KeyError, InputError):

@@ -120,9 +120,9 @@ def with_kept_lines(panel: Panel, kept: KeptLines, markers: Markers, moved: Iter
     blocks = [percents(b.consensus) for b in panel.blocks]
     sources = [_places(b, markers, place) for b in panel.blocks]
     used = [panel.set_aside[b.rows] == "" for b in panel.blocks]
-    for line, v in version.items():
+    for line, number in version.items():
         before = [kept.values[line][s[s[:, 0] >= 0]] for s in sources]
-        now = [b[s[:, 0] >= 0, v] for b, s in zip(blocks, sources, strict=True)]
+        now = [b[s[:, 0] >= 0, number] for b, s in zip(blocks, sources, strict=True)]
         other = [
             (np.abs(b.astype(np.int64) - n).max(axis=1, initial=0) > MATERIAL)[u[s[:, 0] >= 0]]
             for b, n, u, s in zip(before, now, used, sources, strict=True)
@@ -131,7 +131,7 @@ def with_kept_lines(panel: Panel, kept: KeptLines, markers: Markers, moved: Iter
         if len(differ) and differ.mean() > MANY:
             continue
         for block, source, values in zip(blocks, sources, before, strict=True):
-            block[source[:, 0] >= 0, v] = values
+            block[source[:, 0] >= 0, number] = values
     return replace(
         panel,
         blocks=tuple(

@@ -9,14 +9,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import Problem, Severity
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.plates.arrays import (
@@ -27,14 +25,10 @@ from crossproof.inference.plates.arrays import (
     WellBlock,
     choose_markers,
 )
-from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
 from crossproof.model.plates import PLATE_FORMATS, parse_well, smallest_format
 
 MAX_MARKERS = 300
 DEFAULT_INBREEDING = 0.98
-
-
-# ---- from frames to arrays -------------------------------------------------------------------------------
 
 
 def season_tables(
@@ -231,187 +225,3 @@ def build_plates(
                 )
             )
     return tuple(out)
-
-
-# ---- from findings to words ------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class TableFindings:
-    """Sentences per name for the `findings` columns, and whose plants wait for an answer."""
-
-    plates: dict[str, str] = field(default_factory=dict)
-    crosses: dict[str, str] = field(default_factory=dict)
-    lines: dict[str, str] = field(default_factory=dict)
-    samples: dict[str, str] = field(default_factory=dict)
-    plate_odds: dict[str, float] = field(default_factory=dict)
-    held_plates: frozenset[str] = frozenset()
-    held_samples: frozenset[str] = frozenset()
-    mixed: frozenset[str] = frozenset()
-
-
-def severity(finding: Finding) -> str:
-    """critical, warning or note."""
-    if finding.critical:
-        return "critical"
-    return "note" if finding.note else "warning"
-
-
-def short_words(finding: Finding) -> str:
-    """A finding in a few words for a table cell: name, counterpart, certainty."""
-    text = finding.kind.value
-    if finding.corrections and finding.corrections[0].detail and finding.scope is Scope.PLATE:
-        text += f" ({finding.corrections[0].detail})"
-    if finding.other:
-        text += f" with {finding.other}" if _mutual(finding) else f": {finding.other}"
-    if math.isfinite(finding.log10_odds):
-        odds = finding.log10_odds
-        text += f" [{10**odds:.0f} to 1]" if odds < 2 else f" [10^{odds:.0f} to 1]"
-    return text
-
-
-def _mutual(finding: Finding) -> bool:
-    return finding.kind in (
-        FindingKind.EXCHANGED,
-        FindingKind.TAGS_SWAPPED,
-        FindingKind.WELLS_SWAPPED,
-        FindingKind.LINES_SWAPPED,
-        FindingKind.MIXED_DNA,
-    )
-
-
-def finding_rows(findings: Iterable[Finding]) -> list[dict[str, Any]]:
-    """Findings as plain rows that JSON can hold; NaN becomes None."""
-    return [
-        {
-            "kind": f.kind.value,
-            "scope": f.scope.value,
-            "plate": f.plate,
-            "subject": f.subject,
-            "other": f.other,
-            "severity": severity(f),
-            "hold": f.hold.value,
-            "critical": f.critical,
-            "note": f.note,
-            "evidence": f.evidence,
-            "sentence": f.evidence,
-            "remedy": f.remedy,
-            "wells": list(f.wells),
-            "samples": list(f.samples),
-            "log10_odds": round(f.log10_odds, 2) if math.isfinite(f.log10_odds) else None,
-            "same_as": list(f.same_as),
-            "reassigned": [[s, i] for s, i in f.reassigned],
-            "corrections": [
-                {
-                    "kind": c.kind.value,
-                    "target": c.target,
-                    "other": c.other,
-                    "detail": c.detail,
-                    "note": c.note,
-                }
-                for c in f.corrections
-            ],
-        }
-        for f in findings
-    ]
-
-
-def findings_by_table(findings: tuple[Finding, ...]) -> TableFindings:
-    """The `findings` column of each result table, several findings joined by "; "."""
-    cells: dict[Scope, dict[str, list[str]]] = {s: {} for s in Scope}
-    odds: dict[str, float] = {}
-
-    def add(scope: Scope, name: str, text: str) -> None:
-        texts = cells[scope].setdefault(name, [])
-        if name and text not in texts:
-            texts.append(text)
-
-    for f in findings:
-        text = short_words(f)
-        if f.scope is Scope.PLATE:
-            for plate in {f.plate, *(w.rpartition(":")[0] for w in f.wells)} - {""}:
-                other = f.plate if f.kind is FindingKind.EXCHANGED and plate == f.other else f.other
-                add(Scope.PLATE, plate, text.replace(f.other, other) if f.other else text)
-                if math.isfinite(f.log10_odds):
-                    odds[plate] = max(odds.get(plate, -math.inf), f.log10_odds)
-            continue
-        add(f.scope, f.subject, text)
-        if f.kind in (FindingKind.TAGS_SWAPPED, FindingKind.LINES_SWAPPED, FindingKind.SAME_LINE):
-            add(f.scope, f.other, text.replace(f.other, f.subject))
-        if f.scope is not Scope.SAMPLE:
-            for sample in f.samples:
-                add(Scope.SAMPLE, sample, f"{f.kind.value} ({f.scope.value} {f.subject})")
-        elif f.kind in (FindingKind.WELLS_SWAPPED, FindingKind.SAME_PLANT):
-            add(Scope.SAMPLE, f.other, text.replace(f.other, f.subject))
-        elif f.kind is FindingKind.PLANT_REPLICATES:
-            for sample in f.samples:
-                add(Scope.SAMPLE, sample, text)
-        if (
-            f.scope in (Scope.SAMPLE, Scope.MARKER)
-            and f.plate
-            and not f.kind.value.startswith(("low", "samples"))
-        ):
-            add(Scope.PLATE, f.plate, f"{f.kind.value} ({f.subject})")
-        if f.kind is FindingKind.BLANK_CALLS and math.isfinite(f.log10_odds):
-            odds[f.plate] = max(odds.get(f.plate, -math.inf), f.log10_odds)
-    joined = {s: {n: "; ".join(t) for n, t in sorted(names.items()) if t} for s, names in cells.items()}
-    return TableFindings(
-        joined[Scope.PLATE],
-        joined[Scope.CROSS],
-        joined[Scope.LINE],
-        joined[Scope.SAMPLE],
-        odds,
-        held_plates(findings),
-        held_samples(findings),
-        frozenset(s for f in findings if f.kind is FindingKind.MIXED_DNA for s in f.samples),
-    )
-
-
-def finding_problems(
-    findings: Iterable[Finding], *, samples_file: str = "samples", crosses_file: str = "crosses"
-) -> list[Problem]:
-    """Findings as rows of problems.csv; low call rates of single samples stay in samples.csv.
-
-    Severity is never `error`: a finding stops no run, it holds plants.
-    """
-    out = []
-    for f in findings:
-        if f.kind in (FindingKind.LOW_CALL_SAMPLE, FindingKind.EMPTY_SAMPLES):
-            continue
-        file = crosses_file if f.scope is Scope.CROSS else samples_file
-        proposal = "; ".join(c.sentence() for c in f.corrections)
-        remedy = f.remedy + (f" Proposed for corrections.csv: {proposal}." if proposal else "")
-        level = Severity.NOTE if f.note else Severity.WARNING
-        column = {
-            Scope.PLATE: "plate",
-            Scope.CROSS: "cross_id",
-            Scope.LINE: "line",
-            Scope.SAMPLE: "sample_id",
-        }
-        out.append(Problem(level, file, None, column.get(f.scope, ""), f.subject, f.evidence, remedy))
-    return out
-
-
-def corrections_table(findings: Iterable[Finding]) -> pd.DataFrame:
-    """All proposals as rows that can be pasted into corrections.csv, in the order in which they apply."""
-    rows: list[Mapping[str, str]] = [
-        {"kind": c.kind.value, "target": c.target, "other": c.other, "detail": c.detail, "note": "proposed"}
-        for f in findings
-        for c in f.corrections
-    ]
-    return pd.DataFrame(rows, columns=["kind", "target", "other", "detail", "note"])
-
-
-__all__ = [
-    "Hold",
-    "TableFindings",
-    "build_plates",
-    "corrections_table",
-    "finding_problems",
-    "finding_rows",
-    "findings_by_table",
-    "named_markers",
-    "season_tables",
-    "severity",
-    "short_words",
-]

@@ -145,6 +145,8 @@ def config_text() -> str:
 
 
 def _shown(name: str, form: Form, default: object) -> str:
+    if default is None and form is Form.CHOICE:
+        return ""
     if form is Form.HEADINGS:
         return "{Tag no: cross_id}"
     if form is Form.PATH:

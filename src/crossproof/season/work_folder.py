@@ -9,7 +9,8 @@
       work/                 what the rules declare as their outputs
       logs/                 one log per job
 
-Nothing here is precious: deleting the folder costs time, never a result.
+Nothing here is precious: deleting the folder costs time, never a result. Every file carries the digest of its
+content, and what does not fit it is made again (`season/kept_files.py`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import hashlib
 import json
 import os
 import shutil
+import time
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -138,6 +140,43 @@ def read_json(path: Path) -> Any:
         return None
 
 
+DIGEST_BYTES = 32
+
+
+def write_kept(path: Path, value: Any) -> None:
+    """Write JSON for a later step, with the digest of its content; whole or not at all."""
+    plain = json.loads(_plain_text(value))
+    write_json(path, {"sha256": hashlib.sha256(_plain_text(plain).encode()).hexdigest(), "content": plain})
+
+
+def read_kept(path: Path) -> Any:
+    """What `write_kept` wrote; None where there is no such file or its content does not fit its digest."""
+    held = read_json(path)
+    if not isinstance(held, dict) or set(held) != {"sha256", "content"}:
+        return None
+    fits = hashlib.sha256(_plain_text(held["content"]).encode()).hexdigest() == held["sha256"]
+    return held["content"] if fits else None
+
+
+def _plain_text(value: Any) -> str:
+    return json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=False)
+
+
+def write_kept_bytes(path: Path, data: bytes) -> None:
+    """Write bytes for a later step, after their digest; whole or not at all."""
+    write_bytes(path, hashlib.sha256(data).digest() + data)
+
+
+def read_kept_bytes(path: Path) -> bytes | None:
+    """What `write_kept_bytes` wrote; None where there is no such file or it does not fit its digest."""
+    try:
+        held = path.read_bytes()
+    except FileNotFoundError:
+        return None
+    data = held[DIGEST_BYTES:]
+    return data if hashlib.sha256(data).digest() == held[:DIGEST_BYTES] else None
+
+
 def require_writable(folder: WorkFolder) -> None:
     """Raise OSError, naming the folder, where a run could not write its results; nothing is left behind."""
     for place in (folder.season, folder.results, folder.hidden):
@@ -165,17 +204,22 @@ def clear_remnants(folder: WorkFolder, results: Iterable[str]) -> None:
 
 
 @contextmanager
-def season_lock(folder: WorkFolder) -> Iterator[None]:
-    """Hold a season for one run; raises BusyError at once where another run holds it.
+def season_lock(folder: WorkFolder, patience: float = 0.0) -> Iterator[None]:
+    """Hold a season for one run; raises BusyError where another holds it for longer than `patience` seconds.
 
     The lock belongs to the process: a killed run leaves none behind.
     """
     folder.hidden.mkdir(parents=True, exist_ok=True)
     with (folder.hidden / "lock").open("a+") as handle:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as exc:
-            raise BusyError(
-                f"Another run is working on {folder.season}. Nothing was changed; wait for it to end."
-            ) from exc
+        until = time.monotonic() + patience
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except OSError as exc:
+                if time.monotonic() >= until:
+                    raise BusyError(
+                        f"Another run is working on {folder.season}. Nothing was changed; wait for it to end."
+                    ) from exc
+                time.sleep(0.05)
         yield

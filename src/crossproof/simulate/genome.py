@@ -49,7 +49,7 @@ def draw_genome(plan: SeasonPlan, rng: np.random.Generator) -> Genome:
     frequencies = np.zeros((nuclear + plan.maternal_markers, k_max))
     frequencies[:, 1] = rng.uniform(low, high, len(frequencies))
     frequencies[:, 0] = 1 - frequencies[:, 1]
-    for j in np.flatnonzero(fragment):
+    for j in np.flatnonzero(fragment).tolist():
         frequencies[j, : plan.fragment_alleles] = rng.dirichlet(np.full(plan.fragment_alleles, 3.0))
 
     alleles: list[tuple[str, ...]] = []

@@ -109,9 +109,9 @@ def observe_calls(
     seen, silent = drop_null_alleles(seen, assays.null_allele, plan.null_dropout, rng)
     d = np.where(failed[:, None], np.maximum(assays.dropout, FAILED_DROPOUT), assays.dropout)
     seen = call_error(seen, n_alleles, assays.false_heterozygote[None, :], d, plan.swap, rng)
-    well_factor = rng.lognormal(-0.125, 0.5, n_well)
+    well_factor = np.asarray(rng.lognormal(-0.125, 0.5, n_well))
     lost = np.minimum(assays.missing * well_factor[:, None], 0.95)
-    failed_loss = 1 - rng.uniform(*FAILED_CALL_RATE, n_well)
+    failed_loss = 1 - np.asarray(rng.uniform(*FAILED_CALL_RATE, n_well))
     lost = np.where(failed[:, None], failed_loss[:, None], lost)
     gone = silent | (rng.random((n_well, n_marker)) < lost)
 
@@ -172,7 +172,7 @@ def observe_reads(
         mixed, (1 - share)[:, None] * dosage + share[:, None] * (partner == 1).mean(axis=1), dosage
     )
 
-    well_factor = rng.lognormal(-(plan.depth_well_sd**2) / 2, plan.depth_well_sd, n_well)
+    well_factor = np.asarray(rng.lognormal(-(plan.depth_well_sd**2) / 2, plan.depth_well_sd, n_well))
     well_factor = np.where(failed, well_factor * rng.uniform(*FAILED_CALL_RATE, n_well) / 5, well_factor)
     mean = plan.depth * well_factor[:, None] * assays.depth_factor
     blank = genotypes[:, 0] < 0
@@ -183,7 +183,7 @@ def observe_reads(
     p = dosage * (1 - plan.read_error) + (1 - dosage) * plan.read_error
     if plan.overdispersion > 0:
         size = (1 - plan.overdispersion) / plan.overdispersion
-        p = rng.beta(p * size, (1 - p) * size)
+        p = np.asarray(rng.beta(p * size, (1 - p) * size))
     second = rng.binomial(reads, p)
     depths = np.stack([reads - second, second], axis=2).astype(np.uint16)
     depths[:, genome.fragment] = 0
@@ -196,7 +196,8 @@ def phred_from_depths(depths: UInt16s, read_error: float) -> UInt8s:
     n0, n1 = depths[..., 0].astype(np.float64), depths[..., 1].astype(np.float64)
     right, wrong = np.log10(1 - read_error), np.log10(read_error)
     log = np.stack([n0 * right + n1 * wrong, (n0 + n1) * np.log10(0.5), n0 * wrong + n1 * right], axis=-1)
-    return np.minimum(np.rint(-10 * (log - log.max(axis=-1, keepdims=True))), 255).astype(np.uint8)
+    phred: UInt8s = np.minimum(np.rint(-10 * (log - log.max(axis=-1, keepdims=True))), 255).astype(np.uint8)
+    return phred
 
 
 def calls_from_depths(depths: UInt16s, read_error: float) -> Int8s:

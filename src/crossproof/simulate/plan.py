@@ -142,7 +142,7 @@ class SeasonPlan:
     # texts of the season
     crop: str = ""
     season: str = ""
-    bench_places: int = 0  # plants per bench, written in a column `bench`; 0 for no such column
+    bench_places: int = 0  # plants per bench, written in the column `place`; 0 for no such column
     # markers
     n_markers: int = 60
     chromosomes: int = 11

@@ -192,7 +192,7 @@ def _samples(
     if plan.bench_places:
         place = [divmod(int(i), plan.bench_places) for i in layout.item]
         grown = layout.role == PROGENY
-        sheet["bench"] = [f"{b + 1}-{p + 1:02d}" if g else "" for (b, p), g in zip(place, grown, strict=True)]
+        sheet["place"] = [f"{b + 1}-{p + 1:02d}" if g else "" for (b, p), g in zip(place, grown, strict=True)]
     return sheet
 
 

@@ -165,15 +165,15 @@ def _vcf_cells(season: SimulatedSeason, form: BatchFormat, rows: Ints, wells: In
     diploid = np.array(["0/0", "0/1", "1/1", "./."], dtype=object)
     haploid = np.array(["0", ".", "1", "."], dtype=object)
     state = np.where(calls[:, :, 0] == MISSING, 3, calls.sum(axis=2)).astype(int)
-    cells = np.where(season.markers.maternal[rows][:, None], haploid[state], diploid[state])
+    cells: Objects = np.where(season.markers.maternal[rows][:, None], haploid[state], diploid[state])
     if form is BatchFormat.VCF_GT:
-        return cells
+        return np.asarray(cells)
     assert season.depths is not None
     depths = season.depths[np.ix_(rows, wells)].astype(int)
     depth_text = np.array(
         [[f":{a},{b}:{a + b}" for b in range(DEPTH_TABLE)] for a in range(DEPTH_TABLE)], dtype=object
     )
-    shallow = (depths < DEPTH_TABLE).all(axis=2)
+    shallow = np.asarray((depths < DEPTH_TABLE).all(axis=2))
     inside = np.where(shallow[:, :, None], depths, 0)
     reads = depth_text[inside[:, :, 0], inside[:, :, 1]]
     for j, i in zip(*np.nonzero(~shallow), strict=True):

@@ -46,7 +46,7 @@ from crossproof.season.kept_lines import (
     with_kept_lines,
     with_new_lines,
 )
-from crossproof.season.work_folder import file_sha256, read_json, write_json
+from crossproof.season.work_folder import file_sha256, read_json, write_json, write_kept
 
 FORMAT = 2
 
@@ -105,7 +105,7 @@ def calibrated_panel(
     content = kept.to_dict()
     if content != read_json(folder.calibration):
         write_json(folder.calibration, content)
-    write_json(
+    write_kept(
         folder.work("calibration_state.json"), {"sha256": file_sha256(folder.calibration), "param": param}
     )
     return with_kept_lines(fitted, kept.lines, wells.markers, kept.lines.moved(placed)), first
@@ -144,7 +144,7 @@ def drift(index: SeasonIndex) -> None:
     header, arrays = read_arrays(folder.work("panel", "fit"))
     kept = read_kept(index)
     if header["first"] or kept is None:
-        write_json(folder.work("drift.json"), {"first": True})
+        write_kept(folder.work("drift.json"), {"first": True})
         return
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     joined, panel = read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)
@@ -157,7 +157,7 @@ def drift(index: SeasonIndex) -> None:
     wells = load_wells(folder, joined, located, wanted)
     lines = line_inputs(samples, located[0], index.config)
     fresh = steady(fit_panel(wells, lines, sample, settings))
-    write_json(folder.work("drift.json"), _drift(panel, fresh, wells, families, crosses, settings))
+    write_kept(folder.work("drift.json"), _drift(panel, fresh, wells, families, crosses, settings))
 
 
 def known_crosses(index: SeasonIndex) -> list[str]:

@@ -11,7 +11,7 @@ import pandas as pd
 from crossproof import METHOD_VERSION
 from crossproof.inference.season_model import FamilyResult
 from crossproof.season.index import SeasonIndex, calibration_param
-from crossproof.season.work_folder import digest_of, file_sha256, read_json, write_json
+from crossproof.season.work_folder import digest_of, file_sha256, read_kept, write_kept
 
 COLUMNS = ["plant", "cross_id", "verdict_before", "verdict_now", "cause"]
 
@@ -26,10 +26,10 @@ def changes_table(
     """
     now = _snapshot(index, verdicts, evidence)
     path = index.folder.hidden / "history.json"
-    history = read_json(path) or {}
+    history = read_kept(path) or {}
     latest = history.get("now")
     before = history.get("before") if latest and latest["digest"] == now["digest"] else latest
-    write_json(path, {"now": now, "before": before})
+    write_kept(path, {"now": now, "before": before})
     if before is None:
         return pd.DataFrame(columns=COLUMNS)
     moved = _only_once(before["verdicts"])

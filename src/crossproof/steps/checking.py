@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
-from crossproof.errors import InputError, PlateError, Problem, Severity, machine_problem, warning
-from crossproof.io.config.season_config import find_config
+from crossproof.errors import BusyError, InputError, PlateError, Problem, Severity, machine_problem, warning
+from crossproof.io.config.season_config import find_config, read_config
+from crossproof.io.entry_reader import read_entry
 from crossproof.io.genotypes import reading_problems
 from crossproof.io.records.checks import check_calls
-from crossproof.io.records.season_records import read_season, sort_problems
-from crossproof.season.work_folder import WorkFolder
-from crossproof.steps.ingest import read_genotypes
+from crossproof.io.records.season_records import Season, read_season, sort_problems
+from crossproof.planning.season_inputs import plan_settings, wish_list
+from crossproof.season.corrections import apply_corrections
+from crossproof.season.work_folder import WorkFolder, season_lock
 from crossproof.steps.refusal import write_refusal
 
 
@@ -28,7 +31,20 @@ def check_season(where: Path) -> tuple[Problem, ...]:
     errors = any(p.severity is Severity.ERROR for p in problems)
     if errors or not (folder.results / "problems.csv").exists() or folder.refused.exists():
         try:
-            write_refusal(folder, problems)
+            # Not while a run is working: the table is the run's, which would take itself for refused.
+            with season_lock(folder):
+                write_refusal(folder, problems)
+        except BusyError:
+            busy = Problem(
+                Severity.NOTE,
+                "results/problems.csv",
+                None,
+                "",
+                "",
+                "Not written, since a run is working on this season.",
+                "Nothing to do; check again when the run has ended if you want the table.",
+            )
+            problems = (*problems, busy)
         except OSError as fault:
             told = machine_problem(fault)
             if told is None:
@@ -53,10 +69,32 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
     known = set(season.samples["sample_id"])
     for file in season.config.genotypes:
         try:
-            batch = read_genotypes(season.config, file, season.markers, known)
+            batch = read_entry(season.config, file, season.markers, known)
             held[file.batch] = batch.samples
             problems += reading_problems(batch, file.path)
         except PlateError as refused:
             problems += refused.problems
     problems += check_calls(season, held)
+    problems += apply_corrections(
+        season.samples,
+        season.crosses,
+        season.corrections,
+        file=season.config.corrections or "corrections.csv",
+    ).problems
+    problems += wish_list(season.config.root, _typed_lines(season, held), plan_settings(season.config))[1]
     return sort_problems(problems)
+
+
+def _typed_lines(season: Season, held: Mapping[str, Collection[str]]) -> list[str]:
+    """Lines with a parent well whose sample a genotype file holds."""
+    samples = {s for names in held.values() for s in names}
+    parents = season.samples[season.samples["role"] == "parent"]
+    return sorted(set(parents.loc[parents["sample_id"].isin(samples), "line"]) - {""})
+
+
+def acknowledged_in(where: Path) -> tuple[str, ...]:
+    """Codes of the warnings that the season's config.yaml acknowledges; () where it cannot be read."""
+    try:
+        return read_config(where).acknowledged
+    except InputError:
+        return ()

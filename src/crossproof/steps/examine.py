@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from crossproof.inference.plates.checks import CheckSettings, Finding, FindingKind, examine_plates
+from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
     FamilyResult,
@@ -21,6 +20,8 @@ from crossproof.inference.season_model import (
     prepare_crosses,
     verify_family,
 )
+from crossproof.model.findings import Finding, FindingKind, VerdictChange
+from crossproof.model.results import Verdict
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.evidence import (
     JoinedSeason,
@@ -32,24 +33,16 @@ from crossproof.season.evidence import (
     marker_mask,
     model_settings,
     read_located,
+    read_panel,
     steady,
 )
 from crossproof.season.evidence_store import read_evidence
-from crossproof.season.index import SeasonIndex, problem_entry, read_record
+from crossproof.season.findings import corrections_table, finding_problems
+from crossproof.season.index import SeasonIndex, read_record
 from crossproof.season.kept_lines import with_kept_lines
-from crossproof.season.plate_findings import (
-    TableFindings,
-    build_plates,
-    corrections_table,
-    finding_problems,
-    finding_rows,
-    findings_by_table,
-    named_markers,
-    season_tables,
-)
-from crossproof.season.work_folder import write_json
+from crossproof.season.plate_findings import build_plates, named_markers, season_tables
 from crossproof.steps.calibrate import read_kept, with_files
-from crossproof.steps.panel import read_panel
+from crossproof.steps.findings import FindingsOfSeason, write_findings
 
 MOST_TRIED = 12
 """Proposals whose effect on verdicts is worked out, the surest first; the rest only name the plants."""
@@ -75,26 +68,13 @@ def examine(index: SeasonIndex) -> None:
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, joined, samples, located[0]))
     found = without_dismissed(found, index.dismissed)
-    entries = finding_rows(found)
-    _add_changes(index, found, entries, wells, samples, crosses, located[0])
+    found = _with_changes(index, found, wells, samples, crosses, located[0])
     problems = finding_problems(
         found,
         samples_file=", ".join(index.config.samples),
         crosses_file=index.config.crosses,
     )
-    write_json(
-        folder.work("examine.json"),
-        {
-            "findings": entries,
-            "tables": _plain(findings_by_table(found)),
-            "problems": [problem_entry(p) for p in problems],
-            "proposals": corrections_table(found).to_dict("records"),
-        },
-    )
-
-
-def _plain(tables: TableFindings) -> dict[str, Any]:
-    return {name: sorted(v) if isinstance(v, frozenset) else v for name, v in vars(tables).items()}
+    write_findings(index, FindingsOfSeason(found, tuple(problems)))
 
 
 def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, located: np.ndarray) -> bool:
@@ -111,45 +91,47 @@ def without_dismissed(found: Iterable[Finding], dismissed: Iterable[tuple[str, s
     return tuple(f for f in found if not {(f.subject, f.kind.value), (f.subject, "")} & gone)
 
 
-def _add_changes(
+def _with_changes(
     index: SeasonIndex,
     found: tuple[Finding, ...],
-    entries: list[dict[str, Any]],
     wells: Wells,
     samples: pd.DataFrame,
     crosses: pd.DataFrame,
     located: np.ndarray,
-) -> None:
-    """Add to each finding with a proposal the verdicts that following it would change."""
+) -> tuple[Finding, ...]:
+    """The findings, those with a proposal with the verdicts that following it would change."""
     order = sorted(
         (i for i, f in enumerate(found) if f.corrections),
         key=lambda i: -(found[i].log10_odds if np.isfinite(found[i].log10_odds) else 0.0),
     )
     if not order:
-        return
+        return found
     season = _AsItIs(
         _verdicts_now(index),
         {f.cross_id: f for f in family_inputs(samples, crosses)},
         line_inputs(samples, located, index.config),
     )
+    out = list(found)
     for i in order[:MOST_TRIED]:
-        entries[i]["would_change"] = _would_change(index, found[i], season, wells, samples, crosses, located)
+        changes = _would_change(index, found[i], season, wells, samples, crosses, located)
+        out[i] = replace(found[i], changes=changes)
+    return tuple(out)
 
 
 @dataclass(frozen=True)
 class _AsItIs:
     """Verdict of every judged plant, families by cross, and lines before any proposal is followed."""
 
-    verdicts: dict[str, str]
+    verdicts: dict[str, Verdict]
     families: dict[str, FamilyInput]
     lines: list[LineInput]
 
 
-def _verdicts_now(index: SeasonIndex) -> dict[str, str]:
+def _verdicts_now(index: SeasonIndex) -> dict[str, Verdict]:
     """Verdict of every judged plant."""
     settings = model_settings(index.config)
     return {
-        str(plant): str(judge(r, i, settings).verdict)
+        str(plant): judge(r, i, settings).verdict
         for bucket in index.slices()["verify"]
         for _, r in read_evidence(index.folder.work("verify", f"{bucket}.npz"))
         for i, plant in enumerate(r.plants)
@@ -164,11 +146,11 @@ def _would_change(
     samples: pd.DataFrame,
     crosses: pd.DataFrame,
     located: np.ndarray,
-) -> list[list[str]]:
-    """Plant, verdict now, verdict if the proposal were applied; plants that keep theirs are left out."""
+) -> tuple[VerdictChange, ...] | None:
+    """Plants whose verdict would change if the proposal were applied; None where it cannot be applied."""
     corrected = apply_corrections(samples, crosses, corrections_table([finding]))
     if corrected.problems:
-        return []
+        return None
     own = set(finding.samples)
     sample = samples["sample_id"].tolist()
     touched = {x for c in finding.corrections for x in (c.target, c.other)}
@@ -182,10 +164,11 @@ def _would_change(
     panel = _panel_of(index, wells, corrected.samples, after, season.lines, located)
     settings = model_settings(index.config)
     others = prepare_crosses(cross_records(corrected.crosses), panel)
-    changed = []
+    changed: list[VerdictChange] = []
     for family in after:
-        changed += _differences(season.verdicts, verify_family(family, wells, panel, settings, others), index)
-    return sorted(changed)
+        result = verify_family(family, wells, panel, settings, others)
+        changed += _differences(season.verdicts, result, index)
+    return tuple(sorted(changed, key=lambda c: c.plant))
 
 
 def _panel_of(
@@ -215,11 +198,11 @@ def _panel_of(
     )
 
 
-def _differences(now: dict[str, str], result: FamilyResult, index: SeasonIndex) -> list[list[str]]:
+def _differences(now: dict[str, Verdict], result: FamilyResult, index: SeasonIndex) -> list[VerdictChange]:
     settings = model_settings(index.config)
     out = []
-    for i, plant in enumerate(result.plants):
-        verdict = str(judge(result, i, settings).verdict)
-        if now.get(str(plant), verdict) != verdict:
-            out.append([str(plant), now[str(plant)], verdict])
+    for i, plant in enumerate(map(str, result.plants)):
+        after = judge(result, i, settings).verdict
+        if now.get(plant, after) is not after:
+            out.append(VerdictChange(plant, now[plant], after))
     return out

@@ -2,37 +2,51 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
 
 from crossproof.errors import Problem
-from crossproof.season.index import SeasonIndex, problem_from
-from crossproof.season.plate_findings import TableFindings
-from crossproof.season.work_folder import read_json
+from crossproof.model.findings import Finding
+from crossproof.season.findings import TableFindings, finding_entry, finding_from, findings_by_table
+from crossproof.season.index import SeasonIndex, problem_entry, problem_from
+from crossproof.season.work_folder import read_kept, write_kept
 
 
 @dataclass(frozen=True)
 class FindingsOfSeason:
-    """Plain rows of all findings, their sentences per table, whose plants wait, the problems they make."""
+    """All findings of a season, and the problems they make."""
 
-    rows: tuple[dict[str, Any], ...] = ()
-    tables: TableFindings = field(default_factory=TableFindings)
+    found: tuple[Finding, ...] = ()
     problems: tuple[Problem, ...] = ()
-    proposals: tuple[dict[str, str], ...] = ()
+
+    @cached_property
+    def tables(self) -> TableFindings:
+        """Their words per table, and whose plants wait."""
+        return findings_by_table(self.found)
+
+
+def write_findings(index: SeasonIndex, findings: FindingsOfSeason) -> None:
+    """Store what `read_findings` reads."""
+    write_kept(
+        _file(index),
+        {
+            "findings": [finding_entry(f) for f in findings.found],
+            "problems": [problem_entry(p) for p in findings.problems],
+        },
+    )
 
 
 def read_findings(index: SeasonIndex) -> FindingsOfSeason:
-    """All findings of the season, as the examine job wrote them."""
-    stored = read_json(index.folder.work("examine.json"))
+    """All findings of the season, as the examine job wrote them; none before that job has run."""
+    stored = read_kept(_file(index))
     if stored is None:
         return FindingsOfSeason()
-    tables = stored["tables"]
     return FindingsOfSeason(
-        tuple(stored["findings"]),
-        TableFindings(
-            **{name: tables[name] for name in ("plates", "crosses", "lines", "samples", "plate_odds")},
-            **{name: frozenset(tables[name]) for name in ("held_plates", "held_samples", "mixed")},
-        ),
+        tuple(finding_from(f) for f in stored["findings"]),
         tuple(problem_from(p) for p in stored["problems"]),
-        tuple(stored["proposals"]),
     )
+
+
+def _file(index: SeasonIndex) -> Path:
+    return index.folder.work("examine.json")

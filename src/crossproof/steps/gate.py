@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import shutil
 
-from crossproof.runner.terminal import count_of
+from crossproof.model.findings import Hold
 from crossproof.season.index import SeasonIndex
-from crossproof.season.work_folder import write_json
+from crossproof.season.work_folder import write_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
+from crossproof.text import count_of
 
 
 def gate(index: SeasonIndex) -> int:
-    """Write the outcome; 0 all well, 1 something set aside or held, 3 a fault of ours in reading a file."""
+    """Write the outcome and return the exit status of the job.
+
+    The outcome's own status is 0 where all is well, 1 where something was set aside or held, 3 where reading
+    a file failed by a fault of ours. The job fails with 3, and with 1 where the season's settings ask for it.
+    """
     states = ingested(index)
     findings = read_findings(index)
     reasons = []
@@ -27,18 +32,20 @@ def gate(index: SeasonIndex) -> int:
     tables = findings.tables
     for plate in sorted(tables.held_plates):
         reasons.append(f"Plate {plate} is held: {tables.plates.get(plate, 'see plates.csv')}")
-    for row in findings.rows:
-        if row["hold"] == "samples":
-            reasons.append(f"{count_of(len(row['samples']), 'sample')} held: {row['evidence']}")
+    for f in findings.found:
+        if f.hold is Hold.SAMPLES:
+            reasons.append(f"{count_of(len(f.samples), 'sample')} held: {f.evidence}")
     faulty = any(s["state"] == "error" for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}
-    write_json(index.folder.work("outcome.json"), outcome)
+    write_kept(index.folder.work("outcome.json"), outcome)
     _prune(index)
     for reason in reasons:
         print(reason)
+    if status == 1 and not index.config.fail_when_held:
+        status = 0
     if status == 0:
-        write_json(index.folder.work("gate.json"), outcome)
+        write_kept(index.folder.work("gate.json"), outcome)
     return status
 
 

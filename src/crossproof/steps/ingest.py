@@ -9,14 +9,15 @@ import allel
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import InputError, PlateError, error
 from crossproof.io.calls.store import StoreError, read_calls, write_calls
-from crossproof.io.config.season_config import Config, GenotypeFile
-from crossproof.io.genotypes import read_batch, reading_problems
+from crossproof.io.config.season_config import GenotypeFile
+from crossproof.io.entry_reader import read_entry
+from crossproof.io.genotypes import reading_problems
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import StoredBatch
-from crossproof.season.index import SeasonIndex, problem_entry, read_record
-from crossproof.season.work_folder import WorkFolder, read_json, write_json
+from crossproof.season.index import SeasonIndex, problem_entry, read_record, require_unchanged
+from crossproof.season.work_folder import WorkFolder, read_kept, write_kept
 from crossproof.steps.ingest_parts import forget_parts, joined_parts
 
 
@@ -24,14 +25,14 @@ def ingest(index: SeasonIndex, bucket: int) -> None:
     """Read one bucket's genotype files; the outcome of each is written to work/ingest."""
     sheet, known = marker_sheet(index), known_samples(index)
     tally = index.folder.work("ingest-attempts", f"{bucket}.json")
-    failed = (read_json(tally) or {}).get("failed", {})
+    failed = (read_kept(tally) or {}).get("failed", {})
     attempt = index.attempt(bucket)
     files = {g.batch: g for g in index.config.genotypes}
     outcome = {}
     for name in index.batch_buckets().get(bucket, []):
         print(f"reading {files[name].path}", flush=True)
         outcome[name] = _ingest_one(index, files[name], sheet, known, failed.get(name, 0))
-    write_json(
+    write_kept(
         tally,
         {
             "ran": attempt,
@@ -40,7 +41,7 @@ def ingest(index: SeasonIndex, bucket: int) -> None:
             "set aside": any(o["state"] == "set aside" for o in outcome.values()),
         },
     )
-    write_json(index.folder.work("ingest", f"{bucket}.json"), outcome)
+    write_kept(index.folder.work("ingest", f"{bucket}.json"), outcome)
 
 
 def _ingest_one(
@@ -52,14 +53,15 @@ def _ingest_one(
         if batch is None:
             batch = joined_parts(index, file, digest, sheet)
             if batch is None:
-                batch = read_genotypes(index.config, file, sheet, known)
+                batch = read_of_run(index, file, sheet, known)
             write_calls(index.folder.calls(digest), batch)
             forget_parts(index, digest)
     except PlateError as refused:
         problems = [problem_entry(p) for p in refused.problems]
         return {"state": "set aside", "digest": digest, "problems": problems}
-    except (OSError, MemoryError):
+    except (OSError, MemoryError, InputError):
         # A full disk or too little memory says nothing about the file: the job fails and is tried again.
+        # A file that was changed meanwhile ends the run.
         raise
     except Exception as fault:
         print(traceback.format_exc(), flush=True)
@@ -123,33 +125,21 @@ def read_stored(folder: WorkFolder, digest: str) -> CallBatch | None:
         return None
 
 
-def read_genotypes(
-    config: Config, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str]
+def read_of_run(
+    index: SeasonIndex, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str]
 ) -> CallBatch:
-    """Read one genotype file as config.yaml declares it; raises PlateError."""
-    if file.absent is not None:
-        raise PlateError(file.absent)
-    return read_batch(
-        file.file,
-        batch=file.batch,
-        layout=file.layout,
-        evidence=file.evidence,
-        missing=file.missing,
-        counted_allele=file.counted_allele,
-        marker_sheet=sheet,
-        max_markers=config.max_markers,
-        shown_as=file.path,
-        sheet=file.sheet,
-        max_input_gb=config.max_input_gb,
-        known_samples=known,
-    )
+    """Read one genotype file of the run at work; raises PlateError, InputError if it changed."""
+    try:
+        return read_entry(index.config, file, sheet, known)
+    finally:
+        require_unchanged(index, [index.config.shown(p) for p in (file.file, *file.lists)])
 
 
 def ingested(index: SeasonIndex) -> dict[str, dict[str, Any]]:
     """What became of every genotype file, by batch in order of name."""
     found: dict[str, dict[str, Any]] = {}
     for bucket in index.batch_buckets():
-        found |= read_json(index.folder.work("ingest", f"{bucket}.json")) or {}
+        found |= read_kept(index.folder.work("ingest", f"{bucket}.json")) or {}
     return {name: found[name] for name in sorted(found)}
 
 

@@ -9,14 +9,17 @@ from __future__ import annotations
 
 import shutil
 
+import pandas as pd
+
 from crossproof.errors import PlateError
 from crossproof.io.calls.store import StoreError
 from crossproof.io.config.season_config import GenotypeFile
+from crossproof.io.entry_reader import given_names
 from crossproof.io.genotypes import merge_regions, read_region, regions
 from crossproof.io.vcf.region_parts import read_part, write_part
 from crossproof.model.genotypes import CallBatch
-from crossproof.season.index import SeasonIndex
-from crossproof.season.work_folder import read_json, write_json
+from crossproof.season.index import SeasonIndex, require_unchanged
+from crossproof.season.work_folder import read_kept, write_kept
 
 
 def ingest_part(index: SeasonIndex, digest: str, part: int) -> None:
@@ -25,12 +28,12 @@ def ingest_part(index: SeasonIndex, digest: str, part: int) -> None:
     file = next(g for g in index.config.genotypes if g.batch == batch)
     said = index.folder.work("parts", digest, f"{part}.json")
     if index.folder.calls(digest).exists():
-        write_json(said, {"state": "read before"})
+        write_kept(said, {"state": "read before"})
         return
     try:
         lists = regions(file.file, index.parts[batch], shown_as=file.path)
         if part >= len(lists):
-            write_json(said, {"state": "empty" if lists else "no index", "parts": len(lists)})
+            write_kept(said, {"state": "empty" if lists else "no index", "parts": len(lists)})
             return
         print(f"reading {file.path}, part {part + 1} of {len(lists)}", flush=True)
         found = read_region(
@@ -42,16 +45,19 @@ def ingest_part(index: SeasonIndex, digest: str, part: int) -> None:
             max_input_gb=index.config.max_input_gb,
         )
     except PlateError as refused:
-        write_json(said, {"state": "not trusted", "problem": str(refused)})
+        write_kept(said, {"state": "not trusted", "problem": str(refused)})
         return
+    require_unchanged(index, [index.config.shown(file.file)])
     write_part(index.folder.part(digest, part), found)
-    write_json(said, {"state": "read", "parts": len(lists)})
+    write_kept(said, {"state": "read", "parts": len(lists)})
 
 
-def joined_parts(index: SeasonIndex, file: GenotypeFile, digest: str, sheet: object) -> CallBatch | None:
+def joined_parts(
+    index: SeasonIndex, file: GenotypeFile, digest: str, sheet: pd.DataFrame | None
+) -> CallBatch | None:
     """The file put together from its parts; None where it has none or not all were read."""
     count = index.parts.get(file.batch, 0)
-    said = [read_json(index.folder.work("parts", digest, f"{p}.json")) or {} for p in range(count)]
+    said = [read_kept(index.folder.work("parts", digest, f"{p}.json")) or {} for p in range(count)]
     read = [p for p, s in enumerate(said) if s.get("state") == "read"]
     if not read or len(read) != said[read[0]]["parts"]:
         return None
@@ -63,8 +69,9 @@ def joined_parts(index: SeasonIndex, file: GenotypeFile, digest: str, sheet: obj
         parts,
         batch=file.batch,
         evidence=file.evidence,
-        marker_sheet=sheet,  # type: ignore[arg-type]
+        marker_sheet=sheet,
         shown_as=file.path,
+        given=given_names(index.config, file, sheet),
     )
 
 

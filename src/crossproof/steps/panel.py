@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from crossproof.errors import InputError, error
-from crossproof.inference.season_model import FamilyInput, Panel, panel_from_arrays, panel_to_arrays
+from crossproof.inference.season_model import FamilyInput, Panel, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
-from crossproof.io.calls.store import read_arrays, write_arrays, write_calls
+from crossproof.io.calls.store import write_arrays, write_calls
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
@@ -24,19 +26,18 @@ from crossproof.season.evidence import (
     marker_mask,
     model_settings,
     panel_digest,
-    read_joined,
     restricted,
     write_joined,
     write_located,
 )
 from crossproof.season.index import SeasonIndex, problem_entry, problem_from, read_record
-from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_json
+from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_kept
 from crossproof.steps.calibrate import calibrated_panel, known_crosses
 from crossproof.steps.ingest import (
     ingested,
     known_samples,
     marker_sheet,
-    read_genotypes,
+    read_of_run,
     read_stored,
     stored_batches,
 )
@@ -75,13 +76,15 @@ def panel(index: SeasonIndex) -> None:
     digests = SliceDigests(index, joined, fitted, samples, crosses, located[0])
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
     dealt = digests.dealt(families)
+    shutil.rmtree(folder.work("panel", "families"), ignore_errors=True)
     for bucket, members in dealt.items():
         write_bucket(folder, bucket, digests, members)
-    write_json(
+    write_kept(
         folder.work("panel", "slices.json"),
         {
             "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
             "examine": {"season": digests.season()},
+            "ingest": {str(b): digests.ingest_buckets(members) for b, members in dealt.items()},
         },
     )
 
@@ -89,14 +92,14 @@ def panel(index: SeasonIndex) -> None:
 def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members: Sequence[Member]) -> None:
     """Write the families of one bucket, so that its job need not look through all the records."""
     known = sorted(digests.known)
-    entries = []
+    entries: list[list[Any]] = []
     for digest, family in members:
         batches = batches_of(family, digests.located)
         later = list(digests.later_crosses(batches))
         plants = [[p.plant, list(p.wells)] for p in family.plants]
         entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
     later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
-    write_json(
+    write_kept(
         folder.work("panel", "families", f"{bucket}.json"),
         {
             "families": entries,
@@ -113,7 +116,7 @@ def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str,
         batch = read_stored(index.folder, item.digest)
         if batch is None:
             file = next(g for g in index.config.genotypes if g.batch == item.batch)
-            batch = read_genotypes(index.config, file, marker_sheet(index), known_samples(index))
+            batch = read_of_run(index, file, marker_sheet(index), known_samples(index))
             write_calls(index.folder.calls(item.digest), batch)
         calls[item.batch] = batch
     return calls
@@ -126,12 +129,6 @@ def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
     for batch, sample, name in zip(samples["batch"], samples["sample_id"], plant, strict=True):
         names.setdefault(batch, {})[sample] = name
     return names
-
-
-def read_panel(folder: WorkFolder) -> tuple[JoinedSeason, Panel]:
-    """Joined markers and panel as the panel job left them."""
-    _, arrays = read_arrays(folder.work("panel", "fit"))
-    return read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)
 
 
 class SliceDigests:
@@ -205,7 +202,7 @@ class SliceDigests:
 
     def calls_digest(self, well: int) -> str:
         """Digest of the file that a well's calls are in."""
-        return self.joined.stored[self.located[well]].digest
+        return str(self.joined.stored[self.located[well]].digest)
 
     def tube_odds(self, line: str, cross: str) -> float:
         """What the line's other families say of its tubes, see `Panel.tube_odds`."""
@@ -222,6 +219,11 @@ class SliceDigests:
         for family in sorted(families, key=lambda f: f.cross_id):
             found.setdefault(self.family_bucket(family), []).append((self.family(family), family))
         return dict(sorted(found.items()))
+
+    def ingest_buckets(self, members: Sequence[Member]) -> list[int]:
+        """Buckets of the genotype files that hold the calls of these families, in increasing order."""
+        files = {b for _, family in members for b in batches_of(family, self.located)}
+        return sorted({bucket_of(self.joined.stored[b].batch, self.index.buckets) for b in files})
 
     def season(self) -> str:
         """Digest of what the plate checks follow from: every well, the panel, the parents on record."""

@@ -9,9 +9,8 @@ from crossproof.errors import InputError, Severity
 from crossproof.planning.run_plan import Plan, make_plan
 from crossproof.planning.season_inputs import panel_genotypes, plan_settings, rates_so_far, wish_list
 from crossproof.report.draw.plan_page import write_plan
-from crossproof.season.evidence import load_wells, read_located
+from crossproof.season.evidence import load_wells, read_located, read_panel
 from crossproof.season.index import SeasonIndex, read_record
-from crossproof.steps.panel import read_panel
 
 
 def plan(index: SeasonIndex) -> None:

@@ -7,7 +7,8 @@ import pandas as pd
 from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
 from crossproof.rates.tables import season as tables
-from crossproof.season.index import SeasonIndex, read_record
+from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.season.kept_files import note_tables
 from crossproof.steps.findings import read_findings
 
 
@@ -15,23 +16,38 @@ def rates(index: SeasonIndex) -> None:
     """Write crosses.csv, operators.csv, factors.csv and the tables behind the charts."""
     crosses = read_record(index.folder, "crosses")
     verdicts = pd.read_parquet(index.folder.results / "verdicts.parquet")
-    made = rate_tables(crosses, verdicts, index.config)
+    made = rate_tables(crosses, read_record(index.folder, "samples"), verdicts, index.config)
     found = read_findings(index).tables.crosses
     made["crosses"]["findings"] = [found.get(c, "") for c in made["crosses"]["cross_id"]]
     for name, frame in made.items():
         write_table(index.folder.results / f"{name}.csv", frame)
+    note_tables(index.folder, "rates", RESULT_FILES["rates"])
 
 
-def rate_tables(crosses: pd.DataFrame, verdicts: pd.DataFrame, config: Config) -> dict[str, pd.DataFrame]:
-    """The tables of rates by their names, from crossing records and verdicts."""
+def rate_tables(
+    crosses: pd.DataFrame, samples: pd.DataFrame, verdicts: pd.DataFrame, config: Config
+) -> dict[str, pd.DataFrame]:
+    """The tables of rates by their names, from records and verdicts."""
     options = tables.RateOptions.of(config)
     contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
     verifiable = {str(c): bool(n >= config.min_markers_scored) for c, n in contrast.items()}
+    untyped = parents_untyped(crosses, samples)
     return {
-        "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable),
+        "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped),
         "operators": tables.operators_table(crosses, verdicts, options),
         "factors": tables.factors_table(crosses, verdicts, options),
         "rates_by": tables.rates_by_table(crosses, verdicts, options),
         "learning": tables.learning_table(crosses, verdicts, options),
         "control_chart": tables.control_chart_table(crosses, verdicts, options),
     }
+
+
+def parents_untyped(crosses: pd.DataFrame, samples: pd.DataFrame) -> dict[str, str]:
+    """By cross_id, the parents that no sample is of, joined by "and"."""
+    typed = set(samples.loc[samples["role"] == "parent", "line"])
+    pairs = zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)
+    missing = {
+        cross: [p for p in dict.fromkeys(parents) if isinstance(p, str) and p and p not in typed]
+        for cross, *parents in pairs
+    }
+    return {str(cross): " and ".join(names) for cross, names in missing.items() if names}

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from crossproof.errors import CrossproofError, InputError, machine_problem
-from crossproof.season.index import build_index
+from crossproof.season.index import index_of_run
 from crossproof.season.work_folder import WorkFolder
 from crossproof.steps.refusal import write_refusal
 
@@ -60,7 +60,7 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _run(step: str, bucket: int | None, season: Path, part: tuple[str, int]) -> int:
-    index = build_index(season)
+    index = index_of_run(season.absolute().parent)
     # Each step imports what it needs only: a job that reads one file should not wait for a charting library.
     if step == "ingest":
         from crossproof.steps.ingest import ingest

@@ -15,13 +15,13 @@ from crossproof.io.results.tables import problems_frame, write_parquet, write_ta
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
 from crossproof.model.results import CLASSES, Decision, Reason, Verdict
-from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings
+from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
 from crossproof.season.evidence_store import read_evidence
-from crossproof.season.index import SeasonIndex, read_record
+from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
+from crossproof.season.kept_files import note_tables
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches
-from crossproof.steps.panel import read_panel
 from crossproof.steps.season_problems import season_problems
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
 
@@ -51,6 +51,7 @@ def verdicts(index: SeasonIndex) -> None:
         write_table(results / f"{name}.csv", table)
     write_table(results / "verdicts.csv", frame)
     write_parquet(results / "verdicts.parquet", frame)
+    note_tables(folder, "verdicts", RESULT_FILES["verdicts"])
 
 
 def read_all_evidence(index: SeasonIndex) -> dict[str, tuple[str, FamilyResult]]:
@@ -79,8 +80,9 @@ def verdict_frame(
     set_aside = {name for name, s in states.items() if s["state"] != "used"}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
     # Columns as lists, once: a table's row costs more to take out than a plant to judge.
-    sample, batch, cross_of, plant_of, plate, well, pod = (
-        samples[c].tolist() for c in ("sample_id", "batch", "cross_id", "plant", "plate", "well", "pod")
+    sample, batch, cross_of, plant_of, plate, well, pod, place_of = (
+        samples[c].tolist()
+        for c in ("sample_id", "batch", "cross_id", "plant", "plate", "well", "pod", "place")
     )
     others = {c: samples[c].tolist() for c in extras}
     plants: dict[tuple[str, str], list[int]] = {}
@@ -101,6 +103,7 @@ def verdict_frame(
             "plate": plate[first],
             "well": well[first],
             "pod": pod[first],
+            "place": next((place_of[w] for w in wells if place_of[w]), ""),
         }
         number = place.get((cross, plant))
         if number is None or (located[wells] < 0).all():
@@ -123,19 +126,20 @@ def verdict_frame(
 def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
     """By sample and the cross on its tag, the cross that the plate checks say it is of."""
     out = {}
-    for row in findings.rows:
-        mutual = row["kind"] == FindingKind.TAGS_SWAPPED
-        if mutual or row["kind"] == FindingKind.TAG_WRONG:
-            for s in row["samples"]:
-                out[s, row["subject"]] = row["other"]
+    for f in findings.found:
+        mutual = f.kind is FindingKind.TAGS_SWAPPED
+        if mutual or f.kind is FindingKind.TAG_WRONG:
+            for s in f.samples:
+                out[s, f.subject] = f.other
                 if mutual:
-                    out[s, row["other"]] = row["subject"]
+                    out[s, f.other] = f.subject
     return out
 
 
 COLUMNS = (
-    "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "verdict",
-    "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers", "contrast_scored",
+    "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "place",
+    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers",
+    "contrast_scored",
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
     "source_probability", "flags", "leading_class", "settle",
 )  # fmt: skip

@@ -22,18 +22,18 @@ from crossproof.season.evidence import (
     marker_mask,
     model_settings,
     read_located,
+    read_panel,
     restricted,
 )
 from crossproof.season.evidence_store import read_evidence, write_evidence
 from crossproof.season.index import SeasonIndex
-from crossproof.season.work_folder import read_json
-from crossproof.steps.panel import read_panel
+from crossproof.season.work_folder import read_kept
 
 
 def verify(index: SeasonIndex, bucket: int) -> None:
     """Judge every cross of a bucket and write the evidence, crosses in order of name."""
     folder = index.folder
-    content = read_json(folder.work("panel", "families", f"{bucket}.json"))
+    content = read_kept(folder.work("panel", "families", f"{bucket}.json"))
     members = content["families"]
     cache = folder.family_cache(bucket)
     known = dict(read_evidence(cache))

@@ -11,8 +11,7 @@ import pytest
 from rates_seasons import invented, small
 from scipy import stats
 
-from crossproof.model.results import CLASSES, Verdict
-from crossproof.rates.estimators.next_steps import NextStep
+from crossproof.model.results import CLASSES, NextStep, Verdict
 from crossproof.rates.tables.season import (
     CAUTION,
     RateOptions,
@@ -69,7 +68,9 @@ def test_three_tags_by_hand() -> None:
     assert a[["target", "hybrids_found", "seeds_left"]].tolist() == [4, 2, 5]
     b, c = table.loc["B"], table.loc["C"]
     assert (b["true_success"], b["hybrids_per_flower"], b["pod_set"]) == (0.0, 0.0, 0.0)
-    assert b["next_step"] == NextStep.UNPLANNED  # two tags say too little of a third
+    assert b["next_step"] == NextStep.REPEAT
+    assert b["next_step_detail"].endswith("too little is known to say how many flowers")  # of two tags
+    assert pd.isna(b["flowers_to_repeat"])
     assert np.isnan([c["hybrid_rate"], c["true_success"], c["hybrid_rate_low"]]).all()
     assert 0 < c["hybrid_rate_shrunk"] < 1
     assert c["seeds_left"] == 6
@@ -86,11 +87,16 @@ def test_the_record_comes_first_and_its_place_in_the_file_does_not_come_at_all()
     assert table.columns.is_unique
 
 
-def test_a_held_plate_counts_as_undetermined() -> None:
+def test_held_plants_are_counted_apart_and_bound_the_rates() -> None:
     crosses, verdicts = small()
     verdicts["decision"] = ["hold", "keep", "cull", "cull", "retest", "keep"]
     a = crosses_table(crosses, verdicts, OPTIONS).iloc[0]
-    assert a[["hybrid", "undetermined", "determined", "hybrids_found"]].tolist() == [1, 2, 3, 1]
+    counts = ["hybrid", "self", "outcross", "off_pedigree", "undetermined", "held"]
+    assert a[counts].tolist() == [1, 2, 0, 0, 1, 1]
+    assert a[counts].sum() == a["tested"]
+    assert a[["determined", "hybrids_found"]].tolist() == [3, 1]
+    # one hybrid of five, and three if the held and the undetermined plant are hybrids too
+    assert (a["hybrid_rate_bound_low"], a["hybrid_rate_bound_high"]) == pytest.approx((0.2, 0.6), rel=1e-12)
 
 
 def test_plants_without_data_count_as_tested_only() -> None:
@@ -105,36 +111,68 @@ def test_plants_without_data_count_as_tested_only() -> None:
 def test_a_cross_that_cannot_be_proven_is_not_sent_to_be_tested() -> None:
     table = crosses_table(*small(), OPTIONS, verifiable={"A": False, "C": True})
     a, c = table.iloc[0], table.iloc[2]
-    assert (a["verifiable"], a["next_step"], a["seeds_to_test"]) == ("no", NextStep.NOT_VERIFIABLE, 0)
+    assert (a["verifiable"], a["next_step"], a["seeds_to_test"]) == ("no", NextStep.RETEST, 0)
+    assert a["next_step_detail"] == "needs more markers at which the parents differ"
     assert (a["tests_needed"], a["flowers_to_repeat"]) == (0, 0)
     assert (c["verifiable"], c["seeds_to_test"] > 0) == ("yes", True)
 
 
-def test_undetermined_plants_that_may_do_are_tested_again_first() -> None:
+def decided(decision: str, reason: str = "", **of_cross: object) -> pd.Series:
+    """Cross A, one of its five plants with another decision than its verdict asks for."""
     crosses, verdicts = small()
-    crosses["target_hybrids"] = 3
-    assert crosses_table(crosses, verdicts, OPTIONS)["next_step"].iloc[0] == NextStep.RETEST
-    verdicts.loc[4, ["p_hybrid", "p_self"]] = [0.2, 0.8]
-    assert crosses_table(crosses, verdicts, OPTIONS)["next_step"].iloc[0] != NextStep.RETEST
+    verdicts["decision"] = ["keep", "keep", "cull", "cull", decision, "keep"]
+    verdicts["reason"] = ["", "", "", "", reason, ""]
+    return crosses_table(crosses.assign(**of_cross), verdicts, OPTIONS).iloc[0]
+
+
+@pytest.mark.parametrize("wanted", [2, 4])
+def test_a_cross_with_held_plants_is_on_hold_and_never_told_to_be_repeated(wanted: int) -> None:
+    a = decided("hold", "plate held", target_hybrids=wanted)
+    assert (a["next_step"], a["held"]) == (NextStep.HOLD, 1)
+    assert a["next_step_detail"] == "1 plant on hold until a finding is settled"
+    assert (a["flowers_to_repeat"], a["seeds_to_test"], a["tests_needed"]) == (0, 0, 0)
+
+
+def test_plants_that_wait_for_a_second_sample_come_before_seed_and_flowers() -> None:
+    a = decided("retest", "two classes close")
+    assert (a["next_step"], a["next_step_detail"]) == (NextStep.RETEST, "1 plant waits for a second sample")
+    assert (a["flowers_to_repeat"], a["seeds_to_test"]) == (0, 0)
+
+
+def test_a_parent_without_calls_comes_before_a_second_sample() -> None:
+    a = decided("retest", "no parent data")
+    assert (a["next_step"], a["next_step_detail"]) == (NextStep.TYPE_PARENT, "genotype the parent lines")
+    table = crosses_table(*small(), OPTIONS, untyped={"C": "L2"})
+    assert table["next_step"].tolist()[2] == NextStep.TYPE_PARENT
+    assert table["next_step_detail"].tolist()[2] == "genotype L2"
+
+
+def test_a_cross_with_the_hybrids_it_needs_is_done_whatever_else_could_be_learned() -> None:
+    a = decided("retest", "two classes close", target_hybrids=2)
+    assert (a["next_step"], a["next_step_detail"]) == (NextStep.DONE, "2 hybrids to keep, 2 wanted")
+    a = decided("retest", "two classes close", target_hybrids=0)
+    assert (a["next_step"], a["next_step_detail"]) == (NextStep.DONE, "no hybrids wanted")
 
 
 def test_cost_is_tests_times_price() -> None:
     table = crosses_table(*small(), RateOptions(test_cost=2.5))
     assert (table["test_cost"] == 2.5 * table["tests_needed"]).all()
-    a = table.iloc[0]
+    assert (table["seeds_to_test"] > 0).any()
     # 16 seeds came of 9 flowers
-    assert a["tests_needed"] == a["seeds_to_test"] + np.ceil(a["flowers_to_repeat"] * 16 / 9)
+    of_flowers = np.ceil(table["flowers_to_repeat"].fillna(0).astype(float) * 16 / 9)
+    assert table["tests_needed"].tolist() == (table["seeds_to_test"] + of_flowers).tolist()
 
 
 def test_next_steps_lists_open_crosses_nearest_first(season: tuple[pd.DataFrame, pd.DataFrame]) -> None:
     table = crosses_table(*season, OPTIONS)
     work = next_steps_table(table)
-    assert len(work) == (table["hybrids_found"] < table["target"]).sum()
+    assert len(work) == (table["next_step"] != NextStep.DONE).sum()
+    assert work["hybrids_found"].lt(work["target"]).all()
     assert (work["p_target"].diff().dropna() <= 0).all()
     summary = season_summary(*season, OPTIONS)
     assert summary["flowers_to_repeat"] == work["flowers_to_repeat"].sum()
-    assert summary["crosses_below_target"] == len(work)
-    assert summary["crosses_at_target"] == (table["next_step"] == NextStep.ENOUGH).sum()
+    assert summary["crosses_open"] == summary["crosses_below_target"] == len(work)
+    assert summary["crosses_at_target"] + summary["crosses_below_target"] == (table["target"] > 0).sum()
 
 
 def test_counts_add_up_over_every_factor(season: tuple[pd.DataFrame, pd.DataFrame]) -> None:

@@ -8,10 +8,13 @@ import pytest
 from invented_season import PEOPLE
 from report_parts import flat
 
-from crossproof.report.content.blocks import Chart, Drawing, Findings, Live, Notice, Table, Tone, table_of
+from crossproof.model.findings import Finding, FindingKind, Scope, VerdictChange
+from crossproof.model.results import Verdict
+from crossproof.report.content.blocks import Chart, Drawing, FindingCards, Live, Notice, Table, Tone, table_of
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.sections.method import drift_sentence
+from crossproof.report.sections.plates import would_change
 
 ORDER = ["do", "plates", "crosses", "crossing", "people", "panel", "plant", "method", "inputs"]
 
@@ -65,7 +68,7 @@ def test_cautions_stand_where_they_are_needed(content):
 
 
 def test_serious_findings_come_first_and_show_their_wells(content):
-    findings = next(b for b in section(content, "plates").blocks if isinstance(b, Findings)).rows
+    findings = next(b for b in section(content, "plates").blocks if isinstance(b, FindingCards)).rows
     assert [f.tone for f in findings] == [Tone.STOP, Tone.CARE]
     assert findings[1].place == "sample B0, plate P01"
     assert findings[1].svg.count('class="ring"') == 1, "H12 alone is ringed"
@@ -73,24 +76,39 @@ def test_serious_findings_come_first_and_show_their_wells(content):
 
 
 def test_proposed_corrections_are_shown_as_the_line_to_add(content):
-    serious = next(b for b in section(content, "plates").blocks if isinstance(b, Findings)).rows[0]
+    serious = next(b for b in section(content, "plates").blocks if isinstance(b, FindingCards)).rows[0]
     assert serious.proposed == ('rotate plate,P02,,,"turned, as its notch shows"',)
+
+
+def test_a_proposal_says_what_it_would_change_and_what_writes_it(season, content):
+    serious = next(b for b in section(content, "plates").blocks if isinstance(b, FindingCards)).rows[0]
+    plant = season.verdicts["plant"].iloc[-1]
+    assert serious.would_change == f"1\u00a0verdict changes: {plant} from self to hybrid."
+    assert serious.command == "crossproof correct DIR rotated:P02"
+
+
+@pytest.mark.parametrize(("changed", "said"), [(None, ""), (0, "no verdict changes."), (9, "; and 1 more.")])
+def test_what_a_proposal_would_change(changed, said):
+    made = None
+    if changed is not None:
+        made = tuple(VerdictChange(f"p{i}", Verdict.SELF, Verdict.OFF_PEDIGREE) for i in range(changed))
+    words = would_change(replace(EXCHANGED, changes=made))
+    assert words.endswith(said)
+    assert bool(words) == bool(said)
+    if changed == 9:
+        assert words.startswith("9\u00a0verdicts change: p0 from self to off pedigree; p1 ")
+
+
+EXCHANGED = Finding(FindingKind.EXCHANGED, Scope.PLATE, "P1", "P1", "seen", "look")
 
 
 def test_small_remarks_go_to_a_table_however_many(season):
     many = [
-        {
-            "kind": "low call rate",
-            "severity": "warning",
-            "scope": "sample",
-            "subject": f"S{i}",
-            "sentence": "few",
-        }
-        for i in range(300)
+        Finding(FindingKind.LOW_CALL_SAMPLE, Scope.SAMPLE, "P01", f"S{i}", "few", "look") for i in range(300)
     ]
     content = build_content(replace(season, findings=(*season.findings, *many)))
     blocks = section(content, "plates").blocks
-    assert len(next(b for b in blocks if isinstance(b, Findings)).rows) == 2
+    assert len(next(b for b in blocks if isinstance(b, FindingCards)).rows) == 2
     remarks = next(b for b in blocks if isinstance(b, Table) and b.id == "remarks")
     assert len(remarks.rows) == 200
     assert remarks.more == "The first 200 of 300 rows. All are in problems.csv."

@@ -10,6 +10,7 @@ from report_parts import HOSTILE
 from rich.console import Console
 
 from crossproof.errors import UsageError
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.report.content.explain import (
     explain_plant,
     explain_text,
@@ -18,7 +19,7 @@ from crossproof.report.content.explain import (
     sentences,
     template_keys,
 )
-from crossproof.report.content.inputs import PlantCalls, ReportInputs
+from crossproof.report.content.inputs import ReportInputs
 from crossproof.text import shown
 
 ROW = {

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from report_parts import HOSTILE
 
-from crossproof.report.content.inputs import PlantCalls
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.report.content.payload import (
     choose_markers,
     coded,

@@ -6,6 +6,9 @@ import pandas as pd
 import pytest
 from report_parts import HOSTILE
 
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope, VerdictChange
+from crossproof.model.results import Verdict
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw import labels
@@ -62,7 +65,20 @@ def test_hostile_names_never_become_markup(season, name):
         operators=season.operators.assign(operator=name),
         lines=pd.DataFrame({"line": [name], "versions": [2], "findings": [name]}),
         config={"crop": name, "season": name},
-        findings=({"kind": name, "severity": "critical", "plate": name, "sentence": name, "wells": name},),
+        findings=(
+            Finding(
+                FindingKind.ROTATED,
+                Scope.PLATE,
+                name,
+                name,
+                name,
+                name,
+                other=name,
+                hold=Hold.PLATE,
+                corrections=(Correction(CorrectionKind.ROTATE, name),),
+                changes=(VerdictChange(name, Verdict.SELF, Verdict.HYBRID),),
+            ),
+        ),
         run={"run_digest": name, "inputs_sha256": {name: name}},
     )
     content = build_content(inputs)

@@ -7,6 +7,7 @@ import openpyxl
 import pytest
 from report_parts import HOSTILE
 
+from crossproof.model.results import NextStep
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw.xlsx import worklist_bytes, write_worklist
@@ -30,18 +31,18 @@ def table(sheet):
 def test_sheets_in_the_order_of_work(book):
     assert book.sheetnames == [
         "Start here",
-        "Bench",
+        "Walk",
         "By cross",
         "Keep",
         "Cull",
         "Hold",
         "Retest",
         "Retest plates",
-        "Repeat",
+        "Next steps",
     ]
 
 
-@pytest.mark.parametrize("name", ["Bench", "By cross", "Keep", "Cull", "Hold", "Retest", "Repeat"])
+@pytest.mark.parametrize("name", ["Walk", "By cross", "Keep", "Cull", "Hold", "Retest", "Next steps"])
 def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
     sheet = book[name]
     head, _ = table(sheet)
@@ -56,24 +57,41 @@ def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
     assert head[-1] == "Done, by whom"
 
 
-def test_bench_follows_plate_row_and_column(book, season):
-    head, rows = table(book["Bench"])
-    assert len(rows) == len(season.verdicts)
-    places = [(r[0], r[1][0], int(r[1][1:])) for r in rows]
-    assert places == sorted(places)
-    assert head[:3] == ["Plate", "Well", "Plant"]
+def in_order_of(season, **columns):
+    verdicts = season.verdicts.head(4).assign(**columns)
+    raw = worklist_bytes(build_content(ReportInputs(verdicts)))
+    sheet = openpyxl.load_workbook(io.BytesIO(raw))["Walk"]
+    head, rows = table(sheet)
+    assert head[:6] == ["Done", "Place", "Decision", "Plant", "Plate", "Well"]
+    return [tuple(r[1:6:3]) + (r[5],) for r in rows], sheet["A2"].value
+
+
+def test_the_walk_follows_the_places_as_people_count_and_shows_the_wells(season):
+    places = ["tray 10, pot 1", "tray 2, pot 11", "", "tray 2, pot 9"]
+    rows, note = in_order_of(season, place=places, plate="P1", well=["A1", "A2", "A3", "A4"])
+    assert [r[0] for r in rows] == ["tray 2, pot 9", "tray 2, pot 11", "tray 10, pot 1", None]
+    assert [r[2] for r in rows] == ["A4", "A2", "A1", "A3"]
+    assert "1\u00a0plant without a place at the end" in note
+
+
+def test_without_places_the_walk_follows_plate_row_and_column(season):
+    wells = ["B1", "A10", "A2", "A1"]
+    rows, note = in_order_of(season, place="", plate=["P10", "P2", "P2", "P10"], well=wells)
+    assert [r[1:] for r in rows] == [("P2", "A2"), ("P2", "A10"), ("P10", "A1"), ("P10", "B1")]
+    assert "no column place" in note
 
 
 def test_piles_hold_their_plants_and_no_others(book, season):
     for name, decision in (("Keep", "keep"), ("Cull", "cull"), ("Hold", "hold")):
         _, rows = table(book[name])
         expected = season.verdicts.loc[season.verdicts["decision"] == decision, "plant"]
-        assert {r[2] for r in rows} == set(expected)
+        assert {r[3] for r in rows} == set(expected)
 
 
 def test_retests_make_a_samples_sheet_with_parents_and_a_blank(book, season):
     head, rows = table(book["Retest"])
     assert head[:9] == ["sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant"]
+    assert head[9] == "place"
     retest = season.verdicts[season.verdicts["decision"] == "retest"]
     progeny = [r for r in rows if r[4] == "progeny"]
     assert {r[8] for r in progeny} == set(retest["plant"])
@@ -102,11 +120,15 @@ def test_a_full_retest_plate_is_followed_by_another(season):
         assert set(made["mother"]) | set(made["father"]) == lines, "every cross has its parents beside it"
 
 
-def test_repeats_carry_the_flowers(book, season):
-    _, rows = table(book["Repeat"])
-    wanted = season.crosses[(season.crosses["flowers_to_repeat"] > 0) | (season.crosses["seeds_to_test"] > 0)]
-    assert {r[0] for r in rows} == set(wanted["cross_id"])
-    assert sum(r[7] or 0 for r in rows) == season.crosses["flowers_to_repeat"].sum()
+def test_every_cross_that_is_not_done_stands_once_in_the_order_of_the_steps(book, season):
+    _, rows = table(book["Next steps"])
+    steps = season.crosses.set_index("cross_id")["next_step"]
+    assert {r[0]: r[3] for r in rows} == steps[steps != "done"].to_dict()
+    assert len(rows) == len({r[0] for r in rows})
+    order = [step.value for step in NextStep]
+    assert [order.index(r[3]) for r in rows] == sorted(order.index(r[3]) for r in rows)
+    assert sum(r[10] or 0 for r in rows) == season.crosses["flowers_to_repeat"].sum()
+    assert all(not r[10] for r in rows if r[3] != "repeat"), "only what is to be repeated asks for flowers"
 
 
 @pytest.mark.parametrize("name", HOSTILE)
@@ -114,7 +136,7 @@ def test_hostile_names_stay_text(season, name):
     verdicts = season.verdicts.assign(plant=name, mother=name, decision="keep")
     raw = worklist_bytes(build_content(ReportInputs(verdicts)))
     sheet = openpyxl.load_workbook(io.BytesIO(raw))["Keep"]
-    cells = [sheet.cell(4, 3), sheet.cell(4, 5)]
+    cells = [sheet.cell(4, 4), sheet.cell(4, 8)]
     assert all(c.data_type == "s" for c in cells), "text, neither formula nor number"
     with zipfile.ZipFile(io.BytesIO(raw)) as archive:
         sheets = [n for n in archive.namelist() if n.startswith("xl/worksheets/sheet")]
@@ -131,6 +153,6 @@ def test_the_same_season_gives_the_same_bytes(content, data, tmp_path):
 
 
 def test_numbers_are_numbers(book):
-    head, rows = table(book["Bench"])
+    head, rows = table(book["Walk"])
     probability = head.index("Probability")
     assert all(isinstance(r[probability], float) and 0 < r[probability] <= 1 for r in rows)

@@ -35,8 +35,9 @@ class RelationPlan:
     """How some pair relations are judged at nuclear markers.
 
     `components`: those that they are made of; `of_relation` (R,): number of each one's chain among the
-    distinct ones; `alone`: relations of chains without descents, `members`: those of each group; `single` (s, 2): chain number and column of its component, of chains without descents;
-    `groups`: (chain numbers, `Chains` with columns for components) of the others, by number of states.
+    distinct ones; `alone`: relations of chains without descents, `members`: those of each group; `single`
+    (s, 2): chain number and column of its component, of chains without descents; `groups`: (chain numbers,
+    `Chains` with columns for components) of the others, by number of states.
     """
 
     components: Ints

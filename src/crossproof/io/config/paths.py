@@ -45,6 +45,10 @@ class Places:
         for entry in values["genotypes"]:
             entry_lines = entry.pop("_lines")
             line = entry_lines.get("path", entry_lines["entry"])
+            for key in ("names", "marker_names"):
+                if entry[key]:
+                    where = entry_lines.get(key)
+                    entry[f"{key}_file"] = self.one_file(key, entry[key], where, outside)
             if not entry["path"]:
                 continue
             found = self.inside("path", entry["path"], line, outside)

@@ -13,6 +13,7 @@ from crossproof.errors import InputError, Problem, error
 from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import ALL, NO_SUCH_FILE, Places
 from crossproof.io.config.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
+from crossproof.io.intake.table_shape import Decimal, Encoding, Separator, TableShape
 from crossproof.io.sheets.columns import TABLES, heading_key, nearest
 from crossproof.io.sheets.sheet import shortened
 from crossproof.model.genotypes import Evidence
@@ -35,7 +36,44 @@ class GenotypeFile:
     counted_allele: str | None = None
     missing: tuple[str, ...] = ()
     sheet: str | None = None
+    header_row: int | None = None
+    last_row: int | None = None
+    ignore_columns: tuple[str, ...] = ()
+    sample_column: str | None = None
+    marker_column: str | None = None
+    call_columns: tuple[str, ...] = ()
+    columns_per_marker: int = 1
+    names: str | None = None
+    marker_names: str | None = None
+    alleles: str | None = None
+    strand: str | None = None
+    separator: str | None = None
+    encoding: str | None = None
+    decimal: str | None = None
+    names_file: Path | None = field(default=None, compare=False)
+    marker_names_file: Path | None = field(default=None, compare=False)
     absent: Problem | None = field(default=None, compare=False)
+
+    @property
+    def shape(self) -> TableShape:
+        """What the entry says of how the table is written."""
+        return TableShape(
+            encoding=Encoding(self.encoding) if self.encoding else None,
+            separator=Separator(self.separator) if self.separator else None,
+            decimal=Decimal(self.decimal) if self.decimal else None,
+            header_row=self.header_row,
+            last_row=self.last_row,
+            sample_column=self.sample_column,
+            marker_column=self.marker_column,
+            call_columns=self.call_columns,
+            columns_per_marker=self.columns_per_marker,
+            ignore_columns=self.ignore_columns,
+        )
+
+    @property
+    def lists(self) -> tuple[Path, ...]:
+        """The lists of names that belong to the file."""
+        return tuple(p for p in (self.names_file, self.marker_names_file) if p is not None)
 
 
 @dataclass(frozen=True)
@@ -57,6 +95,8 @@ class Config:
     markers: str | None = None
     corrections: str | None = None
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    date_order: str | None = None
+    acknowledged: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
     evidence: Evidence = Evidence.AUTO
     crop: str = ""
@@ -97,6 +137,7 @@ class Config:
     forced_out: tuple[str, ...] = ()
     min_spacing: int = 0
     allow_outside: bool = False
+    fail_when_held: bool = False
     buckets: int = 32
     max_input_gb: float = 64.0
     crosses_file: Path = Path()
@@ -174,20 +215,17 @@ def find_config(path: Path) -> Path:
     return path
 
 
-def read_config(path: Path) -> Config:
+def read_config(path: Path, data: bytes | None = None) -> Config:
     """Read a season's config.yaml (the file, or the folder that holds it).
 
-    Raises InputError with every problem found: unknown keys, values out of range, files that are missing or
-    lie outside the season folder.
+    `data`: the content of the file where it was read before; the file itself is not looked at then. Raises
+    InputError with every problem found: unknown keys, values out of range, files that are missing or lie
+    outside the season folder.
     """
-    source = find_config(Path(path))
+    source = find_config(Path(path)) if data is None else Path(path)
     file = source.name
-    try:
-        data = source.read_bytes()
-    except OSError as fault:
-        raise InputError(
-            error(file, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it.")
-        ) from None
+    if data is None:
+        data = _bytes_of(source)
     document = yaml_text.read_yaml(data, file=file)
     reader = _Reader(source.parent, file)
     values = reader.mapping(document, SETTINGS, "")
@@ -205,12 +243,32 @@ def read_config(path: Path) -> Config:
             evidence=Evidence(g["evidence"]) if g["evidence"] else evidence,
             counted_allele=g["counted_allele"],
             missing=tuple(dict.fromkeys((*shared, *g["missing"]))),
-            sheet=g["sheet"],
             absent=_absent(file, g),
+            names_file=g.get("names_file"),
+            marker_names_file=g.get("marker_names_file"),
+            **{key: g[key] for key in _AS_WRITTEN},
         )
         for g in values.pop("genotypes")
     )
     return Config(root=source.parent, source=source, genotypes=genotypes, evidence=evidence, **values)
+
+
+def _bytes_of(source: Path) -> bytes:
+    try:
+        return source.read_bytes()
+    except OSError as fault:
+        raise InputError(
+            error(
+                source.name, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it."
+            )
+        ) from None
+
+
+_AS_WRITTEN = tuple(
+    s.name
+    for s in GENOTYPE_KEYS
+    if s.name not in ("batch", "path", "layout", "evidence", "counted_allele", "missing")
+)
 
 
 def _absent(file: str, entry: Mapping[str, Any]) -> Problem | None:

@@ -62,6 +62,9 @@ class Setting:
 
 
 _EVIDENCE = tuple(str(e) for e in Evidence)
+SEPARATORS = ("comma", "semicolon", "tab", "bar", "space")
+ENCODINGS = ("utf-8", "utf-16", "windows-1252")
+DECIMALS = ("point", "comma")
 LAYOUTS = ("wide", "wide-by-marker", "long")
 
 GENOTYPE_KEYS: tuple[Setting, ...] = (
@@ -78,6 +81,38 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
     Setting("counted_allele", Form.TEXT, None, "of a table of 0/1/2: which allele is counted"),
     Setting("missing", Form.TEXTS, (), "further codes of this file that mean: no call"),
     Setting("sheet", Form.TEXT, None, "name of the sheet in a workbook; the first where left out"),
+    Setting("header_row", Form.COUNT, None, "row that holds the headings; rows above are not read", low=1),
+    Setting("last_row", Form.COUNT, None, "last row of the table; rows below are not read", low=2),
+    Setting(
+        "ignore_columns", Form.TEXTS, (), "headings of columns that hold no calls; * stands for any text"
+    ),
+    Setting("sample_column", Form.TEXT, None, "heading of the column that names the samples"),
+    Setting("marker_column", Form.TEXT, None, "heading of the column that names the markers"),
+    Setting("call_columns", Form.TEXTS, (), "of a long table: heading of the calls, or of both alleles"),
+    Setting(
+        "columns_per_marker", Form.COUNT, 1, "2 where each allele has a column of its own", low=1, high=2
+    ),
+    Setting("names", Form.PATH, None, "list of two columns: a sample's name in this file, its sample_id"),
+    Setting("marker_names", Form.PATH, None, "list of two columns: a marker's name in this file, ours"),
+    Setting(
+        "alleles",
+        Form.CHOICE,
+        None,
+        "generic where A and B, or 1 and 2, stand for the alleles of each marker",
+        choices=("named", "generic"),
+    ),
+    Setting(
+        "strand",
+        Form.CHOICE,
+        None,
+        "other where the bases of this file are those of the other strand",
+        choices=("same", "other"),
+    ),
+    Setting(
+        "separator", Form.CHOICE, None, "what stands between the cells of a text table", choices=SEPARATORS
+    ),
+    Setting("encoding", Form.CHOICE, None, "how the letters of a text table are written", choices=ENCODINGS),
+    Setting("decimal", Form.CHOICE, None, "decimal sign of fragment sizes", choices=DECIMALS),
 )
 
 SETTINGS: tuple[Setting, ...] = (
@@ -87,6 +122,14 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("markers", Form.PATH, None, "the sheet of markers; markers.csv is used where it exists"),
     Setting("corrections", Form.PATH, None, "your answers to proposals; corrections.csv where it exists"),
     Setting("columns", Form.HEADINGS, {}, "your own headings and our names for them"),
+    Setting(
+        "date_order",
+        Form.CHOICE,
+        None,
+        "order of dates such as 04.06.2027 where a sheet does not show it: day-month or month-day",
+        choices=("day-month", "month-day"),
+    ),
+    Setting("acknowledged", Form.TEXTS, (), "codes of warnings you have read, which are not shown again"),
     Setting("missing", Form.TEXTS, (), "further codes that mean: no call"),
     Setting("evidence", Form.CHOICE, "auto", "what to use of a genotype file", choices=_EVIDENCE),
     Setting("crop", Form.TEXT, "", "name of the crop, for the report"),
@@ -221,6 +264,12 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("forced_out", Form.TEXTS, (), "plan: markers that must not be on the panel"),
     Setting("min_spacing", Form.COUNT, 0, "plan: least distance between chosen markers, in bp", low=0),
     Setting("allow_outside", Form.YES_NO, False, "whether files outside this folder may be named"),
+    Setting(
+        "fail_when_held",
+        Form.YES_NO,
+        False,
+        "whether Snakemake itself fails where a file was set aside or a plate or sample held",
+    ),
     Setting("buckets", Form.COUNT, 32, "portions the work is dealt into", low=1, high=4096),
     Setting("max_input_gb", Form.NUMBER, 64.0, "largest genotype file accepted, in GB", low=0, above=True),
 )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from crossproof.errors import PlateError, Problem, error
 
-CAP = 50
+CAP = 2000
+"""Problems of one file that are kept: a message is given by cause, and problems.csv lists them all."""
 
 
 class TooManyProblems(Exception):
@@ -26,7 +27,7 @@ class ProblemList:
         """Note one error."""
         if len(self.kept) >= CAP:
             self.more += 1
-            if self.more >= 20 * CAP:
+            if self.more >= CAP:
                 self.stopped = True
                 raise TooManyProblems
             return

@@ -12,7 +12,7 @@ from crossproof.io.sheets.names import name_fault
 from crossproof.io.sheets.sheet import Sheet, shortened
 from crossproof.io.sheets.values import Fault, read_choice, read_integer, read_number
 
-MAX_LISTED = 100
+MAX_LISTED = 10_000
 """Problems of one kind listed for one column of all sheets of a kind; the others are counted."""
 
 PROVENANCE = ("_file", "_row")

@@ -138,6 +138,8 @@ def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
             "inheritance": text(inheritance),
             "alleles": text(raw.plain("alleles", notes)),
             "counted_allele": text(raw.plain("counted_allele", notes)),
+            "generic_alleles": text(raw.plain("generic_alleles", notes)),
+            "also_called": text(raw.plain("also_called", notes)),
         }
     )
     return with_extra(frame, raw, len(raw))

@@ -32,6 +32,7 @@ VERDICTS = (
     _C("plate", "plate of the first well"),
     _C("well", "first well"),
     _C("pod", "pod the seed came from"),
+    _C("place", "where the plant stands; of several wells the first that says it"),
     _C("verdict", "what the plant is: hybrid, self, outcross, off_pedigree or undetermined"),
     _C("decision", "what to do: keep, cull, retest or hold"),
     _C("reason", "why there is no verdict, or why the decision is put off"),
@@ -76,13 +77,14 @@ def _rate(name: str, meaning: str) -> tuple[ResultColumn, ...]:
 
 
 _COUNTS = (
-    _C("tested", "plants genotyped"),
-    _C("determined", "plants with a verdict"),
+    _C("tested", "plants genotyped: those of each verdict, undetermined and held"),
+    _C("determined", "plants with a verdict that are not held"),
     _C("hybrid", "plants of verdict hybrid"),
     _C("self", "plants of verdict self"),
     _C("outcross", "plants of verdict outcross"),
     _C("off_pedigree", "plants of verdict off_pedigree"),
     _C("undetermined", "plants without a verdict"),
+    _C("held", "plants on hold; their verdicts count in no rate"),
     _C("expected_hybrid", "sum of the probabilities of hybrid", "plants", 3),
     _C("expected_self", "sum of the probabilities of self", "plants", 3),
     _C("expected_outcross", "sum of the probabilities of outcross", "plants", 3),
@@ -137,11 +139,12 @@ CROSSES = (
     _C("p_target", "probability that the seeds in store reach the target", "", 4),
     _C("seeds_next", "seeds to genotype next"),
     _C("expected_tests", "mean number of tests until the target", "plants", 1),
-    _C("seeds_to_test", "seeds in store to genotype to reach the target"),
-    _C("flowers_to_repeat", "flowers to pollinate to reach the target"),
+    _C("seeds_to_test", "where the next step is test stored seed: seeds to genotype to reach the target"),
+    _C("flowers_to_repeat", "where the next step is repeat: flowers to pollinate to reach the target"),
     _C("tests_needed", "tests in all, of stored and new seeds"),
     _C("test_cost", "cost of these tests", "", 2),
-    _C("next_step", "what to do next about this cross"),
+    _C("next_step", "what to do next: hold, type the parent, retest, test stored seed, repeat or done"),
+    _C("next_step_detail", "what the next step asks for or waits for"),
 )
 
 OPERATORS = (
@@ -258,6 +261,7 @@ SAMPLES = (
     _C("cross_id", "tag of a progeny plant"),
     _C("pod", "pod of a progeny plant"),
     _C("plant", "name of the plant"),
+    _C("place", "where the plant stands"),
     _C("inbreeding", "inbreeding of a parent as given"),
     _C("call_rate", "share of markers with a call", "", 4),
     _C("heterozygosity", "share of calls that are heterozygous", "", 4),

@@ -133,6 +133,12 @@ SAMPLES = Table(
         Column("pod", Kind.NAME, "for a progeny plant: the pod its seed came from", "1"),
         Column("plant", Kind.NAME, "name of the plant; the same in each well that holds it", "X001-1"),
         Column(
+            "place",
+            Kind.NAME,
+            "where the plant stands, such as house, tray and pot",
+            "house 1, tray 2, pot 7",
+        ),
+        Column(
             "inbreeding",
             Kind.NUMBER,
             "for a parent: from 0 (an F1 or a plant of unknown breeding) to 1 (a fixed line)",
@@ -162,6 +168,15 @@ MARKERS = Table(
         ),
         Column("alleles", Kind.TEXT, "the alleles with the reference one first", "A/G"),
         Column("counted_allele", Kind.TEXT, "for a table of 0 1 2: the allele that is counted", ""),
+        Column(
+            "generic_alleles",
+            Kind.TEXT,
+            "for files that call the alleles A and B or 1 and 2: what these stand for in this order",
+            "",
+        ),
+        Column(
+            "also_called", Kind.TEXT, "other names of the marker in genotype files with ; between them", ""
+        ),
     ),
 )
 

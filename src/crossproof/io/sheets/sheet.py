@@ -19,7 +19,7 @@ from crossproof.io.sheets.columns import heading_key
 MAX_BYTES = 512 * 1024**2
 """A sheet of records larger than this is something else."""
 
-MAX_LISTED = 50
+MAX_LISTED = 10_000
 """Problems of one kind listed for one file; the others are counted."""
 
 _DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}

@@ -36,9 +36,9 @@ def parse_workbook(
     """Read one sheet of a workbook; see `sheets.read_sheet`."""
     found = Findings(shown_as)
     try:
-        refusal = _refusal(data, shown_as)
-        if refusal is not None:
-            return Sheet(shown_as, problems=(refusal,))
+        refused = refusal(data, shown_as)
+        if refused is not None:
+            return Sheet(shown_as, problems=(refused,))
         with warnings.catch_warnings():
             # openpyxl warns of drawings and styles that it leaves out; neither holds records.
             warnings.simplefilter("ignore")
@@ -51,7 +51,7 @@ def parse_workbook(
         return Sheet(shown_as, problems=(problem,))
 
 
-def _refusal(data: bytes, file: str) -> Problem | None:
+def refusal(data: bytes, file: str) -> Problem | None:
     """Why these bytes are not opened at all, or None."""
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         names = archive.namelist()
@@ -129,7 +129,7 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
         texts: list[str] = []
         row_kinds: dict[int, str] = {}
         for place, cell in enumerate(row):
-            text, kind = _text(cell, number, place, found)
+            text, kind = cell_text(cell, number, place, found)
             texts.append(text)
             if kind:
                 row_kinds[place] = kind
@@ -206,7 +206,7 @@ def _check_layout(data: bytes, page: Any, found: Findings) -> None:
             )
 
 
-def _text(cell: Any, row: int, place: int, found: Findings) -> tuple[str, str]:
+def cell_text(cell: Any, row: int, place: int, found: Findings) -> tuple[str, str]:
     """The text of a cell and whether it was a number or a date."""
     value = cell.value
     if value is None:

@@ -22,7 +22,7 @@ MISSING_TEXTS: frozenset[str] = frozenset({"", "-", "NA", "N", "NN", "N/N", "N:N
 IUPAC_PAIRS = {"R": "AG", "Y": "CT", "S": "CG", "W": "AT", "K": "GT", "M": "AC"}
 _IUPAC_MORE = frozenset("BDHV")
 _BASES = frozenset("ACGT")
-_PAIR = re.compile(r"^([^/:|\s]+)[/:|]([^/:|\s]+)$")
+_PAIR = re.compile(r"^([^/:|\s]+)(?:\s*[/:|]\s*|\s+)([^/:|\s]+)$")
 _SEQUENCE = re.compile(r"^[ACGTacgt]+$")
 _SIZE = re.compile(r"^[1-9]\d{1,3}$")
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -19,9 +19,91 @@ from crossproof.io.tables.call_notation import split_alleles
 from crossproof.io.tables.grid import Grid
 from crossproof.model.arrays import Int32s, Ints
 
-_SAMPLE_HEADINGS = frozenset({"sample_id", "sample", "sample_name", "sampleid"})
-_MARKER_HEADINGS = frozenset({"marker", "marker_id", "marker_name", "markerid"})
-_CALL_HEADINGS = frozenset({"call", "genotype", "gt"})
+_SAMPLE_HEADINGS = frozenset(
+    [
+        "sample_id",
+        "sample",
+        "sample_name",
+        "samplename",
+        "sampleid",
+        "subject",
+        "subject_id",
+        "subjectid",
+        "dna_name",
+        "dna_id",
+        "individual",
+        "lab_id",
+        "plant",
+        "plant_id",
+        "sample_no",
+        "customer_sample",
+        "client_id",
+    ]
+)
+_MARKER_HEADINGS = frozenset(
+    [
+        "marker",
+        "marker_id",
+        "marker_name",
+        "markerid",
+        "snp",
+        "snp_id",
+        "snpid",
+        "snp_name",
+        "assay",
+        "assay_id",
+        "assay_name",
+        "locus",
+        "locus_name",
+        "probe_id",
+        "probe",
+    ]
+)
+_CALL_HEADINGS = frozenset(["call", "genotype", "gt", "genotype_call", "final_call", "call_text"])
+_ALLELE_HEADING = re.compile(r"^allele_?(?:1|2|a|b|one|two)(?:_(?:top|forward|design|plus))?$")
+_PLATE_HEADINGS = frozenset(
+    [
+        "plate",
+        "plate_id",
+        "plate_name",
+        "platename",
+        "masterplate",
+        "master_plate",
+        "daughterplate",
+        "daughter_plate",
+        "dna_plate",
+        "plate_barcode",
+        "barcode",
+        "box",
+    ]
+)
+
+
+def is_sample_heading(heading: str) -> bool:
+    """Whether a heading says that the column names samples."""
+    return heading_key(heading) in _SAMPLE_HEADINGS
+
+
+def is_marker_heading(heading: str) -> bool:
+    """Whether a heading says that the column names markers."""
+    return heading_key(heading) in _MARKER_HEADINGS
+
+
+def is_call_heading(heading: str) -> bool:
+    """Whether a heading says that the column holds calls."""
+    return heading_key(heading) in _CALL_HEADINGS
+
+
+def is_allele_heading(heading: str) -> bool:
+    """Whether a heading says that the column holds one allele of each call."""
+    return bool(_ALLELE_HEADING.match(heading_key(heading)))
+
+
+def is_plate_heading(heading: str) -> bool:
+    """Whether a heading says that the column names plates."""
+    return heading_key(heading) in _PLATE_HEADINGS
+
+
 ABOUT_MARKER = {
     "chrom": "chrom",
     "chromosome": "chrom",
@@ -50,6 +132,8 @@ class MarkerInfo:
     alleles: tuple[str, ...] = ()
     counted: str = ""
     maternal: bool = False
+    generic: tuple[str, ...] = ()
+    """What A and B, or 1 and 2, stand for in files that call the alleles so."""
 
 
 @dataclass
@@ -84,11 +168,16 @@ def marker_info(sheet: pd.DataFrame | None) -> dict[str, MarkerInfo]:
 
     out = {}
     rows = zip(
-        *(column(c) for c in ("marker", "chrom", "pos", "alleles", "counted_allele", "inheritance")),
+        *(
+            column(c)
+            for c in ("marker", "chrom", "pos", "alleles", "counted_allele", "inheritance", "generic_alleles")
+        ),
         strict=True,
     )
-    for marker, chrom, pos, alleles, counted, inheritance in rows:
-        out[marker] = _info(chrom, pos, alleles, counted, inheritance)
+    for marker, chrom, pos, alleles, counted, inheritance, generic in rows:
+        out[marker] = replace(
+            _info(chrom, pos, alleles, counted, inheritance), generic=split_alleles(generic)
+        )
     return out
 
 

@@ -19,9 +19,13 @@ from crossproof.errors import Severity
 from crossproof.io.files.byte_source import Packing, read_all
 from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.files.sniff import FileKind, Sniffed
+from crossproof.io.intake.name_lists import GivenNames, report_doubles
+from crossproof.io.intake.said_calls import Saying, generic_call, in_own_words, other_strand_call
+from crossproof.io.intake.shaped_table import read_shaped
+from crossproof.io.intake.table_shape import TableShape
 from crossproof.io.tables.call_notation import Notation, Reading, is_missing, read_marker
 from crossproof.io.tables.grid import Grid, finish, grid_of_rows, read_grid
-from crossproof.io.tables.layouts import Cells, MarkerInfo, find_layout, lay_out
+from crossproof.io.tables.layouts import Cells, Layout, MarkerInfo, find_layout, lay_out
 from crossproof.model.arrays import Bools, Int8s
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 from crossproof.model.sentinels import MISSING
@@ -97,17 +101,30 @@ def read_table(
     problems: ProblemList,
     sheet: str | None,
     limit_bytes: float,
+    shape: TableShape,
+    given: GivenNames,
+    generic: bool,
 ) -> CallBatch:
     """Read a marker table into a batch, markers in the table's order.
 
     Parameters as `genotypes.read_batch`; `info`: the marker sheet by name; `known_samples`: names that prove
     the layout. Raises PlateError through `problems`.
     """
-    grid = load_grid(path, sniffed, problems, sheet=sheet, limit_bytes=limit_bytes)
-    how = find_layout(grid, layout, known_samples, info, problems)
-    cells = lay_out(grid, how, known_samples, problems)
+    if shape.plain:
+        grid = load_grid(path, sniffed, problems, sheet=sheet, limit_bytes=limit_bytes)
+    else:
+        asked = Layout(layout) if layout else None
+        grid = read_shaped(path, sniffed.kind, shape, asked, problems, sheet=sheet, limit_bytes=limit_bytes)
+    theirs = {*known_samples, *given.samples}
+    how = find_layout(grid, layout, theirs, {*info, *given.markers}, problems)
+    cells = lay_out(grid, how, theirs, problems)
     _check_names(cells, grid, problems)
     problems.raise_if_any()
+    samples, markers = list(map(given.sample, cells.samples)), list(map(given.marker, cells.markers))
+    report_doubles("sample", cells.samples, samples, problems)
+    report_doubles("marker", cells.markers, markers, problems)
+    problems.raise_if_any()
+    cells.samples, cells.markers = samples, markers
     if keep_samples is not None:
         wanted = set(keep_samples)
         keep = np.array([i for i, s in enumerate(cells.samples) if s in wanted], dtype=np.int64)
@@ -126,10 +143,12 @@ def read_table(
             }
     info = {**info, **cells.info}
     more = {m.strip().upper() for m in missing}
-    blocks, markers, notes = _interpret(cells, info, counted_allele, more, problems)
+    blocks, read, notes = _interpret(
+        cells, info, counted_allele, more, problems, generic, given.turned, batch
+    )
     problems.raise_if_any()
     return CallBatch(
-        batch, markers, tuple(cells.samples), blocks, Evidence.CALLS, (*grid.notes, f"layout: {how}", *notes)
+        batch, read, tuple(cells.samples), blocks, Evidence.CALLS, (*grid.notes, f"layout: {how}", *notes)
     )
 
 
@@ -180,6 +199,9 @@ def _interpret(
     counted_allele: str | None,
     more: Collection[str],
     problems: ProblemList,
+    generic: bool,
+    other_strand: bool,
+    batch: str,
 ) -> tuple[tuple[CallBlock, ...], Markers, list[str]]:
     """Blocks of calls, the markers, and notes; problems with their places are added."""
     # Sample and marker names are among the texts of the grid: number the texts of calls afresh.
@@ -210,14 +232,17 @@ def _interpret(
         about = info.get(marker, MarkerInfo())
         which = np.flatnonzero(present[i] & ~nothing)
         counted = about.counted or _counted(counted_allele, about.alleles)
-        key = (which.tobytes(), about.alleles, counted, about.maternal)
+        key = (which.tobytes(), about.alleles, counted, about.maternal, about.generic)
         if key not in memo:
+            say = _saying(about, generic, other_strand, batch)
+            said = {texts[c]: say(texts[c]) for c in which}
             reading = read_marker(
-                [texts[c] for c in which],
+                set(said.values()),
                 declared=about.alleles,
                 counted=counted or None,
                 maternal=about.maternal,
             )
+            reading = in_own_words(reading, said)
             table = np.full((len(texts) + 1, 2), MISSING, dtype=np.int8)
             for c in which:
                 table[c] = reading.calls.get(texts[c], (MISSING, MISSING))
@@ -250,6 +275,12 @@ def _interpret(
             calls[into] = table[codes[members]]
         blocks.append(CallBlock(k, rows, calls))
     return tuple(blocks), _markers(cells, kept, readings, info), notes
+
+
+def _saying(about: MarkerInfo, generic: bool, other_strand: bool, batch: str) -> Saying:
+    if generic:
+        return generic_call(about.generic, batch)
+    return other_strand_call if other_strand else str
 
 
 def _counted(setting: str | None, alleles: tuple[str, ...]) -> str:

@@ -255,7 +255,7 @@ def _phred(
 ) -> UInt8s:
     n_g = n_genotypes(k)
     count, missing = _counted(values)
-    both = np.flatnonzero(haploid & (count == n_g) & ~missing) if n_g > k else ()
+    both = np.flatnonzero(haploid & (count == n_g) & ~missing & (n_g > k))
     if len(both):
         raise _column(two_ploidies(name, n_g, k), scan, int(both[0]))
     sound = (count == n_g) | ((count == k) & one_copy) | missing

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -28,19 +27,6 @@ from crossproof.model.arrays import Bools, Floats, Ints
 
 MOST_FLOWERS = 2_000
 """More flowers than anyone pollinates for one cross: the chance is too small or too little known."""
-
-
-class NextStep(StrEnum):
-    """What to do with a cross. Who does it is not the tool's business."""
-
-    ENOUGH = "target reached"
-    TEST_SEEDS = "test stored seeds"
-    TEST_AND_REPEAT = "test stored seeds and pollinate again"
-    REPEAT = "pollinate again"
-    RETEST = "test the undetermined plants again"
-    NOT_VERIFIABLE = "cannot be proven on this panel"
-    NO_TARGET = "no target"
-    UNPLANNED = "pollinate again, too little known to say how many flowers"
 
 
 def plants_needed(

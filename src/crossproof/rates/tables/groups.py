@@ -14,7 +14,7 @@ from crossproof.rates.estimators.clusters import choose_clusters, group_sum, mom
 from crossproof.rates.estimators.crossing_rates import TrueSuccess, tag_weight, true_success
 from crossproof.rates.estimators.group_means import GroupMeans, group_means
 from crossproof.rates.estimators.intervals import rate, ratio_interval
-from crossproof.rates.tables.tally import UNDETERMINED, RateOptions, Tally
+from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally
 
 RATE_NAMES: tuple[str, ...] = ("hybrid_rate", "selfing_rate", "outcrossing_rate", "off_pedigree_rate")
 """Names of the rates, in the order of CLASSES."""
@@ -51,9 +51,9 @@ def tag_success(tally: Tally) -> Success:
 
 
 def bounds(counts: Floats) -> tuple[Floats, Floats]:
-    """Lowest and highest rate of each class if no, or every, undetermined plant were of it.
+    """Lowest and highest rate of each class if no, or every, plant without a verdict that counts were of it.
 
-    `counts` (row, 5): plants per class, then undetermined. Returns two arrays (row, class).
+    `counts` (row, 5): plants per class, then those. Returns two arrays (row, class).
     """
     total = counts.sum(axis=1, keepdims=True)
     return rate(counts[:, :4], total), rate(counts[:, :4] + counts[:, 4:], total)
@@ -86,11 +86,12 @@ def group_rates(
         "tested": total(tally.tested),
         "determined": total(tally.determined),
     }
-    for index, name in enumerate((*CLASSES, UNDETERMINED)):
-        table[str(name)] = counts[:, index]
+    for index, verdict in enumerate(CLASSES):
+        table[str(verdict)] = counts[:, index]
+    table[UNDETERMINED], table[HELD] = total(tally.undetermined), total(tally.held)
     expected = total(tally.expected)
-    for index, name in enumerate(CLASSES):
-        table[f"expected_{name}"] = expected[:, index]
+    for index, verdict in enumerate(CLASSES):
+        table[f"expected_{verdict}"] = expected[:, index]
 
     means: dict[str, GroupMeans] = {}
     cluster_group = group[tally.cluster_tag]
@@ -134,7 +135,7 @@ def group_rates(
     table |= true_columns
     table |= _per_flower(tally, success, weight, group, groups, options)
     frame = pd.DataFrame(table)
-    whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED]
+    whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED, HELD]
     frame[whole] = frame[whole].round().astype("int64")
     frame[["pods", "seeds"]] = frame[["pods", "seeds"]].round().astype("Int64")
     return frame, means

@@ -11,13 +11,14 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from crossproof.model.arrays import Floats, Objects
-from crossproof.model.results import CLASSES
+from crossproof.model.arrays import Bools, Floats, Objects
+from crossproof.model.results import CLASSES, NextStep
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.intervals import proportion_interval, rate
-from crossproof.rates.estimators.next_steps import NextStep, plan
+from crossproof.rates.estimators.next_steps import plan
 from crossproof.rates.estimators.sequential import next_batch
 from crossproof.rates.people.cautions import CAUTION, CAUTION_SHORT
+from crossproof.rates.tables.cross_state import CrossFacts, next_steps, step_detail
 from crossproof.rates.tables.factors import factors_table
 from crossproof.rates.tables.grouping import groupings
 from crossproof.rates.tables.groups import (
@@ -33,7 +34,7 @@ from crossproof.rates.tables.people import (
     learning_table,
     operators_table,
 )
-from crossproof.rates.tables.tally import UNDETERMINED, RateOptions, Tally, tally, text
+from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally, tally, text
 
 __all__ = [
     "CAUTION",
@@ -59,11 +60,13 @@ def crosses_table(
     options: RateOptions,
     *,
     verifiable: Mapping[str, bool] | None = None,
+    untyped: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """One row per tag: the record, what was found, rates with limits, true success, and what to do next.
 
     Parameters: `crosses`, `verdicts` as the records reader and the verdict step give them; `verifiable`: by
-    cross_id, whether the panel can prove the cross, where that is known.
+    cross_id, whether the panel can prove the cross, where that is known; `untyped`: by cross_id, the names of
+    parents that have no calls.
     Raw rates have exact (Clopper-Pearson) limits, `_bound_` columns take no or every undetermined plant,
     `_shrunk` columns draw the tag towards the whole season.
     """
@@ -71,8 +74,10 @@ def crosses_table(
     success = tag_success(season)
     record = season.crosses.drop(columns=[c for c in _OWN_RECORD if c in season.crosses])
     columns: dict[str, object] = {"tested": season.tested.astype("int64")}
-    for index, name in enumerate((*map(str, CLASSES), UNDETERMINED)):
+    for index, name in enumerate(map(str, CLASSES)):
         columns[name] = season.verdicts[:, index].astype("int64")
+    columns[UNDETERMINED] = season.undetermined.astype("int64")
+    columns[HELD] = season.held.astype("int64")
     columns["determined"] = season.determined.astype("int64")
     for index, name in enumerate(CLASSES):
         columns[f"expected_{name}"] = season.expected[:, index]
@@ -90,7 +95,10 @@ def crosses_table(
 
     flower_chance = _success_columns(columns, season, success, options)
     columns["verifiable"] = _verifiable(season, verifiable)
-    columns |= _next_step_columns(season, seed_chance, flower_chance, columns["verifiable"], options)
+    provable = np.asarray(columns["verifiable"] != "no", dtype=bool)
+    names = text(season.crosses, "cross_id")
+    missing = np.array([(untyped or {}).get(name, "") for name in names], dtype=object)
+    columns |= _next_step_columns(season, seed_chance, flower_chance, provable, missing, options)
     derived = pd.DataFrame(columns, index=record.index)
     return pd.concat([record[[c for c in record if c not in derived]], derived], axis=1)
 
@@ -157,46 +165,44 @@ def _next_step_columns(
     season: Tally,
     seed_chance: tuple[Floats, Floats],
     flower_chance: tuple[Floats, Floats],
-    verifiable: object,
+    provable: Bools,
+    untyped: Objects,
     options: RateOptions,
 ) -> dict[str, object]:
-    target = np.round(_targets(season, options))
-    found = season.verdicts[:, 0]
+    """What each cross needs. Seeds and flowers are asked for only where they are the next step."""
+    target = np.round(_targets(season, options)).astype("int64")
+    found = season.verdicts[:, 0].astype("int64")
     wanted = np.maximum(target - found, 0.0)
     stored = np.maximum(np.nan_to_num(season.seeds) - season.tested, 0.0)
-    stored = np.where(season.pods == 0, 0.0, np.round(stored))
-    steps = plan(
+    stored = np.where(season.pods == 0, 0.0, np.round(stored)).astype("int64")
+    needed = plan(
         wanted, stored, seed_chance, flower_chance, yields=season.yields,
         probability=options.success_probability,
     )  # fmt: skip
     batch = next_batch(wanted, stored, *seed_chance)
-    provable = np.asarray(verifiable) != "no"
-    seeds = np.where(provable, steps.seeds, 0)
-    flowers = np.where(provable, steps.flowers, 0)
+    facts = CrossFacts(
+        target, found, season.held.astype("int64"), season.retest.astype("int64"),
+        season.parent_untyped.astype("int64"), untyped, provable, needed.seeds, stored, needed.flowers,
+    )  # fmt: skip
+    step = next_steps(facts)
+    test, repeat = step == NextStep.TEST_SEED, step == NextStep.REPEAT
+    seeds = np.where(test, needed.seeds, 0)
+    flowers = np.where(repeat, needed.flowers, 0)
     new_seeds = np.ceil(np.maximum(flowers, 0) * _seeds_per_flower(season))
     tests = seeds + new_seeds.astype(np.int64)
-
-    undetermined = season.verdicts[:, 4]
-    step = np.full(season.tags, str(NextStep.REPEAT), dtype=object)
-    step[seeds > 0] = str(NextStep.TEST_SEEDS)
-    step[(seeds > 0) & ~steps.seeds_suffice] = str(NextStep.TEST_AND_REPEAT)
-    step[flowers < 0] = str(NextStep.UNPLANNED)
-    step[(undetermined >= wanted) & (season.expected[:, 0] >= target - 0.5)] = str(NextStep.RETEST)
-    step[~provable] = str(NextStep.NOT_VERIFIABLE)
-    step[wanted <= 0] = str(NextStep.ENOUGH)
-    step[target <= 0] = str(NextStep.NO_TARGET)
     return {
-        "target": target.astype("int64"),
-        "hybrids_found": found.astype("int64"),
-        "seeds_left": stored.astype("int64"),
-        "p_target": steps.p_target,
-        "seeds_next": np.where(provable, batch.seeds, 0),
-        "expected_tests": np.where(provable, batch.expected_tests, 0.0),
+        "target": target,
+        "hybrids_found": found,
+        "seeds_left": stored,
+        "p_target": needed.p_target,
+        "seeds_next": np.where(test, batch.seeds, 0),
+        "expected_tests": np.where(test, batch.expected_tests, 0.0),
         "seeds_to_test": seeds,
         "flowers_to_repeat": pd.array(pd.Series(flowers, dtype="Int64").mask(flowers < 0)),
         "tests_needed": tests,
         "test_cost": tests * options.test_cost,
-        "next_step": step,
+        "next_step": np.array([str(s) for s in step], dtype=object),
+        "next_step_detail": np.array([step_detail(facts, i, s) for i, s in enumerate(step)], dtype=object),
     }
 
 
@@ -251,10 +257,11 @@ def next_steps_table(table: pd.DataFrame) -> pd.DataFrame:
 
     Parameters: the frame `crosses_table` gave.
     """
-    open_steps = ~table["next_step"].isin([str(NextStep.ENOUGH), str(NextStep.NO_TARGET)])
+    open_steps = table["next_step"] != NextStep.DONE
     columns = [
-        "cross_id", "mother", "father", "target", "hybrids_found", "next_step", "seeds_left", "seeds_next",
-        "seeds_to_test", "p_target", "expected_tests", "flowers_to_repeat", "tests_needed", "test_cost",
+        "cross_id", "mother", "father", "target", "hybrids_found", "next_step", "next_step_detail",
+        "seeds_left", "seeds_next", "seeds_to_test", "p_target", "expected_tests", "flowers_to_repeat",
+        "tests_needed", "test_cost",
     ]  # fmt: skip
     work = table.loc[open_steps, [c for c in columns if c in table]]
     return work.sort_values(["p_target", "cross_id"], ascending=[False, True], kind="stable").reset_index(
@@ -276,16 +283,16 @@ def season_summary(
         else:
             out[str(name)] = int(value) if isinstance(value, int | np.integer) else float(value)
     table = crosses_table(crosses, verdicts, options)
-    steps = table["next_step"].value_counts()
+    below = table["next_step"] != NextStep.DONE
     out["correlation_in_cluster"] = means["hybrid_rate"].rho
     out["cluster"] = "pod" if season.pods_recorded else "tag"
     out["plants_without_cross"] = season.lost
     out["plants_held"] = int(season.held.sum())
-    out["crosses_at_target"] = int(steps.get(str(NextStep.ENOUGH), 0))
-    out["crosses_below_target"] = int(
-        len(table) - steps.get(str(NextStep.ENOUGH), 0) - steps.get(str(NextStep.NO_TARGET), 0)
+    out["crosses_at_target"] = int(
+        ((table["target"] > 0) & (table["hybrids_found"] >= table["target"])).sum()
     )
-    below = ~table["next_step"].isin([str(NextStep.ENOUGH), str(NextStep.NO_TARGET)])
+    out["crosses_below_target"] = int((table["hybrids_found"] < table["target"]).sum())
+    out["crosses_open"] = int(below.sum())
     for name in ("seeds_to_test", "flowers_to_repeat", "tests_needed", "test_cost"):
         out[name] = (
             float(table.loc[below, name].sum()) if name == "test_cost" else int(table.loc[below, name].sum())

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Ints, Objects
-from crossproof.model.results import CLASSES, Decision, Verdict
+from crossproof.model.results import CLASSES, PARENT_REASONS, Decision, Verdict
 from crossproof.rates.estimators.clusters import group_sum
 
 POSTERIORS = tuple(f"p_{c}" for c in CLASSES)
@@ -63,12 +63,17 @@ class Tally:
     crosses: pd.DataFrame
     tested: Floats
     verdicts: Floats
-    """Plants per verdict, (tag, 5): the classes, then undetermined (held plates among them)."""
+    """Plants per verdict, (tag, 5): the classes, then all whose verdict does not count (held ones too)."""
     expected: Floats
     determined: Floats
     weighted: Floats
     """Sums of posteriors over determined plants."""
     held: Floats
+    """Plants whose decision is hold."""
+    retest: Floats
+    """Plants whose decision is retest."""
+    parent_untyped: Floats
+    """Those of them that wait for a parent to be genotyped."""
     flowers: Floats
     pods: Floats
     seeds: Floats
@@ -86,6 +91,11 @@ class Tally:
     """Shares of the pods with a hybrid that have 1, 2, 3 .. of them; [1] where pods are not recorded."""
     lost: int
     """Plants whose cross is not in the records."""
+
+    @property
+    def undetermined(self) -> Floats:
+        """Plants without a verdict, held ones not counted, (tag,)."""
+        return self.verdicts[:, len(CLASSES)] - self.held
 
     @property
     def tags(self) -> int:
@@ -130,7 +140,11 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     kind = np.full(len(plants), len(CLASSES), dtype=np.int64)
     for index, name in enumerate(CLASSES):
         kind[names == str(name)] = index
-    held = np.array([d == str(Decision.HOLD) for d in text(plants, "decision")], dtype=bool)
+    decisions = text(plants, "decision")
+    held = decisions == Decision.HOLD
+    # where nobody decided, a plant without a verdict waits for a second sample
+    retest = (decisions == Decision.RETEST) | ((decisions == "") & (kind == len(CLASSES)))
+    untyped = retest & np.isin(text(plants, "reason"), [r.value for r in PARENT_REASONS])
     kind[held] = len(CLASSES)
     posterior = np.column_stack([number(plants, p) for p in POSTERIORS]) if len(plants) else np.zeros((0, 4))
     has_data: Bools = np.asarray(np.isfinite(posterior).all(axis=1), dtype=bool)
@@ -174,6 +188,8 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         determined=group_sum(tag, sure, tags),
         weighted=_sums(tag, weight, tags),
         held=group_sum(tag, held, tags),
+        retest=group_sum(tag, retest, tags),
+        parent_untyped=group_sum(tag, untyped, tags),
         flowers=flowers,
         pods=pods,
         seeds=seeds,
@@ -202,3 +218,4 @@ def _sums(index: Ints, values: Floats, size: int) -> Floats:
 
 
 UNDETERMINED = str(Verdict.UNDETERMINED)
+HELD = "held"

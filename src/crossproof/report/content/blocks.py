@@ -119,10 +119,11 @@ class Drawing:
 
 
 @dataclass(frozen=True)
-class Finding:
+class FindingCard:
     """Something a check found: where, what, how sure, what to do; `svg` shows the wells, where any.
 
-    `proposed`: rows of corrections.csv that would follow from it, as text.
+    `proposed`: rows of corrections.csv that would answer it, as text. `would_change`: what following them
+    would change. `command`: what writes them.
     """
 
     tone: Tone
@@ -133,13 +134,17 @@ class Finding:
     remedy: str
     svg: str = ""
     proposed: tuple[str, ...] = ()
+    would_change: str = ""
+    command: str = ""
+    small: bool = False
+    """Asks for little: it goes straight to the table."""
 
 
 @dataclass(frozen=True)
-class Findings:
+class FindingCards:
     """All findings of one section."""
 
-    rows: tuple[Finding, ...]
+    rows: tuple[FindingCard, ...]
     kind: str = field(default="findings", init=False)
 
 
@@ -167,7 +172,7 @@ class Terms:
     kind: str = field(default="terms", init=False)
 
 
-Block = Table | Prose | Heading | Notice | Cards | Chart | Drawing | Findings | Row | Live | Terms
+Block = Table | Prose | Heading | Notice | Cards | Chart | Drawing | FindingCards | Row | Live | Terms
 
 
 @dataclass(frozen=True)

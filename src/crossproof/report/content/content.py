@@ -6,10 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.results import Verdict
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import Section
-from crossproof.report.content.inputs import PlantCalls, ReportInputs, texts
+from crossproof.report.content.inputs import ReportInputs, texts
 from crossproof.report.content.marks import VERDICT_MARKS, verdict_of
 from crossproof.report.content.payload import build_payload
 from crossproof.report.sections import actions, crosses, crossing, method, panel, people, plates

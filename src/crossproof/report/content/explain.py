@@ -11,7 +11,7 @@ import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,15 +21,13 @@ from rich.text import Text
 
 from crossproof.errors import UsageError, error
 from crossproof.model.genotypes import genotype_alleles
+from crossproof.model.plant_calls import PlantCalls, is_homozygote
 from crossproof.model.results import Decision, Verdict
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content import numbers as fmt
-from crossproof.report.content.inputs import PlantCalls, ReportInputs, is_homozygote
+from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.content.marks import DECISION_WORDS, VERDICT_MARKS, verdict_of
 from crossproof.text import shown
-
-if TYPE_CHECKING:
-    from crossproof.report.content.content import Content
 
 TEMPLATES: dict[str, str] = {
     "hybrid": "{plant} is a hybrid of {mother} and {father}, as its tag says (probability {p_hybrid|p}).",
@@ -244,22 +242,21 @@ def find_plant(verdicts: pd.DataFrame, plant: str) -> dict[str, Any]:
     raise UsageError(error("verdicts.csv", "No plant has this name.", hint, column="plant", value=plant))
 
 
-def explain_text(source: ReportInputs | Content, plant: str) -> str:
+def explain_text(inputs: ReportInputs, plant: str) -> str:
     """The evidence for one plant as plain text."""
     from rich.console import Console
 
     console = Console(width=110, color_system=None, force_terminal=False, highlight=False)
     with console.capture() as capture:
-        console.print(explain_plant(source, plant))
+        console.print(explain_plant(inputs, plant))
     return capture.get()
 
 
-def explain_plant(source: ReportInputs | Content, plant: str) -> Group:
+def explain_plant(inputs: ReportInputs, plant: str) -> Group:
     """The evidence for one plant for a terminal: words, probabilities, and the markers that speak.
 
     Raises UsageError where no plant has this name.
     """
-    inputs = source if isinstance(source, ReportInputs) else source.inputs
     row = find_plant(inputs.verdicts, plant)
     verdict = verdict_of(shown(row.get("verdict")))
     name, mother, father = shown(row.get("plant")), shown(row.get("mother")), shown(row.get("father"))

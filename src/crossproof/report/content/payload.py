@@ -19,12 +19,14 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Floats, Int8s, Ints, UInt8s
+from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.plates import parse_well
-from crossproof.model.results import CLASSES, Decision
+from crossproof.model.results import CLASSES, Decision, NextStep
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys
-from crossproof.report.content.inputs import PlantCalls, ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import DECISION_WORDS, all_marks, verdict_of
+from crossproof.report.content.wells import well_table
 from crossproof.text import shown
 
 MOST_MARKERS = 1_500
@@ -41,6 +43,7 @@ PLANT_TEXTS = (
     "date",
     "plate",
     "well",
+    "place",
     "pod",
     "decision",
     "reason",
@@ -50,7 +53,17 @@ PLANT_TEXTS = (
     "leading_class",
 )
 PLANT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
-CROSS_TEXTS = ("cross_id", "mother", "father", "date", "operator", "verifiable", "next_step", "findings")
+CROSS_TEXTS = (
+    "cross_id",
+    "mother",
+    "father",
+    "date",
+    "operator",
+    "verifiable",
+    "next_step",
+    "next_step_detail",
+    "findings",
+)
 CROSS_NUMBERS = (
     "flowers",
     "pods",
@@ -61,6 +74,7 @@ CROSS_NUMBERS = (
     "outcross",
     "off_pedigree",
     "undetermined",
+    "held",
     "contrast_markers",
     "target_hybrids",
     "seeds_to_test",
@@ -89,6 +103,7 @@ def build_payload(inputs: ReportInputs) -> dict[str, Any]:
             for m in all_marks()
         ],
         "decisions": {d.value: list(DECISION_WORDS[d]) for d in Decision},
+        "steps": [s.value for s in NextStep],
         "words": TEMPLATES,
         "unexpected": [v.value for v in UNEXPECTED],
         "classes": [v.value for v in CLASSES],
@@ -140,29 +155,6 @@ def _crosses(frame: pd.DataFrame) -> dict[str, Any]:
     for name in CROSS_SHARES:
         out[name] = scaled(numbers(frame, name), 4)
     return out
-
-
-def well_table(inputs: ReportInputs) -> pd.DataFrame:
-    """One row per well that has a readable position: plate, well, role, line, plant, call_rate, findings."""
-    source = inputs.samples if len(inputs.samples) else inputs.verdicts.assign(role="progeny")
-    table = pd.DataFrame(
-        {c: texts(source, c) for c in ("plate", "well", "role", "line", "plant", "findings")}
-    )
-    table["call_rate"] = numbers(source, "call_rate")
-    table["sample_id"] = texts(source, "sample_id")
-    if not len(inputs.samples):
-        table["findings"] = ""
-    readable = [p != "" and readable_well(w) for p, w in zip(table["plate"], table["well"], strict=True)]
-    return table[np.array(readable, dtype=bool)].reset_index(drop=True)
-
-
-def readable_well(well: str) -> bool:
-    """Whether a text is a well position such as A1."""
-    try:
-        parse_well(well)
-    except ValueError:
-        return False
-    return True
 
 
 def _wells(inputs: ReportInputs) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well
-from crossproof.model.results import Decision, Verdict
+from crossproof.model.results import Decision, NextStep, Verdict
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.explain import UNEXPECTED
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
@@ -53,7 +53,9 @@ class Grid:
 
 
 SIGN = SheetColumn("Done, by whom", 18, sign=True)
-RETEST_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant")
+TICK = SheetColumn("Done", 6, sign=True)
+"""Left empty, to tick while walking."""
+RETEST_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant", "place")
 
 
 def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
@@ -61,24 +63,22 @@ def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
     plants = _Plants(inputs)
     retest, grid = retest_sheets(inputs, plants)
     return (
-        plants.sheet(
-            "Bench", "Every plant by plate and well", "Walk the benches with this one.", plants.by_bench()
-        ),
+        plants.sheet("Walk", "Every plant in the order of its place", plants.walk_note(), plants.by_place()),
         plants.sheet(
             "By cross", "Every plant by cross", "Crosses in the order of their names.", plants.by_cross()
         ),
-        plants.sheet("Keep", "Plants to keep", "Proven hybrids.", plants.by_bench(Decision.KEEP)),
+        plants.sheet("Keep", "Plants to keep", "Proven hybrids.", plants.by_place(Decision.KEEP)),
         plants.sheet(
             "Cull",
             "Plants to cull",
             "A verdict is a probability: keep remnant seed of whatever cannot be made again.",
-            plants.by_bench(Decision.CULL),
+            plants.by_place(Decision.CULL),
         ),
         plants.sheet(
             "Hold",
             "Plants to hold",
             "Plate, file, tag or parent tube is in doubt: neither keep nor cull.",
-            plants.by_bench(Decision.HOLD),
+            plants.by_place(Decision.HOLD),
         ),
         retest,
         grid,
@@ -90,15 +90,17 @@ class _Plants:
     """The verdict table as columns of text and numbers, with the orders in which it is listed."""
 
     columns = (
+        TICK,
+        SheetColumn("Place", 20),
+        SheetColumn("Decision", 10),
+        SheetColumn("Plant", 20),
         SheetColumn("Plate", 10),
         SheetColumn("Well", 6),
-        SheetColumn("Plant", 20),
         SheetColumn("Cross", 14),
         SheetColumn("Mother", 16),
         SheetColumn("Father", 16),
         SheetColumn("", 3),
         SheetColumn("Verdict", 13),
-        SheetColumn("Decision", 10),
         SheetColumn("Probability", 11, "0.000"),
         SheetColumn("Called", 8, "0%"),
         SheetColumn("Why", 26),
@@ -111,6 +113,7 @@ class _Plants:
         self.text = {
             c: texts(frame, c)
             for c in (
+                "place",
                 "plate",
                 "well",
                 "plant",
@@ -137,12 +140,25 @@ class _Plants:
         ]
         self.called = numbers(frame, "call_rate")
 
-    def by_bench(self, decision: Decision | None = None) -> list[int]:
-        """Places of plants in the order of plate, row and column."""
+    def walk_note(self) -> str:
+        """What the order of the walk is, and what to do where no place is recorded."""
+        without = self.text["place"].count("")
+        if without == self.n:
+            return (
+                "In the order of plate and well: the samples sheet has no column place (house, tray, pot). "
+                "With one, this sheet follows the benches."
+            )
+        rest = f" {fmt.noun(without, 'plant')} without a place at the end." if without else ""
+        return "One walk along the benches: keep, cull, sample again; touch nothing on hold." + rest
+
+    def by_place(self, decision: Decision | None = None) -> list[int]:
+        """Numbers of plants in the order of their place, then of plate, row and column."""
         keep = [i for i in range(self.n) if decision is None or self.text["decision"][i] == decision.value]
         return sorted(
             keep,
             key=lambda i: (
+                self.text["place"][i] == "",
+                natural(self.text["place"][i]),
                 natural(self.text["plate"][i]),
                 _spot(self.text["well"][i]),
                 natural(self.text["plant"][i]),
@@ -157,7 +173,7 @@ class _Plants:
 
     def sheet(self, name: str, title: str, note: str, order: list[int]) -> Sheet:
         """A sheet of these plants in this order."""
-        return Sheet(name, title, note, self.columns, tuple(self._row(i) for i in order), marks=6)
+        return Sheet(name, title, note, self.columns, tuple(self._row(i) for i in order), marks=9)
 
     def _row(self, i: int) -> tuple[Cell, ...]:
         t, verdict = self.text, self.verdicts[i]
@@ -168,15 +184,17 @@ class _Plants:
         label = DECISION_WORDS[Decision(decision)][0] if decision in {d.value for d in Decision} else decision
         mark = VERDICT_MARKS[verdict]
         return (
+            "",
+            t["place"][i],
+            label,
+            t["plant"][i],
             t["plate"][i],
             t["well"][i],
-            t["plant"][i],
             t["cross_id"][i],
             t["mother"][i],
             t["father"][i],
             mark.letter,
             mark.label,
-            label,
             self.chance[i],
             float(self.called[i]),
             why,
@@ -228,11 +246,22 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
             if isinstance(what, int):
                 t = plants.text
                 rows.append(
-                    (sample, "", plate, name, role, "", t["cross_id"][what], t["pod"][what], t["plant"][what])
+                    (
+                        sample,
+                        "",
+                        plate,
+                        name,
+                        role,
+                        "",
+                        t["cross_id"][what],
+                        t["pod"][what],
+                        t["plant"][what],
+                        t["place"][what],
+                    )
                 )
                 shown[name] = t["plant"][what]
             else:
-                rows.append((sample, "", plate, name, role, what, "", "", ""))
+                rows.append((sample, "", plate, name, role, what, "", "", "", ""))
                 shown[name] = what or "blank"
         grids.append((plate, _grid(shown)))
     note = (
@@ -241,7 +270,9 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
         "together. Write the laboratory's sample names over ours where they differ, and the batch once it "
         "is known."
     )
-    columns = tuple(SheetColumn(c, 18 if c in ("sample_id", "plant") else 12) for c in RETEST_COLUMNS)
+    columns = tuple(
+        SheetColumn(c, 18 if c in ("sample_id", "plant", "place") else 12) for c in RETEST_COLUMNS
+    )
     sheet = Sheet(
         "Retest", "Plants to test again, laid out", note, (*columns, SIGN), tuple((*r, "") for r in rows)
     )
@@ -286,32 +317,36 @@ def _grid(shown: dict[str, str]) -> tuple[tuple[str, ...], ...]:
 
 
 def cross_sheet(inputs: ReportInputs) -> Sheet:
-    """Crosses that still lack hybrids: stored seed to test, or flowers to pollinate again."""
+    """Every cross with something left to do, in the order of the steps."""
     frame = inputs.crosses
-    t = {c: texts(frame, c) for c in ("cross_id", "mother", "father", "next_step")}
+    t = {c: texts(frame, c) for c in ("cross_id", "mother", "father", "next_step", "next_step_detail")}
     x = {
         c: numbers(frame, c)
-        for c in ("tested", "hybrid", "target_hybrids", "seeds_to_test", "flowers_to_repeat")
+        for c in ("tested", "hybrid", "held", "target", "seeds_to_test", "flowers_to_repeat")
     }
-    lacking = [
-        i
-        for i in range(len(frame))
-        if np.nan_to_num(x["seeds_to_test"][i]) > 0 or np.nan_to_num(x["flowers_to_repeat"][i]) > 0
-    ]
+    rank = {step.value: k for k, step in enumerate(NextStep)}
+    left = [i for i in range(len(frame)) if t["next_step"][i] in rank and t["next_step"][i] != NextStep.DONE]
     order = sorted(
-        lacking, key=lambda i: (-np.nan_to_num(x["flowers_to_repeat"][i]), natural(t["cross_id"][i]))
+        left,
+        key=lambda i: (
+            rank[t["next_step"][i]],
+            -np.nan_to_num(x["flowers_to_repeat"][i]),
+            natural(t["cross_id"][i]),
+        ),
     )
     rows = tuple(
         (
             t["cross_id"][i],
             t["mother"][i],
             t["father"][i],
+            t["next_step"][i],
+            t["next_step_detail"][i],
             x["tested"][i],
             x["hybrid"][i],
-            x["target_hybrids"][i],
+            x["held"][i],
+            x["target"][i],
             x["seeds_to_test"][i],
             x["flowers_to_repeat"][i],
-            t["next_step"][i],
             "",
         )
         for i in order
@@ -320,17 +355,19 @@ def cross_sheet(inputs: ReportInputs) -> Sheet:
         SheetColumn("Cross", 14),
         SheetColumn("Mother", 18),
         SheetColumn("Father", 18),
+        SheetColumn("Next step", 16),
+        SheetColumn("What it needs", 42),
         SheetColumn("Tested", 8, "0"),
         SheetColumn("Hybrids", 8, "0"),
+        SheetColumn("On hold", 8, "0"),
         SheetColumn("Wanted", 8, "0"),
         SheetColumn("Seeds to test", 12, "0"),
         SheetColumn("Flowers to pollinate", 18, "0"),
-        SheetColumn("Next step", 40),
         SIGN,
     )
     flowers, seeds = float(np.nansum(x["flowers_to_repeat"])), float(np.nansum(x["seeds_to_test"]))
     note = f"In all {fmt.noun(flowers, 'flower')} to pollinate and {fmt.noun(seeds, 'stored seed')} to test."
-    return Sheet("Repeat", "Crosses that still need hybrids", note, columns, rows)
+    return Sheet("Next steps", "Crosses with something left to do", note, columns, rows)
 
 
 def sheet_names(sheets: Sequence[Sheet | Grid]) -> list[str]:

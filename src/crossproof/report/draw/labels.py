@@ -27,15 +27,24 @@ class Label:
     key: str
     chance: str
     date: str
+    place: str
+    well: str
 
 
 def build_labels(inputs: ReportInputs) -> tuple[Label, ...]:
-    """Labels of all plants with decision keep, by cross and plant."""
+    """Labels of all plants with decision keep, in the order of their places; without places, by cross."""
     frame = inputs.verdicts
-    t = {c: texts(frame, c) for c in ("mother", "father", "plant", "cross_id", "verdict", "decision", "date")}
+    t = {c: texts(frame, c) for c in (
+            "mother", "father", "plant", "cross_id", "verdict", "decision", "date", "place", "plate", "well",
+        )
+    }  # fmt: skip
     chance = numbers(frame, "p_hybrid")
     kept = [i for i in range(len(frame)) if t["decision"][i] == Decision.KEEP.value]
-    kept.sort(key=lambda i: (natural(t["cross_id"][i]), natural(t["plant"][i])))
+    kept.sort(
+        key=lambda i: (
+            t["place"][i] == "", natural(t["place"][i]), natural(t["cross_id"][i]), natural(t["plant"][i]),
+        )
+    )  # fmt: skip
     out = []
     for i in kept:
         mark = VERDICT_MARKS[verdict_of(t["verdict"][i])]
@@ -49,6 +58,8 @@ def build_labels(inputs: ReportInputs) -> tuple[Label, ...]:
                 mark.key,
                 probability(float(chance[i])),
                 t["date"][i],
+                t["place"][i],
+                f"{t['plate'][i]} {t['well'][i]}".strip(),
             )
         )
     return tuple(out)

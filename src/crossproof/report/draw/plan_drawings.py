@@ -30,7 +30,7 @@ def _svg(width: float, height: float, label: str, body: Sequence[str], css: str 
 
 def _probability_place(p: np.ndarray) -> np.ndarray:
     """Probabilities spread so that 0.5, 0.9, 0.99 and 0.999 stand evenly apart; 0 below, 1 above."""
-    return np.clip(-np.log10(np.maximum(1 - p, 10**-4.2)), 0.0, 4.0) / 4.0
+    return np.asarray(np.clip(-np.log10(np.maximum(1 - p, 10**-4.2)), 0.0, 4.0) / 4.0)
 
 
 def crosses_by_evidence(crosses: pd.DataFrame, wanted: float) -> str:

@@ -266,7 +266,7 @@ def _numbers(plan: Plan) -> Section:
         len(plan.numbers),
         "plan_numbers.csv",
     )  # fmt: skip
-    notices = ()
+    notices: tuple[tuple[str, str], ...] = ()
     if rates.assumed:
         text = (
             f"No records for: {', '.join(rates.assumed)}. Stated assumptions stand in their place until a "

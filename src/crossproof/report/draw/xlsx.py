@@ -93,7 +93,10 @@ def _formats(book: Any) -> dict[str, Any]:
         "edge": book.add_format({**base, "bold": True, "align": "center"}),
         "0": book.add_format({**base, **thin, "num_format": "0"}),
         "0%": book.add_format({**base, **thin, "num_format": "0%"}),
-        "0.000": book.add_format({**base, **thin, "num_format": "0.000"}),
+        # As on the page: no probability is shown as 0 or 1, which no evidence reaches.
+        "0.000": book.add_format(
+            {**base, **thin, "num_format": '[>0.9995]"> 0.999";[<0.0005]"< 0.001";0.000', "align": "right"}
+        ),
     }
     for mark in VERDICT_MARKS.values():
         out["mark " + mark.letter] = book.add_format(_mark_format(base, mark))

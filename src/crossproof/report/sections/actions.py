@@ -1,10 +1,10 @@
-"""What to do now: the four piles of plants, the crosses to repeat, and the seed still to test."""
+"""What to do now: the piles of plants, and the next step of every cross that still needs something."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from crossproof.model.results import Decision
+from crossproof.model.results import Decision, NextStep
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
@@ -35,31 +35,19 @@ def section(inputs: ReportInputs) -> Section:
     """The section that opens the report."""
     decisions = texts(inputs.verdicts, "decision")
     counts = {d: decisions.count(d.value) for d in Decision}
-    repeats, tests = repeat_table(inputs), seed_table(inputs)
     cards = [
         Card(d.value, DECISION_WORDS[d][0], fmt.count(counts[d]), MEANINGS[d], "#plants", d.value)
         for d in Decision
         if d is not Decision.HOLD or counts[d]
     ]
-    flowers = float(np.nansum(numbers(inputs.crosses, "flowers_to_repeat")))
-    cards.append(
-        Card(
-            "repeat",
-            "Repeat",
-            fmt.count(len(repeats.rows)),
-            f"crosses, {fmt.noun(flowers, 'flower')} in all" if repeats.rows else "crosses; none is needed",
-            "#repeat",
-        )
-    )
-    blocks: list[Block] = [Cards(tuple(cards))]
+    blocks: list[Block] = [Cards((*cards, _repeat_card(inputs)))]
     if counts[Decision.HOLD]:
         blocks.append(
             Notice(
                 Tone.STOP,
                 f"Do not act on {fmt.noun(counts[Decision.HOLD], 'plant')} yet",
-                "A finding on their plate, genotype file, tag or parent tube could exchange verdicts between "
-                "plants. "
-                "Settle the finding first; the next section says how.",
+                "A finding about their plate, genotype file, tag or parent tube could exchange verdicts "
+                "between plants. Settle the finding first; the next section says how.",
             )
         )
     blocks.append(
@@ -67,30 +55,40 @@ def section(inputs: ReportInputs) -> Section:
             Tone.CARE,
             "Before anything is thrown away",
             "A verdict is a probability, not a certainty. Keep remnant seed of everything that cannot be "
-            "made "
-            "again, and retest rather than cull a plant that is the last of its cross.",
+            "made again, and retest rather than cull a plant that is the last of its cross.",
         )
     )
     if len(inputs.changes):
         blocks.append(_changes_notice(inputs))
-    blocks += [Heading("Every plant, ready for the walk along the benches"), Live("plants")]
-    if repeats.rows:
-        blocks += [Heading("Crosses to repeat"), repeats]
-    if tests.rows:
-        blocks += [Heading("Seed in store to test first"), tests]
+    blocks += [Heading("Every plant, in the order of the walk"), Live("plants")]
+    steps = step_table(inputs)
+    if steps.rows:
+        blocks += [Heading("Next step of every cross that needs one"), steps]
     total = _cost(inputs)
     if total:
         blocks.append(Prose(total))
     return Section("do", "What to do now", "To do", _lead(inputs, counts), tuple(blocks))
 
 
+def _repeat_card(inputs: ReportInputs) -> Card:
+    steps = texts(inputs.crosses, "next_step")
+    repeats = steps.count(NextStep.REPEAT.value)
+    flowers = float(np.nansum(numbers(inputs.crosses, "flowers_to_repeat")))
+    if not repeats:
+        sentence = "crosses; none has to be repeated now"
+    else:
+        sentence = "cross" if repeats == 1 else "crosses"
+        sentence += f", {fmt.noun(flowers, 'flower')} in all" if flowers else ""
+    return Card("repeat", "Repeat", fmt.count(repeats), sentence, "#steps")
+
+
 def _cost(inputs: ReportInputs) -> str:
-    """What the whole of next steps takes."""
+    """What testing the stored seed, and the seed of new flowers, takes."""
     needed = float(np.nansum(numbers(inputs.crosses, "tests_needed")))
     cost = float(np.nansum(numbers(inputs.crosses, "test_cost")))
     if not needed:
         return ""
-    text = f"To bring every cross to its target takes about {fmt.noun(needed, 'further test')} in all"
+    text = f"Testing this stored seed, and the seed of these flowers, takes about {fmt.noun(needed, 'test')}"
     currency = shown(inputs.config.get("currency"))
     return text + (f", {fmt.decimal(cost, 0)} {currency}".rstrip() + "." if cost else ".")
 
@@ -118,77 +116,55 @@ def _lead(inputs: ReportInputs, counts: dict[Decision, int]) -> str:
         return "No progeny plant has been genotyped yet."
     text = (
         f"Of {fmt.noun(n, 'plant')} genotyped, {fmt.count(counts[Decision.KEEP])} can be kept as proven "
-        "hybrids and "
-        f"{fmt.count(counts[Decision.CULL])} can leave the glasshouse."
+        f"hybrids and {fmt.count(counts[Decision.CULL])} can leave the glasshouse."
     )
-    if counts[Decision.RETEST]:
-        text += f" {fmt.count(counts[Decision.RETEST])} need a second sample."
+    again = counts[Decision.RETEST]
+    if again:
+        text += f" {fmt.count(again)} {'needs' if again == 1 else 'need'} a second sample."
     if len(inputs.crosses):
-        hybrid, target = numbers(inputs.crosses, "hybrid"), numbers(inputs.crosses, "target_hybrids")
-        known = np.isfinite(target)
-        if known.any():
-            reached = int((hybrid[known] >= target[known]).sum())
+        hybrid, target = numbers(inputs.crosses, "hybrid"), numbers(inputs.crosses, "target")
+        wanted = target > 0
+        if wanted.any():
+            reached = int((hybrid[wanted] >= target[wanted]).sum())
+            have = "has" if reached == 1 else "have"
             text += (
-                f" {fmt.count(reached)} of {fmt.noun(int(known.sum()), 'cross', 'crosses')} have the "
-                "hybrids they need."
+                f" {fmt.count(reached)} of {fmt.noun(int(wanted.sum()), 'cross', 'crosses')} {have} the "
+                "hybrids needed."
             )
     return text
 
 
-def repeat_table(inputs: ReportInputs) -> Table:
-    """Crosses to make again, most flowers first."""
+def step_table(inputs: ReportInputs) -> Table:
+    """Every cross that is not done, in the order of the steps; most flowers first."""
     frame = inputs.crosses
-    flowers = numbers(frame, "flowers_to_repeat")
-    return _cross_table(
-        "repeat",
-        "Crosses to repeat, and how many flowers to pollinate",
-        inputs,
-        flowers,
-        "flowers to pollinate",
-    )
-
-
-def seed_table(inputs: ReportInputs) -> Table:
-    """Crosses whose stored seed should be genotyped next, most seeds first."""
-    seeds = numbers(inputs.crosses, "seeds_to_test")
-    return _cross_table(
-        "stored", "Stored seed to genotype before a cross is repeated", inputs, seeds, "seeds to test"
-    )
-
-
-def _cross_table(id: str, caption: str, inputs: ReportInputs, number: np.ndarray, label: str) -> Table:
-    frame = inputs.crosses
-    extra = numbers(frame, "p_target") if id == "stored" else np.full(len(frame), np.nan)
-    order = [
-        int(i) for i in np.argsort(-np.nan_to_num(number), kind="stable") if np.nan_to_num(number[i]) > 0
-    ]
-    columns = {c: texts(frame, c) for c in ("cross_id", "mother", "father", "next_step")}
-    hybrid, target = numbers(frame, "hybrid"), numbers(frame, "target_hybrids")
+    rank = {step.value: k for k, step in enumerate(NextStep)}
+    t = {c: texts(frame, c) for c in ("cross_id", "mother", "father", "next_step", "next_step_detail")}
+    x = {c: numbers(frame, c) for c in ("hybrid", "target", "p_target", "flowers_to_repeat")}
+    left = [i for i, step in enumerate(t["next_step"]) if step in rank and step != NextStep.DONE]
+    order = sorted(left, key=lambda i: (rank[t["next_step"][i]], -np.nan_to_num(x["flowers_to_repeat"][i])))
     rows = [
         (
-            columns["cross_id"][i],
-            columns["mother"][i],
-            columns["father"][i],
-            f"{fmt.count(hybrid[i])} of {fmt.count(target[i])}"
-            if np.isfinite(target[i])
-            else fmt.count(hybrid[i]),
-            fmt.count(number[i]),
-            fmt.share(extra[i]),
-            columns["next_step"][i],
+            t["cross_id"][i],
+            t["mother"][i],
+            t["father"][i],
+            t["next_step"][i],
+            t["next_step_detail"][i],
+            f"{fmt.count(x['hybrid'][i])} of {fmt.count(x['target'][i])}",
+            fmt.share(x["p_target"][i]) if t["next_step"][i] == NextStep.TEST_SEED else "",
         )
         for i in order
     ]
     return table_of(
-        id,
-        caption,
+        "steps",
+        "Crosses with something left to do, in the order of the steps",
         [
             ("cross", "name"),
             ("mother", "name"),
             ("father", "name"),
+            ("next step", "name"),
+            ("what it needs", "text"),
             ("hybrids so far", "number"),
-            (label, "number"),
             ("chance that stored seed suffices", "number"),
-            ("why", "text"),
         ],
         rows,
         most=60,

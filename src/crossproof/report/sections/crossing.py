@@ -74,7 +74,6 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     frame = inputs.crosses
     flowers, pods, seeds = (float(np.nansum(numbers(frame, c))) for c in ("flowers", "pods", "seeds"))
     tested, hybrids = (float(np.nansum(numbers(frame, c))) for c in ("tested", "hybrid"))
-    undetermined = float(np.nansum(numbers(frame, "undetermined")))
     if not len(frame) or flowers == 0:
         return None, "How many flowers were pollinated is not recorded."
     whole = _season_row(inputs)
@@ -88,7 +87,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
         )
     has_pods = np.isfinite(numbers(frame, "pods")).any()
     pod_share = pods / flowers if has_pods else math.nan
-    determined = tested - undetermined
+    determined = float(np.nansum(numbers(frame, "determined")))
     rate = hybrids / determined if determined else math.nan
     width_pods = min(pod_share, 1.0) if has_pods else None
     links = [

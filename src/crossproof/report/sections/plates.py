@@ -5,17 +5,19 @@ from __future__ import annotations
 import csv
 import io
 import math
+import shlex
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 
+from crossproof.model.corrections import Correction
+from crossproof.model.findings import SMALL, Finding, FindingSeverity
 from crossproof.model.plates import parse_well
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
-    Finding,
-    Findings,
+    FindingCard,
+    FindingCards,
     Heading,
     Live,
     Notice,
@@ -24,32 +26,30 @@ from crossproof.report.content.blocks import (
     Tone,
     table_of,
 )
-from crossproof.report.content.explain import number
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
-from crossproof.report.content.payload import readable_well as _readable
-from crossproof.report.content.payload import well_table
+from crossproof.report.content.marks import VERDICT_MARKS
+from crossproof.report.content.wells import well_table
 from crossproof.report.draw.plate_map import WellMark, key_of_well, plate_svg
 from crossproof.text import shown
 
 MOST_SERIOUS, MOST_OTHERS = 60, 8
-"""Findings shown as cards with their plate; further ones stand in a table."""
+"""FindingCards shown as cards with their plate; further ones stand in a table."""
 
-SMALL = {"low call rate", "samples without calls", "marker fails on this plate", "cannot be checked"}
-"""Findings about one well or marker that ask for little: they go straight to the table."""
-
-CORRECTION_COLUMNS = ("kind", "target", "other", "detail", "note")
-
-_TONES = {"critical": Tone.STOP, "warning": Tone.CARE, "note": Tone.NOTE}
+_TONES = {
+    FindingSeverity.CRITICAL: Tone.STOP,
+    FindingSeverity.WARNING: Tone.CARE,
+    FindingSeverity.NOTE: Tone.NOTE,
+}
 
 
 def section(inputs: ReportInputs) -> Section:
-    """Findings first, since they decide whether the verdicts stand."""
+    """FindingCards first, since they decide whether the verdicts stand."""
     found = findings(inputs)
     cards, others = _dealt(found)
     names = texts(inputs.plates, "plate") or list(dict.fromkeys(well_table(inputs)["plate"]))
     blocks: list[Block] = []
     if cards:
-        blocks += [Heading("What the checks found"), Findings(cards)]
+        blocks += [Heading("What the checks found"), FindingCards(cards)]
     if others:
         rows = [(f.place, f.title, f.sentence, f.remedy) for f in others]
         blocks += [
@@ -68,22 +68,13 @@ def section(inputs: ReportInputs) -> Section:
     else:
         blocks.append(Prose("No plate positions are recorded in the samples sheets, so no map can be drawn."))
     if inputs.corrections:
-        keys = ("sentence", "kind", "target", "other", "detail", "note")
-        rows = [tuple(shown(c.get(k)) for k in keys) for c in inputs.corrections]
         blocks += [
             Heading("Corrections in force"),
             table_of(
                 "corrections",
-                "Answers in corrections.csv that this run followed",
-                [
-                    ("correction", "text"),
-                    ("kind", "text"),
-                    ("target", "name"),
-                    ("other", "name"),
-                    ("detail", "text"),
-                    ("note", "text"),
-                ],
-                rows,
+                "Rows of corrections.csv that this run followed",
+                [("correction", "text")],
+                [(shown(c),) for c in inputs.corrections],
             ),
         ]
     stop = sum(f.tone is Tone.STOP for f in found)
@@ -107,7 +98,7 @@ def section(inputs: ReportInputs) -> Section:
     )
 
 
-def _lead(inputs: ReportInputs, names: list[str], found: tuple[Finding, ...]) -> str:
+def _lead(inputs: ReportInputs, names: list[str], found: tuple[FindingCard, ...]) -> str:
     if not names:
         return "Without plates and wells in the samples sheets, layout faults cannot be seen."
     rates = numbers(inputs.plates, "call_rate")
@@ -124,89 +115,82 @@ def _lead(inputs: ReportInputs, names: list[str], found: tuple[Finding, ...]) ->
     return text + (f", {stop} of them serious enough to hold plants." if stop else "; none holds a plant.")
 
 
-def findings(inputs: ReportInputs) -> tuple[Finding, ...]:
-    """All findings, serious and certain ones first; those on a plate carry a picture of it."""
-    order = sorted(inputs.findings, key=lambda f: (list(_TONES).index(_severity(f)), _odds_key(f)))
-    wells = _wells_by_plate(inputs, {shown(f.get("plate")) for f in order})
+def findings(inputs: ReportInputs) -> tuple[FindingCard, ...]:
+    """All findings as blocks, serious and certain ones first; those on a plate carry a picture of it."""
+    order = sorted(inputs.findings, key=lambda f: (list(FindingSeverity).index(f.severity), _odds_key(f)))
+    wells = _wells_by_plate(inputs, {f.plate for f in order})
     return tuple(_finding(f, wells) for f in order)
 
 
-def _odds_key(row: Mapping[str, Any]) -> float:
-    odds = number(row.get("log10_odds"))
-    return -odds if math.isfinite(odds) else 0.0
+def _odds_key(f: Finding) -> float:
+    return -f.log10_odds if math.isfinite(f.log10_odds) else 0.0
 
 
-def _dealt(found: tuple[Finding, ...]) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
-    """Findings to show as cards, and those for the table."""
+def _dealt(found: tuple[FindingCard, ...]) -> tuple[tuple[FindingCard, ...], tuple[FindingCard, ...]]:
+    """FindingCards to show as cards, and those for the table."""
     serious = [f for f in found if f.tone is Tone.STOP]
-    others = [f for f in found if f.tone is Tone.CARE and f.title.lower() not in SMALL]
+    others = [f for f in found if f.tone is Tone.CARE and not f.small]
     cards = serious[:MOST_SERIOUS] + others[:MOST_OTHERS]
     return tuple(cards), tuple(f for f in found if f not in cards)
 
 
-def _severity(row: Mapping[str, Any]) -> str:
-    text = shown(row.get("severity"))
-    if text in _TONES:
-        return text
-    if shown(row.get("hold")) not in ("", "nothing") or row.get("critical") is True:
-        return "critical"
-    return "note" if row.get("note") is True else "warning"
-
-
-def _finding(row: Mapping[str, Any], wells: Mapping[str, list[dict[str, str]]]) -> Finding:
-    odds = number(row.get("log10_odds"))
-    plate, kind = shown(row.get("plate")), shown(row.get("kind"))
-    return Finding(
-        _TONES[_severity(row)],
+def _finding(f: Finding, wells: Mapping[str, list[dict[str, str]]]) -> FindingCard:
+    kind = f.kind.value
+    certain = math.isfinite(f.log10_odds) and f.log10_odds > 0
+    return FindingCard(
+        _TONES[f.severity],
         kind[:1].upper() + kind[1:],
-        shown(row.get("place")) or _place(row, plate),
-        shown(row.get("sentence")) or shown(row.get("evidence")),
-        f"{fmt.factor(odds)} to 1 against the sheets as they are" if math.isfinite(odds) and odds > 0 else "",
-        shown(row.get("remedy")),
-        _picture(row, plate, wells),
-        tuple(_csv_row(c) for c in row.get("corrections") or ()),
+        shown(f.place),
+        shown(f.evidence),
+        f"{fmt.factor(f.log10_odds)} to 1 against the sheets as they are" if certain else "",
+        shown(f.remedy),
+        _picture(f, wells),
+        tuple(_csv_row(c) for c in f.corrections),
+        would_change(f),
+        f"crossproof correct DIR {shown(shlex.quote(f.name))}" if f.corrections else "",
+        small=f.kind in SMALL,
     )
 
 
-def _place(row: Mapping[str, Any], plate: str) -> str:
-    scope, subject = shown(row.get("scope")), shown(row.get("subject"))
-    about = f"{scope} {subject}".strip() if subject else ""
-    on_plate = f"plate {plate}" if plate and plate != subject else ""
-    return ", ".join(t for t in (about, on_plate) if t)
+MOST_NAMED = 8
 
 
-def _csv_row(correction: Mapping[str, Any]) -> str:
+def would_change(f: Finding, most: int = MOST_NAMED) -> str:
+    """What following a proposal would change, at most `most` plants by name; "" where not worked out."""
+    if f.changes is None:
+        return ""
+    if not f.changes:
+        return "no verdict changes."
+    some = [
+        f"{shown(c.plant)} from {VERDICT_MARKS[c.before].label} to {VERDICT_MARKS[c.after].label}"
+        for c in f.changes[:most]
+    ]
+    rest = len(f.changes) - most
+    more = f"; and {fmt.count(rest)} more" if rest > 0 else ""
+    verb = "changes" if len(f.changes) == 1 else "change"
+    return f"{fmt.noun(len(f.changes), 'verdict')} {verb}: {'; '.join(some)}{more}."
+
+
+def _csv_row(correction: Correction) -> str:
     """A proposed correction as the line that corrections.csv would carry."""
-    out = io.StringIO()
-    csv.writer(out, lineterminator="").writerow([shown(correction.get(c)) for c in CORRECTION_COLUMNS])
+    c, out = correction, io.StringIO()
+    csv.writer(out, lineterminator="").writerow(
+        [shown(x) for x in (c.kind.value, c.target, c.other, c.detail, c.note)]
+    )
     return out.getvalue()
 
 
-def _picture(row: Mapping[str, Any], plate: str, wells: Mapping[str, list[dict[str, str]]]) -> str:
-    affected = _wells_named(row, plate)
-    if not wells.get(plate) or not affected:
+def _picture(f: Finding, wells: Mapping[str, list[dict[str, str]]]) -> str:
+    affected = {
+        parse_well(w).name for plate, _, w in (x.rpartition(":") for x in f.wells) if plate == f.plate
+    }
+    if not wells.get(f.plate) or not affected:
         return ""
     marks = [
         WellMark(w["well"], key_of_well(w["role"], w["verdict"]), "", parse_well(w["well"]).name in affected)
-        for w in wells[plate]
+        for w in wells[f.plate]
     ]
-    return plate_svg(marks, f"Plate {plate}; the wells concerned are ringed", pitch=19)
-
-
-def _wells_named(row: Mapping[str, Any], plate: str) -> set[str]:
-    """Wells of this plate that a finding names, as H12 or P01:H12, in a list or in one text."""
-    named = row.get("wells") or ()
-    words = (
-        named.replace(";", " ").replace(",", " ").split()
-        if isinstance(named, str)
-        else [shown(w) for w in named]
-    )
-    out = set()
-    for word in words:
-        where, _, well = word.rpartition(":")
-        if where in ("", plate) and _readable(well):
-            out.add(parse_well(well).name)
-    return out
+    return plate_svg(marks, f"Plate {f.plate}; the wells concerned are ringed", pitch=19)
 
 
 def _wells_by_plate(inputs: ReportInputs, plates: set[str]) -> dict[str, list[dict[str, str]]]:

@@ -1,17 +1,18 @@
 /* Crosses, each opening to its plants. */
-const PARTS = ['hybrid', 'self', 'outcross', 'off_pedigree', 'undetermined'];
+const PARTS = ['hybrid', 'self', 'outcross', 'off_pedigree', 'undetermined', 'held'];
+function partLabel(v) { return v === 'held' ? 'on hold' : markOf(v).label; }
 
 function partsBar(i) {
   const total = PARTS.reduce((sum, v) => sum + (CROSSES[v](i) || 0), 0);
   if (!total) return '';
-  const words = PARTS.filter(v => CROSSES[v](i) > 0).map(v => count(CROSSES[v](i)) + ' ' + markOf(v).label).join(', ');
+  const words = PARTS.filter(v => CROSSES[v](i) > 0).map(v => count(CROSSES[v](i)) + ' ' + partLabel(v)).join(', ');
   const bar = shape('svg', {class: 'mini', viewBox: '0 0 120 15', role: 'img', 'aria-label': words});
   let x = 0;
   for (const v of PARTS) {
     const n = CROSSES[v](i) || 0, width = 120 * n / total;
     if (!n) continue;
-    bar.append(shape('rect', {class: 'fill-' + MARK_OF[v], x: x.toFixed(1), y: 1, width: width.toFixed(1), height: 13}));
-    if (width >= 13) bar.append(shape('text', {class: 'on-' + MARK_OF[v], x: (x + width / 2).toFixed(1), y: 11.2, 'text-anchor': 'middle', 'aria-hidden': 'true'}, markOf(v).letter));
+    bar.append(shape('rect', {class: 'fill-' + (MARK_OF[v] || 'open'), x: x.toFixed(1), y: 1, width: width.toFixed(1), height: 13}));
+    if (width >= 13) bar.append(shape('text', {class: 'on-' + (MARK_OF[v] || 'open'), x: (x + width / 2).toFixed(1), y: 11.2, 'text-anchor': 'middle', 'aria-hidden': 'true'}, v === 'held' ? '!' : markOf(v).letter));
     x += width;
   }
   bar.append(shape('title', {}, words));
@@ -43,7 +44,8 @@ function crossDetails(i) {
 
 function crossesView(host) {
   if (!CROSSES.n) return;
-  const steps = [...new Set(range(CROSSES.n).map(CROSSES.next_step))].filter(Boolean).sort(COLLATOR.compare).slice(0, 30);
+  const stepRank = i => DATA.steps.indexOf(CROSSES.next_step(i));
+  const steps = DATA.steps.filter(s => range(CROSSES.n).some(i => CROSSES.next_step(i) === s));
   const state = {text: '', step: '', lack: false};
   const search = searchBox('Find cross, line, person or date', text => { state.text = text; refresh(); }, 'crosses-search');
   const step = node('select', {id: 'crosses-step', onchange: e => { state.step = e.target.value; refresh(); }},
@@ -64,7 +66,8 @@ function crossesView(host) {
         cell: i => count(CROSSES.hybrid(i)) + (Number.isFinite(CROSSES.target_hybrids(i)) ? ' of ' + count(CROSSES.target_hybrids(i)) : '')},
       {label: 'Hybrid rate', kind: 'number', order: CROSSES.hybrid_rate, cell: i => share(CROSSES.hybrid_rate(i))},
       {label: '95\u00a0% interval', kind: 'number', order: CROSSES.hybrid_rate_low, cell: i => span(CROSSES.hybrid_rate_low(i), CROSSES.hybrid_rate_high(i))},
-      {label: 'Next step', order: lazily(() => ranks(CROSSES.n, CROSSES.next_step)), cell: i => CROSSES.next_step(i)},
+      {label: 'Next step', kind: 'text', first: true, order: stepRank,
+        cell: i => [node('b', {}, CROSSES.next_step(i)), CROSSES.next_step_detail(i) ? ': ' + CROSSES.next_step_detail(i) : '']},
     ],
   });
   function refresh() {

@@ -36,7 +36,7 @@ function plantView(host) {
       node('h3', {}, PLANTS.plant(i)),
       node('p', {class: 'pedigree'}, node('b', {}, (PLANTS.mother(i) || 'unknown') + ' × ' + (PLANTS.father(i) || 'unknown')),
         [PLANTS.cross_id(i) && 'cross ' + PLANTS.cross_id(i), PLANTS.date(i), PLANTS.operator(i) && 'crossed by ' + PLANTS.operator(i),
-          PLANTS.plate(i) && 'plate ' + PLANTS.plate(i) + ' well ' + PLANTS.well(i), PLANTS.sample_id(i) && 'sample ' + PLANTS.sample_id(i)]
+          PLANTS.place(i) && 'stands at ' + PLANTS.place(i), PLANTS.plate(i) && 'plate ' + PLANTS.plate(i) + ' well ' + PLANTS.well(i), PLANTS.sample_id(i) && 'sample ' + PLANTS.sample_id(i)]
           .filter(Boolean).map(t => ' · ' + t).join('')),
       node('div', {class: 'evidence'},
         node('div', {},

@@ -13,6 +13,16 @@ const wellRank = (() => {
     return plate(i) * 1e5 + row * 100 + Number(place[2]);
   };
 })();
+/* By place as people count (tray 2 before tray 10), then by plate and well; plants without a place come last. */
+const placeRank = (() => {
+  const rank = lazily(() => {
+    const place = ranks(PLANTS.n, PLANTS.place), well = i => Number.isNaN(wellRank(i)) ? Infinity : wellRank(i);
+    const order = range(PLANTS.n).filter(i => PLANTS.place(i)).sort((a, b) => place(a) - place(b) || well(a) - well(b) || a - b);
+    const at = new Map(order.map((i, k) => [i, k]));
+    return i => at.has(i) ? at.get(i) : NaN;
+  });
+  return rank;
+})();
 function plantChance(i) {
   const verdict = PLANTS.verdict(i);
   return PLANTS['p_' + (verdict === 'undetermined' ? PLANTS.leading_class(i) : verdict)]?.(i) ?? NaN;
@@ -27,9 +37,10 @@ function plantsView(host) {
   const state = {pile: 'all', text: ''};
   const buttons = piles.map(pile => node('button', {type: 'button', 'data-pile': pile, onclick: () => pick(pile)},
     pile === 'all' ? 'All ' : DATA.decisions[pile][0] + ' ', node('b', {}, count(rowsOf(pile).length))));
-  const search = searchBox('Find plant, sample, cross, line, plate or person', text => { state.text = text; refresh(); }, 'plants-search');
+  const placed = range(PLANTS.n).some(i => PLANTS.place(i));
+  const search = searchBox('Find plant, place, sample, cross, line, plate or person', text => { state.text = text; refresh(); }, 'plants-search');
   const order = node('select', {id: 'plants-order', onchange: e => table.order(Number(e.target.value), true)},
-    node('option', {value: '4'}, 'bench position'), node('option', {value: '2'}, 'cross'), node('option', {value: '0'}, 'plant'));
+    node('option', {value: '1'}, placed ? 'place' : 'plate and well'), node('option', {value: placed ? '5' : '4'}, 'cross'), node('option', {value: '0'}, 'plant'));
   host.append(node('div', {class: 'tools'},
     node('div', {class: 'field'}, 'Pile', node('div', {class: 'piles', role: 'group', 'aria-label': 'Pile of plants'}, buttons)),
     node('label', {}, 'In order of', order), search.label,
@@ -38,15 +49,16 @@ function plantsView(host) {
   host.append(heading);
   const verdictRank = {hybrid: 0, self: 1, outcross: 2, off_pedigree: 3, undetermined: 4};
   const table = pagedTable(host, {
-    id: 'plants-table', caption: 'Plants with verdict and decision', rows: range(PLANTS.n), size: 25, sort: [4, true],
+    id: 'plants-table', caption: 'Plants with verdict and decision', rows: range(PLANTS.n), size: 25, sort: [1, true],
     columns: [
       {label: 'Plant', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.plant)), cell: plantLink},
+      ...(placed ? [{label: 'Place', kind: 'name', order: placeRank, cell: i => PLANTS.place(i)}] : []),
+      {label: 'Well', kind: 'name', order: wellRank, cell: i => (PLANTS.plate(i) + ' ' + PLANTS.well(i)).trim()},
+      {label: 'Decision', first: true, order: i => decisions.indexOf(PLANTS.decision(i)), cell: i => DATA.decisions[PLANTS.decision(i)]?.[0] || PLANTS.decision(i)},
       {label: 'Verdict', order: i => verdictRank[PLANTS.verdict(i)], cell: i => verdictCell(PLANTS.verdict(i))},
       {label: 'Cross', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.cross_id)), cell: i => PLANTS.cross_id(i)},
       {label: 'Mother × father', kind: 'name', order: lazily(() => ranks(PLANTS.n, i => PLANTS.mother(i) + '\n' + PLANTS.father(i))),
         cell: i => (PLANTS.mother(i) || 'unknown') + ' × ' + (PLANTS.father(i) || 'unknown')},
-      {label: 'Bench', kind: 'name', order: wellRank, cell: i => (PLANTS.plate(i) + ' ' + PLANTS.well(i)).trim()},
-      {label: 'Decision', order: i => decisions.indexOf(PLANTS.decision(i)), cell: i => DATA.decisions[PLANTS.decision(i)]?.[0] || PLANTS.decision(i)},
       {label: 'Probability', kind: 'number', order: plantChance, cell: i => probability(plantChance(i))},
       {label: 'Called', kind: 'number', order: PLANTS.call_rate, cell: i => share(PLANTS.call_rate(i))},
       {label: 'Remark', order: lazily(() => ranks(PLANTS.n, PLANTS.reason)), cell: i => PLANTS.reason(i) || (DATA.unexpected.includes(PLANTS.verdict(i)) && PLANTS.likely_source(i) ? 'likely ' + PLANTS.likely_source(i) : '')},

@@ -48,8 +48,9 @@ function pagedTable(host, spec) {
     const cells = spec.columns.map((c, k) => {
       const content = c.cell(i);
       const text = typeof content === 'string' ? content : '';
-      const kind = c.kind === 'number' ? 'k-number' : c.kind === 'name' ? nameClass(text) : text.length > 24 ? 'long' : 'k-name';
-      return k === 0 ? node('th', {scope: 'row', class: kind}, content) : node('td', {class: kind}, content);
+      const kind = c.kind === 'number' ? 'k-number' : c.kind === 'text' ? 'k-text' : c.kind === 'name' ? nameClass(text) : text.length > 24 ? 'long' : 'k-name';
+      const given = {class: kind + (c.first ? ' first' : ''), 'data-label': content === '' ? null : c.label};
+      return k === 0 ? node('th', {scope: 'row', ...given}, content) : node('td', given, content);
     });
     const row = node('tr', {}, cells);
     if (!spec.details) return [row];
@@ -113,6 +114,6 @@ function matcher(text) {
 }
 const haystack = lazily(() => {
   const lines = range(PLANTS.n).map(i => [PLANTS.plant, PLANTS.sample_id, PLANTS.cross_id, PLANTS.mother, PLANTS.father,
-    PLANTS.plate, PLANTS.operator].map(c => c(i)).join('\n').toLowerCase());
+    PLANTS.plate, PLANTS.place, PLANTS.operator].map(c => c(i)).join('\n').toLowerCase());
   return i => lines[i];
 });

@@ -1,0 +1,1 @@
+"""Tables as laboratories send them: their cells, their shape, and lists of names."""

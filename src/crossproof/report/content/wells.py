@@ -1,0 +1,32 @@
+"""The wells of a season as the report shows them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from crossproof.model.plates import parse_well
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
+
+
+def well_table(inputs: ReportInputs) -> pd.DataFrame:
+    """One row per well that has a readable position: plate, well, role, line, plant, call_rate, findings."""
+    source = inputs.samples if len(inputs.samples) else inputs.verdicts.assign(role="progeny")
+    table = pd.DataFrame(
+        {c: texts(source, c) for c in ("plate", "well", "role", "line", "plant", "findings")}
+    )
+    table["call_rate"] = numbers(source, "call_rate")
+    table["sample_id"] = texts(source, "sample_id")
+    if not len(inputs.samples):
+        table["findings"] = ""
+    readable = [p != "" and readable_well(w) for p, w in zip(table["plate"], table["well"], strict=True)]
+    return table[np.array(readable, dtype=bool)].reset_index(drop=True)
+
+
+def readable_well(well: str) -> bool:
+    """Whether a text is a well position such as A1."""
+    try:
+        parse_well(well)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,49 @@
+"""How a run or a plan ended, shown in the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rich.console import Console
+from rich.text import Text
+
+from crossproof.runner.summary import season_summary
+from crossproof.runner.terminal import plain
+from crossproof.runner.workflow import RunOutcome
+
+
+def show_outcome(folder: Path, outcome: RunOutcome) -> None:
+    """The summary of a finished run, or the end of the log of one that stopped."""
+    console = Console(highlight=False, soft_wrap=True)
+    results = (folder.parent if folder.is_file() else folder) / "results"
+    if outcome.status == 3:
+        show_log_end(outcome)
+        return
+    console.print(season_summary(results))
+    for reason in outcome.reasons:
+        console.print(Text("! " + plain(reason), style="yellow"))
+    console.print(Text(f"Done in {outcome.seconds:.1f} s."))
+    console.print(Text(f"Report: {(results / 'report.html').resolve()}"))
+
+
+def show_plan(folder: Path, outcome: RunOutcome) -> None:
+    """Where the plan is, or why there is none."""
+    console = Console(highlight=False, soft_wrap=True)
+    results = (folder.parent if folder.is_file() else folder) / "results"
+    if outcome.status == 3:
+        show_log_end(outcome)
+        return
+    console.print(Text(f"Done in {outcome.seconds:.1f} s."))
+    console.print(Text(f"Plan: {(results / 'plan' / 'plan.html').resolve()}"))
+
+
+def show_log_end(outcome: RunOutcome) -> None:
+    """The end of the workflow's log, for a run that stopped."""
+    console = Console(stderr=True, highlight=False, soft_wrap=True)
+    for line in outcome.tail:
+        console.print(Text(plain(line), style="dim"))
+    for reason in outcome.reasons:
+        console.print(Text(plain(reason), style="bold red"))
+    console.print(
+        Text(f"The whole log: {outcome.log}. Run the same command again to go on where it stopped.")
+    )
