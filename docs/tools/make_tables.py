@@ -20,12 +20,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from crossproof.errors import CrossproofError, InputError, Problem
-from crossproof.io.config.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
 from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
 from crossproof.io.sheets.columns import TABLES, Table
 from crossproof.io.tables.call_notation import MISSING_TEXTS
 from crossproof.model import corrections
 from crossproof.model.corrections import CorrectionKind
+from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, Setting, ValueKind
 from crossproof.season.templates import new_season
 from crossproof.steps.checking import check_season
 
@@ -51,13 +51,14 @@ def _code(text: str) -> str:
 def sheet_table(sheet: Table) -> str:
     """The columns of one input sheet."""
     return table(
-        ("column", "what it holds", "allowed", "example"),
+        ("column", "what it holds", "allowed", "example", "other headings that are understood"),
         (
             (
                 _code(c.name) + (" (needed)" if c.required else ""),
                 c.meaning,
-                c.allowed,
+                c.allowed + (f" (also: {', '.join(c.words)})" if c.words else ""),
                 _code(c.example),
+                ", ".join(c.also),
             )
             for c in sheet.columns
         ),
@@ -82,7 +83,7 @@ def settings_table(settings: Iterable[Setting]) -> str:
 
 def _default(setting: Setting) -> str:
     value = setting.default
-    if setting.form is Form.YES_NO:
+    if setting.kind is ValueKind.YES_NO:
         return _code(str(value).lower())
     if value in ("", None, (), {}):
         return "none"
@@ -132,16 +133,16 @@ class Mistake:
 MISTAKES = (
     Mistake("a date the local way", "crosses.csv", "2025-06-04", "04.06.2025"),
     Mistake("a date that a spreadsheet ate", "crosses.csv", "2025-06-04", "45812"),
-    Mistake("a decimal comma, in quotation marks", "crosses.csv", ",24.5,", ',"24,5",'),
+    Mistake("a unit in a column of numbers", "crosses.csv", ",24.5,", ",24.5 C,"),
     Mistake("Fahrenheit", "crosses.csv", ",24.5,", ",76,"),
     Mistake("more anthers than a flower has", "crosses.csv", ",24.5,10,", ",24.5,12,"),
     Mistake("seeds, but no pods", "crosses.csv", ",2,1,4,", ",2,0,4,"),
     Mistake("an operator's time of 25 hours", "crosses.csv", ",09:30,", ",25:30,"),
-    Mistake("a heading of the lab's own", "crosses.csv", "cross_id,mother", "cross no,mother"),
+    Mistake("a heading misspelt", "crosses.csv", ",operator,", ",operater,"),
     Mistake("a mother that was never genotyped", "crosses.csv", "X001,Lark,", "X001,Linnet,"),
     Mistake("a name with another capital letter", "crosses.csv", "X001,Lark,", "X001,lark,"),
     Mistake("a plant of a tag that is not in the book", "samples/plate1.csv", ",,X001,1", ",,X0O1,1"),
-    Mistake("a word that is not a role", "samples/plate1.csv", "E1,progeny", "E1,F1"),
+    Mistake("a word that is not a role", "samples/plate1.csv", "E1,progeny", "E1,child"),
     Mistake("the same well twice", "samples/plate1.csv", "B01,plate1,B1", "B01,plate1,A1"),
     Mistake("a well that no plate has", "samples/plate1.csv", "B01,plate1,F1,", "B01,plate1,F123,"),
     Mistake("a sample that is not in the file", "samples/plate1.csv", "S05,", "S50,"),

@@ -1,4 +1,4 @@
-"""Names as they may be shown: nothing that a terminal, a browser or a spreadsheet would act on."""
+"""Text as it may be shown: names that no terminal, browser or spreadsheet acts on, and counts with nouns."""
 
 from __future__ import annotations
 
@@ -36,6 +36,16 @@ def _shown_character(character: str) -> str:
     if category in ("Zl", "Zp"):
         return " "
     return character
+
+
+def plain(text: object) -> str:
+    """Text without control or direction-changing characters."""
+    return "".join(
+        c
+        if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
+        else f"<U+{ord(c):04X}>"
+        for c in str(text)
+    )
 
 
 def count_of(number: int, one: str, many: str = "") -> str:

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from crossproof.errors import UsageError
-from crossproof.io.config.settings import SETTINGS
 from crossproof.io.records.checks import check_calls
 from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CROSSES, MARKERS, SAMPLES
+from crossproof.model.declaration import SETTINGS
 from crossproof.season.templates import new_season
 
 

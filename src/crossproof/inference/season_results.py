@@ -24,10 +24,11 @@ N_SOURCES = 3
 
 @dataclass(frozen=True)
 class Plant:
-    """A progeny plant and the well numbers in which it was typed."""
+    """A progeny plant, the well numbers in which it was typed, and its pod, "" where that is not recorded."""
 
     plant: str
     wells: tuple[int, ...]
+    pod: str = ""
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,8 @@ class FamilyResult:
     father_version_probability: Floats
     mother_departure: float  # expected share of used markers at which the mother plant is not as its line
     father_departure: float
+    run_departure: float  # expected share at which parent plants of the run are not as their lines
+    parent_faults: Floats  # 2, fault: posterior of each of `FAULTS`, mother and father
     departure_parent: Texts  # departure: "mother" or "father"
     departure_row: Ints  # departure: joined marker row
     departure_line: Ints  # departure: genotype index of the line

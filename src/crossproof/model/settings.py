@@ -4,40 +4,43 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from crossproof.model.declaration import default
 from crossproof.model.results import Relation, Verdict
 
 
 @dataclass(frozen=True)
 class Settings:
-    """Thresholds, starting values and priors of the model; the names are those of config.yaml.
+    """Thresholds, starting values and priors of the model; names and defaults are those of config.yaml.
 
     All rates, shares and probabilities are between 0 and 1. `max_markers_per_cross` None means all.
     """
 
-    min_posterior: float = 0.95
-    min_call_rate: float = 0.5
-    min_marker_call_rate: float = 0.5
-    min_markers_scored: int = 3
-    false_heterozygote: float = 0.005
-    dropout: float = 0.02
-    swap: float = 0.002
-    floor: float = 0.005
-    read_error: float = 0.01
-    overdispersion: float = 0.02
-    parent_departure: float = 0.02
-    inbreeding: float = 0.98
-    class_prior: tuple[float, float, float, float] = (6.0, 3.0, 0.8, 0.2)
-    panel_donor_share: float = 0.7
-    max_markers_per_cross: int | None = 2000
-    max_false_heterozygote: float = 0.15
-    line_conflict: float = 0.10
-    centimorgan_per_megabase: float = 0.0
-    """How much of the genetic map a megabase is, where markers have no place on it; 0: one Morgan a
-    chromosome."""
+    min_posterior: float = default("min_posterior")
+    min_call_rate: float = default("min_call_rate")
+    min_marker_call_rate: float = default("min_marker_call_rate")
+    min_markers_scored: int = default("min_markers_scored")
+    false_heterozygote: float = default("false_heterozygote")
+    dropout: float = default("dropout")
+    swap: float = default("swap")
+    floor: float = default("floor")
+    read_error: float = default("read_error")
+    overdispersion: float = default("overdispersion")
+    parent_departure: float = default("parent_departure")
+    inbreeding: float = default("inbreeding")
+    class_prior: tuple[float, float, float, float] = default("class_prior")
+    panel_donor_share: float = default("panel_donor_share")
+    max_markers_per_cross: int | None = default("max_markers_per_cross")
+    max_false_heterozygote: float = default("max_false_heterozygote")
+    line_conflict: float = default("line_conflict")
+    centimorgan_per_megabase: float = default("centimorgan_per_megabase")
     wrong_tube: float = 0.01
     """Prior probability that the single tube of a line held something else."""
     wrong_plant: float = 0.03
     """Prior probability that a parent plant was not of its line, or one foreign donor made the whole pod."""
+    heterogeneous_line: float = 0.03
+    """Prior probability that a parent plant departs from its line as plants of a heterogeneous line do."""
+    later_generation: float = 0.01
+    """Prior probability that a whole tag is seed of a later generation of its cross."""
 
 
 RELATION_WEIGHTS: dict[Relation, float] = {

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from crossproof.model.arrays import Bools, Floats, Ints
+from crossproof.model.declaration import default
 from crossproof.model.genotypes import Markers, n_genotypes
 
 
@@ -97,35 +98,35 @@ class PlanSettings:
     too. `clear_share`: posterior at which a line counts as fixed when contrast markers are counted.
     """
 
-    min_posterior: float = 0.95
+    min_posterior: float = default("min_posterior")
     wanted: float = 0.95
-    success_probability: float = 0.95
-    target_hybrids: int = 4
+    success_probability: float = default("success_probability")
+    target_hybrids: int = default("target_hybrids")
     family_size: int = 8
-    swap: float = 0.002
-    floor: float = 0.005
-    parent_departure: float = 0.02
-    inbreeding: float = 0.98
-    class_prior: tuple[float, float, float, float] = (6.0, 3.0, 0.8, 0.2)
-    panel_donor_share: float = 0.7
-    min_markers_scored: int = 3
+    swap: float = default("swap")
+    floor: float = default("floor")
+    parent_departure: float = default("parent_departure")
+    inbreeding: float = default("inbreeding")
+    class_prior: tuple[float, float, float, float] = default("class_prior")
+    panel_donor_share: float = default("panel_donor_share")
+    min_markers_scored: int = default("min_markers_scored")
     clear_share: float = 0.9
     max_markers_per_cross: int = 300
     sharp_bounds: bool = True
     draws: int = 2000
     seed: int = 1
-    plate_wells: int = 96
-    blanks_per_plate: int = 3
-    parent_wells: int = 2
+    plate_wells: int = int(default("plate_wells"))
+    blanks_per_plate: int = default("blanks_per_plate")
+    parent_wells: int = default("parent_wells")
     plant_replicates_per_plate: int = 1
-    randomise: bool = False
-    test_cost: float = 0.0
-    currency: str = ""
-    max_panel_markers: int = 0
-    forced_in: tuple[str, ...] = field(default=())
-    forced_out: tuple[str, ...] = field(default=())
+    randomise: bool = default("randomise")
+    test_cost: float = default("test_cost")
+    currency: str = default("currency")
+    max_panel_markers: int = default("max_panel_markers")
+    forced_in: tuple[str, ...] = default("forced_in")
+    forced_out: tuple[str, ...] = default("forced_out")
     min_per_chromosome: int = 1
-    min_spacing: int = 0
+    min_spacing: int = default("min_spacing")
     solver_seconds: float = 20.0
     prove_all_classes: bool = False
 

@@ -6,7 +6,7 @@ A *well* of the model is a row of the samples sheet; wells are numbered by their
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -185,14 +185,22 @@ def family_inputs(samples: pd.DataFrame, crosses: pd.DataFrame) -> list[FamilyIn
     """The progeny plants of every cross that has any, plants by name, crosses in the records' order."""
     progeny = samples[(samples["role"] == "progeny") & (samples["cross_id"] != "")]
     plants: dict[str, dict[str, list[int]]] = {}
-    columns = (progeny.index.tolist(), progeny["cross_id"].tolist(), progeny["plant"].tolist())
-    for row, cross, plant in zip(*columns, strict=True):
+    pods: dict[tuple[str, str], str] = {}
+    columns = (progeny.index.tolist(), *(progeny[c].tolist() for c in ("cross_id", "plant", "pod")))
+    for row, cross, plant, pod in zip(*columns, strict=True):
         plants.setdefault(cross, {}).setdefault(plant, []).append(int(row))
+        pods.setdefault((cross, plant), pod)
     return [
-        FamilyInput(r.cross_id, r.mother, r.father, tuple(Plant(p, tuple(w)) for p, w in named))
+        FamilyInput(r.cross_id, r.mother, r.father, _plants(r.cross_id, named, pods))
         for r in cross_records(crosses)
         if (named := sorted(plants.get(r.cross_id, {}).items()))
     ]
+
+
+def _plants(
+    cross: str, named: list[tuple[str, list[int]]], pods: Mapping[tuple[str, str], str]
+) -> tuple[Plant, ...]:
+    return tuple(Plant(name, tuple(wells), pods[cross, name]) for name, wells in named)
 
 
 def cross_records(crosses: pd.DataFrame) -> list[CrossRecord]:
@@ -232,7 +240,10 @@ def restricted(panel: Panel, rows: Bools) -> Panel:
 
 def panel_digest(panel: Panel, markers: Markers) -> str:
     """Digest of what a family is judged with, at the panel's markers."""
-    parts: list[Any] = [panel.lines, panel.version_line.tolist(), float(panel.h), panel.class_prior.tolist()]
+    parts: list[Any] = [
+        panel.lines, panel.version_line.tolist(), float(panel.h), panel.class_prior.tolist(),
+        list(astuple(panel.tag_rates)),
+    ]  # fmt: skip
     for block in panel.blocks:
         rows = block.rows
         parts.append(

@@ -19,7 +19,7 @@ _SCALARS = (str, bool, int, float)
 
 def _axis_of(name: str) -> str:
     """The axis along which a field of FamilyResult is stacked."""
-    for prefix in ("mother_version", "father_version", "departure_", "marker_rows"):
+    for prefix in ("mother_version", "father_version", "departure_", "marker_rows", "parent_faults"):
         if name.startswith(prefix):
             return prefix
     return "plant"

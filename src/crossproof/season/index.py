@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,8 @@ from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.records.season_records import Season, read_season
 from crossproof.io.vcf.regions import index_path
-from crossproof.season.corrections import apply_corrections
+from crossproof.model.declaration import Slice, names_of
+from crossproof.season.corrections import Corrected, apply_corrections
 from crossproof.season.work_folder import (
     WorkFolder,
     bucket_of,
@@ -64,13 +65,6 @@ PART_BYTES = 256 << 20
 PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
 MOST_PARTS = 16
 
-READING_KEYS = ("evidence", "missing", "max_markers", "max_input_gb", "max_alleles")
-MODEL_KEYS = (
-    "false_heterozygote", "dropout", "swap", "floor", "read_error", "overdispersion", "parent_departure",
-    "inbreeding", "class_prior", "panel_donor_share", "max_markers_per_cross", "max_false_heterozygote",
-    "line_conflict", "min_marker_call_rate", "centimorgan_per_megabase",
-)  # fmt: skip
-VERDICT_KEYS = ("min_posterior", "min_call_rate", "min_markers_scored")
 IDENTITY = (
     "sample_id",
     "batch",
@@ -344,28 +338,9 @@ def _fresh_index(
     problems = sorted({*problems, *corrected.problems}, key=_order)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(problems)
-    settings = config.to_dict()
-    reading = {k: settings.get(k) for k in READING_KEYS}
-    markers = _slice(season.markers) if season.markers is not None else ""
-    batches = {}
-    for entry, g in zip(settings.pop("genotypes"), config.genotypes, strict=True):
-        sha = files.get(config.shown(g.file), {"sha256": "missing"})["sha256"]
-        options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
-        options["lists"] = [files[config.shown(p)]["sha256"] for p in g.lists]
-        batches[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, markers)
-    identity = [_slice(samples, IDENTITY), _slice(crosses, PEDIGREE)]
-    model = digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}, *identity, echo)
-    verdict = digest_of({k: settings.get(k) for k in VERDICT_KEYS}, _slice(samples), echo)
-    steps = {
-        "model": digest_of(METHOD_VERSION, {k: settings.get(k) for k in MODEL_KEYS}),
-        "panel": model,
-        "plates": digest_of(model, _slice(samples, (*IDENTITY, "plate", "well")), dismissed),
-        "samples": _slice(samples, ("sample_id", "batch")),
-        "thresholds": digest_of({k: settings.get(k) for k in VERDICT_KEYS}),
-        "verdicts": verdict,
-        "rates": digest_of(settings, _slice(crosses)),
-        "report": digest_of(__version__, settings, [str(p) for p in problems]),
-    }
+    hashes = {name: entry["sha256"] for name, entry in files.items()}
+    batches = batch_digests(config, hashes, season.markers)
+    steps = step_digests(config, replace(corrected, samples=samples, crosses=crosses), problems)
     records = {}
     for name, frame in (("samples", samples), ("crosses", crosses), ("markers", season.markers)):
         if frame is not None:
@@ -388,6 +363,50 @@ def _fresh_index(
     }
     write_kept(folder.index, kept)
     return _index_from(folder, config, kept)
+
+
+def batch_digests(config: Config, hashes: Mapping[str, str], markers: pd.DataFrame | None) -> dict[str, str]:
+    """Digest of every genotype file with what its reading depends on; `hashes` are those of the files."""
+    settings = config.to_dict()
+    reading = {k: settings[k] for k in names_of(Slice.READING)}
+    sheet = _slice(markers) if markers is not None else ""
+    found = {}
+    for entry, g in zip(settings["genotypes"], config.genotypes, strict=True):
+        sha = hashes.get(config.shown(g.file), "missing")
+        options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
+        options["lists"] = [hashes[config.shown(p)] for p in g.lists]
+        found[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, sheet)
+    return found
+
+
+def step_digests(config: Config, records: Corrected, problems: Iterable[Problem]) -> dict[str, str]:
+    """Digest of the slice of records and settings behind each step after the reading of genotype files.
+
+    What a step takes from an earlier one is no part of its digest: it is run again when that one was.
+    """
+    settings = config.to_dict()
+    del settings["genotypes"]
+
+    def slices(*parts: Slice) -> dict[str, Any]:
+        return {k: settings[k] for k in names_of(*parts)}
+
+    samples, crosses = records.samples, records.crosses
+    told = [str(p) for p in problems]
+    echo = tuple(f"{a.correction.sentence()}: {a.effect}" for a in records.applied)
+    model = digest_of(METHOD_VERSION, slices(Slice.MODEL))
+    panel = digest_of(model, _slice(samples, IDENTITY), _slice(crosses, PEDIGREE), echo)
+    wells = _slice(samples, (*IDENTITY, "plate", "well"))
+    thresholds = digest_of(slices(Slice.PLATES, Slice.VERDICTS))
+    return {
+        "model": model,
+        "panel": panel,
+        "plates": digest_of(panel, slices(Slice.PLATES), wells, sorted(records.dismissed)),
+        "samples": _slice(samples, ("sample_id", "batch")),
+        "thresholds": thresholds,
+        "verdicts": digest_of(thresholds, _slice(samples), echo, told),
+        "rates": digest_of(slices(Slice.RATES), _slice(crosses)),
+        "report": digest_of(__version__, settings, told),
+    }
 
 
 def _parts(path: Path) -> int:

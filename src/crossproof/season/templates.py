@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from crossproof.errors import UsageError, error
-from crossproof.io.config.settings import SETTINGS, Form
 from crossproof.io.results.tables import write_bytes
 from crossproof.io.sheets.columns import CROSSES, MARKERS, SAMPLES, Table
+from crossproof.model.declaration import SETTINGS, ValueKind
 
 _N_MARKERS = 12
 _CONTRAST = 9
@@ -137,21 +137,21 @@ def config_text() -> str:
         if setting.required:
             continue
         lines.append("")
-        told = setting.form in (Form.TEXT, Form.PATH, Form.HEADINGS)
+        told = setting.kind in (ValueKind.TEXT, ValueKind.PATH, ValueKind.HEADINGS)
         allowed = "" if told else f" ({setting.allowed})"
         lines.append(f"# {setting.meaning[0].upper()}{setting.meaning[1:]}{allowed}.")
-        lines.append(f"#{setting.name}: {_shown(setting.name, setting.form, setting.default)}".rstrip())
+        lines.append(f"#{setting.name}: {_shown(setting.name, setting.kind, setting.default)}".rstrip())
     return "\n".join(lines) + "\n"
 
 
-def _shown(name: str, form: Form, default: object) -> str:
-    if default is None and form is Form.CHOICE:
+def _shown(name: str, kind: ValueKind, default: object) -> str:
+    if default is None and kind is ValueKind.CHOICE:
         return ""
-    if form is Form.HEADINGS:
+    if kind is ValueKind.HEADINGS:
         return "{Tag no: cross_id}"
-    if form is Form.PATH:
+    if kind is ValueKind.PATH:
         return f"{name}.csv"
-    if form is Form.YES_NO:
+    if kind is ValueKind.YES_NO:
         return str(default).lower()
     if isinstance(default, tuple):
         return "[" + ", ".join(f"{v:g}" if isinstance(v, float) else str(v) for v in default) + "]"

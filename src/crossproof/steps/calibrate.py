@@ -48,7 +48,7 @@ from crossproof.season.kept_lines import (
 )
 from crossproof.season.work_folder import file_sha256, read_json, write_json, write_kept
 
-FORMAT = 2
+FORMAT = 3
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from crossproof.inference.family.parent_findings import parent_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -67,6 +68,8 @@ def examine(index: SeasonIndex) -> None:
     print(f"{len(plates)} plates", flush=True)
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, joined, samples, located[0]))
+    results = _evidence(index)
+    found += tuple(parent_findings(results, _places_of(samples), _parents_named(found)))
     found = without_dismissed(found, index.dismissed)
     found = _with_changes(index, found, wells, samples, crosses, located[0])
     problems = finding_problems(
@@ -75,6 +78,38 @@ def examine(index: SeasonIndex) -> None:
         crosses_file=index.config.crosses,
     )
     write_findings(index, FindingsOfSeason(found, tuple(problems)))
+
+
+def _evidence(index: SeasonIndex) -> list[FamilyResult]:
+    """Evidence of every judged family, crosses in order of name."""
+    found = [
+        result
+        for bucket in index.slices()["verify"]
+        for _, result in read_evidence(index.folder.work("verify", f"{bucket}.npz"))
+    ]
+    return sorted(found, key=lambda result: result.cross_id)
+
+
+def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:
+    """Sample and place of every progeny plant's wells."""
+    progeny = samples[samples["role"] == "progeny"]
+    columns = (progeny[c].tolist() for c in ("cross_id", "plant", "sample_id", "plate", "well"))
+    places: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
+    for cross, plant, sample, plate, well in zip(*columns, strict=True):
+        place = f"{plate}:{well}" if plate and well else ""
+        places[cross, plant] = (*places.get((cross, plant), ()), (sample, place))
+    return places
+
+
+def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
+    """Crosses of which the plate checks name another tag, parent or line, with what they name."""
+    named: dict[str, str] = {}
+    for f in found:
+        if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, FindingKind.TAGS_SWAPPED):
+            named[f.subject] = f.other
+            if f.kind is FindingKind.TAGS_SWAPPED:
+                named[f.other] = f.subject
+    return named
 
 
 def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, located: np.ndarray) -> bool:
@@ -191,8 +226,13 @@ def _panel_of(
     if kept is None:
         return steady(fit_panel(wells, lines, families, settings))
     moved = kept.lines.moved(with_files(samples, wells))
-    says = tuple(s for s in kept.estimates.says or () if not moved & {s[1], s[2]})
-    estimates = replace(kept.estimates, says=says)
+    stay = [i for i, s in enumerate(kept.estimates.says or ()) if not moved & {s[1], s[2]}]
+    estimates = replace(
+        kept.estimates,
+        says=tuple((kept.estimates.says or ())[i] for i in stay),
+        departing=tuple(kept.estimates.departing[i] for i in stay),
+        doubts=tuple(d for d in kept.estimates.doubts if d["line"] not in moved),
+    )
     return with_kept_lines(
         fit_panel(wells, lines, families, settings, estimates), kept.lines, wells.markers, moved
     )

@@ -15,6 +15,7 @@ from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.genotypes import reading_problems
 from crossproof.model.genotypes import CallBatch
+from crossproof.model.results import FileState
 from crossproof.season.evidence import StoredBatch
 from crossproof.season.index import SeasonIndex, problem_entry, read_record, require_unchanged
 from crossproof.season.work_folder import WorkFolder, read_kept, write_kept
@@ -37,8 +38,8 @@ def ingest(index: SeasonIndex, bucket: int) -> None:
         {
             "ran": attempt,
             "batches": {n: o["digest"] for n, o in outcome.items()},
-            "failed": {n: o["attempts"] for n, o in outcome.items() if o["state"] == "error"},
-            "set aside": any(o["state"] == "set aside" for o in outcome.values()),
+            "failed": {n: o["attempts"] for n, o in outcome.items() if o["state"] == FileState.ERROR},
+            "set aside": any(o["state"] == FileState.SET_ASIDE for o in outcome.values()),
         },
     )
     write_kept(index.folder.work("ingest", f"{bucket}.json"), outcome)
@@ -58,7 +59,7 @@ def _ingest_one(
             forget_parts(index, digest)
     except PlateError as refused:
         problems = [problem_entry(p) for p in refused.problems]
-        return {"state": "set aside", "digest": digest, "problems": problems}
+        return {"state": FileState.SET_ASIDE.value, "digest": digest, "problems": problems}
     except (OSError, MemoryError, InputError):
         # A full disk or too little memory says nothing about the file: the job fails and is tried again.
         # A file that was changed meanwhile ends the run.
@@ -72,13 +73,13 @@ def _ingest_one(
             value=f"{type(fault).__name__}: {fault}",
         )
         return {
-            "state": "error",
+            "state": FileState.ERROR.value,
             "digest": digest,
             "attempts": attempts + 1,
             "problems": [problem_entry(told)],
         }
     return {
-        "state": "used",
+        "state": FileState.USED.value,
         "digest": digest,
         "samples": list(batch.samples),
         "markers": len(batch.markers),
@@ -148,5 +149,5 @@ def stored_batches(states: dict[str, dict[str, Any]]) -> tuple[StoredBatch, ...]
     return tuple(
         StoredBatch(name, s["digest"], tuple(s["samples"]), s["markers"])
         for name, s in states.items()
-        if s["state"] == "used"
+        if s["state"] == FileState.USED
     )

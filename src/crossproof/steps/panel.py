@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.errors import InputError, error
+from crossproof.inference.lines.line_doubts import belief_about, heterogeneous_share
 from crossproof.inference.season_model import FamilyInput, Panel, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import write_arrays, write_calls
@@ -83,7 +84,9 @@ def panel(index: SeasonIndex) -> None:
         folder.work("panel", "slices.json"),
         {
             "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
-            "examine": {"season": digests.season()},
+            "examine": {
+                "season": digest_of(digests.season(), sorted(d for m in dealt.values() for d, _ in m))
+            },
             "ingest": {str(b): digests.ingest_buckets(members) for b, members in dealt.items()},
         },
     )
@@ -96,7 +99,7 @@ def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members
     for digest, family in members:
         batches = batches_of(family, digests.located)
         later = list(digests.later_crosses(batches))
-        plants = [[p.plant, list(p.wells)] for p in family.plants]
+        plants = [[p.plant, list(p.wells), p.pod] for p in family.plants]
         entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
     later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
     write_kept(
@@ -189,6 +192,7 @@ class SliceDigests:
         wells = [
             [
                 p.plant,
+                p.pod,
                 [[self.calls_digest(w), self.sample[w]] for w in p.wells if self.located[w] >= 0],
             ]
             for p in family.plants
@@ -197,16 +201,24 @@ class SliceDigests:
             self.index.steps["model"], family.cross_id, family.mother, family.father, wells,
             self.view(batches)[1], self._known_digest,
             [[c, self.parents[c]] for c in self.later_crosses(batches)],
-            [round(self.tube_odds(line, family.cross_id), 12) for line in (family.mother, family.father)],
+            [self.belief(line, family.cross_id) for line in (family.mother, family.father)],
         )  # fmt: skip
 
     def calls_digest(self, well: int) -> str:
         """Digest of the file that a well's calls are in."""
         return str(self.joined.stored[self.located[well]].digest)
 
-    def tube_odds(self, line: str, cross: str) -> float:
-        """What the line's other families say of its tubes, see `Panel.tube_odds`."""
-        return self.fitted.tube_odds(line, cross, self.settings)
+    def belief(self, line: str, cross: str) -> str:
+        """Digest of what the line's tubes and other families say of it, and how far its plants differ."""
+        if not len(self.fitted.versions(line)):
+            return ""
+        belief = belief_about(self.fitted, line, cross, self.settings)
+        return digest_of(
+            round(belief.log_odds, 9), round(belief.log_odds_field, 9), round(belief.log_untyped, 9),
+            sorted((name, round(x, 9)) for name, x in belief.log_lines.items()),
+            [np.round(x, 6).tobytes().hex() for x in belief.learned],
+            round(heterogeneous_share(self.fitted, line, cross), 9),
+        )  # fmt: skip
 
     def family_bucket(self, family: FamilyInput) -> int:
         """Bucket of a family: by the first of its plates, so that one plate's families lie together."""
@@ -226,9 +238,8 @@ class SliceDigests:
         return sorted({bucket_of(self.joined.stored[b].batch, self.index.buckets) for b in files})
 
     def season(self) -> str:
-        """Digest of what the plate checks follow from: every well, the panel, the parents on record."""
+        """Digest of what the plate checks take from here: calls, the panel, the parents on record."""
         return digest_of(
-            self.index.steps["plates"],
             [[s.batch, s.digest] for s in self.joined.stored],
             sorted(self.parents.items()),
             panel_digest(self.fitted, self.joined.markers),

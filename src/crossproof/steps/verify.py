@@ -54,7 +54,7 @@ def _judge(
     joined, fitted = read_panel(folder)
     located = read_located(folder.work("panel", "located"))
     rows = np.zeros(len(located[0]), dtype=bool)
-    rows[[w for m in members for _, wells in m[4] for w in wells]] = True
+    rows[[w for m in members for _, wells, _ in m[4] for w in wells]] = True
     wells = load_wells(folder, joined, located, rows)
     groups: dict[tuple[bytes, tuple[str, ...]], list[list[Any]]] = {}
     for member in members:
@@ -65,7 +65,9 @@ def _judge(
         view = restricted(fitted, np.frombuffer(mask_bytes, dtype=bool))
         others = prepare_crosses([CrossRecord(c, *crosses[c]) for c in sorted([*known, *later])], view)
         for digest, cross, mother, father, plants, _, _ in group:
-            family = FamilyInput(cross, mother, father, tuple(Plant(p, tuple(w)) for p, w in plants))
+            family = FamilyInput(
+                cross, mother, father, tuple(Plant(p, tuple(w), pod) for p, w, pod in plants)
+            )
             found[digest] = verify_family(family, wells, view, settings, others)
     return found
 

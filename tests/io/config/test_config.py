@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from season_builder import BASE
 
 from crossproof.errors import InputError, Problem
+from crossproof.io.config.schema import config_schema, schema_text
 from crossproof.io.config.season_config import Config, find_config, read_config
-from crossproof.io.config.settings import SETTINGS, Form, config_schema, schema_text
 from crossproof.io.config.yaml_text import read_yaml
+from crossproof.model.declaration import SETTINGS, ValueKind
 from crossproof.model.genotypes import Evidence
 from crossproof.season.templates import config_text
 
@@ -79,7 +80,7 @@ def test_each_default_is_allowed_by_the_schema_and_by_the_reader(tmp_path: Path)
     """Every commented setting of a new season's config.yaml may be uncommented as it stands."""
     text = config_text()
     for setting in SETTINGS:
-        if setting.form not in (Form.PATH, Form.HEADINGS) and not setting.required:
+        if setting.kind not in (ValueKind.PATH, ValueKind.HEADINGS) and not setting.required:
             assert f"\n#{setting.name}:" in text
             text = text.replace(f"\n#{setting.name}:", f"\n{setting.name}:")
     jsonschema.validate(yaml.safe_load(text), config_schema())

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from crossproof.errors import Severity
 from crossproof.io.sheets.columns import CROSSES, SAMPLES, TABLES, Kind, heading_key, match_headings, nearest
 from crossproof.io.sheets.names import name_fault
 from crossproof.io.sheets.values import read_choice, read_date, read_integer, read_number, read_time
@@ -37,7 +38,7 @@ def case(letter: str) -> st.SearchStrategy[str]:
 def test_a_heading_that_is_not_ours_keeps_its_text() -> None:
     names, problems = match_headings(["cross_id", " Bench No "], CROSSES, {}, file="c.csv", header_row=1)
     assert names == ("cross_id", "Bench No")
-    assert problems == []
+    assert [(p.severity, p.value) for p in problems] == [(Severity.NOTE, "Bench No")]
 
 
 def test_a_renamed_heading_counts_as_ours_and_clashes_with_it() -> None:
@@ -51,10 +52,27 @@ def test_a_renamed_heading_counts_as_ours_and_clashes_with_it() -> None:
 
 
 def test_missing_required_columns_are_all_named_with_the_nearest_heading() -> None:
-    _, problems = match_headings(["Sample", "Rolle"], SAMPLES, {}, file="s.csv", header_row=1)
-    assert [p.column for p in problems] == ["sample_id", "role"]
-    assert "{Sample: sample_id}" in problems[0].remedy
-    assert "{Rolle: role}" in problems[1].remedy
+    _, problems = match_headings(["Sampel_id", "Rolle"], SAMPLES, {}, file="s.csv", header_row=1)
+    errors = [p for p in problems if p.severity is Severity.ERROR]
+    assert [p.column for p in errors] == ["sample_id", "role"]
+    assert "{Sampel_id: sample_id}" in errors[0].remedy
+    assert "{Rolle: role}" in errors[1].remedy
+
+
+def test_every_usual_heading_means_its_column_and_no_other() -> None:
+    for table in TABLES.values():
+        for column in table.columns:
+            for heading in column.also:
+                names, _ = match_headings([heading.title()], table, {}, file="s.csv", header_row=1)
+                assert names == (column.name,), heading
+
+
+def test_a_usual_heading_beside_the_exact_one_stays_the_users_own() -> None:
+    names, problems = match_headings(
+        ["cross_id", "operator", "Technician"], CROSSES, {}, file="c.csv", header_row=1
+    )
+    assert names == ("cross_id", "operator", "Technician")
+    assert all(p.severity is Severity.NOTE for p in problems)
 
 
 def test_nearest_is_empty_where_nothing_is_alike() -> None:

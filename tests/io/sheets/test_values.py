@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 
 from crossproof.errors import Severity
 from crossproof.io.sheets.columns import CROSSES
-from crossproof.io.sheets.values import read_date, read_integer, read_number, read_temperature, read_time
+from crossproof.io.sheets.values import (
+    DateOrder,
+    date_order,
+    decimal_sign,
+    read_date,
+    read_integer,
+    read_number,
+    read_temperature,
+    read_time,
+)
 
 TODAY = dt.date(2031, 7, 1)
 
@@ -34,9 +43,38 @@ def test_other_notations_name_the_day_among_their_meanings(day: dt.date) -> None
         str((day - dt.date(1899, 12, 30)).days),
     ):
         value, fault = read_date(text, TODAY)
-        assert value is None
-        assert fault is not None
-        assert day.isoformat() in fault.remedy, text
+        if value is None:
+            assert fault is not None
+            assert day.isoformat() in fault.remedy, text
+        else:
+            assert value == day.isoformat(), text
+
+
+@given(st.lists(st.dates(dt.date(1960, 1, 1), TODAY), min_size=1))
+def test_an_order_that_a_column_proves_reads_every_date_of_it(days: list[dt.date]) -> None:
+    for order, write in (
+        (DateOrder.DAY_MONTH, "{0.day}.{0.month}.{0.year}"),
+        (DateOrder.MONTH_DAY, "{0:%m/%d/%Y}"),
+    ):
+        texts = [write.format(d) for d in days]
+        found = date_order(texts)
+        assert found in (order, None)
+        assert (found is None) == all(d.day <= 12 for d in days)
+        if found is not None:
+            assert [read_date(t, TODAY, found)[0] for t in texts] == [d.isoformat() for d in days]
+
+
+@pytest.mark.parametrize(
+    ("texts", "changed"),
+    [
+        (["24,5", "26", ""], True),
+        (["24,5", "25.1"], False),
+        (["1,200", "24,5"], False),
+        (["24.5", "26"], False),
+    ],
+)
+def test_decimal_commas_are_read_where_the_whole_column_has_them(texts: list[str], changed: bool) -> None:
+    assert (decimal_sign(texts)("24,5") == "24.5") is changed
 
 
 @pytest.mark.parametrize(

@@ -417,3 +417,26 @@ def test_ten_thousand_crosses_in_time() -> None:
     for table in TABLES:
         assert len(table(crosses, verdicts, OPTIONS)) > 0
     assert time.process_time() - start < 30  # 20 s on an idle machine
+
+
+def test_a_cross_with_a_proven_hybrid_is_not_said_to_be_beyond_proof() -> None:
+    from crossproof.steps.rates import rate_tables
+
+    crosses, verdicts = small()
+    verdicts["contrast_markers"] = 2
+    samples = pd.DataFrame({"role": ["parent"] * 2, "line": ["L1", "L2"]})
+    config = RateOptions()
+    shown = rate_tables(crosses, samples, verdicts, _Config(config))["crosses"].set_index("cross_id")
+    has_hybrid = verdicts.groupby("cross_id")["verdict"].apply(lambda v: (v == "hybrid").any())
+    for cross, any_hybrid in has_hybrid.items():
+        if cross in shown.index:
+            assert (shown.loc[cross, "verifiable"] == "yes") == any_hybrid
+
+
+class _Config:
+    """The settings that the rates ask for."""
+
+    min_markers_scored = 3
+
+    def __init__(self, options: RateOptions) -> None:
+        vars(self).update(vars(options))

@@ -118,7 +118,9 @@ def prepare(
         family.cross_id,
         family.mother,
         family.father,
-        tuple(type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0))) for p in family.plants),
+        tuple(
+            type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0)), p.pod) for p in family.plants
+        ),
     )
     mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
     is_donor = np.ones(len(panel.version_line), dtype=bool)

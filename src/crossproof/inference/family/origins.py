@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from crossproof.inference.family.parent_readings import Fault, Reading
+from crossproof.inference.family.parent_hypotheses import OF_GENERATION, Fault, Reading
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import PAIR_RELATIONS
 from crossproof.inference.season_results import RELATIONS, FamilyInput
@@ -136,7 +136,8 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
     """
     klass, relation, words = origins.klass.copy(), origins.relation.copy(), list(origins.words)
     version = reading.mother if reading.fault is Fault.MOTHER_PLANT else reading.father
-    name = "" if version is None else panel.lines[panel.version_line[version]]
+    relative = reading.departs[0 if reading.fault is Fault.MOTHER_PLANT else 1] is not None
+    name = "" if version is None or relative else panel.lines[panel.version_line[version]]
     for row in range(origins.n_pair + origins.n_donor if reading.fault is Fault.MOTHER_PLANT else 0):
         klass[row] = CLASS_INDEX[Verdict.OFF_PEDIGREE]
         selfed = origins.relation[row] == RELATION_NUMBER[Relation.SELF]
@@ -149,7 +150,7 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
             klass[row] = CLASS_INDEX[Verdict.OUTCROSS]
             relation[row] = RELATION_NUMBER[Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN]
             words[row] = f"pollen of {name}" if name else "unknown pollen"
-    if reading.fault is not Fault.NONE:
+    if reading.fault not in (Fault.NONE, Fault.GENERATION):
         inside = slice(0, origins.n_pair + origins.n_donor)
         klass = np.concatenate([klass, origins.klass[inside]])
         relation = np.concatenate([relation, origins.relation[inside]])
@@ -164,13 +165,22 @@ def row_scores(
     donor: Floats,
     flat: Floats,
     typed: tuple[Floats, Floats],
+    typed_share: Floats,
 ) -> Floats:
-    """log prior + log likelihood (row, n) in the order of `relabel`; `typed`: fits as typed."""
+    """log prior + log likelihood (row, n) in the order of `relabel`; `typed`: fits as typed.
+
+    `typed_share` (n,): share of plants that are of the parents as typed after all.
+    """
     inside = origins.n_pair + origins.n_donor
     scores = origins.log_prior[:, None] + np.concatenate([pair, donor, flat])
     if reading.fault is Fault.NONE:
         return np.asarray(scores)
-    share = reading.typed_share
-    scores[:inside] += np.log1p(-share)
-    as_typed = np.log(share) + origins.log_prior[:inside, None] + np.concatenate(typed)
+    if reading.fault is Fault.GENERATION:
+        scores += np.log1p(-OF_GENERATION)
+        row = reading.generation
+        scores[row] = np.logaddexp(scores[row], np.log(OF_GENERATION) + pair[row])
+        return np.asarray(scores)
+    with np.errstate(divide="ignore"):
+        scores[:inside] += np.log1p(-np.minimum(typed_share, 1 - 1e-16))
+        as_typed = np.log(typed_share) + origins.log_prior[:inside, None] + np.concatenate(typed)
     return np.concatenate([scores, as_typed])

@@ -1,239 +1,59 @@
-"""Which plants a family's parents really are: readings of its parents, weighed by their evidence.
+"""Weighing the hypotheses about a family's parents and tag by their evidence.
 
-A *reading* says how the typing of a parent line bears on this family:
-
-- as typed: the parent plant is of the line, and the tube held the line (one of several clusters of tubes,
-where the line's replicates contradict each other);
-- wrong tube: the parent plant is of the line, but the tube held something else, so that the plants are what
-  their tag says and the line's typing is not: hybrids are hybrids;
-- wrong plant: the tube is right, but the plant in the field was another one, so that what looks like a hybrid
-is an outcross (wrong father) or something off pedigree (wrong mother). A pod that was pollinated by one
-foreign donor throughout looks the same and gets the same name.
-
-Under a wrong plant, some plants of the family may still be of the plant that was meant, so that every plant
-can also be what it would be as typed (`Reading.typed_share`).
-
-The last two explain the data alike: all plants of the family agree on a parent other than the one typed,
-which is then another panel line or one never typed. Only the prior tells them apart, and that knows how many
-replicates of the line agree, and what the line's *other* families say of its tube (`Panel.tube_odds`).
-Under each reading the family model judges all plants; plants' probabilities are the mean over readings,
-weighed by prior x evidence.
+Under each hypothesis (`parent_hypotheses`) the family model judges all plants; plants' probabilities are
+the mean over hypotheses, weighed by prior x evidence. A wrong tube and another plant explain one tag alike:
+its plants agree on a parent other than the one typed. What tells them apart is how many tubes of the line
+agree, and whether the line's other tags demand the same other genotype (`line_doubts`). Where another plant
+has had a part of the tag only, the share of pods as typed is integrated with mass at "none": a foreign pod
+is one event, however many plants of it were typed.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from enum import Enum
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Family, Priors, Solution
-from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel, PanelBlock
+from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.parent_hypotheses import (
+    DEPARTURE_SOLVED,
+    GRAVITY,
+    HETEROGENEOUS_WEIGHTS,
+    RELATIVE_SHARE,
+    RELATIVE_WEIGHTS,
+    WHOLE_SHARE,
+    Fault,
+    Reading,
+    Readings,
+    log_sizes,
+)
+from crossproof.inference.family.reading_solver import ReadingSolver, Solved
+from crossproof.inference.lines.doubt import Doubt
+from crossproof.inference.lines.line_doubts import (
+    UNTYPED_SHARE,
+    TubeBelief,
+    belief_about,
+    heterogeneous_share,
+)
+from crossproof.inference.lines.panel import Panel
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 
-UNTYPED_SHARE = 0.3
-"""Share of wrong parents whose line is a line that was never typed; as for unknown pollen."""
 CLEAR_ENOUGH = 0.9
-"""A family is taken as read when all its plants are hybrid or self with this probability."""
-DEPARTS = 0.10
-"""Expected share of departing markers from which on other readings are tried."""
+"""A family is taken as typed when all its plants are hybrid or self with this probability."""
+DEPARTS = 0.05
+"""Least expected share of departing markers from which on other hypotheses are tried."""
+DEPARTS_ERRORS = 2.0
+"""Standard errors above the run's departure, as many markers allow, that it takes as well."""
 NEGLIGIBLE = 1e-4
-"""Weight of a reading below which it is dropped."""
+"""Weight of a hypothesis below which it is dropped."""
 FULL_LOOK = 0.01
-"""Weight of a reading from which on every donor is weighed under it, not those of the first reading alone."""
+"""Weight from which on every donor is weighed under a hypothesis, not those of the first one alone."""
 LINES_TRIED = 2
 """Panel lines tried in place of one that its progeny contradict."""
 CLOSE = 12.0
-"""Natural-log distance from the best reading within which a line's foreseen evidence is worth a solution."""
-
-
-class Fault(Enum):
-    """What a reading takes to be wrong."""
-
-    NONE = "as typed"
-    TUBE = "wrong tube"
-    FATHER_PLANT = "wrong father plant"
-    MOTHER_PLANT = "wrong mother plant"
-
-
-GRAVITY = (Fault.NONE, Fault.TUBE, Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
-"""Faults by how far they take a plant from its tag."""
-
-
-@dataclass(frozen=True)
-class Reading:
-    """One reading: versions of the mother and father, None for a line that was never typed."""
-
-    mother: int | None
-    father: int | None
-    log_prior: float
-    fault: Fault = Fault.NONE
-
-    @property
-    def typed_share(self) -> float:
-        """Share of the family's plants whose parents are the ones as typed after all."""
-        return _TYPED_SHARE[self.fault]
-
-
-PLANT_SHARE = 0.5
-_TYPED_SHARE = {
-    Fault.NONE: 0.0,
-    Fault.TUBE: 0.01,
-    Fault.FATHER_PLANT: PLANT_SHARE,
-    Fault.MOTHER_PLANT: PLANT_SHARE,
-}
-"""A wrong tube is wrong for the whole family; a wrong plant has had its share of the pods."""
-
-
-@dataclass(frozen=True)
-class Readings:
-    """The readings that count, likeliest first, with their `weight` (reading,), summing to 1.
-
-    `plain` (n, 2): posteriors of hybrid and self under the parents as typed; `typed`: the likeliest solution
-    as typed, to which the `typed_share` of plants under the other readings refers.
-    """
-
-    readings: tuple[Reading, ...]
-    solutions: tuple[Solution, ...]
-    weight: Floats
-    plain: Floats
-    typed: Solution
-
-    def as_typed(self) -> Readings:
-        """Those of them that take the tubes to be right."""
-        keep = [i for i, reading in enumerate(self.readings) if reading.fault is Fault.NONE]
-        weight = self.weight[keep]
-        return replace(
-            self,
-            readings=tuple(self.readings[i] for i in keep),
-            solutions=tuple(self.solutions[i] for i in keep),
-            weight=weight / weight.sum(),
-        )
-
-
-def parent_prior(block: PanelBlock, place: Ints, version: int | None, h: float, inbreeding: float) -> Floats:
-    """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
-    if version is None:
-        return block.pool(inbreeding)[place]
-    departed, stayed = block.parent_parts(place, version, h)
-    return departed + stayed
-
-
-class _Reader:
-    """Solves readings of one family, each once."""
-
-    def __init__(
-        self,
-        family: Family,
-        panel: Panel,
-        places: tuple[Ints, ...],
-        settings: Settings,
-        keep_outside: bool,
-    ) -> None:
-        self.keep_outside = keep_outside
-        self.family, self.panel, self.places, self.settings = family, panel, places, settings
-        self.solved: dict[tuple[int | None, int | None], Solution] = {}
-        self.done: list[tuple[Reading, Solution, float]] = []
-        self.typed: Solution | None = None
-        self._priors: dict[int | None, tuple[Floats, ...]] = {}
-
-    def prior(self, version: int | None) -> tuple[Floats, ...]:
-        if version not in self._priors:
-            self._priors[version] = tuple(
-                parent_prior(b, p, version, self.panel.h, self.settings.inbreeding)
-                for b, p in zip(self.panel.blocks, self.places, strict=True)
-            )
-        return self._priors[version]
-
-    def solve(self, reading: Reading, active: Ints | None = None) -> Solution:
-        """The solution of a reading: a full one, or with the donors `active` only."""
-        key = (reading.mother, reading.father)
-        if key not in self.solved:
-            self.solved[key] = self._solve(reading, active)
-        solution = self.solved[key]
-        self.done.append((reading, solution, reading.log_prior + self.evidence(reading, solution)))
-        return solution
-
-    def as_typed(self) -> Floats:
-        """log of prior x likelihood (n,) of all relations to the parents as typed."""
-        own, rows, typed = self.family.priors, self.family.rows, self.typed
-        assert typed is not None
-        scores = [own.pair[:, None] + typed.pair[rows], own.donor[:, None] + typed.donor]
-        return np.asarray(np.logaddexp.reduce(np.concatenate(scores), axis=0))
-
-    def priors_of(self, share: float) -> Priors:
-        """Priors under a reading in which this share of plants is as typed after all."""
-        own = self.family.priors
-        rest = np.log1p(-share)
-        flat = np.logaddexp(own.flat, np.log(share) + self.as_typed())
-        return Priors(own.pair + rest, own.donor + rest, flat)
-
-    def evidence(self, reading: Reading, solution: Solution) -> float:
-        """Log evidence of a reading.
-
-        Solutions of other readings are made with PLANT_SHARE of the plants as typed. The fit of each of these
-        had the help of all others, so that their sum counts the shared parents too often; the solution as
-        typed knows by how much, and the plants that are as typed bear their part of it.
-        """
-        if reading.fault is Fault.NONE or self.typed is None:
-            return solution.log_evidence
-        rows = self.family.rows
-        plants = []
-        for share in (reading.typed_share, PLANT_SHARE):
-            p = self.priors_of(share)
-            scores = [p.pair[:, None] + solution.pair[rows], p.donor[:, None] + solution.donor, p.flat[None]]
-            plants.append(np.logaddexp.reduce(np.concatenate(scores), axis=0))
-        as_typed = self.as_typed()
-        here = np.exp(np.log(reading.typed_share) + as_typed - plants[0]).sum()
-        there = np.exp(as_typed - np.logaddexp(as_typed, self.family.priors.flat)).sum()
-        shared = self.typed.log_shared * min(1.0, here / max(there, 1e-9))
-        return float(solution.log_evidence + plants[0].sum() - plants[1].sum() + shared)
-
-    def _solve(self, reading: Reading, active: Ints | None) -> Solution:
-        other = reading.fault is not Fault.NONE
-        return self.family.solve(
-            self.prior(reading.mother),
-            self.prior(reading.father),
-            coherent_start=other,
-            active=active,
-            priors=self.priors_of(PLANT_SHARE) if other else None,
-            keep_outside=self.keep_outside,
-        )
-
-    def full(self, reading: Reading, solution: Solution) -> Solution:
-        """The solution with every donor weighed."""
-        return solution if reading.fault is Fault.NONE else self._solve(reading, None)
-
-    def best(self) -> tuple[Reading, Solution, float]:
-        """The likeliest reading so far, its solution, and its log prior x evidence."""
-        return max(self.done, key=lambda item: item[2])
-
-    def best_naming(self, side: int, own: list[Ints]) -> tuple[Reading, Solution] | None:
-        """The best reading in which only this parent (`side` 0 mother, 1 father) is another, named line."""
-        found: tuple[Reading, Solution, float] | None = None
-        for item in self.done:
-            parents = (item[0].mother, item[0].father)
-            named = parents[side] is not None and parents[side] not in own[side]
-            if named and parents[1 - side] in own[1 - side] and (found is None or item[2] > found[2]):
-                found = item
-        return None if found is None else found[:2]
-
-    def line_scores(self, solution: Solution, side: int) -> Floats:
-        """Log evidence gained (version,) by taking the untyped parent (`side` 0 mother) for a version."""
-        total = np.zeros(len(self.panel.version_line))
-        posteriors = solution.mother if side == 0 else solution.father
-        h = self.panel.h
-        for block, place, post, prior in zip(
-            self.panel.blocks, self.places, posteriors, self.prior(None), strict=True
-        ):
-            # the pool may lack an allele altogether: no line of the panel has it, or a maternal heterozygote
-            ratio = np.divide(post, prior, out=np.zeros_like(post), where=prior > 1e-12)
-            departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
-            as_line = np.einsum("mg,mvg->mv", ratio, block.consensus[place].astype(np.float64))
-            gained = (1 - h) * as_line + h * (ratio * departed).sum(axis=1)[:, None]
-            total += np.log(np.maximum(gained, 1e-300)).sum(axis=0)
-        return total
+"""Natural-log distance from the best hypothesis within which foreseen evidence is worth a solution."""
 
 
 def read_parents(
@@ -244,130 +64,258 @@ def read_parents(
     mother: str,
     father: str,
     *,
+    pods: Ints,
     cross_id: str = "",
     keep_outside: bool = False,
 ) -> Readings:
-    """Weigh the readings of a family's parents.
+    """Weigh the hypotheses about a family's parents and tag.
 
-    `mother`, `father`: line names, "" where unknown; `cross_id`: the family's name, so that its own say about
-    its parents' tubes is left out of the prior.
+    `mother`, `father`: line names, "" where unknown; `pods` (n,): number of each plant's pod, the plants
+    themselves where pods are not recorded; `cross_id`: the family's name, so that its own say about its
+    parents' tubes is left out of the prior.
     """
-    reader = _Reader(family, panel, places, settings, keep_outside)
+    solver = ReadingSolver(family, panel, places, settings, pods, keep_outside)
     own = [panel.versions(mother), panel.versions(father)]
     known = [len(versions) > 0 for versions in own]
-    log_own = [_log_sizes(panel, versions) for versions in own]
-    wrong = settings.wrong_plant
+    log_own = [log_sizes(panel, versions) for versions in own]
+    rates = panel.tag_rates
+    trusting = settings.wrong_plant <= 0
+    log_right = 0.0 if trusting else float(np.log1p(-rates.wrong_plant))
     for i, m in enumerate(own[0] if known[0] else [None]):
         for j, f in enumerate(own[1] if known[1] else [None]):
-            log_prior = log_own[0][i] + log_own[1][j] + sum(known) * np.log(1 - wrong)
+            log_prior = log_own[0][i] + log_own[1][j] + sum(known) * log_right
             version_m, version_f = (None if v is None else int(v) for v in (m, f))
-            reader.solve(Reading(version_m, version_f, float(log_prior)))
-    reader.typed = reader.best()[1]
-    plain = _plain(reader, reader.typed)
-    if all(known) and wrong > 0 and _doubtful(reader, panel, places):
-        as_typed = reader.best()[:2]
-        odds = [panel.tube_odds(line, cross_id, settings) for line in (mother, father)]
+            solver.add(Reading(version_m, version_f, float(log_prior)))
+    as_typed = solver.settle_as_typed()
+    plain = _plain(solver, as_typed.solution)
+    doubts: list[Doubt | None] = [None, None]
+    tried: list[tuple[Solved, Floats] | None] = [None, None]
+    if not trusting:
+        solver.add_generations(as_typed.reading, rates.generation)
+    whole = part = False
+    if all(known) and not trusting:
+        whole, part = _what_may_be(solver, plain, panel, places)
+    if whole or part:
+        beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
+        varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
+        search = _Search(solver, panel, own, beliefs, varied, rates.wrong_plant, (whole, part))
         for side in (0, 1):
-            _try_others(reader, as_typed, side, own[side], panel, odds[side], wrong)
+            tried[side] = search.others(as_typed.reading, as_typed.solution, side)
         # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
-        # from the best reading that names the first, even where leaving it unnamed explains more so far.
-        for side in (1, 0) if reader.best()[0].fault is not Fault.NONE else ():
-            named = reader.best_naming(1 - side, own)
+        # from the best hypothesis that names the first, even where leaving it unnamed explains more so far.
+        for side in (1, 0) if solver.best().reading.fault is not Fault.NONE else ():
+            named = solver.best_naming(1 - side, own)
             if named is not None:
-                _try_others(reader, named, side, own[side], panel, odds[side], wrong)
-    items = sorted(reader.done, key=lambda item: -item[2])
-    score = np.array([total for _, _, total in items])
+                search.others(*named, side)
+        for side, line in ((0, mother), (1, father)):
+            looked = tried[side]
+            if looked is not None:
+                doubts[side] = solver.doubt(side, own[side], line, cross_id, *looked)
+    return _weighed(solver, plain, (doubts[0], doubts[1]))
+
+
+def _weighed(solver: ReadingSolver, plain: Floats, doubts: tuple[Doubt | None, Doubt | None]) -> Readings:
+    """The hypotheses that count, with every donor weighed under those that count most."""
+    items = sorted(solver.done, key=lambda item: -item.score)
+    score = np.array([item.score for item in items])
     weight = np.exp(score - score.max())
     weight /= weight.sum()
-    keep = np.flatnonzero(weight >= NEGLIGIBLE)
+    keep = np.flatnonzero(weight >= NEGLIGIBLE).tolist()
     return Readings(
-        tuple(items[i][0] for i in keep),
-        tuple(reader.full(items[i][0], items[i][1]) if weight[i] >= FULL_LOOK else items[i][1] for i in keep),
+        tuple(items[i].reading for i in keep),
+        tuple(solver.full(items[i]) if weight[i] >= FULL_LOOK else items[i].solution for i in keep),
         weight[keep] / weight[keep].sum(),
         plain,
-        reader.typed,
+        tuple(items[i].typed or solver.as_typed.solution for i in keep),
+        tuple(items[i].typed_share for i in keep),
+        doubts,
     )
 
 
-def _log_sizes(panel: Panel, versions: Ints) -> Floats:
-    """Prior (version,) of a line's clusters, natural log: a tube is as likely right as any other."""
-    if not len(versions):
-        return np.zeros(1)
-    sizes = np.array([len(panel.version_wells[v]) for v in versions], dtype=np.float64)
-    return np.asarray(np.log(sizes / sizes.sum()))
-
-
-def _plain(reader: _Reader, solution: Solution) -> Floats:
+def _plain(solver: ReadingSolver, solution: Solution) -> Floats:
     """Posteriors (n, 2) of hybrid and self, the first two pair relations."""
-    priors = reader.family.priors
-    pair, donor = solution.pair[reader.family.rows], solution.donor
+    priors = solver.family.priors
+    pair, donor = solution.pair[solver.family.rows], solution.donor
     scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
     return np.asarray(np.exp(scores[:2] - np.logaddexp.reduce(scores, axis=0)).T)
 
 
-def _doubtful(reader: _Reader, panel: Panel, places: tuple[Ints, ...]) -> bool:
-    """Whether the tubes as typed leave something to explain."""
-    reading, solution, _ = reader.best()
-    if _plain(reader, solution).sum(axis=1).min(initial=1.0) < CLEAR_ENOUGH or not solution.converged:
-        return True
-    for version, posteriors in ((reading.mother, solution.mother), (reading.father, solution.father)):
-        same, count = 0.0, 0
-        for block, place, post in zip(panel.blocks, places, posteriors, strict=True):
-            if version is not None and len(place):
-                line = block.consensus[place, version].argmax(axis=1)
-                same += float(post[np.arange(len(place)), line].sum())
-                count += len(place)
-        if count and 1 - same / count > DEPARTS:
-            return True
+def _departing_parents(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
+    """Whether a parent plant departs from its tube at more markers than plants of the run do."""
+    best = solver.as_typed
+    solution = best.solution
+    for version, posteriors in zip(best.reading.parents, (solution.mother, solution.father), strict=True):
+        departed, count = departed_share(panel, places, version, posteriors)
+        if count:
+            chance = panel.h + DEPARTS_ERRORS * np.sqrt(panel.h * (1 - panel.h) / count)
+            if departed > max(DEPARTS, chance):
+                return True
     return False
 
 
-def _try_others(
-    reader: _Reader,
-    start: tuple[Reading, Solution],
-    side: int,
-    own: Ints,
-    panel: Panel,
-    tube: float,
-    wrong_plant: float,
-) -> None:
-    """Solve the readings that differ from `start` in one parent (`side` 0 mother, 1 father), another line.
+def _what_may_be(
+    solver: ReadingSolver, plain: Floats, panel: Panel, places: tuple[Ints, ...]
+) -> tuple[bool, bool]:
+    """Whether another parent of the whole tag, and of a part of it, may explain more than those as typed.
 
-    `tube`: odds that the line's tube is wrong; `wrong_plant`: probability that the plant is.
+    `plain` (n, 2): posteriors of hybrid and self as typed. Two clear hybrids of parents that do not depart
+    rule out another parent of the whole tag, and one odd plant is judged as well by itself as with another
+    parent.
     """
-    base, base_solution = start
-    active = base_solution.active
-    other = base.father if side == 0 else base.mother
-    if other is None:
-        return
-    right = base.log_prior - np.log(1 - wrong_plant)
-    # where both parents are wrong the graver fault decides what the plants are: seed of another mother is off
-    # pedigree whatever the pollen was, as under a swapped tag
-    causes = tuple(
-        (max(fault, base.fault, key=GRAVITY.index), log_cause)
-        for fault, log_cause in (
-            (Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT, np.log(wrong_plant)),
-            (Fault.TUBE, np.log(tube)),
-        )
-    )
+    doubtful = int((plain.sum(axis=1) < CLEAR_ENOUGH).sum())
+    hybrids = int((plain[:, 0] >= CLEAR_ENOUGH).sum())
+    departs = _departing_parents(solver, panel, places) or not solver.as_typed.solution.converged
+    whole = departs or (doubtful > 0 and hybrids < 2)
+    part = solver.n_pods > 1 and (departs or (doubtful > 1 and hybrids > 0))
+    return whole, part
 
-    def solve(version: int | None, log_share: float) -> Solution:
-        for fault, log_cause in causes:
-            prior = float(right + log_cause + log_share)
+
+def departed_share(
+    panel: Panel, places: tuple[Ints, ...], version: int | None, posteriors: tuple[Floats, ...]
+) -> tuple[float, int]:
+    """Expected share of markers at which a parent plant is not as its version, and the markers looked at."""
+    same, count = 0.0, 0
+    if version is not None:
+        for block, place, post in zip(panel.blocks, places, posteriors, strict=True):
+            if len(place):
+                line = block.consensus[place, version].argmax(axis=1)
+                same += float(post[np.arange(len(place)), line].sum())
+                count += len(place)
+    return 1 - same / max(count, 1), count
+
+
+class _Search:
+    """Tries other parents in place of those as typed."""
+
+    def __init__(
+        self,
+        solver: ReadingSolver,
+        panel: Panel,
+        own: list[Ints],
+        beliefs: list[TubeBelief],
+        varied: list[float],
+        wrong_plant: float,
+        whole_and_part: tuple[bool, bool],
+    ) -> None:
+        self.solver, self.panel, self.own, self.beliefs = solver, panel, own, beliefs
+        self.varied, self.log_plant = varied, float(np.log(wrong_plant))
+        self.log_right = float(np.log1p(-wrong_plant))
+        self.whole, self.part = whole_and_part
+
+    def others(self, base: Reading, base_solution: Solution, side: int) -> tuple[Solved, Floats] | None:
+        """Solve the hypotheses that differ from `base` in one parent (`side` 0 mother, 1 father).
+
+        The one with a plant of the pool in its place, and what each version (version,) would gain over it.
+        """
+        solver = self.solver
+        active = base_solution.active
+        other = base.parents[1 - side]
+        if other is None:
+            return None
+        right = base.log_prior - self.log_right
+        plant = Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT
+
+        def reading(version: int | None, log_prior: float, fault: Fault, **more: object) -> Reading:
             pair = (version, other) if side == 0 else (other, version)
-            solution = reader.solve(Reading(pair[0], pair[1], prior, fault), active)
-        return solution
+            # where both parents are wrong the graver fault decides what the plants are: seed of another
+            # mother is off pedigree whatever the pollen was, as under a swapped tag
+            fault = max(fault, base.fault, key=GRAVITY.index)
+            return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
 
-    solution = solve(None, float(np.log(UNTYPED_SHARE)))
-    _, _, best = reader.best()
-    others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(own, other))
-    if not len(others):
-        return
-    # What a named line would gain is foreseen well enough to spare those that cannot matter.
-    score = reader.line_scores(solution, side)[others]
-    log_share = float(np.log((1 - UNTYPED_SHARE) / len(others)))
-    foreseen = solution.log_evidence + score + right + max(c for _, c in causes) + log_share
-    within = foreseen >= best - CLOSE
-    for v in others[np.argsort(-score, kind="stable")[:LINES_TRIED]]:
-        if within[others == v].all():
-            solve(int(v), log_share)
+        parts = tuple(p for p, may in ((False, self.whole), (True, self.part)) if may)
+        if base.fault is not Fault.NONE or not parts:
+            parts = (False,)
+        log_part = {False: float(np.log(WHOLE_SHARE)), True: float(np.log1p(-WHOLE_SHARE))}
+        if self.solver.n_pods == 1 or base.fault is not Fault.NONE:
+            log_part[False] = 0.0
+        found: list[Solved] = []
+        for part in parts:
+            log_cause = self.log_plant + np.log(UNTYPED_SHARE) + log_part[part]
+            found.append(solver.add(reading(None, right + log_cause, plant, part=part), active))
+        if False in parts:
+            self._other_line(reading, side, right, plant, active)
+        if base.fault is Fault.NONE and base.parents[side] is not None:
+            self._departing(reading, base, side, right, plant, active, {p: log_part[p] for p in parts})
+        scores = [
+            self._named(reading, one, side, right, plant, active, other, log_part[one.reading.part])
+            for one in found
+        ]
+        return found[0], scores[0]
+
+    def _other_line(
+        self, reading: Callable[..., Reading], side: int, right: float, plant: Fault, active: Ints
+    ) -> None:
+        """The parent is of a line never typed, as the line's other tags demand it: the tube was wrong, or the
+        plant in the nursery."""
+        solver, belief = self.solver, self.beliefs[side]
+        tube = reading(None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE)
+        if belief.learned:
+            solver.set_learned(side, belief.learned)
+            tube = replace(tube, learned=(side == 0, side == 1))
+            log_field = right + self.log_right + belief.log_odds_field + belief.log_untyped
+            fault = max(plant, tube.fault, key=GRAVITY.index)
+            solver.add(replace(tube, fault=fault, log_prior=log_field), active)
+        solver.add(tube, active)
+
+    def _departing(
+        self,
+        reading: Callable[..., Reading],
+        base: Reading,
+        side: int,
+        right: float,
+        plant: Fault,
+        active: Ints,
+        log_part: dict[bool, float],
+    ) -> None:
+        """A relative of the line, for the tag or a part of it; a plant of a heterogeneous line."""
+        own = base.parents[side]
+        departs = (DEPARTURE_SOLVED, None) if side == 0 else (None, DEPARTURE_SOLVED)
+        for part, log_share in log_part.items():
+            log_cause = self.log_plant + np.log(RELATIVE_SHARE) + log_share
+            one = reading(own, right + log_cause, plant, departs=departs, part=part)
+            self.solver.add(one, active, departures=(side, RELATIVE_WEIGHTS))
+        if False in log_part:
+            log_cause = self.log_right + np.log(self.varied[side])
+            one = reading(own, right + log_cause, Fault.HETEROGENEOUS, departs=departs)
+            self.solver.add(one, active, departures=(side, HETEROGENEOUS_WEIGHTS))
+
+    def _named(
+        self,
+        reading: Callable[..., Reading],
+        untyped: Solved,
+        side: int,
+        right: float,
+        plant: Fault,
+        active: Ints,
+        other: int,
+        log_part: float,
+    ) -> Floats:
+        """Try the panel lines that promise most; log evidence (version,) that each gains over the pool."""
+        solver, panel, belief = self.solver, self.panel, self.beliefs[side]
+        part = untyped.reading.part
+        scores = solver.line_scores(untyped.solution, side)
+        others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(self.own[side], other))
+        if not len(others):
+            return scores
+        n_lines = max(len(panel.lines) - 1, 1)
+        log_named = float(np.log((1 - UNTYPED_SHARE - RELATIVE_SHARE) / len(others)))
+        log_cause = np.full(len(others), self.log_plant + log_named + log_part)
+        log_tube = np.full(len(others), -np.inf)
+        if not part:
+            log_lines = np.array(
+                [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
+            )
+            log_tube = self.log_right + belief.log_odds + log_lines
+            if belief.learned:
+                log_cause = np.logaddexp(log_cause, self.log_right + belief.log_odds_field + log_lines)
+        # What a named line would gain is foreseen well enough to spare those that cannot matter.
+        evidence = untyped.score - untyped.reading.log_prior
+        foreseen = evidence + scores[others] + right + np.maximum(log_cause, log_tube)
+        within = foreseen >= solver.best().score - CLOSE
+        for i in np.argsort(-foreseen, kind="stable")[:LINES_TRIED]:
+            if within[i]:
+                version = int(others[i])
+                solver.add(reading(version, right + log_cause[i], plant, part=part), active)
+                if not part:
+                    solver.add(reading(version, right + log_tube[i], Fault.TUBE), active)
+        return scores

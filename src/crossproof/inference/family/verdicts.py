@@ -16,6 +16,8 @@ FLAG_PARENT_DEPARTS = "{parent} plant departs from its line"
 FLAG_RECIPROCAL = "maternal markers show the father: reciprocal cross?"
 FLAG_MATERNAL = "maternal markers differ from the mother"
 
+PARENT_OPEN = 0.05
+"""Posterior of any fault of a parent from which on it counts as open which plant it was."""
 DEPARTURE_SHARE = 0.15
 """Share of markers, departing from the line, from which on a parent plant is flagged."""
 
@@ -59,9 +61,15 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
         return Reason.WELLS_DISAGREE
     if result.contrast_scored[plant] < settings.min_markers_scored:
         return Reason.FEW_MARKERS
-    if result.mother_departure > DEPARTURE_SHARE or result.father_departure > DEPARTURE_SHARE:
+    if any(_parent_open(result, side) for side in (0, 1)):
         return Reason.PARENTS_UNRESOLVED
     return Reason.CLASSES_CLOSE
+
+
+def _parent_open(result: FamilyResult, side: int) -> bool:
+    """Whether it is open which plant a parent was (`side` 0 mother, 1 father)."""
+    departs = (result.mother_departure, result.father_departure)[side] > DEPARTURE_SHARE
+    return departs or float(result.parent_faults[side, 0]) < 1 - PARENT_OPEN
 
 
 def _flags(result: FamilyResult, plant: int, settings: Settings) -> tuple[str, ...]:
@@ -86,13 +94,16 @@ _SETTLE = {
     Reason.MIXED_DNA: "take a fresh leaf of this plant alone",
     Reason.LOW_CALL_RATE: "extract and type the plant again",
     Reason.WELLS_DISAGREE: "take a fresh leaf and type it again",
-    Reason.PARENTS_UNRESOLVED: "type the parent plants of this cross, or more of its progeny",
 }
 
 
 def _settle(result: FamilyResult, plant: int, reason: Reason) -> str:
     if reason is Reason.NONE:
         return ""
+    if reason is Reason.PARENTS_UNRESOLVED:
+        lines = (result.mother, result.father)
+        open_lines = [lines[side] for side in (0, 1) if _parent_open(result, side)]
+        return f"type one more plant of {' and of '.join(dict.fromkeys(open_lines))}"
     if reason in _SETTLE:
         return _SETTLE[reason]
     if reason is Reason.FEW_MARKERS and result.contrast_markers < 3:

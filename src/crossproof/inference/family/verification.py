@@ -12,7 +12,8 @@ from crossproof.inference.family.donors import OtherCrosses
 from crossproof.inference.family.family_model import Family, Priors
 from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.origins import relabel, row_scores
-from crossproof.inference.family.parent_readings import Readings, read_parents
+from crossproof.inference.family.parent_hypotheses import Fault, Readings
+from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.replicate_wells import compare_wells
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
@@ -56,8 +57,21 @@ def readings_of(
         settings,
         family.mother,
         family.father,
+        pods=pod_numbers(family),
         cross_id=family.cross_id,
         keep_outside=keep_outside,
+    )
+
+
+def pod_numbers(family: FamilyInput) -> Ints:
+    """Number of every plant's pod (n,); a plant whose pod is not recorded counts as one of its own."""
+    numbers: dict[tuple[str, str], int] = {}
+    return np.array(
+        [
+            numbers.setdefault(("pod", p.pod) if p.pod else ("plant", p.plant), len(numbers))
+            for p in family.plants
+        ],
+        dtype=np.int64,
     )
 
 
@@ -86,10 +100,11 @@ def judged(prepared: Prepared, panel: Panel, readings: Readings, *, mother_known
     klass = np.concatenate([v.klass for v in views])
     relation = np.concatenate([v.relation for v in views])
     words = tuple(w for v in views for w in v.words)
-    typed = (readings.typed.pair, readings.typed.donor)
     parts = [
-        row_scores(origins, reading, one.pair, one.donor, prepared.flat, typed)
-        for reading, one in zip(readings.readings, readings.solutions, strict=True)
+        row_scores(origins, reading, one.pair, one.donor, prepared.flat, (typed.pair, typed.donor), share)
+        for reading, one, typed, share in zip(
+            readings.readings, readings.solutions, readings.typed, readings.typed_share, strict=True
+        )
     ]
     weights = np.concatenate([w * _softmax(part) for w, part in zip(readings.weight, parts, strict=True)])
     scores = np.concatenate([np.log(w) + part for w, part in zip(readings.weight, parts, strict=True)])
@@ -201,6 +216,8 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         father_version_probability=father_shares,
         mother_departure=departure[0][4],
         father_departure=departure[1][4],
+        run_departure=panel.h,
+        parent_faults=readings.fault_shares((panel.versions(family.mother), panel.versions(family.father))),
         departure_parent=np.array(parents, dtype=np.str_),
         departure_row=np.concatenate([departure[0][0], departure[1][0]]),
         departure_line=np.concatenate([departure[0][1], departure[1][1]]),
@@ -236,6 +253,8 @@ def _version_shares(panel: Panel, line: str, readings: Readings, side: int) -> t
             name = line if len(own) == 1 else f"{line}, tubes of group {own.index(version) + 1}"
         else:
             name = panel.lines[panel.version_line[version]]
+        if reading.departs[side] is not None and reading.fault is not Fault.HETEROGENEOUS:
+            name = f"an untyped relative of {line}"
         share[name] = share.get(name, 0.0) + float(weight)
     names = sorted(share, key=lambda x: (-share[x], x))
     return np.array(names, dtype=np.str_), np.array([share[x] for x in names])

@@ -7,7 +7,7 @@ other. Most lines have one version. Arrays over versions are ordered by line nam
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import astuple, dataclass, field, fields
 from functools import cached_property
 from typing import Any
 
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import cluster_wells, discordance, fit_pool
+from crossproof.inference.lines.doubt import Doubt, doubts_from_arrays, doubts_to_arrays
 from crossproof.inference.pedigree import gamete_table, pool_genotypes
 from crossproof.inference.season_results import LineInput
 from crossproof.model.arrays import Bools, Floats, Floats32, Ints, Texts
@@ -68,6 +69,21 @@ class PanelBlock:
 
 
 @dataclass(frozen=True)
+class TagRates:
+    """How often parents and tags are not as typed, over the run.
+
+    `wrong_tube`: of lines, that the tube held something else; of parents of a tag: `wrong_plant`, that
+    another plant was used; `heterogeneous`, that the plant departs from its line as one of a heterogeneous
+    line does; `generation`: of tags, that they are seed of a later generation.
+    """
+
+    wrong_tube: float
+    wrong_plant: float
+    heterogeneous: float
+    generation: float
+
+
+@dataclass(frozen=True)
 class Panel:
     """All that families are judged with. Fields are arrays or numbers, see `panel_to_arrays`.
 
@@ -77,10 +93,11 @@ class Panel:
     (marker,) whether the error rates come from an earlier run; `replicate_pairs`, `replicate_differ`
     (marker,): pairs of called replicates and those that differ, a direct estimate of error; `sample_cross`
     (S,), `sample_parents` (S, 2) mother and father, `sample_says` (S, 2): what families of the sample say of
-    each parent's typing, 1 it fits, -1 it does not, 0 nothing; `converged`,
-    `rounds`: of the estimates. `copies` (V, 2): versions of the two lines that a version is the F1 of,
-    UNKNOWN_COPY for one that is not known, FIXED_LINE both where it is no F1; `recognised` (V,): whether they
-    were not given but recognised.
+    each parent's typing, 1 it fits, -1 it does not, 0 nothing; `sample_departing` (S, 2): probability that
+    the parent plant is one of a heterogeneous line; `doubts`: of the sample's families about their parents'
+    typing; `tag_rates`; `converged`, `rounds`: of the estimates. `copies` (V, 2): versions of the two lines
+    that a version is the F1 of, UNKNOWN_COPY for one that is not known, FIXED_LINE both where it is no F1;
+    `recognised` (V,): whether they were not given but recognised.
     """
 
     lines: tuple[str, ...]
@@ -99,6 +116,9 @@ class Panel:
     sample_cross: Texts
     sample_parents: Texts
     sample_says: Ints
+    sample_departing: Floats
+    tag_rates: TagRates
+    doubts: tuple[Doubt, ...] = ()
     converged: bool = True
     rounds: int = 0
     copies: Ints = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
@@ -113,28 +133,34 @@ class Panel:
         """Versions of a line, the largest cluster first; none where the line was never typed."""
         return self._versions.get(line, np.empty(0, dtype=np.int64))
 
-    def tube_odds(self, line: str, cross_id: str, settings: Settings) -> float:
-        """Odds that the typing of a line is not the line, by what its other families say.
-
-        A second replicate that agrees makes it SECOND_TUBE as likely, further ones add nothing (a wrong seed
-        bag gives as many wrong tubes as are taken from it); a family that fits the line as typed
-        rules it out but for CONFIRMED; a family that contradicts it says so with odds of 1 : `wrong_plant`,
-        for its own parent plant may be wrong instead. `cross_id`: the family that asks; it has no say in
-        this.
-        """
-        versions = self.versions(line)
-        if not len(versions):
-            return 1.0
-        replicates = max(len(self.version_wells[v]) for v in versions)
-        odds = settings.wrong_tube / (1 - settings.wrong_tube) * SECOND_TUBE ** min(replicates - 1, 1)
-        says = [
+    def says_of(self, line: str, cross_id: str) -> list[int]:
+        """What families of the sample other than this one say of a line's typing."""
+        return [
             int(self.sample_says[i, side])
             for i, side in self._says_of.get(line, ())
             if self.sample_cross[i] != cross_id
         ]
-        if 1 in says:
-            return odds * CONFIRMED
-        return float(odds / settings.wrong_plant ** min(says.count(-1), 3))
+
+    def departing_of(self, line: str, cross_id: str) -> Floats:
+        """Probability (family,) that a plant of the line departed, by the other families of the sample."""
+        return np.array(
+            [
+                self.sample_departing[i, side]
+                for i, side in self._says_of.get(line, ())
+                if self.sample_cross[i] != cross_id
+            ]
+        )
+
+    def doubts_of(self, line: str) -> tuple[Doubt, ...]:
+        """Doubts of the sample's families about a line's typing."""
+        return self._doubts_of.get(line, ())
+
+    @cached_property
+    def _doubts_of(self) -> dict[str, tuple[Doubt, ...]]:
+        found: dict[str, tuple[Doubt, ...]] = {}
+        for doubt in self.doubts:
+            found[doubt.line] = (*found.get(doubt.line, ()), doubt)
+        return found
 
     @cached_property
     def _says_of(self) -> dict[str, list[tuple[int, int]]]:
@@ -261,6 +287,7 @@ _PLAIN_FIELDS = (
     "sample_cross",
     "sample_parents",
     "sample_says",
+    "sample_departing",
     "converged",
     "rounds",
     "copies",
@@ -283,7 +310,8 @@ def panel_to_arrays(panel: Panel) -> dict[str, NDArray[Any]]:
             arrays[f"block{i}_{f.name}"] = np.asarray(getattr(block, f.name))
     for name in _PLAIN_FIELDS:
         arrays[name] = np.asarray(getattr(panel, name))
-    return arrays
+    arrays["tag_rates"] = np.array(astuple(panel.tag_rates))
+    return arrays | doubts_to_arrays(panel.doubts)
 
 
 def panel_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> Panel:
@@ -317,6 +345,9 @@ def panel_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> Panel:
         arrays["sample_cross"],
         arrays["sample_parents"],
         arrays["sample_says"],
+        arrays["sample_departing"],
+        TagRates(*(float(x) for x in arrays["tag_rates"])),
+        doubts_from_arrays(arrays),
         bool(arrays["converged"]),
         int(arrays["rounds"]),
         arrays["copies"],

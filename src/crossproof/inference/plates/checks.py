@@ -41,6 +41,7 @@ from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.well_pairs import stray_counts
 from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction
+from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
 from crossproof.model.sentinels import NO_CALL_CODE
 
@@ -56,9 +57,9 @@ class CheckSettings:
     """
 
     min_log10_odds: float = 1.0
-    min_call_rate: float = 0.5
-    min_marker_call_rate: float = 0.5
-    replicate_conflict: float = 0.10
+    min_call_rate: float = default("min_call_rate")
+    min_marker_call_rate: float = default("min_marker_call_rate")
+    replicate_conflict: float = default("line_conflict")
     remarks: bool = True
 
 

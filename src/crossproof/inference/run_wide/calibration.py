@@ -7,11 +7,11 @@ How they are made: `expectation.py` (what families and lines tell under given es
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Any
 
 from crossproof.inference.evidence.blocks import Wells
-from crossproof.inference.lines.panel import Panel
+from crossproof.inference.lines.panel import Panel, TagRates
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,9 @@ class Calibration:
 
     Plain lists keyed by marker id; `q`: pool frequency by allele name. Markers that are not named here get
     fresh estimates. `says`: cross, mother, father, and what that family says of the typing of either
-    (`family_says`); None: to be asked anew.
+    (`family_says`); None: to be asked anew. `departing`: beside each of these, the probability that either
+    parent plant is one of a heterogeneous line; `doubts`: as `Doubt.to_dict` writes them; `tag_rates`: the
+    fields of `TagRates`.
     """
 
     h: float
@@ -31,13 +33,20 @@ class Calibration:
     set_aside: tuple[str, ...]
     q: tuple[Mapping[str, float], ...]
     says: tuple[tuple[str, str, str, int, int], ...] | None = None
+    departing: tuple[tuple[float, float], ...] = ()
+    doubts: tuple[Mapping[str, Any], ...] = ()
+    tag_rates: tuple[float, float, float, float] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """As plain data for a JSON file; numbers rounded to six decimals."""
         return {
             "h": round(self.h, 6),
             "class_prior": [round(x, 6) for x in self.class_prior],
-            "families_say": {cross: rest for cross, *rest in self.says or ()},
+            "families_say": {
+                said[0]: [*said[1:], *d] for said, d in zip(self.says or (), self.departing, strict=True)
+            },
+            "doubts": list(self.doubts),
+            "tag_rates": [round(x, 6) for x in self.tag_rates or ()],
             "markers": {
                 name: {
                     "false_heterozygote": round(f, 6),
@@ -55,6 +64,7 @@ class Calibration:
 def calibration_from_dict(data: Mapping[str, Any]) -> Calibration:
     """The `Calibration` that `to_dict` wrote."""
     items = sorted(data["markers"].items())
+    said = sorted(data["families_say"].items())
     return Calibration(
         float(data["h"]),
         tuple(float(x) for x in data["class_prior"]),
@@ -63,9 +73,10 @@ def calibration_from_dict(data: Mapping[str, Any]) -> Calibration:
         tuple(float(x["dropout"]) for _, x in items),
         tuple(str(x["set_aside"]) for _, x in items),
         tuple({str(a): float(v) for a, v in x["q"].items()} for _, x in items),
-        tuple(
-            (c, str(m), str(f), int(a), int(b)) for c, (m, f, a, b) in sorted(data["families_say"].items())
-        ),
+        tuple((c, str(s[0]), str(s[1]), int(s[2]), int(s[3])) for c, s in said),
+        tuple((float(s[4]), float(s[5])) for _, s in said),
+        tuple(data["doubts"]),
+        tuple(astuple(TagRates(*(float(x) for x in data["tag_rates"])))),
     )
 
 
@@ -97,7 +108,14 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
                 q,
             )
     names = sorted(entries)
-    says = earlier.says if earlier is not None and earlier.says is not None else _says_of(panel)
+    kept = earlier is not None and earlier.says is not None
+    says, departing = _says_of(panel)
+    doubts = tuple(d.to_dict(lambda r: [str(markers.ids[r]), *markers.alleles[r]]) for d in panel.doubts)
+    tag_rates = astuple(panel.tag_rates)
+    if earlier is not None and kept:
+        says, departing, doubts = earlier.says or (), earlier.departing, earlier.doubts
+    if earlier is not None and earlier.tag_rates is not None:
+        tag_rates = earlier.tag_rates
     columns: list[tuple[Any, ...]] = [tuple(entries[n][i] for n in names) for i in range(4)]
     return Calibration(
         panel.h if earlier is None else earlier.h,
@@ -108,15 +126,24 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
         columns[2],
         columns[3],
         says,
+        departing,
+        doubts,
+        tag_rates,
     )
 
 
-def _says_of(panel: Panel) -> tuple[tuple[str, str, str, int, int], ...]:
-    """What the sample's families say of their parents' typing, those that say anything."""
-    return tuple(
-        (str(cross), str(mother), str(father), int(a), int(b))
-        for cross, (mother, father), (a, b) in zip(
-            panel.sample_cross, panel.sample_parents, panel.sample_says, strict=True
+def _says_of(
+    panel: Panel,
+) -> tuple[tuple[tuple[str, str, str, int, int], ...], tuple[tuple[float, float], ...]]:
+    """What the sample's families say of their parents' typing, and of plants that depart from their line."""
+    said = sorted(
+        (str(cross), str(mother), str(father), int(a), int(b), float(c), float(d))
+        for cross, (mother, father), (a, b), (c, d) in zip(
+            panel.sample_cross,
+            panel.sample_parents,
+            panel.sample_says,
+            panel.sample_departing,
+            strict=True,
         )
-        if a or b
     )
+    return tuple(s[:5] for s in said), tuple(s[5:] for s in said)

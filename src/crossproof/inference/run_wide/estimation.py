@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from crossproof.inference.evidence.blocks import Wells
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
+from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.run_wide.acceleration import Accelerator
 from crossproof.inference.run_wide.expectation import Expected, Told, added_up, ask, count_lines
@@ -48,7 +50,12 @@ class Rounds:
         panel = self.move(panel, counts, _as_it_is if still and last else self._ahead)
         if not self.said and self._rounds <= SAYS_ROUNDS:
             parents = {f.cross_id: (f.mother, f.father) for f in self.families}
-            panel = as_said(panel, [(c, *parents[c], *told.says) for c, told in self._told.items()])
+            panel = as_said(
+                panel,
+                [(c, *parents[c], *told.says) for c, told in self._told.items()],
+                [told.faults[:, FAULTS.index(Fault.HETEROGENEOUS)] for told in self._told.values()],
+                [d for told in self._told.values() for d in told.doubts],
+            )
         return replace(panel, converged=still, rounds=self._rounds)
 
     def until_rest(self, panel: Panel, most: int) -> Panel:
@@ -60,10 +67,20 @@ class Rounds:
         return panel
 
 
-def as_said(panel: Panel, says: Sequence[tuple[str, str, str, int, int]]) -> Panel:
-    """The panel with what families said of their parents' typing: cross, mother, father, of either."""
+def as_said(
+    panel: Panel,
+    says: Sequence[tuple[str, str, str, int, int]],
+    departing: Sequence[Sequence[float]],
+    doubts: Sequence[Doubt],
+) -> Panel:
+    """The panel with what families said of their parents' typing: cross, mother, father, of either.
+
+    `departing`: per family, the probability that either parent plant is one of a heterogeneous line.
+    """
     return replace(
         panel,
+        sample_departing=np.array(departing, dtype=np.float64).round(6).reshape(-1, 2),
+        doubts=tuple(doubts),
         sample_cross=np.array([s[0] for s in says], dtype=np.str_),
         sample_parents=np.array([s[1:3] for s in says], dtype=np.str_).reshape(-1, 2),
         sample_says=np.array([s[3:5] for s in says], dtype=np.int64).reshape(-1, 2),

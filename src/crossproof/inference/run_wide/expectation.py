@@ -24,9 +24,11 @@ import numpy as np
 
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.gathering import prepare
-from crossproof.inference.family.parent_readings import Fault, Readings
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault, Readings
 from crossproof.inference.family.verification import Judged, judged, readings_of
-from crossproof.inference.lines.panel import PRIOR_OBSERVATIONS, Panel, PanelBlock
+from crossproof.inference.lines.doubt import Doubt
+from crossproof.inference.lines.line_doubts import belief_about
+from crossproof.inference.lines.panel import PRIOR_OBSERVATIONS, Panel, PanelBlock, TagRates
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.season_results import FamilyInput
@@ -43,6 +45,10 @@ SAMPLE_MARKERS = 300
 """Markers per family of the sample, at most; other ones in every family, so that all are reached."""
 DEPARTURE_OBSERVATIONS = 200
 """Markers that the beta prior of h is worth."""
+LINES_WORTH = 50.0
+"""Lines that the beta prior of wrong tubes is worth."""
+PARENTS_WORTH = 100.0
+"""Parents of tags (tags, for later generations) that the beta priors of other faults are worth."""
 CLEAR_READING = 0.95
 """Weight of readings from which on a family has a say about a parent's typing."""
 CLEAR_COUNTS = 0.9
@@ -58,7 +64,8 @@ class Told:
     `rows` (r,) markers looked at, `miscalls` (4, r) as in `count_miscalls`; `departed`, `markers`: departures
     of parent plants and markers looked at; `classes` (4,) of its plants with data; `posterior` (n, 4) class
     posteriors, by which convergence is judged; `says` (2,): what it says of the typing of its mother and
-    father; `typed`: whether its parents are as typed beyond doubt.
+    father; `typed`: whether its parents are as typed beyond doubt; `faults` (2, fault): posterior of what was
+    otherwise than typed; `doubts`: about the typing of its parents.
     """
 
     rows: Ints
@@ -69,6 +76,8 @@ class Told:
     posterior: Floats
     says: tuple[int, int]
     typed: bool
+    faults: Floats
+    doubts: tuple[Doubt, ...]
 
 
 @dataclass(frozen=True)
@@ -76,24 +85,30 @@ class Expected:
     """Expected counts under the current estimates.
 
     `miscalls` (4, marker): true genotypes scored and their miscalls, as in `count_miscalls`; `departed`,
-    `markers`: departures of parent plants and markers looked at; `classes` (4,).
+    `markers`: departures of parent plants and markers looked at; `classes` (4,);
+    `faults` (fault,) of `parents` parents looked at.
     """
 
     miscalls: Floats
     departed: float
     markers: float
     classes: Floats
+    faults: Floats
+    parents: float
 
 
 def added_up(lines: Floats, told: Iterable[Told] = ()) -> Expected:
     """Counts of the lines' wells (4, marker) and of all families together."""
     miscalls, classes, departed, markers = lines.copy(), np.zeros(4), 0.0, 0.0
+    faults, parents = np.zeros(len(FAULTS)), 0.0
     for one in told:
         miscalls[:, one.rows] += one.miscalls
         classes += one.classes
         departed += one.departed
         markers += one.markers
-    return Expected(miscalls, departed, markers, classes)
+        faults += one.faults.sum(axis=0)
+        parents += 2
+    return Expected(miscalls, departed, markers, classes, faults, parents)
 
 
 def sample_families(
@@ -173,6 +188,10 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
     result = judged(prepared, panel, readings)
     says = family_says(panel, family, readings, result.class_posterior)
     typed = readings.readings[0].fault is Fault.NONE and bool(readings.weight[0] >= CLEAR_PLANT)
+    faults = readings.fault_shares((panel.versions(family.mother), panel.versions(family.father)))
+    doubts = tuple(
+        d for d, said in zip(readings.doubts, says, strict=True) if d is not None and said != 1 and not typed
+    )
     # Where the tubes are right beyond doubt, the small weight of other readings is left out from here on: the
     # next round does not try them, and would otherwise seem to have moved.
     if typed and any(reading.fault is not Fault.NONE for reading in readings.readings):
@@ -208,6 +227,8 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
         posterior,
         says,
         typed,
+        faults,
+        doubts,
     )
 
 
@@ -285,7 +306,37 @@ def next_estimates(
         DEPARTURE_OBSERVATIONS + expected.markers
     )
     classes = np.array(settings.class_prior) + expected.classes
-    return replace(panel, f=f, d=d, h=float(h), class_prior=classes / classes.sum())
+    return replace(
+        panel,
+        f=f,
+        d=d,
+        h=float(h),
+        class_prior=classes / classes.sum(),
+        tag_rates=next_tag_rates(panel, expected, settings),
+    )
+
+
+def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagRates:
+    """Means of beta distributions with the settings as prior means, each worth a number of observations.
+
+    Wrong tubes are counted by line, all tags of a line together.
+    """
+    wrong = [
+        belief_about(panel, line, "", settings).wrong_tube for line in panel.lines if panel.doubts_of(line)
+    ]
+    plants = sum(expected.faults[FAULTS.index(f)] for f in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT))
+    varied = expected.faults[FAULTS.index(Fault.HETEROGENEOUS)]
+    later = expected.faults[FAULTS.index(Fault.GENERATION)] / 2
+    return TagRates(
+        _prior_mean(settings.wrong_tube, float(sum(wrong)), len(panel.lines), LINES_WORTH),
+        _prior_mean(settings.wrong_plant, float(plants), expected.parents, PARENTS_WORTH),
+        _prior_mean(settings.heterogeneous_line, float(varied), expected.parents, PARENTS_WORTH),
+        _prior_mean(settings.later_generation, float(later), expected.parents / 2, PARENTS_WORTH),
+    )
+
+
+def _prior_mean(start: float, hits: float, trials: float, worth: float) -> float:
+    return float((worth * start + hits) / (worth + trials))
 
 
 def _beta_mean(start: float, hits: Floats, trials: Floats) -> Floats:

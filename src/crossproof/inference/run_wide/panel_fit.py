@@ -9,10 +9,12 @@ import numpy as np
 
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
+from crossproof.inference.lines.doubt import doubt_from_dict
 from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
 from crossproof.inference.lines.panel import (
     Panel,
     PanelBlock,
+    TagRates,
     find_versions,
     fit_blocks,
     marker_groups,
@@ -92,6 +94,8 @@ def fit_panel(
         np.empty(0, dtype=np.str_),
         np.empty((0, 2), dtype=np.str_),
         np.empty((0, 2), dtype=np.int64),
+        np.empty((0, 2)),
+        _first_tag_rates(settings, calibration),
     )
 
     def with_lines(panel: Panel) -> Panel:
@@ -107,7 +111,7 @@ def fit_panel(
     panel = with_lines(panel)
     for _ in range(LINE_ROUNDS):
         moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
-        moved = replace(moved, h=panel.h, class_prior=panel.class_prior)
+        moved = replace(moved, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates)
         change = float(np.abs(moved.f - panel.f).max(initial=0.0))
         panel = with_lines(moved)
         if change < LINE_TOLERANCE:
@@ -115,7 +119,12 @@ def fit_panel(
     panel = _set_aside(panel, wells, settings)
     said = calibration is not None and calibration.says is not None
     if calibration is not None and calibration.says is not None:
-        panel = as_said(panel, calibration.says)
+        number = {
+            (str(i), *a): r
+            for r, (i, a) in enumerate(zip(wells.markers.ids, wells.markers.alleles, strict=True))
+        }
+        doubts = [doubt_from_dict(d, lambda m: number.get(tuple(m), -1)) for d in calibration.doubts]
+        panel = as_said(panel, calibration.says, calibration.departing, doubts)
     sample = sample_families(families, len(wells.markers))
     every_marker_known = calibration is not None and bool(known.all())
     if not sample or (said and every_marker_known):
@@ -124,7 +133,9 @@ def fit_panel(
     def move(panel: Panel, expected: Expected, ahead: Callable[[Panel], Panel]) -> Panel:
         estimates = ahead(next_estimates(panel, expected, settings, calibration))
         if calibration is not None:
-            estimates = replace(estimates, h=panel.h, class_prior=panel.class_prior)
+            estimates = replace(
+                estimates, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates
+            )
         return _set_aside(with_lines(estimates), wells, settings)
 
     def rounds(families: Sequence[FamilyInput]) -> Rounds:
@@ -137,6 +148,15 @@ def fit_panel(
         for _ in range(FIRST_ROUNDS):
             panel = first.one(panel, last=False)
     return rounds(sample).until_rest(panel, MAX_ROUNDS)
+
+
+def _first_tag_rates(settings: Settings, calibration: Calibration | None) -> TagRates:
+    """Those of an earlier run, else the prior means."""
+    if calibration is not None and calibration.tag_rates is not None:
+        return TagRates(*calibration.tag_rates)
+    return TagRates(
+        settings.wrong_tube, settings.wrong_plant, settings.heterogeneous_line, settings.later_generation
+    )
 
 
 _NEW = "?"

@@ -12,11 +12,12 @@ from typing import Any
 from crossproof.errors import InputError, Problem, error
 from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import ALL, NO_SUCH_FILE, Places
-from crossproof.io.config.settings import GENOTYPE_KEYS, SETTINGS, Form, Setting
 from crossproof.io.intake.table_shape import Decimal, Encoding, Separator, TableShape
 from crossproof.io.sheets.columns import TABLES, heading_key, nearest
 from crossproof.io.sheets.sheet import shortened
+from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, Setting, ValueKind, default
 from crossproof.model.genotypes import Evidence
+from crossproof.model.settings import Settings
 
 CONFIG_NAMES = ("config.yaml", "config.yml")
 
@@ -76,9 +77,9 @@ class GenotypeFile:
         return tuple(p for p in (self.names_file, self.marker_names_file) if p is not None)
 
 
-@dataclass(frozen=True)
-class Config:
-    """All settings of a season; the fields are the keys of config.yaml.
+@dataclass(frozen=True, kw_only=True)
+class Config(Settings):
+    """All settings of a season; the fields are the keys of config.yaml, those of the model among them.
 
     `root` is the season folder and `source` the configuration file. `crosses`, `samples`, `markers` and
     `corrections` are as the user wrote them; `crosses_file`, `sample_files`, `markers_file` and
@@ -92,54 +93,36 @@ class Config:
     crosses: str
     samples: tuple[str, ...]
     genotypes: tuple[GenotypeFile, ...]
-    markers: str | None = None
-    corrections: str | None = None
+    markers: str | None = default("markers")
+    corrections: str | None = default("corrections")
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    date_order: str | None = None
-    acknowledged: tuple[str, ...] = ()
-    missing: tuple[str, ...] = ()
-    evidence: Evidence = Evidence.AUTO
-    crop: str = ""
-    season: str = ""
-    min_posterior: float = 0.95
-    target_hybrids: int = 4
-    min_call_rate: float = 0.5
-    min_marker_call_rate: float = 0.5
-    min_markers_scored: int = 3
-    false_heterozygote: float = 0.005
-    dropout: float = 0.02
-    swap: float = 0.002
-    floor: float = 0.005
-    read_error: float = 0.01
-    overdispersion: float = 0.02
-    parent_departure: float = 0.02
-    inbreeding: float = 0.98
-    class_prior: tuple[float, float, float, float] = (6.0, 3.0, 0.8, 0.2)
-    panel_donor_share: float = 0.7
-    max_markers: int | None = 20_000
-    max_markers_per_cross: int | None = 2_000
-    rates_by: tuple[str, ...] = ()
-    min_group_plants: int = 20
-    min_group_tags: int = 5
-    success_probability: float = 0.95
-    max_false_heterozygote: float = 0.15
-    line_conflict: float = 0.10
-    centimorgan_per_megabase: float = 0.0
-    anthers_per_flower: int = 10
-    test_cost: float = 0.0
-    currency: str = ""
-    plate_wells: str = "96"
-    blanks_per_plate: int = 3
-    parent_wells: int = 2
-    randomise: bool = False
-    max_panel_markers: int = 0
-    forced_in: tuple[str, ...] = ()
-    forced_out: tuple[str, ...] = ()
-    min_spacing: int = 0
-    allow_outside: bool = False
-    fail_when_held: bool = False
-    buckets: int = 32
-    max_input_gb: float = 64.0
+    date_order: str | None = default("date_order")
+    acknowledged: tuple[str, ...] = default("acknowledged")
+    missing: tuple[str, ...] = default("missing")
+    evidence: Evidence = default("evidence")
+    crop: str = default("crop")
+    season: str = default("season")
+    target_hybrids: int = default("target_hybrids")
+    max_markers: int | None = default("max_markers")
+    rates_by: tuple[str, ...] = default("rates_by")
+    min_group_plants: int = default("min_group_plants")
+    min_group_tags: int = default("min_group_tags")
+    success_probability: float = default("success_probability")
+    anthers_per_flower: int = default("anthers_per_flower")
+    test_cost: float = default("test_cost")
+    currency: str = default("currency")
+    plate_wells: str = default("plate_wells")
+    blanks_per_plate: int = default("blanks_per_plate")
+    parent_wells: int = default("parent_wells")
+    randomise: bool = default("randomise")
+    max_panel_markers: int = default("max_panel_markers")
+    forced_in: tuple[str, ...] = default("forced_in")
+    forced_out: tuple[str, ...] = default("forced_out")
+    min_spacing: int = default("min_spacing")
+    allow_outside: bool = default("allow_outside")
+    fail_when_held: bool = default("fail_when_held")
+    buckets: int = default("buckets")
+    max_input_gb: float = default("max_input_gb")
     crosses_file: Path = Path()
     sample_files: tuple[Path, ...] = ()
     markers_file: Path | None = None
@@ -161,15 +144,15 @@ class Config:
         plain: dict[str, Any] = {}
         for setting in SETTINGS:
             value = getattr(self, setting.name)
-            if setting.form is Form.GENOTYPES:
+            if setting.kind is ValueKind.GENOTYPES:
                 value = [
                     {k.name: getattr(g, k.name) for k in GENOTYPE_KEYS}
                     | {"evidence": str(g.evidence), "missing": list(g.missing)}
                     for g in value
                 ]
-            elif setting.form is Form.HEADINGS:
+            elif setting.kind is ValueKind.HEADINGS:
                 value = {t: dict(sorted(m.items())) for t, m in sorted(value.items())}
-            elif setting.form is Form.LIMIT:
+            elif setting.kind is ValueKind.LIMIT:
                 value = "all" if value is None else value
             elif isinstance(value, tuple):
                 value = list(value)
@@ -326,12 +309,12 @@ class _Reader:
 
     def value(self, setting: Setting, node: yaml_text.Node) -> Any:
         """The value of one setting, or None after a fault."""
-        form = setting.form
-        if form is Form.GENOTYPES:
+        kind = setting.kind
+        if kind is ValueKind.GENOTYPES:
             return self.genotypes(node)
-        if form is Form.HEADINGS:
+        if kind is ValueKind.HEADINGS:
             return self.headings(node)
-        if form in (Form.PATHS, Form.TEXTS, Form.PRIOR):
+        if kind in (ValueKind.PATHS, ValueKind.TEXTS, ValueKind.PRIOR):
             return self.several(setting, node)
         if not isinstance(node, yaml_text.Scalar):
             self.fault(
@@ -342,11 +325,11 @@ class _Reader:
                 f"Write {setting.name}: followed by {setting.allowed}.",
             )
             return None
-        if form in (Form.PATH, Form.TEXT):
+        if kind in (ValueKind.PATH, ValueKind.TEXT):
             return node.text.strip()
-        if form is Form.CHOICE:
+        if kind is ValueKind.CHOICE:
             return self.choice(setting, node)
-        if form is Form.YES_NO:
+        if kind is ValueKind.YES_NO:
             word = node.text.casefold()
             if word in ("true", "yes"):
                 return True
@@ -356,10 +339,10 @@ class _Reader:
                 node.line, setting.name, node.text, "This is neither true nor false.", "Write true or false."
             )
             return None
-        if form is Form.LIMIT and node.text.casefold() == "all":
+        if kind is ValueKind.LIMIT and node.text.casefold() == "all":
             return ALL
         number = self.number(setting, node)
-        if number is None or form is Form.NUMBER:
+        if number is None or kind is ValueKind.NUMBER:
             return number
         if number != int(number):
             self.fault(
@@ -405,7 +388,7 @@ class _Reader:
         return None
 
     def several(self, setting: Setting, node: yaml_text.Node) -> tuple[Any, ...] | None:
-        if isinstance(node, yaml_text.Scalar) and setting.form is not Form.PRIOR:
+        if isinstance(node, yaml_text.Scalar) and setting.kind is not ValueKind.PRIOR:
             nodes: tuple[yaml_text.Node, ...] = (node,)
         elif isinstance(node, yaml_text.Sequence):
             nodes = node.items
@@ -415,7 +398,7 @@ class _Reader:
                 setting.name,
                 "",
                 f"{setting.name!r} takes a list.",
-                f"Write {setting.name}: [..., ...] with {setting.form}.",
+                f"Write {setting.name}: [..., ...] with {setting.kind}.",
             )
             return None
         scalars = [n for n in nodes if isinstance(n, yaml_text.Scalar)]
@@ -425,10 +408,10 @@ class _Reader:
                 setting.name,
                 "",
                 "The list holds something other than plain values.",
-                f"Give {setting.form}.",
+                f"Give {setting.kind}.",
             )
             return None
-        if setting.form is not Form.PRIOR:
+        if setting.kind is not ValueKind.PRIOR:
             if setting.required and not any(n.text.strip() for n in scalars):
                 self.fault(node.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))
                 return None

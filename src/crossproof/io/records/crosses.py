@@ -12,7 +12,14 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.records.cross_text import split_cross
 from crossproof.io.records.raw_tables import Notes, RawTable
 from crossproof.io.sheets.names import skeleton
-from crossproof.io.sheets.values import Fault, read_date, read_temperature, read_time
+from crossproof.io.sheets.values import (
+    Fault,
+    date_order,
+    decimal_sign,
+    read_date,
+    read_temperature,
+    read_time,
+)
 
 UNTYPED = {
     "mother": "nothing can be proven about its crosses",
@@ -29,11 +36,13 @@ def crosses_frame(
     cross_id = raw.plain("cross_id", notes)
     _repeated(raw, cross_id, notes)
     mother, father = _parents(raw, known_lines, notes)
-    date = raw.values("date", lambda text: read_date(text, today), notes)
+    order = date_order(raw.columns["date"], config.date_order)
+    date = raw.values("date", lambda text: read_date(text, today, order), notes)
+    pointed = decimal_sign(raw.columns["temperature_c"])
     time = raw.values("time", read_time, notes)
     counts = {name: raw.plain(name, notes) for name in ("flowers", "pods", "seeds", "target_hybrids")}
     temperature = raw.values(
-        "temperature_c", lambda text: read_temperature(text, raw.table["temperature_c"]), notes
+        "temperature_c", lambda text: read_temperature(pointed(text), raw.table["temperature_c"]), notes
     )
     anthers = raw.plain("anthers_removed", notes)
     _check_counts(raw, counts, anthers, config, notes)
@@ -108,6 +117,14 @@ def _parents(raw: RawTable, known_lines: Collection[str], notes: Notes) -> tuple
                 raw.note(notes, i, column, fault)
             names[i] = names[i] or written
     for column, names in (("mother", mother), ("father", father)):
+        if not raw.present & {column, "cross"} and len(raw):
+            fault = Fault(
+                f"No column says who the {column} is; {UNTYPED[column]}.",
+                f"Add a column {column}, or say in config.yaml under columns: which heading means it.",
+                Severity.WARNING,
+            )
+            notes.add(fault, raw.files[0], None, column)
+            continue
         fault = Fault(f"The {column} is not given; {UNTYPED[column]}.", "Fill it in.", Severity.WARNING)
         for i, name in enumerate(names):
             if not name and not raw.columns["cross"][i]:

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from crossproof.errors import Problem, Severity
+from crossproof.io.intake.name_lists import composed
 from crossproof.io.sheets.columns import Column, Kind, Table, heading_key, match_headings
 from crossproof.io.sheets.names import name_fault
 from crossproof.io.sheets.sheet import Sheet, shortened
-from crossproof.io.sheets.values import Fault, read_choice, read_integer, read_number
+from crossproof.io.sheets.values import Fault, decimal_sign, read_choice, read_integer, read_number
 
 MAX_LISTED = 10_000
 """Problems of one kind listed for one column of all sheets of a kind; the others are counted."""
@@ -97,9 +98,10 @@ class RawTable:
     def plain(self, name: str, notes: Notes) -> list[Any]:
         """Read a column by its declaration alone."""
         column: Column = self.table[name]
+        pointed = decimal_sign(self.columns[name])
         readers: dict[Kind, Callable[[str], tuple[Any, Fault | None]]] = {
             Kind.INTEGER: lambda text: read_integer(text, column),
-            Kind.NUMBER: lambda text: read_number(text, column),
+            Kind.NUMBER: lambda text: read_number(pointed(text), column),
             Kind.CHOICE: lambda text: read_choice(text, column),
             Kind.NAME: lambda text: (text, name_fault(text) if text else None),
         }
@@ -191,7 +193,7 @@ def gather(
                     continue
                 into = raw.extra.setdefault(name, [""] * start)
             filled.add(name)
-            into += by_place[place]
+            into += map(composed, by_place[place])
         for columns in (raw.columns, raw.extra):
             for name, into in columns.items():
                 if name not in filled:

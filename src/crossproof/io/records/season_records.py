@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -92,18 +92,22 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
         notes.add(empty, cross_sheet.file, None, "")
 
     markers = corrections = None
+    more_sheets: dict[str, list[Sheet]] = {}
     if config.markers_file is not None:
         sheet = _sheet(config, config.markers_file, MARKERS)
+        more_sheets["markers"] = [sheet]
         markers = _markers_frame(gather([sheet], MARKERS, config.renames("markers"), notes), notes)
     if config.corrections_file is not None:
         sheet = _sheet(config, config.corrections_file, CORRECTIONS)
+        more_sheets["corrections"] = [sheet]
         corrections = _text_frame(
             gather([sheet], CORRECTIONS, config.renames("corrections"), notes), CORRECTIONS, notes
         )
+    sheets = {"samples": sample_sheets, "crosses": [cross_sheet]} | more_sheets
     between = check_frames(
         config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
     )
-    problems = [*notes.all(), *_check_rates_by(config, crosses), *between]
+    problems = [*notes.all(), *_check_rates_by(config, crosses), *between, *_unused_renames(config, sheets)]
     return Season(config, crosses, samples, markers, corrections, sort_problems(problems))
 
 
@@ -115,7 +119,8 @@ _RESERVED = frozenset(
 
 def _sheet(config: Config, path: Path, table: Table) -> Sheet:
     renames = config.renames(table.name)
-    return read_sheet(path, shown_as=config.shown(path), known=(*table.names, *renames))
+    usual = [h for c in table.columns for h in c.also]
+    return read_sheet(path, shown_as=config.shown(path), known=(*table.names, *renames, *usual))
 
 
 def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
@@ -148,6 +153,31 @@ def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
 def _text_frame(raw: RawTable, table: Table, notes: Notes) -> pd.DataFrame:
     frame = pd.DataFrame({name: text(raw.plain(name, notes)) for name in table.names})
     return with_extra(frame, raw, len(raw))
+
+
+def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]]) -> list[Problem]:
+    """Headings that config.yaml names under columns and no sheet has."""
+    problems = []
+    for table, renames in config.columns.items():
+        read = [s for name, group in sheets.items() if table in ("", name) for s in group]
+        if not all(s.readable for s in read):
+            continue
+        there = {heading_key(h): h for s in read for h in s.headings}
+        for heading, name in renames.items():
+            if heading not in there and (read or not table):
+                close = nearest(heading, there)
+                problems.append(
+                    error(
+                        config.source.name,
+                        f"columns names a heading that no sheet has: {heading!r} (for {name}).",
+                        f"Did you mean {there[heading_key(close)]!r}?"
+                        if close
+                        else "Delete it, or write the heading as it stands in the sheet.",
+                        column="columns",
+                        value=heading,
+                    )
+                )
+    return problems
 
 
 def _check_rates_by(config: Config, crosses: pd.DataFrame) -> list[Problem]:

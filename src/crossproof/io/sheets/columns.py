@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+import unicodedata
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from crossproof.errors import Problem, error
+from crossproof.errors import Problem, Severity, error, warning
 
 
 class Kind(StrEnum):
@@ -44,6 +45,10 @@ class Column:
     low: float | None = None
     high: float | None = None
     choices: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+    """Other usual headings of the column."""
+    words: Mapping[str, str] = field(default_factory=dict)
+    """Other usual words of a CHOICE, in small letters, and the choice each one means."""
 
     @property
     def allowed(self) -> str:
@@ -192,12 +197,97 @@ CORRECTIONS = Table(
     ),
 )
 
+_USUAL_HEADINGS: Mapping[str, Mapping[str, str]] = {
+    "crosses": {
+        "cross_id": "tag, tag no, tag number, tag id, cross no, cross nr, cross number, crossing no, "
+        "crossing id",
+        "mother": "female, female parent, female line, seed parent, maternal parent, mother line, mum, "
+        "mom, ♀",
+        "father": "male, male parent, male line, pollen parent, paternal parent, father line, pollen donor, "
+        "pollinator, dad, ♂",
+        "cross": "parents, pedigree, combination, cross combination, ♀ x ♂, ♀ × ♂, female x male",
+        "date": "pollination date, date of pollination, crossing date, date of crossing, cross date, day",
+        "time": "pollination time, time of pollination, crossing time, time of crossing, time of day",
+        "operator": "technician, crosser, worker, person, made by, crossed by, pollinated by, initials",
+        "flowers": "flowers pollinated, no of flowers, number of flowers, pollinated flowers",
+        "pods": "pods harvested, no of pods, number of pods",
+        "seeds": "seeds harvested, no of seeds, number of seeds",
+        "temperature_c": "temp, temp c, temperature, air temperature, air temp",
+        "anthers_removed": "anthers, no of anthers, number of anthers",
+        "target_hybrids": "target, hybrids wanted, wanted",
+        "notes": "note, remark, remarks, comment, comments",
+    },
+    "samples": {
+        "sample_id": "sample, sample name, sample no, sample number, dna id, dna no",
+        "batch": "genotype file",
+        "plate": "plate id, plate name, plate no, plate number",
+        "well": "position, well position, well id",
+        "role": "type, sample type, kind",
+        "line": "line name, parent line, inbred, accession",
+        "cross_id": "cross, tag, tag no, tag number, cross no, cross nr, cross number",
+        "pod": "pod no, pod number",
+        "plant": "plant id, plant name, plant no, plant number",
+        "inbreeding": "inbreeding coefficient",
+    },
+    "markers": {
+        "marker": "marker name, marker id, snp, snp id, assay, locus",
+        "chrom": "chr, chromosome, linkage group",
+        "pos": "position, bp, position bp",
+        "cm": "genetic position, map position, position cm",
+        "alleles": "allele, snp alleles",
+        "also_called": "synonyms, synonym, other names, aliases, alias",
+    },
+    "corrections": {"note": "notes, remark, remarks, comment, who"},
+}
+"""Headings that breeders and laboratories usually write (common practice, no source)."""
+
+_USUAL_WORDS: Mapping[str, Mapping[str, Mapping[str, str]]] = {
+    "samples": {
+        "role": {
+            "f1": "progeny",
+            "offspring": "progeny",
+            "seedling": "progeny",
+            "plant": "progeny",
+            "p": "parent",
+            "parents": "parent",
+            "parent line": "parent",
+            "line": "parent",
+            "ntc": "blank",
+            "empty": "blank",
+            "water": "blank",
+            "blanks": "blank",
+        }
+    },
+}
+"""Words of the trade for a choice (common practice, no source)."""
+
+
+def _with_usual(table: Table) -> Table:
+    headings, words = _USUAL_HEADINGS.get(table.name, {}), _USUAL_WORDS.get(table.name, {})
+    columns = tuple(
+        replace(
+            c,
+            also=tuple(h.strip() for h in headings.get(c.name, "").split(",") if h.strip()),
+            words=words.get(c.name, {}),
+        )
+        for c in table.columns
+    )
+    return replace(table, columns=columns)
+
+
+CROSSES, SAMPLES, MARKERS, CORRECTIONS = map(_with_usual, (CROSSES, SAMPLES, MARKERS, CORRECTIONS))
+
 TABLES: Mapping[str, Table] = {t.name: t for t in (CROSSES, SAMPLES, MARKERS, CORRECTIONS)}
 
 
 def heading_key(heading: str) -> str:
     """A heading without case, and with spaces, hyphens and underscores alike."""
     return re.sub(r"[\s_\-\u00a0]+", "_", heading.strip().casefold()).strip("_")
+
+
+def usual_key(heading: str) -> str:
+    """A heading as other usual headings are compared: without points, brackets and degree signs too."""
+    return re.sub(r"[^\w♀♂×]+", "_", unicodedata.normalize("NFKC", heading).casefold()).strip("_")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -222,12 +312,20 @@ def match_headings(
     """
     ours = {heading_key(c): c for c in table.names}
     lab = {heading_key(theirs): name for theirs, name in renames.items()}
+    usual = {usual_key(h): c.name for c in table.columns for h in (c.name, *c.also)}
+    sure = {lab.get(heading_key(h)) or ours.get(heading_key(h)) for h in headings}
     names: list[str] = []
     problems: list[Problem] = []
     first: dict[str, str] = {}
+    kept: list[str] = []
     for heading in headings:
         key = heading_key(heading)
-        name = lab.get(key) or ours.get(key) or heading.strip()
+        told = lab.get(key) or ours.get(key)
+        if told is None and (meant := usual.get(usual_key(heading))) is not None and meant not in sure:
+            told = meant
+        name = told or heading.strip()
+        if told is None and name:
+            kept.append(name)
         place = heading_key(name)
         if place in first:
             before = first[place]
@@ -247,9 +345,10 @@ def match_headings(
             )
         first.setdefault(place, heading)
         names.append(name)
+    problems += _kept_headings(kept, table, set(first), file, header_row)
     for column in table.columns:
         if column.required and heading_key(column.name) not in first:
-            close = nearest(column.name, [h for h in headings if heading_key(h) not in ours])
+            close = nearest(column.name, [h for h in kept if heading_key(h) not in ours])
             hint = (
                 f"Rename the heading {close!r} to {column.name!r}, or say so in config.yaml under columns: "
                 f"{{{close}: {column.name}}}."
@@ -267,6 +366,46 @@ def match_headings(
                 )
             )
     return tuple(names), problems
+
+
+def _kept_headings(
+    kept: Sequence[str], table: Table, taken: Collection[str], file: str, header_row: int
+) -> list[Problem]:
+    """Headings that are none of ours: a warning for each that is nearly one, a note for all others."""
+    free = {h: c.name for c in table.columns if heading_key(c.name) not in taken for h in (c.name, *c.also)}
+    problems = []
+    others = []
+    for heading in kept:
+        close = difflib.get_close_matches(usual_key(heading), [usual_key(h) for h in free], n=1, cutoff=0.8)
+        meant = next((name for h, name in free.items() if close and usual_key(h) == close[0]), "")
+        if meant and not table[meant].required:
+            problems.append(
+                warning(
+                    file,
+                    f"No column is called {heading!r}; it is kept as a column of your own.",
+                    f"If it means {meant}, rename it, or say so in config.yaml: columns: "
+                    f"{{{heading}: {meant}}}.",
+                    row=header_row,
+                    column=heading,
+                    value=heading,
+                )
+            )
+        else:
+            others.append(heading)
+    if others:
+        shown = ", ".join(others[:12]) + (" ..." if len(others) > 12 else "")
+        problems.append(
+            Problem(
+                Severity.NOTE,
+                file,
+                header_row,
+                "",
+                shown,
+                "These columns are none of ours; they are kept and come back in the results.",
+                "Nothing to do.",
+            )
+        )
+    return problems
 
 
 __all__ = [

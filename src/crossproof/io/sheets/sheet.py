@@ -348,15 +348,25 @@ def finished(
     while width and not header[width - 1] and not any(r[width - 1 : width] > [""] for _, r in records):
         width -= 1
     if known and not any(heading_key(h) in known for h in header):
-        for row, record in records[:20]:
+        for above, (row, record) in enumerate(records[:20], 1):
             if sum(heading_key(cell) in known for cell in record) > 1:
-                found.error(
-                    "Other text stands above the headings, which seem to be in this row.",
-                    "Delete the rows above the headings, or begin them with #.",
+                found.warning(
+                    "Other text stands above the headings; this row was taken for them.",
+                    "Nothing to do if that is right; else delete the rows above, or begin them with #.",
                     row=row,
                     value=", ".join(record),
                 )
-                return Sheet(file, header_row=header_row, problems=found.all())
+                kinds_below = {(r - above, c): k for (r, c), k in (cell_kinds or {}).items() if r >= above}
+                return finished(
+                    file,
+                    row,
+                    record,
+                    records[above:],
+                    found,
+                    known,
+                    delimiter=delimiter,
+                    cell_kinds=kinds_below,
+                )
     unnamed = [i for i in range(width) if not header[i]]
     for i in unnamed:
         holder = next((row for row, record in records if i < len(record) and record[i]), None)

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 
 from crossproof.errors import Severity
 from crossproof.io.sheets.columns import Column, nearest
@@ -90,40 +92,102 @@ def read_temperature(text: str, column: Column) -> tuple[float | None, Fault | N
     return number, fault
 
 
-def read_date(text: str, today: dt.date) -> tuple[str | None, Fault | None]:
-    """A day as YYYY-MM-DD (or YYYYMMDD), not after `today`."""
+class DateOrder(StrEnum):
+    """The order of day and month in dates such as 04.06.2027."""
+
+    DAY_MONTH = "day-month"
+    MONTH_DAY = "month-day"
+
+
+_DAY_AND_MONTH = re.compile(r"(\d{1,2})([-/. ])(\d{1,2})\2(\d{4}|\d{2})")
+
+
+def date_order(texts: Iterable[str], said: str | None = None) -> DateOrder | None:
+    """The order of day and month in a column: as said, or as some of its dates prove; None where neither."""
+    if said is not None:
+        return DateOrder(said)
+    possible = set(DateOrder)
+    seen = False
+    for text in set(texts):
+        if match := _DAY_AND_MONTH.fullmatch(text):
+            if match[2] == "-" and len(match[4]) == 2:
+                return None  # such as 26-05-18, where the year may stand first
+            seen = True
+            possible = {o for o in possible if _ordered(match, o) is not None}
+    return possible.pop() if seen and len(possible) == 1 else None
+
+
+def _ordered(match: re.Match[str], order: DateOrder) -> dt.date | None:
+    one, two, year = int(match[1]), int(match[3]), _year(match[4])
+    return _day(year, two, one) if order is DateOrder.DAY_MONTH else _day(year, one, two)
+
+
+def read_date(text: str, today: dt.date, order: DateOrder | None = None) -> tuple[str | None, Fault | None]:
+    """A day as YYYY-MM-DD, not after `today`, in any way of writing that has one meaning in its column."""
     if text in NOTHING:
         return None, None
     if match := re.fullmatch(r"(\d{4})-?(\d\d)-?(\d\d)", text):
         if text.count("-") != 1:
-            day = _day(*map(int, match.groups()))
-            if day is None:
-                return None, Fault("There is no such day.", "Write the date as YYYY-MM-DD.")
-            if day < _EARLIEST:
-                return None, Fault("The year is too long ago.", "Correct the year.")
-            if day > today:
-                return None, Fault(
-                    f"The date lies in the future (today is {today.isoformat()}).",
-                    "Correct the date; crosses still to be made do not belong in this sheet.",
-                )
-            return day.isoformat(), None
+            return _sound(_day(*map(int, match.groups())), today)
+    if (match := _DAY_AND_MONTH.fullmatch(text)) and order is not None:
+        return _sound(_ordered(match, order), today)
     meant = sorted(set(_meanings(text)))
+    serial = re.fullmatch(r"\d{5}(\.\d+)?", text)
+    timed = re.fullmatch(r"\d{4}-\d\d-\d\d[ T]\d.*", text)
+    if len(meant) == 1 and not serial and not timed and _ONE_MEANING.fullmatch(text):
+        return _sound(meant[0], today)
     why = "The date is not in the form YYYY-MM-DD."
-    if re.fullmatch(r"\d{5}(\.\d+)?", text):
+    if serial:
         why = "This is a spreadsheet's day number, not a date."
-    elif re.fullmatch(r"\d{4}-\d\d-\d\d[ T]\d.*", text):
+    elif timed:
         why = "The cell holds a time besides the date."
     if len(meant) == 1:
         remedy = f"Write {meant[0].isoformat()}, if that is the day meant."
-        if why.startswith("The cell holds a time"):
+        if timed:
             remedy = f"Write {meant[0].isoformat()} here and the time in the column time."
     elif meant:
         remedy = f"It could be {' or '.join(d.isoformat() for d in meant)}: write the right one."
+        if match and match[2] != "-":
+            remedy += " For the whole sheet: date_order: day-month (or month-day) in config.yaml."
     else:
         remedy = "Write the date as YYYY-MM-DD, such as 2031-06-04."
         if re.fullmatch(r"(\d{1,2}[-. ]?[A-Za-z]{3,9}|[A-Za-z]{3,9}[-. ]?\d{1,2})\.?", text):
             why = "The date has no year (a spreadsheet may have cut it off)."
     return None, Fault(why, remedy)
+
+
+_ONE_MEANING = re.compile(
+    r"\d{4}[-/. ]\d{1,2}[-/. ]\d{1,2}|\d{1,2}[-/. ]\d{1,2}[-/. ]\d{4}"
+    r"|\d{1,2}[-/. ]*[A-Za-z]{3,9}[-/., ]*\d{4}"
+    r"|[A-Za-z]{3,9}[-/. ]*\d{1,2}(?:st|nd|rd|th)?[-/., ]+\d{4}"
+)
+"""Ways to write a date that name the year in full: where they fit one day only, it is that day."""
+
+
+def _sound(day: dt.date | None, today: dt.date) -> tuple[str | None, Fault | None]:
+    if day is None:
+        return None, Fault("There is no such day.", "Write the date as YYYY-MM-DD.")
+    if day < _EARLIEST:
+        return None, Fault("The year is too long ago.", "Correct the year.")
+    if day > today:
+        return None, Fault(
+            f"The date lies in the future (today is {today.isoformat()}).",
+            "Correct the date; crosses still to be made do not belong in this sheet.",
+        )
+    return day.isoformat(), None
+
+
+def decimal_sign(texts: Iterable[str]) -> Callable[[str], str]:
+    """How to write a column's numbers with a decimal point, where it has decimal commas throughout.
+
+    A comma before three digits may part thousands, and a column that has points too has two meanings: then
+    nothing is changed, and each such number is refused.
+    """
+    with_comma = [t for t in texts if "," in t]
+    sure = bool(with_comma) and all(re.fullmatch(r"[+-]?\d+,\d{1,2}", t) for t in with_comma)
+    if sure and not any(re.fullmatch(r"[+-]?\d*\.\d+", t) for t in texts):
+        return lambda text: text.replace(",", ".")
+    return str
 
 
 def _day(year: int, month: int, day: int) -> dt.date | None:
@@ -146,6 +210,8 @@ def _meanings(text: str) -> list[dt.date]:
     elif match := re.fullmatch(r"(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})", text):
         year = _year(match[3])
         days += [_day(year, int(match[2]), int(match[1])), _day(year, int(match[1]), int(match[2]))]
+        if len(match[3]) == 2 and "-" in text:
+            days.append(_day(_year(match[1].zfill(2)), int(match[2]), int(match[3])))
     elif match := re.fullmatch(r"(\d{1,2})[-/. ]*([A-Za-z]{3,9})[-/., ]*(\d{4}|\d{2})", text):
         days.append(_day(_year(match[3]), _month(match[2]), int(match[1])))
     elif match := re.fullmatch(r"([A-Za-z]{3,9})[-/. ]*(\d{1,2})(?:st|nd|rd|th)?[-/., ]+(\d{4})", text):
@@ -206,6 +272,7 @@ def read_choice(text: str, column: Column) -> tuple[str | None, Fault | None]:
     if not text:
         return None, None
     word = text.casefold()
+    word = column.words.get(" ".join(word.split()), word)
     if word in column.choices:
         return word, None
     close = nearest(word, column.choices)

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Ints, Objects
+from crossproof.model.declaration import default
 from crossproof.model.results import CLASSES, PARENT_REASONS, Decision, Verdict
 from crossproof.rates.estimators.clusters import group_sum
 
@@ -31,13 +32,13 @@ class RateOptions:
     `level`: of all intervals. `temperature_step`: width of a temperature class in degrees Celsius.
     """
 
-    target_hybrids: int = 4
-    rates_by: tuple[str, ...] = ()
-    min_group_plants: int = 20
-    min_group_tags: int = 5
-    success_probability: float = 0.95
-    test_cost: float = 0.0
-    currency: str = ""
+    target_hybrids: int = default("target_hybrids")
+    rates_by: tuple[str, ...] = default("rates_by")
+    min_group_plants: int = default("min_group_plants")
+    min_group_tags: int = default("min_group_tags")
+    success_probability: float = default("success_probability")
+    test_cost: float = default("test_cost")
+    currency: str = default("currency")
     level: float = 0.95
     temperature_step: float = 4.0
 

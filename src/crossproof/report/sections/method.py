@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from crossproof.model.declaration import default, method_settings
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
@@ -19,27 +20,6 @@ from crossproof.report.content.blocks import (
 )
 from crossproof.report.content.inputs import ReportInputs, texts
 from crossproof.text import shown
-
-SETTINGS: tuple[tuple[str, str], ...] = (
-    ("min_posterior", "probability that a verdict needs"),
-    ("target_hybrids", "hybrids wanted from each cross"),
-    ("min_call_rate", "least share of markers called in a plant"),
-    ("min_markers_scored", "least number of contrast markers scored"),
-    ("min_marker_call_rate", "least share of plants called at a marker"),
-    ("max_false_heterozygote", "most false heterozygotes of a marker in use"),
-    ("false_heterozygote", "starting rate: homozygote read as heterozygous"),
-    ("dropout", "starting rate: heterozygote that shows one allele"),
-    ("swap", "rate: one homozygote read as the other"),
-    ("floor", "weight that keeps one marker from deciding a plant"),
-    ("parent_departure", "share of markers at which a parent plant departs from its line"),
-    ("class_prior", "weights of hybrid, self, outcross, off pedigree before the data"),
-    ("panel_donor_share", "share of foreign pollen expected from panel lines"),
-    ("max_markers", "markers kept of a genotype file"),
-    ("max_markers_per_cross", "markers used for a cross"),
-    ("min_group_plants", "plants below which nobody is judged"),
-    ("min_group_tags", "tags below which nobody is judged"),
-    ("success_probability", "certainty wanted of seeds to test and flowers to repeat"),
-)
 
 
 def plant_section(inputs: ReportInputs) -> Section:
@@ -56,6 +36,7 @@ def plant_section(inputs: ReportInputs) -> Section:
 
 def section(inputs: ReportInputs) -> Section:
     """How verdicts come about and what they cannot say."""
+    needed = shown(inputs.config.get("min_posterior", default("min_posterior")))
     blocks: list[Block] = [
         Prose(
             "Every call is turned into the likelihood of each genotype the plant may have, with the error "
@@ -69,9 +50,8 @@ def section(inputs: ReportInputs) -> Section:
             "as seed of the father, a later generation, another line or another cross (off pedigree)."
         ),
         Prose(
-            f"The explanation whose probability reaches {shown(inputs.config.get('min_posterior', 0.95))} "
-            "becomes the verdict; "
-            "where none does, the plant is undetermined and the report says what would settle it."
+            f"The explanation whose probability reaches {needed} becomes the verdict; where none does, "
+            "the plant is undetermined and the report says what would settle it."
         ),
         Heading("What the markers cannot say"),
         Terms(
@@ -126,7 +106,11 @@ def section(inputs: ReportInputs) -> Section:
             "settings",
             "Settings of this run (config.yaml)",
             [("setting", "name"), ("value", "number"), ("meaning", "text")],
-            [(k, _value(inputs.config.get(k)), words) for k, words in SETTINGS if k in inputs.config],
+            [
+                (s.name, _value(inputs.config[s.name]), s.meaning)
+                for s in method_settings()
+                if s.name in inputs.config
+            ],
         ),
     ]
     lead = "How a verdict comes about, what it cannot say, and the settings it was made with."

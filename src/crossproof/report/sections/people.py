@@ -74,7 +74,8 @@ def _findings(inputs: ReportInputs) -> str:
     text = (
         f"{fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
         if out
-        else "Nobody lies outside what chance alone produces."
+        else "Nobody lies outside the limits of chance. That does not show that people are alike: with so "
+        "few plants even large differences can stay inside."
     )
     unlike = [
         o
@@ -87,7 +88,9 @@ def _findings(inputs: ReportInputs) -> str:
         verb = "differs" if len(unlike) == 1 else "differ"
         said = f"{given}{', '.join(unlike)} {verb} from what was to be expected."
         text += f" {said[:1].upper()}{said[1:]}"
-    return text + (f" For {few} there is too little to say anything." if few else "")
+    return text + (
+        f" For {fmt.noun(few, 'person', 'people')} there is too little to say anything." if few else ""
+    )
 
 
 def funnel_chart(inputs: ReportInputs) -> Chart | None:
@@ -108,11 +111,7 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     limits = _limits(frame, drawn)
     out = _outside(frame)
     sentence = (
-        (
-            f"Outside the limits: {', '.join(out)}."
-            if out
-            else "Everyone lies inside the limits: the differences are no larger than chance makes them."
-        )
+        (f"Outside the limits: {', '.join(out)}." if out else "Everyone lies inside the limits.")
         + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones "
         "99.8\u00a0%. "
     )

@@ -1,0 +1,166 @@
+"""Findings about parents and whole tags, from the hypotheses that the family model weighed.
+
+- A parent whose typing and whose tag do not agree, while it cannot be told what is otherwise (or only by
+  the prior): its hybrids wait for one more plant of the line.
+- A tag, or a part of it, with pollen of another plant; seed of a later generation.
+- A line whose tags contradict its tubes and one another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from crossproof.inference.family.parent_hypotheses import FAULTS, PARENT_IN_DOUBT, Fault
+from crossproof.inference.season_results import FamilyResult
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.model.results import CLASSES, Verdict
+
+IN_DOUBT = 0.05
+"""Posterior of a wrong tube or a heterogeneous line at or above which hybrids wait."""
+DEPARTED = 0.10
+"""Share of markers at which a parent plant is not as its line, from which on its hybrids wait."""
+DEPARTED_ERRORS = 2.5
+"""Standard errors above the departure of the run's parents, as many markers allow, that it must exceed."""
+LIKELY = 0.5
+"""Posterior of a fault from which on it is named."""
+SIDES = ("mother", "father")
+
+Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]
+"""Per cross and plant: sample and place (PLATE:WELL) of each of its wells."""
+
+
+def fault_share(result: FamilyResult, side: int, *faults: Fault) -> float:
+    """Posterior that one of these faults befell a parent (`side` 0 mother, 1 father)."""
+    return float(sum(result.parent_faults[side, FAULTS.index(f)] for f in faults))
+
+
+def departed(result: FamilyResult, side: int) -> bool:
+    """Whether a parent plant departs from its line at more markers than plants of the run do."""
+    share = (result.mother_departure, result.father_departure)[side]
+    h = result.run_departure
+    chance = h + DEPARTED_ERRORS * np.sqrt(h * (1 - h) / max(result.markers_used, 1))
+    return share > max(DEPARTED, float(chance))
+
+
+def in_doubt(result: FamilyResult, side: int) -> bool:
+    """Whether hybrids of a family rest on a parent whose typing and tag do not agree."""
+    known = (result.mother_known, result.father_known)[side]
+    return known and (fault_share(result, side, *PARENT_IN_DOUBT) >= IN_DOUBT or departed(result, side))
+
+
+def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mapping[str, str]) -> list[Finding]:
+    """Findings of all families; `named`: crosses of which the plate checks already named another parent."""
+    out: list[Finding] = []
+    unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
+    other: dict[str, list[FamilyResult]] = {}
+    for result in results:
+        for side in (0, 1):
+            line = (result.mother, result.father)[side]
+            if in_doubt(result, side):
+                unresolved.setdefault(line, []).append((result, side))
+            plant = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)[side]
+            if fault_share(result, side, plant) >= LIKELY:
+                other.setdefault(line, []).append(result)
+                if result.cross_id not in named:
+                    out.append(_other_plant(result, side, wells))
+        if fault_share(result, 0, Fault.GENERATION) >= LIKELY:
+            out.append(_generation(result, wells))
+    out += [_unresolved(line, found, wells) for line, found in sorted(unresolved.items())]
+    out += [_contradicting(line, found, wells) for line, found in sorted(other.items()) if len(found) > 1]
+    return [f for f in out if f.samples]
+
+
+def _places(
+    results: Sequence[FamilyResult], wells: Wells, leading: frozenset[Verdict]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Places and samples of plants whose likeliest class is one of these."""
+    places, samples = [], []
+    for result in results:
+        lead = result.class_posterior.argmax(axis=1)
+        for plant, klass, typed in zip(result.plants.tolist(), lead.tolist(), result.wells, strict=True):
+            if typed and CLASSES[klass] in leading:
+                for sample, place in wells.get((result.cross_id, plant), ()):
+                    samples.append(sample)
+                    places.append(place)
+    return tuple(places), tuple(samples)
+
+
+def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells) -> Finding:
+    crosses = [result.cross_id for result, _ in found]
+    worst = max((result.mother_departure, result.father_departure)[side] for result, side in found)
+    tube = max(fault_share(result, side, Fault.TUBE) for result, side in found)
+    text = (
+        f"The hybrids of {', '.join(crosses)} show {line} otherwise than its tube at {worst:.0%} of markers. "
+        + (
+            "The tube may hold something else, or the tags were made with another plant."
+            if tube >= IN_DOUBT
+            else "The line may be heterogeneous, or a relative of it gave the pollen or bore the seed."
+        )
+    )
+    places, samples = _places([r for r, _ in found], wells, frozenset({Verdict.HYBRID}))
+    return Finding(
+        FindingKind.PARENT_UNRESOLVED,
+        Scope.LINE,
+        "",
+        line,
+        text,
+        f"Type one more plant of {line}, best the one that was used; keep the plants until then.",
+        wells=places,
+        samples=samples,
+        other=", ".join(crosses),
+        hold=Hold.SAMPLES,
+    )
+
+
+def _other_plant(result: FamilyResult, side: int, wells: Wells) -> Finding:
+    versions = (result.mother_versions, result.father_versions)[side]
+    line = (result.mother, result.father)[side]
+    shown = next((str(v) for v in versions if str(v) != line), "another plant")
+    leading = frozenset({(Verdict.OFF_PEDIGREE, Verdict.OUTCROSS)[side]})
+    places, samples = _places([result], wells, leading)
+    kind = (FindingKind.OTHER_MOTHER, FindingKind.OTHER_POLLEN)[side]
+    return Finding(
+        kind,
+        Scope.CROSS,
+        "",
+        result.cross_id,
+        f"The plants listed share a {SIDES[side]} that is not {line}: {shown}.",
+        f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
+        wells=places,
+        samples=samples,
+        other=shown,
+    )
+
+
+def _generation(result: FamilyResult, wells: Wells) -> Finding:
+    places, samples = _places([result], wells, frozenset({Verdict.OFF_PEDIGREE}))
+    source = str(result.sources[0, 0]) if len(result.plants) else ""
+    return Finding(
+        FindingKind.LATER_GENERATION,
+        Scope.CROSS,
+        "",
+        result.cross_id,
+        f"The plants listed are seed of a later generation, not of the first ({source}).",
+        "Check the seed packet: seed of an F1 plant, or of a backcross, was sown in place of the cross.",
+        wells=places,
+        samples=samples,
+    )
+
+
+def _contradicting(line: str, found: Sequence[FamilyResult], wells: Wells) -> Finding:
+    crosses = ", ".join(result.cross_id for result in found)
+    places, samples = _places(found, wells, frozenset({Verdict.OUTCROSS, Verdict.OFF_PEDIGREE}))
+    return Finding(
+        FindingKind.TAGS_CONTRADICT,
+        Scope.LINE,
+        "",
+        line,
+        f"The tags of {line} contradict its tubes and one another: {crosses} each show another plant in its "
+        "place.",
+        f"Check how pollen of {line} was collected and labelled; type one more plant of {line}.",
+        wells=places,
+        samples=samples,
+        other=crosses,
+    )
