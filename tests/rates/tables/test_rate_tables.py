@@ -59,9 +59,12 @@ def test_three_tags_by_hand() -> None:
     # bounds: the undetermined plant is no hybrid, or one: 2 and 3 of 5
     assert (a["hybrid_rate_bound_low"], a["hybrid_rate_bound_high"]) == pytest.approx((0.4, 0.6), rel=1e-12)
     assert a["pod_set"] == 0.5
-    # pod 1: 1 - .02 * .04; pod 2: .02
+    # plants: pod 1 1 - .02 * .04, pod 2 .02; four of pod 2's five seeds have no verdict and may hold one
     success = (1 - 0.02 * 0.04 * 1.0) + 0.02
-    assert a["true_success"] == pytest.approx(success / 4, rel=1e-9)
+    assert a["true_success_bound_low"] == pytest.approx(success / 4, rel=1e-9)
+    assert success / 4 < a["true_success"] < a["true_success_bound_high"] == pytest.approx(0.5, rel=1e-9)
+    # ten seeds, pods of the same size as far as is known: (1/3 + 1) / 2 of the pods are selfed
+    assert a["selfed_flower_share"] == pytest.approx((1.04 / 3 + 0.98 + 0.02) / 2, abs=0.02)
     assert a["true_success_basis"] == "by pod"
     # ten seeds at 0.49 hybrid on four flowers
     assert a["hybrids_per_flower"] == pytest.approx(10 * 0.49 / 4, rel=1e-12)
