@@ -66,7 +66,18 @@ PART_BYTES = 256 << 20
 PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
 MOST_PARTS = 16
 
-IDENTITY = ("sample_id", "batch", "role", "line", "cross_id", "pod", "plant", "inbreeding")
+IDENTITY = (
+    "sample_id",
+    "batch",
+    "role",
+    "line",
+    "cross_id",
+    "pod",
+    "plant",
+    "inbreeding",
+    "line_mother",
+    "line_father",
+)
 PEDIGREE = ("cross_id", "mother", "father")
 
 
