@@ -168,7 +168,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
 
 
 def _check_f1_parents(
-    raw: RawTable, i: int, names: dict[str, list[str]], parents: set[str], notes: Notes
+    raw: RawTable, i: int, names: dict[str, list[str]], parents: set[str], notes: Problems
 ) -> None:
     """The lines that a parent is the F1 of are two, other than itself, and typed to be of any use."""
     line, of = names["line"][i], {c: names[c][i] for c in F1_COLUMNS}
@@ -196,7 +196,7 @@ def _check_f1_parents(
         raw.note(notes, i, "line_father", fault)
 
 
-def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, notes: Notes) -> None:
+def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, notes: Problems) -> None:
     for column in F1_COLUMNS:
         if names[column][i]:
             fault = Fault(
