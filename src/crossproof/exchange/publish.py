@@ -23,10 +23,11 @@ from crossproof.exchange.crosses_in import ATTRIBUTES, OWN_PREFIX
 from crossproof.exchange.miappe import miappe_block
 from crossproof.exchange.samples_in import standard_position
 from crossproof.exchange.standard import faults
+from crossproof.io.files.atomic import write_json
 from crossproof.model.plates import parse_well, smallest_format
 from crossproof.model.results import Decision, PlateState, Verdict
 from crossproof.season.index import build_index, read_record
-from crossproof.season.work_folder import WorkFolder, read_json, write_json
+from crossproof.season.work_folder import WorkFolder, read_json
 from crossproof.text import count_of
 
 CAUTION = (

@@ -8,10 +8,9 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from crossproof.errors import Severity
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import UNTYPED
-from crossproof.io.records.raw_tables import Notes
 from crossproof.io.sheets.names import loose_index, meant
-from crossproof.io.sheets.values import Fault
 
 
 @dataclass
@@ -27,7 +26,7 @@ class _Use:
         return "mother" if "mother" in self.crosses else "father"
 
 
-def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     """Parents of which no sheet of wells has a parent well."""
     lines = set(samples.loc[samples["role"] == "parent", "line"]) - {""}
     index = loose_index(lines)
@@ -42,7 +41,7 @@ def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Not
 
 
 def parents_without_calls(
-    crosses: pd.DataFrame, samples: pd.DataFrame, typed: Collection[str], notes: Notes
+    crosses: pd.DataFrame, samples: pd.DataFrame, typed: Collection[str], notes: Problems
 ) -> None:
     """Parents that are in a sheet but have no calls; those in no sheet are found without the calls."""
     listed = set(samples.loc[samples["role"] == "parent", "line"]) - set(typed) - {""}
@@ -62,7 +61,7 @@ def _say(
     concerned: Callable[[str], bool],
     start: str,
     remedy: Callable[[str, _Use], str],
-    notes: Notes,
+    notes: Problems,
 ) -> None:
     uses: dict[str, _Use] = {}
     columns = (
@@ -86,7 +85,7 @@ def _say(
             remedy(name, use),
             Severity.WARNING,
         )
-        notes.add(fault, use.file, use.row, use.column, name)
+        notes.note(fault, file=use.file, row=use.row, column=use.column, value=name)
 
 
 def _crosses(n: int) -> str:
