@@ -14,6 +14,7 @@ from crossproof.io.calls.store import StoreError, read_calls, write_calls
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.genotypes import reading_problems
+from crossproof.io.records.strangers import sample_strangers
 from crossproof.model.genotypes import CallBatch
 from crossproof.model.results import FileState
 from crossproof.season.evidence import StoredBatch
@@ -141,7 +142,15 @@ def ingested(index: SeasonIndex) -> dict[str, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     for bucket in index.batch_buckets():
         found |= read_kept(index.folder.work("ingest", f"{bucket}.json")) or {}
-    return {name: found[name] for name in sorted(found)}
+    states = {name: found[name] for name in sorted(found)}
+    used = {name: s["samples"] for name, s in states.items() if s["state"] == "used"}
+    files = {g.batch: g.path for g in index.config.genotypes}
+    samples = read_record(index.folder, "samples")
+    for name, problem in sample_strangers(samples, used, files).items():
+        # Whose samples these are nobody has said: the file is set aside until somebody does.
+        problems = [*states[name]["problems"], problem_entry(problem)]
+        states[name] = states[name] | {"state": "set aside", "problems": problems}
+    return states
 
 
 def stored_batches(states: dict[str, dict[str, Any]]) -> tuple[StoredBatch, ...]:
