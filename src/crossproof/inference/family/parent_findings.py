@@ -12,13 +12,15 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from crossproof.inference.family.parent_hypotheses import FAULTS, PARENT_IN_DOUBT, Fault
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import FamilyResult
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Verdict
 
-IN_DOUBT = 0.05
-"""Posterior of a wrong tube or a heterogeneous line at or above which hybrids wait."""
+TUBE_IN_DOUBT = 0.05
+"""Posterior of a wrong tube at or above which hybrids wait."""
+LINE_IN_DOUBT = 0.3
+"""Posterior of a heterogeneous line at or above which hybrids wait: a relative of it would look the same."""
 DEPARTED = 0.10
 """Share of markers at which a parent plant is not as its line, from which on its hybrids wait."""
 DEPARTED_ERRORS = 2.5
@@ -47,7 +49,8 @@ def departed(result: FamilyResult, side: int) -> bool:
 def in_doubt(result: FamilyResult, side: int) -> bool:
     """Whether hybrids of a family rest on a parent whose typing and tag do not agree."""
     known = (result.mother_known, result.father_known)[side]
-    return known and (fault_share(result, side, *PARENT_IN_DOUBT) >= IN_DOUBT or departed(result, side))
+    tube, line = fault_share(result, side, Fault.TUBE), fault_share(result, side, Fault.HETEROGENEOUS)
+    return known and (tube >= TUBE_IN_DOUBT or line >= LINE_IN_DOUBT or departed(result, side))
 
 
 def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mapping[str, str]) -> list[Finding]:
@@ -95,7 +98,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
         f"The hybrids of {', '.join(crosses)} show {line} otherwise than its tube at {worst:.0%} of markers. "
         + (
             "The tube may hold something else, or the tags were made with another plant."
-            if tube >= IN_DOUBT
+            if tube >= TUBE_IN_DOUBT
             else "The line may be heterogeneous, or a relative of it gave the pollen or bore the seed."
         )
     )

@@ -33,7 +33,7 @@ DEPARTURES = (0.05, 0.10, 0.15, 0.20, 0.30, 0.40)
 """Shares of markers at which a relative, or a plant of a heterogeneous line, departs from the reference."""
 RELATIVE_WEIGHTS = (1 / 6, 1 / 6, 1 / 6, 1 / 6, 1 / 6, 1 / 6)
 """* Prior over `DEPARTURES` of a relative of the line."""
-HETEROGENEOUS_WEIGHTS = (0.4, 0.3, 0.2, 0.1, 0.0, 0.0)
+HETEROGENEOUS_WEIGHTS = (0.38, 0.27, 0.20, 0.10, 0.04, 0.01)
 """* Prior over `DEPARTURES` of a plant of a heterogeneous line."""
 OF_GENERATION = 0.95
 """* Share of the plants of a tag of a later generation that are of it; the rest are as in any tag."""
@@ -55,8 +55,6 @@ class Fault(Enum):
 FAULTS = tuple(Fault)
 """Faults in the order of every array with a fault axis; also by how far they take a plant from its tag."""
 GRAVITY = FAULTS
-PARENT_IN_DOUBT = (Fault.HETEROGENEOUS, Fault.TUBE)
-"""Faults that leave a hybrid a hybrid, but only if they are what happened."""
 
 
 @dataclass(frozen=True)
