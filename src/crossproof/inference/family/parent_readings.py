@@ -40,8 +40,10 @@ from crossproof.inference.lines.panel import Panel
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 
-CLEAR_ENOUGH = 0.9
-"""A family is taken as typed when all its plants are hybrid or self with this probability."""
+CLEAR = 0.9
+"""Posterior from which on a hybrid as typed speaks for the parents as typed."""
+ODD = 0.5
+"""Posterior of hybrid and self together below which a plant asks for another explanation."""
 DEPARTS = 0.05
 """Least expected share of departing markers from which on other hypotheses are tried."""
 DEPARTS_ERRORS = 2.0
@@ -162,8 +164,8 @@ def _what_may_be(
     rule out another parent of the whole tag, and one odd plant is judged as well by itself as with another
     parent.
     """
-    doubtful = int((plain.sum(axis=1) < CLEAR_ENOUGH).sum())
-    hybrids = int((plain[:, 0] >= CLEAR_ENOUGH).sum())
+    doubtful = int((plain.sum(axis=1) < ODD).sum())
+    hybrids = int((plain[:, 0] >= CLEAR).sum())
     departs = _departing_parents(solver, panel, places) or not solver.as_typed.solution.converged
     whole = departs or (doubtful > 0 and hybrids < 2)
     part = solver.n_pods > 1 and (departs or (doubtful > 1 and hybrids > 0))

@@ -48,8 +48,6 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
         return Reason.MIXED_DNA
     if scored < settings.min_markers_scored:
         return Reason.FEW_MARKERS
-    if result.from_calls[plant] and result.call_rate[plant] < settings.min_call_rate:
-        return Reason.LOW_CALL_RATE
     if not result.father_known:
         if posterior[1] >= settings.min_posterior:
             return Reason.NONE
@@ -59,6 +57,8 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
         return Reason.NONE
     if result.wells_disagree[plant]:
         return Reason.WELLS_DISAGREE
+    if result.from_calls[plant] and result.call_rate[plant] < settings.min_call_rate:
+        return Reason.LOW_CALL_RATE
     if result.contrast_scored[plant] < settings.min_markers_scored:
         return Reason.FEW_MARKERS
     if any(_parent_open(result, side) for side in (0, 1)):
