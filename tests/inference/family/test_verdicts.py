@@ -55,7 +55,7 @@ def result_of(posterior, **changes):
         "father_versions": np.array(["P"]),
         "father_version_probability": np.ones(1),
         "run_departure": 0.02,
-        "parent_faults": np.eye(6)[[0, 0]],
+        "parent_faults": np.eye(7)[[0, 0]],
         "mother_departure": 0.0,
         "father_departure": 0.0,
         "departure_parent": np.array([], dtype=np.str_),

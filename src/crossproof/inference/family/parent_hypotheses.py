@@ -48,6 +48,8 @@ class Fault(Enum):
     GENERATION = "later generation"
     HETEROGENEOUS = "heterogeneous line"
     TUBE = "wrong tube"
+    RELATIVE = "relative of the line"
+    """Only in the account of a parent's faults: hypotheses name the parent whose plant was another."""
     FATHER_PLANT = "other pollen"
     MOTHER_PLANT = "other mother plant"
 
@@ -92,7 +94,10 @@ class Reading:
         other = self.departs[side] is not None or self.learned[side]
         if version is None or version not in own:
             other = True
-        return self.fault if other and self.fault is not Fault.GENERATION else Fault.NONE
+        if not other or self.fault is Fault.GENERATION:
+            return Fault.NONE
+        relative = self.departs[side] is not None and self.fault is not Fault.HETEROGENEOUS
+        return Fault.RELATIVE if relative else self.fault
 
 
 WHOLE_SHARE = 0.5

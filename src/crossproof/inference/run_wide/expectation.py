@@ -365,7 +365,9 @@ def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagR
     wrong = [
         belief_about(panel, line, "", settings).wrong_tube for line in panel.lines if panel.doubts_of(line)
     ]
-    plants = sum(expected.faults[FAULTS.index(f)] for f in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT))
+    plants = sum(
+        expected.faults[FAULTS.index(f)] for f in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT, Fault.RELATIVE)
+    )
     varied = expected.faults[FAULTS.index(Fault.HETEROGENEOUS)]
     later = expected.faults[FAULTS.index(Fault.GENERATION)] / 2
     return TagRates(
