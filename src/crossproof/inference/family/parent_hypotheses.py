@@ -57,6 +57,8 @@ class Fault(Enum):
 FAULTS = tuple(Fault)
 """Faults in the order of every array with a fault axis; also by how far they take a plant from its tag."""
 GRAVITY = FAULTS
+OTHER_PLANT = (Fault.RELATIVE, Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
+"""Faults under which another plant than one of the line was used."""
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ import numpy as np
 
 from crossproof.inference.evidence.blocks import N_QUALITY, Wells
 from crossproof.inference.family.gathering import prepare
-from crossproof.inference.family.parent_hypotheses import FAULTS, Fault, Readings
+from crossproof.inference.family.parent_hypotheses import FAULTS, OTHER_PLANT, Fault, Readings
 from crossproof.inference.family.verification import Judged, judged, readings_of
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.line_doubts import belief_about
@@ -365,9 +365,7 @@ def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagR
     wrong = [
         belief_about(panel, line, "", settings).wrong_tube for line in panel.lines if panel.doubts_of(line)
     ]
-    plants = sum(
-        expected.faults[FAULTS.index(f)] for f in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT, Fault.RELATIVE)
-    )
+    plants = sum(expected.faults[FAULTS.index(f)] for f in OTHER_PLANT)
     varied = expected.faults[FAULTS.index(Fault.HETEROGENEOUS)]
     later = expected.faults[FAULTS.index(Fault.GENERATION)] / 2
     return TagRates(
