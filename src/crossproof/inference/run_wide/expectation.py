@@ -199,7 +199,7 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
     readings = readings_of(prepared, panel, settings, keep_outside=True)
     result = judged(prepared, panel, readings)
     says = family_says(panel, family, readings, result.class_posterior)
-    typed = readings.readings[0].fault is Fault.NONE and bool(readings.weight[0] >= CLEAR_PLANT)
+    typed = readings.readings[0].fault is Fault.NONE and bool(readings.weight[0] >= CLEAR_READING)
     faults = readings.fault_shares((panel.versions(family.mother), panel.versions(family.father)))
     doubts = tuple(
         d for d, said in zip(readings.doubts, says, strict=True) if d is not None and said != 1 and not typed
