@@ -91,7 +91,7 @@ def test_verdict_is_the_class_that_reaches_the_threshold(posterior, verdict, dec
         ([1, 0, 0, 0], {"scored": np.array([2])}, Reason.FEW_MARKERS),
         ([0.9, 0.1, 0, 0], {"call_rate": np.array([0.4])}, Reason.LOW_CALL_RATE),
         ([1, 0, 0, 0], {"scored": np.array([0])}, Reason.NO_DATA),
-        ([1, 0, 0, 0], {"mother_known": False}, Reason.NO_PARENT_DATA),
+        ([0.9, 0.1, 0, 0], {"mother_known": False}, Reason.NO_PARENT_DATA),
         ([0.97, 0, 0.03, 0], {"father_known": False}, Reason.FATHER_UNPROVEN),
         ([0.6, 0.4, 0, 0], {"wells_disagree": np.array([True])}, Reason.WELLS_DISAGREE),
         ([0.6, 0, 0.4, 0], {"father_departure": 0.4}, Reason.PARENTS_UNRESOLVED),

@@ -37,6 +37,7 @@ from crossproof.inference.lines.line_doubts import (
     heterogeneous_share,
 )
 from crossproof.inference.lines.panel import Panel
+from crossproof.inference.pedigree import pollen_table
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 
@@ -54,6 +55,8 @@ FULL_LOOK = 0.01
 """Weight from which on every donor is weighed under a hypothesis, not those of the first one alone."""
 LINES_TRIED = 2
 """Panel lines tried in place of one that its progeny contradict."""
+POD_GAIN = 5.0
+"""Natural-log gain of a pod's plants under pollen of a relative that asks for a look at parts of the tag."""
 PART_CLOSE = 4.0
 """Natural-log distance below the parents as typed within which an untyped parent of a part of the tag, of the
 kinds of which the likeliest is not yet known, is looked at further."""
@@ -173,13 +176,37 @@ def _what_may_be(
     odd = plain.sum(axis=1) < ODD
     hybrids = int((plain[:, 0] >= CLEAR).sum())
     departs = _departing_parents(solver, panel, places) or not solver.as_typed.solution.converged
+    kin = solver.n_pods > 1 and _pod_of_relative(solver, panel, places)
     may = []
     for speaks in (odd & (crossed < CLEAR), odd & (crossed > 1 - CLEAR)):
         doubtful = int(speaks.sum())
         whole = departs or (doubtful > 0 and hybrids < 2)
-        part = solver.n_pods > 1 and (departs or (doubtful > 1 and hybrids > 0))
+        part = solver.n_pods > 1 and (departs or kin or (doubtful > 1 and hybrids > 0))
         may.append((whole, part))
     return may[0], may[1]
+
+
+def _pod_of_relative(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
+    """Whether the hybrids of some pod, taken together, fit pollen of a relative of the father far better.
+
+    Few markers tell a relative from the father: each plant alone passes for a hybrid with some miscalls.
+    """
+    mother, father = solver.as_typed.reading.parents
+    if mother is None or father is None:
+        return False
+    relative = np.zeros(solver.family.n)
+    blocks = zip(solver.family.blocks, panel.blocks, places, strict=True)
+    for block, of_panel, place in blocks:
+        if len(place) and not block.maternal:
+            of_father = of_panel.gametes[place, father]
+            pollen = (1 - DEPARTURE_SOLVED) * of_father + DEPARTURE_SOLVED * of_panel.q[place]
+            seed = of_panel.consensus[place, mother]
+            child = np.einsum("mg,ma,gac->mc", seed, pollen, pollen_table(block.k))
+            relative += np.log(np.einsum("mnc,mc->nm", block.like, child)).sum(axis=1)
+    gain = relative - solver.as_typed.solution.pair[0]
+    crossed = _plain(solver, solver.as_typed.solution)[:, 0] >= ODD
+    by_pod = np.bincount(solver.pods[crossed], gain[crossed], solver.n_pods)
+    return bool(by_pod.max(initial=0.0) > POD_GAIN)
 
 
 def _outcross(solver: ReadingSolver, solution: Solution) -> Floats:
