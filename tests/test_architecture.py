@@ -36,8 +36,6 @@ UPWARD = {}
 """Imports against the direction that stand today."""
 CIRCLES = {
     ("inference.plates.scores", "inference.plates.tag_scores"),
-    ("io.records.checks", "io.records.season_records"),
-    ("io.sheets.sheet", "io.sheets.workbooks"),
 }
 """Modules that need each other today."""
 

@@ -27,10 +27,11 @@ from tempfile import TemporaryDirectory
 import pandas as pd
 
 from crossproof.errors import InputError, UsageError, error
-from crossproof.io.records.season_records import Season
+from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season as _read_season
 from crossproof.io.results.tables import RESULT_COLUMNS, problems_frame
 from crossproof.io.sheets.columns import TABLES, Kind
+from crossproof.model.results import FileState
 from crossproof.planning.run_plan import Plan
 from crossproof.planning.wish_list_files import WISH_LIST_NAMES
 from crossproof.season.corrections import apply_corrections
@@ -229,7 +230,7 @@ def _panel_of(season: Season) -> Iterator[SeasonIndex]:
             states = ingested(index)
             panel(index)
         for name, state in states.items():
-            if state["state"] != "used":
+            if state["state"] != FileState.USED:
                 told = f"Genotype file {name} was set aside: {state['problems'][0]['problem']}"
                 warnings.warn(told, SetAsideWarning, stacklevel=4)
         yield index

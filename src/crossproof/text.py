@@ -1,4 +1,4 @@
-"""Names as they may be shown: nothing that a terminal, a browser or a spreadsheet would act on."""
+"""Texts as they may be shown: names that nothing acts on, values cut to length, counts with their noun."""
 
 from __future__ import annotations
 
@@ -38,6 +38,21 @@ def _shown_character(character: str) -> str:
     return character
 
 
+def plain(text: object) -> str:
+    """Text without control or direction-changing characters."""
+    return "".join(
+        c
+        if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
+        else f"<U+{ord(c):04X}>"
+        for c in str(text)
+    )
+
+
 def count_of(number: int, one: str, many: str = "") -> str:
     """A number and its noun: 1 plant, 2 plants."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def shortened(text: str, length: int = 80) -> str:
+    """A value short enough to show."""
+    return text if len(text) <= length else text[: length - 1] + "…"

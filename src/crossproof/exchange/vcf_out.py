@@ -9,7 +9,6 @@ in their order, which is no position, and carry the flag UNPLACED.
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -20,6 +19,7 @@ import pandas as pd
 from crossproof import __version__
 from crossproof.errors import UsageError, error
 from crossproof.io.calls.store import StoreError
+from crossproof.io.files.atomic import whole_file
 from crossproof.io.vcf.bgzf import BgzfWriter
 from crossproof.model.arrays import Ints, Objects
 from crossproof.model.genotypes import genotype_alleles
@@ -66,21 +66,13 @@ def export_vcf(where: Path, target: Path | None = None) -> tuple[Path, int, int]
 
 def _write(path: Path, lines: Iterator[str]) -> None:
     """Write line by line into a file that takes its place when whole."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as handle:
-            if path.suffix == ".gz":
-                with BgzfWriter(handle, level=3) as packed:
-                    for line in lines:
-                        packed.write(f"{line}\n".encode())
-            else:
-                handle.writelines(f"{line}\n".encode() for line in lines)
-            handle.flush()
-            os.fsync(handle.fileno())
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with whole_file(path) as handle:
+        if path.suffix == ".gz":
+            with BgzfWriter(handle, level=3) as packed:
+                for line in lines:
+                    packed.write(f"{line}\n".encode())
+        else:
+            handle.writelines(f"{line}\n".encode() for line in lines)
 
 
 def vcf_lines(calls: PlantCalls, verdicts: pd.DataFrame) -> Iterator[str]:

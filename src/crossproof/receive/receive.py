@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 from dataclasses import dataclass
@@ -10,12 +9,14 @@ from pathlib import Path
 
 from crossproof.errors import PlateError, UsageError, error
 from crossproof.io.config.season_config import GenotypeFile, read_config
+from crossproof.io.files.atomic import put_in_place, write_bytes
 from crossproof.io.files.sniff import FileKind, sniff
 from crossproof.io.genotypes import read_batch
 from crossproof.io.intake.name_lists import GivenNames, list_text, other_names
 from crossproof.io.intake.raw_cells import encodings_of
 from crossproof.io.intake.table_shape import Encoding
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 from crossproof.model.genotypes import Evidence
 from crossproof.receive.config_entry import entry_text, with_entry
 from crossproof.receive.known_season import known_season
@@ -168,25 +169,18 @@ def _write(season: Season, file: Path, entry: dict[str, Value], lists: dict[str,
             _copy(file, target)
         for name, content in lists.items():
             made.append(root / name)
-            _replace(root / name, content.encode("utf-8"))
-        _replace(source, text.encode("utf-8"))
+            write_bytes(root / name, content.encode("utf-8"))
+        write_bytes(source, text.encode("utf-8"))
         read_config(source)
     except BaseException:
         for path in made:
             path.unlink(missing_ok=True)
         if source.read_bytes().decode("utf-8-sig") != before:
-            _replace(source, before.encode("utf-8"))
+            write_bytes(source, before.encode("utf-8"))
         raise
     return (*made, source)
 
 
 def _copy(file: Path, target: Path) -> None:
-    beside = target.with_name(f".{target.name}.part")
-    shutil.copyfile(file, beside)
-    os.replace(beside, target)
-
-
-def _replace(path: Path, data: bytes) -> None:
-    beside = path.with_name(f".{path.name}.part")
-    beside.write_bytes(data)
-    os.replace(beside, path)
+    with put_in_place(target) as beside:
+        shutil.copyfile(file, beside)

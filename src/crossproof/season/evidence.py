@@ -96,6 +96,7 @@ def write_joined(folder: Path, joined: JoinedCalls, stored: Sequence[StoredBatch
     arrays = {
         "pos": m.pos,
         "maternal": m.maternal,
+        "cm": m.cm,
         "sizes": np.array(sizes, dtype=np.int64),
         "rows": np.concatenate([x.rows for x in joined.maps]),
         "recode": np.concatenate([x.recode for x in joined.maps]),
@@ -113,6 +114,7 @@ def read_joined(folder: Path) -> JoinedSeason:
         np.array(arrays["pos"]),
         tuple(tuple(a) for a in header["alleles"]),
         np.array(arrays["maternal"]),
+        np.array(arrays["cm"]),
     )
     stored = tuple(StoredBatch(b, d, tuple(s), n) for b, d, s, n in header["stored"])
     ends = np.cumsum(arrays["sizes"])
@@ -166,13 +168,16 @@ def load_wells(
 
 
 def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[LineInput]:
-    """Every line with a parent well, its wells with calls, and its inbreeding (sheet's, else configured)."""
+    """Every line with a parent well, its wells with calls, its inbreeding (sheet's, else configured; 0 where
+    it is given as the F1 of two lines), and these lines."""
     parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
     out = []
     for line, group in parents.groupby("line", sort=True):
         wells = tuple(int(w) for w in group.index if located[w] >= 0)
         given = group["inbreeding"].dropna()
-        out.append(LineInput(str(line), wells, float(given.iloc[0]) if len(given) else config.inbreeding))
+        of = tuple(next((str(x) for x in group[c] if x), "") for c in ("line_mother", "line_father"))
+        fixed = 0.0 if any(of) else config.inbreeding
+        out.append(LineInput(str(line), wells, float(given.iloc[0]) if len(given) else fixed, of[0], of[1]))
     return out
 
 

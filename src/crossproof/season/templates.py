@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from crossproof.errors import UsageError, error
-from crossproof.io.results.tables import write_bytes
+from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.columns import CROSSES, MARKERS, SAMPLES, Table
 from crossproof.model.declaration import SETTINGS, ValueKind
 

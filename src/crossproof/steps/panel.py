@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import InputError, error
+from crossproof.errors import InputError, Severity, error
 from crossproof.inference.lines.line_doubts import belief_about, heterogeneous_share
 from crossproof.inference.season_model import FamilyInput, Panel, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import write_arrays, write_calls
+from crossproof.io.entry_reader import marker_problems
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
@@ -55,6 +56,7 @@ def panel(index: SeasonIndex) -> None:
         raise InputError([problem_from(p) for s in states.values() for p in s["problems"]])
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     calls = stored_calls(index, stored)
+    _refuse_strangers(index, samples, calls)
     joined_calls = join_batches([calls[s.batch] for s in stored], plant_names(samples))
     if not len(joined_calls.markers):
         nothing = error(
@@ -90,6 +92,13 @@ def panel(index: SeasonIndex) -> None:
             "ingest": {str(b): digests.ingest_buckets(members) for b, members in dealt.items()},
         },
     )
+
+
+def _refuse_strangers(index: SeasonIndex, samples: pd.DataFrame, calls: Mapping[str, CallBatch]) -> None:
+    """Stop where a file's markers are those of the others under other names: no verdict would be right."""
+    found = marker_problems(samples, calls, marker_sheet(index), index.config)
+    if any(p.severity is Severity.ERROR for p in found):
+        raise InputError(found)
 
 
 def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members: Sequence[Member]) -> None:

@@ -13,13 +13,14 @@ import pandas as pd
 from crossproof import METHOD_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.exchange.miappe import miappe_block
+from crossproof.io.files.atomic import write_bytes, write_json
 from crossproof.io.records.causes import by_cause, unacknowledged
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw.html import render
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.plant_calls import plant_calls
-from crossproof.season.work_folder import read_json, read_kept, write_bytes, write_json
+from crossproof.season.work_folder import read_json, read_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 

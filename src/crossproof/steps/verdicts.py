@@ -14,7 +14,7 @@ from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.io.results.tables import problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
-from crossproof.model.results import CLASSES, Decision, Reason, Verdict
+from crossproof.model.results import CLASSES, Decision, FileState, Reason, Verdict
 from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
 from crossproof.season.evidence_store import read_evidence
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
@@ -77,7 +77,7 @@ def verdict_frame(
     located = locate_wells(samples, stored)[0]
     parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
     place = {(cross, str(p)): i for cross, (_, r) in evidence.items() for i, p in enumerate(r.plants)}
-    set_aside = {name for name, s in states.items() if s["state"] != "used"}
+    set_aside = {name for name, s in states.items() if s["state"] != FileState.USED}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
     # Columns as lists, once: a table's row costs more to take out than a plant to judge.
     sample, batch, cross_of, plant_of, plate, well, pod, place_of = (

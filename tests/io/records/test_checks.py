@@ -12,7 +12,8 @@ from season_builder import BASE, TODAY
 
 from crossproof.errors import Problem, Severity
 from crossproof.io.records.checks import _cycles, check_calls, check_records
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 
 ALL = ("S01", "S02", "S03", "S04", "S05", "S06")
 

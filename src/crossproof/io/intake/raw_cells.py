@@ -90,7 +90,7 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
     """The sheets of a workbook that hold cells, or the one called `sheet`. Raises PlateError."""
     import openpyxl  # slow to import and often not needed
 
-    from crossproof.io.sheets.sheet import Findings
+    from crossproof.io.problems import Problems
     from crossproof.io.sheets.workbooks import cell_text, refusal
 
     data = path.read_bytes()
@@ -108,7 +108,7 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
                 if sheet is not None and page.title != sheet:
                     continue
                 page.reset_dimensions()
-                found = Findings(shown_as)
+                found = Problems(shown_as)
                 rows: Rows = []
                 for number, cells in enumerate(page.iter_rows(), 1):
                     texts = [cell_text(c, number, i, found)[0] for i, c in enumerate(cells)]
@@ -116,7 +116,7 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
                         texts.pop()
                     rows.append((number, texts))
                 hidden = page.sheet_state != "visible"
-                pages.append(Page(page.title, rows, found.all(), hidden))
+                pages.append(Page(page.title, rows, tuple(found.listed()), hidden))
             titles = [p.title for p in book.worksheets]
     except (PlateError, MemoryError):
         raise

@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Iterable
 
 from crossproof.errors import Severity
-from crossproof.io.sheets.values import Fault
+from crossproof.io.problems import Fault
 
 MAX_LENGTH = 200
 
@@ -39,6 +39,12 @@ def skeleton(name: str) -> str:
 def loose_skeleton(name: str) -> str:
     """As `skeleton`, and without zeros that lead a number, hyphens, underscores and points."""
     return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[-_.]", "", skeleton(name)))
+
+
+def number_wise_skeleton(name: str) -> str:
+    """As `loose_skeleton`, but numbers stay apart, so that S1-01 and S10-1 differ."""
+    parts = [p for p in re.split(r"[\s_.\-:/]+|(\d+)", name) if p]
+    return "\0".join(loose_skeleton(p) for p in parts)
 
 
 def difference(name: str, other: str) -> str:
