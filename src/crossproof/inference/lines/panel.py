@@ -96,9 +96,9 @@ class Panel:
     each parent's typing, 1 it fits, -1 it does not, 0 nothing; `sample_departing` (S, 2): probability that
     the parent plant is one of a heterogeneous line; `doubts`: of the sample's families about their parents'
     typing; `tag_rates`; `quality` (class,): factors by which poor wells err more; `converged`, `rounds`: of
-    the estimates. `copies` (V, 2): versions of the two lines that a version is the F1 of, UNKNOWN_COPY for one
-    that is not known, FIXED_LINE both where it is no F1; `recognised` (V,): whether they were not given but
-    recognised.
+    the estimates. `copies` (V, 2): versions of the two lines that a version is the F1 of, UNKNOWN_COPY for
+    one that is not known, FIXED_LINE both where it is no F1; `recognised` (V,): whether they were not given
+    but recognised.
     """
 
     lines: tuple[str, ...]
