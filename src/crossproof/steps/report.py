@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import platform
+import shlex
 from collections.abc import Collection, Mapping
 from importlib.metadata import version
 from typing import Any
@@ -150,7 +151,11 @@ def explain_season_thing(index: SeasonIndex, name: str) -> Any:
     season = index.folder.season
     if not (index.folder.results / "verdicts.csv").exists():
         raise InputError(
-            error("results/verdicts.csv", "There are no verdicts yet.", f"First run: crossproof run {season}")
+            error(
+                "results/verdicts.csv",
+                "There are no verdicts yet.",
+                f"First run: crossproof run {shlex.quote(str(season))}",
+            )
         )
     inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {}, plants=set())
     thing = find_thing(inputs, name)

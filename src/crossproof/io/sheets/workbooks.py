@@ -115,7 +115,7 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
             ),
             value=", ".join(others),
         )
-    _check_layout(data, page, found)
+    check_layout(data, page, found)
     page.reset_dimensions()
     records: list[tuple[int, list[str]]] = []
     kinds: dict[tuple[int, int], str] = {}
@@ -164,7 +164,7 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
     return finished(file, header[0], header[1], records, found, known, cell_kinds=kinds)
 
 
-def _check_layout(data: bytes, page: Any, found: Problems) -> None:
+def check_layout(data: bytes, page: Any, found: Problems) -> None:
     """Merged cells, and rows out of order, which a streaming reader would pass over in silence."""
     # The path of the sheet inside the archive has no public name in openpyxl.
     path = page._worksheet_path
