@@ -20,11 +20,11 @@ from crossproof.model.results import CLASSES, Verdict
 IN_DOUBT = 0.05
 """Posterior of a wrong tube or a heterogeneous line at or above which hybrids wait."""
 DEPARTED = 0.10
-"""Share of markers at which a parent plant is not as its line, from which on its hybrids wait."""
+"""Share of markers at which a parent plant is not as its line, at or above which its hybrids wait."""
 DEPARTED_ERRORS = 2.5
 """Standard errors above the departure of the run's parents, as many markers allow, that it must exceed."""
 LIKELY = 0.5
-"""Posterior of a fault from which on it is named."""
+"""Posterior of a fault at or above which it is named."""
 SIDES = ("mother", "father")
 
 Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]

@@ -43,13 +43,13 @@ from crossproof.model.settings import Settings
 CLEAR_ENOUGH = 0.9
 """A family is taken as typed when all its plants are hybrid or self with this probability."""
 DEPARTS = 0.05
-"""Least expected share of departing markers from which on other hypotheses are tried."""
+"""Least expected share of departing markers at or above which other hypotheses are tried."""
 DEPARTS_ERRORS = 2.0
 """Standard errors above the run's departure, as many markers allow, that it takes as well."""
 NEGLIGIBLE = 1e-4
 """Weight of a hypothesis below which it is dropped."""
 FULL_LOOK = 0.01
-"""Weight from which on every donor is weighed under a hypothesis, not those of the first one alone."""
+"""Weight at or above which every donor is weighed under a hypothesis, not those of the first one alone."""
 LINES_TRIED = 2
 """Panel lines tried in place of one that its progeny contradict."""
 CLOSE = 12.0

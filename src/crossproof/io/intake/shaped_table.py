@@ -207,7 +207,7 @@ def _columns(
         return [lead, *((headings[i], (i,)) for i in places)]
     if len(places) % size:
         problems.add(
-            f"{len(places)} columns are left for the calls, which is no multiple of columns_per_marker.",
+            f"{len(places)} columns are left for the calls, which is not a multiple of columns_per_marker.",
             "Name the columns that hold no calls under ignore_columns.",
             row=header_row,
         )

@@ -249,7 +249,7 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
         if "field larger" in str(fault) or "unexpected end" in str(fault):
             problem = "A quotation mark opens in this row and is never closed."
         else:
-            problem = "A quotation mark stands inside a cell of this row."
+            problem = "There is a quotation mark inside a cell of this row."
         found.error(
             problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=lines.start
         )
@@ -351,7 +351,7 @@ def finished(
         for above, (row, record) in enumerate(records[:20], 1):
             if sum(heading_key(cell) in known for cell in record) > 1:
                 found.warning(
-                    "Other text stands above the headings; this row was taken for them.",
+                    "There is other text above the headings; this row was taken for them.",
                     "Nothing to do if that is right; else delete the rows above, or begin them with #.",
                     row=row,
                     value=", ".join(record),

@@ -75,7 +75,7 @@ def load_grid(
     )
     if sheet is not None:
         problems.add(
-            "A sheet is named, but the file is no workbook.", "Remove sheet: for this file.", value=sheet
+            "A sheet is named, but the file is not a workbook.", "Remove sheet: for this file.", value=sheet
         )
     grid = read_grid(data, problems)
     if sniffed.packing is not Packing.PLAIN:
@@ -163,7 +163,7 @@ def _check_names(cells: Cells, grid: Grid, problems: ProblemList) -> None:
                 problems.add(f"The row has no {what} name.", "Fill it in, or delete the row.", row=row)
             elif name in seen:
                 problems.add(
-                    f"The {what} {name} stands twice"
+                    f"The {what} {name} appears twice"
                     + (f" (first in row {int(rows[seen[name]])})." if rows is not None else "."),
                     f"Give each {what} its own name; a plant tested twice needs two sample names.",
                     row=row,
@@ -316,7 +316,7 @@ def _report(
                 problems.add(why, remedy, row=row, column=cells.markers[i])
                 continue
             at = np.flatnonzero(codes[i] == place_of[text])
-            more = f" It stands {len(at)} times at this marker." if len(at) > 1 else ""
+            more = f" It occurs {len(at)} times at this marker." if len(at) > 1 else ""
             problems.add(
                 why + more,
                 remedy,
