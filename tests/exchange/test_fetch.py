@@ -15,7 +15,7 @@ from click.testing import CliRunner
 
 import crossproof as cp
 from crossproof.cli import main
-from crossproof.errors import InputError, UsageError
+from crossproof.errors import InputError, Severity, UsageError
 from crossproof.exchange.brapi_address import TOKEN_VARIABLE
 from crossproof.exchange.brapi_client import BrapiClient
 from crossproof.exchange.fetch import Fetched, Selection, fetch_season
