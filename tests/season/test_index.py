@@ -28,7 +28,7 @@ EXPECTED = {
     "false_heterozygote": MODEL, "dropout": MODEL, "swap": MODEL, "floor": MODEL, "read_error": MODEL,
     "overdispersion": MODEL, "parent_departure": MODEL, "inbreeding": MODEL, "class_prior": MODEL,
     "panel_donor_share": MODEL, "max_markers_per_cross": MODEL, "max_false_heterozygote": MODEL,
-    "line_conflict": MODEL, "min_marker_call_rate": MODEL,
+    "line_conflict": MODEL, "min_marker_call_rate": MODEL, "centimorgan_per_megabase": MODEL,
     "min_call_rate": {"plates", *VERDICTS}, "min_posterior": VERDICTS, "min_markers_scored": VERDICTS,
     "target_hybrids": RATES, "rates_by": RATES, "min_group_plants": RATES, "min_group_tags": RATES,
     "success_probability": RATES, "test_cost": RATES, "currency": RATES,
