@@ -27,7 +27,7 @@ from tempfile import TemporaryDirectory
 import pandas as pd
 
 from crossproof.errors import InputError, UsageError, error
-from crossproof.io.records.season_records import Season
+from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season as _read_season
 from crossproof.io.results.tables import RESULT_COLUMNS, problems_frame
 from crossproof.io.sheets.columns import TABLES, Kind

@@ -114,10 +114,9 @@ def new(folder: Path) -> None:
     from crossproof.season.templates import new_season
 
     new_season(folder)
-    click.echo(
-        f"{folder} is ready. Fill in crosses.csv and samples/, drop your genotype files into genotypes/,"
-    )
-    click.echo(f"name them in config.yaml, then:\n  crossproof check {folder}\n  crossproof run {folder}")
+    where = shlex.quote(str(folder))
+    click.echo(f"{folder} is ready. Fill in crosses.csv and samples/. For each file of the laboratory, then:")
+    click.echo(f"  crossproof receive {where} FILE\n  crossproof check {where}\n  crossproof run {where}")
 
 
 @main.command(epilog=_example("crossproof check nursery_2027"))

@@ -20,7 +20,9 @@ import pandas as pd
 from crossproof import METHOD_VERSION, RATES_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.io.config.season_config import Config, find_config, read_config
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.files.atomic import write_bytes
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 from crossproof.io.vcf.regions import index_path
 from crossproof.model.declaration import Slice, names_of
 from crossproof.season.corrections import Corrected, apply_corrections
@@ -31,7 +33,6 @@ from crossproof.season.work_folder import (
     file_sha256,
     read_kept,
     stat_key,
-    write_bytes,
     write_kept,
 )
 

@@ -26,6 +26,7 @@ from crossproof.inference.season_model import (
     verify_family,
 )
 from crossproof.io.calls.store import read_arrays
+from crossproof.io.files.atomic import write_json
 from crossproof.model.arrays import Ints
 from crossproof.season.evidence import (
     batches_of,
@@ -46,7 +47,7 @@ from crossproof.season.kept_lines import (
     with_kept_lines,
     with_new_lines,
 )
-from crossproof.season.work_folder import file_sha256, read_json, write_json, write_kept
+from crossproof.season.work_folder import file_sha256, read_json, write_kept
 
 FORMAT = 3
 

@@ -10,7 +10,8 @@ from crossproof.io.config.season_config import find_config, read_config
 from crossproof.io.entry_reader import marker_problems, read_entry
 from crossproof.io.genotypes import reading_problems
 from crossproof.io.records.checks import check_calls
-from crossproof.io.records.season_records import Season, read_season, sort_problems
+from crossproof.io.records.season import Season, sort_problems
+from crossproof.io.records.season_records import read_season
 from crossproof.model.genotypes import CallBatch
 from crossproof.planning.season_inputs import plan_settings, wish_list
 from crossproof.season.corrections import apply_corrections

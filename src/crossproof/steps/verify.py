@@ -17,6 +17,7 @@ from crossproof.inference.season_model import (
     prepare_crosses,
     verify_family,
 )
+from crossproof.io.files.atomic import put_in_place
 from crossproof.season.evidence import (
     load_wells,
     marker_mask,
@@ -74,8 +75,5 @@ def _judge(
 
 def keep_copy(source: Path, cache: Path) -> None:
     """Keep a product as cache under a second name: the workflow deletes outputs before a job runs again."""
-    cache.parent.mkdir(parents=True, exist_ok=True)
-    temporary = cache.with_name(f".{cache.name}.{os.getpid()}.part")
-    temporary.unlink(missing_ok=True)
-    os.link(source, temporary)
-    os.replace(temporary, cache)
+    with put_in_place(cache) as beside:
+        os.link(source, beside)

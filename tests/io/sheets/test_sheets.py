@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from season_builder import write_workbook
 
 from crossproof.errors import Severity
+from crossproof.io.problems import MOST
 from crossproof.io.sheets import sheet as sheets
 from crossproof.io.sheets import workbooks
-from crossproof.io.sheets.sheet import MAX_LISTED, parse_sheet, read_sheet
+from crossproof.io.sheets.sheet import parse_sheet, read_sheet
 
 CELL = st.text(
     st.characters(exclude_categories=("Cs", "Cc", "Cn"), exclude_characters="\ufffd\ufeff"), max_size=8
@@ -159,9 +160,9 @@ def test_a_file_larger_than_any_sheet_is_refused_unread(
 
 
 def test_many_ragged_rows_are_listed_up_to_a_limit_and_then_counted() -> None:
-    data = b"cross_id,mother,father\n" + b"X,Y\n" * (MAX_LISTED + 7)
+    data = b"cross_id,mother,father\n" + b"X,Y\n" * (MOST + 7)
     problems = parse_sheet(data, shown_as="c.csv").problems
-    assert len(problems) == MAX_LISTED + 1
+    assert len(problems) == MOST + 1
     assert problems[-1].problem.startswith("7 more rows")
 
 

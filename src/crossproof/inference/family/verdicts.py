@@ -104,6 +104,8 @@ def _settle(result: FamilyResult, plant: int, reason: Reason) -> str:
         lines = (result.mother, result.father)
         open_lines = [lines[side] for side in (0, 1) if _parent_open(result, side)]
         return f"type one more plant of {' and of '.join(dict.fromkeys(open_lines))}"
+    if reason is Reason.NO_PARENT_DATA and result.mother_known:
+        return _SETTLE[Reason.FATHER_UNPROVEN]
     if reason in _SETTLE:
         return _SETTLE[reason]
     if reason is Reason.FEW_MARKERS and result.contrast_markers < 3:

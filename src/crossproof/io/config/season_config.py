@@ -14,10 +14,10 @@ from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import ALL, NO_SUCH_FILE, Places
 from crossproof.io.intake.table_shape import Decimal, Encoding, Separator, TableShape
 from crossproof.io.sheets.columns import TABLES, heading_key, nearest
-from crossproof.io.sheets.sheet import shortened
 from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, Setting, ValueKind, default
 from crossproof.model.genotypes import Evidence
 from crossproof.model.settings import Settings
+from crossproof.text import shortened
 
 CONFIG_NAMES = ("config.yaml", "config.yml")
 

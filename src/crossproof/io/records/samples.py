@@ -6,17 +6,17 @@ import pandas as pd
 
 from crossproof.errors import Severity
 from crossproof.io.config.season_config import Config
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import text, with_extra
-from crossproof.io.records.raw_tables import Notes, RawTable
+from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.columns import nearest
-from crossproof.io.sheets.values import Fault
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well, smallest_format
 
 F1_COLUMNS = ("line_mother", "line_father")
 """Columns that name the two lines of a parent that is an F1."""
 
 
-def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
+def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFrame:
     """The wells as typed columns; what is wrong with them goes to `notes`."""
     names = {
         name: raw.plain(name, notes)
@@ -76,7 +76,7 @@ def _well(written: str) -> tuple[Well | None, Fault | None]:
         )
 
 
-def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Notes) -> None:
+def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Problems) -> None:
     known = [g.batch for g in config.genotypes]
     faults: dict[str, Fault] = {}
     for batch in set(batches) - set(known) - {""}:
@@ -91,7 +91,7 @@ def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Not
                 raw.note(notes, i, "batch", faults[batch])
 
 
-def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes: Notes) -> None:
+def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes: Problems) -> None:
     first: dict[tuple[str, str], int] = {}
     seen: dict[str, int] = {}
     for i, (sample, batch) in enumerate(zip(samples, batches, strict=True)):
@@ -122,7 +122,7 @@ def _place(raw: RawTable, i: int) -> str:
     return f"{raw.files[i]}, row {raw.rows[i]}"
 
 
-def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Notes) -> None:
+def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     line, cross = names["line"], names["cross_id"]
     parents = {name for name, role in zip(line, roles, strict=True) if role == "parent" and name}
     for i, role in enumerate(roles):
@@ -168,7 +168,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
 
 
 def _check_f1_parents(
-    raw: RawTable, i: int, names: dict[str, list[str]], parents: set[str], notes: Notes
+    raw: RawTable, i: int, names: dict[str, list[str]], parents: set[str], notes: Problems
 ) -> None:
     """The lines that a parent is the F1 of are two, other than itself, and typed to be of any use."""
     line, of = names["line"][i], {c: names[c][i] for c in F1_COLUMNS}
@@ -196,7 +196,7 @@ def _check_f1_parents(
         raw.note(notes, i, "line_father", fault)
 
 
-def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, notes: Notes) -> None:
+def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, notes: Problems) -> None:
     for column in F1_COLUMNS:
         if names[column][i]:
             fault = Fault(
@@ -207,7 +207,7 @@ def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, 
             raw.note(notes, i, column, fault)
 
 
-def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], notes: Notes) -> None:
+def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], notes: Problems) -> None:
     first: dict[tuple[str, Well], int] = {}
     members: dict[str, list[int]] = {}
     for i, (plate, well) in enumerate(zip(plates, wells, strict=True)):
@@ -227,7 +227,7 @@ def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], no
         _check_format(raw, places, wells, notes)
 
 
-def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], notes: Notes) -> None:
+def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], notes: Problems) -> None:
     """A well or two beyond the plate that all others fit are typing errors, not a larger plate."""
     here = [w for i in places if (w := wells[i]) is not None]
     whole = smallest_format(here)
@@ -246,7 +246,7 @@ def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], no
             return
 
 
-def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Notes) -> None:
+def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     """All wells of a plant must agree on what it is."""
     first: dict[str, int] = {}
     for i, plant in enumerate(names["plant"]):

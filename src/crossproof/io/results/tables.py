@@ -11,9 +11,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-import os
-import tempfile
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,42 +18,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
-
-
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(name, 0o666 & ~_umask())
-        os.replace(name, path)
-    except BaseException:
-        with suppress(FileNotFoundError):
-            os.unlink(name)
-        raise
-    _sync_folder(path.parent)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the new name itself lasting, where the system can."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def write_table(path: Path, frame: pd.DataFrame, table: str | None = None) -> None:
@@ -142,7 +105,6 @@ __all__ = [
     "number_text",
     "problems_frame",
     "table_bytes",
-    "write_bytes",
     "write_parquet",
     "write_table",
 ]

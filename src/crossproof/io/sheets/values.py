@@ -9,10 +9,10 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from enum import StrEnum
 
 from crossproof.errors import Severity
+from crossproof.io.problems import Fault
 from crossproof.io.sheets.columns import Column, nearest
 
 NOTHING = frozenset({"", "NA", "N/A", "n/a", "na", "-", "--", "?", "."})
@@ -20,15 +20,6 @@ NOTHING = frozenset({"", "NA", "N/A", "n/a", "na", "-", "--", "?", "."})
 
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _EARLIEST = dt.date(1950, 1, 1)
-
-
-@dataclass(frozen=True)
-class Fault:
-    """What is wrong with a cell, without its place."""
-
-    problem: str
-    remedy: str
-    severity: Severity = Severity.ERROR
 
 
 def read_number(text: str, column: Column) -> tuple[float | None, Fault | None]:

@@ -19,7 +19,9 @@ import openpyxl
 from openpyxl.utils import get_column_letter
 
 from crossproof.errors import Problem, Severity, error
-from crossproof.io.sheets.sheet import Findings, Sheet, finished, shortened
+from crossproof.io.problems import Fault, Problems
+from crossproof.io.sheets.shape import Sheet, finished
+from crossproof.text import shortened
 
 MAX_UNPACKED = 256 * 1024**2
 MAX_ROWS = 1_048_576
@@ -34,7 +36,7 @@ def parse_workbook(
     data: bytes, *, shown_as: str, known: frozenset[str] = frozenset(), sheet: str | None = None
 ) -> Sheet:
     """Read one sheet of a workbook; see `sheets.read_sheet`."""
-    found = Findings(shown_as)
+    found = Problems(shown_as)
     try:
         refused = refusal(data, shown_as)
         if refused is not None:
@@ -83,12 +85,12 @@ def refusal(data: bytes, file: str) -> Problem | None:
     return None
 
 
-def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, found: Findings) -> Sheet:
+def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, found: Problems) -> Sheet:
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
     pages = book.worksheets
     if not pages:
         found.error("The workbook has no sheet with cells.", _SAVE)
-        return Sheet(file, problems=found.all())
+        return Sheet(file, problems=tuple(found.listed()))
     if sheet is None:
         page = pages[0]
     else:
@@ -96,7 +98,7 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
         if page is None:
             titles = ", ".join(p.title for p in pages)
             found.error(f"There is no sheet called {sheet!r}.", f"Use one of: {titles}.", value=sheet)
-            return Sheet(file, problems=found.all())
+            return Sheet(file, problems=tuple(found.listed()))
     if page.sheet_state != "visible":
         found.warning(
             "The sheet that is read is hidden in the workbook.",
@@ -105,18 +107,15 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
         )
     others = [p.title for p in pages if p is not page]
     if others and sheet is None:
-        found.list.append(
-            Problem(
-                Severity.NOTE,
-                file,
-                None,
-                "",
-                shortened(", ".join(others)),
+        found.note(
+            Fault(
                 f"Only the first sheet ({page.title!r}) is read; the other sheets are not.",
                 "Move the records to the first sheet if they are elsewhere.",
-            )
+                Severity.NOTE,
+            ),
+            value=", ".join(others),
         )
-    _check_layout(data, page, found)
+    check_layout(data, page, found)
     page.reset_dimensions()
     records: list[tuple[int, list[str]]] = []
     kinds: dict[tuple[int, int], str] = {}
@@ -161,11 +160,11 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
         records.append((number, texts))
     if header is None:
         found.error("The sheet has no header and no rows.", "Put the headings in the first row.")
-        return Sheet(file, problems=found.all())
+        return Sheet(file, problems=tuple(found.listed()))
     return finished(file, header[0], header[1], records, found, known, cell_kinds=kinds)
 
 
-def _check_layout(data: bytes, page: Any, found: Findings) -> None:
+def check_layout(data: bytes, page: Any, found: Problems) -> None:
     """Merged cells, and rows out of order, which a streaming reader would pass over in silence."""
     # The path of the sheet inside the archive has no public name in openpyxl.
     path = page._worksheet_path
@@ -206,7 +205,7 @@ def _check_layout(data: bytes, page: Any, found: Findings) -> None:
             )
 
 
-def cell_text(cell: Any, row: int, place: int, found: Findings) -> tuple[str, str]:
+def cell_text(cell: Any, row: int, place: int, found: Problems) -> tuple[str, str]:
     """The text of a cell and whether it was a number or a date."""
     value = cell.value
     if value is None:

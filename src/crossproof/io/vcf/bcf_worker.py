@@ -17,7 +17,7 @@ import numpy as np
 from cyvcf2 import VCF
 from numpy.typing import NDArray
 
-from crossproof.io.files.problem_list import ProblemList, TooManyProblems
+from crossproof.io.problems import Problems, TooManyProblems
 from crossproof.io.vcf.fields import FieldLayout, Numeric, NumericGroup
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.header import VcfHeader
@@ -37,7 +37,7 @@ _AGAIN = "Export the file again from the variant caller."
 def main() -> int:
     """Carry out the order on standard input."""
     order = json.load(sys.stdin)
-    problems = ProblemList(order["shown_as"])
+    problems = Problems(order["shown_as"], alike=True)
     header = VcfHeader(
         tuple(order["samples"]), 0, False, order["contigs"], order["format_numbers"], tuple(order["notes"])
     )
@@ -71,11 +71,11 @@ def main() -> int:
     return 0
 
 
-def _variants(order: dict[str, Any], problems: ProblemList) -> Iterator[Any]:
+def _variants(order: dict[str, Any], problems: Problems) -> Iterator[Any]:
     try:
         reader = VCF(order["path"], lazy=False)
         if list(reader.samples) != order["samples"]:
-            problems.add("The samples of the header cannot be told.", _AGAIN)
+            problems.error("The samples of the header cannot be told.", _AGAIN)
             return
         if order["regions"] is None:
             yield from reader
@@ -87,7 +87,7 @@ def _variants(order: dict[str, Any], problems: ProblemList) -> Iterator[Any]:
     except (OSError, ValueError, RuntimeError, Exception) as fault:
         if isinstance(fault, TooManyProblems | MemoryError):
             raise
-        problems.add(f"The file is malformed: {fault}.", "Convert it again from VCF.")
+        problems.error(f"The file is malformed: {fault}.", "Convert it again from VCF.")
 
 
 def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
@@ -97,7 +97,7 @@ def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
         try:
             one = _read(variant, scan)
         except Refused as fault:
-            scan.problems.add(
+            scan.problems.error(
                 f"{fault.why} (record {variant.CHROM}:{variant.POS})", fault.remedy, column=fault.column
             )
             continue
@@ -226,7 +226,7 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
                 if depths is not None and has_depths[at]:
                     depths[at] = _depths(variant.raw["AD"], k, scan)
             except Refused as fault:
-                scan.problems.add(
+                scan.problems.error(
                     f"{fault.why} (record {variant.fixed.chrom}:{variant.fixed.pos})",
                     fault.remedy,
                     column=fault.column,

@@ -12,7 +12,8 @@ from pathlib import Path
 import pandas as pd
 from markupsafe import Markup
 
-from crossproof.io.results.tables import number_text, write_bytes, write_table
+from crossproof.io.files.atomic import write_bytes
+from crossproof.io.results.tables import number_text, write_table
 from crossproof.planning.operator_view import CAUTION
 from crossproof.planning.run_plan import Plan
 from crossproof.report.content.blocks import Column, Table
