@@ -20,7 +20,7 @@ from crossproof.model.results import CLASSES, Verdict
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
 LINE_IN_DOUBT = 0.3
-"""Posterior of a heterogeneous line or a relative of it, which look the same, at or above which plants wait."""
+"""Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 DEPARTED = 0.10
 """Share of markers at which a parent plant is not as its line, at or above which its hybrids wait."""
 DEPARTED_ERRORS = 2.5
