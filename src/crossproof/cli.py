@@ -234,8 +234,8 @@ def correct(folder: Path, finding: str | None, dismiss: str | None, yes: bool) -
 
     Says first what will change. Without FINDING, lists the findings.
     """
-    from crossproof.runner.terminal import plain
     from crossproof.steps.correct import list_findings, plan_answer, write_answer
+    from crossproof.text import plain
 
     if finding is None:
         found = list_findings(folder)
@@ -313,7 +313,8 @@ def fetch(
     """
     from crossproof.exchange.brapi_client import connect
     from crossproof.exchange.fetch import Selection, fetch_season
-    from crossproof.runner.terminal import plain, progress, show_problems
+    from crossproof.runner.terminal import progress, show_problems
+    from crossproof.text import plain
 
     client = connect(url, plain_http=plain_http, page_size=page_size)
     selection = Selection(project, program, study, trial)

@@ -38,6 +38,16 @@ def _shown_character(character: str) -> str:
     return character
 
 
+def plain(text: object) -> str:
+    """Text without control or direction-changing characters."""
+    return "".join(
+        c
+        if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
+        else f"<U+{ord(c):04X}>"
+        for c in str(text)
+    )
+
+
 def count_of(number: int, one: str, many: str = "") -> str:
     """A number and its noun: 1 plant, 2 plants."""
     return f"{number} {one if number == 1 else many or one + 's'}"

@@ -101,9 +101,7 @@ def test_what_is_not_final_is_marked(tmp_path: Path) -> None:
     season = finished(tmp_path / "s", verdicts=[held, open_], samples=[*SAMPLES, more], plates=[plate])
     made = publication(season)
     assert (made.plants, made.held, made.undetermined, made.held_plates) == (2, 1, 1, 1)
-    assert made.summary() == (
-        "1 crosses, 5 samples, 2 plants; held: 1 plants, 1 plates; undetermined: 1 plants"
-    )
+    assert made.summary() == ("1 cross, 5 samples, 2 plants; held: 1 plant, 1 plate; undetermined: 1 plant")
     assert attributes(made.crosses_post[0])["crossproof_held"] == "1"
     info = {s["sampleName"]: s["additionalInfo"] for s in made.samples_post}
     assert (info["S05"]["crossproof_held"], info["S05"]["crossproof_reason"]) == ("yes", "plate held")

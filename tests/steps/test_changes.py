@@ -6,7 +6,9 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pandas as pd
+import pytest
 
 from crossproof.season.work_folder import WorkFolder
 from crossproof.steps.changes import changes_table
@@ -41,3 +43,28 @@ def test_plants_of_one_name_under_two_tags_are_not_taken_for_each_other(tmp_path
     second = verdicts(("1", "C1", "hybrid"), ("1", "C3", "hybrid"))
     table = changes_table(index(tmp_path, ("tag is",)), second, {})
     assert table["cross_id"].tolist() == ["C1"]
+
+
+def family(*plants: str, mother: str = "L1") -> Any:
+    return SimpleNamespace(mother=mother, father="L2", plants=np.array(plants, dtype=object))
+
+
+@pytest.mark.parametrize(
+    ("batches", "after", "cause"),
+    [
+        ({"B1": "b", "B2": "new"}, family("a"), "genotype files new or changed: B2"),
+        ({"B1": "b", "B2": "new"}, family("a", "b"), "genotype files new or changed: B2"),
+        ({"B1": "b"}, family("a", "b"), "plants were added to this cross or taken from it"),
+        ({"B1": "b"}, family("a", mother="L3"), "mother or father of this cross was changed in the records"),
+        ({"B1": "b"}, family("a"), "parent lines or other crosses were changed"),
+    ],
+)
+def test_a_second_well_is_not_called_a_change_of_the_records(
+    tmp_path: Path, batches: dict[str, str], after: Any, cause: str
+) -> None:
+    first = index(tmp_path, ())
+    changes_table(first, verdicts(("a", "C1", "self")), {"C1": ("before", family("a"))})
+    second = index(tmp_path, ())
+    second.batches, second.steps = batches, {**second.steps, "panel": "q"}
+    table = changes_table(second, verdicts(("a", "C1", "hybrid")), {"C1": ("after", after)})
+    assert table["cause"].tolist() == [cause]

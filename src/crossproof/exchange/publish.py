@@ -24,9 +24,10 @@ from crossproof.exchange.samples_in import standard_position
 from crossproof.exchange.standard import faults
 from crossproof.io.files.atomic import write_json
 from crossproof.model.plates import parse_well, smallest_format
-from crossproof.model.results import Decision, Verdict
+from crossproof.model.results import Decision, PlateState, Verdict
 from crossproof.season.index import build_index, read_record
 from crossproof.season.work_folder import WorkFolder, read_json
+from crossproof.text import count_of
 
 CAUTION = (
     "A verdict is evidence from markers, not a certificate: decisions on seed certification, quarantine or "
@@ -76,8 +77,9 @@ class Publication:
         crosses = len(self.crosses_put) + len(self.crosses_post)
         samples = len(self.samples_put) + len(self.samples_post)
         return (
-            f"{crosses} crosses, {samples} samples, {self.plants} plants; held: {self.held} plants, "
-            f"{self.held_plates} plates; undetermined: {self.undetermined} plants"
+            f"{count_of(crosses, 'cross', 'crosses')}, {count_of(samples, 'sample')}, "
+            f"{count_of(self.plants, 'plant')}; held: {count_of(self.held, 'plant')}, "
+            f"{count_of(self.held_plates, 'plate')}; undetermined: {count_of(self.undetermined, 'plant')}"
         )
 
     def bodies(self) -> dict[str, Any]:
@@ -122,7 +124,7 @@ def publication(where: Path) -> Publication:
         plants=len(verdicts),
         held=sum(held.values()),
         undetermined=sum(v["verdict"] == Verdict.UNDETERMINED for v in verdicts),
-        held_plates=sum(p["state"] != "used" for p in plates),
+        held_plates=sum(p["state"] == PlateState.HELD for p in plates),
         current=run.get("run_digest") == index.run_digest,
     )
 

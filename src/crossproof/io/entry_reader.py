@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 import pandas as pd
 
-from crossproof.errors import PlateError
+from crossproof.errors import PlateError, Problem
 from crossproof.io.config.season_config import Config, GenotypeFile
 from crossproof.io.genotypes import read_batch
 from crossproof.io.intake.name_lists import GivenNames, other_names, read_list
+from crossproof.io.records.strangers import marker_strangers
 from crossproof.model.genotypes import CallBatch
 
 GENERIC = "generic"
@@ -56,3 +57,28 @@ def read_entry(
         given=given_names(config, file, sheet),
         generic=file.alleles == GENERIC,
     )
+
+
+def marker_problems(
+    samples: pd.DataFrame, calls: Mapping[str, CallBatch], sheet: pd.DataFrame | None, config: Config
+) -> list[Problem]:
+    """Markers of the files that are not those of the others; see `strangers.marker_strangers`."""
+    names = {}
+    parents = []
+    lines = samples[samples["role"] == "parent"]
+    for batch, read in calls.items():
+        m = read.markers
+        names[batch] = [
+            str(i) if i not in (".", "") else f"{c}:{p}:{'/'.join(a)}"
+            for i, c, p, a in zip(m.ids, m.chrom, m.pos, m.alleles, strict=True)
+        ]
+        own = lines["sample_id"].isin(set(read.samples)) & lines["batch"].isin(["", batch])
+        if own.any():
+            parents.append(batch)
+    found = marker_strangers(
+        names,
+        {g.batch: g.path for g in config.genotypes},
+        declared=set() if sheet is None else set(sheet["marker"]),
+        own_parents=parents,
+    )
+    return [p for problems in found.values() for p in problems]

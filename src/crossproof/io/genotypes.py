@@ -394,7 +394,8 @@ def check_names(markers: Markers, seq: Ints, problems: Problems) -> None:
 
 
 def with_marker_sheet(batch: CallBatch, sheet: pd.DataFrame | None) -> CallBatch:
-    """The batch with inheritance, and chrom and pos where the file has none, taken from the marker sheet."""
+    """The batch with inheritance, map positions, and chrom and pos where the file has none, taken from the
+    marker sheet."""
     if sheet is None or not len(sheet):
         return batch
     names = sheet["marker"].astype(str)
@@ -411,5 +412,8 @@ def with_marker_sheet(batch: CallBatch, sheet: pd.DataFrame | None) -> CallBatch
             chrom[i] = str(sheet["chrom"].iloc[at[i]])
         if "pos" in sheet and not pd.isna(sheet["pos"].iloc[at[i]]):
             pos[i] = int(sheet["pos"].iloc[at[i]])
-    markers = Markers(batch.markers.ids.copy(), chrom, pos, batch.markers.alleles, maternal)
+    cm = batch.markers.cm.copy()
+    if "cm" in sheet:
+        cm[found] = pd.to_numeric(sheet["cm"], errors="coerce").to_numpy(dtype=np.float64)[at[found]]
+    markers = Markers(batch.markers.ids.copy(), chrom, pos, batch.markers.alleles, maternal, cm)
     return CallBatch(batch.batch, markers, batch.samples, batch.blocks, batch.evidence, batch.notes)

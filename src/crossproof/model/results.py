@@ -84,6 +84,33 @@ class Reason(StrEnum):
     WELLS_DISAGREE = "wells disagree"
 
 
+class FileState(StrEnum):
+    """What became of a genotype file."""
+
+    USED = "used"
+    SET_ASIDE = "set aside"
+    """It cannot be trusted; the problems say why."""
+    ERROR = "error"
+    """Reading it met an error of the program; it is read again at the next run."""
+
+
+class PlateState(StrEnum):
+    """Whether the plants of a plate have verdicts to act on."""
+
+    USED = "used"
+    HELD = "held"
+    SET_ASIDE = "set aside"
+    NO_CALLS = "no calls"
+
+
+class SampleState(StrEnum):
+    """Whether the calls of a sample were used."""
+
+    USED = "used"
+    SET_ASIDE = "genotype file set aside"
+    NO_CALLS = "no calls"
+
+
 class NextStep(StrEnum):
     """What to do next about a cross: the first that applies, in this order.
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from crossproof.io.intake.name_lists import composed
-from crossproof.io.sheets.names import loose_skeleton
+from crossproof.io.sheets.names import number_wise_skeleton
 
 _NUMBERS = re.compile(r"(\d+)")
 LEAST_SHARE = 0.8
@@ -84,7 +84,7 @@ def match_names(
     if given:
         work.add({n: given[c] for n, c in own.items() if c in given and given[c] in targets}, How.LIST)
     work.add({n: c for n, c in own.items() if n not in work.pairs and c in targets}, How.SAME)
-    work.add(_by_key(own, targets, work.pairs, loose_key), How.SPELLING)
+    work.add(_by_key(own, targets, work.pairs), How.SPELLING)
     affix = ("", "")
     left = [n for n in own if n not in work.pairs]
     if len(left) >= max(2, LEAST_SHARE * len(own)):
@@ -94,27 +94,16 @@ def match_names(
     return Match(work.pairs, work.counts, unmatched, affix)
 
 
-def loose_key(name: str) -> str:
-    """What is left of a name without capitals, separators and zeros that lead a number.
-
-    Numbers stay apart, so that S1-01 and S10-1 differ.
-    """
-    parts = [p for p in re.split(r"[\s_.\-:/]+|(\d+)", name) if p]
-    return "\0".join(loose_skeleton(p) for p in parts)
-
-
-def _by_key(
-    own: Mapping[str, str], targets: Collection[str], done: Mapping[str, str], key: object
-) -> dict[str, str]:
+def _by_key(own: Mapping[str, str], targets: Collection[str], done: Mapping[str, str]) -> dict[str, str]:
     taken = set(done.values())
     ours: dict[str, list[str]] = {}
     for name in targets:
         if name not in taken:
-            ours.setdefault(loose_key(name), []).append(name)
+            ours.setdefault(number_wise_skeleton(name), []).append(name)
     theirs: dict[str, list[str]] = {}
     for raw, name in own.items():
         if raw not in done:
-            theirs.setdefault(loose_key(name), []).append(raw)
+            theirs.setdefault(number_wise_skeleton(name), []).append(raw)
     return {raws[0]: ours[k][0] for k, raws in theirs.items() if len(raws) == 1 and len(ours.get(k, ())) == 1}
 
 
@@ -151,7 +140,7 @@ def _by_affix(names: Sequence[str], targets: Collection[str]) -> tuple[tuple[str
 def match_once(cut: Mapping[str, str], targets: Collection[str]) -> dict[str, str]:
     """Cut names matched as they are, or but for their spelling."""
     found = {name: c for name, c in cut.items() if c in targets}
-    found |= _by_key(cut, targets, found, loose_key)
+    found |= _by_key(cut, targets, found)
     return found
 
 

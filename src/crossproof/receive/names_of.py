@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from crossproof.io.intake.name_lists import composed, read_rows
+from crossproof.io.sheets.names import number_wise_skeleton
 from crossproof.receive.known_season import Known, Sample, well_key
-from crossproof.receive.match_names import How, Match, loose_key, match_names, wells_in
+from crossproof.receive.match_names import How, Match, match_names, wells_in
 from crossproof.receive.questions import Options, Unclear
 from crossproof.receive.understanding import Saying, few
 
@@ -78,8 +79,8 @@ def _given(options: Options, names: Sequence[str], known: Known) -> dict[str, st
     width = max(map(len, rows))
     columns = [[r[i] if i < len(r) else "" for r in rows] for i in range(width)]
     mine, theirs = {s.name for s in known.samples}, {composed(n) for n in names}
-    loose = {loose_key(n): n for n in theirs}
-    in_file = [sum(loose_key(c) in loose for c in col) for col in columns]
+    loose = {number_wise_skeleton(n): n for n in theirs}
+    in_file = [sum(number_wise_skeleton(c) in loose for c in col) for col in columns]
     in_season = [len(match_names(list(dict.fromkeys(col)), mine).pairs) for col in columns]
     left = max(range(width), key=lambda i: (in_file[i], -i))
     right = max((i for i in range(width) if i != left), key=lambda i: (in_season[i], -i))
@@ -94,7 +95,7 @@ def _given(options: Options, names: Sequence[str], known: Known) -> dict[str, st
         )
     target = match_names(list(dict.fromkeys(columns[right])), mine).pairs
     return {
-        loose.get(loose_key(a), a): target[b]
+        loose.get(number_wise_skeleton(a), a): target[b]
         for a, b in zip(columns[left], columns[right], strict=True)
         if b in target
     }
@@ -135,9 +136,9 @@ def _by_place(
     if not where:
         return {}
     plates = list(dict.fromkeys(s.plate for s in waiting))
-    by_key = {loose_key(p): p for p in plates}
+    by_key = {number_wise_skeleton(p): p for p in plates}
     theirs = list(dict.fromkeys(p for p, _ in where.values()))
-    meant = {p: by_key.get(loose_key(p)) for p in theirs}
+    meant = {p: by_key.get(number_wise_skeleton(p)) for p in theirs}
     if len(theirs) == 1 and meant[theirs[0]] is None:
         own = options.plate or (plates[0] if len(plates) == 1 else None)
         if own is None and len(plates) > 1:

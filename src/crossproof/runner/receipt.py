@@ -15,8 +15,7 @@ from rich.text import Text
 from crossproof.errors import InputError, PlateError
 from crossproof.receive.questions import Options, Unclear
 from crossproof.receive.receive import Receipt, receive
-from crossproof.runner.terminal import plain
-from crossproof.text import count_of
+from crossproof.text import count_of, plain
 
 MOST_QUESTIONS = 8
 

@@ -11,8 +11,7 @@ from rich.text import Text
 
 from crossproof.model.results import CLASSES, Decision, NextStep, Verdict
 from crossproof.rates.people.cautions import CAUTION_SHORT
-from crossproof.runner.terminal import plain
-from crossproof.text import count_of
+from crossproof.text import count_of, plain
 
 MOST_PEOPLE = 12
 SAID = {

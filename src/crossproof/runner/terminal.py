@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import platform
-import unicodedata
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
 
@@ -16,20 +15,10 @@ from rich.text import Text
 from crossproof import __version__
 from crossproof.errors import Problem, Severity
 from crossproof.io.records.causes import by_cause, unacknowledged
-from crossproof.text import count_of
+from crossproof.text import count_of, plain
 
 STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "dim"}
 MOST_SHOWN = 60
-
-
-def plain(text: object) -> str:
-    """Text without control or direction-changing characters."""
-    return "".join(
-        c
-        if c == "\n" or unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Zl", "Zp")
-        else f"<U+{ord(c):04X}>"
-        for c in str(text)
-    )
 
 
 def show_problems(

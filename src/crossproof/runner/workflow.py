@@ -89,8 +89,8 @@ def run_season(
         clear_remnants(folder, index.result_files())
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
-        with _warm_process(profile) as warm:
-            status, tail, log = _snakemake(index, where, cores, profile, targets, on_progress, warm)
+        with _warm_process(profile) as warm, _source() as source:
+            status, tail, log = _snakemake(index, where, source, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):
             raise refused
         used = index_of_run(folder.season)
@@ -137,6 +137,19 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
                 process.wait()
 
 
+@contextmanager
+def _source() -> Iterator[Path]:
+    """The folder of the workflow, under another name where its own holds braces: Snakemake formats paths."""
+    source = workflow_folder()
+    if not set("{}") & set(str(source)):
+        yield source
+        return
+    with TemporaryDirectory(prefix="crossproof-") as temporary:
+        link = Path(temporary) / "workflow"
+        link.symlink_to(source, target_is_directory=True)
+        yield link
+
+
 def _require_possible(folder: WorkFolder, cores: int) -> None:
     """Raise UsageError for a number of cores or a folder that no run can work with."""
     if cores < 1:
@@ -179,6 +192,7 @@ def _season_folder(where: Path) -> Path:
 def _snakemake(
     index: SeasonIndex,
     where: Path,
+    source: Path,
     cores: int,
     profile: str | None,
     targets: Sequence[str],
@@ -187,7 +201,6 @@ def _snakemake(
 ) -> tuple[int, tuple[str, ...], Path]:
     folder = index.folder
     config = where if where.is_file() else where / "config.yaml"
-    source = workflow_folder()
     command = [
         sys.executable, "-m", "crossproof.runner.engine", *targets, "--snakefile", str(source / "Snakefile"),
         "--configfile", str(config.resolve()), "--cores", str(cores),

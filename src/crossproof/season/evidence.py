@@ -101,6 +101,7 @@ def write_joined(folder: Path, joined: JoinedSeason) -> None:
     arrays = {
         "pos": m.pos,
         "maternal": m.maternal,
+        "cm": m.cm,
         "sizes": np.array([len(joined.rows[s.batch]) for s in stored], dtype=np.int64),
         "rows": np.concatenate([joined.rows[s.batch] for s in stored]),
         "recode": np.concatenate([joined.recode[s.batch] for s in stored]),
@@ -117,6 +118,7 @@ def read_joined(folder: Path) -> JoinedSeason:
         np.array(arrays["pos"]),
         tuple(tuple(a) for a in header["alleles"]),
         np.array(arrays["maternal"]),
+        np.array(arrays["cm"]),
     )
     stored = tuple(StoredBatch(b, d, tuple(s), n) for b, d, s, n in header["stored"])
     ends = np.cumsum(arrays["sizes"])
@@ -170,13 +172,16 @@ def wells_of(
 
 
 def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[LineInput]:
-    """Every line with a parent well, its wells with calls, and its inbreeding (sheet's, else configured)."""
+    """Every line with a parent well, its wells with calls, its inbreeding (sheet's, else configured; 0 where
+    it is given as the F1 of two lines), and these lines."""
     parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
     out = []
     for line, group in parents.groupby("line", sort=True):
         wells = tuple(int(w) for w in group.index if located[w] >= 0)
         given = group["inbreeding"].dropna()
-        out.append(LineInput(str(line), wells, float(given.iloc[0]) if len(given) else config.inbreeding))
+        of = tuple(next((str(x) for x in group[c] if x), "") for c in ("line_mother", "line_father"))
+        fixed = 0.0 if any(of) else config.inbreeding
+        out.append(LineInput(str(line), wells, float(given.iloc[0]) if len(given) else fixed, of[0], of[1]))
     return out
 
 

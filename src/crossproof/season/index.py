@@ -17,7 +17,7 @@ from typing import Any
 
 import pandas as pd
 
-from crossproof import METHOD_VERSION, __version__
+from crossproof import METHOD_VERSION, RATES_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.files.atomic import write_bytes
@@ -66,7 +66,18 @@ PART_BYTES = 256 << 20
 PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
 MOST_PARTS = 16
 
-IDENTITY = ("sample_id", "batch", "role", "line", "cross_id", "pod", "plant", "inbreeding")
+IDENTITY = (
+    "sample_id",
+    "batch",
+    "role",
+    "line",
+    "cross_id",
+    "pod",
+    "plant",
+    "inbreeding",
+    "line_mother",
+    "line_father",
+)
 PEDIGREE = ("cross_id", "mother", "father")
 
 
@@ -394,8 +405,8 @@ def step_digests(config: Config, records: Corrected, problems: Iterable[Problem]
         "samples": _slice(samples, ("sample_id", "batch")),
         "thresholds": thresholds,
         "verdicts": digest_of(thresholds, _slice(samples), echo, told),
-        "rates": digest_of(slices(Slice.RATES), _slice(crosses)),
-        "report": digest_of(__version__, settings, told),
+        "rates": digest_of(RATES_VERSION, slices(Slice.RATES), _slice(crosses)),
+        "report": digest_of(__version__, RATES_VERSION, settings, told),
     }
 
 
@@ -422,7 +433,7 @@ def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
 
 
 def _version() -> str:
-    return f"{__version__}/{METHOD_VERSION}/{INDEX_FORMAT}"
+    return f"{__version__}/{METHOD_VERSION}/{RATES_VERSION}/{INDEX_FORMAT}"
 
 
 def _order(problem: Problem) -> tuple[Any, ...]:

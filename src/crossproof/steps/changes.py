@@ -72,31 +72,35 @@ def _snapshot(
         "corrections": list(index.corrections),
         "calibration": file_sha256(calibration) if calibration.exists() else "",
         "evidence": {c: digest for c, (digest, _) in sorted(evidence.items())},
-        "records": {
-            c: digest_of(r.mother, r.father, r.plants.tolist()) for c, (_, r) in sorted(evidence.items())
-        },
+        "parents": {c: [r.mother, r.father] for c, (_, r) in sorted(evidence.items())},
+        "plants": {c: r.plants.tolist() for c, (_, r) in sorted(evidence.items())},
         "verdicts": table,
     }  # fmt: skip
 
 
 def _cause(cross: str, before: Mapping[str, Any], now: Mapping[str, Any]) -> str:
     """What set the change off, in words; the first that applies."""
+
+    def differs(what: str) -> bool:
+        return bool(before.get(what, {}).get(cross) != now[what].get(cross))
+
     if before["method"] != now["method"]:
         return "a new version of the method"
     if before["corrections"] != now["corrections"]:
         return "corrections.csv was changed"
-    same_evidence = before["evidence"].get(cross) == now["evidence"].get(cross)
-    if same_evidence:
+    if not differs("evidence"):
         if before["thresholds"] != now["thresholds"]:
             return "thresholds in config.yaml were changed"
-        return "plate checks, or a genotype file set aside or mended"
-    if before["records"].get(cross) != now["records"].get(cross):
-        return "the records of this cross were changed"
+        return "plate checks, or a genotype file set aside or replaced"
+    if differs("parents"):
+        return "mother or father of this cross was changed in the records"
     if before["model"] != now["model"]:
         return "settings of the model in config.yaml were changed"
     changed = [b for b, d in now["batches"].items() if before["batches"].get(b) != d]
-    if before["calibration"] != now["calibration"] and not changed:
-        return "run-wide rates were estimated anew"
     if changed:
         return "genotype files new or changed: " + ", ".join(sorted(changed))
+    if differs("plants"):
+        return "plants were added to this cross or taken from it"
+    if before["calibration"] != now["calibration"]:
+        return "run-wide rates were estimated again"
     return "parent lines or other crosses were changed"

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from crossproof.errors import BusyError, InputError, PlateError, Problem, Severity, machine_problem, warning
 from crossproof.io.config.season_config import find_config, read_config
-from crossproof.io.entry_reader import read_entry
+from crossproof.io.entry_reader import marker_problems, read_entry
 from crossproof.io.genotypes import reading_problems
 from crossproof.io.records.checks import check_calls
 from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.records.season_records import read_season
+from crossproof.model.genotypes import CallBatch
 from crossproof.planning.season_inputs import plan_settings, wish_list
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.work_folder import WorkFolder, season_lock
@@ -68,14 +69,17 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
     problems = list(season.problems)
     held: dict[str, tuple[str, ...]] = {}
     known = set(season.samples["sample_id"])
+    calls: dict[str, CallBatch] = {}
     for file in season.config.genotypes:
         try:
             batch = read_entry(season.config, file, season.markers, known)
             held[file.batch] = batch.samples
+            calls[file.batch] = _without_calls(batch)
             problems += reading_problems(batch, file.path)
         except PlateError as refused:
             problems += refused.problems
     problems += check_calls(season, held)
+    problems += marker_problems(season.samples, calls, season.markers, season.config)
     problems += apply_corrections(
         season.samples,
         season.crosses,
@@ -84,6 +88,11 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
     ).problems
     problems += wish_list(season.config.root, _typed_lines(season, held), plan_settings(season.config))[1]
     return sort_problems(problems)
+
+
+def _without_calls(batch: CallBatch) -> CallBatch:
+    """The batch's markers and samples alone: many files need not be held at once."""
+    return CallBatch(batch.batch, batch.markers, batch.samples, (), batch.evidence, batch.notes)
 
 
 def _typed_lines(season: Season, held: Mapping[str, Collection[str]]) -> list[str]:

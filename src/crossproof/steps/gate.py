@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 
 from crossproof.model.findings import Hold
+from crossproof.model.results import FileState
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import write_kept
 from crossproof.steps.findings import read_findings
@@ -22,7 +23,7 @@ def gate(index: SeasonIndex) -> int:
     findings = read_findings(index)
     reasons = []
     for name, state in states.items():
-        if state["state"] != "used":
+        if state["state"] != FileState.USED:
             first = state["problems"][0]
             more = len(state["problems"]) - 1
             reasons.append(
@@ -35,7 +36,7 @@ def gate(index: SeasonIndex) -> int:
     for f in findings.found:
         if f.hold is Hold.SAMPLES:
             reasons.append(f"{count_of(len(f.samples), 'sample')} held: {f.evidence}")
-    faulty = any(s["state"] == "error" for s in states.values())
+    faulty = any(s["state"] == FileState.ERROR for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}
     write_kept(index.folder.work("outcome.json"), outcome)

@@ -64,7 +64,9 @@ def season_in_memory(season: Season) -> SeasonInMemory:
         raise InputError([p for found in set_aside.values() for p in found])
     stored = [StoredBatch(name, "", tuple(b.samples), len(b.markers)) for name, b in calls.items()]
     kept = read_estimates(season.config.root / "calibration.json")
-    made = make_panel(season.config, corrected.samples, corrected.crosses, stored, calls, kept)
+    made = make_panel(
+        season.config, corrected.samples, corrected.crosses, stored, calls, kept, season.markers
+    )
     return SeasonInMemory(season, corrected, made, set_aside)
 
 

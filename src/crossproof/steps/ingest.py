@@ -14,7 +14,9 @@ from crossproof.io.calls.store import StoreError, read_calls, write_calls
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.genotypes import reading_problems
+from crossproof.io.records.strangers import sample_strangers
 from crossproof.model.genotypes import CallBatch
+from crossproof.model.results import FileState
 from crossproof.season.evidence import StoredBatch
 from crossproof.season.index import SeasonIndex, problem_entry, read_record, require_unchanged
 from crossproof.season.work_folder import WorkFolder, read_kept, write_kept
@@ -37,8 +39,8 @@ def ingest(index: SeasonIndex, bucket: int) -> None:
         {
             "ran": attempt,
             "batches": {n: o["digest"] for n, o in outcome.items()},
-            "failed": {n: o["attempts"] for n, o in outcome.items() if o["state"] == "error"},
-            "set aside": any(o["state"] == "set aside" for o in outcome.values()),
+            "failed": {n: o["attempts"] for n, o in outcome.items() if o["state"] == FileState.ERROR},
+            "set aside": any(o["state"] == FileState.SET_ASIDE for o in outcome.values()),
         },
     )
     write_kept(index.folder.work("ingest", f"{bucket}.json"), outcome)
@@ -58,7 +60,7 @@ def _ingest_one(
             forget_parts(index, digest)
     except PlateError as refused:
         problems = [problem_entry(p) for p in refused.problems]
-        return {"state": "set aside", "digest": digest, "problems": problems}
+        return {"state": FileState.SET_ASIDE.value, "digest": digest, "problems": problems}
     except (OSError, MemoryError, InputError):
         # A full disk or too little memory says nothing about the file: the job fails and is tried again.
         # A file that was changed meanwhile ends the run.
@@ -72,13 +74,13 @@ def _ingest_one(
             value=f"{type(fault).__name__}: {fault}",
         )
         return {
-            "state": "error",
+            "state": FileState.ERROR.value,
             "digest": digest,
             "attempts": attempts + 1,
             "problems": [problem_entry(told)],
         }
     return {
-        "state": "used",
+        "state": FileState.USED.value,
         "digest": digest,
         "samples": list(batch.samples),
         "markers": len(batch.markers),
@@ -140,7 +142,15 @@ def ingested(index: SeasonIndex) -> dict[str, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     for bucket in index.batch_buckets():
         found |= read_kept(index.folder.work("ingest", f"{bucket}.json")) or {}
-    return {name: found[name] for name in sorted(found)}
+    states = {name: found[name] for name in sorted(found)}
+    used = {name: s["samples"] for name, s in states.items() if s["state"] == "used"}
+    files = {g.batch: g.path for g in index.config.genotypes}
+    samples = read_record(index.folder, "samples")
+    for name, problem in sample_strangers(samples, used, files).items():
+        # Whose samples these are nobody has said: the file is set aside until somebody does.
+        problems = [*states[name]["problems"], problem_entry(problem)]
+        states[name] = states[name] | {"state": "set aside", "problems": problems}
+    return states
 
 
 def stored_batches(states: dict[str, dict[str, Any]]) -> tuple[StoredBatch, ...]:
@@ -148,5 +158,5 @@ def stored_batches(states: dict[str, dict[str, Any]]) -> tuple[StoredBatch, ...]
     return tuple(
         StoredBatch(name, s["digest"], tuple(s["samples"]), s["markers"])
         for name, s in states.items()
-        if s["state"] == "used"
+        if s["state"] == FileState.USED
     )

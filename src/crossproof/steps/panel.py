@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import InputError, Problem, error
+from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.inference.lines.line_doubts import belief_about, heterogeneous_share
 from crossproof.inference.season_model import FamilyInput, Panel, Wells, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import write_arrays, write_calls
 from crossproof.io.config.season_config import Config
+from crossproof.io.entry_reader import marker_problems
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
@@ -80,11 +81,14 @@ def make_panel(
     stored: Sequence[StoredBatch],
     calls: Mapping[str, CallBatch],
     kept: Kept | None,
+    markers: pd.DataFrame | None,
 ) -> SeasonPanel:
     """Join the files' markers, combine lines, estimate run-wide rates or take over those that were kept.
 
-    Raises InputError where the files have no marker in common that can be used.
+    `markers`: the season's sheet of them. Raises InputError where the files' markers are the same under other
+    names, or none is left that can be used.
     """
+    refuse_strangers(config, samples, calls, markers)
     joined_calls = join_batches([calls[s.batch] for s in stored], plant_names(samples))
     if not len(joined_calls.markers):
         nothing = error(
@@ -118,7 +122,8 @@ def panel(index: SeasonIndex) -> None:
         raise InputError([problem_from(p) for s in states.values() for p in s["problems"]])
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     calls, param = stored_calls(index, stored), calibration_param(folder)
-    made = make_panel(index.config, samples, crosses, stored, calls, read_estimates(folder.calibration))
+    kept = read_estimates(folder.calibration)
+    made = make_panel(index.config, samples, crosses, stored, calls, kept, marker_sheet(index))
     if made.estimates is not None:
         write_kept_estimates(index, made.estimates, param)
     write_joined(folder.work("panel", "joined"), made.joined)
@@ -146,6 +151,15 @@ def panel(index: SeasonIndex) -> None:
             "ingest": {str(b): digests.ingest_buckets(members) for b, members in dealt.items()},
         },
     )
+
+
+def refuse_strangers(
+    config: Config, samples: pd.DataFrame, calls: Mapping[str, CallBatch], markers: pd.DataFrame | None
+) -> None:
+    """Stop where a file's markers are those of the others under other names: no verdict would be right."""
+    found = marker_problems(samples, calls, markers, config)
+    if any(p.severity is Severity.ERROR for p in found):
+        raise InputError(found)
 
 
 def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members: Sequence[Member]) -> None:

@@ -6,6 +6,7 @@ import pandas as pd
 
 from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
+from crossproof.model.results import Verdict
 from crossproof.rates.tables import season as tables
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
@@ -30,7 +31,8 @@ def rate_tables(
     """The tables of rates by their names, from records and verdicts."""
     options = tables.RateOptions.of(config)
     contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
-    verifiable = {str(c): bool(n >= config.min_markers_scored) for c, n in contrast.items()}
+    proven = set(verdicts.loc[verdicts["verdict"] == Verdict.HYBRID, "cross_id"])
+    verifiable = {str(c): bool(n >= config.min_markers_scored) or c in proven for c, n in contrast.items()}
     untyped = parents_untyped(crosses, samples)
     return {
         "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped),

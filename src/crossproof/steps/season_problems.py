@@ -11,6 +11,7 @@ from crossproof.errors import Problem
 from crossproof.io.calls.store import read_arrays
 from crossproof.io.records.checks import check_calls
 from crossproof.io.records.season import Season, sort_problems
+from crossproof.model.results import FileState
 from crossproof.season.index import SeasonIndex, problem_from
 from crossproof.steps.findings import FindingsOfSeason
 
@@ -28,6 +29,6 @@ def season_problems(
     for state in states.values():
         found += [problem_from(p) for p in state["problems"]]
     season = Season(index.config, crosses, samples, None, None, ())
-    found += check_calls(season, {n: s["samples"] for n, s in states.items() if s["state"] == "used"})
+    found += check_calls(season, {n: s["samples"] for n, s in states.items() if s["state"] == FileState.USED})
     found += findings.problems
     return sort_problems(found)

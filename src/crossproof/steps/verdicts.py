@@ -15,7 +15,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
-from crossproof.model.results import CLASSES, Decision, Reason, Verdict
+from crossproof.model.results import CLASSES, Decision, FileState, Reason, Verdict
 from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
 from crossproof.season.evidence_store import read_evidence
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
@@ -38,7 +38,7 @@ def verdicts(index: SeasonIndex) -> None:
     joined, fitted = read_panel(folder)
     evidence = read_all_evidence(index)
     findings = read_findings(index)
-    set_aside = {name for name, s in states.items() if s["state"] != "used"}
+    set_aside = {name for name, s in states.items() if s["state"] != FileState.USED}
     results_of = {cross: result for cross, (_, result) in evidence.items()}
     frame = verdict_frame(index.config, samples, crosses, set_aside, stored, results_of, findings)
     results = folder.results

@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.season_model import FamilyResult, Panel
+from crossproof.model.findings import Scope
+from crossproof.model.results import FileState, PlateState, SampleState
 from crossproof.season.evidence import JoinedSeason, StoredBatch, locate_wells
 from crossproof.steps.findings import FindingsOfSeason
 
@@ -42,17 +44,17 @@ def samples_table(
     frame = samples[[c for c in samples.columns if not c.startswith("_")]].copy()
     frame["batch"] = [found or asked for found, asked in zip(names, frame["batch"], strict=True)]
     frame["call_rate"], frame["heterozygosity"] = call, het
-    frame["state"] = [_state(b, f, states) for b, f in zip(frame["batch"], names, strict=True)]
+    frame["state"] = [str(_state(b, f, states)) for b, f in zip(frame["batch"], names, strict=True)]
     frame["findings"] = [findings.tables.samples.get(s, "") for s in frame["sample_id"].tolist()]
     return frame
 
 
-def _state(batch: str, found: str, states: States) -> str:
+def _state(batch: str, found: str, states: States) -> SampleState:
     if found:
-        return "used"
-    if batch in states and states[batch]["state"] != "used":
-        return "genotype file set aside"
-    return "no calls"
+        return SampleState.USED
+    if batch in states and states[batch]["state"] != FileState.USED:
+        return SampleState.SET_ASIDE
+    return SampleState.NO_CALLS
 
 
 def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeason) -> pd.DataFrame:
@@ -60,7 +62,7 @@ def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeas
     stored = tuple(
         StoredBatch(name, s["digest"], tuple(s["samples"]), s["markers"])
         for name, s in states.items()
-        if s["state"] == "used"
+        if s["state"] == FileState.USED
     )
     names, call, _ = well_rates(samples, stored, states)
     frame = samples.assign(_found=names, _call=call)
@@ -68,7 +70,7 @@ def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeas
     for plate, wells in frame[frame["plate"] != ""].groupby("plate", sort=True):
         files = sorted({b for b in [*wells["_found"], *wells["batch"]] if b})
         blanks = wells["role"] == "blank"
-        aside = [b for b in files if b in states and states[b]["state"] != "used"]
+        called = wells.loc[~blanks, "_found"] != ""
         rows.append(
             {
                 "plate": plate,
@@ -77,20 +79,29 @@ def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeas
                 "plants": wells.loc[wells["role"] == "progeny", "plant"].nunique(),
                 "parents": int((wells["role"] == "parent").sum()),
                 "blanks": int(blanks.sum()),
-                "call_rate": float(wells.loc[~blanks, "_call"].fillna(0).mean())
-                if (~blanks).any()
-                else np.nan,
+                "call_rate": float(wells.loc[~blanks, "_call"].fillna(0).mean()) if called.any() else np.nan,
                 "blank_call_rate": float(wells.loc[blanks, "_call"].fillna(0).mean())
-                if blanks.any()
+                if (wells.loc[blanks, "_found"] != "").any()
                 else np.nan,
                 "findings": findings.tables.plates.get(str(plate), ""),
                 "log10_odds": findings.tables.plate_odds.get(str(plate), np.nan),
-                "state": "set aside" if aside else "held" if plate in findings.tables.held_plates else "used",
+                "state": str(_plate_state(str(plate), wells, states, findings)),
             }
         )
     columns = ["plate", "batch", "wells", "plants", "parents", "blanks", "call_rate", "blank_call_rate",
                "findings", "log10_odds", "state"]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def _plate_state(plate: str, wells: pd.DataFrame, states: States, findings: FindingsOfSeason) -> PlateState:
+    """A plate without a file named may well be in one that was set aside."""
+    aside = {name for name, s in states.items() if s["state"] != FileState.USED}
+    named = {b for b in wells["batch"] if b}
+    if named & aside:
+        return PlateState.SET_ASIDE
+    if not (wells["_found"] != "").any():
+        return PlateState.SET_ASIDE if aside and not named else PlateState.NO_CALLS
+    return PlateState.HELD if plate in findings.tables.held_plates else PlateState.USED
 
 
 def markers_table(joined: JoinedSeason, fitted: Panel) -> pd.DataFrame:
@@ -132,14 +143,21 @@ def lines_table(
     """One row per line: its tubes, whether they agree, and in which crosses its plant departs from it."""
     _, call, _ = well_rates(samples, stored, states)
     departs: dict[str, list[tuple[str, str, FamilyResult]]] = {}
+    # A family under a wrong tag departs from both lines on it, which says nothing of the lines.
+    doubted = {
+        name for f in findings.found if f.scope is Scope.CROSS and f.critical for name in (f.subject, f.other)
+    }
     for cross, (_, result) in sorted(evidence.items()):
+        if cross in doubted:
+            continue
         for parent, line in (("mother", result.mother), ("father", result.father)):
             if line:
                 departs.setdefault(line, []).append((cross, parent, result))
     parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
     sample = samples["sample_id"].to_numpy()
     rows = []
-    for line in sorted(set(parents["line"]) | set(departs)):
+    crossed = {p for _, r in evidence.values() for p in (r.mother, r.father) if p}
+    for line in sorted(set(parents["line"]) | crossed):
         tubes = parents.index[parents["line"] == line]
         versions = fitted.versions(line)
         odd = [sample[w] for v in versions[1:] for w in fitted.version_wells[v]]
@@ -152,7 +170,7 @@ def lines_table(
                 "call_rate": float(np.nan_to_num(call[tubes]).mean()) if len(tubes) else np.nan,
                 "versions": len(versions),
                 "odd_tubes": JOIN.join(odd),
-                "crosses": len(departs.get(line, [])),
+                "crosses": sum(line in (r.mother, r.father) for _, r in evidence.values()),
                 "plant_departs_in": JOIN.join(crosses),
                 "largest_departure": max(shares, default=np.nan),
                 "departing_markers": JOIN.join(markers),

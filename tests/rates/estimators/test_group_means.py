@@ -10,7 +10,7 @@ import pytest
 from scipy import integrate, stats
 
 from crossproof.rates.estimators.betabinomial import grid_log_likelihood
-from crossproof.rates.estimators.clusters import choose_clusters, moment_rho, pod_resemblance
+from crossproof.rates.estimators.clusters import moment_rho
 from crossproof.rates.estimators.group_means import effective_size, group_means
 
 sys.path.insert(0, str(Path(__file__).parents[3] / "benchmarks"))
@@ -113,26 +113,10 @@ def test_moment_correlation_recovers_the_truth() -> None:
     assert moment_rho([3], [4], [0]) == 0.0
 
 
-def test_tags_are_the_clusters_when_their_pods_resemble_each_other() -> None:
-    rng = np.random.default_rng(4)
-    tag = np.repeat(np.arange(400), 3)
-    n = np.full(1200, 4.0)
-    shared = rng.binomial(4, rng.beta(0.4, 1.6, 400)[tag]).astype(float)
-    group = np.zeros(1200, dtype=int)
-    # tags of size 2: plants of one tag correlate with 1 / 3 whichever their pod
-    assert pod_resemblance(shared, n, group, tag) == pytest.approx(1 / 3, abs=0.06)
-    found = choose_clusters(shared, n, group, tag)
-    assert found.by_tag
-    assert found.sums(n).tolist() == [12.0] * 400
-    # in one of two groups of tags all plants are selfs, in the other none: no resemblance beyond the group
-    split = np.where(tag < 200, 4.0, 0.0)
-    assert pod_resemblance(split, n, (tag < 200).astype(int), tag) == 0.0
-
-
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_coverage_of_a_persons_selfing_rate() -> None:
-    """1,000 seasons with pods recorded and correlation 0.3, and 1,000 without correlation; 150 of each other.
+    """1,000 seasons with correlation 0.3, and 1,000 without correlation; 150 of each other.
 
     The figures of 1,000 seasons of every scenario are in docs/rates.md; of 150, with 600 intervals or more,
     they are known to 0.9 points, and the limits are two of those wider.

@@ -5,12 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from rates_published import P_CHART, SURGICAL
-from scipy import stats
 
 from crossproof.rates.people.operators import (
     Position,
-    count_distribution,
-    exact_p,
     false_discovery,
     funnel,
     funnel_limit,
@@ -78,33 +75,6 @@ def test_funnel_of_nothing() -> None:
     found = funnel([0.0, 0.0], [0.0, 0.0])
     assert np.isnan(found.theta)
     assert found.position.tolist() == [Position.UNKNOWN, Position.UNKNOWN]
-
-
-def test_distribution_without_correlation_is_binomial() -> None:
-    ours = count_distribution([3, 4, 5], [0.2, 0.2, 0.2], 0.0)
-    assert ours == pytest.approx(stats.binom.pmf(np.arange(13), 12, 0.2), rel=1e-9)
-
-
-def test_distribution_of_two_tags_by_hand() -> None:
-    # one tag of 1 plant at 1/2, one of 1 plant at 1/4
-    assert count_distribution([1, 1], [0.5, 0.25], 0.4) == pytest.approx([3 / 8, 1 / 2, 1 / 8], rel=1e-9)
-    assert count_distribution([2, 1], [0.0, 1.0], 0.4) == pytest.approx([0, 1, 0, 0], abs=1e-12)
-
-
-def test_correlated_distribution_has_the_design_effect() -> None:
-    pmf = count_distribution([4] * 10, [0.3] * 10, 0.25)
-    x = np.arange(41)
-    mean = pmf @ x
-    assert mean == pytest.approx(12.0, rel=1e-9)
-    assert pmf @ (x - mean) ** 2 == pytest.approx(40 * 0.3 * 0.7 * (1 + 3 * 0.25), rel=1e-9)
-
-
-def test_mid_p_by_hand() -> None:
-    # binomial(2, 1/2): 1/4 1/2 1/4. Observed 2: 2 * (1/8). Observed 1: 2 * (1/4 + 1/4)
-    pmf = np.array([0.25, 0.5, 0.25])
-    assert exact_p(2.0, pmf) == pytest.approx(0.25, rel=1e-12)
-    assert exact_p(1.0, pmf) == pytest.approx(1.0, rel=1e-12)
-    assert exact_p(0.0, np.array([1.0])) == 1.0
 
 
 def test_false_discovery_by_hand() -> None:

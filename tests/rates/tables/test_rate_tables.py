@@ -59,9 +59,12 @@ def test_three_tags_by_hand() -> None:
     # bounds: the undetermined plant is no hybrid, or one: 2 and 3 of 5
     assert (a["hybrid_rate_bound_low"], a["hybrid_rate_bound_high"]) == pytest.approx((0.4, 0.6), rel=1e-12)
     assert a["pod_set"] == 0.5
-    # pod 1: 1 - .02 * .04; pod 2: .02
+    # plants: pod 1 1 - .02 * .04, pod 2 .02; four of pod 2's five seeds have no verdict and may hold one
     success = (1 - 0.02 * 0.04 * 1.0) + 0.02
-    assert a["true_success"] == pytest.approx(success / 4, rel=1e-9)
+    assert a["true_success_bound_low"] == pytest.approx(success / 4, rel=1e-9)
+    assert success / 4 < a["true_success"] < a["true_success_bound_high"] == pytest.approx(0.5, rel=1e-9)
+    # ten seeds, pods of the same size as far as is known: (1/3 + 1) / 2 of the pods are selfed
+    assert a["selfed_flower_share"] == pytest.approx((1.04 / 3 + 0.98 + 0.02) / 2, abs=0.02)
     assert a["true_success_basis"] == "by pod"
     # ten seeds at 0.49 hybrid on four flowers
     assert a["hybrids_per_flower"] == pytest.approx(10 * 0.49 / 4, rel=1e-12)
@@ -417,3 +420,26 @@ def test_ten_thousand_crosses_in_time() -> None:
     for table in TABLES:
         assert len(table(crosses, verdicts, OPTIONS)) > 0
     assert time.process_time() - start < 30  # 20 s on an idle machine
+
+
+def test_a_cross_with_a_proven_hybrid_is_not_said_to_be_beyond_proof() -> None:
+    from crossproof.steps.rates import rate_tables
+
+    crosses, verdicts = small()
+    verdicts["contrast_markers"] = 2
+    samples = pd.DataFrame({"role": ["parent"] * 2, "line": ["L1", "L2"]})
+    config = RateOptions()
+    shown = rate_tables(crosses, samples, verdicts, _Config(config))["crosses"].set_index("cross_id")
+    has_hybrid = verdicts.groupby("cross_id")["verdict"].apply(lambda v: (v == "hybrid").any())
+    for cross, any_hybrid in has_hybrid.items():
+        if cross in shown.index:
+            assert (shown.loc[cross, "verifiable"] == "yes") == any_hybrid
+
+
+class _Config:
+    """The settings that the rates ask for."""
+
+    min_markers_scored = 3
+
+    def __init__(self, options: RateOptions) -> None:
+        vars(self).update(vars(options))

@@ -190,3 +190,37 @@ def test_unknown_numbers_do_not_stop_the_report(season, column):
     crosses = season.crosses.assign(**{column: np.nan})
     content = build_content(ReportInputs(season.verdicts, crosses=crosses))
     assert section(content, "crosses").lead.startswith("20\u00a0crosses")
+
+
+def test_the_markers_that_carry_the_verdicts_are_those_not_set_aside(season, content):
+    aside = int((season.markers["used"] == "no").sum())
+    lead = section(content, "panel").lead
+    assert f"{len(season.markers) - aside}\u00a0markers." in lead
+    assert f"{aside}\u00a0markers were set aside" in lead
+
+
+def test_lines_are_said_to_contradict_themselves_only_where_their_samples_do(season):
+    lines = season.lines.assign(findings="made with another line")
+    lead = section(build_content(replace(season, lines=lines)), "panel").lead
+    assert "1\u00a0line has samples that contradict each other." in lead
+    agree = season.lines.assign(versions=1)
+    assert (
+        "the samples of every line agree"
+        in section(build_content(replace(season, lines=agree)), "panel").lead
+    )
+
+
+def test_nobody_outside_the_limits_is_not_said_to_mean_that_nobody_differs(season):
+    inside = season.operators.assign(funnel="within", judgement="")
+    text = section(build_content(replace(season, operators=inside)), "people").blocks[1].text
+    assert text.startswith(
+        "Nobody lies outside the limits of chance. That does not show that people are alike"
+    )
+
+
+@pytest.mark.parametrize("plants", [0, 1, 2])
+def test_one_and_many_agree_with_their_verbs(season, plants):
+    verdicts = season.verdicts.head(max(plants, 1)).assign(decision="retest" if plants else "keep")
+    lead = section(build_content(ReportInputs(verdicts)), "do").lead
+    assert ("1 needs a second sample" in lead) == (plants == 1)
+    assert ("2 need a second sample" in lead) == (plants == 2)

@@ -11,6 +11,7 @@ from rich.console import Console
 
 from crossproof.errors import UsageError
 from crossproof.model.plant_calls import PlantCalls
+from crossproof.model.results import Reason
 from crossproof.report.content.explain import (
     explain_plant,
     explain_text,
@@ -47,13 +48,14 @@ def store() -> PlantCalls:
 
 def test_words_of_a_self():
     assert sentences(ROW) == [
-        "N3-1 is a self: Hazel was pollinated by her own pollen (probability 0.980).",
-        "The parents differ at 20 markers. Scored in this plant: 18; heterozygous: 1, a share of 6\u00a0% "
-        "(95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is heterozygous at nearly all of them, a "
-        "self at nearly none.",
-        "No call carries an allele that neither parent has.",
-        "The calls are 10⁶ times as likely under the best other class as under hybrid.",
-        "It has calls at 90\u00a0% of the markers used.",
+        "N3-1 is a self: Hazel was pollinated by its own pollen (probability 0.980).",
+        "The parents are fixed for different alleles at 20 markers. Scored in this plant: 18; heterozygous: "
+        "1, a share of 6\u00a0% (95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is heterozygous at "
+        "nearly all of them, a self at nearly none.",
+        "At the markers used, no call carries an allele found in neither parent.",
+        "Its own calls are 10⁶ times as likely under the best other class as under hybrid. The probability "
+        "also uses the other plants of the cross and how often each class occurs.",
+        "Call rate 90\u00a0% at the markers used.",
         "Decision: cull. A verdict is a probability: keep remnant seed of whatever cannot be made again.",
     ]
 
@@ -77,6 +79,16 @@ def test_each_state_of_a_plant_has_its_sentence(change, key):
     assert key not in template_keys(ROW)
 
 
+@pytest.mark.parametrize("reason", [str(r) for r in Reason])
+def test_a_threshold_is_spoken_of_only_where_no_class_reaches_it(reason):
+    """A plant with a low call rate may have a class beyond doubt, which is not "below the threshold"."""
+    row = {**ROW, "verdict": "undetermined", "leading_class": "outcross", "reason": reason}
+    said = sentences(row)[0]
+    below = reason in ("two classes close", "wells disagree", "parents unresolved")
+    assert ("below the threshold" in said) == below
+    assert ("cannot be relied on" in said) == (reason in ("low call rate", "mixed DNA"))
+
+
 def test_a_plant_without_numbers_says_only_what_is_known():
     assert sentences({"plant": "X", "verdict": "undetermined"}) == ["X has no verdict."]
 
@@ -85,10 +97,11 @@ def test_a_plant_without_numbers_says_only_what_is_known():
     ("mother", "father", "plant", "said"),
     [
         (0, 2, 1, "one allele of each parent"), (0, 2, 0, "mother's allele only"),
-        (0, 2, 2, "father's allele only"), (0, 0, 0, "as both parents"), (0, 0, 1, "foreign allele"),
+        (0, 2, 2, "father's allele only"), (0, 0, 0, "as both parents"),
+        (0, 0, 1, "allele of neither parent"),
         (0, 2, -1, "not scored"), (-1, 2, 1, "a parent is not known"),
         (1, 2, 1, "a parent is not fixed here"),
-        (0, 2, 5, "foreign allele"), (0, 5, 3, "one allele of each parent"),
+        (0, 2, 5, "allele of neither parent"), (0, 5, 3, "one allele of each parent"),
     ],
 )  # fmt: skip
 def test_reading_of_one_call(mother, father, plant, said):
@@ -101,9 +114,9 @@ def test_markers_of_one_plant_by_hand():
     assert [(r.mother, r.father, r.plant, r.kind, r.reading) for r in rows] == [
         ("A/A", "G/G", "A/G", "contrast", "one allele of each parent"),
         ("C/C", "T/T", "C/C", "contrast", "mother's allele only"),
-        ("A/A", "A/A", "A/T", "shared", "foreign allele"),
+        ("A/A", "A/A", "A/T", "shared", "allele of neither parent"),
         ("-", "C/C", "G/G", "open", "a parent is not known"),
-        ("150/150", "152/152", "152/160", "contrast", "foreign allele"),
+        ("150/150", "152/152", "152/160", "contrast", "allele of neither parent"),
     ]
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.evidence import error_model
+from crossproof.inference.evidence.genetic_map import place_markers
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import (
     CallBatch,
@@ -26,6 +27,7 @@ from crossproof.model.genotypes import (
     observation_codes,
 )
 from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.model.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,17 @@ class Wells:
     markers: Markers
     n_wells: int
     batches: tuple[BatchEvidence, ...]
+
+    def genetic_map(self, settings: Settings) -> tuple[Ints, Floats]:
+        """Chromosome number and position in Morgan of the joined markers, see `place_markers`."""
+        rate = settings.centimorgan_per_megabase
+        if rate not in self._maps:
+            self._maps[rate] = place_markers(self.markers, rate)
+        return self._maps[rate]
+
+    @cached_property
+    def _maps(self) -> dict[float, tuple[Ints, Floats]]:
+        return {}
 
     @cached_property
     def place(self) -> tuple[Ints, Ints]:

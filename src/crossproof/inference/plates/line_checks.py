@@ -177,8 +177,7 @@ def line_tube_findings(
                 mine[odd[0]][0].name,
                 season.lines[line],
                 text,
-                "Genotype the line again from seed; leave the odd tube out with the proposed row in "
-                "corrections.csv.",
+                _remedy(rows),
                 wells=tuple(mine[i][0].place(mine[i][1]) for i in odd),
                 samples=tuple(mine[i][0].samples[mine[i][1]] for i in odd),
                 other=", ".join(sorted(others)) if clear else "",
@@ -187,6 +186,16 @@ def line_tube_findings(
             )
         )
     return out
+
+
+def _remedy(rows: Sequence[Correction]) -> str:
+    """What to do about samples of a line that disagree, in keeping with the rows proposed."""
+    again = "Genotype the line again from seed."
+    if not rows:
+        return again
+    if all(r.kind is CorrectionKind.SAMPLE_IS for r in rows):
+        return f"{again} If the odd sample is of the other line, add the proposed row, which says so."
+    return f"{again} Until then the proposed row leaves the odd sample out."
 
 
 def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conflict: float) -> list[Finding]:
@@ -219,7 +228,8 @@ def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conf
                 mine[odd[0]][0].samples[mine[odd[0]][1]],
                 f"The {len(mine)} wells of plant {plant} disagree at up to {worst.differing} of "
                 f"{worst.shared} markers" + (f"; odd: {places}." if clear else f": {places}."),
-                "Genotype the plant again; leave the odd well out with the proposed row in corrections.csv.",
+                "Genotype the plant again."
+                + (" Until then the proposed row leaves the odd well out." if clear else ""),
                 wells=tuple(mine[i][0].place(mine[i][1]) for i in odd),
                 samples=tuple(mine[i][0].samples[mine[i][1]] for i in odd),
                 other=plant,

@@ -10,13 +10,16 @@ import numpy as np
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.lines.doubt import doubt_from_dict
+from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
 from crossproof.inference.lines.panel import (
     Panel,
     PanelBlock,
     TagRates,
     find_versions,
     fit_blocks,
+    marker_groups,
     start_rates,
+    version_likelihood,
 )
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.run_wide.estimation import SAYS_ROUNDS, Rounds, as_said
@@ -43,7 +46,7 @@ LINE_ROUNDS = 25
 LINE_TOLERANCE = 1e-4
 FIRST_FAMILIES = 60
 """Families on which estimates are brought near before a sample of at least twice as many is looked at."""
-MAX_ROUNDS = 15
+MAX_ROUNDS = 25
 FIRST_ROUNDS = 3
 """As many as it takes to see where the estimates lead, see `Accelerator`."""
 
@@ -100,6 +103,12 @@ def fit_panel(
         return replace(panel, blocks=_with_frozen_q(wells, lines, panel, blocks, calibration, settings))
 
     panel = _set_aside(with_lines(panel), wells, settings)
+    likelihoods = [
+        version_likelihood(wells, rows, k, version_wells, rates) for k, _, rows in marker_groups(wells)
+    ]
+    panel = find_copies(panel, lines, likelihoods)
+    lines = outbred_lines(panel, lines)
+    panel = with_lines(panel)
     for _ in range(LINE_ROUNDS):
         moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
         moved = replace(moved, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates)

@@ -70,6 +70,7 @@ class _Joined:
     pos: int
     alleles: list[str]
     maternal: bool
+    cm: float
     first: tuple[int, int]  # batch, its row
     dropped: bool = False
 
@@ -107,7 +108,13 @@ def join_batches(
             joined = by_name.get(name)
             if joined is None:
                 by_name[name] = _Joined(
-                    name, chrom, pos, list(alleles), bool(batch.markers.maternal[row]), (b, row)
+                    name,
+                    chrom,
+                    pos,
+                    list(alleles),
+                    bool(batch.markers.maternal[row]),
+                    float(batch.markers.cm[row]),
+                    (b, row),
                 )
                 if chrom:
                     by_place.setdefault(place, name)
@@ -120,6 +127,8 @@ def join_batches(
             elif chrom and (chrom, pos) != (joined.chrom, joined.pos):
                 moved.setdefault(batch.batch, []).append(name)
             joined.maternal |= bool(batch.markers.maternal[row])
+            if np.isnan(joined.cm):
+                joined.cm = float(batch.markers.cm[row])
             reading, why = _reading(tuple(joined.alleles), alleles)
             if reading is None:
                 problems.append(_set_aside(joined, batches, b, why))
@@ -175,7 +184,8 @@ def join_batches(
             )
         )
     kept = sorted(
-        (j for j in by_name.values() if not j.dropped), key=lambda j: (natural_key(j.chrom), j.pos, j.name)
+        (j for j in by_name.values() if not j.dropped),
+        key=lambda j: (natural_key(j.chrom), j.pos, -1.0 if np.isnan(j.cm) else j.cm, j.name),
     )
     row_of = {j.name: i for i, j in enumerate(kept)}
     markers = Markers(
@@ -184,6 +194,7 @@ def join_batches(
         np.array([j.pos for j in kept], dtype=np.int64),
         tuple(tuple(j.alleles) for j in kept),
         np.array([j.maternal for j in kept], dtype=bool),
+        np.array([j.cm for j in kept], dtype=np.float64),
     )
     maps = tuple(
         BatchMap(batch.batch, np.array([row_of.get(k, -1) for k in mine], dtype=np.int64), recode)

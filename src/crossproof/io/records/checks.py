@@ -12,6 +12,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import UNTYPED
 from crossproof.io.records.season import Season
+from crossproof.io.records.strangers import sample_strangers
 from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
 
 
@@ -62,6 +63,8 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
     indexes = {batch: loose_index(names) for batch, names in samples_by_batch.items()}
     every_index = loose_index(holders)
     claimed: dict[str, set[str]] = {batch: set() for batch in samples_by_batch}
+    strangers = sample_strangers(samples, samples_by_batch, files)
+    alone = len(strangers) == len(samples_by_batch) > 0
     typed_lines: set[str] = set()
     asked: dict[str, int] = {}
     columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
@@ -90,8 +93,13 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
             if role == "parent":
                 typed_lines.add(line)
             continue
+        if batch in strangers or (alone and not batch):
+            continue  # said once, of the file
         _missing_sample(notes, sample, batch, role, file, row, holders, files, indexes, every_index)
     for batch, names in samples_by_batch.items():
+        if batch in strangers:
+            notes.extend([strangers[batch]])
+            continue
         _unlisted(notes, batch, files.get(batch, batch), names, claimed[batch], asked.get(batch, 0))
     _parents_have_calls(season.crosses, samples, typed_lines, notes)
     return notes.listed()

@@ -14,9 +14,6 @@ from crossproof.io.sheets.names import name_fault
 from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.values import decimal_sign, read_choice, read_integer, read_number
 
-MAX_LISTED = 10_000
-"""Problems of one kind listed for one column of all sheets of a kind; the others are counted."""
-
 PROVENANCE = ("_file", "_row")
 
 

@@ -12,6 +12,9 @@ from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.columns import nearest
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well, smallest_format
 
+F1_COLUMNS = ("line_mother", "line_father")
+"""Columns that name the two lines of a parent that is an F1."""
+
 
 def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFrame:
     """The wells as typed columns; what is wrong with them goes to `notes`."""
@@ -28,6 +31,8 @@ def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFram
             "plant",
             "place",
             "inbreeding",
+            "line_mother",
+            "line_father",
         )
     }
     well_of = {t: _well(t) for t in set(raw.columns["well"])}
@@ -53,6 +58,8 @@ def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFram
             "plant": text(names["plant"]),
             "place": text(names["place"]),
             "inbreeding": pd.Series(names["inbreeding"], dtype="float64"),
+            "line_mother": text(names["line_mother"]),
+            "line_father": text(names["line_father"]),
         }
     )
     return with_extra(frame, raw, len(raw))
@@ -117,6 +124,7 @@ def _place(raw: RawTable, i: int) -> str:
 
 def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     line, cross = names["line"], names["cross_id"]
+    parents = {name for name, role in zip(line, roles, strict=True) if role == "parent" and name}
     for i, role in enumerate(roles):
         if role == "parent":
             if not line[i]:
@@ -128,6 +136,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                     Severity.WARNING,
                 )
                 raw.note(notes, i, "cross_id", fault)
+            _check_f1_parents(raw, i, names, parents, notes)
         elif role == "progeny":
             if not cross[i]:
                 fault = Fault("A progeny well needs the number of its cross.", "Fill it in from the tag.")
@@ -146,6 +155,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                     Severity.WARNING,
                 )
                 raw.note(notes, i, "inbreeding", fault)
+            _check_no_f1(raw, i, names, "progeny", notes)
         elif role == "blank":
             for column in ("line", "cross_id", "pod"):
                 if names[column][i]:
@@ -154,6 +164,47 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                         "Empty the cell, or correct the role.",
                     )
                     raw.note(notes, i, column, fault)
+            _check_no_f1(raw, i, names, "blank", notes)
+
+
+def _check_f1_parents(
+    raw: RawTable, i: int, names: dict[str, list[str]], parents: set[str], notes: Problems
+) -> None:
+    """The lines that a parent is the F1 of are two, other than itself, and typed to be of any use."""
+    line, of = names["line"][i], {c: names[c][i] for c in F1_COLUMNS}
+    for column, name in of.items():
+        if not name:
+            continue
+        if name == line:
+            fault = Fault(
+                f"{line} is given as its own parent.",
+                "Write the line that the F1 comes from, or empty the cell.",
+            )
+            raw.note(notes, i, column, fault)
+        elif name not in parents:
+            fault = Fault(
+                f"{line} is given as an F1 of {name}, which has no parent well.",
+                f"Correct the name, or type {name}: only then is it known which copy a gamete carries.",
+                Severity.WARNING,
+            )
+            raw.note(notes, i, column, fault)
+    if of["line_mother"] and of["line_mother"] == of["line_father"]:
+        fault = Fault(
+            f"{line} is given as an F1 of {of['line_mother']} with itself.",
+            "Write the two lines that were crossed, or empty both cells.",
+        )
+        raw.note(notes, i, "line_father", fault)
+
+
+def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, notes: Problems) -> None:
+    for column in F1_COLUMNS:
+        if names[column][i]:
+            fault = Fault(
+                f"The lines of an F1 are given for a {role} well; they are used for parents only.",
+                "Leave the cell empty.",
+                Severity.WARNING,
+            )
+            raw.note(notes, i, column, fault)
 
 
 def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], notes: Problems) -> None:

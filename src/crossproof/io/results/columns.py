@@ -100,7 +100,19 @@ _RATES = (
     *_rate("off_pedigree_rate", "off_pedigree plants among the determined plants"),
     _C("hybrids_per_flower", "hybrid seeds for each flower pollinated", "", 4),
     *_limits("hybrids_per_flower"),
-    *_rate("true_success", "share of flowers that gave at least one verified hybrid"),
+    *_rate("true_success", "share of flowers whose pod holds at least one hybrid, typed or not"),
+)
+
+_SELFED_SEED = _C("selfed_seed_share", "per seed: share of the seed harvested that is selfed", "", 4)
+_SELFED_FLOWERS = _C(
+    "selfed_flower_share", "per flower: selfed share of the flowers that set a pod, each pod once", "", 4
+)
+_TWO_QUESTIONS = (
+    _SELFED_SEED,
+    *_limits("selfed_seed_share"),
+    _SELFED_FLOWERS,
+    *_limits("selfed_flower_share"),
+    _C("pods_with_several_typed", "pods with two or more plants typed; they tell whether pods are mixed"),
 )
 
 _TAGS = (
@@ -129,6 +141,8 @@ CROSSES = (
     _C("notes", "notes on the record"),
     *_COUNTS,
     *_RATES,
+    _SELFED_SEED,
+    _SELFED_FLOWERS,
     _C("pods_tested", "pods with a plant genotyped"),
     _C("pods_with_hybrid", "expected pods with at least one hybrid", "pods", 3),
     _C("true_success_basis", "how true_success was reached: by pod, or from pod set"),
@@ -152,6 +166,7 @@ OPERATORS = (
     *_TAGS,
     *_COUNTS,
     *_RATES,
+    *_TWO_QUESTIONS,
     _C(
         "expected_given_conditions",
         "selfs of an average person with these mothers, hours, weeks",
@@ -161,12 +176,15 @@ OPERATORS = (
     _C("observed_to_expected", "selfs observed over selfs expected", "", 4),
     *_limits("observed_to_expected"),
     _C("funnel_n", "independent plants that this person's plants are worth", "plants", 1),
-    _C("funnel_centre", "selfing rate of all", "", 4),
+    _C("funnel_centre", "selfing rate expected given mothers, hours and weeks", "", 4),
     _C("funnel_low_95", "95 % limit of chance for so many plants, lower", "", 4),
     _C("funnel_high_95", "95 % limit of chance for so many plants, upper", "", 4),
     _C("funnel_low_998", "99.8 % limit of chance for so many plants, lower", "", 4),
     _C("funnel_high_998", "99.8 % limit of chance for so many plants, upper", "", 4),
-    _C("funnel", "place among these limits"),
+    _C("funnel", "place among these limits; none where it cannot be told from a mother line"),
+    _C("funnel_rate", "selfing rate as it would be under everyone's conditions", "", 4),
+    _C("funnel_pooled", "selfing rate of all", "", 4),
+    _C("told_apart", "share of the comparison that mothers, hours and weeks leave", "", 4),
     _C("phi", "how much more people differ than chance lets them; 1 is not at all", "", 4),
     _C("phi_used", "the value applied to the limits", "", 4),
     _C("p", "probability of so large a difference from the expected by chance"),
@@ -182,6 +200,7 @@ RATES_BY = (
     *_TAGS,
     *_COUNTS,
     *_RATES,
+    *_TWO_QUESTIONS,
     _C("too_few", "whether plants or tags are too few for a judgement"),
 )
 

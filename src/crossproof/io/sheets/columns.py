@@ -151,6 +151,8 @@ SAMPLES = Table(
             low=0,
             high=1,
         ),
+        Column("line_mother", Kind.NAME, "for a parent that is an F1: the mother line of the F1", ""),
+        Column("line_father", Kind.NAME, "for a parent that is an F1: the father line of the F1", ""),
     ),
 )
 
@@ -161,6 +163,7 @@ MARKERS = Table(
         Column("marker", Kind.NAME, "the marker's name in the genotype files", "M01", required=True),
         Column("chrom", Kind.TEXT, "chromosome", "Chr01"),
         Column("pos", Kind.INTEGER, "position on the chromosome", "120400", unit="bp", low=0),
+        Column("cm", Kind.NUMBER, "position on the genetic map of the chromosome", "", unit="cM", low=0),
         Column(
             "inheritance",
             Kind.CHOICE,
@@ -230,6 +233,7 @@ _USUAL_HEADINGS: Mapping[str, Mapping[str, str]] = {
         "marker": "marker name, marker id, snp, snp id, assay, locus",
         "chrom": "chr, chromosome, linkage group",
         "pos": "position, bp, position bp",
+        "cm": "genetic position, map position, position cm",
         "alleles": "allele, snp alleles",
         "also_called": "synonyms, synonym, other names, aliases, alias",
     },

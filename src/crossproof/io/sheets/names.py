@@ -41,6 +41,12 @@ def loose_skeleton(name: str) -> str:
     return re.sub(r"(?<!\d)0+(?=\d)", "", re.sub(r"[-_.]", "", skeleton(name)))
 
 
+def number_wise_skeleton(name: str) -> str:
+    """As `loose_skeleton`, but numbers stay apart, so that S1-01 and S10-1 differ."""
+    parts = [p for p in re.split(r"[\s_.\-:/]+|(\d+)", name) if p]
+    return "\0".join(loose_skeleton(p) for p in parts)
+
+
 def difference(name: str, other: str) -> str:
     """How two names of one skeleton differ, in words."""
     if re.sub(r"\s+", "", name) == re.sub(r"\s+", "", other):

@@ -22,9 +22,6 @@ from crossproof.text import shortened
 MAX_BYTES = 512 * 1024**2
 """A sheet of records larger than this is something else."""
 
-MAX_LISTED = 10_000
-"""Problems of one kind listed for one file; the others are counted."""
-
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffd\ufffe\uffff]")
 _SAVE = "Save it again as 'CSV UTF-8' in the spreadsheet, or as .xlsx."
 

@@ -202,7 +202,7 @@ def _smallest_note(
 ) -> str:
     size = int(choice.chosen.sum())
     if choice.proven:
-        how = "proven the best there is for the markers' linear worth"
+        how = "proven optimal, each marker counted by itself"
     elif settings.max_panel_markers:
         how = f"no set can reach more than {choice.bound:g} (gap {choice.gap:.0%})"
     else:
@@ -210,8 +210,7 @@ def _smallest_note(
     what = f"At most {settings.max_panel_markers} markers" if settings.max_panel_markers else "A smallest set"
     return (
         f"{what}: {size} markers prove {proven} of {crosses} crosses ({attainable} are within reach of all "
-        f"markers "
-        f"together); cost or worth {choice.objective:g}, {how}."
+        f"markers together); cost or worth {choice.objective:g}, {how}."
     )
 
 

@@ -1,21 +1,17 @@
-"""From plants to pods to flowers: true success of a tag.
+"""From plants to pods to flowers: true success of a tag, and of a group of tags.
 
     F   flowers pollinated
     P   pods harvested, one per flower at most
     T   pods of which a plant has a verdict
-    S   of those, pods with at least one verified hybrid
-    r   hybrid rate of the tag's determined plants
-    s   seeds per pod
-    rho correlation of two plants of one pod
+    q   chance that a pod holds at least one hybrid among all its seeds, typed or not (pod_mixture)
 
-*True success* is the share of flowers that gave at least one verified hybrid.
+*True success* is the share of flowers whose pod holds at least one hybrid. A tag's is the sum of q over its
+pods by F, each pod looked at by its own plants, the others taken to be like these. A group's is its pod set
+times its mean q: pod set is known from every tag at harvest, q from the pods that were looked at, so that
+nothing depends on how much of the season is genotyped yet.
 
-Where plants carry their pod: (S + (P - T) S / T) / F; the pods not looked at are taken to be like the tag's
-others, and the bounds take none or all of them.
-Else: pod set times the share of pods with a hybrid, P q / F. One pod: q is whether a hybrid was found.
-Several: q is the chance that a pod of s seeds has a hybrid, 1 - prod_{i<s} (beta + i) / (alpha + beta + i)
-with alpha, beta of mean r and correlation rho: r when a pod's seeds share their fate (rho = 1), 1 - (1-r)^s
-when they do not (rho = 0). Bounds: one pod has all the hybrids; every pod has one, as far as they go.
+Plants without a pod: a tag of one pod has all of them from it. Those of several pods are dealt out one to a
+pod, which says how many are hybrids and nothing of whether pods are mixed.
 """
 
 from __future__ import annotations
@@ -28,6 +24,7 @@ from numpy.typing import ArrayLike
 
 from crossproof.model.arrays import Floats, Objects
 from crossproof.rates.estimators.clusters import group_sum
+from crossproof.rates.estimators.pod_mixture import Pods
 
 
 class Basis(StrEnum):
@@ -41,38 +38,73 @@ class Basis(StrEnum):
 
 @dataclass(frozen=True)
 class TrueSuccess:
-    """Flowers of each tag that gave a verified hybrid; arrays (tag,), NaN where it cannot be said.
+    """Flowers of each tag whose pod holds a hybrid; arrays (tag,), NaN where it cannot be said.
 
     `flowers` is an estimate and need not be whole; `low` and `high` are the bounds from what was not looked
-    at, not limits of chance. `seen`: share of the tag's pods that was looked at. `basis`: Basis values.
+    at, not limits of chance. `basis`: Basis values.
     """
 
     flowers: Floats
     low: Floats
     high: Floats
-    seen: Floats
     basis: Objects
 
 
-def share_of_pods(rate: ArrayLike, seeds_per_pod: ArrayLike, rho: float) -> Floats:
-    """Chance that a pod has at least one hybrid among its seeds; NaN where the rate is unknown.
+def pods_on_flowers(
+    *, flowers: ArrayLike, pods: ArrayLike, pods_tested: ArrayLike, determined: ArrayLike
+) -> Floats:
+    """Pods of each tag, (tag,), at most one per flower; NaN where nothing tells.
 
-    `seeds_per_pod` need not be whole: between two whole numbers the log of the chance of none is straight.
+    Where pods were not recorded, the pods seen among the plants are all there is; a tag of one flower with
+    plants has one pod.
     """
-    r, s = np.broadcast_arrays(np.asarray(rate, dtype=float), np.asarray(seeds_per_pod, dtype=float))
-    out = np.array(r, dtype=float)  # at rho = 1, and at r = 0 or 1, the share is the rate
-    inner = (r > 0) & (r < 1) & (s > 0)
-    if rho < 1 and inner.any():
-        steps = np.arange(int(np.ceil(s[inner].max())))
-        part = np.clip(s[inner][:, None] - steps, 0.0, 1.0)
-        if rho <= 1e-6:
-            none = np.log1p(-r[inner]) * part.sum(axis=1)
-        else:
-            size = (1 - rho) / rho
-            none = np.sum(part * np.log(((1 - r[inner]) * size)[:, None] + steps), axis=1)
-            none -= np.sum(part * np.log(size + steps), axis=1)
-        out[inner] = -np.expm1(none)
-    return out
+    f, p, t, n = (np.asarray(x, dtype=float) for x in (flowers, pods, pods_tested, determined))
+    p = np.where(np.isnan(p) & (t > 0), t, p)
+    p = np.where(np.isnan(p) & (f == 1) & (n > 0), 1.0, p)
+    return np.where(f > 0, np.fmin(np.fmax(p, np.where(np.isnan(p), np.nan, t)), f), np.nan)
+
+
+def looked_at(
+    *,
+    pods: ArrayLike,
+    seeds_per_pod: ArrayLike,
+    hybrids: ArrayLike,
+    typed: ArrayLike,
+    found: ArrayLike,
+    tag: ArrayLike,
+    named: ArrayLike,
+) -> Pods:
+    """The pods that plants with a verdict came from.
+
+    Parameters: `pods` on flowers and `seeds_per_pod` (tag,), NaN where unknown (a pod then has the seeds
+    that were typed); `hybrids`, `typed`, `found`, `tag`, `named` (cluster,): plants of one pod, or of one
+    tag where they are not `named`; `found`, the chance that one of them is a hybrid. Plants without a pod
+    beside others of their tag that have one are left out.
+    """
+    p, s = np.asarray(pods, dtype=float), np.asarray(seeds_per_pod, dtype=float)
+    y, n, a = (np.asarray(x, dtype=float) for x in (hybrids, typed, found))
+    t, label = np.asarray(tag, dtype=np.int64), np.asarray(named, dtype=bool)
+    tested = group_sum(t[label], np.ones(int(label.sum())), len(p))
+    single = ~label & (tested[t] == 0) & (p[t] == 1)
+    several = ~label & (tested[t] == 0) & (p[t] > 1)
+    whole = (label | single) & (p[t] > 0)
+    each = np.where(label, np.divide(p[t], tested[t], out=np.ones(len(t)), where=tested[t] > 0), 1.0)
+    dealt = np.fmin(n, p[t])[several]
+    share = (y / n)[several]
+    columns = []
+    for kind, part in ((1.0, share), (0.0, 1 - share)):
+        one = np.ones(int(several.sum()))
+        columns.append(
+            (kind * one, one, kind * one, s[t][several], p[t][several] * part, dealt * part, t[several])
+        )
+    columns.append(
+        (y[whole], n[whole], a[whole], s[t][whole], each[whole], np.ones(int(whole.sum())), t[whole])
+    )
+    y, n, a, m, w, c, t = (np.concatenate(x) for x in zip(*columns, strict=True))
+    kept = (c > 0) & (w > 0)
+    m = np.fmax(np.where(np.isnan(m), n, m), n)
+    y, n, a, m, w, c = (x[kept] for x in (np.round(y), np.round(n), a, m, w, c))
+    return Pods(y, n, a, m, w, c, t[kept].astype(np.int64))
 
 
 def true_success(
@@ -80,85 +112,38 @@ def true_success(
     flowers: ArrayLike,
     pods: ArrayLike,
     pods_tested: ArrayLike,
-    pods_with_hybrid: ArrayLike,
-    determined: ArrayLike,
-    hybrids: ArrayLike,
     any_hybrid: ArrayLike,
-    seeds_per_pod: ArrayLike,
-    rho: float,
+    seen: Pods,
+    of_pod: ArrayLike,
 ) -> TrueSuccess:
-    """Flowers of each tag that gave at least one verified hybrid.
+    """Flowers of each tag whose pod holds at least one hybrid.
 
-    Parameters, all (tag,): `flowers`; `pods` harvested, NaN where not recorded; `pods_tested` and
-    `pods_with_hybrid` among plants that carry a pod, 0 where none does; `determined` plants and expected
-    `hybrids` among them; `any_hybrid`, the chance that at least one determined plant is a hybrid;
-    `seeds_per_pod`, NaN where unknown (then the plants looked at stand in); `rho` correlation in a pod.
-    Where pods were not recorded, the pods seen among the plants are all there is; a tag of one flower has
-    one pod.
+    Parameters (tag,): `flowers`; `pods` on flowers; `pods_tested` among plants that carry a pod;
+    `any_hybrid`, the chance that one of the tag's plants is a hybrid. `seen`: the pods looked at; `of_pod`
+    (pod,) the chance of each to hold a hybrid.
     """
-    f, p, t, s, n, h, a, per_pod = (
-        np.asarray(x, dtype=float)
-        for x in (
-            flowers, pods, pods_tested, pods_with_hybrid, determined, hybrids, any_hybrid, seeds_per_pod,
-        )
-    )  # fmt: skip
+    f, p, t, a = (np.asarray(x, dtype=float) for x in (flowers, pods, pods_tested, any_hybrid))
+    chance = np.asarray(of_pod, dtype=float)
     out, low, high = (np.full(f.shape, np.nan) for _ in range(3))
-    known = np.ones(f.shape)
     basis = np.full(f.shape, Basis.UNKNOWN, dtype=object)
-    usable = f > 0
-    p = np.where(np.isnan(p) & (t > 0), t, p)
-    p = np.where(np.isnan(p) & (f == 1) & (n > 0), 1.0, p)
-    p = np.fmin(np.fmax(p, t), f)
-
-    none = usable & (p == 0)
+    none = (f > 0) & (p == 0)
     out[none] = low[none] = high[none] = 0.0
     basis[none] = Basis.NO_POD
-
-    by_pod = usable & (t > 0) & ~none
-    seen = np.fmin(t, f)[by_pod]
-    hit = np.fmin(s[by_pod], seen)
-    rest = np.maximum(p[by_pod] - seen, 0.0)
-    out[by_pod] = hit + rest * hit / seen
-    low[by_pod], high[by_pod] = hit, hit + rest
-    known[by_pod] = seen / (seen + rest)
-    basis[by_pod] = Basis.PODS
-
-    by_share = usable & (t <= 0) & (p > 0) & (n > 0)
-    if by_share.any():
-        pp, nn, hh, aa = p[by_share], n[by_share], h[by_share], a[by_share]
-        seeds = np.where(np.isnan(per_pod[by_share]), np.maximum(nn / pp, 1.0), per_pod[by_share])
-        share = share_of_pods(np.clip(hh / nn, 0.0, 1.0), np.maximum(seeds, 1.0), rho)
-        most = np.where(pp == 1, aa, np.fmin(pp, np.where(seeds * pp > nn + 0.5, pp * (aa > 0.5), hh)))
-        estimate = np.where(pp == 1, aa, pp * share)
-        low[by_share] = np.fmin(aa, 1.0)
-        high[by_share] = np.fmax(most, low[by_share])
-        out[by_share] = np.clip(estimate, low[by_share], np.fmax(high[by_share], low[by_share]))
-        basis[by_share] = Basis.SHARE
-    return TrueSuccess(out, low, high, known, basis)
-
-
-def tag_weight(
-    *,
-    flowers: ArrayLike,
-    pods: ArrayLike,
-    looked_at: ArrayLike,
-    seen: ArrayLike,
-    group: ArrayLike,
-    groups: int,
-) -> tuple[Floats, Floats]:
-    """What each tag counts in its group's true success, and in the limits of it; both (tag,).
-
-    The first is `no_pod_weight`. The second is smaller by the share of its pods that the group was looked at:
-    what was extended to the others is no information of its own. The share is the group's, not the tag's, or
-    tags with many pods, the successful ones, would count least.
-    """
-    f, of = np.asarray(flowers, dtype=float), np.asarray(group, dtype=np.int64)
-    weight = no_pod_weight(f, pods, looked_at, of, groups)
-    known = (of >= 0) & np.asarray(looked_at, dtype=bool)
-    total = group_sum(of[known], f[known], groups)
-    partial = group_sum(of[known], (f * np.asarray(seen, dtype=float))[known], groups)
-    share = np.append(np.divide(partial, total, out=np.ones(groups), where=total > 0), 1.0)
-    return weight, weight * share[of]
+    tags = len(f)
+    there = group_sum(seen.tag, seen.weight, tags) > 0
+    hits = group_sum(seen.tag, seen.weight * chance, tags)
+    out[there] = np.fmin(hits, p)[there]
+    labelled = there & (t > 0)
+    basis[there] = Basis.SHARE
+    basis[labelled] = Basis.PODS
+    certain = group_sum(seen.tag, seen.found * seen.count, tags)
+    # a pod all of whose seeds were typed without a hybrid holds none; any other may
+    closed = (seen.typed >= seen.seeds - 0.5) * (1 - seen.found) * seen.count
+    empty = np.where(labelled | (p == 1), group_sum(seen.tag, closed, tags), 0.0)
+    low[there] = np.where(labelled, np.fmin(certain, p), np.fmin(a, 1.0))[there]
+    high[there] = np.fmax(p - empty, low)[there]
+    out[there] = np.clip(out[there], low[there], high[there])
+    return TrueSuccess(out, low, high, basis)
 
 
 def no_pod_weight(
@@ -181,3 +166,20 @@ def no_pod_weight(
     weight = np.ones(len(of))
     weight[podless] = share[of[podless]]
     return weight
+
+
+def product_limits(
+    first: tuple[Floats, Floats, Floats], second: tuple[Floats, Floats, Floats]
+) -> tuple[Floats, Floats]:
+    """Limits of the product of two independent rates from each one's (rate, low, high); any shape.
+
+    Each limit's distance is recovered as a variance on the log scale (MOVER; Zou & Donner 2008, Statistics in
+    Medicine 27:1693-1702). NaN where either is unknown.
+    """
+    (p, pl, ph), (q, ql, qh) = (
+        [np.log(np.maximum(np.asarray(x, dtype=float), 1e-12)) for x in part] for part in (first, second)
+    )
+    low = p + q - np.hypot(p - pl, q - ql)
+    high = p + q + np.hypot(ph - p, qh - q)
+    low = np.where(np.asarray(first[1]) * np.asarray(second[1]) <= 0, -np.inf, low)
+    return np.asarray(np.exp(low)), np.asarray(np.minimum(np.exp(high), 1.0))

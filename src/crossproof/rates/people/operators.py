@@ -9,8 +9,7 @@
 
 Funnel limits are the exact binomial quantiles, interpolated between whole counts (Spiegelhalter 2005,
 Statistics in Medicine 24:1185-1202, appendix A.1.1). Plants of a tag share their fate, so a person's n is
-counted in independent plants before it enters the funnel. The test of O against E is exact too: the
-distribution of O is the convolution of one beta-binomial per tag, whose mean is the tag's expected rate.
+counted in independent plants before it enters the funnel. O is tested against E in fair_test.
 """
 
 from __future__ import annotations
@@ -21,7 +20,6 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
-from scipy.special import betaln, gammaln
 from statsmodels.stats.multitest import multipletests
 
 from crossproof.model.arrays import Bools, Floats, Objects
@@ -35,6 +33,7 @@ class Position(StrEnum):
     ABOVE_95 = "above 95 %"
     BELOW_998 = "below 99.8 %"
     ABOVE_998 = "above 99.8 %"
+    APART = "cannot be told apart"
     UNKNOWN = ""
 
 
@@ -94,9 +93,10 @@ def overdispersion(z: ArrayLike, *, winsorised: float = 0.0) -> float:
 
 @dataclass(frozen=True)
 class Funnel:
-    """Limits of every group, (group,), kept in [0, 1], and its place; `phi` estimated, `used` applied."""
+    """Limits (group,) about each `centre`, kept in [0, 1], and the place; `phi` estimated, `used` applied."""
 
     theta: float
+    centre: Floats
     low_95: Floats
     high_95: Floats
     low_998: Floats
@@ -106,10 +106,18 @@ class Funnel:
     used: float
 
 
-def funnel(count: ArrayLike, n: ArrayLike, *, effective: ArrayLike | None = None, least: int = 10) -> Funnel:
-    """Funnel of all groups about the pooled rate.
+def funnel(
+    count: ArrayLike,
+    n: ArrayLike,
+    *,
+    effective: ArrayLike | None = None,
+    expected: ArrayLike | None = None,
+    least: int = 10,
+) -> Funnel:
+    """Funnel of all groups about the rate expected of each, the pooled rate where none is given.
 
-    Parameters (group,): `count` of `n`; `effective`: independent plants that n is worth, n where absent.
+    Parameters (group,): `count` of `n`; `effective`: independent plants that n is worth, n where absent;
+    `expected`: rate of an average person under the group's conditions.
     `least`: groups from which on phi is applied. With fewer, phi would measure the very differences that are
     looked for and hide them; it is then reported only. Limits are widened by sqrt(phi) about theta where phi
     is above 1 (multiplicative model, phi from z winsorised at 10 %).
@@ -119,12 +127,17 @@ def funnel(count: ArrayLike, n: ArrayLike, *, effective: ArrayLike | None = None
     theta = float(x.sum() / size.sum()) if size.sum() > 0 else float("nan")
     p = np.full(size.shape, np.nan)
     np.divide(x, size, out=p, where=size > 0)
-    phi = overdispersion(z_scores(p * worth, worth, theta), winsorised=0.1)
+    centre = np.full(size.shape, theta) if expected is None else np.asarray(expected, dtype=float)
+    centre = np.where(np.isfinite(centre), centre, theta)
+    z = [float(z_scores([a * b], [b], c)[0]) for a, b, c in zip(p, worth, centre, strict=True)]
+    phi = overdispersion(z, winsorised=0.1)
     used = phi if np.isfinite(phi) and phi > 1 and int((size > 0).sum()) >= least else 1.0
     edges = []
     for quantile in (0.025, 0.975, 0.001, 0.999):
-        limit = funnel_limit(theta, worth, quantile) if np.isfinite(theta) else np.full(size.shape, np.nan)
-        edges.append(theta + (limit - theta) * np.sqrt(used))
+        limit = np.full(size.shape, np.nan)
+        for k in np.flatnonzero(np.isfinite(centre)):
+            limit[k] = funnel_limit(float(centre[k]), worth[k : k + 1], quantile)[0]
+        edges.append(centre + (limit - centre) * np.sqrt(used))
     low95, high95, low998, high998 = edges
     position = np.full(size.shape, Position.UNKNOWN, dtype=object)
     position[np.isfinite(p)] = Position.INSIDE
@@ -133,44 +146,7 @@ def funnel(count: ArrayLike, n: ArrayLike, *, effective: ArrayLike | None = None
     position[p < low998] = Position.BELOW_998
     position[p > high998] = Position.ABOVE_998
     low95, high95, low998, high998 = (np.clip(edge, 0.0, 1.0) for edge in edges)
-    return Funnel(theta, low95, high95, low998, high998, position, phi, used)
-
-
-def count_distribution(n: ArrayLike, expected_rate: ArrayLike, rho: float) -> Floats:
-    """P(O = 0), P(O = 1), .. for the sum of one beta-binomial per cluster; (sum of n + 1,).
-
-    Parameters (cluster,): `n` plants, whole; `expected_rate` between 0 and 1; `rho` in [0, 1).
-    """
-    total = np.array([1.0])
-    size = (1 - rho) / rho if rho > 1e-9 else np.inf
-    pairs, times = np.unique(
-        np.column_stack([np.asarray(n, dtype=float), np.asarray(expected_rate, dtype=float)]),
-        axis=0,
-        return_counts=True,
-    )
-    for (plants, p), many in zip(pairs, times, strict=True):
-        x = np.arange(int(plants) + 1)
-        if p <= 0 or p >= 1:
-            pmf = (x == (plants if p >= 1 else 0)).astype(float)
-        elif np.isinf(size):
-            pmf = stats.binom.pmf(x, plants, p)
-        else:
-            choose = gammaln(plants + 1) - gammaln(x + 1) - gammaln(plants - x + 1)
-            pmf = np.exp(
-                choose + betaln(x + p * size, plants - x + (1 - p) * size) - betaln(p * size, (1 - p) * size)
-            )
-        for _ in range(int(many)):
-            total = np.convolve(total, pmf)
-    return np.asarray(total / total.sum())
-
-
-def exact_p(observed: float, distribution: Floats) -> float:
-    """Two-sided mid-p value: twice the smaller tail, half of P(O = observed) in it, at most 1."""
-    at = round(observed)
-    if len(distribution) <= 1:
-        return 1.0
-    half = distribution[at] / 2
-    return float(min(1.0, 2 * min(distribution[:at].sum() + half, distribution[at + 1 :].sum() + half)))
+    return Funnel(theta, centre, low95, high95, low998, high998, position, phi, used)
 
 
 def false_discovery(p: ArrayLike) -> Floats:

@@ -25,12 +25,16 @@ from crossproof.rates.estimators.logistic import fit, fit_penalised, independent
 
 @dataclass(frozen=True)
 class Standard:
-    """Expected rate of every tag, (tag,), the factors it allows for and those that had to be left out."""
+    """Expected rate of every tag, (tag,), the factors it allows for and those that had to be left out.
+
+    `design`: the columns of the model, (tag, column), first column 1, none a sum of others.
+    """
 
     rate: Floats
     allowed: tuple[str, ...]
     left_out: tuple[str, ...]
     penalised: bool
+    design: Floats
 
 
 def expected_rate(
@@ -61,7 +65,7 @@ def expected_rate(
         columns += new
         allowed.append(factor.name)
     if not allowed or not 0 < pooled < 1:
-        return Standard(np.full(len(n), pooled), (), tuple(left_out), False)
+        return Standard(np.full(len(n), pooled), (), tuple(left_out), False, np.ones((len(n), 1)))
     design = np.column_stack(columns)
     some = n > 0
     keep = independent_columns(design[some])
@@ -69,9 +73,9 @@ def expected_rate(
     found = fit(y[some], m[some], design[some], np.flatnonzero(some))
     if found is not None:
         eta = design @ found.coefficient
-        return Standard(1 / (1 + np.exp(-eta)), tuple(allowed), tuple(left_out), False)
+        return Standard(1 / (1 + np.exp(-eta)), tuple(allowed), tuple(left_out), False, design)
     ridge = fit_penalised(y, m, design)
-    return Standard(ridge.fitted, tuple(allowed), tuple(left_out), True)
+    return Standard(ridge.fitted, tuple(allowed), tuple(left_out), True, design)
 
 
 def _columns(factor: Factor, n: Floats) -> list[Floats]:

@@ -9,45 +9,124 @@ import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.results import CLASSES
-from crossproof.rates.estimators.betabinomial import Estimates
-from crossproof.rates.estimators.clusters import choose_clusters, group_sum, moment_rho
-from crossproof.rates.estimators.crossing_rates import TrueSuccess, tag_weight, true_success
-from crossproof.rates.estimators.group_means import GroupMeans, group_means
+from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
+from crossproof.rates.estimators.clusters import group_sum
+from crossproof.rates.estimators.crossing_rates import (
+    TrueSuccess,
+    looked_at,
+    no_pod_weight,
+    pods_on_flowers,
+    product_limits,
+    true_success,
+)
+from crossproof.rates.estimators.group_means import group_means
 from crossproof.rates.estimators.intervals import rate, ratio_interval
+from crossproof.rates.estimators.pod_mixture import Pods, pod_success
+from crossproof.rates.estimators.weighted_rates import weighted_rates, worth_of
 from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally
 
 RATE_NAMES: tuple[str, ...] = ("hybrid_rate", "selfing_rate", "outcrossing_rate", "off_pedigree_rate")
 """Names of the rates, in the order of CLASSES."""
 
 
+SELFED_SEED, SELFED_FLOWERS = "selfed_seed_share", "selfed_flower_share"
+"""Two questions about selfing: how much of the seed is selfed, and how often a pollination went wrong."""
+
+
 @dataclass(frozen=True)
 class Success:
-    """True success and hybrid seeds of every tag; arrays (tag,)."""
+    """True success and hybrid seeds of every tag, (tag,), and the pods it rests on, (pod,)."""
 
     true: TrueSuccess
     hybrid_seeds: Floats
-    rho: float
+    pods_on_flowers: Floats
+    pods: Pods
 
 
 def tag_success(tally: Tally) -> Success:
     """True success of every tag, and its estimated hybrid seeds (NaN where no plant has a verdict)."""
-    rho = moment_rho(tally.cluster_weighted[:, 0], tally.cluster_n, np.zeros(len(tally.cluster_n), dtype=int))
-    per_pod = rate(tally.seeds, np.where(tally.pods > 0, tally.pods, 0.0))
-    true = true_success(
+    pods = pods_on_flowers(
         flowers=tally.flowers,
         pods=tally.pods,
         pods_tested=tally.pods_tested,
-        pods_with_hybrid=tally.pods_with_hybrid,
         determined=tally.determined,
-        hybrids=tally.weighted[:, 0],
+    )
+    seen = looked_at(
+        pods=pods,
+        seeds_per_pod=_seeds_per_pod(tally),
+        hybrids=tally.cluster_verdicts[:, 0],
+        typed=tally.cluster_n,
+        found=tally.cluster_any,
+        tag=tally.cluster_tag,
+        named=tally.cluster_pod != "",
+    )
+    one = pod_success(seen, np.zeros(len(seen.tag), dtype=np.int64), 1)
+    true = true_success(
+        flowers=tally.flowers,
+        pods=pods,
+        pods_tested=tally.pods_tested,
         any_hybrid=tally.any_hybrid,
-        seeds_per_pod=np.where(per_pod > 0, per_pod, np.nan),
-        rho=rho,
+        seen=seen,
+        of_pod=one.of_pod,
     )
     hybrid_rate = rate(tally.weighted[:, 0], tally.determined)
     seeds = np.fmax(np.where(np.isnan(tally.seeds), tally.tested, tally.seeds), tally.tested)
     hybrid_seeds = np.where(tally.pods == 0, 0.0, seeds * hybrid_rate)
-    return Success(true, hybrid_seeds, rho)
+    return Success(true, hybrid_seeds, pods, seen)
+
+
+def _seeds_per_pod(tally: Tally) -> Floats:
+    """Seeds of a pod of each tag, the season's mean where the tag's were not counted; NaN where none were."""
+    per_pod = rate(tally.seeds, np.where(tally.pods > 0, tally.pods, 0.0))
+    known = per_pod > 0
+    pods = float(tally.pods[known].sum())
+    usual = float(tally.seeds[known].sum()) / pods if pods > 0 else float("nan")
+    return np.where(known, per_pod, usual)
+
+
+@dataclass(frozen=True)
+class Selfing:
+    """Share of selfs of every tag as the two questions count it; arrays (tag,), NaN where not known.
+
+    `seed`: of the seed harvested; `pods`: mean over its pods, each counting once; `seeds`, `pods_weight`:
+    what the tag weighs in either; `pods_seen`: pods that plants came from.
+    """
+
+    seed: Floats
+    pods: Floats
+    seeds: Floats
+    pods_weight: Floats
+    pods_seen: Floats
+
+
+def tag_selfing(tally: Tally, success: Success) -> Selfing:
+    """Selfing of every tag by seed and by pod.
+
+    A tag's seeds are counted for all its pods together. Where selfed pods have more seeds, a pod's seeds are
+    taken to be as many as a regression of seeds on selfed and other pods over all tags gives, so that few
+    plants from each pod stand for the seed of each.
+    """
+    tags, of = tally.tags, tally.cluster_tag
+    named = tally.cluster_pod != ""
+    labelled = tally.pods_tested > 0
+    use = named | ~labelled[of]
+    share = rate(tally.cluster_weighted[:, 1], tally.cluster_n)[use]
+    tag, n = of[use], tally.cluster_n[use]
+    count = group_sum(tag, np.ones(len(tag)), tags)
+    by_pod = rate(group_sum(tag, share, tags), count)
+    seeds = np.where(np.isnan(tally.seeds), tally.tested, tally.seeds)
+    pods = np.where(np.isnan(success.pods_on_flowers), 1.0, success.pods_on_flowers)
+    whole = np.isfinite(by_pod) & (seeds > 0) & (pods > 0)
+    selfed, other = 1.0, 1.0
+    if labelled.any() and whole.sum() > 2:
+        design = np.column_stack([pods * by_pod, pods * (1 - by_pod)])[whole]
+        found = np.linalg.lstsq(design, seeds[whole], rcond=None)[0]
+        if (found > 0).all():
+            selfed, other = float(found[0]), float(found[1])
+    few = labelled & (tally.determined < seeds)
+    size = np.where(few[tag], np.fmax(share * selfed + (1 - share) * other, n), n)
+    by_seed = rate(group_sum(tag, size * share, tags), group_sum(tag, size, tags))
+    return Selfing(by_seed, by_pod, seeds, pods, np.where(labelled, count, np.fmin(pods, tally.determined)))
 
 
 def bounds(counts: Floats) -> tuple[Floats, Floats]:
@@ -61,11 +140,10 @@ def bounds(counts: Floats) -> tuple[Floats, Floats]:
 
 def group_rates(
     tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
-) -> tuple[pd.DataFrame, dict[str, GroupMeans]]:
-    """All rates of every group of tags.
+) -> pd.DataFrame:
+    """All rates of every group of tags: one row per group, in the order of the numbers.
 
-    Parameters: `group` (tag,), 0-based, -1 for tags of no group. Returns the table (one row per group, in
-    the order of the numbers) and the group means that made it, by the name of the rate.
+    Parameters: `group` (tag,), 0-based, -1 for tags of no group.
     """
     of = group >= 0
     where = group[of]
@@ -86,59 +164,49 @@ def group_rates(
         "tested": total(tally.tested),
         "determined": total(tally.determined),
     }
-    for index, verdict in enumerate(CLASSES):
-        table[str(verdict)] = counts[:, index]
+    for index, kind in enumerate(CLASSES):
+        table[str(kind)] = counts[:, index]
     table[UNDETERMINED], table[HELD] = total(tally.undetermined), total(tally.held)
     expected = total(tally.expected)
-    for index, verdict in enumerate(CLASSES):
-        table[f"expected_{verdict}"] = expected[:, index]
+    for index, kind in enumerate(CLASSES):
+        table[f"expected_{kind}"] = expected[:, index]
 
-    means: dict[str, GroupMeans] = {}
-    cluster_group = group[tally.cluster_tag]
-    used = cluster_group >= 0
-    pods = tally.cluster_weighted[used], tally.cluster_n[used], cluster_group[used], tally.cluster_tag[used]
-    clusters = choose_clusters(pods[0][:, 0], *pods[1:])
     low, high = bounds(counts)
     for index, name in enumerate(RATE_NAMES):
-        found = group_means(
-            clusters.sums(pods[0][:, index]),
-            clusters.sums(pods[1]),
-            pods[2][clusters.first],
-            groups,
-            level=options.level,
-        )
-        means[name] = found
+        found = weighted_rates(
+            rate(tally.weighted[:, index], tally.determined), tally.determined, tally.determined,
+            group, groups, level=options.level,
+        )  # fmt: skip
         plain = rate(total(tally.weighted[:, index]), table["determined"])
         table |= _columns(name, plain, found.raw)
         table[f"{name}_bound_low"], table[f"{name}_bound_high"] = low[:, index], high[:, index]
         table |= _columns(f"{name}_shrunk", found.shrunk.mean, found.shrunk)
+    selfing = tag_selfing(tally, success)
+    for name, share, size, weight in (
+        (SELFED_SEED, selfing.seed, tally.determined, selfing.seeds),
+        (SELFED_FLOWERS, selfing.pods, selfing.pods_seen, selfing.pods_weight),
+    ):
+        found = weighted_rates(share, size, weight, group, groups, level=options.level)
+        table |= _columns(name, found.raw.mean, found.raw)
 
     has_pods = of & np.isfinite(tally.pods) & (tally.flowers > 0)
     pod_set = group_means(
         np.fmin(tally.pods, tally.flowers)[has_pods], tally.flowers[has_pods], group[has_pods], groups,
         level=options.level,
     )  # fmt: skip
-    means["pod_set"] = pod_set
     plain = rate(
         group_sum(group[has_pods], np.fmin(tally.pods, tally.flowers)[has_pods], groups),
         group_sum(group[has_pods], tally.flowers[has_pods], groups),
     )
     table |= _columns("pod_set", plain, pod_set.raw)
 
-    weight, information = tag_weight(
-        flowers=tally.flowers, pods=tally.pods, looked_at=tally.determined > 0, seen=success.true.seen,
-        group=group, groups=groups,
-    )  # fmt: skip
-    true_columns, means["true_success"] = _true_success(
-        tally, success, (weight, information), group, groups, options
-    )
-    table |= true_columns
-    table |= _per_flower(tally, success, weight, group, groups, options)
+    table |= _true_success(tally, success, group, groups, options)
+    table |= _per_flower(tally, success, group, groups, options)
     frame = pd.DataFrame(table)
     whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED, HELD]
     frame[whole] = frame[whole].round().astype("int64")
     frame[["pods", "seeds"]] = frame[["pods", "seeds"]].round().astype("Int64")
-    return frame, means
+    return frame
 
 
 def _columns(name: str, value: Floats, limits: Estimates) -> dict[str, Floats]:
@@ -146,39 +214,50 @@ def _columns(name: str, value: Floats, limits: Estimates) -> dict[str, Floats]:
 
 
 def _true_success(
-    tally: Tally,
-    success: Success,
-    weights: tuple[Floats, Floats],
-    group: Ints,
-    groups: int,
-    options: RateOptions,
-) -> tuple[dict[str, Floats], GroupMeans]:
-    """True success per flower; its bounds take none, or every one, of the pods that nobody looked at."""
-    said = (group >= 0) & np.isfinite(success.true.flowers) & (tally.flowers > 0)
-    where = group[said]
-    weight, share = weights[0][said], weights[1][said]
-    means = group_means(
-        success.true.flowers[said] * share, tally.flowers[said] * share, where, groups, level=options.level
-    )
-    plain = rate(
-        group_sum(where, success.true.flowers[said] * weight, groups),
-        group_sum(where, tally.flowers[said] * weight, groups),
-    )
+    tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
+) -> dict[str, Floats]:
+    """True success per flower: pod set times the mean chance of a pod; bounds as in `bounds`."""
+    pods = success.pods_on_flowers
+    found = pod_success(success.pods, group[success.pods.tag], groups)
+    told = (group >= 0) & np.isfinite(pods) & (tally.flowers > 0)
+    where, flowers = group[told], group_sum(group[told], tally.flowers[told], groups)
+    podded = group_sum(where, pods[told], groups)
+    share = rate(podded, flowers)
+    set_ = group_means(pods[told], tally.flowers[told], where, groups, level=options.level).raw
+    # nothing but podless tags: that no flower succeeded is known
+    barren = (flowers > 0) & (podded == 0)
+    mean, low, high = (np.where(barren, 0.0, x) for x in (found.mean, found.low, found.high))
+    high = np.where(barren, 1.0, high)
     name = "true_success"
-    table = _columns(name, plain, means.raw)
-    told = (group >= 0) & (tally.flowers > 0) & (said | np.isfinite(tally.pods))
-    low = np.nan_to_num(success.true.low)
-    high = np.where(said, success.true.high, np.fmin(tally.pods, tally.flowers))
-    flowers = group_sum(group[told], tally.flowers[told], groups)
-    for side, edge in (("low", low), ("high", high)):
-        table[f"{name}_bound_{side}"] = rate(group_sum(group[told], edge[told], groups), flowers)
-    return table | _columns(f"{name}_shrunk", means.shrunk.mean, means.shrunk), means
+    value = share * mean
+    limits = product_limits((share, set_.low, set_.high), (mean, low, high))
+    known = np.isfinite(value)
+    raw = Estimates(value, *(np.where(known, x, np.nan) for x in limits))
+    raw = Estimates(value, np.fmin(raw.low, value), np.fmax(raw.high, value))
+    table = _columns(name, value, raw)
+    seen = np.isfinite(success.true.high)
+    edge = {
+        "low": np.nan_to_num(success.true.low),
+        "high": np.where(seen, success.true.high, np.nan_to_num(pods)),
+    }
+    for side, values in edge.items():
+        table[f"{name}_bound_{side}"] = rate(group_sum(where, values[told], groups), flowers)
+    worth = worth_of(value, raw.low, raw.high)
+    worth = np.where(known, np.fmin(worth, flowers), 0.0)
+    count = np.nan_to_num(value) * worth
+    shrunk = shrink_clusters(count, worth, hyper_posterior(count[known], worth[known]), level=options.level)
+    at = np.where(known, 1.0, np.nan)
+    shrunk = Estimates(shrunk.mean * at, shrunk.low * at, shrunk.high * at)
+    table |= _columns(f"{name}_shrunk", shrunk.mean, shrunk)
+    table["pods_with_several_typed"] = found.several
+    return table
 
 
 def _per_flower(
-    tally: Tally, success: Success, weight: Floats, group: Ints, groups: int, options: RateOptions
+    tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
 ) -> dict[str, Floats]:
     """Hybrid seeds per flower with limits from the spread between tags."""
+    weight = no_pod_weight(tally.flowers, tally.pods, tally.determined > 0, group, groups)
     out = np.full((3, groups), np.nan)
     said = np.flatnonzero((group >= 0) & np.isfinite(success.hybrid_seeds) & (tally.flowers > 0))
     order = said[np.argsort(group[said], kind="stable")]

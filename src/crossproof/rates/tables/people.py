@@ -10,15 +10,15 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from crossproof.model.arrays import Floats, Ints
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum, moment_rho
 from crossproof.rates.estimators.confounding import Factor
 from crossproof.rates.estimators.group_means import effective_size, group_means
 from crossproof.rates.estimators.intervals import rate
+from crossproof.rates.people.fair_test import fair_test
 from crossproof.rates.people.learning import experience, learning_slope
 from crossproof.rates.people.operators import (
-    count_distribution,
-    exact_p,
+    Position,
     false_discovery,
     funnel,
     p_chart,
@@ -31,6 +31,10 @@ from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, tex
 
 SHARE_ALONE = 0.5
 """Share of a person's plants under conditions that nobody else met, from which on it is said."""
+LEAST_RETAINED = 0.25
+"""Least share of a person's comparison that mother, hour and week must leave for a point to be drawn."""
+_SEED = 20_310_601
+"""Of the simulated null distribution, so that the same season always gives the same p."""
 
 
 class Judgement(StrEnum):
@@ -41,19 +45,22 @@ class Judgement(StrEnum):
     MORE = "more selfs than expected"
     FEWER = "fewer selfs than expected"
     ALONE = "no one to compare with"
+    APART = "cannot be told apart"
 
 
 def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
     """One row per person: rates with limits and bounds, raw and shrunk, beside what was to be expected.
 
-    Beyond the rates: `expected_given_conditions` selfs of an average person with the same mothers, hours and
-    weeks; `observed_to_expected` with limits; `funnel_n` independent plants, `funnel_*` limits of the selfing
-    rate for that many, `funnel` position, `phi`; `p`, `q` of observed against expected; `judgement`, `note`.
+    Beyond the rates: `expected_given_conditions` selfs of an average person with the same mothers, hours
+    and weeks; `observed_to_expected` with limits; `funnel_n` independent plants, `funnel_*` limits of the
+    selfing rate for that many about `funnel_centre`, the rate expected under the person's conditions,
+    `funnel` position, `funnel_rate` the rate as it would be under everyone's conditions, `phi`; `p`, `q` of
+    observed against expected; `judgement`, `note`.
     """
     season = tally(crosses, verdicts)
     people = grouping(season, "operator", options)
     count = len(people.levels)
-    frame, means = group_rates(season, tag_success(season), people.group, count, options)
+    frame = group_rates(season, tag_success(season), people.group, count, options)
     frame.insert(0, "operator", list(people.levels))
     few = too_few(frame, options)
 
@@ -66,38 +73,40 @@ def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: Rate
         least_tags=options.min_group_tags,
     )
     named = people.group >= 0
-    grown = named & (plants > 0)
-    rho = moment_rho(selfs[grown], plants[grown], people.group[grown])
     observed = group_sum(people.group[named], selfs[named], count)
     expected = group_sum(people.group[named], np.nan_to_num(plants * standard.rate)[named], count)
     n = group_sum(people.group[named], plants[named], count)
-    p = np.full(count, np.nan)
-    for person in np.flatnonzero(~few):
-        rows = (people.group == person) & (plants > 0)
-        # to a thousandth, so that tags alike are convolved once
-        distribution = count_distribution(plants[rows], np.round(standard.rate[rows], 3), rho)
-        p[person] = exact_p(observed[person], distribution)
     compared = int((n > 0).sum()) > 1
-    if not compared:
-        p[:] = np.nan
+    test = fair_test(selfs, plants, standard.design, people.group, count, rng=np.random.default_rng(_SEED))
+    alone = _shares_alone(season, people, plants, options)
+    apart = compared & _cannot_be_told_apart(test.retained, alone)
+    p = np.where(few | apart | (not compared), np.nan, test.p)
     q = false_discovery(p)
 
     frame["expected_given_conditions"] = np.where(n > 0, expected, np.nan)
     ratio = rate(observed, expected)
     frame["observed_to_expected"] = ratio
     scale = rate(n, expected)
-    frame["observed_to_expected_low"] = means["selfing_rate"].raw.low * scale
-    frame["observed_to_expected_high"] = means["selfing_rate"].raw.high * scale
-    worth = effective_size(plants[named], people.group[named], count, rho)
-    place = funnel(observed, n, effective=worth)
+    for side in ("low", "high"):
+        frame[f"observed_to_expected_{side}"] = frame[f"selfing_rate_{side}"] * scale
+    worth = effective_size(plants[named], people.group[named], count, test.rho)
+    centre = rate(expected, n)
+    certain = np.nan_to_num(test.variance) > 1e-9
+    foreseen = np.divide(centre * (1 - centre) * n**2, test.variance, out=worth.copy(), where=certain)
+    worth = np.where(compared & ~apart & np.isfinite(foreseen), foreseen, worth)
+    place = funnel(observed, n, effective=worth, expected=centre)
+    position = np.where(apart, Position.APART, place.position)
     frame["funnel_n"] = worth
-    frame["funnel_centre"] = place.theta
+    frame["funnel_centre"] = np.where(n > 0, place.centre, np.nan)
     for name, values in (
         ("low_95", place.low_95), ("high_95", place.high_95), ("low_998", place.low_998),
         ("high_998", place.high_998),
     ):  # fmt: skip
-        frame[f"funnel_{name}"] = values
-    frame["funnel"] = [str(x) for x in place.position]
+        frame[f"funnel_{name}"] = np.where(apart, np.nan, values)
+    frame["funnel"] = [str(x) for x in position]
+    frame["funnel_rate"] = np.where(apart, np.nan, ratio * place.theta)
+    frame["funnel_pooled"] = place.theta
+    frame["told_apart"] = np.where(n > 0, test.retained, np.nan)
     frame["phi"], frame["phi_used"] = place.phi, place.used
     frame["p"], frame["q"] = p, q
     judgement = np.where(few, str(Judgement.TOO_FEW), str(Judgement.AS_EXPECTED)).astype(object)
@@ -106,9 +115,10 @@ def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: Rate
     judgement[alarm & (ratio < 1)] = str(Judgement.FEWER)
     if not compared:
         judgement[~few] = str(Judgement.ALONE)
+    judgement[apart & ~few] = str(Judgement.APART)
     frame["judgement"] = judgement
     frame["allowed_for"] = ", ".join(standard.allowed)
-    frame["note"] = _notes(season, people, plants, options)
+    frame["note"] = _notes(alone, test.retained, apart)
     return frame
 
 
@@ -127,20 +137,38 @@ def _conditions(season: Tally, options: RateOptions) -> list[Factor]:
     ]
 
 
-def _notes(season: Tally, people: Grouping, plants: Floats, options: RateOptions) -> list[str]:
-    """Per person, what cannot be told apart from the person."""
-    notes: list[list[str]] = [[] for _ in people.levels]
+def _shares_alone(season: Tally, people: Grouping, plants: Floats, options: RateOptions) -> dict[str, Floats]:
+    """By mother, hour and week, share of each person's plants where hardly anyone else crossed."""
+    shares = {}
     for name in ("mother", "hour", "week"):
         of = grouping(season, name, options)
         if len(of.levels) < 2 or len(people.levels) < 2:
             continue
-        share = alone_share(
-            people.group, plants, Factor(name, group=of.group, levels=of.levels), len(people.levels)
-        )
-        for person in np.flatnonzero(np.nan_to_num(share) >= SHARE_ALONE):
+        factor = Factor(name, group=of.group, levels=of.levels)
+        shares[name] = np.nan_to_num(alone_share(people.group, plants, factor, len(people.levels)))
+    return shares
+
+
+def _cannot_be_told_apart(retained: Floats, alone: dict[str, Floats]) -> Bools:
+    """People of whom too little is left once conditions are allowed for, or whose mothers are theirs only."""
+    out = np.nan_to_num(retained, nan=1.0) < LEAST_RETAINED
+    return np.asarray(out | (alone.get("mother", np.zeros(len(out))) >= SHARE_ALONE))
+
+
+def _notes(alone: dict[str, Floats], retained: Floats, apart: Bools) -> list[str]:
+    """Per person, what cannot be told apart from the person."""
+    notes: list[list[str]] = [[] for _ in apart]
+    for name, share in alone.items():
+        for person in np.flatnonzero(share >= SHARE_ALONE):
             notes[person].append(
                 f"{share[person]:.0%} of the plants at a {name} where hardly anyone else crossed: "
                 f"person and {name} cannot be told apart"
+            )
+    for person in np.flatnonzero(apart):
+        if not notes[person]:
+            notes[person].append(
+                f"mother, hour and week leave {retained[person]:.0%} of the comparison: this person's "
+                "share cannot be told apart from theirs"
             )
     return ["; ".join(n) for n in notes]
 

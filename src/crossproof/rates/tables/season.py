@@ -14,6 +14,7 @@ import pandas as pd
 from crossproof.model.arrays import Bools, Floats, Objects
 from crossproof.model.results import CLASSES, NextStep
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
+from crossproof.rates.estimators.clusters import moment_rho
 from crossproof.rates.estimators.intervals import proportion_interval, rate
 from crossproof.rates.estimators.next_steps import plan
 from crossproof.rates.estimators.sequential import next_batch
@@ -23,9 +24,12 @@ from crossproof.rates.tables.factors import factors_table
 from crossproof.rates.tables.grouping import groupings
 from crossproof.rates.tables.groups import (
     RATE_NAMES,
+    SELFED_FLOWERS,
+    SELFED_SEED,
     Success,
     bounds,
     group_rates,
+    tag_selfing,
     tag_success,
     too_few,
 )
@@ -116,6 +120,8 @@ def _success_columns(
     columns["true_success_bound_high"] = rate(success.true.high, flowers)
     shrunk = _shrunk(success.true.flowers, flowers, options)
     columns |= _limits("true_success_shrunk", shrunk)
+    selfing = tag_selfing(season, success)
+    columns[SELFED_SEED], columns[SELFED_FLOWERS] = selfing.seed, selfing.pods
     columns["true_success_basis"] = np.array([str(b) for b in success.true.basis], dtype=object)
     return _as_beta(shrunk, success.true.flowers, flowers)
 
@@ -223,7 +229,7 @@ def rates_by_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateO
     success = tag_success(season)
     parts = []
     for factor in groupings(season, options):
-        frame, _ = group_rates(season, success, factor.group, len(factor.levels), options)
+        frame = group_rates(season, success, factor.group, len(factor.levels), options)
         frame.insert(0, "factor", factor.name)
         frame.insert(1, "level", list(factor.levels))
         frame["too_few"] = too_few(frame, options)
@@ -274,7 +280,7 @@ def season_summary(
 ) -> dict[str, float | int | str]:
     """The season in figures: counts, rates with limits, what is still to do and what it costs."""
     season = tally(crosses, verdicts)
-    frame, means = group_rates(season, tag_success(season), np.zeros(season.tags, dtype=np.int64), 1, options)
+    frame = group_rates(season, tag_success(season), np.zeros(season.tags, dtype=np.int64), 1, options)
     out: dict[str, float | int | str] = {}
     for name in frame:
         value = frame[name].iloc[0]
@@ -284,8 +290,11 @@ def season_summary(
             out[str(name)] = int(value) if isinstance(value, int | np.integer) else float(value)
     table = crosses_table(crosses, verdicts, options)
     below = table["next_step"] != NextStep.DONE
-    out["correlation_in_cluster"] = means["hybrid_rate"].rho
-    out["cluster"] = "pod" if season.pods_recorded else "tag"
+    hybrids, plants = season.weighted[:, 0], season.determined
+    out["correlation_in_cluster"] = moment_rho(
+        hybrids[plants > 0], plants[plants > 0], np.zeros(int((plants > 0).sum()), dtype=np.int64)
+    )
+    out["cluster"] = "tag"
     out["plants_without_cross"] = season.lost
     out["plants_held"] = int(season.held.sum())
     out["crosses_at_target"] = int(

@@ -86,6 +86,8 @@ class Tally:
     cluster_weighted: Floats
     cluster_verdicts: Floats
     """Determined plants per class, (cluster, class), whole numbers."""
+    cluster_any: Floats
+    """Chance that a plant of the cluster is a hybrid."""
     cluster_pod: Objects
     pods_recorded: bool
     yields: Floats
@@ -201,6 +203,7 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         cluster_n=cluster_n,
         cluster_weighted=cluster_weighted,
         cluster_verdicts=cluster_verdicts,
+        cluster_any=pod_any,
         cluster_pod=cluster_pod,
         pods_recorded=bool(named.any()),
         yields=yields,

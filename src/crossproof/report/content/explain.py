@@ -22,7 +22,7 @@ from rich.text import Text
 from crossproof.errors import UsageError, error
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.plant_calls import PlantCalls, is_homozygote
-from crossproof.model.results import Decision, Verdict
+from crossproof.model.results import Decision, Reason, Verdict
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.inputs import ReportInputs
@@ -31,42 +31,49 @@ from crossproof.text import shown
 
 TEMPLATES: dict[str, str] = {
     "hybrid": "{plant} is a hybrid of {mother} and {father}, as its tag says (probability {p_hybrid|p}).",
-    "self": "{plant} is a self: {mother} was pollinated by her own pollen (probability {p_self|p}).",
-    "outcross": "{plant} comes from {mother}, but the pollen was not that of {father} "
-    "(probability {p_outcross|p}).",
-    "off_pedigree": "{plant} is not a first-generation child of {mother}: it may be seed of the father, a "
-    "later "
-    "generation, another line or another cross (probability {p_off_pedigree|p}).",
-    "undetermined": "{plant} has no verdict. Likeliest is {leading_class}, but short of the threshold.",
+    "self": "{plant} is a self: {mother} was pollinated by its own pollen (probability {p_self|p}).",
+    "outcross": "{plant} comes from {mother}, but the pollen was not that of {father} (probability "
+    "{p_outcross|p}).",
+    "off_pedigree": "{plant} is not a first-generation child of {mother} (probability {p_off_pedigree|p}). "
+    "It may be seed of the father, a later generation, another line or another cross.",
+    "undetermined": "{plant} has no verdict. The likeliest class is {leading_class}, but its probability is "
+    "below the threshold.",
+    "undetermined_sure": "{plant} has no verdict. The likeliest class is {leading_class}, but its calls "
+    "cannot be relied on.",
     "undetermined_bare": "{plant} has no verdict.",
-    "reason": "Why: {reason}.",
+    "reason": "Reason: {reason}.",
     "settle": "What would settle it: {settle}",
-    "source": "What explains it best: {likely_source} (probability {source_probability|p}). Close relatives "
-    "of a line cannot always be told from it.",
-    "contrast": "The parents differ at {contrast_markers|n} markers. Scored in this plant: "
-    "{contrast_scored|n}; "
-    "heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% interval {het_low|s} to "
-    "{het_high|s}). "
-    "A hybrid is heterozygous at nearly all of them, a self at nearly none.",
-    "contrast_unscored": "The parents differ at {contrast_markers|n} markers, but none of these was scored "
-    "in "
-    "this plant.",
-    "contrast_none": "No marker of the panel tells {mother} from {father}, so markers cannot prove this "
-    "cross.",
-    "foreign": "{foreign_calls|n} calls carry an allele that neither parent has.",
-    "foreign_one": "One call carries an allele that neither parent has; a single one may be a slip of the "
-    "assay.",
-    "foreign_none": "No call carries an allele that neither parent has.",
-    "lod_for": "The calls are {lod|x} times as likely under hybrid as under the best other class.",
-    "lod_against": "The calls are {lod|x} times as likely under the best other class as under hybrid.",
-    "call_rate": "It has calls at {call_rate|s} of the markers used.",
+    "source": "Likeliest origin: {likely_source} (probability {source_probability|p}). A line cannot always "
+    "be told from its close relatives.",
+    "contrast": "The parents are fixed for different alleles at {contrast_markers|n} markers. Scored in this "
+    "plant: {contrast_scored|n}; heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% "
+    "interval {het_low|s} to {het_high|s}). A hybrid is heterozygous at nearly all of "
+    "them, a self at nearly none.",
+    "contrast_unscored": "The parents are fixed for different alleles at {contrast_markers|n} markers, but "
+    "none of these was scored in this plant.",
+    "contrast_none": "No marker is fixed for different alleles in {mother} and {father}; what evidence there "
+    "is comes from markers at which a parent is not fixed.",
+    "foreign": "At the markers used, {foreign_calls|n} calls carry an allele found in neither parent.",
+    "foreign_one": "At the markers used, one call carries an allele found in neither parent; a single one "
+    "may be an assay error.",
+    "foreign_none": "At the markers used, no call carries an allele found in neither parent.",
+    "lod_for": "Its own calls are {lod|x} times as likely under hybrid as under the next best class. The "
+    "probability also uses the other plants of the cross and how often each class occurs.",
+    "lod_against": "Its own calls are {lod|x} times as likely under the best other class as under hybrid. "
+    "The probability also uses the other plants of the cross and how often each class occurs.",
+    "call_rate": "Call rate {call_rate|s} at the markers used.",
     "keep": "Decision: keep.",
     "cull": "Decision: cull. A verdict is a probability: keep remnant seed of whatever cannot be made again.",
-    "retest": "Decision: retest. Sample leaf again before anything is thrown away.",
-    "hold": "Decision: hold. Its plate, file, tag or parent tube is in doubt; neither keep nor cull until "
+    "retest": "Decision: retest. Sample a leaf again before anything is thrown away.",
+    "hold": "Decision: hold. Its plate, file, tag or parent sample is in doubt; neither keep nor cull until "
     "that is settled.",
     "flags": "Remarks: {flags}.",
 }
+
+BELOW_THRESHOLD = (Reason.CLASSES_CLOSE, Reason.WELLS_DISAGREE, Reason.PARENTS_UNRESOLVED)
+"""Reasons of plants no class of which reaches the threshold."""
+NOT_RELIED_ON = (Reason.LOW_CALL_RATE, Reason.MIXED_DNA)
+"""Reasons of plants without a verdict whatever the probabilities."""
 
 UNEXPECTED = (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)
 """Verdicts of which a reader asks where the plant came from; of a hybrid or self the verdict says it."""
@@ -100,8 +107,8 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
     """Which sentences hold for a plant, in the order they are said."""
     verdict = verdict_of(shown(row.get("verdict")))
     keys = [verdict.value]
-    if verdict is Verdict.UNDETERMINED and not shown(row.get("leading_class")):
-        keys = ["undetermined_bare"]
+    if verdict is Verdict.UNDETERMINED:
+        keys = [_undetermined_key(row)]
     if shown(row.get("reason")):
         keys.append("reason")
     contrast, scored = number(row.get("contrast_markers")), number(row.get("contrast_scored"))
@@ -129,6 +136,15 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
     if decision in {d.value for d in Decision}:
         keys.append(decision)
     return tuple(keys)
+
+
+def _undetermined_key(row: Mapping[str, Any]) -> str:
+    reason = shown(row.get("reason"))
+    if not shown(row.get("leading_class")):
+        return "undetermined_bare"
+    if reason in BELOW_THRESHOLD:
+        return "undetermined"
+    return "undetermined_sure" if reason in NOT_RELIED_ON else "undetermined_bare"
 
 
 def fill(template: str, row: Mapping[str, Any]) -> str:
@@ -210,7 +226,7 @@ def reading(mother: int, father: int, plant: int, k: int) -> str:
     pairs = genotype_alleles(k)
     seen, from_mother, from_father = set(pairs[plant]), set(pairs[mother]), set(pairs[father])
     if seen - (from_mother | from_father):
-        return "foreign allele"
+        return "allele of neither parent"
     fixed = bool(is_homozygote(np.array([mother, father], dtype=np.int8)).all())
     if not fixed:
         return "a parent is not fixed here"
@@ -263,6 +279,8 @@ def explain_plant(inputs: ReportInputs, plant: str) -> Group:
     head = Text()
     head.append(name, style="bold")
     head.append(f"   {mother or 'unknown'} x {father or 'unknown'}   cross {shown(row.get('cross_id'))}")
+    if shown(row.get("place")):
+        head.append(f"   {shown(row.get('place'))}")
     if shown(row.get("plate")):
         head.append(f"   plate {shown(row.get('plate'))}, well {shown(row.get('well'))}")
     mark = VERDICT_MARKS[verdict]
@@ -295,9 +313,9 @@ def _probability_table(row: Mapping[str, Any]) -> RichTable:
 
 
 def _marker_part(rows: list[MarkerRow], mother: str, father: str) -> list[Any]:
-    speaking = [r for r in rows if r.kind == "contrast" or r.reading == "foreign allele"]
+    speaking = [r for r in rows if r.kind == "contrast" or r.reading == "allele of neither parent"]
     quiet = len(rows) - len(speaking)
-    title = "Markers at which the parents differ, and calls foreign to both"
+    title = "Markers at which the parents differ, and alleles found in neither parent"
     if not speaking:
         return [Text(f"  {title}: none.")]
     table = RichTable(box=None, title=Text(title), title_justify="left", pad_edge=False, padding=(0, 2))
@@ -306,4 +324,7 @@ def _marker_part(rows: list[MarkerRow], mother: str, father: str) -> list[Any]:
     for r in speaking:
         place = f"{r.chrom}:{r.pos}" if r.chrom else ""
         table.add_row(*(Text(t) for t in (r.marker, place, r.mother, r.father, r.plant, r.reading)))
-    return [table, Text(f"  {fmt.noun(quiet, 'other marker')} not listed: shared by the parents, or silent.")]
+    return [
+        table,
+        Text(f"  {fmt.noun(quiet, 'other marker')} not listed: shared by the parents, or not informative."),
+    ]

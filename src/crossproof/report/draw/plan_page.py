@@ -24,7 +24,7 @@ from crossproof.report.draw.plan_drawings import (
     plate_picture,
     weeks_of_work,
 )
-from crossproof.text import shown
+from crossproof.text import count_of, shown
 
 MOST_ROWS = 200
 MOST_PLATES = 24
@@ -110,7 +110,7 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
     if plan.from_list:
         facts += [
             (f"{int(flowers):,}", "flowers to pollinate for all targets"),
-            (f"{int(seeds):,}", f"seeds to test, on {len(plan.plates)} plates"),
+            (f"{int(seeds):,}", f"seeds to test, on {count_of(len(plan.plates), 'plate')}"),
         ]
     sections = [_proof(plan)]
     if len(plan.sisters):
@@ -212,7 +212,7 @@ def _markers(plan: Plan) -> Section:
         ["crosses", "marker"], ascending=[False, True], kind="stable"
     )
     rows = [
-        (r.marker, r.chrom, _whole(r.pos or None), _yes(r.on_panel), _yes(r.add), _yes(r.smallest_set),
+        (r.marker, r.chrom, _whole(r.pos or None, ""), _yes(r.on_panel), _yes(r.add), _yes(r.smallest_set),
          str(r.crosses), f"{r.call_rate:.3f}", f"{r.false_heterozygote:.4f}", f"{r.cost:g}")
         for r in chosen.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
@@ -308,13 +308,18 @@ def _plates(plan: Plan) -> Section:
             Figure(
                 plate.name,
                 plate.name,
-                f"{len(plate.wells)} wells, {parents} of them parents, {blanks} blanks; {proof}.",
+                f"{count_of(len(plate.wells), 'well')}, {count_of(parents, 'parent')} and "
+                f"{count_of(blanks, 'blank')} among them; {proof}.",
                 svg,
                 tuple(key),
             )
         )
     more = len(plan.plates) - len(figures)
-    notices = (("note", f"{more} more plates are in plan_samples.csv."),) if more > 0 else ()
+    notices = (
+        (("note", f"{count_of(more, 'more plate is', 'more plates are')} in plan_samples.csv."),)
+        if more > 0
+        else ()
+    )
     return Section(
         "plates",
         "Plates",

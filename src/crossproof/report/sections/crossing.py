@@ -27,6 +27,8 @@ MOST_LEVELS = 24
 LABELS = {
     "hour": "hour of the day",
     "temperature_class": "temperature",
+    "temperature_c": "temperature",
+    "anthers_removed": "anthers removed",
     "mother": "mother line",
     "father": "father line",
     "week": "week",
@@ -345,7 +347,7 @@ def _term_names(frame: pd.DataFrame) -> list[str]:
     for term, level, reference in zip(
         *(texts(frame, c) for c in ("term", "level", "reference")), strict=True
     ):
-        name = term.replace("_", " ")
+        name = LABELS.get(term, term.replace("_", " "))
         if level and reference:
             name += f": {level} against {reference}"
         elif level:

@@ -23,7 +23,7 @@ from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS
 
 DEPARTS = 0.05
-"""Share of markers at which a parent plant departs from its line, from which on the line is listed."""
+"""Share of markers at which a parent plant departs from its line, at or above which the line is listed."""
 
 
 def section(inputs: ReportInputs) -> Section:
@@ -35,11 +35,12 @@ def section(inputs: ReportInputs) -> Section:
         blocks.append(Row(tuple(charts)))
     if conflicts.rows:
         blocks += [
-            Heading("Lines whose tubes contradict each other"),
+            Heading("Lines to look at"),
             Notice(
                 Tone.CARE,
-                "A parent may not be what its tube says",
-                "Crosses with these lines were judged under whichever version fits their progeny best.",
+                "A parent may not be what its label says",
+                "Where the samples of a line contradict each other, each cross was judged under the version "
+                "that fits its progeny best.",
             ),
             conflicts,
         ]
@@ -58,19 +59,17 @@ def _lead(inputs: ReportInputs, conflicts: Table, aside: Table) -> str:
     if not n_markers:
         return "No marker table was handed to the report."
     set_aside = _is_aside(inputs)
-    text = f"{fmt.noun(n_lines, 'line')} and {fmt.noun(n_markers, 'marker')} carry the verdicts."
+    used = n_markers - int(set_aside.sum())
+    text = f"The verdicts rest on {fmt.noun(n_lines, 'line')} and {fmt.noun(used, 'marker')}."
     text += (
         f" {fmt.noun(int(set_aside.sum()), 'marker was', 'markers were')} set aside"
         if set_aside.any()
         else " No marker was set aside"
     )
-    if conflicts.rows:
-        return (
-            text
-            + f" and {fmt.noun(len(conflicts.rows), 'line has', 'lines have')} tubes that contradict each "
-            "other."
-        )
-    return text + " and no line contradicts itself."
+    odd = int((numbers(inputs.lines, "versions") > 1).sum())
+    if odd:
+        return text + f" and {fmt.noun(odd, 'line has', 'lines have')} samples that contradict each other."
+    return text + " and the samples of every line agree."
 
 
 def _is_aside(inputs: ReportInputs) -> np.ndarray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from crossproof.rates.people.operators import funnel_limit
+from crossproof.rates.people.operators import Position, funnel_limit
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
@@ -69,12 +69,14 @@ def _lead(inputs: ReportInputs) -> str:
 
 def _findings(inputs: ReportInputs) -> str:
     frame = inputs.operators
-    few = texts(frame, "judgement").count(TOO_FEW)
+    judged = texts(frame, "judgement")
+    few, apart = judged.count(TOO_FEW), judged.count(Position.APART)
     out = _outside(frame)
     text = (
         f"{fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
         if out
-        else "Nobody lies outside what chance alone produces."
+        else "Nobody lies outside the limits of chance. That does not show that people are alike: with so "
+        "few plants even large differences can stay inside."
     )
     unlike = [
         o
@@ -87,7 +89,13 @@ def _findings(inputs: ReportInputs) -> str:
         verb = "differs" if len(unlike) == 1 else "differ"
         said = f"{given}{', '.join(unlike)} {verb} from what was to be expected."
         text += f" {said[:1].upper()}{said[1:]}"
-    return text + (f" For {few} there is too little to say anything." if few else "")
+    if apart:
+        text += (
+            f" {fmt.noun(apart, 'person', 'people')} cannot be told apart from the mother lines they crossed."
+        )
+    return text + (
+        f" For {fmt.noun(few, 'person', 'people')} there is too little to say anything." if few else ""
+    )
 
 
 def funnel_chart(inputs: ReportInputs) -> Chart | None:
@@ -97,10 +105,11 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     drawn = pd.DataFrame(
         {
             "operator": texts(frame, "operator"),
-            "rate": numbers(frame, "selfing_rate"),
+            "rate": numbers(frame, "funnel_rate"),
             "determined": np.where(np.isfinite(worth), worth, numbers(frame, "determined")),
         }
     )
+    apart = [o for o, f in zip(drawn["operator"], texts(frame, "funnel"), strict=True) if f == Position.APART]
     good = np.isfinite(drawn["rate"]) & (drawn["determined"] > 0)
     drawn = drawn[good]
     if drawn.empty:
@@ -108,15 +117,17 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     limits = _limits(frame, drawn)
     out = _outside(frame)
     sentence = (
-        (
-            f"Outside the limits: {', '.join(out)}."
-            if out
-            else "Everyone lies inside the limits: the differences are no larger than chance makes them."
-        )
+        (f"Outside the limits: {', '.join(out)}." if out else "Everyone lies inside the limits.")
         + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones "
         "99.8\u00a0%. "
     )
-    sentence += "Plants of one tag share their fate, so each counts for less than one plant here."
+    sentence += (
+        "Each rate is drawn as it would be under everyone's mothers, hours and weeks. "
+        "Plants of one tag share their fate, so each counts for less than one plant here."
+    )
+    if apart:
+        names = ", ".join(apart)
+        sentence += f" Not drawn, as they cannot be told apart from the mother lines they crossed: {names}."
     rows = [(r.operator, fmt.decimal(r.determined, 1), fmt.share(r.rate)) for r in drawn.itertuples()]
     table = table_of(
         "funnel-table",
@@ -132,7 +143,7 @@ def _limits(frame: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataFrame:
     """Curves of the exact limits about the pooled rate, widened as those of operators.csv are."""
     top = float(drawn["determined"].max()) * 1.12 + 4
     n = np.unique(np.concatenate([np.arange(2, min(top, 40)), np.linspace(2, top, 80)]))
-    centre, spread = numbers(frame, "funnel_centre"), numbers(frame, "phi_used")
+    centre, spread = numbers(frame, "funnel_pooled"), numbers(frame, "phi_used")
     pooled = (drawn["rate"] * drawn["determined"]).sum() / drawn["determined"].sum()
     theta = float(centre[np.isfinite(centre)][0]) if np.isfinite(centre).any() else float(pooled)
     widening = float(np.sqrt(spread[np.isfinite(spread)][0])) if np.isfinite(spread).any() else 1.0

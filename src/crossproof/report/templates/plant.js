@@ -83,7 +83,7 @@ function plantView(host) {
     const foreign = markers.filter(x => x.foreign).length;
     const sentence = 'Of ' + noun(contrast, 'contrast marker') + ' drawn here ' + count(n('one allele of each parent')) + ' show an allele of each parent, ' +
       count(n("mother's allele only")) + " the mother's only, " + count(n("father's allele only")) + " the father's only, and " + count(n('not scored')) +
-      ' were not scored. ' + noun(foreign, 'call is', 'calls are') + ' foreign to both parents.' +
+      ' were not scored. ' + noun(foreign, 'call carries', 'calls carry') + ' an allele found in neither parent.' +
       (CALLS.total > CALLS.pos.length ? ' The page carries ' + count(CALLS.pos.length) + ' of ' + count(CALLS.total) + ' markers; crossproof explain lists them all.' : '');
     const behind = node('details', {class: 'behind'}, node('summary', {}, 'Marker by marker'));
     behind.addEventListener('toggle', () => { if (behind.open && behind.children.length === 1) behind.append(markerTable(markers)); });

@@ -44,7 +44,7 @@ function readMarker(mother, father, plant) {
   const known = [...m, ...f];
   out.foreign = p.some(x => !known.includes(x));
   if (out.kind === 'contrast') { out.up = p.includes(m[0]); out.down = p.includes(f[0]); }
-  out.reading = out.foreign ? 'foreign allele' : !fixed ? 'a parent is not fixed here' : out.kind === 'shared' ? 'as both parents'
+  out.reading = out.foreign ? 'allele of neither parent' : !fixed ? 'a parent is not fixed here' : out.kind === 'shared' ? 'as both parents'
     : p[0] !== p[1] ? 'one allele of each parent' : out.up ? "mother's allele only" : "father's allele only";
   return out;
 }

@@ -1,0 +1,144 @@
+"""Genotype files that have nothing to do with the rest of the season: no sample, or no marker, in common."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+
+import pandas as pd
+
+from crossproof.errors import Problem, error, warning
+from crossproof.io.sheets.names import number_wise_skeleton
+
+_SHOWN = 4
+_PLACED = re.compile(r"^(.+):(\d+):([^:]+)$")
+
+
+def sample_strangers(
+    samples: pd.DataFrame, samples_by_batch: Mapping[str, Sequence[str]], files: Mapping[str, str]
+) -> dict[str, Problem]:
+    """Files of which no sample is in a sheet of wells, though wells wait for one: batch -> what is wrong.
+
+    `samples_by_batch`: names that each file holds; `files`: its path, as config.yaml has it.
+    """
+    held = {s for names in samples_by_batch.values() for s in names}
+    wells: dict[str, dict[str, None]] = {}
+    for sample, batch in zip(samples["sample_id"], samples["batch"], strict=True):
+        if sample:
+            wells.setdefault(batch, {})[sample] = None
+    anywhere = [s for s in wells.get("", ()) if s not in held]
+    found = {}
+    for batch, names in samples_by_batch.items():
+        own, free = wells.get(batch, {}), wells.get("", {})
+        waiting = list(own) or anywhere
+        if not names or not waiting or any(n in own or n in free for n in names):
+            continue
+        found[batch] = error(
+            files.get(batch, batch),
+            f"None of the {len(names)} samples of batch {batch} is in a sheet of wells: the file names "
+            f"{_few(names)}; the sheets {_few(waiting)}.",
+            "If it is the right file, say what the laboratory's names stand for: a list under names: in its "
+            "entry, or crossproof receive with --names.",
+        )
+    return found
+
+
+def marker_strangers(
+    markers_by_batch: Mapping[str, Sequence[str]],
+    files: Mapping[str, str],
+    *,
+    declared: Collection[str],
+    own_parents: Collection[str],
+) -> dict[str, list[Problem]]:
+    """What keeps markers of a file from being those of the others: batch -> problems.
+
+    Markers written a little otherwise than in another file are errors, each with the name proposed; both
+    names in the marker sheet (`declared`) say that they are two. A file that shares no marker at all is an
+    error unless parents were typed in it (`own_parents`), so that its plants can be compared there.
+    Unnamed markers are given as chrom:pos:alleles.
+    """
+    found: dict[str, list[Problem]] = {}
+    seen: dict[str, str] = {}
+    for batch, names in markers_by_batch.items():
+        near = _near(names, seen, declared)
+        if near:
+            found[batch] = [
+                _written_otherwise(files.get(batch, batch), n, t, seen[t]) for n, t in near.items()
+            ]
+        for name in names:
+            seen.setdefault(name, batch)
+    if found:
+        return found  # what is shared cannot be said before the names are settled
+    held = Counter(n for names in markers_by_batch.values() for n in set(names))
+    for batch, names in markers_by_batch.items():
+        if not names or len(markers_by_batch) == 1 or any(held[n] > 1 for n in names):
+            continue
+        others = set(held) - set(names)
+        found[batch] = [_shares_nothing(files.get(batch, batch), names, others, batch in own_parents)]
+    return found
+
+
+def _written_otherwise(file: str, ours: str, theirs: str, batch: str) -> Problem:
+    return error(
+        file,
+        f"This marker is called {theirs!r} in batch {batch}, which differs by capitals, separators or "
+        "leading zeros only.",
+        f"If they are one, write {ours} under also_called of {theirs} in markers.csv, or take the file in "
+        "with crossproof receive; if they are two, list both in markers.csv.",
+        column="marker",
+        value=ours,
+    )
+
+
+def _near(names: Sequence[str], seen: Mapping[str, str], declared: Collection[str]) -> dict[str, str]:
+    """Names that no other file has, and the one known name that each is a spelling of."""
+    unknown = [n for n in names if n not in seen and not _PLACED.match(n)]
+    if not unknown or not seen:
+        return {}
+    mine = set(names)
+    index: dict[str, list[str]] = {}
+    for name in seen:
+        if name not in mine and not _PLACED.match(name):
+            index.setdefault(number_wise_skeleton(name), []).append(name)
+    pairs = {}
+    for name in unknown:
+        known = index.get(number_wise_skeleton(name), [])
+        if len(known) == 1 and not (name in declared and known[0] in declared):
+            pairs[name] = known[0]
+    return pairs
+
+
+def _shares_nothing(file: str, names: Sequence[str], others: Collection[str], has_parents: bool) -> Problem:
+    if has_parents:
+        return warning(
+            file,
+            "This file shares no marker with the others; its plants are compared with the parents typed "
+            "in it only.",
+            "Nothing to do if it is another set of markers.",
+            value=_few(names),
+        )
+    why = ""
+    remedy = (
+        "If it is the right file, say what its markers are called in the others: a list under "
+        "marker_names: in its entry, or also_called in markers.csv."
+    )
+    here = {m.groups() for n in names if (m := _PLACED.match(n))}
+    there = {m.groups() for n in others if (m := _PLACED.match(n))}
+    if {(p, a) for _, p, a in here} & {(p, a) for _, p, a in there}:
+        ours, theirs = sorted({c for c, _, _ in here}), sorted({c for c, _, _ in there})
+        why = f" Its chromosomes are called {_few(ours)}, there {_few(theirs)}."
+        remedy = "Rename the chromosomes of one of the files (bcftools annotate --rename-chrs)."
+    elif {(c, p) for c, p, _ in here} & {(c, p) for c, p, _ in there}:
+        why = " Its records stand at the same places, with other alleles."
+        remedy = "Give the records their marker names, or call both files at the same alleles."
+    return error(
+        file,
+        f"This file shares no marker with the others, and no parent was typed in it: it has {_few(names)}, "
+        f"the others {_few(sorted(others))}.{why}",
+        remedy,
+    )
+
+
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(list(names)[:_SHOWN]) + (" ..." if len(names) > _SHOWN else "")
