@@ -25,7 +25,7 @@ import pandas as pd
 from crossproof.errors import InputError, Problem, UsageError, error
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season as _read_season
-from crossproof.io.results.tables import RESULT_COLUMNS, problems_frame
+from crossproof.io.results.tables import RESULT_COLUMNS, problems_frame, read_verdicts
 from crossproof.io.sheets.columns import TABLES, Kind
 from crossproof.planning.run_plan import Plan
 from crossproof.season.corrections import apply_corrections
@@ -192,7 +192,7 @@ def results(folder: Path | str) -> Results:
         )
     names = [f.name for f in fields(Results) if f.name not in ("folder", "verdicts")]
     tables = {name: _read_table(where / f"{name}.csv", name) for name in names}
-    return Results(where, pd.read_parquet(where / "verdicts.parquet"), **tables)
+    return Results(where, read_verdicts(where / "verdicts.parquet"), **tables)
 
 
 def _season(season: SeasonOrFolder) -> Season:

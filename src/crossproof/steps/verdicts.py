@@ -12,7 +12,7 @@ from statsmodels.stats.proportion import proportion_confint
 from crossproof.inference.family.origins import OTHER_MOTHER
 from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.io.config.season_config import Config
-from crossproof.io.results.tables import problems_frame, write_parquet, write_table
+from crossproof.io.results.tables import VERDICT_COUNTS, problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
 from crossproof.model.results import CLASSES, Decision, FileState, Reason, Verdict
@@ -211,8 +211,7 @@ def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOf
 
 def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
     """Share of heterozygous contrast markers with its Wilson 95 % interval (Wilson 1927, by statsmodels)."""
-    counts = ["contrast_markers", "contrast_scored", "contrast_het", "foreign_calls"]
-    frame = frame.astype(dict.fromkeys(counts, "Int64"))
+    frame = frame.astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))
     scored = frame["contrast_scored"].fillna(0).to_numpy(dtype=float)
     het = frame["contrast_het"].fillna(0).to_numpy(dtype=float)
     some = scored > 0
