@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +24,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
 from crossproof.model.findings import Finding, FindingKind, VerdictChange
 from crossproof.model.results import Verdict
-from crossproof.season.corrections import apply_corrections
+from crossproof.season.corrections import apply_corrections, undismissed
 from crossproof.season.evidence import (
     JoinedSeason,
     batches_of,
@@ -112,7 +111,7 @@ def findings_of(season: Examination) -> FindingsOfSeason:
     )
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
-    found = _with_changes(without_dismissed(found, season.dismissed), season)
+    found = _with_changes(undismissed(found, season.dismissed), season)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
     return FindingsOfSeason(found, tuple(problems))
 
@@ -123,12 +122,6 @@ def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, lo
         return False
     batches = set(located[(samples["plate"] == finding.plate).to_numpy()].tolist()) - {-1}
     return finding.subject not in joined.markers.ids[marker_mask(joined, batches)]
-
-
-def without_dismissed(found: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
-    """Findings less those that the user looked at and set aside in corrections.csv."""
-    gone = {(subject, name.strip().lower()) for subject, name in dismissed}
-    return tuple(f for f in found if not {(f.subject, f.kind.value), (f.subject, "")} & gone)
 
 
 def _with_changes(found: tuple[Finding, ...], season: Examination) -> tuple[Finding, ...]:

@@ -16,11 +16,6 @@ from crossproof.io.records.strangers import sample_strangers
 from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
 
 
-def check_records(season: Season) -> list[Problem]:
-    """What does not fit between the sheets of a season; already among `season.problems`."""
-    return check_frames(season.config, season.crosses, season.samples)
-
-
 def check_frames(
     config: Config,
     crosses: pd.DataFrame,
@@ -29,7 +24,7 @@ def check_frames(
     crosses_whole: bool = True,
     samples_whole: bool = True,
 ) -> list[Problem]:
-    """What does not fit between crosses and wells; see `check_records`.
+    """What does not fit between crosses and wells.
 
     Where a sheet could not be read whole, nothing is said to be missing from it.
     """
