@@ -8,8 +8,8 @@ from rich.console import Console
 from rich.text import Text
 
 from crossproof.runner.summary import season_summary
-from crossproof.runner.terminal import plain
 from crossproof.runner.workflow import RunOutcome
+from crossproof.text import plain
 
 
 def show_outcome(folder: Path, outcome: RunOutcome) -> None:

@@ -110,7 +110,9 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
     names = sorted(entries)
     kept = earlier is not None and earlier.says is not None
     says, departing = _says_of(panel)
-    doubts = tuple(d.to_dict(lambda r: [str(markers.ids[r]), *markers.alleles[r]]) for d in panel.doubts)
+    doubts: tuple[Mapping[str, Any], ...] = tuple(
+        d.to_dict(lambda r: [str(markers.ids[r]), *markers.alleles[r]]) for d in panel.doubts
+    )
     tag_rates = astuple(panel.tag_rates)
     if earlier is not None and kept:
         says, departing, doubts = earlier.says or (), earlier.departing, earlier.doubts
