@@ -22,7 +22,7 @@ MAY_SEE = {
     "simulate": NOUNS | {"io"},
     "score": NOUNS,
     "season": NOUNS | {"io", "inference"},
-    "receive": NOUNS | {"io"},
+    "receive": NOUNS | {"io", "season"},
     "report": NOUNS | NUMERICS | {"io", "planning"},
     "exchange": NOUNS | {"io", "season", "report"},
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},

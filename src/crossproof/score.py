@@ -10,6 +10,7 @@ false hybrid    a plant with p_hybrid above 0.99 that is none
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -269,7 +270,11 @@ def score_folder(folder: Path, truth: Path) -> str:
     verdicts = (folder.parent if folder.is_file() else folder) / "results" / "verdicts.csv"
     if not verdicts.exists():
         raise InputError(
-            error(str(verdicts), "There are no verdicts yet.", f"Run `crossproof run {folder}` first.")
+            error(
+                str(verdicts),
+                "There are no verdicts yet.",
+                f"First run: crossproof run {shlex.quote(str(folder))}",
+            )
         )
     read = {"dtype": str, "keep_default_na": False, "encoding": "utf-8-sig"}
     found = pd.read_csv(verdicts, **read)

@@ -8,6 +8,7 @@ written as in the result tables.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -149,7 +150,7 @@ def _table(folder: WorkFolder, name: str) -> list[dict[str, str]]:
             error(
                 f"results/{name}.csv",
                 "There are no results to publish.",
-                f"First run: crossproof run {folder.season}",
+                f"First run: crossproof run {shlex.quote(str(folder.season))}",
             )
         )
     frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")

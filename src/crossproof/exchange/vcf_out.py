@@ -10,6 +10,7 @@ in their order, which is no position, and carry the flag UNPLACED.
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -48,13 +49,13 @@ def export_vcf(where: Path, target: Path | None = None) -> tuple[Path, int, int]
     index = build_index(where)
     source = index.folder.results / "verdicts.csv"
     if not source.exists() or not index.folder.work("panel", "fit").exists():
-        remedy = f"First run: crossproof run {index.folder.season}"
+        remedy = f"First run: crossproof run {shlex.quote(str(index.folder.season))}"
         raise UsageError(error("results/verdicts.csv", "There are no results to export.", remedy))
     verdicts = pd.read_csv(source, dtype=str, keep_default_na=False, encoding="utf-8")
     try:
         calls = plant_calls(index, None, None)
     except StoreError:
-        remedy = f"Run again: crossproof run {index.folder.season}"
+        remedy = f"Run again: crossproof run {shlex.quote(str(index.folder.season))}"
         told = "The results come from another version of crossproof, or are damaged."
         raise UsageError(error("results/verdicts.csv", told, remedy)) from None
     path = target or index.folder.results / "plants.vcf"

@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from crossproof.model.genotypes import Evidence
+from crossproof.model.limits import MOST_HYBRIDS_WANTED
 
 
 class ValueKind(StrEnum):
@@ -179,7 +180,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("min_posterior", ValueKind.NUMBER, 0.95, "probability that a verdict must reach", Slice.VERDICTS,
         low=0.5, high=0.999999, above=True),
     Setting("target_hybrids", ValueKind.COUNT, 4, "hybrid plants wanted per cross", Slice.RATES, low=0,
-        high=1_000_000),
+        high=MOST_HYBRIDS_WANTED),
     Setting("min_call_rate", ValueKind.NUMBER, 0.5, "least call rate of a plant", Slice.PLATES, low=0,
         high=1),
     Setting("min_marker_call_rate", ValueKind.NUMBER, 0.5, "least call rate of a marker", Slice.MODEL, low=0,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from crossproof.errors import PlateError, UsageError, error
@@ -18,12 +18,16 @@ from crossproof.io.intake.table_shape import Encoding
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.model.genotypes import Evidence
-from crossproof.receive.config_entry import entry_text, with_entry
+from crossproof.receive.config_entry import entry_text, with_entry, without_entry
 from crossproof.receive.known_season import known_season
 from crossproof.receive.questions import Options
 from crossproof.receive.tables import understand_table
 from crossproof.receive.understanding import Understanding, Value
 from crossproof.receive.variants import understand_variants
+from crossproof.season.templates import example_calls
+
+MOST_EXAMPLE = 10_000
+"""Size below which a file may be the invented calls of a new folder, in bytes."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,7 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
     file = Path(file)
     season = read_season(folder)
     root = season.config.root
+    season, invented = _without_examples(season)
     known = known_season(season)
     kind = _kind(file)
     if kind in (FileKind.VCF, FileKind.BCF):
@@ -80,7 +85,20 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
     notes = _tried(season, file, entry, understood)
     if dry_run:
         return Receipt(understood, entry, (), notes)
-    return Receipt(understood, entry, _write(season, file, entry, lists), notes)
+    return Receipt(understood, entry, _write(season, file, entry, lists, invented), notes)
+
+
+def _without_examples(season: Season) -> tuple[Season, tuple[str, ...]]:
+    """The season without the invented calls of a new folder, and their batches."""
+    invented = tuple(
+        g.batch
+        for g in season.config.genotypes
+        if g.absent is None
+        and g.file.stat().st_size < MOST_EXAMPLE
+        and g.file.read_bytes() == example_calls().encode("utf-8")
+    )
+    kept = tuple(g for g in season.config.genotypes if g.batch not in invented)
+    return replace(season, config=replace(season.config, genotypes=kept)), invented
 
 
 def _kind(file: Path) -> FileKind:
@@ -155,11 +173,20 @@ def _texts(value: Value) -> tuple[str, ...]:
     return value if isinstance(value, tuple) else ()
 
 
-def _write(season: Season, file: Path, entry: dict[str, Value], lists: dict[str, str]) -> tuple[Path, ...]:
+def _write(
+    season: Season,
+    file: Path,
+    entry: dict[str, Value],
+    lists: dict[str, str],
+    invented: tuple[str, ...],
+) -> tuple[Path, ...]:
     """Copy the file, write its lists, and last of all the entry."""
     root, source = season.config.root, season.config.source
     before = source.read_bytes().decode("utf-8-sig")
-    text = with_entry(before, entry, file=source.name)
+    kept = before
+    for batch in invented:
+        kept = without_entry(kept, batch)
+    text = with_entry(kept, entry, file=source.name)
     target = root / str(entry["path"])
     target.parent.mkdir(exist_ok=True)
     made: list[Path] = []

@@ -114,7 +114,7 @@ def test_a_file_that_shares_no_name_with_its_sheet_is_an_error(season_folder: Pa
 def test_parents_without_calls_are_named_with_what_follows(season_folder: Path) -> None:
     found = check_calls(read_season(season_folder, today=TODAY), {"B01": ("S02", "S03", "S04", "S05")})
     assert ("warning", "crosses.csv", 2, "mother", "Lark") in short(found)
-    assert ("warning", "crosses.csv", 3, "father", "Lark") in short(found)
+    assert ("warning", "crosses.csv", 3, "father", "Lark") not in short(found), "said once"
     mother = next(p for p in found if p.column == "mother")
     assert "nothing can be proven" in mother.problem
 

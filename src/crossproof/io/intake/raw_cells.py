@@ -91,7 +91,7 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
     import openpyxl  # slow to import and often not needed
 
     from crossproof.io.problems import Problems
-    from crossproof.io.sheets.workbooks import cell_text, refusal
+    from crossproof.io.sheets.workbooks import cell_text, check_layout, refusal
 
     data = path.read_bytes()
     damaged = error(shown_as, "The workbook is damaged and cannot be read.", "Save it again as .xlsx.")
@@ -109,6 +109,7 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
                     continue
                 page.reset_dimensions()
                 found = Problems(shown_as)
+                check_layout(data, page, found)
                 rows: Rows = []
                 for number, cells in enumerate(page.iter_rows(), 1):
                     texts = [cell_text(c, number, i, found)[0] for i, c in enumerate(cells)]

@@ -10,9 +10,9 @@ import pandas as pd
 from crossproof.errors import Problem, Severity
 from crossproof.io.config.season_config import Config
 from crossproof.io.problems import Fault, Problems
-from crossproof.io.records.crosses import UNTYPED
 from crossproof.io.records.season import Season
 from crossproof.io.records.strangers import sample_strangers
+from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_calls
 from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
 
 
@@ -32,7 +32,7 @@ def check_frames(
     if crosses_whole and len(crosses):
         _progeny_have_crosses(crosses, samples, notes)
     if samples_whole:
-        _parents_are_typed(crosses, samples, notes)
+        parents_in_no_sheet(crosses, samples, notes)
     if crosses_whole and samples_whole:
         _nothing_unused(config, crosses, samples, notes)
     _no_cycles(crosses, notes)
@@ -96,7 +96,7 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
             notes.extend([strangers[batch]])
             continue
         _unlisted(notes, batch, files.get(batch, batch), names, claimed[batch], asked.get(batch, 0))
-    _parents_have_calls(season.crosses, samples, typed_lines, notes)
+    parents_without_calls(season.crosses, samples, typed_lines, notes)
     return notes.listed()
 
 
@@ -165,22 +165,6 @@ def _unlisted(
     notes.note(fault, file=path, value=shown)
 
 
-def _parents_have_calls(
-    crosses: pd.DataFrame, samples: pd.DataFrame, typed: set[str], notes: Problems
-) -> None:
-    """Parents that are in a sheet but have no calls; those in no sheet are found without the calls."""
-    listed = set(samples.loc[samples["role"] == "parent", "line"]) - typed - {""}
-    for column, effect in UNTYPED.items():
-        for name, (file, row, n) in _first_rows(crosses, column).items():
-            if name in listed:
-                fault = Fault(
-                    f"The {column} was never genotyped: none of its samples is in a genotype file; {effect}.",
-                    f"Genotype the line ({_crosses(n)} of this {column}).",
-                    Severity.WARNING,
-                )
-                notes.note(fault, file=file, row=row, column=column, value=name)
-
-
 def _first_rows(frame: pd.DataFrame, column: str) -> dict[str, tuple[str, int, int]]:
     """Where each name of a column first stands, and how often in all."""
     count = Counter(_texts(frame, column))
@@ -212,28 +196,6 @@ def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: P
                 f"Did you mean {close!r}?" if close else "Correct the tag, or add the cross.",
             )
         notes.note(faults[name], file=file, row=row, column="cross_id", value=name)
-
-
-def _parents_are_typed(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
-    lines = set(samples.loc[samples["role"] == "parent", "line"]) - {""}
-    index = loose_index(lines)
-    for column, effect in UNTYPED.items():
-        for name, (file, row, n) in _first_rows(crosses, column).items():
-            if name in lines:
-                continue
-            close = meant(name, (), index)
-            if close:
-                remedy = f"Did you mean {close!r}? ({_crosses(n)})"
-            else:
-                remedy = (
-                    f"Genotype the line and list its well as a parent, or correct the name ({_crosses(n)})."
-                )
-            fault = Fault(
-                f"No parent well has this line: the {column} was never genotyped; {effect}.",
-                remedy,
-                Severity.WARNING,
-            )
-            notes.note(fault, file=file, row=row, column=column, value=name)
 
 
 def _no_cycles(crosses: pd.DataFrame, notes: Problems) -> None:

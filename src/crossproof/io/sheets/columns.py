@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from crossproof.errors import Problem, Severity, error, warning
+from crossproof.model.limits import MOST_FLOWERS, MOST_HYBRIDS_WANTED, MOST_SEEDS
 
 
 class Kind(StrEnum):
@@ -57,7 +58,7 @@ class Column:
             return ", ".join(self.choices)
         unit = f" {self.unit}" if self.unit else ""
         if self.low is not None and self.high is not None:
-            return f"{self.low:g} to {self.high:g}{unit}"
+            return f"{self.low:,.10g} to {self.high:,.10g}{unit}"
         if self.low is not None:
             return f"at least {self.low:g}{unit}"
         return {
@@ -100,14 +101,28 @@ CROSSES = Table(
         Column("date", Kind.DATE, "day of pollination", "2025-06-04"),
         Column("time", Kind.TIME, "time of pollination", "09:30"),
         Column("operator", Kind.NAME, "who made the cross", "Ana"),
-        Column("flowers", Kind.INTEGER, "flowers pollinated under this tag; 1 where left empty", "2", low=0),
-        Column("pods", Kind.INTEGER, "pods harvested from these flowers", "1", low=0),
-        Column("seeds", Kind.INTEGER, "seeds harvested from these pods", "4", low=0),
+        Column(
+            "flowers",
+            Kind.INTEGER,
+            "flowers pollinated under this tag; 1 where left empty",
+            "2",
+            low=0,
+            high=MOST_FLOWERS,
+        ),
+        Column("pods", Kind.INTEGER, "pods harvested from these flowers", "1", low=0, high=MOST_FLOWERS),
+        Column("seeds", Kind.INTEGER, "seeds harvested from these pods", "4", low=0, high=MOST_SEEDS),
         Column(
             "temperature_c", Kind.NUMBER, "air temperature at pollination", "24.5", unit="°C", low=-5, high=60
         ),
         Column("anthers_removed", Kind.NUMBER, "anthers taken out of each flower", "10", low=0),
-        Column("target_hybrids", Kind.INTEGER, "hybrid plants wanted from this cross", "4", low=0),
+        Column(
+            "target_hybrids",
+            Kind.INTEGER,
+            "hybrid plants wanted from this cross",
+            "4",
+            low=0,
+            high=MOST_HYBRIDS_WANTED,
+        ),
         Column("notes", Kind.TEXT, "anything worth remembering", "example row - delete it"),
     ),
 )

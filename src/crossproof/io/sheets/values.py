@@ -36,13 +36,14 @@ def read_number(text: str, column: Column) -> tuple[float | None, Fault | None]:
 
 
 def read_integer(text: str, column: Column) -> tuple[int | None, Fault | None]:
-    """A whole number, at least the column's lowest."""
+    """A whole number within the column's range."""
     if text in NOTHING:
         return None, None
     if not re.fullmatch(r"[+-]?\d{1,12}(\.0*)?", text):
         return None, _not_a_number(text, column, "a whole number")
     number = int(text.split(".")[0])
-    if column.low is not None and number < column.low:
+    low, high = column.low, column.high
+    if (low is not None and number < low) or (high is not None and number > high):
         return None, Fault(f"The value is out of range ({column.allowed}).", "Correct the value.")
     return number, None
 

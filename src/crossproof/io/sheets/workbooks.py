@@ -91,7 +91,7 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
     page = _page(book.worksheets, sheet, found)
     if page is None:
         return Sheet(file, problems=tuple(found.listed()))
-    _check_layout(data, page, found)
+    check_layout(data, page, found)
     page.reset_dimensions()
     records: list[Record] = []
     kinds: dict[tuple[int, int], str] = {}
@@ -174,7 +174,7 @@ def _check_headings(row: int, texts: Sequence[str], kinds: Mapping[int, str], fo
             )
 
 
-def _check_layout(data: bytes, page: Any, found: Problems) -> None:
+def check_layout(data: bytes, page: Any, found: Problems) -> None:
     """Merged cells, and rows out of order, which a streaming reader would pass over in silence."""
     # The path of the sheet inside the archive has no public name in openpyxl.
     path = page._worksheet_path
