@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from crossproof.inference.family.parent_findings import parent_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -54,7 +56,8 @@ MOST_TRIED = 12
 class Examination:
     """What the plate checks of a season look at.
 
-    `evidence`: result of every judged family. `dismissed`: (subject, finding name) that the user set aside.
+    `evidence`: result of every judged family, crosses in order of name. `dismissed`: (subject, finding name)
+    that the user set aside.
     """
 
     config: Config
@@ -89,9 +92,14 @@ def examine(index: SeasonIndex) -> None:
         load_wells(folder, joined, located, located[0] >= 0),
         read_estimates(folder.calibration),
         tuple(
-            result
-            for bucket in index.slices()["verify"]
-            for _, result in read_evidence(folder.work("verify", f"{bucket}.npz"))
+            sorted(
+                (
+                    result
+                    for bucket in index.slices()["verify"]
+                    for _, result in read_evidence(folder.work("verify", f"{bucket}.npz"))
+                ),
+                key=lambda result: result.cross_id,
+            )
         ),
         index.dismissed,
     )
@@ -102,7 +110,7 @@ def findings_of(season: Examination) -> FindingsOfSeason:
     """All findings of a season's plates, each proposal with the verdicts it would change."""
     config, samples, panel = season.config, season.samples, season.panel
     tables, rows = season_tables(season.crosses, samples, panel, inbreeding=config.inbreeding)
-    tables = named_markers(tables, rows, season.wells)
+    tables = named_markers(tables, rows, season.wells, season.settings)
     plates = build_plates(samples, tables, rows, season.wells, panel.rates(season.settings))
     settings = CheckSettings(
         min_call_rate=config.min_call_rate,
@@ -111,9 +119,32 @@ def findings_of(season: Examination) -> FindingsOfSeason:
     )
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
+    found += tuple(parent_findings(season.evidence, _places_of(samples), _parents_named(found)))
     found = _with_changes(undismissed(found, season.dismissed), season)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
     return FindingsOfSeason(found, tuple(problems))
+
+
+def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:
+    """Sample and place of every progeny plant's wells."""
+    progeny = samples[samples["role"] == "progeny"]
+    columns = (progeny[c].tolist() for c in ("cross_id", "plant", "sample_id", "plate", "well"))
+    places: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
+    for cross, plant, sample, plate, well in zip(*columns, strict=True):
+        place = f"{plate}:{well}" if plate and well else ""
+        places[cross, plant] = (*places.get((cross, plant), ()), (sample, place))
+    return places
+
+
+def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
+    """Crosses of which the plate checks name another tag, parent or line, with what they name."""
+    named: dict[str, str] = {}
+    for f in found:
+        if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, FindingKind.TAGS_SWAPPED):
+            named[f.subject] = f.other
+            if f.kind is FindingKind.TAGS_SWAPPED:
+                named[f.other] = f.subject
+    return named
 
 
 def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, located: np.ndarray) -> bool:
@@ -199,8 +230,13 @@ def _panel_of(
     if kept is None:
         return steady(fit_panel(wells, lines, families, settings))
     moved = kept.lines.moved(with_files(samples, wells))
-    says = tuple(s for s in kept.estimates.says or () if not moved & {s[1], s[2]})
-    estimates = replace(kept.estimates, says=says)
+    stay = [i for i, s in enumerate(kept.estimates.says or ()) if not moved & {s[1], s[2]}]
+    estimates = replace(
+        kept.estimates,
+        says=tuple((kept.estimates.says or ())[i] for i in stay),
+        departing=tuple(kept.estimates.departing[i] for i in stay),
+        doubts=tuple(d for d in kept.estimates.doubts if d["line"] not in moved),
+    )
     return with_kept_lines(
         fit_panel(wells, lines, families, settings, estimates), kept.lines, wells.markers, moved
     )
