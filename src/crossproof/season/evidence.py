@@ -242,7 +242,7 @@ def panel_digest(panel: Panel, markers: Markers) -> str:
     """Digest of what a family is judged with, at the panel's markers."""
     parts: list[Any] = [
         panel.lines, panel.version_line.tolist(), float(panel.h), panel.class_prior.tolist(),
-        list(astuple(panel.tag_rates)),
+        list(astuple(panel.tag_rates)), np.round(panel.quality, 6).tolist(),
     ]  # fmt: skip
     for block in panel.blocks:
         rows = block.rows

@@ -42,14 +42,12 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
     scored = int(result.scored[plant])
     if result.wells[plant] == 0 or scored == 0:
         return Reason.NO_DATA
-    if not result.mother_known:
+    if not result.mother_known and not result.father_known:
         return Reason.NO_PARENT_DATA
     if mixed_dna:
         return Reason.MIXED_DNA
     if scored < settings.min_markers_scored:
         return Reason.FEW_MARKERS
-    if result.from_calls[plant] and result.call_rate[plant] < settings.min_call_rate:
-        return Reason.LOW_CALL_RATE
     if not result.father_known:
         if posterior[1] >= settings.min_posterior:
             return Reason.NONE
@@ -57,8 +55,12 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
         return Reason.FATHER_UNPROVEN if crossed else Reason.NO_PARENT_DATA
     if posterior.max() >= settings.min_posterior:
         return Reason.NONE
+    if not result.mother_known:
+        return Reason.NO_PARENT_DATA
     if result.wells_disagree[plant]:
         return Reason.WELLS_DISAGREE
+    if result.from_calls[plant] and result.call_rate[plant] < settings.min_call_rate:
+        return Reason.LOW_CALL_RATE
     if result.contrast_scored[plant] < settings.min_markers_scored:
         return Reason.FEW_MARKERS
     if any(_parent_open(result, side) for side in (0, 1)):

@@ -12,6 +12,7 @@ from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, 
 from crossproof.inference.lines.doubt import doubt_from_dict
 from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
 from crossproof.inference.lines.panel import (
+    QUALITY_PRIOR,
     Panel,
     PanelBlock,
     TagRates,
@@ -96,6 +97,7 @@ def fit_panel(
         np.empty((0, 2), dtype=np.int64),
         np.empty((0, 2)),
         _first_tag_rates(settings, calibration),
+        np.array(QUALITY_PRIOR if calibration is None or not calibration.quality else calibration.quality),
     )
 
     def with_lines(panel: Panel) -> Panel:
@@ -112,6 +114,7 @@ def fit_panel(
     for _ in range(LINE_ROUNDS):
         moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
         moved = replace(moved, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates)
+        moved = replace(moved, quality=panel.quality)
         change = float(np.abs(moved.f - panel.f).max(initial=0.0))
         panel = with_lines(moved)
         if change < LINE_TOLERANCE:
@@ -134,7 +137,11 @@ def fit_panel(
         estimates = ahead(next_estimates(panel, expected, settings, calibration))
         if calibration is not None:
             estimates = replace(
-                estimates, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates
+                estimates,
+                h=panel.h,
+                class_prior=panel.class_prior,
+                tag_rates=panel.tag_rates,
+                quality=panel.quality,
             )
         return _set_aside(with_lines(estimates), wells, settings)
 
