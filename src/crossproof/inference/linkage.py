@@ -109,8 +109,10 @@ def transitions(descent: Descent, r: Floats) -> Floats:
         return np.asarray(np.stack([stay, stay[..., ::-1]], axis=-2))
     joint = selfed_pairs(r, _SELFINGS[descent])
     marginal = joint.sum(axis=-1, keepdims=True)
-    # a state that never occurs, a heterozygote of a fixed line, may go anywhere
-    return np.asarray(np.divide(joint, marginal, out=np.full_like(joint, 1 / 3), where=marginal > 0))
+    # A heterozygote of a fixed line never occurs; from there either copy may become fixed, but none can stay,
+    # or the backward pass would be scaled by a path that cannot be.
+    never = np.broadcast_to(np.array([0.5, 0.0, 0.5]), joint.shape).copy()
+    return np.asarray(np.divide(joint, marginal, out=never, where=marginal > 0))
 
 
 @dataclass(frozen=True)
@@ -234,8 +236,8 @@ class Chains:
         r, k = self.component.shape
         to_component = np.zeros((n_components, r * k))
         to_component[self.component.ravel(), np.arange(r * k)] = 1.0
-        out = np.empty((m, n_components, n))
-        for part in self.plants(n):
+        out = np.zeros((m, n_components, n))
+        for part in self.plants(n) if m else ():
             if done is not None:
                 emitted, weight = done.emitted, done.before
             else:
