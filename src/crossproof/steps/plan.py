@@ -15,6 +15,7 @@ from crossproof.report.draw.plan_page import write_plan
 from crossproof.season.evidence import load_wells, read_located, read_panel
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.steps.panel import SeasonPanel
+from crossproof.steps.rates import past_of
 
 
 def plan(index: SeasonIndex) -> None:
@@ -53,5 +54,5 @@ def season_plan(
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(problems)
     done = config.root / "results" / "crosses.csv"
-    rates = rates_so_far(pd.read_csv(done) if done.exists() else None, settings)
+    rates = rates_so_far(pd.read_csv(done) if done.exists() else None, settings, past_of(config))
     return make_plan(settings=settings, panel=genotypes, planned=planned, rates=rates, problems=problems)
