@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crossproof.inference.lines.f1_parents import copies_of
+from crossproof.inference.lines.f1_parents import copies_of, f1_findings
 from crossproof.inference.lines.panel import FIXED_LINE, UNKNOWN_COPY
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -86,6 +86,9 @@ def test_an_f1_is_recognised_and_a_mixed_tube_is_not(season) -> None:
     others = np.setdiff1d(np.arange(len(panel.version_line)), [x])
     assert (panel.copies[others] == FIXED_LINE).all()
     assert not panel.recognised[others].any()
+    (finding,) = f1_findings(panel)
+    assert (finding.subject, finding.other) == ("X", "A x B")
+    assert "line_mother" in finding.remedy
     # its heterozygotes are no errors of the markers
     assert panel.f.max() < 0.05
 
