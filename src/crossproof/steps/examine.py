@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.family.parent_findings import parent_findings
+from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -119,6 +120,7 @@ def findings_of(season: Examination) -> FindingsOfSeason:
     )
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
+    found += tuple(f1_findings(panel))
     found += tuple(parent_findings(season.evidence, _places_of(samples), _parents_named(found)))
     found = _with_changes(undismissed(found, season.dismissed), season)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
