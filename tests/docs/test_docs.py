@@ -32,7 +32,7 @@ RUN = (
     "crossproof run nursery_2027",
     "crossproof explain nursery_2027 X001-1",
     "crossproof run demo_genotypes",
-    "crossproof explain demo_genotypes C013-01",
+    "crossproof explain demo_genotypes C001-01",
     "crossproof score demo_genotypes demo_genotypes/truth.csv",
     "crossproof check demo_genotypes",
 )

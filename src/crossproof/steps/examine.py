@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.family.parent_findings import parent_findings
+from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -70,6 +71,7 @@ def examine(index: SeasonIndex) -> None:
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, joined, samples, located[0]))
     results = _evidence(index)
+    found += tuple(f1_findings(panel))
     found += tuple(parent_findings(results, _places_of(samples), _parents_named(found)))
     found = without_dismissed(found, index.dismissed)
     found = _with_changes(index, found, wells, samples, crosses, located[0])

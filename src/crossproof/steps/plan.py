@@ -11,6 +11,7 @@ from crossproof.planning.season_inputs import panel_genotypes, plan_settings, ra
 from crossproof.report.draw.plan_page import write_plan
 from crossproof.season.evidence import load_wells, read_located, read_panel
 from crossproof.season.index import SeasonIndex, read_record
+from crossproof.steps.rates import past_of
 
 
 def plan(index: SeasonIndex) -> None:
@@ -35,5 +36,5 @@ def season_plan(index: SeasonIndex) -> Plan:
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(problems)
     done = folder.results / "crosses.csv"
-    rates = rates_so_far(pd.read_csv(done) if done.exists() else None, settings)
+    rates = rates_so_far(pd.read_csv(done) if done.exists() else None, settings, past_of(config))
     return make_plan(settings=settings, panel=genotypes, planned=planned, rates=rates, problems=problems)

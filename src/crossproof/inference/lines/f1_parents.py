@@ -23,6 +23,7 @@ from crossproof.inference.lines.panel import FIXED_LINE, UNKNOWN_COPY, Panel
 from crossproof.inference.pedigree import child_of_gametes, pool_genotypes
 from crossproof.inference.season_results import LineInput
 from crossproof.model.arrays import Floats, Ints
+from crossproof.model.findings import Finding, FindingKind, Scope
 
 OUTBRED = 0.5
 """Inbreeding below which a line's plants are taken to segregate."""
@@ -84,6 +85,28 @@ def outbred_lines(panel: Panel, lines: Sequence[LineInput]) -> list[LineInput]:
     """The lines with inbreeding 0 where their tube was recognised as an F1's."""
     found = set(panel.version_line[panel.recognised].tolist())
     return [replace(x, inbreeding=0.0) if i in found else x for i, x in enumerate(lines)]
+
+
+def f1_findings(panel: Panel) -> list[Finding]:
+    """A finding for every line whose tube was recognised as that of an F1, lines by name."""
+    out = []
+    for v in np.flatnonzero(panel.recognised).tolist():
+        line = panel.lines[panel.version_line[v]]
+        one, two = sorted(panel.lines[panel.version_line[x]] for x in panel.copies[v].tolist())
+        out.append(
+            Finding(
+                FindingKind.LINE_IS_F1,
+                Scope.LINE,
+                "",
+                line,
+                f"The tube of {line} looks like an F1 of {one} and {two}, and its progeny is judged as that "
+                "of an F1.",
+                f"If it is one, write {one} and {two} as its line_mother and line_father in the samples "
+                f"sheet; if {line} is a fixed line, its tube may hold two plants: type it again.",
+                other=f"{one} x {two}",
+            )
+        )
+    return sorted(out, key=lambda f: f.subject)
 
 
 def _version(panel: Panel, line: str) -> int:
