@@ -87,6 +87,15 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     write_bytes(path, out.getvalue())
 
 
+VERDICT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
+"""Columns of verdicts that hold whole numbers or nothing."""
+
+
+def read_verdicts(path: Path) -> pd.DataFrame:
+    """The table of verdicts from Parquet, its types as they were before it was written."""
+    return pd.read_parquet(path).astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))
+
+
 def _combined(array: pa.Array | pa.ChunkedArray) -> pa.Array:
     return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
 
@@ -101,9 +110,11 @@ def problems_frame(problems: Any) -> pd.DataFrame:
 
 __all__ = [
     "RESULT_COLUMNS",
+    "VERDICT_COUNTS",
     "ResultColumn",
     "number_text",
     "problems_frame",
+    "read_verdicts",
     "table_bytes",
     "write_parquet",
     "write_table",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -412,8 +412,3 @@ def cross_sheet(inputs: ReportInputs) -> Sheet:
     flowers, seeds = float(np.nansum(x["flowers_to_repeat"])), float(np.nansum(x["seeds_to_test"]))
     note = f"In all {fmt.noun(flowers, 'flower')} to pollinate and {fmt.noun(seeds, 'stored seed')} to test."
     return Sheet("Next steps", "Crosses with something left to do", note, columns, rows)
-
-
-def sheet_names(sheets: Sequence[Sheet | Grid]) -> list[str]:
-    """Names of the sheets in order."""
-    return [s.name for s in sheets]
