@@ -153,7 +153,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
             success if math.isfinite(success) else None,
         ),
     ]
-    lead = f"{fmt.count(flowers)} flowers gave {fmt.count(hybrids)} proven hybrids so far."
+    lead = f"{fmt.noun(flowers, 'flower')} gave {fmt.noun(hybrids, 'proven hybrid')} so far."
     if math.isfinite(success):
         low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
         span = f" (95\u00a0% interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
