@@ -171,8 +171,8 @@ def plan(season: SeasonOrFolder) -> Plan:
     `crosses`, `markers`, `numbers`, `samples`, `weeks`, `sisters` and `notes`. Raises InputError.
 
     >>> cp.plan("nursery").crosses[["mother", "father", "verifiable", "contrast_markers"]]
-      mother father  verifiable  contrast_markers
-    0   Lark   Wren       False                 9
+      mother father verifiable  contrast_markers
+    0   Lark   Wren        yes                 9
     """
     from crossproof.steps.plan import season_plan
 

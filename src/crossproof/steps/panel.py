@@ -43,6 +43,7 @@ from crossproof.steps.ingest import (
     read_stored,
     stored_batches,
 )
+from crossproof.steps.provable import write_typing
 
 Member = tuple[str, FamilyInput]
 
@@ -76,6 +77,7 @@ def panel(index: SeasonIndex) -> None:
     }
     write_arrays(folder.work("panel", "fit"), notes, panel_to_arrays(fitted))
     write_located(folder.work("panel", "located"), located)
+    write_typing(folder, fitted, wells, samples, located[0], marker_sheet(index))
     digests = SliceDigests(index, joined, fitted, samples, crosses, located[0])
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
     dealt = digests.dealt(families)

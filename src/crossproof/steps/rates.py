@@ -6,7 +6,7 @@ import pandas as pd
 
 from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
-from crossproof.model.results import Verdict
+from crossproof.model.results import Provable
 from crossproof.rates.tables import season as tables
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
@@ -30,9 +30,11 @@ def rate_tables(
 ) -> dict[str, pd.DataFrame]:
     """The tables of rates by their names, from records and verdicts."""
     options = tables.RateOptions.of(config)
-    contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
-    proven = set(verdicts.loc[verdicts["verdict"] == Verdict.HYBRID, "cross_id"])
-    verifiable = {str(c): bool(n >= config.min_markers_scored) or c in proven for c, n in contrast.items()}
+    verifiable = {
+        str(cross): Provable(state)
+        for cross, state in zip(verdicts["cross_id"], verdicts.get("verifiable", ()), strict=False)
+        if isinstance(state, str)
+    }
     untyped = parents_untyped(crosses, samples)
     return {
         "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped),

@@ -14,7 +14,7 @@ from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.io.results.tables import problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
-from crossproof.model.results import CLASSES, Decision, FileState, Reason, Verdict
+from crossproof.model.results import CLASSES, Decision, FileState, Provable, Reason, Verdict
 from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
 from crossproof.season.evidence_store import read_evidence
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
@@ -22,6 +22,7 @@ from crossproof.season.kept_files import note_tables
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches
+from crossproof.steps.provable import provable_crosses
 from crossproof.steps.season_problems import season_problems
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
 
@@ -37,7 +38,8 @@ def verdicts(index: SeasonIndex) -> None:
     joined, fitted = read_panel(folder)
     evidence = read_all_evidence(index)
     findings = read_findings(index)
-    frame = verdict_frame(index, samples, crosses, states, stored, evidence, findings)
+    states_of = provable_crosses(index, joined, fitted, samples, crosses, locate_wells(samples, stored)[0])
+    frame = verdict_frame(index, samples, crosses, states, stored, evidence, findings, states_of)
     results = folder.results
     tables = {
         "plates": plates_table(samples, states, findings),
@@ -71,8 +73,12 @@ def verdict_frame(
     stored: tuple[StoredBatch, ...],
     evidence: Mapping[str, tuple[str, FamilyResult]],
     findings: FindingsOfSeason,
+    provable: Mapping[str, Provable],
 ) -> pd.DataFrame:
-    """One row per progeny plant, in the order of the samples sheets."""
+    """One row per progeny plant, in the order of the samples sheets.
+
+    provable: by cross_id, whether the cross can be proven, where a plant of it has calls.
+    """
     settings = model_settings(index.config)
     located = locate_wells(samples, stored)[0]
     parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
@@ -104,6 +110,7 @@ def verdict_frame(
             "well": well[first],
             "pod": pod[first],
             "place": next((place_of[w] for w in wells if place_of[w]), ""),
+            "verifiable": str(provable.get(cross, Provable.UNKNOWN)),
         }
         number = place.get((cross, plant))
         if number is None or (located[wells] < 0).all():
@@ -113,7 +120,9 @@ def verdict_frame(
         else:
             result = evidence[cross][1]
             mixed = any(sample[w] in findings.tables.mixed for w in wells)
-            row |= _judged(result, number, judge(result, number, settings, mixed_dna=mixed))
+            too_few = provable.get(cross) is Provable.NO
+            judgement = judge(result, number, settings, mixed_dna=mixed, few_contrasts=too_few)
+            row |= _judged(result, number, judgement)
             tagged = {tags[sample[w], cross] for w in wells if (sample[w], cross) in tags}
             if row["likely_source"] == OTHER_MOTHER and len(tagged) == 1:
                 row["likely_source"] = f"cross {tagged.pop()}"
@@ -138,8 +147,8 @@ def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
 
 COLUMNS = (
     "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "place",
-    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers",
-    "contrast_scored",
+    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "verifiable",
+    "contrast_markers", "contrast_scored",
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
     "source_probability", "flags", "leading_class", "settle",
 )  # fmt: skip

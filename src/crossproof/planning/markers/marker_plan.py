@@ -10,13 +10,14 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints
-from crossproof.model.results import CLASSES
+from crossproof.model.results import Provable
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.markers.least_markers import marker_worth
 from crossproof.planning.markers.smallest_set import MarkerChoice, PanelTask, choose
 from crossproof.planning.plan_columns import MARKER_COLUMNS
 from crossproof.planning.power.cross_power import cross_power, proven_by
 from crossproof.planning.power.evidence import choose_markers, cross_evidence
+from crossproof.planning.power.provable import provable
 
 MANY_CROSSES = 100
 """More crosses than this are checked in full once only."""
@@ -117,7 +118,7 @@ def plan_markers(
         )
         notes.append(
             f"{int(new.sum())} further markers would prove {mended} of the {int(open_cross.sum())} crosses "
-            "that are not verifiable today."
+            "that cannot be proven for certain today."
         )
     elif open_cross.any():
         notes.append(
@@ -179,15 +180,17 @@ class _Check:
         return chosen, proven, task.need
 
     def _failing(self, crosses: Ints, rows: Ints) -> list[int]:
-        quick = replace(self.settings, sharp_bounds=False)
-        only = CLASSES if self.settings.prove_all_classes else CLASSES[:2]
+        settings = self.settings
         wrong = []
         for i in crosses:
             mother, father = self.pairs[i]
-            use = rows if len(rows) <= quick.max_markers_per_cross else self._useful(rows, mother, father)
-            evidence = cross_evidence(self.panel, self.fixed, mother, father, quick, use)
-            rng = np.random.default_rng([self.settings.seed, int(i)])
-            if not proven_by(cross_power(evidence, quick, _CHECK_DRAWS, rng, only=only), self.settings):
+            use = rows if len(rows) <= settings.max_markers_per_cross else self._useful(rows, mother, father)
+            evidence = cross_evidence(self.panel, self.fixed, mother, father, settings, use)
+            good = provable(evidence, settings) is Provable.YES
+            if good and settings.prove_all_classes:
+                rng = np.random.default_rng([settings.seed, int(i)])
+                good = proven_by(cross_power(evidence, settings, _CHECK_DRAWS, rng), settings)
+            if not good:
                 wrong.append(int(i))
         return wrong
 
