@@ -65,7 +65,9 @@ def test_sisters_are_not_verifiable_and_named_with_the_markers_that_help(plan):
 def test_added_markers_do_make_it_verifiable(plan, panel):
     on = panel.on_panel | plan.markers["add"].to_numpy()
     mended = make_plan(settings=SETTINGS, panel=replace(panel, on_panel=on), planned=wish_list(), rates=RATES)
-    assert mended.crosses.set_index("cross_id").loc["P4", "verifiable"] == "yes"
+    row = mended.crosses.set_index("cross_id").loc["P4"]
+    assert row["verifiable"] in ("yes", "borderline")
+    assert min(row["p_hybrid"], row["p_self"]) >= SETTINGS.wanted
 
 
 def test_samples_sheet_follows_the_input_contract(plan):

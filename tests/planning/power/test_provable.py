@@ -120,8 +120,9 @@ def test_fewer_contrast_markers_than_must_be_scored_prove_nothing(contrast):
         assert power.right[:2].tolist() == [0, 0]
         assert (power.against_self, power.against_hybrid) == (0, 0)
     else:
-        assert power.provable is Provable.YES
-        assert power.right[:2].min() >= SETTINGS.wanted
+        # A parent plant may differ from its line at a marker: three are not enough for every plant.
+        assert power.provable is (Provable.PARTLY if contrast == 3 else Provable.YES)
+        assert power.right[:2].min() > 0.9
 
 
 def test_no_random_number_enters_the_decision():

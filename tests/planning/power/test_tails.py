@@ -89,11 +89,11 @@ def test_the_bound_of_a_sum_is_never_under_the_enumerated_chance():
     by_marker = tails.chernoff_exponent(score, prob[:, None, :])
     for limit in (0.02, 0.3, 2.0):
         true = 0.0
-        for outcome in itertools.product(range(3), repeat=5):
+        for outcome in product(range(3), repeat=5):
             ratio = np.exp(log_weight - sum(score[m, :, o] for m, o in enumerate(outcome))).sum()
             true += np.prod([prob[m, o] for m, o in enumerate(outcome)]) * (ratio > limit)
         bound = float(tails.sum_bound(by_marker.sum(axis=0), log_weight, np.log(limit)))
-        many = tails.sum_bounds(by_marker.sum(axis=0), log_weight[None, :], float(np.log(limit)))
+        many = tails.sum_bounds(by_marker.sum(axis=0), np.exp(log_weight)[None, :] / limit)
         assert true <= bound + 1e-12
         assert many[0] == pytest.approx(bound, rel=1e-9)
 

@@ -11,7 +11,7 @@ import pytest
 from rates_seasons import invented, small
 from scipy import stats
 
-from crossproof.model.results import CLASSES, NextStep, Verdict
+from crossproof.model.results import CLASSES, NextStep, Provable, Verdict
 from crossproof.rates.tables.season import (
     CAUTION,
     RateOptions,

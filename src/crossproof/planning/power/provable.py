@@ -20,6 +20,7 @@ from crossproof.model.results import Provable, Relation
 from crossproof.planning.inputs import PlanSettings
 from crossproof.planning.power.bounds import class_bounds
 from crossproof.planning.power.evidence import CrossEvidence
+from crossproof.planning.power.outcomes import MOST_BRANCHES
 
 
 def too_few_contrasts(contrast: int, least: int) -> bool:
@@ -36,13 +37,16 @@ def state_of(contrast: int, low: Floats, high: Floats, settings: PlanSettings) -
     return Provable.YES if np.all(low >= settings.wanted) else Provable.BORDERLINE
 
 
-def provable(evidence: CrossEvidence, settings: PlanSettings) -> Provable:
-    """The state of a cross, worked out no further than the answer needs; the same as in `cross_power`."""
+def provable(evidence: CrossEvidence, settings: PlanSettings, branches: int = MOST_BRANCHES) -> Provable:
+    """The state of a cross, worked out no further than the answer needs; the same as in `cross_power`.
+
+    branches: as of `class_bounds`; with fewer, a cross may stay borderline that is not.
+    """
     contrast = int(evidence.contrast.sum())
     low, high = np.zeros(2), np.ones(2)
     if not too_few_contrasts(contrast, settings.min_markers_scored):
         for place, kind in enumerate((Relation.HYBRID, Relation.SELF)):
-            low[place], high[place] = class_bounds(evidence, evidence.index(kind), settings)
+            low[place], high[place] = class_bounds(evidence, evidence.index(kind), settings, branches)
             if high[place] < settings.wanted:
                 break
     return state_of(contrast, low, high, settings)

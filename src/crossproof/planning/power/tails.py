@@ -82,9 +82,9 @@ def sum_bound(exponent: Floats, log_weight: Floats, log_limit: Floats | float) -
     return np.asarray(np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
 
 
-def sum_bounds(exponent: Floats, log_weight: Floats, log_limit: float) -> Floats:
-    """`sum_bound` for many sets of weights, (set,); exponent (r, tilt), log_weight (set, r)."""
-    unit = np.exp(_TILT_STEP * (log_weight - log_limit))
+def sum_bounds(exponent: Floats, weight: Floats) -> Floats:
+    """`sum_bound` for many sets of weights, (set,); exponent (r, tilt), weight (set, r) over the limit."""
+    unit = weight**_TILT_STEP
     factor, power, done, least = np.exp(exponent), np.ones_like(unit), 0, np.ones(len(unit))
     for column, steps in enumerate(_TILT_STEPS):
         power = power * unit ** (steps - done)

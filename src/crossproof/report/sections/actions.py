@@ -128,7 +128,8 @@ def _lead(inputs: ReportInputs, counts: dict[Decision, int]) -> str:
     if again:
         text += f" {fmt.count(again)} {'needs' if again == 1 else 'need'} a second sample."
     if few:
-        text += f" {fmt.count(few)} {'needs' if few == 1 else 'need'} more markers: too few tell the parents apart."
+        need = "needs" if few == 1 else "need"
+        text += f" {fmt.count(few)} {need} more markers: too few tell the parents apart."
     if len(inputs.crosses):
         hybrid, target = numbers(inputs.crosses, "hybrid"), numbers(inputs.crosses, "target")
         wanted = target > 0

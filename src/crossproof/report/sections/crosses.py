@@ -30,8 +30,8 @@ def section(inputs: ReportInputs) -> Section:
             Notice(
                 Tone.CARE,
                 f"In {fmt.noun(len(open_), 'cross', 'crosses')} the panel may leave plants without a verdict",
-                f"The markers prove fewer plants than wanted, or it is borderline: {_some(open_)}. The plants "
-                "that have a verdict are proven all the same.",
+                f"The markers prove fewer plants than wanted, or it is borderline: {_some(open_)}. The "
+                "plants that have a verdict are proven all the same.",
             )
         )
     blocks.append(Live("crosses"))
