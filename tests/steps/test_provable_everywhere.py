@@ -1,4 +1,4 @@
-"""A small season whose crosses have 0, 1, 2, 3, 6 and 12 contrast markers: every output says the same of each."""
+"""A season whose crosses have 0, 1, 2, 3, 6 and 12 contrast markers: every output says the same of each."""
 
 from __future__ import annotations
 
@@ -125,7 +125,7 @@ def test_the_report_names_the_same_crosses_and_asks_for_markers(season):
     inputs = ReportInputs(verdicts, crosses)
     notices = [b for b in crosses_section.section(inputs).blocks if hasattr(b, "title")]
     first = notices[0]
-    assert first.title == "3 crosses cannot be proven with this panel"
+    assert first.title == "3\u00a0crosses cannot be proven with this panel"
     assert "X0, X1, X2. No plant" in first.text
     counts = actions.section(inputs).lead
     few = int((verdicts["reason"] == "too few markers tell the parents apart").sum())

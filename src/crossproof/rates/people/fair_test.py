@@ -175,7 +175,7 @@ def _tails(
 ) -> tuple[Floats, Floats]:
     """Chance of a score as low, and as high, as each person's; both (person,)."""
     n, people = model.n, model.member.shape[1]
-    cells = len(n) * max(people, model.x.shape[1] ** 2 // 4)
+    cells = len(n) * max(1, people, model.x.shape[1] ** 2 // 4)
     draws = int(np.clip(_CELLS // cells, 500, most))
     portion = int(np.clip(2_000_000 // (len(n) * (people + model.x.shape[1])), 10, 500))
     size = (1 - rho) / rho if rho > 1e-6 else np.inf
