@@ -22,7 +22,7 @@ MAY_SEE = {
     "simulate": NOUNS | {"io"},
     "score": NOUNS,
     "season": NOUNS | {"io", "inference"},
-    "receive": NOUNS | {"io"},
+    "receive": NOUNS | {"io", "season"},
     "report": NOUNS | NUMERICS | {"io", "planning"},
     "exchange": NOUNS | {"io", "season", "report"},
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},
@@ -36,8 +36,6 @@ UPWARD = {}
 """Imports against the direction that stand today."""
 CIRCLES = {
     ("inference.plates.scores", "inference.plates.tag_scores"),
-    ("io.records.checks", "io.records.season_records"),
-    ("io.sheets.sheet", "io.sheets.workbooks"),
 }
 """Modules that need each other today."""
 

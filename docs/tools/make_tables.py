@@ -19,6 +19,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from api_reference import api_text
+
 from crossproof.errors import CrossproofError, InputError, Problem
 from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
 from crossproof.io.sheets.columns import TABLES, Table
@@ -192,6 +194,7 @@ def blocks() -> dict[str, Callable[[], str]]:
         "missing-codes": missing_codes,
         "corrections-kinds": correction_table,
         "mistakes": mistake_table,
+        "api": api_text,
     }
     for name, sheet in TABLES.items():
         made[f"sheet-{name}"] = lambda sheet=sheet: sheet_table(sheet)

@@ -22,7 +22,7 @@ def _example(text: str) -> str:
 
 
 def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
-    """Exit with the contract's status: 2 for refused input, 3 for a fault of ours."""
+    """Exit with the contract's status: 2 for refused input, 3 for an internal error."""
 
     @wraps(function)
     def call(*args: Any, **kwargs: Any) -> None:
@@ -37,7 +37,7 @@ def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
             click.echo(str(known), err=True)
             sys.exit(known.exit_status)
         except (KeyboardInterrupt, click.exceptions.Abort):
-            click.echo("Stopped. Run the same command again to go on.", err=True)
+            click.echo("Stopped. Run the same command again to continue.", err=True)
             sys.exit(130)
         except click.ClickException:
             raise
@@ -102,7 +102,8 @@ def main() -> None:
     the crossing records. A season is a folder; `crossproof new` makes one to fill in.
 
     Exit status: 0 all well; 1 finished, with a genotype file set aside or a plate held; 2 the input was
-    refused, or the disk is full or may not be written; 3 a fault of ours.
+    refused or changed meanwhile, or the disk is full or may not be written; 3 an internal error; 130 stopped
+    by you, by Ctrl+C or by answering no to a question.
     """
 
 
@@ -114,10 +115,9 @@ def new(folder: Path) -> None:
     from crossproof.season.templates import new_season
 
     new_season(folder)
-    click.echo(
-        f"{folder} is ready. Fill in crosses.csv and samples/, drop your genotype files into genotypes/,"
-    )
-    click.echo(f"name them in config.yaml, then:\n  crossproof check {folder}\n  crossproof run {folder}")
+    where = shlex.quote(str(folder))
+    click.echo(f"{folder} is ready. Fill in crosses.csv and samples/. For each file of the laboratory, then:")
+    click.echo(f"  crossproof receive {where} FILE\n  crossproof check {where}\n  crossproof run {where}")
 
 
 @main.command(epilog=_example("crossproof check nursery_2027"))
@@ -358,6 +358,24 @@ def publish(folder: Path, url: str | None, sending: bool, create: bool, yes: boo
     click.echo(sent.summary())
     show_problems(sent.problems)
     return 1 if sent.problems else 0
+
+
+@main.command(epilog=_example("crossproof years nursery_2026 nursery_2027 nursery_2028"))
+@click.argument("folders", metavar="DIR DIR ...", nargs=-1, required=True, type=_FOLDER)
+@click.option(
+    "--out", default="years", show_default=True, type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the page and its tables.",
+)  # fmt: skip
+@click.option(
+    "--synonyms", type=click.Path(path_type=Path), help="CSV of names that are one: kind, name, same_as."
+)
+@_guarded
+def years(folders: tuple[Path, ...], out: Path, synonyms: Path | None) -> None:
+    """Seasons that were run, beside each other: who and what does better or worse over the years."""
+    from crossproof.steps.years import compare_seasons
+
+    written = compare_seasons(folders, out, synonyms)
+    click.echo(f"{written[0]} and {len(written) - 1} tables beside it")
 
 
 @main.command("export-vcf", epilog=_example("crossproof export-vcf nursery_2027 --out plants.vcf.gz"))

@@ -10,6 +10,7 @@ false hybrid    a plant with p_hybrid above 0.99 that is none
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -169,7 +170,7 @@ def _read_truth(truth: pd.DataFrame, file: str) -> tuple[dict[str, str], list[Pr
         sample, name = str(sample).strip(), str(name).strip()
         if name not in NAMES:
             problems.append(
-                error(file, "This is no class.", f"Write one of {', '.join(NAMES)}.",
+                error(file, "This is not a class.", f"Write one of {', '.join(NAMES)}.",
                       row=row, column="truth", value=name)
             )  # fmt: skip
         elif known.setdefault(sample, name) != name:
@@ -269,7 +270,11 @@ def score_folder(folder: Path, truth: Path) -> str:
     verdicts = (folder.parent if folder.is_file() else folder) / "results" / "verdicts.csv"
     if not verdicts.exists():
         raise InputError(
-            error(str(verdicts), "There are no verdicts yet.", f"Run `crossproof run {folder}` first.")
+            error(
+                str(verdicts),
+                "There are no verdicts yet.",
+                f"First run: crossproof run {shlex.quote(str(folder))}",
+            )
         )
     read = {"dtype": str, "keep_default_na": False, "encoding": "utf-8-sig"}
     found = pd.read_csv(verdicts, **read)
@@ -280,7 +285,7 @@ def score_folder(folder: Path, truth: Path) -> str:
         known = pd.read_csv(truth, **read)
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError):
         raise InputError(
-            error(str(truth), "This is no table with commas between its values.", "Save it as CSV, UTF-8.")
+            error(str(truth), "This is not a comma-separated table.", "Save it as CSV, UTF-8.")
         ) from None
     return render(score(found, known, verdicts_file=str(verdicts), truth_file=str(truth)))
 

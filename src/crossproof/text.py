@@ -1,4 +1,4 @@
-"""Text as it may be shown: names that no terminal, browser or spreadsheet acts on, and counts with nouns."""
+"""Texts as they may be shown: names that nothing acts on, values cut to length, counts with their noun."""
 
 from __future__ import annotations
 
@@ -51,3 +51,8 @@ def plain(text: object) -> str:
 def count_of(number: int, one: str, many: str = "") -> str:
     """A number and its noun: 1 plant, 2 plants."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def shortened(text: str, length: int = 80) -> str:
+    """A value short enough to show."""
+    return text if len(text) <= length else text[: length - 1] + "…"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+from crossproof.io.files.atomic import write_json
 from crossproof.season.index import build_index
 from crossproof.season.templates import new_season
-from crossproof.season.work_folder import write_json
 
 VERDICT = {
     "plant": "X001-1", "sample_id": "S05", "samples": "S05", "cross_id": "X001", "mother": "Lark",

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from crossproof.exchange.miappe import MOST_LISTED, miappe_block
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 from crossproof.season.templates import new_season
 
 

@@ -226,13 +226,26 @@ def test_missing_father_proves_selfs_only():
     assert verdicts[0].settle == "type the father line"
 
 
-def test_missing_mother_proves_nothing():
+def test_no_parent_typed_proves_nothing():
     wells, lines, family = hand_made(["hybrid", "self"])
-    family = dataclasses.replace(family, mother="never typed")
+    family = dataclasses.replace(family, mother="never typed", father="nor he")
     panel = fit_panel(wells, lines, [], SETTINGS)
     result = verify_family(family, wells, panel, SETTINGS)
     assert {judge(result, i, SETTINGS).reason for i in range(2)} == {Reason.NO_PARENT_DATA}
     np.testing.assert_allclose(result.class_posterior, [[0.6, 0.3, 0.08, 0.02]] * 2, rtol=1e-9)
+
+
+def test_an_untyped_mother_is_learned_from_her_seed():
+    # Three hybrids share her gametes, each with a full gamete of the typed father; the self has none of his.
+    wells, lines, family = hand_made(["hybrid", "self", "hybrid", "hybrid"])
+    family = dataclasses.replace(family, mother="never typed")
+    panel = fit_panel(wells, lines, [], SETTINGS)
+    result = verify_family(family, wells, panel, SETTINGS)
+    verdicts = [judge(result, i, SETTINGS) for i in range(4)]
+    assert [v.leading for v in verdicts] == [Verdict.HYBRID, Verdict.SELF, Verdict.HYBRID, Verdict.HYBRID]
+    assert {verdicts[i].verdict for i in (0, 2, 3)} == {Verdict.HYBRID}
+    # One homozygous plant may as well be a plant of another line: the model says so.
+    assert result.class_posterior[1, 0] < 1e-3
 
 
 def test_parents_alike_cannot_be_told_apart():

@@ -9,7 +9,8 @@ import pytest
 
 from crossproof.inference.plates.checks import CheckSettings
 from crossproof.io.config.season_config import Config
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 from crossproof.model.declaration import SETTINGS, ValueKind, default, method_settings, setting
 from crossproof.model.settings import Settings
 from crossproof.planning.inputs import PlanSettings
@@ -28,10 +29,10 @@ EXPECTED = {
     "false_heterozygote": MODEL, "dropout": MODEL, "swap": MODEL, "floor": MODEL, "read_error": MODEL,
     "overdispersion": MODEL, "parent_departure": MODEL, "inbreeding": MODEL, "class_prior": MODEL,
     "panel_donor_share": MODEL, "max_markers_per_cross": MODEL, "max_false_heterozygote": MODEL,
-    "line_conflict": MODEL, "min_marker_call_rate": MODEL,
+    "line_conflict": MODEL, "min_marker_call_rate": MODEL, "centimorgan_per_megabase": MODEL,
     "min_call_rate": {"plates", *VERDICTS}, "min_posterior": VERDICTS, "min_markers_scored": VERDICTS,
     "target_hybrids": RATES, "rates_by": RATES, "min_group_plants": RATES, "min_group_tags": RATES,
-    "success_probability": RATES, "test_cost": RATES, "currency": RATES,
+    "success_probability": RATES, "previous_seasons": RATES, "test_cost": RATES, "currency": RATES,
     "crosses": REPORT, "samples": REPORT, "markers": REPORT, "corrections": REPORT, "columns": REPORT,
     "anthers_per_flower": REPORT, "date_order": REPORT, "acknowledged": REPORT,
     "crop": REPORT, "season": REPORT,
@@ -128,5 +129,5 @@ def test_every_default_is_the_declared_one(kind: type) -> None:
 
 def test_the_report_shows_each_number_that_verdicts_and_rates_are_made_with() -> None:
     shown = {s.name for s in method_settings()}
-    assert {f.name for f in fields(Settings)} - {"wrong_tube", "wrong_plant"} <= shown
+    assert {f.name for f in fields(Settings)} & {s.name for s in SETTINGS} <= shown
     assert not shown & {"buckets", "plate_wells", "crop"}

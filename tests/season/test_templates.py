@@ -106,7 +106,8 @@ def test_nothing_is_overwritten(tmp_path: Path, kind: str) -> None:
 def test_an_empty_folder_may_be_filled(tmp_path: Path) -> None:
     written = new_season(tmp_path)
     assert [p.relative_to(tmp_path).as_posix() for p in written] == [
-        *("config.yaml", "crosses.csv", "samples/plate1.csv", "markers.csv", "genotypes/plate1.csv"),
+        *("config.yaml", "crosses.csv", "samples/plate1.csv", "markers.csv", "corrections.csv"),
+        "genotypes/plate1.csv",
         "genotypes/README.txt",
     ]
 

@@ -11,16 +11,8 @@ from pathlib import Path
 import pytest
 
 from crossproof.errors import BusyError
-from crossproof.season.work_folder import (
-    WorkFolder,
-    bucket_of,
-    digest_of,
-    read_json,
-    season_lock,
-    stat_key,
-    write_bytes,
-    write_json,
-)
+from crossproof.io.files.atomic import write_bytes, write_json
+from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, read_json, season_lock, stat_key
 
 
 def test_bucket_depends_on_the_name_alone() -> None:

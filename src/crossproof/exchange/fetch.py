@@ -11,6 +11,7 @@ import csv
 import io
 import os
 import re
+import shlex
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -72,10 +73,10 @@ class Fetched:
             + (f", {self.planned} planned crosses" if self.planned else "")
         ]
         if self.left_out:
-            lines.append(f"{self.left_out} records are no part of the sheets; left_out.csv has them and why.")
+            lines.append(f"{self.left_out} records are not in the sheets; left_out.csv has them and why.")
         lines.append(
             "Genotype files are not fetched: put them into genotypes/ and name them in config.yaml, then:\n"
-            f"  crossproof check {self.folder}"
+            f"  crossproof check {shlex.quote(str(self.folder))}"
         )
         return "\n".join(lines)
 

@@ -8,6 +8,7 @@ written as in the result tables.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -22,10 +23,11 @@ from crossproof.exchange.crosses_in import ATTRIBUTES, OWN_PREFIX
 from crossproof.exchange.miappe import miappe_block
 from crossproof.exchange.samples_in import standard_position
 from crossproof.exchange.standard import faults
+from crossproof.io.files.atomic import write_json
 from crossproof.model.plates import parse_well, smallest_format
 from crossproof.model.results import Decision, PlateState, Verdict
 from crossproof.season.index import build_index, read_record
-from crossproof.season.work_folder import WorkFolder, read_json, write_json
+from crossproof.season.work_folder import WorkFolder, read_json
 from crossproof.text import count_of
 
 CAUTION = (
@@ -148,7 +150,7 @@ def _table(folder: WorkFolder, name: str) -> list[dict[str, str]]:
             error(
                 f"results/{name}.csv",
                 "There are no results to publish.",
-                f"First run: crossproof run {folder.season}",
+                f"First run: crossproof run {shlex.quote(str(folder.season))}",
             )
         )
     frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")

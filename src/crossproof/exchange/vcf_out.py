@@ -9,8 +9,8 @@ in their order, which is no position, and carry the flag UNPLACED.
 
 from __future__ import annotations
 
-import os
 import re
+import shlex
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -20,6 +20,7 @@ import pandas as pd
 from crossproof import __version__
 from crossproof.errors import UsageError, error
 from crossproof.io.calls.store import StoreError
+from crossproof.io.files.atomic import whole_file
 from crossproof.io.vcf.bgzf import BgzfWriter
 from crossproof.model.arrays import Ints, Objects
 from crossproof.model.genotypes import genotype_alleles
@@ -48,13 +49,13 @@ def export_vcf(where: Path, target: Path | None = None) -> tuple[Path, int, int]
     index = build_index(where)
     source = index.folder.results / "verdicts.csv"
     if not source.exists() or not index.folder.work("panel", "fit").exists():
-        remedy = f"First run: crossproof run {index.folder.season}"
+        remedy = f"First run: crossproof run {shlex.quote(str(index.folder.season))}"
         raise UsageError(error("results/verdicts.csv", "There are no results to export.", remedy))
     verdicts = pd.read_csv(source, dtype=str, keep_default_na=False, encoding="utf-8")
     try:
         calls = plant_calls(index, None, None)
     except StoreError:
-        remedy = f"Run again: crossproof run {index.folder.season}"
+        remedy = f"Run again: crossproof run {shlex.quote(str(index.folder.season))}"
         told = "The results come from another version of crossproof, or are damaged."
         raise UsageError(error("results/verdicts.csv", told, remedy)) from None
     path = target or index.folder.results / "plants.vcf"
@@ -66,21 +67,13 @@ def export_vcf(where: Path, target: Path | None = None) -> tuple[Path, int, int]
 
 def _write(path: Path, lines: Iterator[str]) -> None:
     """Write line by line into a file that takes its place when whole."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as handle:
-            if path.suffix == ".gz":
-                with BgzfWriter(handle, level=3) as packed:
-                    for line in lines:
-                        packed.write(f"{line}\n".encode())
-            else:
-                handle.writelines(f"{line}\n".encode() for line in lines)
-            handle.flush()
-            os.fsync(handle.fileno())
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with whole_file(path) as handle:
+        if path.suffix == ".gz":
+            with BgzfWriter(handle, level=3) as packed:
+                for line in lines:
+                    packed.write(f"{line}\n".encode())
+        else:
+            handle.writelines(f"{line}\n".encode() for line in lines)
 
 
 def vcf_lines(calls: PlantCalls, verdicts: pd.DataFrame) -> Iterator[str]:
@@ -92,7 +85,7 @@ def vcf_lines(calls: PlantCalls, verdicts: pd.DataFrame) -> Iterator[str]:
     yield "##fileformat=VCFv4.3"
     yield f"##source=crossproof {__version__}"
     yield '##FILTER=<ID=PASS,Description="All filters passed">'
-    yield '##INFO=<ID=ALLELES,Number=.,Type=String,Description="Names of alleles that are no bases">'
+    yield '##INFO=<ID=ALLELES,Number=.,Type=String,Description="Names of alleles that are not bases">'
     yield '##INFO=<ID=UNPLACED,Number=0,Type=Flag,Description="POS is a running number, not a position">'
     yield '##INFO=<ID=CHROMOSOME,Number=1,Type=String,Description="Chromosome of a marker with no position">'
     yield '##FORMAT=<ID=GT,Number=1,Type=String,Description="Genotype, joined over the wells of the plant">'

@@ -43,11 +43,16 @@ class FamilyInput:
 
 @dataclass(frozen=True)
 class LineInput:
-    """A panel line: the wells it was typed in and its inbreeding coefficient (1 fixed, 0 random mating)."""
+    """A panel line: the wells it was typed in and its inbreeding coefficient (1 fixed, 0 random mating).
+
+    `line_mother`, `line_father`: the lines that a parent is the F1 of, "" where it is no F1 or not known.
+    """
 
     line: str
     wells: tuple[int, ...]
     inbreeding: float = 0.98
+    line_mother: str = ""
+    line_father: str = ""
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import PlateError, Problem, error, warning
+from crossproof.errors import PlateError, Problem, Severity, error, warning
 from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
-from crossproof.io.files.problem_list import ProblemList, TooManyProblems
 from crossproof.io.files.sniff import FileKind, Sniffed, sniff
 from crossproof.io.intake.name_lists import NO_NAMES, GivenNames, renamed
 from crossproof.io.intake.table_shape import TableShape
+from crossproof.io.problems import Problems, TooManyProblems
+from crossproof.io.tables.fragment_sizes import IN_BINS, SET_ASIDE
 from crossproof.io.tables.layouts import find_layout, marker_info, table_samples
 from crossproof.io.tables.marker_tables import load_grid, read_table
 from crossproof.io.vcf.bcf import read_bcf, read_bcf_header
@@ -90,7 +91,7 @@ def read_batch(
             shown_as=shown_as,
             given=given,
         )
-    problems = ProblemList(shown_as)
+    problems = Problems(shown_as, alike=True)
     resolve_evidence(evidence, False, False, problems)
     problems.raise_if_any()
     out = _table_within(
@@ -113,7 +114,7 @@ def read_batch(
     return thinned(out, max_markers, panel)
 
 
-def _table_within(problems: ProblemList, path: Path, sniffed: Sniffed, **how: Any) -> CallBatch:
+def _table_within(problems: Problems, path: Path, sniffed: Sniffed, **how: Any) -> CallBatch:
     """A marker table; where it has far too many problems, those found until then are raised."""
     try:
         return read_table(path, sniffed, problems=problems, **how)
@@ -123,14 +124,37 @@ def _table_within(problems: ProblemList, path: Path, sniffed: Sniffed, **how: An
 
 
 def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:
-    """What a user has to know of a file that was read: its read depths could not be."""
-    return [
+    """What a user has to know of a file that was read: depths left out, sizes in bins."""
+    sizes = [
+        warning(
+            shown_as,
+            f"Marker {note.removesuffix(SET_ASIDE).strip()}; it is set aside, the others go on.",
+            "Look at its peaks again, or declare its sizes under alleles in markers.csv.",
+            column=note.partition(":")[0],
+        )
+        for note in batch.notes
+        if note.endswith(SET_ASIDE)
+    ]
+    sizes += [
+        Problem(
+            Severity.NOTE,
+            shown_as,
+            None,
+            note.partition(":")[0],
+            note.partition(":")[2].removesuffix(IN_BINS).strip(),
+            "Fragment sizes of this marker were put into bins.",
+            "Nothing to do if the bins are right; else declare the sizes under alleles in markers.csv.",
+        )
+        for note in batch.notes
+        if note.endswith(IN_BINS)
+    ]
+    return sizes + [
         warning(
             shown_as,
             "The header declares that AD is not one read depth for each allele. The depths were not used; "
             "the calls were.",
             "Export AD with Number=R, one depth for each allele: it tells more than the call where reads are "
-            "few. To go on with the calls, set evidence: calls for this file in config.yaml.",
+            "few. To use the calls, set evidence: calls for this file in config.yaml.",
             column="AD",
             value=note.removesuffix(DEPTH_UNUSABLE) + "records",
         )
@@ -157,7 +181,7 @@ def peek_samples(
     sniffed = _sniff(path, shown_as)
     if sniffed.kind is FileKind.VCF:
         return _vcf_header(path, sniffed, shown_as, max_input_gb * 1e9).samples
-    problems = ProblemList(shown_as)
+    problems = Problems(shown_as, alike=True)
     if sniffed.kind is FileKind.BCF:
         return read_bcf_header(path, sniffed.packing, problems, max_input_gb * 1e9).samples
     grid = load_grid(path, sniffed, problems, sheet=sheet, limit_bytes=max_input_gb * 1e9)
@@ -174,19 +198,19 @@ def _sniff(path: Path, shown_as: str) -> Sniffed:
 
 
 def _vcf_header(path: Path, sniffed: Sniffed, shown_as: str, limit: float) -> VcfHeader:
-    problems = ProblemList(shown_as)
+    problems = Problems(shown_as, alike=True)
     pieces = read_pieces(path, sniffed.packing, shown_as=shown_as, limit_bytes=limit, piece_bytes=1 << 16)
     return read_header(pieces, problems)[0]
 
 
-def kept_columns(samples: Sequence[str], keep: Collection[str] | None, problems: ProblemList) -> Ints:
+def kept_columns(samples: Sequence[str], keep: Collection[str] | None, problems: Problems) -> Ints:
     """Places of the samples to keep, in file order; a problem where none of them is in the file."""
     if keep is None:
         return np.arange(len(samples))
     wanted = set(keep)
     columns = np.array([i for i, s in enumerate(samples) if s in wanted], dtype=np.int64)
     if not len(columns):
-        problems.add(
+        problems.error(
             "None of the samples sheet's samples of this batch is in the file.",
             "Check that the right file is given for the batch, and that sample names are spelt alike.",
             value=", ".join(samples[:3]),
@@ -194,14 +218,14 @@ def kept_columns(samples: Sequence[str], keep: Collection[str] | None, problems:
     return columns
 
 
-def resolve_evidence(asked: Evidence, has_phred: bool, has_depths: bool, problems: ProblemList) -> Evidence:
+def resolve_evidence(asked: Evidence, has_phred: bool, has_depths: bool, problems: Problems) -> Evidence:
     """The evidence to use: as asked, or under `auto` the best there is."""
     if asked is Evidence.AUTO:
         if has_phred:
             return Evidence.LIKELIHOODS
         return Evidence.DEPTHS if has_depths else Evidence.CALLS
     if (asked is Evidence.LIKELIHOODS and not has_phred) or (asked is Evidence.DEPTHS and not has_depths):
-        problems.add(
+        problems.error(
             f"The file has no {'PL or GL' if asked is Evidence.LIKELIHOODS else 'AD'} that evidence: "
             f"{asked.value} needs.",
             "Set evidence: auto for this file in config.yaml, or export that field.",
@@ -229,7 +253,7 @@ def read_region(
     path, shown_as = Path(path), shown_as or str(path)
     sniffed = _sniff(path, shown_as)
     limit = max_input_gb * 1e9
-    problems = ProblemList(shown_as)
+    problems = Problems(shown_as, alike=True)
     want_phred = evidence in (Evidence.AUTO, Evidence.LIKELIHOODS)
     want_depths = evidence is not Evidence.CALLS
     if sniffed.kind is FileKind.BCF:
@@ -299,13 +323,13 @@ def merge_regions(
 
     Raises PlateError where the file has no records, lacks the evidence asked for, or does not fit its index.
     """
-    problems = ProblemList(shown_as)
+    problems = Problems(shown_as, alike=True)
     alone = len(parts) == 1 and parts[0].expected is None
     choice = parts[0].choice if alone else merge_parts(parts, shown_as=shown_as)
     if not choice.tally.records:
-        problems.add("The file has a header but no records.", "Export it again; it holds no marker.")
+        problems.error("The file has a header but no records.", "Export it again; it holds no marker.")
     elif not choice.pieces:
-        problems.add("Every record has more alleles than can be judged.", "Export it with fewer alleles.")
+        problems.error("Every record has more alleles than can be judged.", "Export it with fewer alleles.")
     has_phred, has_depths = choice.has_numeric()
     resolved = resolve_evidence(evidence, has_phred, has_depths, problems)
     problems.raise_if_any()
@@ -329,7 +353,7 @@ def regions(path: Path, jobs: int, *, shown_as: str | None = None) -> tuple[tupl
     if index_path(path) is None:
         return ()
     header = (
-        read_bcf_header(path, sniffed.packing, ProblemList(shown_as), 1e15)
+        read_bcf_header(path, sniffed.packing, Problems(shown_as, alike=True), 1e15)
         if sniffed.kind is FileKind.BCF
         else _vcf_header(path, sniffed, shown_as, 1e15)
     )
@@ -375,7 +399,7 @@ def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> Ints 
     return places if len(places) else None
 
 
-def check_names(markers: Markers, seq: Ints, problems: ProblemList) -> None:
+def check_names(markers: Markers, seq: Ints, problems: Problems) -> None:
     """A marker name may stand for one marker only."""
     seen: dict[str, int] = {}
     for i, name in enumerate(markers.ids.tolist()):
@@ -383,7 +407,7 @@ def check_names(markers: Markers, seq: Ints, problems: ProblemList) -> None:
             continue
         if name in seen:
             j = seen[name]
-            problems.add(
+            problems.error(
                 f"Two records carry the marker name {name}: {markers.chrom[j]}:{markers.pos[j]} and "
                 f"{markers.chrom[i]}:{markers.pos[i]}.",
                 "Give each marker its own name, or '.' for none.",
@@ -394,7 +418,8 @@ def check_names(markers: Markers, seq: Ints, problems: ProblemList) -> None:
 
 
 def with_marker_sheet(batch: CallBatch, sheet: pd.DataFrame | None) -> CallBatch:
-    """The batch with inheritance, and chrom and pos where the file has none, taken from the marker sheet."""
+    """The batch with inheritance, map positions, and chrom and pos where the file has none, taken from the
+    marker sheet."""
     if sheet is None or not len(sheet):
         return batch
     names = sheet["marker"].astype(str)
@@ -411,5 +436,8 @@ def with_marker_sheet(batch: CallBatch, sheet: pd.DataFrame | None) -> CallBatch
             chrom[i] = str(sheet["chrom"].iloc[at[i]])
         if "pos" in sheet and not pd.isna(sheet["pos"].iloc[at[i]]):
             pos[i] = int(sheet["pos"].iloc[at[i]])
-    markers = Markers(batch.markers.ids.copy(), chrom, pos, batch.markers.alleles, maternal)
+    cm = batch.markers.cm.copy()
+    if "cm" in sheet:
+        cm[found] = pd.to_numeric(sheet["cm"], errors="coerce").to_numpy(dtype=np.float64)[at[found]]
+    markers = Markers(batch.markers.ids.copy(), chrom, pos, batch.markers.alleles, maternal, cm)
     return CallBatch(batch.batch, markers, batch.samples, batch.blocks, batch.evidence, batch.notes)

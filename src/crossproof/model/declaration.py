@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from crossproof.model.genotypes import Evidence
+from crossproof.model.limits import MOST_HYBRIDS_WANTED
 
 
 class ValueKind(StrEnum):
@@ -114,7 +115,7 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
     ),
     Setting("last_row", ValueKind.COUNT, None, "last row of the table; rows below are not read", low=2),
     Setting(
-        "ignore_columns", ValueKind.TEXTS, (), "headings of columns that hold no calls; * stands for any text"
+        "ignore_columns", ValueKind.TEXTS, (), "headings of columns that hold no calls; * matches any text"
     ),
     Setting("sample_column", ValueKind.TEXT, None, "heading of the column that names the samples"),
     Setting("marker_column", ValueKind.TEXT, None, "heading of the column that names the markers"),
@@ -144,7 +145,7 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
         "separator",
         ValueKind.CHOICE,
         None,
-        "what stands between the cells of a text table",
+        "separator of the cells of a text table",
         choices=SEPARATORS,
     ),
     Setting(
@@ -157,7 +158,7 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
 SETTINGS: tuple[Setting, ...] = (
     Setting("crosses", ValueKind.PATH, "", "the sheet of crosses, one row per tag", Slice.RECORDS,
         required=True),
-    Setting("samples", ValueKind.PATHS, (), "the sheets of wells; * stands for any text", Slice.RECORDS,
+    Setting("samples", ValueKind.PATHS, (), "the sheets of wells; * matches any text", Slice.RECORDS,
         required=True),
     Setting("genotypes", ValueKind.GENOTYPES, (), "the genotype files, one entry each", Slice.RECORDS,
         required=True),
@@ -179,7 +180,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("min_posterior", ValueKind.NUMBER, 0.95, "probability that a verdict must reach", Slice.VERDICTS,
         low=0.5, high=0.999999, above=True),
     Setting("target_hybrids", ValueKind.COUNT, 4, "hybrid plants wanted per cross", Slice.RATES, low=0,
-        high=1_000_000),
+        high=MOST_HYBRIDS_WANTED),
     Setting("min_call_rate", ValueKind.NUMBER, 0.5, "least call rate of a plant", Slice.PLATES, low=0,
         high=1),
     Setting("min_marker_call_rate", ValueKind.NUMBER, 0.5, "least call rate of a marker", Slice.MODEL, low=0,
@@ -223,10 +224,15 @@ SETTINGS: tuple[Setting, ...] = (
         "a marker that looks heterozygous more often is set aside", Slice.MODEL, low=0, high=1),
     Setting("line_conflict", ValueKind.NUMBER, 0.1,
         "replicates of a line that differ at more markers conflict", Slice.MODEL, low=0, high=1),
+    Setting("centimorgan_per_megabase", ValueKind.NUMBER, 0.0,
+        "genetic map where markers.csv has no cm: centimorgan per megabase; 0: a chromosome has 100",
+        Slice.MODEL, low=0, high=10_000),
     Setting("anthers_per_flower", ValueKind.COUNT, 10, "anthers in one flower", Slice.RECORDS, low=1,
         high=1000),
     Setting("test_cost", ValueKind.NUMBER, 0.0, "cost of genotyping one plant", Slice.RATES, low=0),
     Setting("currency", ValueKind.TEXT, "", "currency of test_cost", Slice.RATES),
+    Setting("previous_seasons", ValueKind.TEXTS, (),
+        "folders of seasons run before; plan and next steps start from their rates", Slice.RATES),
     Setting("plate_wells", ValueKind.CHOICE, "96", "plan: wells of a plate", Slice.PLAN,
         choices=("96", "384", "1536")),
     Setting("blanks_per_plate", ValueKind.COUNT, 3, "plan: blank wells on each plate", Slice.PLAN, low=0,

@@ -81,7 +81,8 @@ class Markers:
 
     `ids` (marker,) str; `chrom` (marker,) str, "" where unknown; `pos` (marker,) int64, 0 where unknown;
     `alleles`: one tuple of allele names per marker; `maternal` (marker,) bool, True for a marker inherited
-    from the mother only.
+    from the mother only; `cm` (marker,) float64 position on the genetic map in centimorgan, NaN where unknown
+    (all, where left out).
     """
 
     ids: Objects
@@ -89,11 +90,16 @@ class Markers:
     pos: Ints
     alleles: tuple[tuple[str, ...], ...]
     maternal: Bools
+    cm: Floats = None  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         n = len(self.ids)
-        assert len(self.chrom) == len(self.pos) == len(self.alleles) == len(self.maternal) == n
-        for array in (self.ids, self.chrom, self.pos, self.maternal):
+        if self.cm is None:
+            object.__setattr__(self, "cm", np.full(n, np.nan))
+        assert (
+            len(self.chrom) == len(self.pos) == len(self.alleles) == len(self.maternal) == len(self.cm) == n
+        )
+        for array in (self.ids, self.chrom, self.pos, self.maternal, self.cm):
             array.flags.writeable = False
 
     def __len__(self) -> int:
@@ -113,6 +119,7 @@ class Markers:
             self.pos[index].copy(),
             tuple(self.alleles[i] for i in index),
             self.maternal[index].copy(),
+            self.cm[index].copy(),
         )
 
 
@@ -138,6 +145,12 @@ class CallBlock:
         assert self.calls.shape == (m, n, 2)
         assert self.phred is None or self.phred.shape == (m, n, n_genotypes(self.k))
         assert self.depths is None or self.depths.shape == (m, n, self.k)
+
+    def without_calls(self, cells: Bools) -> CallBlock:
+        """A copy with no call at `cells` (m, sample)."""
+        calls = self.calls.copy()
+        calls[cells] = MISSING
+        return CallBlock(self.k, self.rows, calls, self.phred, self.depths)
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ class Settings:
     max_markers_per_cross: int | None = default("max_markers_per_cross")
     max_false_heterozygote: float = default("max_false_heterozygote")
     line_conflict: float = default("line_conflict")
+    centimorgan_per_megabase: float = default("centimorgan_per_megabase")
     wrong_tube: float = 0.01
     """Prior probability that the single tube of a line held something else."""
     wrong_plant: float = 0.03

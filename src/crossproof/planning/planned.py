@@ -12,6 +12,7 @@ import numpy as np
 
 from crossproof.errors import Problem, error, warning
 from crossproof.model.arrays import Bools, Int8s, Ints
+from crossproof.model.limits import MOST_FLOWERS, MOST_HYBRIDS_WANTED, MOST_SEEDS
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 
 PLANNED_COLUMNS: dict[str, str] = {
@@ -69,15 +70,15 @@ def read_planned(
                 )
                 good = False
         numbers: dict[str, float] = {}
-        for column, default, whole in (
-            ("target_hybrids", float(settings.target_hybrids), True),
-            ("priority", 1.0, False),
-            ("flowers", 0.0, True),
-            ("seeds", 0.0, True),
+        for column, default, most in (
+            ("target_hybrids", float(settings.target_hybrids), MOST_HYBRIDS_WANTED),
+            ("priority", 1.0, None),
+            ("flowers", 0.0, MOST_FLOWERS),
+            ("seeds", 0.0, MOST_SEEDS),
         ):
-            value = _number(row.get(column, ""), default, whole)
+            value = _number(row.get(column, ""), default, most)
             if value is None:
-                kind = "a whole number of at least 0" if whole else "a number of at least 0"
+                kind = f"a whole number from 0 to {most:,}" if most else "a number of at least 0"
                 problems.append(
                     error(
                         file,
@@ -114,7 +115,7 @@ def read_planned(
             problems.append(
                 error(
                     file,
-                    f"This cross_id stands twice; the first is in row {seen[cross_id]}.",
+                    f"This cross_id appears twice; the first is in row {seen[cross_id]}.",
                     "Give each planned cross its own.",
                     row=at,
                     column="cross_id",
@@ -145,14 +146,17 @@ def read_planned(
     return tuple(out), tuple(problems)
 
 
-def _number(text: str, default: float, whole: bool) -> float | None:
+def _number(text: str, default: float, most: int | None) -> float | None:
+    """A number of at least 0, or a whole one up to `most`; None where the text is none such."""
     if not text:
         return default
     try:
         value = float(text)
     except ValueError:
         return None
-    if not math.isfinite(value) or value < 0 or (whole and value != int(value)):
+    if not math.isfinite(value) or value < 0:
+        return None
+    if most is not None and (value != int(value) or value > most):
         return None
     return value
 

@@ -21,6 +21,7 @@ from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross,
 from crossproof.planning.numbers import TeamRates, team_rates
 from crossproof.planning.planned import PLANNED_COLUMNS, read_planned
 from crossproof.planning.wish_list_files import WISH_LIST_NAMES
+from crossproof.rates.tables.past import PastTags
 
 _WELLS_AT_ONCE = 512
 
@@ -152,25 +153,30 @@ def _from_sheet(ids: Objects, sheet: pd.DataFrame, on_panel: Bools, cost: Floats
     return on_panel, cost
 
 
-def rates_so_far(crosses: pd.DataFrame | None, settings: PlanSettings) -> TeamRates:
-    """The team's rates from the results table crosses.csv of this or an earlier season; None: nothing known
-    yet."""
-    if crosses is None:
-        empty: Sequence[float] = ()
-        return team_rates(empty, empty, empty, empty, empty, settings.class_prior)
+def rates_so_far(
+    crosses: pd.DataFrame | None, settings: PlanSettings, past: PastTags | None = None
+) -> TeamRates:
+    """The team's rates: of this season's crosses.csv, None where there is none, and of earlier seasons.
+
+    `past`: their tags, each of which counts as far as seasons are alike.
+    """
+    crosses = pd.DataFrame() if crosses is None else crosses
     column = {
         name: pd.to_numeric(crosses[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
         if name in crosses
         else np.full(len(crosses), np.nan)
         for name in ("hybrid", "determined", "flowers", "pods", "seeds")
     }
+    own = np.ones(len(crosses))
+    if past is None:
+        return team_rates(*column.values(), settings.class_prior)
+    before = (past.hybrids, past.determined, past.flowers, past.pods, past.seeds)
+    joined = [np.concatenate(pair) for pair in zip(column.values(), before, strict=True)]
     return team_rates(
-        column["hybrid"],
-        column["determined"],
-        column["flowers"],
-        column["pods"],
-        column["seeds"],
+        *joined,
         settings.class_prior,
+        hybrid_weight=np.concatenate([own, past.hybrid_weight]),
+        pod_weight=np.concatenate([own, past.pod_weight]),
     )
 
 

@@ -51,6 +51,21 @@ def with_entry(text: str, entry: Mapping[str, object], *, file: str) -> str:
     return new
 
 
+def without_entry(text: str, batch: str) -> str:
+    """The text of config.yaml without the entry of one batch; unchanged where that has no line of its own."""
+    root = yaml.compose(text, Loader=yaml.SafeLoader)
+    node = next((v for k, v in root.value if k.value == "genotypes"), None)
+    for item in getattr(node, "value", ()):
+        keys = {k.value: v.value for k, v in item.value}
+        if keys.get("batch") != batch or item.start_mark.line != item.end_mark.line:
+            continue
+        lines = text.splitlines(keepends=True)
+        line = lines[item.start_mark.line]
+        if line.lstrip().startswith("- {"):
+            return "".join(lines[: item.start_mark.line] + lines[item.start_mark.line + 1 :])
+    return text
+
+
 def _plain(text: str) -> Any:
     # Scalars stay text, so that what is compared is what was written.
     return yaml.load(text, Loader=yaml.BaseLoader) or {}

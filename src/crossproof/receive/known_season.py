@@ -11,7 +11,7 @@ from crossproof.errors import PlateError
 from crossproof.io.config.season_config import Config
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.intake.name_lists import composed, other_names
-from crossproof.io.records.season_records import Season
+from crossproof.io.records.season import Season
 from crossproof.model.plates import parse_well
 
 LARGE = 100e6

@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from crossproof.errors import PlateError, UsageError, error
 from crossproof.io.config.season_config import GenotypeFile, read_config
+from crossproof.io.files.atomic import put_in_place, write_bytes
 from crossproof.io.files.sniff import FileKind, sniff
 from crossproof.io.genotypes import read_batch
 from crossproof.io.intake.name_lists import GivenNames, list_text, other_names
 from crossproof.io.intake.raw_cells import encodings_of
 from crossproof.io.intake.table_shape import Encoding
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 from crossproof.model.genotypes import Evidence
-from crossproof.receive.config_entry import entry_text, with_entry
+from crossproof.receive.config_entry import entry_text, with_entry, without_entry
 from crossproof.receive.known_season import known_season
 from crossproof.receive.questions import Options
 from crossproof.receive.tables import understand_table
 from crossproof.receive.understanding import Understanding, Value
 from crossproof.receive.variants import understand_variants
+from crossproof.season.templates import example_calls
+
+MOST_EXAMPLE = 10_000
+"""Size below which a file may be the invented calls of a new folder, in bytes."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +56,7 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
     file = Path(file)
     season = read_season(folder)
     root = season.config.root
+    season, invented = _without_examples(season)
     known = known_season(season)
     kind = _kind(file)
     if kind in (FileKind.VCF, FileKind.BCF):
@@ -79,7 +85,20 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
     notes = _tried(season, file, entry, understood)
     if dry_run:
         return Receipt(understood, entry, (), notes)
-    return Receipt(understood, entry, _write(season, file, entry, lists), notes)
+    return Receipt(understood, entry, _write(season, file, entry, lists, invented), notes)
+
+
+def _without_examples(season: Season) -> tuple[Season, tuple[str, ...]]:
+    """The season without the invented calls of a new folder, and their batches."""
+    invented = tuple(
+        g.batch
+        for g in season.config.genotypes
+        if g.absent is None
+        and g.file.stat().st_size < MOST_EXAMPLE
+        and g.file.read_bytes() == example_calls().encode("utf-8")
+    )
+    kept = tuple(g for g in season.config.genotypes if g.batch not in invented)
+    return replace(season, config=replace(season.config, genotypes=kept)), invented
 
 
 def _kind(file: Path) -> FileKind:
@@ -154,11 +173,20 @@ def _texts(value: Value) -> tuple[str, ...]:
     return value if isinstance(value, tuple) else ()
 
 
-def _write(season: Season, file: Path, entry: dict[str, Value], lists: dict[str, str]) -> tuple[Path, ...]:
+def _write(
+    season: Season,
+    file: Path,
+    entry: dict[str, Value],
+    lists: dict[str, str],
+    invented: tuple[str, ...],
+) -> tuple[Path, ...]:
     """Copy the file, write its lists, and last of all the entry."""
     root, source = season.config.root, season.config.source
     before = source.read_bytes().decode("utf-8-sig")
-    text = with_entry(before, entry, file=source.name)
+    kept = before
+    for batch in invented:
+        kept = without_entry(kept, batch)
+    text = with_entry(kept, entry, file=source.name)
     target = root / str(entry["path"])
     target.parent.mkdir(exist_ok=True)
     made: list[Path] = []
@@ -168,25 +196,18 @@ def _write(season: Season, file: Path, entry: dict[str, Value], lists: dict[str,
             _copy(file, target)
         for name, content in lists.items():
             made.append(root / name)
-            _replace(root / name, content.encode("utf-8"))
-        _replace(source, text.encode("utf-8"))
+            write_bytes(root / name, content.encode("utf-8"))
+        write_bytes(source, text.encode("utf-8"))
         read_config(source)
     except BaseException:
         for path in made:
             path.unlink(missing_ok=True)
         if source.read_bytes().decode("utf-8-sig") != before:
-            _replace(source, before.encode("utf-8"))
+            write_bytes(source, before.encode("utf-8"))
         raise
     return (*made, source)
 
 
 def _copy(file: Path, target: Path) -> None:
-    beside = target.with_name(f".{target.name}.part")
-    shutil.copyfile(file, beside)
-    os.replace(beside, target)
-
-
-def _replace(path: Path, data: bytes) -> None:
-    beside = path.with_name(f".{path.name}.part")
-    beside.write_bytes(data)
-    os.replace(beside, path)
+    with put_in_place(target) as beside:
+        shutil.copyfile(file, beside)

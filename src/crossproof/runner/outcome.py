@@ -8,8 +8,8 @@ from rich.console import Console
 from rich.text import Text
 
 from crossproof.runner.summary import season_summary
-from crossproof.runner.terminal import plain
 from crossproof.runner.workflow import RunOutcome
+from crossproof.text import plain
 
 
 def show_outcome(folder: Path, outcome: RunOutcome) -> None:
@@ -45,5 +45,5 @@ def show_log_end(outcome: RunOutcome) -> None:
     for reason in outcome.reasons:
         console.print(Text(plain(reason), style="bold red"))
     console.print(
-        Text(f"The whole log: {outcome.log}. Run the same command again to go on where it stopped.")
+        Text(f"The whole log: {outcome.log}. Run the same command again to continue where it stopped.")
     )

@@ -9,9 +9,10 @@ from pathlib import Path
 
 from crossproof.errors import UsageError, error
 from crossproof.io.config.season_config import Config
+from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.columns import CORRECTIONS, match_headings
-from crossproof.io.sheets.sheet import Sheet, parse_sheet
-from crossproof.season.work_folder import write_bytes
+from crossproof.io.sheets.shape import Sheet
+from crossproof.io.sheets.sheet import parse_sheet
 
 DELIMITERS = (",", ";", "\t")
 STANDARD = "corrections.csv"

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -22,6 +22,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.model.layouts import layout_of
 from crossproof.model.plates import parse_well, smallest_format
+from crossproof.text import count_of
 
 DATA_COLUMNS = ("sample_id", "batch", "plate", "well", "_file", "_row")
 """Columns of the samples sheet that say where data are; all others move with the plant."""
@@ -95,7 +96,7 @@ class _Records:
         plate, colon, well = text.rpartition(":")
         if not colon:
             raise _Refused(
-                column, text, "this is no plate and well.", "Write it as PLATE:WELL, such as P01:A1."
+                column, text, "this is not a plate and well.", "Write it as PLATE:WELL, such as P01:A1."
             )
         rows = self.plate(column, plate)
         try:
@@ -144,10 +145,6 @@ def _content(samples: pd.DataFrame) -> list[str]:
     return [c for c in samples.columns if c not in DATA_COLUMNS]
 
 
-def _plural(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
-
-
 def _move(records: _Records, targets: list[int], sources: list[int]) -> None:
     """Give the rows `targets` the contents of the rows `sources`."""
     columns = _content(records.samples)
@@ -175,9 +172,9 @@ def _layout(records: _Records, c: Correction) -> str:
     moved = [r for r in filled if source[r] != r]
     _move(records, filled, [int(source[r]) for r in filled])  # type: ignore[arg-type]
     records.samples = records.samples.drop(index=gone)
-    text = f"plate {c.target} read as {layout.words}: {_plural(len(moved), 'well')} re-labelled"
+    text = f"plate {c.target} read as {layout.words}: {count_of(len(moved), 'well')} re-labelled"
     if gone:
-        text += f", {_plural(len(gone), 'well')} left out (nothing is known of what they hold)"
+        text += f", {count_of(len(gone), 'well')} left out (nothing is known of what they hold)"
     if lost_names:
         text += f", without a well now: what the sheet lists as {', '.join(lost_names[:12])}"
         text += " ..." if len(lost_names) > 12 else ""
@@ -195,9 +192,9 @@ def _exchange(records: _Records, c: Correction) -> str:
     _move(records, a + b, b + a)
     alone = [r for side in by_well for w, r in side.items() if w not in set(shared)]
     records.samples = records.samples.drop(index=alone)
-    text = f"plates {c.target} and {c.other} exchanged: {_plural(len(a) + len(b), 'well')} re-labelled"
+    text = f"plates {c.target} and {c.other} exchanged: {count_of(len(a) + len(b), 'well')} re-labelled"
     if alone:
-        text += f", {_plural(len(alone), 'well')} left out that only one of the two sheets lists"
+        text += f", {count_of(len(alone), 'well')} left out that only one of the two sheets lists"
     return text
 
 
@@ -219,10 +216,10 @@ def _tags(records: _Records, c: Correction) -> str:
     if c.kind is CorrectionKind.SWAP_TAGS:
         records.samples.loc[theirs, "cross_id"] = c.target
         return (
-            f"tags {c.target} and {c.other} swapped: {_plural(int(mine.sum()), 'sample')} and "
-            f"{_plural(int(theirs.sum()), 'sample')} re-labelled"
+            f"tags {c.target} and {c.other} swapped: {count_of(int(mine.sum()), 'sample')} and "
+            f"{count_of(int(theirs.sum()), 'sample')} re-labelled"
         )
-    return f"{_plural(int(mine.sum()), 'sample')} tagged {c.target} taken as {c.other}"
+    return f"{count_of(int(mine.sum()), 'sample')} tagged {c.target} taken as {c.other}"
 
 
 def _reverse_cross(records: _Records, c: Correction) -> str:
@@ -246,14 +243,14 @@ def _line_is(records: _Records, c: Correction) -> str:
     if detail in ("tubes", "both"):
         tubes = records.samples["line"] == c.target
         records.samples.loc[tubes, "line"] = c.other
-        parts.append(_plural(int(tubes.sum()), "tube"))
+        parts.append(count_of(int(tubes.sum()), "tube"))
     if detail in ("crosses", "both"):
         n = 0
         for column in ("mother", "father"):
             made = records.crosses[column] == c.target
             records.crosses.loc[made, column] = c.other
             n += int(made.sum())
-        parts.append(_plural(n, "crossing parent"))
+        parts.append(count_of(n, "crossing parent"))
     return f"line {c.target} taken as {c.other}: {' and '.join(parts)}"
 
 
@@ -270,7 +267,7 @@ def _sample_is(records: _Records, c: Correction) -> str:
     line = records.line("other", c.other)
     if not (records.samples.loc[rows, "role"] == "parent").all():
         raise _Refused(
-            "target", c.target, "this sample is no parent tube.", "Name a sample whose role is parent."
+            "target", c.target, "this sample is not a parent sample.", "Name a sample whose role is parent."
         )
     was = ", ".join(sorted(set(records.samples.loc[rows, "line"])))
     records.samples.loc[rows, "line"] = line
@@ -372,7 +369,12 @@ def apply_corrections(
             remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
             problems.append(
                 error(
-                    file, f"{kind_text!r} is no correction.", remedy, row=line, column="kind", value=kind_text
+                    file,
+                    f"{kind_text!r} is not a kind of correction.",
+                    remedy,
+                    row=line,
+                    column="kind",
+                    value=kind_text,
                 )
             )
             continue
@@ -401,8 +403,7 @@ def apply_corrections(
     )
 
 
-def undismissed(findings: tuple[Finding, ...], dismissed: frozenset[tuple[str, str]]) -> tuple[Finding, ...]:
-    """Findings that the user has not set aside."""
-    return tuple(
-        f for f in findings if (f.subject, f.kind.value) not in dismissed and (f.subject, "") not in dismissed
-    )
+def undismissed(findings: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
+    """Findings less those that the user looked at and set aside in corrections.csv."""
+    gone = {(subject, name.strip().lower()) for subject, name in dismissed}
+    return tuple(f for f in findings if not {(f.subject, f.kind.value), (f.subject, "")} & gone)

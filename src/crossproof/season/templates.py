@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from crossproof.errors import UsageError, error
-from crossproof.io.results.tables import write_bytes
-from crossproof.io.sheets.columns import CROSSES, MARKERS, SAMPLES, Table
+from crossproof.io.files.atomic import write_bytes
+from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
+from crossproof.model.corrections import CorrectionKind
 from crossproof.model.declaration import SETTINGS, ValueKind
 
 _N_MARKERS = 12
@@ -24,7 +25,9 @@ _EXAMPLE_WELLS: tuple[Mapping[str, str], ...] = (
 )
 
 _READ_ME = """\
-Put the genotype files of the season here, and name each one in config.yaml under genotypes:
+The short way to bring a file of the laboratory here is the command: crossproof receive
+
+Or put the genotype files of the season here, and name each one in config.yaml under genotypes:
 
   genotypes:
     - {batch: B01, path: genotypes/plate1.csv, layout: wide}
@@ -72,7 +75,8 @@ def new_season(folder: Path) -> tuple[Path, ...]:
         "crosses.csv": sheet_text(CROSSES, [_example(CROSSES)], leave_out=("cross",)),
         "samples/plate1.csv": sheet_text(SAMPLES, [_well(w) for w in _EXAMPLE_WELLS]),
         "markers.csv": sheet_text(MARKERS, [_example(MARKERS)]),
-        "genotypes/plate1.csv": _example_calls(),
+        "corrections.csv": sheet_text(CORRECTIONS, []),
+        "genotypes/plate1.csv": example_calls(),
         "genotypes/README.txt": _READ_ME,
     }
     written = []
@@ -89,8 +93,11 @@ def sheet_text(table: Table, rows: list[Mapping[str, str]], leave_out: tuple[str
     Comments hold no comma, semicolon or quotation mark, which a spreadsheet would change in saving.
     """
     columns = [c for c in table.columns if c.name not in leave_out]
+    example = " The rows below the headings are invented examples: replace them."
+    if table is CORRECTIONS:
+        example = " Copy here what the report proposes once you have looked and it is so."
     lines = [
-        f"# One row is {table.row_is}. The rows below the headings are invented examples: replace them.",
+        f"# One row is {table.row_is}.{example}",
         "# Lines that begin with # are not read. Leave a cell empty where nothing is known.",
         "# Columns of your own may be added and will appear in the results.",
         "#",
@@ -100,6 +107,8 @@ def sheet_text(table: Table, rows: list[Mapping[str, str]], leave_out: tuple[str
         words = column.allowed.replace(", such", " such").replace(", ", " / ")
         allowed = f" [{words}]" if words else ""
         lines.append(f"# {column.name}{needed}: {column.meaning}{allowed}")
+    if table is CORRECTIONS:
+        lines.append(f"# Kinds: {' - '.join(k.value for k in CorrectionKind)}")
     comments = [line.replace(";", " -").replace(",", "").replace('"', "'") for line in lines]
     header = ",".join(c.name for c in columns)
     body = [",".join(row.get(c.name, "") for c in columns) for row in rows]
@@ -123,7 +132,7 @@ def config_text() -> str:
         "# The sheet of crosses: one row per tag.",
         "crosses: crosses.csv",
         "",
-        "# The sheets of wells: one row per well. The star stands for any name.",
+        "# The sheets of wells: one row per well. The star matches any name.",
         "samples: [samples/*.csv]",
         "",
         "# The genotype files: one line each. batch is a short name of your choice.",
@@ -160,7 +169,7 @@ def _shown(name: str, kind: ValueKind, default: object) -> str:
     return str(default) or '""'
 
 
-def _example_calls() -> str:
+def example_calls() -> str:
     """Invented calls of the example wells: the progeny plant is the hybrid of its parents."""
     alleles = [("A", "G"), ("C", "T"), ("G", "A"), ("T", "C")]
     calls: dict[str, list[str]] = {}

@@ -19,7 +19,6 @@ import fcntl
 import glob
 import hashlib
 import json
-import os
 import shutil
 import time
 import zlib
@@ -31,6 +30,7 @@ from tempfile import TemporaryFile
 from typing import Any
 
 from crossproof.errors import BusyError
+from crossproof.io.files.atomic import write_bytes, write_json
 
 
 @dataclass(frozen=True)
@@ -110,26 +110,6 @@ def stat_key(path: Path) -> list[int]:
     """
     s = path.stat()
     return [s.st_size, s.st_mtime_ns, s.st_ctime_ns, s.st_ino]
-
-
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as handle:
-            handle.write(data)
-            handle.flush()
-            os.fsync(handle.fileno())
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def write_json(path: Path, value: Any) -> None:
-    """Write JSON whole or not at all, keys sorted, so that equal content is equal bytes."""
-    text = json.dumps(value, sort_keys=True, ensure_ascii=False, indent=1, allow_nan=False)
-    write_bytes(path, (text + "\n").encode("utf-8"))
 
 
 def read_json(path: Path) -> Any:

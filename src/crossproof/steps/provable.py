@@ -9,27 +9,26 @@ import pandas as pd
 
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.io.calls.store import read_arrays, write_arrays
+from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
 from crossproof.model.results import Provable
 from crossproof.planning.power.evidence import contrast_table, cross_evidence
 from crossproof.planning.power.provable import provable
 from crossproof.planning.season_inputs import PanelTyping, genotypes_of, panel_typing, plan_settings
 from crossproof.season.evidence import JoinedSeason, batches_of, family_inputs, marker_mask
-from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import WorkFolder
 
 
-def write_typing(
-    folder: WorkFolder,
-    panel: Panel,
-    wells: Wells,
-    samples: pd.DataFrame,
-    located: Ints,
-    marker_sheet: pd.DataFrame | None,
-) -> None:
-    """Keep where lines and progeny have calls, so that nobody need read the calls again to know."""
+def typing_of(
+    panel: Panel, wells: Wells, samples: pd.DataFrame, located: Ints, marker_sheet: pd.DataFrame | None
+) -> PanelTyping:
+    """Where the season's lines and progeny have calls; marker_sheet: the season's, None where it has none."""
     progeny = np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located >= 0))
-    typing = panel_typing(panel, wells, progeny if len(progeny) else None, marker_sheet)
+    return panel_typing(panel, wells, progeny if len(progeny) else None, marker_sheet)
+
+
+def write_typing(folder: WorkFolder, typing: PanelTyping) -> None:
+    """Keep where lines and progeny have calls, so that nobody need read the calls again to know."""
     arrays = {"typed": typing.typed, "on_panel": typing.on_panel, "cost": typing.cost}
     write_arrays(folder.work("panel", "typing"), {}, arrays)
 
@@ -41,22 +40,24 @@ def read_typing(folder: WorkFolder) -> PanelTyping:
 
 
 def provable_crosses(
-    index: SeasonIndex,
+    config: Config,
     joined: JoinedSeason,
     panel: Panel,
     samples: pd.DataFrame,
     crosses: pd.DataFrame,
     located: Ints,
+    typing: PanelTyping,
 ) -> Mapping[str, Provable]:
     """By cross_id of every cross with a plant that has calls: whether it can be proven.
 
     A cross is looked at with the markers of the files that its plants are in; crosses of the same lines and
     files share the answer.
     """
-    genotypes = genotypes_of(panel, joined.markers, read_typing(index.folder))
-    settings = plan_settings(index.config, panel)
+    genotypes = genotypes_of(panel, joined.markers, typing)
+    settings = plan_settings(config, panel)
     fixed = contrast_table(genotypes, settings.clear_share)
     on_panel = genotypes.usable & genotypes.on_panel
+    place = {line: i for i, line in enumerate(genotypes.lines)}
     known: dict[tuple[int, int, bytes], Provable] = {}
     masks: dict[tuple[int, ...], bytes] = {}
     out = {}
@@ -64,7 +65,7 @@ def provable_crosses(
         batches = batches_of(family, located)
         if not batches:
             continue
-        mother, father = (genotypes.line_index(line) for line in (family.mother, family.father))
+        mother, father = place.get(family.mother, -1), place.get(family.father, -1)
         if mother < 0 or father < 0:
             out[family.cross_id] = Provable.UNTYPED
             continue

@@ -8,8 +8,10 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
 from crossproof.model.results import Provable
 from crossproof.rates.tables import season as tables
+from crossproof.rates.tables.past import PastTags, past_tags
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
+from crossproof.season.past_seasons import previous_seasons
 from crossproof.steps.findings import read_findings
 
 
@@ -37,13 +39,20 @@ def rate_tables(
     }
     untyped = parents_untyped(crosses, samples)
     return {
-        "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped),
+        "crosses": tables.crosses_table(
+            crosses, verdicts, options, verifiable=verifiable, untyped=untyped, past=past_of(config)
+        ),
         "operators": tables.operators_table(crosses, verdicts, options),
         "factors": tables.factors_table(crosses, verdicts, options),
         "rates_by": tables.rates_by_table(crosses, verdicts, options),
         "learning": tables.learning_table(crosses, verdicts, options),
         "control_chart": tables.control_chart_table(crosses, verdicts, options),
     }
+
+
+def past_of(config: Config) -> PastTags | None:
+    """Tags of the seasons named in `previous_seasons`; raises InputError where one has not been run."""
+    return past_tags([(s.crosses, s.verdicts) for s in previous_seasons(config)])
 
 
 def parents_untyped(crosses: pd.DataFrame, samples: pd.DataFrame) -> dict[str, str]:

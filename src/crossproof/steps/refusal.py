@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from crossproof.errors import InputError, Problem
-from crossproof.io.records.season_records import sort_problems
+from crossproof.io.records.season import sort_problems
 from crossproof.io.results.tables import problems_frame, write_table
 from crossproof.season.index import problem_entry, problem_from
 from crossproof.season.work_folder import WorkFolder, read_kept, write_kept

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import platform
+import shlex
 from collections.abc import Collection, Mapping
 from importlib.metadata import version
 from typing import Any
@@ -13,13 +14,14 @@ import pandas as pd
 from crossproof import METHOD_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.exchange.miappe import miappe_block
+from crossproof.io.files.atomic import write_bytes, write_json
 from crossproof.io.records.causes import by_cause, unacknowledged
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw.html import render
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.plant_calls import plant_calls
-from crossproof.season.work_folder import read_json, read_kept, write_bytes, write_json
+from crossproof.season.work_folder import read_json, read_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 
@@ -29,8 +31,9 @@ MOST_MARKERS = 500
 
 
 def report(index: SeasonIndex) -> None:
-    """Write report.html, worklist.xlsx, labels.html and run.json."""
+    """Write report.html, summary.html, worklist.xlsx, labels.html and run.json."""
     from crossproof.report.draw.labels import render as render_labels
+    from crossproof.report.draw.summary_page import summary_page
     from crossproof.report.draw.xlsx import write_worklist
 
     run = run_record(index)
@@ -38,6 +41,8 @@ def report(index: SeasonIndex) -> None:
     content = build_content(inputs, lambda said: print(said, flush=True))
     results = index.folder.results
     write_bytes(results / "report.html", render(content).encode("utf-8"))
+    summary = summary_page(inputs, index.run_digest)
+    write_bytes(results / "summary.html", summary.encode("utf-8"))
     write_bytes(results / "labels.html", render_labels(content).encode("utf-8"))
     write_worklist(content, results / "worklist.xlsx")
     write_json(results / "run.json", run)
@@ -149,7 +154,11 @@ def explain_season_thing(index: SeasonIndex, name: str) -> Any:
     season = index.folder.season
     if not (index.folder.results / "verdicts.csv").exists():
         raise InputError(
-            error("results/verdicts.csv", "There are no verdicts yet.", f"First run: crossproof run {season}")
+            error(
+                "results/verdicts.csv",
+                "There are no verdicts yet.",
+                f"First run: crossproof run {shlex.quote(str(season))}",
+            )
         )
     inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {}, plants=set())
     thing = find_thing(inputs, name)

@@ -10,7 +10,7 @@ import pandas as pd
 from crossproof.errors import Problem
 from crossproof.io.calls.store import read_arrays
 from crossproof.io.records.checks import check_calls
-from crossproof.io.records.season_records import Season, sort_problems
+from crossproof.io.records.season import Season, sort_problems
 from crossproof.model.results import FileState
 from crossproof.season.index import SeasonIndex, problem_from
 from crossproof.steps.findings import FindingsOfSeason

@@ -7,7 +7,8 @@ import itertools
 import numpy as np
 import pytest
 
-from crossproof.inference.family.family_model import Family, FamilyBlock, Priors, log_product
+from crossproof.inference.family.emissions import FamilyBlock, log_product
+from crossproof.inference.family.family_model import Family, Priors
 from crossproof.inference.pedigree import PAIR_RELATIONS, pair_tables, pollen_table
 
 N_PAIR = len(PAIR_RELATIONS)

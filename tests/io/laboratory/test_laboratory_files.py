@@ -14,12 +14,13 @@ from clean_season import BATCH, plate, write_clean
 from ugly_files import KINDS, Sent
 
 import crossproof
-from crossproof.errors import InputError, PlateError
+from crossproof.errors import InputError, PlateError, Severity
 from crossproof.io.config.season_config import read_config
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.records.season_records import read_season
 from crossproof.receive.questions import Options, Unclear
 from crossproof.receive.receive import Receipt, receive
+from crossproof.steps.checking import check_season
 
 _FIELDS = {"--names": "names", "--missing": "missing", "--counted-allele": "counted_allele"}
 
@@ -175,3 +176,21 @@ def test_a_lying_plate_is_told(tmp_path: Path) -> None:
     (misfit,) = item.receive(dry_run=True).understood.misfits
     assert misfit.count == 2
     assert "another well" in misfit.cause
+
+
+def test_the_first_file_takes_the_place_of_the_invented_calls(tmp_path: Path) -> None:
+    """A new folder with the sheets filled in: no line of config.yaml is written by hand."""
+    from crossproof.season.templates import new_season
+
+    season = tmp_path / "new season"
+    new_season(season)
+    item = post(tmp_path, "further_columns")
+    sheet = (item.season / "samples" / f"{BATCH}.csv").read_text(encoding="utf-8").replace(BATCH, "B01")
+    (season / "samples" / "plate1.csv").write_text(sheet, encoding="utf-8")
+    for name in ("crosses.csv", "markers.csv"):
+        (season / name).write_bytes((item.season / name).read_bytes())
+    receipt = receive(season, item.file)
+    assert receipt.entry["batch"] == "B01"
+    config = read_config(season)
+    assert [g.path for g in config.genotypes] == ["genotypes/plate2.csv"]
+    assert not [p for p in check_season(season) if p.severity is Severity.ERROR]

@@ -93,6 +93,14 @@ def workbook(sheets: dict[str, Rows]) -> bytes:
     return out.getvalue()
 
 
+def merged(data: bytes, cells: str) -> bytes:
+    book = openpyxl.load_workbook(io.BytesIO(data))
+    book.active.merge_cells(cells)
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
 TITLE: Rows = [["Genotyping report"], ["Project", "4711"], ["Date", "05.06.2026"]]
 STATISTICS: Rows = [
     ["Statistics"],
@@ -208,6 +216,17 @@ def data_on_the_second_sheet(p: Plate) -> Sent:
 @kind
 def workbook_with_title_rows(p: Plate) -> Sent:
     return Sent("Order 4711.xlsx", workbook({"Results": [*TITLE, [], *p.rows()]}))
+
+
+@kind
+def merged_title(p: Plate) -> Sent:
+    return Sent("plate2.xlsx", merged(workbook({"Results": [*TITLE, *p.rows()]}), "A1:H1"))
+
+
+@kind
+def merged_calls(p: Plate) -> Sent:
+    data = merged(workbook({"Results": [*TITLE, *p.rows()]}), "C9:C10")
+    return Sent("plate2.xlsx", data, ends_in="C9:C10 are merged")
 
 
 @kind
@@ -386,7 +405,7 @@ def names_with_an_order_number(p: Plate) -> Sent:
 def a_sample_twice(p: Plate) -> Sent:
     rows = p.rows()
     again = [rows[10][0], *("?" for _ in rows[10][1:])]
-    return Sent("plate2.csv", text_of([*rows, again]), ends_in="stands twice")
+    return Sent("plate2.csv", text_of([*rows, again]), ends_in="appears twice")
 
 
 @kind

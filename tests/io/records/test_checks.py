@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from season_builder import BASE, TODAY
 
 from crossproof.errors import Problem, Severity
-from crossproof.io.records.checks import _cycles, check_calls, check_records
-from crossproof.io.records.season_records import Season, read_season
+from crossproof.io.records.checks import _cycles, check_calls
+from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import read_season
 
 ALL = ("S01", "S02", "S03", "S04", "S05", "S06")
 
@@ -39,7 +40,7 @@ def short(problems: list[Problem]) -> list[tuple[str, str, int | None, str, str]
 
 def test_a_season_that_fits_has_no_problem() -> None:
     season = read_season(BASE, today=TODAY)
-    assert check_records(season) == []
+    assert season.problems == ()
     assert check_calls(season, {"B01": ALL}) == []
 
 
@@ -113,7 +114,7 @@ def test_a_file_that_shares_no_name_with_its_sheet_is_an_error(season_folder: Pa
 def test_parents_without_calls_are_named_with_what_follows(season_folder: Path) -> None:
     found = check_calls(read_season(season_folder, today=TODAY), {"B01": ("S02", "S03", "S04", "S05")})
     assert ("warning", "crosses.csv", 2, "mother", "Lark") in short(found)
-    assert ("warning", "crosses.csv", 3, "father", "Lark") in short(found)
+    assert ("warning", "crosses.csv", 3, "father", "Lark") not in short(found), "said once"
     mother = next(p for p in found if p.column == "mother")
     assert "nothing can be proven" in mother.problem
 

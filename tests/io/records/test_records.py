@@ -6,6 +6,7 @@ import datetime as dt
 import pickle
 import shutil
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +15,10 @@ import pytest
 from season_builder import BASE, TODAY
 
 from crossproof.errors import Severity, warning
-from crossproof.io.records import raw_tables
+from crossproof.io import problems
 from crossproof.io.records.checks import check_calls
-from crossproof.io.records.season_records import read_season, sort_problems
+from crossproof.io.records.season import sort_problems
+from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CROSSES, SAMPLES
 
 
@@ -118,15 +120,14 @@ def test_a_season_survives_pickling() -> None:
 def test_problems_are_in_one_order_and_once() -> None:
     late, early = warning("b.csv", "p", "r", row=1), warning("a.csv", "p", "r", row=9)
     assert sort_problems([late, early, late]) == (early, late)
-    season = read_season(BASE, today=TODAY).with_problems([late, early])
-    assert season.problems == (early, late)
+    season = replace(read_season(BASE, today=TODAY), problems=(early, late))
     assert season.errors == ()
 
 
 def test_a_problem_of_every_row_is_listed_up_to_a_limit_and_then_counted(
     season_folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(raw_tables, "MAX_LISTED", 100)
+    monkeypatch.setattr(problems, "MOST", 100)
     rows = "".join(f"X{i:03d},Lark,Wren,45123\n" for i in range(1, 151))
     (season_folder / "crosses.csv").write_text("cross_id,mother,father,date\n" + rows, encoding="utf-8")
     found = read_season(season_folder, today=TODAY).errors

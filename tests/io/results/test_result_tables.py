@@ -15,12 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crossproof.errors import error
+from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.tables import (
     RESULT_COLUMNS,
     number_text,
     problems_frame,
     table_bytes,
-    write_bytes,
     write_parquet,
     write_table,
 )

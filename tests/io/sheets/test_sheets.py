@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from season_builder import write_workbook
 
 from crossproof.errors import Severity
+from crossproof.io.problems import MOST
 from crossproof.io.sheets import sheet as sheets
 from crossproof.io.sheets import workbooks
-from crossproof.io.sheets.sheet import MAX_LISTED, parse_sheet, read_sheet
+from crossproof.io.sheets.sheet import parse_sheet, read_sheet
 
 CELL = st.text(
     st.characters(exclude_categories=("Cs", "Cc", "Cn"), exclude_characters="\ufffd\ufeff"), max_size=8
@@ -140,7 +141,7 @@ def edited(data: bytes, name: str, old: bytes, new: bytes) -> bytes:
 def test_rows_out_of_order_in_a_workbook_are_not_lost_in_silence(workbook_bytes: bytes) -> None:
     data = edited(workbook_bytes, "xl/worksheets/sheet1.xml", b'<row r="3"', b'<row r="2"')
     sheet = parse_sheet(data, shown_as="w.xlsx")
-    assert any("out of order or twice" in p.problem for p in sheet.problems)
+    assert any("out of order or appear twice" in p.problem for p in sheet.problems)
 
 
 def test_a_row_number_beyond_any_sheet_ends_the_reading(workbook_bytes: bytes) -> None:
@@ -159,9 +160,9 @@ def test_a_file_larger_than_any_sheet_is_refused_unread(
 
 
 def test_many_ragged_rows_are_listed_up_to_a_limit_and_then_counted() -> None:
-    data = b"cross_id,mother,father\n" + b"X,Y\n" * (MAX_LISTED + 7)
+    data = b"cross_id,mother,father\n" + b"X,Y\n" * (MOST + 7)
     problems = parse_sheet(data, shown_as="c.csv").problems
-    assert len(problems) == MAX_LISTED + 1
+    assert len(problems) == MOST + 1
     assert problems[-1].problem.startswith("7 more rows")
 
 

@@ -16,8 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crossproof.errors import PlateError
-from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.genotypes import read_batch
+from crossproof.io.problems import Problems
 from crossproof.io.tables.call_notation import (
     IUPAC_PAIRS,
     MISSING_TEXTS,
@@ -123,7 +123,7 @@ def test_grid_holds_what_the_csv_module_reads(rows: list[list[str]], separator: 
     held = io.StringIO()
     quoting = csv.QUOTE_ALL if quoted else csv.QUOTE_NONE
     csv.writer(held, delimiter=separator, lineterminator="\n", quoting=quoting).writerows([header, *rows])
-    grid = read_grid(held.getvalue().encode(), ProblemList("p"))
+    grid = read_grid(held.getvalue().encode(), Problems("p", alike=True))
     assert grid.headings == header
     assert [[grid.texts[c] for c in row] for row in grid.codes] == rows
     assert grid.rows.tolist() == list(range(2, len(rows) + 2))
@@ -138,7 +138,7 @@ def test_large_tables_pass_through_several_chunks() -> None:
         f"{n},{','.join(c)}\n" for n, c in zip(names, calls, strict=True)
     )
     assert len(text) > 1 << 22
-    grid = read_grid(text.encode(), ProblemList("p"))
+    grid = read_grid(text.encode(), Problems("p", alike=True))
     assert grid.column(0) == names
     np.testing.assert_array_equal(np.array(grid.texts)[grid.codes[:, 1:]], calls)
 

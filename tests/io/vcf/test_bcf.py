@@ -15,8 +15,8 @@ from vcf_maker import random_vcf
 from crossproof.errors import PlateError
 from crossproof.io.calls.store import batch_arrays
 from crossproof.io.files.byte_source import Packing
-from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.genotypes import peek_samples, read_batch
+from crossproof.io.problems import Problems
 from crossproof.io.vcf import bcf
 
 RECORD = "1\t10\tm1\tA\tG\t.\tPASS\t.\tGT\t0/0\t0/1\t1/1\n"
@@ -51,7 +51,7 @@ def test_samples_keep_the_order_of_the_file(pair: tuple[Path, Path]) -> None:
 
 
 def test_number_of_records_is_counted_by_their_frames(pair: tuple[Path, Path]) -> None:
-    assert bcf.count_records(pair[1], Packing.BGZF, ProblemList("p"), 1e9) == 300
+    assert bcf.count_records(pair[1], Packing.BGZF, Problems("p", alike=True), 1e9) == 300
 
 
 @pytest.mark.parametrize("kill", ["-SEGV", "-ABRT"])

@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 from vcf_maker import random_vcf
 
 from crossproof.errors import PlateError
-from crossproof.io.files.problem_list import CAP
 from crossproof.io.genotypes import read_batch
+from crossproof.io.problems import MOST_ALIKE
 from crossproof.io.vcf.grammar import Refused, parse_alleles, parse_gt
 from crossproof.io.vcf.header import read_header
+from crossproof.io.vcf.phred import phred_of_calls
 from crossproof.io.vcf.text import VcfScan
 from crossproof.model.sentinels import ABSENT, MISSING
 
@@ -88,11 +89,11 @@ def test_alleles_that_are_no_bases(alt: str) -> None:
 
 def scan(text: str, piece: int) -> tuple[list[str], list[list[list[int]]], dict[int, Any]]:
     """Names, calls, and PL and AD by line, the text given in pieces of a size."""
-    from crossproof.io.files.problem_list import ProblemList
+    from crossproof.io.problems import Problems
 
     data = text.encode()
     pieces = iter([data[i : i + piece] for i in range(0, len(data), piece)])
-    problems = ProblemList("p")
+    problems = Problems("p", alike=True)
     header, rest = read_header(pieces, problems)
     scanner = VcfScan(header, problems, np.arange(len(header.samples)), True, True)
     names: list[str] = []
@@ -158,23 +159,24 @@ def test_scikit_allel_reads_the_same(tmp_path: Path) -> None:
         np.testing.assert_array_equal(block.depths, np.maximum(depths, 0))
         phred = other["calldata/PL"][block.rows][..., : block.phred.shape[-1]]
         known = (phred >= 0).all(axis=-1)
+        called = phred_of_calls(block.calls, block.k)
         shifted = np.minimum(phred - phred.min(axis=-1, keepdims=True), 255)
         # A haploid call has one likelihood for each allele, which scikit-allel leaves as they are.
         two = block.calls[..., 1] != ABSENT
         assert not two.all()
-        np.testing.assert_array_equal(block.phred[two], np.where(known[..., None], shifted, 0)[two])
+        np.testing.assert_array_equal(block.phred[two], np.where(known[..., None], shifted, called)[two])
         seen += len(block.rows)
     assert seen == len(batch.markers) == 300
 
 
 def test_problems_are_capped_and_counted(tmp_path: Path) -> None:
     path = tmp_path / "plate.vcf"
-    bad = "".join(f"1\t{i + 1}\tm{i}\tA\tG\t.\tPASS\t.\tGT\t0/5\t0/1\t1/1\n" for i in range(CAP + 30))
+    bad = "".join(f"1\t{i + 1}\tm{i}\tA\tG\t.\tPASS\t.\tGT\t0/5\t0/1\t1/1\n" for i in range(MOST_ALIKE + 30))
     path.write_text(HEADER + bad)
     with pytest.raises(PlateError) as caught:
         read_batch(path, batch="B")
     problems = caught.value.problems
-    assert len(problems) == CAP + 1
+    assert len(problems) == MOST_ALIKE + 1
     assert [p.row for p in problems[:3]] == [5, 6, 7]
     assert "30 more problems of this file are not listed." in problems[-1].problem
 

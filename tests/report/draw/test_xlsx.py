@@ -4,6 +4,7 @@ import io
 import zipfile
 
 import openpyxl
+import pandas as pd
 import pytest
 from report_parts import HOSTILE
 
@@ -36,13 +37,16 @@ def test_sheets_in_the_order_of_work(book):
         "Keep",
         "Cull",
         "Hold",
+        "Parents to type",
         "Retest",
         "Retest plates",
         "Next steps",
     ]
 
 
-@pytest.mark.parametrize("name", ["Walk", "By cross", "Keep", "Cull", "Hold", "Retest", "Next steps"])
+@pytest.mark.parametrize(
+    "name", ["Walk", "By cross", "Keep", "Cull", "Hold", "Parents to type", "Retest", "Next steps"]
+)
 def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
     sheet = book[name]
     head, _ = table(sheet)
@@ -101,6 +105,22 @@ def test_retests_make_a_samples_sheet_with_parents_and_a_blank(book, season):
     assert len(set(wells)) == len(wells), "no well is used twice"
     grid = [[c.value for c in row] for row in book["Retest plates"].iter_rows(min_row=4)]
     assert progeny[0][8] in {v for line in grid for v in line}
+
+
+def test_plants_of_a_parent_never_typed_wait_for_its_tube_and_for_no_second_sample(season):
+    verdicts = season.verdicts.copy()
+    mother = verdicts["mother"].iloc[0]
+    mine = verdicts["mother"] == mother
+    verdicts.loc[mine, "decision"] = "retest"
+    verdicts.loc[mine, "reason"] = "no parent data"
+    names = sorted({*verdicts["mother"], *verdicts["father"]})
+    lines = pd.DataFrame({"line": names, "wells_with_calls": ["0" if n == mother else "2" for n in names]})
+    inputs = ReportInputs(verdicts, lines=lines)
+    made = openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(inputs))))
+    _, parents = table(made["Parents to type"])
+    assert [r[:3] for r in parents] == [[mother, verdicts[mine]["cross_id"].nunique(), int(mine.sum())]]
+    _, rows = table(made["Retest"])
+    assert not {r[8] for r in rows} & set(verdicts.loc[mine, "plant"])
 
 
 def test_a_full_retest_plate_is_followed_by_another(season):

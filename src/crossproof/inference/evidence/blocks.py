@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.evidence import error_model
+from crossproof.inference.evidence.genetic_map import place_markers
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import (
     CallBatch,
@@ -26,6 +27,7 @@ from crossproof.model.genotypes import (
     observation_codes,
 )
 from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.model.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -53,9 +55,20 @@ class BatchEvidence:
     blocks: tuple[EvidenceBlock, ...]
 
 
+QUALITY_EDGES = (0.90, 0.75, 0.60, 0.45, 0.30)
+"""Call rates that part wells into classes of quality, the best first."""
+N_QUALITY = len(QUALITY_EDGES) + 1
+LARGEST_F, LARGEST_D, LARGEST_SWAP = 0.25, 0.5, 0.1
+"""Error rates of a poor well at most, so that a call never speaks against what it says."""
+
+
 @dataclass(frozen=True)
 class ErrorRates:
-    """Error rates of calls, `f` and `d` (marker,) per joined marker, and constants shared by all markers."""
+    """Error rates of calls, `f` and `d` (marker,) per joined marker, and constants shared by all markers.
+
+    `quality` (class,): factor by which the error rates of a well's calls are higher, by its class of quality;
+    none: 1 for all.
+    """
 
     f: Floats
     d: Floats
@@ -63,11 +76,33 @@ class ErrorRates:
     read_error: float
     overdispersion: float
     floor: float
+    quality: tuple[float, ...] = ()
+
+    def table(self, k: int, joined: Ints, quality: int) -> Floats:
+        """Likelihoods (marker, code, genotype) of what can be seen at markers of k alleles in such a well."""
+        if k == 2:
+            return self._two_alleles(quality)[joined]
+        return self._table(k, self.f[joined], self.d[joined], quality)
+
+    def _two_alleles(self, quality: int) -> Floats:
+        if quality not in self._kept:
+            self._kept[quality] = self._table(2, self.f, self.d, quality)
+        return self._kept[quality]
+
+    def _table(self, k: int, f: Floats, d: Floats, quality: int) -> Floats:
+        factor = self.quality[quality] if self.quality else 1.0
+        if factor == 1.0:
+            return error_model.likelihood_table(k, f, d, self.swap)
+        return error_model.likelihood_table(
+            k,
+            np.maximum(f, np.minimum(f * factor, LARGEST_F)),
+            np.maximum(d, np.minimum(d * factor, LARGEST_D)),
+            max(self.swap, min(self.swap * factor, LARGEST_SWAP)),
+        )
 
     @cached_property
-    def two_allele_table(self) -> Floats:
-        """Likelihoods (marker, code, genotype) of what can be seen at a marker of two alleles."""
-        return error_model.likelihood_table(2, self.f, self.d, self.swap)
+    def _kept(self) -> dict[int, Floats]:
+        return {}
 
 
 @dataclass(frozen=True)
@@ -80,6 +115,17 @@ class Wells:
     markers: Markers
     n_wells: int
     batches: tuple[BatchEvidence, ...]
+
+    def genetic_map(self, settings: Settings) -> tuple[Ints, Floats]:
+        """Chromosome number and position in Morgan of the joined markers, see `place_markers`."""
+        rate = settings.centimorgan_per_megabase
+        if rate not in self._maps:
+            self._maps[rate] = place_markers(self.markers, rate)
+        return self._maps[rate]
+
+    @cached_property
+    def _maps(self) -> dict[float, tuple[Ints, Floats]]:
+        return {}
 
     @cached_property
     def place(self) -> tuple[Ints, Ints]:
@@ -112,18 +158,45 @@ class Wells:
             if batch is Evidence.LIKELIHOODS and block.phred is not None:
                 value = error_model.likelihood_from_phred(block.phred[pick])
             elif batch is Evidence.DEPTHS and block.depths is not None:
-                value = error_model.likelihood_from_depths(
-                    block.depths[pick], rates.read_error, rates.overdispersion
-                )
+                depths = block.depths[pick]
+                value = error_model.likelihood_from_depths(depths, rates.read_error, rates.overdispersion)
+                # A genotype that lost its depths, as in a merge of files, is known by its call.
+                silent = ~depths.any(axis=-1) & (block.codes[pick] != NO_CALL_CODE)
+                if silent.any():
+                    called = self._from_calls(block, there, source, wells[target], rates)
+                    value = np.where(silent[..., None], called, value)
             else:
-                joined = block.rows[there]
-                if k == 2:
-                    table = rates.two_allele_table[joined]
-                else:
-                    table = error_model.likelihood_table(k, rates.f[joined], rates.d[joined], rates.swap)
-                value = error_model.likelihood_by_table(block.codes[pick], table)
+                value = self._from_calls(block, there, source, wells[target], rates)
             out[np.ix_(here, target)] = value
         return error_model.apply_floor(out, rates.floor) if floor else out
+
+    def _from_calls(
+        self, block: EvidenceBlock, there: Ints, source: Ints, wells: Ints, rates: ErrorRates
+    ) -> Floats:
+        """Likelihoods (marker, well, genotype) of called genotypes, each well by its quality."""
+        joined, codes = block.rows[there], block.codes[np.ix_(there, source)]
+        classes = self.quality[wells]
+        if not rates.quality or (classes == 0).all():
+            return error_model.likelihood_by_table(codes, rates.table(block.k, joined, 0))
+        out = np.empty((*codes.shape, n_genotypes(block.k)))
+        for quality in np.unique(classes).tolist():
+            own = np.flatnonzero(classes == quality)
+            table = rates.table(block.k, joined, quality)
+            out[:, own] = error_model.likelihood_by_table(codes[:, own], table)
+        return out
+
+    @cached_property
+    def quality(self) -> Ints:
+        """Class of quality of every well (well,), by the share of its file's markers called in it."""
+        classes = np.zeros(self.n_wells, dtype=np.int64)
+        for batch in self.batches:
+            called, asked = np.zeros(len(batch.wells)), 0
+            for block in batch.blocks:
+                called += (block.codes != NO_CALL_CODE).sum(axis=0)
+                asked += len(block.rows)
+            rate = called / max(asked, 1)
+            classes[batch.wells] = (rate[:, None] < np.array(QUALITY_EDGES)).sum(axis=1)
+        return classes
 
     def called_by_calls(self, wells: Ints) -> Bools:
         """Which wells' likelihoods come from calls, so that they tell of the call error rates."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.evidence.marker_choice import evenly
-from crossproof.inference.family.family_model import log_product
+from crossproof.inference.family.emissions import log_product
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import CrossRecord

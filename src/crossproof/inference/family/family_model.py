@@ -20,6 +20,12 @@ through pi_i. These are the messages of belief propagation on the graph plants -
 `log_evidence` is its Bethe approximation, by which readings of a parent tube are compared. Relations that do
 not involve this mother and father send the constant pi_i(r): F_ij(r)/s_ij(r) = 1.
 
+Along a chromosome. F_ij(r; M, P) = sum_c w_ij(r, c) F_c(M, P) over the components c of the relation
+(`descents`), and w_ij(r, c) are the cavity weights of its chain along the chromosome (`linkage`): what plant
+i's *other* markers say of the copies it carries at marker j. Markers without a place, or far apart, have the
+chain's own frequencies for weights, and are independent. With s_ij(r) = sum_{M,P} W_-ij F_ij(r; M,P) steps 1,
+2 and 4 stay as they are, and log P(D_i | r) in step 3 is the chain's likelihood.
+
 Everything is in natural logarithms; likelihoods are floored upstream, so no s is 0.
 """
 
@@ -29,7 +35,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.pedigree import maternal_pair_tables, pair_tables, pollen_table
+from crossproof.inference.descents import Kinds
+from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk, log_product
+from crossproof.inference.family.relation_plan import Fit, RelationPlan, plan_relations, route_of
+from crossproof.inference.linkage import Chain, Chains, Descent
 from crossproof.model.arrays import Floats, Ints
 
 TOLERANCE = 1e-4
@@ -40,27 +49,14 @@ DAMP_AFTER = 8
 """Round from which messages are averaged with the last ones, so that a family cannot swing for ever."""
 CHUNK_NUMBERS = 80_000
 """Numbers (mother x father x child genotype x marker x plant) at a time: keeps working arrays in cache."""
-FADED = 1e-8
+FADED = 1e-6
 """Posterior below which, for all plants, a relation sends no messages; all are weighed at the end."""
 REVIVED = 1e-4
-"""Posterior at the end from which on a relation that had been left out is taken back."""
+"""Posterior at the end at or above which a relation that had been left out is taken back."""
 MAX_REVIVALS = 3
 """How often relations may be taken back before the posteriors stand."""
 ACTIVE_DONORS = 12
 """Most pollen donors that take part in the messages; all of them are weighed before and after."""
-
-
-@dataclass(frozen=True)
-class FamilyBlock:
-    """Evidence of a family at markers of k alleles and one inheritance.
-
-    `like` (m, n, n_g); `donors` (m, D, k): gametes of every possible pollen donor, the last one the pool's.
-    """
-
-    k: int
-    maternal: bool
-    like: Floats
-    donors: Floats
 
 
 @dataclass(frozen=True)
@@ -91,109 +87,6 @@ class Solution:
     outside: tuple[Floats, ...]
 
 
-def log_product(values: Floats, axis: int) -> Floats:
-    """log of the product over an axis of likelihoods of at least 1e-4, with few logarithms.
-
-    Sixteen factors of that size cannot underflow, so logs are taken of products of sixteen.
-    """
-    before, m, after = values.shape[:axis], values.shape[axis], values.shape[axis + 1 :]
-    if m <= 16:
-        return np.asarray(np.log(np.multiply.reduce(values, axis=axis)))
-    whole = m // 16 * 16
-    every = (slice(None),) * axis
-    grouped = np.multiply.reduce(
-        values[(*every, slice(whole))].reshape(*before, whole // 16, 16, *after), axis=axis + 1
-    )
-    total = np.add.reduce(np.log(grouped), axis=axis)
-    if whole < m:
-        total = total + np.log(np.multiply.reduce(values[(*every, slice(whole, m))], axis=axis))
-    return np.asarray(total)
-
-
-class _Chunk:
-    """Some markers of a block; arrays keep the cells (marker, plant) last and contiguous.
-
-    A sum over genotypes of L_ij(g) P(g | r, M, P) is formed from the tables and the messages first and meets
-    the likelihoods last, so that F_ij(r; M, P) is never stored.
-    """
-
-    def __init__(self, block: FamilyBlock, pick: slice, rows: Ints) -> None:
-        self.pick = pick
-        n_g = block.like.shape[2]
-        self.m, self.n, self.n_g, self.k = *block.like[pick].shape[:2], n_g, block.k
-        self.like = np.ascontiguousarray(block.like[pick].reshape(-1, n_g).T)  # g, cell
-        self.tables = (maternal_pair_tables(block.k) if block.maternal else pair_tables(block.k))[rows]
-        pollen = pollen_table(block.k)
-        if block.maternal:
-            pollen = np.repeat(np.eye(n_g)[:, None], block.k, axis=1)
-        self.by_pollen = np.ascontiguousarray(pollen.transpose(1, 2, 0)).reshape(-1, n_g)  # (a, g), M
-        self.by_mother = np.ascontiguousarray(pollen.transpose(0, 2, 1)).reshape(-1, block.k)  # (M, g), a
-        self.donors = block.donors[pick]  # m, D, a
-
-    def begin(self, mother: Floats, father: Floats) -> None:
-        """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone."""
-        prior = (mother[self.pick].T[:, None] * father[self.pick].T[None, :]).reshape(-1, self.m)
-        self.log_prior = np.log(np.maximum(prior, 1e-300))
-        self.outside: Floats = np.repeat(prior, self.n, axis=1)  # pairs, cell
-        self.log_total = np.zeros(self.m)
-        self.total: Floats = self.log_prior
-        self.message: Floats | None = None
-
-    def pair_fit(self, live: Ints) -> Floats:
-        """log P(D | relation) (live, n) of this chunk; keeps s for the next messages."""
-        tables = self.tables[live].transpose(0, 2, 1).reshape(-1, len(self.outside))  # (r, g), pairs
-        child = (tables @ self.outside).reshape(len(live), self.n_g, -1)
-        self.s_pair = np.einsum("rgc,gc->rc", child, self.like)
-        return log_product(self.s_pair.reshape(len(live), self.m, self.n), 1)
-
-    def donor_fit(self, which: Ints) -> Floats:
-        """log P(D | outcross by donor) (donor, n); keeps s for the next messages."""
-        mother = self.outside.reshape(self.n_g, self.n_g, -1).sum(axis=1)
-        child = (self.by_pollen @ mother).reshape(self.k, self.n_g, -1)
-        by_allele = np.einsum("agc,gc->ac", child, self.like).reshape(self.k, self.m, self.n)
-        donors = self.donors if len(which) == self.donors.shape[1] else self.donors[:, which]
-        self.s_donor = np.matmul(donors, by_allele.transpose(1, 0, 2))  # m, donor, n
-        return log_product(self.s_donor, 0)
-
-    def narrow(self, pairs: Ints, donors: Ints) -> None:
-        """Keep s of these rows only."""
-        self.s_pair, self.s_donor = self.s_pair[pairs], self.s_donor[:, donors]
-
-    def send(self, live: Ints, pair: Floats, which: Ints, donor: Floats, flat: Floats) -> Floats:
-        """Messages m_ij (pairs, m, n) of posteriors pair (live, n), donor (donor, n), flat (n,)."""
-        share = (pair[:, None] / self.s_pair.reshape(len(live), self.m, self.n)).reshape(len(live), -1)
-        tables = self.tables[live].transpose(1, 2, 0).reshape(-1, len(live))  # (pairs, g), r
-        child = (tables @ share).reshape(self.n_g, self.n_g, self.n_g, -1)  # M, P, g, cell
-        pollen = np.matmul(self.donors[:, which].transpose(0, 2, 1), donor / self.s_donor)  # m, a, n
-        pollen = pollen.transpose(1, 0, 2).reshape(self.k, -1)
-        child += (self.by_mother @ pollen).reshape(self.n_g, 1, self.n_g, -1)
-        message = np.einsum("mpgc,gc->mpc", child, self.like).reshape(-1, self.m, self.n)
-        message += flat
-        return np.asarray(message)
-
-    def gather(self, message: Floats, damp: bool) -> None:
-        """New W_-ij from the messages: all of them together, divided by plant i's own."""
-        if damp and self.message is not None:
-            message = np.sqrt(message * self.message)
-        self.message = message
-        self.total = self.log_prior + log_product(message, 2)  # pairs, m
-        top = self.total.max(axis=0)
-        weight = np.exp(self.total - top)
-        self.log_total = top + np.log(weight.sum(axis=0))
-        # A pair whose weight underflows here cannot come back by leaving one plant out: messages lie between
-        # the floor of the likelihoods and its inverse.
-        outside = weight[:, :, None] / message
-        outside /= outside.sum(axis=0)
-        self.outside = outside.reshape(len(outside), -1)
-
-    def parents(self) -> tuple[Floats, Floats]:
-        """Posteriors of the mother and the father (m, n_g) given all plants."""
-        joint = np.exp(self.total - self.total.max(axis=0))
-        joint /= joint.sum(axis=0)
-        joint = joint.reshape(self.n_g, self.n_g, self.m)
-        return joint.sum(axis=1).T, joint.sum(axis=0).T
-
-
 class Family:
     """All plants of one family, to be judged under one or several readings of its two parent tubes."""
 
@@ -204,12 +97,36 @@ class Family:
         self.rows = np.flatnonzero(np.isfinite(priors.pair))
         self.n_pair = len(priors.pair)
         self.priors = replace(priors, pair=priors.pair[self.rows])
-        self.chunks: list[tuple[int, _Chunk]] = []
+        nuclear = [b for b in blocks if not b.maternal]
+        self.kinds = Kinds(
+            any(b.mother_copies is not None for b in nuclear),
+            any(b.father_copies is not None for b in nuclear),
+        )
+        self.route = route_of(nuclear)
+        place = np.empty(len(self.route.order), dtype=np.int64)
+        place[self.route.order] = np.arange(len(place))
+        self.chunks: list[tuple[int, MarkerChunk]] = []
+        done = 0
         for b, block in enumerate(blocks):
             m, _, n_g = block.like.shape
-            step = max(1, CHUNK_NUMBERS // (max(self.n, 1) * n_g**3))
+            states = n_g * (1 + self.kinds.mother) * (1 + self.kinds.father)
+            step = max(1, CHUNK_NUMBERS // (max(self.n, 1) * n_g**2 * states))
             for start in range(0, m, step):
-                self.chunks.append((b, _Chunk(block, slice(start, min(start + step, m)), self.rows)))
+                pick = slice(start, min(start + step, m))
+                at = np.empty(0, dtype=np.int64) if block.maternal else place[done:][pick]
+                self.chunks.append((b, MarkerChunk(block, pick, self.kinds, at)))
+            done += 0 if block.maternal else m
+        self._plans: dict[bytes, RelationPlan] = {}
+        self._pollen: Chains | None = None
+        if self.kinds.mother:
+            self._pollen = Chains([Chain((Descent.GAMETE,), (0, 1))], self.route)
+
+    def plan(self, live: Ints) -> RelationPlan:
+        """How the pair relations of these rows are judged, made once for each set of them."""
+        key = live.tobytes()
+        if key not in self._plans:
+            self._plans[key] = plan_relations(tuple(self.rows[live].tolist()), self.kinds, self.route)
+        return self._plans[key]
 
     def solve(
         self,
@@ -239,19 +156,17 @@ class Family:
         all_pairs = np.arange(len(self.rows))
         pair, donor = self._fit(all_pairs, every)
         posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
-        rounds, converged = 0, True
+        rounds, converged, first = 0, True, self._done
         if self.n > 1 and max_rounds > 0:
             if coherent_start:
                 posterior = _hybrid_or_self(pair, priors, len(every))
             live, heard = all_pairs, every
             for _ in range(MAX_REVIVALS):
                 keep, place = _worth(live, posterior)
-                for _, chunk in chunks:
-                    chunk.narrow(keep, place)
                 live, heard = live[keep], heard[place]
                 posterior = posterior[0][keep], posterior[1][place], posterior[2]
                 rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
-                pair, donor = self._fit(all_pairs, every)
+                pair, donor = self._fit(all_pairs, every, (first, priors))
                 posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
                 back = _left_out(posterior[0], all_pairs, live) + _left_out(posterior[1], every, heard)
                 if not converged or back < REVIVED:
@@ -284,8 +199,7 @@ class Family:
             converged,
             tuple(
                 np.concatenate(
-                    [c.outside.reshape(-1, c.m, c.n) for b, c in chunks if b == i]
-                    or [np.empty((0, 0, self.n))],
+                    [c.joint() for b, c in chunks if b == i] or [np.empty((0, 0, self.n))],
                     axis=1,
                 )
                 for i in every_block
@@ -303,17 +217,12 @@ class Family:
         max_rounds: int,
         priors: Priors,
     ) -> tuple[int, bool]:
-        """Pass messages of these pair relations and donors until posteriors and evidence rest.
-
-        The chunks hold s of these rows.
-        """
+        """Pass messages of these pair relations and donors until posteriors and evidence rest."""
         evidence = np.inf
         while rounds < max_rounds:
             rounds += 1
             before = posterior
-            for _, chunk in self.chunks:
-                message = chunk.send(live, before[0], heard, before[1], before[2])
-                chunk.gather(message, rounds > DAMP_AFTER)
+            self._send(live, heard, before, rounds > DAMP_AFTER)
             pair, donor = self._fit(live, heard)
             posterior, log_plants = _weighed(pair, donor, live, heard, priors)
             moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
@@ -327,14 +236,84 @@ class Family:
         """Bethe approximation of log P(all data of the family), under the last messages."""
         return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
-    def _fit(self, live: Ints, which: Ints) -> tuple[Floats, Floats]:
-        """Log likelihoods of these pair relations and donors, summed over the chunks."""
+    def _fit(
+        self, live: Ints, which: Ints, compare: tuple[Fit, Priors] | None = None
+    ) -> tuple[Floats, Floats]:
+        """Log likelihoods of these pair relations and donors; keeps the fit for the next messages.
+
+        With `compare`, an earlier fit of the same relations and their priors, chains that cannot matter are
+        known by an upper bound only.
+        """
+        plan = self.plan(live)
+        emission: Floats = np.empty((len(self.route.r), len(plan.components), self.n))
         pair = np.zeros((len(live), self.n))
         donor = np.zeros((len(which), self.n))
         for _, chunk in self.chunks:
-            pair += chunk.pair_fit(live)
-            donor += chunk.donor_fit(which)
+            chunk.pollen_emissions()
+            if chunk.maternal:
+                pair += log_product(chunk.emissions(self.rows[live]), 1)
+            else:
+                emission[chunk.at] = chunk.emissions(plan.components).transpose(1, 0, 2)
+            if chunk.maternal or self._pollen is None:
+                chunk.by_donor = chunk.of_donors(which)[:, :, 0]
+                donor += log_product(chunk.by_donor, 0)
+        if self._pollen is not None:
+            for d, one in enumerate(which):
+                donor[d] += self._pollen.fit(self._donor_emission(one))[0][0]
+        leading, earlier, prior = np.full(self.n, -np.inf), None, pair
+        if compare is not None:
+            earlier, priors = compare
+            prior = priors.pair[live][:, None] + pair
+            leading = np.maximum((priors.donor[which][:, None] + donor).max(axis=0), priors.flat)
+        self._done = plan.fit(emission, prior, leading, earlier)
+        pair += self._done.relations
         return pair, donor
+
+    def _donor_emission(self, one: int) -> Floats:
+        """P(D_ij | copy of the mother, this donor) (marker, copy, n) in the order of the route."""
+        out = np.empty((len(self.route.r), 2, self.n))
+        for _, chunk in self.chunks:
+            if not chunk.maternal:
+                out[chunk.at] = chunk.of_donors(np.array([one]))[:, 0]
+        return out
+
+    def _send(
+        self,
+        live: Ints,
+        heard: Ints,
+        posterior: tuple[Floats, Floats, Floats],
+        damp: bool,
+    ) -> None:
+        """Messages of all plants under these posteriors, and the parents as they then have them."""
+        pair, donor, flat = posterior
+        plan = self.plan(live)
+        emission, passes = self._done.emission, self._done.passes
+        if self._done.plan is not plan:
+            emission, passes = emission[:, np.searchsorted(self._done.plan.components, plan.components)], []
+        weights = plan.weights(emission, pair, passes)
+        linked = np.empty((0, 0, 0))
+        if self._pollen is not None:
+            linked = np.empty((len(self.route.r), 2, len(heard), self.n))
+            for d, one in enumerate(heard):
+                linked[:, :, d] = self._pollen.cavity(self._donor_emission(one), donor[d][None])
+        for _, chunk in self.chunks:
+            if chunk.maternal:
+                rows = self.rows[live]
+                share = pair[:, None] / chunk.emissions(rows)
+            else:
+                rows = plan.components
+                share = weights[chunk.at].transpose(1, 0, 2)
+            if chunk.maternal or self._pollen is None:
+                own = (
+                    chunk.by_donor
+                    if chunk.by_donor.shape[1] == len(heard)
+                    else chunk.of_donors(heard)[:, :, 0]
+                )
+                of_donor = (donor / own)[:, None]  # m, copy, donor, n
+            else:
+                of_donor = linked[chunk.at]
+            pollen = np.matmul(chunk.donors[:, heard].transpose(0, 2, 1)[:, None], of_donor)
+            chunk.gather(chunk.send(rows, np.ascontiguousarray(share), pollen, flat), damp)
 
 
 def _joined(parts: list[Floats], block: FamilyBlock) -> Floats:

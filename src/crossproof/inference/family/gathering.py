@@ -9,9 +9,10 @@ import numpy as np
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.evidence.marker_choice import choose_markers
 from crossproof.inference.family.donors import OtherCrosses, log_mixture, screen_crosses
-from crossproof.inference.family.family_model import FamilyBlock
+from crossproof.inference.family.emissions import FamilyBlock
 from crossproof.inference.family.origins import Origins, list_origins
 from crossproof.inference.family.replicate_wells import Replicates
+from crossproof.inference.lines.f1_parents import copies_of
 from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import FamilyInput
@@ -133,7 +134,9 @@ def prepare(
     well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
     lines = np.zeros((len(donors), n))
     unknown = np.zeros((2, n))
-    for panel_block, place in zip(panel.blocks, places, strict=True):
+    chromosome, morgan = wells.genetic_map(settings)
+    mother_copies, father_copies = (copies_of(panel, places, v) for v in (mothers, fathers))
+    for b, (panel_block, place) in enumerate(zip(panel.blocks, places, strict=True)):
         rows = panel_block.rows[place]
         like, of_wells, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)
         single.append(of_wells[:, several])
@@ -146,6 +149,10 @@ def prepare(
                 panel_block.maternal,
                 like,
                 np.concatenate([gametes, panel_block.q[place][:, None]], axis=1),
+                chromosome[rows],
+                morgan[rows],
+                mother_copies[b],
+                father_copies[b],
             )
         )
         consensus = panel_block.consensus[place][:, donors].astype(np.float64)

@@ -12,19 +12,24 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from crossproof.inference.family.parent_hypotheses import FAULTS, PARENT_IN_DOUBT, Fault
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import FamilyResult
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Verdict
 
-IN_DOUBT = 0.05
-"""Posterior of a wrong tube or a heterogeneous line at or above which hybrids wait."""
+TUBE_IN_DOUBT = 0.05
+"""Posterior of a wrong tube at or above which hybrids wait."""
+LINE_IN_DOUBT = 0.3
+"""Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 DEPARTED = 0.10
-"""Share of markers at which a parent plant is not as its line, from which on its hybrids wait."""
+"""Share of markers at which a parent plant is not as its line, at or above which its hybrids wait."""
 DEPARTED_ERRORS = 2.5
 """Standard errors above the departure of the run's parents, as many markers allow, that it must exceed."""
+LIKELY_ALIKE = 0.95
+"""Posterior of anything but a relative below which plants that a relative explains are not culled."""
 LIKELY = 0.5
-"""Posterior of a fault from which on it is named."""
+"""Posterior of a fault at or above which it is named."""
+LOOK_ALIKE = (Fault.HETEROGENEOUS, Fault.RELATIVE)
 SIDES = ("mother", "father")
 
 Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]
@@ -47,7 +52,8 @@ def departed(result: FamilyResult, side: int) -> bool:
 def in_doubt(result: FamilyResult, side: int) -> bool:
     """Whether hybrids of a family rest on a parent whose typing and tag do not agree."""
     known = (result.mother_known, result.father_known)[side]
-    return known and (fault_share(result, side, *PARENT_IN_DOUBT) >= IN_DOUBT or departed(result, side))
+    tube, line = fault_share(result, side, Fault.TUBE), fault_share(result, side, *LOOK_ALIKE)
+    return known and (tube >= TUBE_IN_DOUBT or line >= LINE_IN_DOUBT or departed(result, side))
 
 
 def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mapping[str, str]) -> list[Finding]:
@@ -61,7 +67,7 @@ def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mappin
             if in_doubt(result, side):
                 unresolved.setdefault(line, []).append((result, side))
             plant = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)[side]
-            if fault_share(result, side, plant) >= LIKELY:
+            if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
                     out.append(_other_plant(result, side, wells))
@@ -95,11 +101,14 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
         f"The hybrids of {', '.join(crosses)} show {line} otherwise than its tube at {worst:.0%} of markers. "
         + (
             "The tube may hold something else, or the tags were made with another plant."
-            if tube >= IN_DOUBT
+            if tube >= TUBE_IN_DOUBT
             else "The line may be heterogeneous, or a relative of it gave the pollen or bore the seed."
         )
     )
-    places, samples = _places([r for r, _ in found], wells, frozenset({Verdict.HYBRID}))
+    waiting = {Verdict.HYBRID}
+    if any(fault_share(result, side, Fault.RELATIVE) >= 1 - LIKELY_ALIKE for result, side in found):
+        waiting |= {Verdict.OUTCROSS, Verdict.OFF_PEDIGREE}
+    places, samples = _places([r for r, _ in found], wells, frozenset(waiting))
     return Finding(
         FindingKind.PARENT_UNRESOLVED,
         Scope.LINE,

@@ -33,7 +33,7 @@ DEPARTURES = (0.05, 0.10, 0.15, 0.20, 0.30, 0.40)
 """Shares of markers at which a relative, or a plant of a heterogeneous line, departs from the reference."""
 RELATIVE_WEIGHTS = (1 / 6, 1 / 6, 1 / 6, 1 / 6, 1 / 6, 1 / 6)
 """* Prior over `DEPARTURES` of a relative of the line."""
-HETEROGENEOUS_WEIGHTS = (0.4, 0.3, 0.2, 0.1, 0.0, 0.0)
+HETEROGENEOUS_WEIGHTS = (0.38, 0.27, 0.20, 0.10, 0.04, 0.01)
 """* Prior over `DEPARTURES` of a plant of a heterogeneous line."""
 OF_GENERATION = 0.95
 """* Share of the plants of a tag of a later generation that are of it; the rest are as in any tag."""
@@ -48,6 +48,8 @@ class Fault(Enum):
     GENERATION = "later generation"
     HETEROGENEOUS = "heterogeneous line"
     TUBE = "wrong tube"
+    RELATIVE = "relative of the line"
+    """Only in the account of a parent's faults: hypotheses name the parent whose plant was another."""
     FATHER_PLANT = "other pollen"
     MOTHER_PLANT = "other mother plant"
 
@@ -55,8 +57,8 @@ class Fault(Enum):
 FAULTS = tuple(Fault)
 """Faults in the order of every array with a fault axis; also by how far they take a plant from its tag."""
 GRAVITY = FAULTS
-PARENT_IN_DOUBT = (Fault.HETEROGENEOUS, Fault.TUBE)
-"""Faults that leave a hybrid a hybrid, but only if they are what happened."""
+OTHER_PLANT = (Fault.RELATIVE, Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
+"""Faults under which another plant than one of the line was used."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +96,10 @@ class Reading:
         other = self.departs[side] is not None or self.learned[side]
         if version is None or version not in own:
             other = True
-        return self.fault if other and self.fault is not Fault.GENERATION else Fault.NONE
+        if not other or self.fault is Fault.GENERATION:
+            return Fault.NONE
+        relative = self.departs[side] is not None and self.fault is not Fault.HETEROGENEOUS
+        return Fault.RELATIVE if relative else self.fault
 
 
 WHOLE_SHARE = 0.5

@@ -37,21 +37,29 @@ from crossproof.inference.lines.line_doubts import (
     heterogeneous_share,
 )
 from crossproof.inference.lines.panel import Panel
+from crossproof.inference.pedigree import pollen_table
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 
-CLEAR_ENOUGH = 0.9
-"""A family is taken as typed when all its plants are hybrid or self with this probability."""
+CLEAR = 0.9
+"""Posterior from which on a hybrid as typed speaks for the parents as typed."""
+ODD = 0.5
+"""Posterior of hybrid and self together below which a plant asks for another explanation."""
 DEPARTS = 0.05
-"""Least expected share of departing markers from which on other hypotheses are tried."""
+"""Least expected share of departing markers at or above which other hypotheses are tried."""
 DEPARTS_ERRORS = 2.0
 """Standard errors above the run's departure, as many markers allow, that it takes as well."""
 NEGLIGIBLE = 1e-4
 """Weight of a hypothesis below which it is dropped."""
 FULL_LOOK = 0.01
-"""Weight from which on every donor is weighed under a hypothesis, not those of the first one alone."""
+"""Weight at or above which every donor is weighed under a hypothesis, not those of the first one alone."""
 LINES_TRIED = 2
 """Panel lines tried in place of one that its progeny contradict."""
+POD_GAIN = 5.0
+"""Natural-log gain of a pod's plants under pollen of a relative that asks for a look at parts of the tag."""
+PART_CLOSE = 4.0
+"""Natural-log distance below the parents as typed within which an untyped parent of a part of the tag, of the
+kinds of which the likeliest is not yet known, is looked at further."""
 CLOSE = 12.0
 """Natural-log distance from the best hypothesis within which foreseen evidence is worth a solution."""
 
@@ -92,15 +100,16 @@ def read_parents(
     tried: list[tuple[Solved, Floats] | None] = [None, None]
     if not trusting:
         solver.add_generations(as_typed.reading, rates.generation)
-    whole = part = False
+    may: tuple[tuple[bool, bool], tuple[bool, bool]] = ((False, False), (False, False))
     if all(known) and not trusting:
-        whole, part = _what_may_be(solver, plain, panel, places)
-    if whole or part:
+        may = _what_may_be(solver, plain, panel, places)
+    if any(map(any, may)):
         beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
         varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
-        search = _Search(solver, panel, own, beliefs, varied, rates.wrong_plant, (whole, part))
+        search = _Search(solver, panel, own, beliefs, varied, rates.wrong_plant)
         for side in (0, 1):
-            tried[side] = search.others(as_typed.reading, as_typed.solution, side)
+            if any(may[side]):
+                tried[side] = search.others(as_typed.reading, as_typed.solution, side, *may[side])
         # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
         # from the best hypothesis that names the first, even where leaving it unnamed explains more so far.
         for side in (1, 0) if solver.best().reading.fault is not Fault.NONE else ():
@@ -109,7 +118,7 @@ def read_parents(
                 search.others(*named, side)
         for side, line in ((0, mother), (1, father)):
             looked = tried[side]
-            if looked is not None:
+            if looked is not None and not looked[0].reading.part:
                 doubts[side] = solver.doubt(side, own[side], line, cross_id, *looked)
     return _weighed(solver, plain, (doubts[0], doubts[1]))
 
@@ -155,19 +164,58 @@ def _departing_parents(solver: ReadingSolver, panel: Panel, places: tuple[Ints, 
 
 def _what_may_be(
     solver: ReadingSolver, plain: Floats, panel: Panel, places: tuple[Ints, ...]
-) -> tuple[bool, bool]:
-    """Whether another parent of the whole tag, and of a part of it, may explain more than those as typed.
+) -> tuple[tuple[bool, bool], tuple[bool, bool]]:
+    """Whether another mother, and another father, may explain more than those as typed: of the whole tag, and
+    of a part of it.
 
     `plain` (n, 2): posteriors of hybrid and self as typed. Two clear hybrids of parents that do not depart
     rule out another parent of the whole tag, and one odd plant is judged as well by itself as with another
-    parent.
+    parent. An odd plant that is the mother's outcross speaks of the father alone, any other of the mother.
     """
-    doubtful = int((plain.sum(axis=1) < CLEAR_ENOUGH).sum())
-    hybrids = int((plain[:, 0] >= CLEAR_ENOUGH).sum())
+    crossed = _outcross(solver, solver.as_typed.solution)
+    odd = plain.sum(axis=1) < ODD
+    hybrids = int((plain[:, 0] >= CLEAR).sum())
     departs = _departing_parents(solver, panel, places) or not solver.as_typed.solution.converged
-    whole = departs or (doubtful > 0 and hybrids < 2)
-    part = solver.n_pods > 1 and (departs or (doubtful > 1 and hybrids > 0))
-    return whole, part
+    kin = solver.n_pods > 1 and _pod_of_relative(solver, panel, places)
+    may = []
+    for speaks in (odd & (crossed < CLEAR), odd & (crossed > 1 - CLEAR)):
+        doubtful = int(speaks.sum())
+        whole = departs or (doubtful > 0 and hybrids < 2)
+        part = solver.n_pods > 1 and (departs or kin or (doubtful > 1 and hybrids > 0))
+        may.append((whole, part))
+    return may[0], may[1]
+
+
+def _pod_of_relative(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
+    """Whether the hybrids of some pod, taken together, fit pollen of a relative of the father far better.
+
+    Few markers tell a relative from the father: each plant alone passes for a hybrid with some miscalls.
+    """
+    mother, father = solver.as_typed.reading.parents
+    if mother is None or father is None:
+        return False
+    relative = np.zeros(solver.family.n)
+    blocks = zip(solver.family.blocks, panel.blocks, places, strict=True)
+    for block, of_panel, place in blocks:
+        if len(place) and not block.maternal:
+            of_father = of_panel.gametes[place, father]
+            pollen = (1 - DEPARTURE_SOLVED) * of_father + DEPARTURE_SOLVED * of_panel.q[place]
+            seed = of_panel.consensus[place, mother]
+            child = np.einsum("mg,ma,gac->mc", seed, pollen, pollen_table(block.k))
+            relative += np.log(np.einsum("mnc,mc->nm", block.like, child)).sum(axis=1)
+    gain = relative - solver.as_typed.solution.pair[0]
+    crossed = _plain(solver, solver.as_typed.solution)[:, 0] >= ODD
+    by_pod = np.bincount(solver.pods[crossed], gain[crossed], solver.n_pods)
+    return bool(by_pod.max(initial=0.0) > POD_GAIN)
+
+
+def _outcross(solver: ReadingSolver, solution: Solution) -> Floats:
+    """Posterior (n,) of pollen of any donor but the father."""
+    priors = solver.family.priors
+    pair, donor = solution.pair[solver.family.rows], solution.donor
+    scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
+    posterior = np.exp(scores - np.logaddexp.reduce(scores, axis=0))
+    return np.asarray(posterior[len(pair) : -1].sum(axis=0))
 
 
 def departed_share(
@@ -195,15 +243,17 @@ class _Search:
         beliefs: list[TubeBelief],
         varied: list[float],
         wrong_plant: float,
-        whole_and_part: tuple[bool, bool],
     ) -> None:
         self.solver, self.panel, self.own, self.beliefs = solver, panel, own, beliefs
         self.varied, self.log_plant = varied, float(np.log(wrong_plant))
         self.log_right = float(np.log1p(-wrong_plant))
-        self.whole, self.part = whole_and_part
 
-    def others(self, base: Reading, base_solution: Solution, side: int) -> tuple[Solved, Floats] | None:
+    def others(
+        self, base: Reading, base_solution: Solution, side: int, whole: bool = True, part: bool = False
+    ) -> tuple[Solved, Floats] | None:
         """Solve the hypotheses that differ from `base` in one parent (`side` 0 mother, 1 father).
+
+        `whole`, `part`: whether the other parent may have had the whole tag, and a part of it.
 
         The one with a plant of the pool in its place, and what each version (version,) would gain over it.
         """
@@ -222,16 +272,18 @@ class _Search:
             fault = max(fault, base.fault, key=GRAVITY.index)
             return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
 
-        parts = tuple(p for p, may in ((False, self.whole), (True, self.part)) if may)
-        if base.fault is not Fault.NONE or not parts:
-            parts = (False,)
+        parts = tuple(p for p, may in ((False, whole), (True, part)) if may)
         log_part = {False: float(np.log(WHOLE_SHARE)), True: float(np.log1p(-WHOLE_SHARE))}
         if self.solver.n_pods == 1 or base.fault is not Fault.NONE:
             log_part[False] = 0.0
         found: list[Solved] = []
-        for part in parts:
-            log_cause = self.log_plant + np.log(UNTYPED_SHARE) + log_part[part]
-            found.append(solver.add(reading(None, right + log_cause, plant, part=part), active))
+        for some in parts:
+            log_cause = self.log_plant + np.log(UNTYPED_SHARE) + log_part[some]
+            found.append(solver.add(reading(None, right + log_cause, plant, part=some), active))
+        # Another parent of a part of the tag that is no better as an untyped plant is no better as any.
+        best = solver.best_as_typed().score
+        found = [one for one in found if not one.reading.part or one.score > best - PART_CLOSE] or found[:1]
+        parts = tuple(one.reading.part for one in found)
         if False in parts:
             self._other_line(reading, side, right, plant, active)
         if base.fault is Fault.NONE and base.parents[side] is not None:

@@ -21,6 +21,7 @@ from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     DEPARTURES,
     OF_GENERATION,
+    OTHER_PLANT,
     PART_SHARES,
     Fault,
     Reading,
@@ -319,7 +320,7 @@ class ReadingSolver:
         for item in self.done:
             fault = item.reading.fault_of(side, own)
             if fault is not Fault.TUBE:
-                plant = fault in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
+                plant = fault in OTHER_PLANT
                 kinds[plant].append(item.score)
         log_tube = untyped.solution.log_evidence
         best = self.best_as_typed().reading.log_prior

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Family, FamilyBlock, Priors, Solution
+from crossproof.inference.family.emissions import FamilyBlock
+from crossproof.inference.family.family_model import Family, Priors, Solution
 from crossproof.inference.lines.consensus import discordance
 from crossproof.model.arrays import Bools, Floats, Ints
 
 SURE = 0.9
-"""Class posterior from which on a well alone says what the plant is."""
+"""Class posterior at or above which a well alone says what the plant is."""
 
 
 @dataclass(frozen=True)
@@ -39,9 +40,7 @@ def compare_wells(
     classes, each with at least SURE.
     """
     w = len(replicates.owner)
-    parts = tuple(
-        FamilyBlock(b.k, b.maternal, like, b.donors) for b, like in zip(blocks, replicates.like, strict=True)
-    )
+    parts = tuple(replace(b, like=like) for b, like in zip(blocks, replicates.like, strict=True))
     n_donor = blocks[0].donors.shape[1]
     unheard = Priors(log_prior[:n_pair], log_prior[n_pair : n_pair + n_donor], np.full(w, -np.inf))
     alone = Family(parts, unheard).solve(solution.mother, solution.father, max_rounds=0)

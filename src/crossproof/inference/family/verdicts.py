@@ -17,9 +17,9 @@ FLAG_RECIPROCAL = "maternal markers show the father: reciprocal cross?"
 FLAG_MATERNAL = "maternal markers differ from the mother"
 
 PARENT_OPEN = 0.05
-"""Posterior of any fault of a parent from which on it counts as open which plant it was."""
+"""Posterior of any fault of a parent at or above which it counts as open which plant it was."""
 DEPARTURE_SHARE = 0.15
-"""Share of markers, departing from the line, from which on a parent plant is flagged."""
+"""Share of markers, departing from the line, at or above which a parent plant is flagged."""
 
 
 def judge(
@@ -52,14 +52,12 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
     scored = int(result.scored[plant])
     if result.wells[plant] == 0 or scored == 0:
         return Reason.NO_DATA
-    if not result.mother_known:
+    if not result.mother_known and not result.father_known:
         return Reason.NO_PARENT_DATA
     if mixed_dna:
         return Reason.MIXED_DNA
     if scored < settings.min_markers_scored:
         return Reason.FEW_MARKERS
-    if result.from_calls[plant] and result.call_rate[plant] < settings.min_call_rate:
-        return Reason.LOW_CALL_RATE
     if not result.father_known:
         if posterior[1] >= settings.min_posterior:
             return Reason.NONE
@@ -67,8 +65,12 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
         return Reason.FATHER_UNPROVEN if crossed else Reason.NO_PARENT_DATA
     if posterior.max() >= settings.min_posterior:
         return Reason.NONE
+    if not result.mother_known:
+        return Reason.NO_PARENT_DATA
     if result.wells_disagree[plant]:
         return Reason.WELLS_DISAGREE
+    if result.from_calls[plant] and result.call_rate[plant] < settings.min_call_rate:
+        return Reason.LOW_CALL_RATE
     if result.contrast_scored[plant] < settings.min_markers_scored:
         return Reason.FEW_MARKERS
     if any(_parent_open(result, side) for side in (0, 1)):
@@ -119,6 +121,8 @@ def _settle(result: FamilyResult, plant: int, reason: Reason) -> str:
         lines = (result.mother, result.father)
         open_lines = [lines[side] for side in (0, 1) if _parent_open(result, side)]
         return f"type one more plant of {' and of '.join(dict.fromkeys(open_lines))}"
+    if reason is Reason.NO_PARENT_DATA and result.mother_known:
+        return _SETTLE[Reason.FATHER_UNPROVEN]
     if reason in _SETTLE:
         return _SETTLE[reason]
     order = result.class_posterior[plant].argsort()[::-1]

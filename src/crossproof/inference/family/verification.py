@@ -23,7 +23,7 @@ from crossproof.model.settings import Settings
 
 N_CLASSES = 4
 DEPARTURE_SHOWN = 0.9
-"""Probability from which on a departure of a parent plant is listed."""
+"""Probability at or above which a departure of a parent plant is listed."""
 
 
 def verify_family(
@@ -92,7 +92,7 @@ class Judged:
     relation_posterior: Floats
 
 
-def judged(prepared: Prepared, panel: Panel, readings: Readings, *, mother_known: bool = True) -> Judged:
+def judged(prepared: Prepared, panel: Panel, readings: Readings, *, parent_known: bool = True) -> Judged:
     """Posteriors of classes and relations, averaged over the readings of the parent tubes."""
     origins = prepared.origins
     n = len(prepared.family.plants)
@@ -108,7 +108,7 @@ def judged(prepared: Prepared, panel: Panel, readings: Readings, *, mother_known
     ]
     weights = np.concatenate([w * _softmax(part) for w, part in zip(readings.weight, parts, strict=True)])
     scores = np.concatenate([np.log(w) + part for w, part in zip(readings.weight, parts, strict=True)])
-    if not mother_known:
+    if not parent_known:
         klass, relation, words = origins.klass, origins.relation, origins.words
         weights = np.repeat(_softmax(origins.log_prior[:, None]), n, axis=1)
         scores = scores[: len(klass)]
@@ -126,7 +126,8 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
     counts = count_calls(prepared.counted, mother, father)
     n = len(family.plants)
     solution = readings.solutions[0]
-    found = judged(prepared, panel, readings, mother_known=mother is not None)
+    known = mother is not None or father is not None
+    found = judged(prepared, panel, readings, parent_known=known)
     klass, relation, words, weights, scores = (
         found.klass,
         found.relation,

@@ -7,7 +7,7 @@ other. Most lines have one version. Arrays over versions are ordered by line nam
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, field, fields
 from functools import cached_property
 from typing import Any
 
@@ -30,6 +30,9 @@ CONFIRMED = 1e-4
 """How much less likely a wrong tube is once another family fits the line as typed."""
 DEPARTURE_POOL_INBREEDING = 0.5
 """A parent plant departs to a genotype of the pool, residual heterozygotes as likely as fixed ones."""
+
+UNKNOWN_COPY, FIXED_LINE = -1, -2
+"""In place of a version, where a parent's copy comes from no typed line, and where the parent is no F1."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +95,10 @@ class Panel:
     (S,), `sample_parents` (S, 2) mother and father, `sample_says` (S, 2): what families of the sample say of
     each parent's typing, 1 it fits, -1 it does not, 0 nothing; `sample_departing` (S, 2): probability that
     the parent plant is one of a heterogeneous line; `doubts`: of the sample's families about their parents'
-    typing; `tag_rates`; `converged`, `rounds`: of the estimates.
+    typing; `tag_rates`; `quality` (class,): factors by which poor wells err more; `converged`, `rounds`: of
+    the estimates. `copies` (V, 2): versions of the two lines that a version is the F1 of, UNKNOWN_COPY for
+    one that is not known, FIXED_LINE both where it is no F1; `recognised` (V,): whether they were not given
+    but recognised.
     """
 
     lines: tuple[str, ...]
@@ -113,9 +119,12 @@ class Panel:
     sample_says: Ints
     sample_departing: Floats
     tag_rates: TagRates
+    quality: Floats
     doubts: tuple[Doubt, ...] = ()
     converged: bool = True
     rounds: int = 0
+    copies: Ints = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
+    recognised: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
 
     @cached_property
     def line_number(self) -> dict[str, int]:
@@ -168,7 +177,8 @@ class Panel:
         """Error rates as `Wells.likelihood` wants them."""
         constants = (settings.swap, settings.read_error, settings.overdispersion, settings.floor)
         if constants not in self._rates:
-            self._rates[constants] = ErrorRates(self.f, self.d, *constants)
+            quality = tuple(self.quality.tolist())
+            self._rates[constants] = ErrorRates(self.f, self.d, *constants, quality)
         return self._rates[constants]
 
     @cached_property
@@ -180,6 +190,10 @@ class Panel:
         return {
             line: np.flatnonzero(self.version_line == number) for line, number in self.line_number.items()
         }
+
+
+QUALITY_PRIOR = (1.0, 1.3, 1.8, 2.5, 4.0, 6.0)
+"""Prior means of the factors by which wells of lower call rate err more, by class of quality; no source."""
 
 
 def start_rates(wells: Wells, settings: Settings) -> ErrorRates:
@@ -281,8 +295,11 @@ _PLAIN_FIELDS = (
     "sample_parents",
     "sample_says",
     "sample_departing",
+    "quality",
     "converged",
     "rounds",
+    "copies",
+    "recognised",
 )
 
 
@@ -338,7 +355,10 @@ def panel_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> Panel:
         arrays["sample_says"],
         arrays["sample_departing"],
         TagRates(*(float(x) for x in arrays["tag_rates"])),
+        arrays["quality"],
         doubts_from_arrays(arrays),
         bool(arrays["converged"]),
         int(arrays["rounds"]),
+        arrays["copies"],
+        arrays["recognised"],
     )

@@ -22,7 +22,7 @@ class Calibration:
     fresh estimates. `says`: cross, mother, father, and what that family says of the typing of either
     (`family_says`); None: to be asked anew. `departing`: beside each of these, the probability that either
     parent plant is one of a heterogeneous line; `doubts`: as `Doubt.to_dict` writes them; `tag_rates`: the
-    fields of `TagRates`.
+    fields of `TagRates`; `quality`: factors by which wells of lower call rate err more.
     """
 
     h: float
@@ -36,6 +36,7 @@ class Calibration:
     departing: tuple[tuple[float, float], ...] = ()
     doubts: tuple[Mapping[str, Any], ...] = ()
     tag_rates: tuple[float, float, float, float] | None = None
+    quality: tuple[float, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """As plain data for a JSON file; numbers rounded to six decimals."""
@@ -46,6 +47,7 @@ class Calibration:
                 said[0]: [*said[1:], *d] for said, d in zip(self.says or (), self.departing, strict=True)
             },
             "doubts": list(self.doubts),
+            "well_quality": [round(x, 6) for x in self.quality],
             "tag_rates": [round(x, 6) for x in self.tag_rates or ()],
             "markers": {
                 name: {
@@ -77,6 +79,7 @@ def calibration_from_dict(data: Mapping[str, Any]) -> Calibration:
         tuple((float(s[4]), float(s[5])) for _, s in said),
         tuple(data["doubts"]),
         tuple(astuple(TagRates(*(float(x) for x in data["tag_rates"])))),
+        tuple(float(x) for x in data["well_quality"]),
     )
 
 
@@ -110,7 +113,9 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
     names = sorted(entries)
     kept = earlier is not None and earlier.says is not None
     says, departing = _says_of(panel)
-    doubts = tuple(d.to_dict(lambda r: [str(markers.ids[r]), *markers.alleles[r]]) for d in panel.doubts)
+    doubts: tuple[Mapping[str, Any], ...] = tuple(
+        d.to_dict(lambda r: [str(markers.ids[r]), *markers.alleles[r]]) for d in panel.doubts
+    )
     tag_rates = astuple(panel.tag_rates)
     if earlier is not None and kept:
         says, departing, doubts = earlier.says or (), earlier.departing, earlier.doubts
@@ -129,6 +134,7 @@ def calibration_of(panel: Panel, wells: Wells, earlier: Calibration | None = Non
         departing,
         doubts,
         tag_rates,
+        tuple(panel.quality.tolist()) if earlier is None or not earlier.quality else earlier.quality,
     )
 
 

@@ -53,7 +53,7 @@ class Rounds:
             panel = as_said(
                 panel,
                 [(c, *parents[c], *told.says) for c, told in self._told.items()],
-                [told.faults[:, FAULTS.index(Fault.HETEROGENEOUS)] for told in self._told.values()],
+                [told.faults[:, FAULTS.index(Fault.HETEROGENEOUS)].tolist() for told in self._told.values()],
                 [d for told in self._told.values() for d in told.doubts],
             )
         return replace(panel, converged=still, rounds=self._rounds)

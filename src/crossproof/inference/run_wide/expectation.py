@@ -22,13 +22,13 @@ from zlib import crc32
 
 import numpy as np
 
-from crossproof.inference.evidence.blocks import Wells
+from crossproof.inference.evidence.blocks import N_QUALITY, Wells
 from crossproof.inference.family.gathering import prepare
-from crossproof.inference.family.parent_hypotheses import FAULTS, Fault, Readings
+from crossproof.inference.family.parent_hypotheses import FAULTS, OTHER_PLANT, Fault, Readings
 from crossproof.inference.family.verification import Judged, judged, readings_of
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.line_doubts import belief_about
-from crossproof.inference.lines.panel import PRIOR_OBSERVATIONS, Panel, PanelBlock, TagRates
+from crossproof.inference.lines.panel import PRIOR_OBSERVATIONS, QUALITY_PRIOR, Panel, PanelBlock, TagRates
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.season_results import FamilyInput
@@ -45,16 +45,20 @@ SAMPLE_MARKERS = 300
 """Markers per family of the sample, at most; other ones in every family, so that all are reached."""
 DEPARTURE_OBSERVATIONS = 200
 """Markers that the beta prior of h is worth."""
+GOOD_QUALITY = 1
+"""Last class of quality whose wells tell of the markers' own error rates."""
+QUALITY_WORTH = 5.0
+"""Expected miscalls that the prior of a class of quality is worth."""
 LINES_WORTH = 50.0
 """Lines that the beta prior of wrong tubes is worth."""
 PARENTS_WORTH = 100.0
 """Parents of tags (tags, for later generations) that the beta priors of other faults are worth."""
 CLEAR_READING = 0.95
-"""Weight of readings from which on a family has a say about a parent's typing."""
+"""Weight of readings at or above which a family has a say about a parent's typing."""
 CLEAR_COUNTS = 0.9
-"""Weight of the likeliest reading from which on a family's plants are counted for error rates."""
+"""Weight of the likeliest reading at or above which a family's plants are counted for error rates."""
 CLEAR_PLANT = 0.99
-"""Class posterior from which on a plant's genotypes tell of error rates."""
+"""Class posterior at or above which a plant's genotypes tell of error rates."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,8 @@ class Told:
     of parent plants and markers looked at; `classes` (4,) of its plants with data; `posterior` (n, 4) class
     posteriors, by which convergence is judged; `says` (2,): what it says of the typing of its mother and
     father; `typed`: whether its parents are as typed beyond doubt; `faults` (2, fault): posterior of what was
-    otherwise than typed; `doubts`: about the typing of its parents.
+    otherwise than typed; `doubts`: about the typing of its parents; `by_quality`
+    (2, class): miscalls found in wells of each class of quality, and expected at the markers' own rates.
     """
 
     rows: Ints
@@ -78,6 +83,7 @@ class Told:
     typed: bool
     faults: Floats
     doubts: tuple[Doubt, ...]
+    by_quality: Floats
 
 
 @dataclass(frozen=True)
@@ -86,7 +92,7 @@ class Expected:
 
     `miscalls` (4, marker): true genotypes scored and their miscalls, as in `count_miscalls`; `departed`,
     `markers`: departures of parent plants and markers looked at; `classes` (4,);
-    `faults` (fault,) of `parents` parents looked at.
+    `faults` (fault,) of `parents` parents looked at; `by_quality` as in `Told`.
     """
 
     miscalls: Floats
@@ -95,12 +101,13 @@ class Expected:
     classes: Floats
     faults: Floats
     parents: float
+    by_quality: Floats
 
 
 def added_up(lines: Floats, told: Iterable[Told] = ()) -> Expected:
     """Counts of the lines' wells (4, marker) and of all families together."""
     miscalls, classes, departed, markers = lines.copy(), np.zeros(4), 0.0, 0.0
-    faults, parents = np.zeros(len(FAULTS)), 0.0
+    faults, parents, by_quality = np.zeros(len(FAULTS)), 0.0, np.zeros((2, N_QUALITY))
     for one in told:
         miscalls[:, one.rows] += one.miscalls
         classes += one.classes
@@ -108,7 +115,8 @@ def added_up(lines: Floats, told: Iterable[Told] = ()) -> Expected:
         markers += one.markers
         faults += one.faults.sum(axis=0)
         parents += 2
-    return Expected(miscalls, departed, markers, classes, faults, parents)
+        by_quality += one.by_quality
+    return Expected(miscalls, departed, markers, classes, faults, parents, by_quality)
 
 
 def sample_families(
@@ -132,16 +140,20 @@ def sample_families(
 def count_miscalls(posterior: Floats, codes: UInt8s, k: int, weight: Floats) -> Floats:
     """Expected (4, marker) of hom, hom_as_het, het, het_as_hom among scored calls.
 
-    `posterior` (m, n, n_g) of the true genotype, `codes` (m, n) as called, `weight` (m, n) or (n,).
+    `posterior` (m, n, n_g) of the true genotype, `codes` (m, n) as called, `weight` (n,).
     """
+    return np.asarray((miscalls(posterior, codes, k) * weight).sum(axis=2))
+
+
+def miscalls(posterior: Floats, codes: UInt8s, k: int) -> Floats:
+    """Expected (4, m, n) of hom, hom_as_het, het, het_as_hom in each call, 0 where there is none."""
     pairs = genotype_alleles(k)
     is_hom = pairs[:, 0] == pairs[:, 1]
-    scored = (codes < len(pairs)) * weight
+    scored = codes < len(pairs)
     called_het = ~is_hom[np.minimum(codes, len(pairs) - 1)]
     hom = posterior[:, :, is_hom].sum(axis=2) * scored
     het = posterior[:, :, ~is_hom].sum(axis=2) * scored
-    counts = [hom, hom * called_het, het, het * ~called_het]
-    return np.stack([c.sum(axis=1) for c in counts])
+    return np.stack([hom, hom * called_het, het, het * ~called_het])
 
 
 def count_lines(wells: Wells, panel: Panel) -> Floats:
@@ -187,7 +199,7 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
     readings = readings_of(prepared, panel, settings, keep_outside=True)
     result = judged(prepared, panel, readings)
     says = family_says(panel, family, readings, result.class_posterior)
-    typed = readings.readings[0].fault is Fault.NONE and bool(readings.weight[0] >= CLEAR_PLANT)
+    typed = readings.readings[0].fault is Fault.NONE and bool(readings.weight[0] >= CLEAR_READING)
     faults = readings.fault_shares((panel.versions(family.mother), panel.versions(family.father)))
     doubts = tuple(
         d for d, said in zip(readings.doubts, says, strict=True) if d is not None and said != 1 and not typed
@@ -205,6 +217,10 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
     reading, solution = readings.readings[0], readings.solutions[0]
     rows, counts = [np.empty(0, dtype=np.int64)], [np.empty((4, 0))]
     departed = markers = 0.0
+    by_quality = np.zeros((2, N_QUALITY))
+    quality = np.array(
+        [wells.quality[p.wells[0]] if len(p.wells) == 1 else 0 for p in prepared.family.plants]
+    )
     parents = (reading.mother, reading.father)
     if readings.weight[0] >= CLEAR_COUNTS and reading.fault is Fault.NONE and None not in parents:
         scored = prepared.from_calls & np.array([bool(p.wells) for p in prepared.family.plants])
@@ -212,7 +228,11 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
             if block.maternal or not len(place):
                 continue
             rows.append(block.rows[place])
-            counts.append(_clear_miscalls(result, scored, like, codes, solution.outside[b], block.k))
+            seen_here = _clear_miscalls(result, scored, like, codes, solution.outside[b], block.k)
+            # The markers' own rates are those of good wells; poor ones tell how much more they err.
+            good = quality <= GOOD_QUALITY
+            counts.append(seen_here[:, :, good].sum(axis=2))
+            by_quality += _by_quality(seen_here, panel, block.rows[place], quality)
             for version, post in zip(parents, (solution.mother[b], solution.father[b]), strict=True):
                 assert version is not None
                 gone, seen = _departures(block, place, version, post, panel.h)
@@ -229,6 +249,7 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
         typed,
         faults,
         doubts,
+        by_quality,
     )
 
 
@@ -240,11 +261,11 @@ def _clear_miscalls(
     joint: Floats,
     k: int,
 ) -> Floats:
-    """Expected miscalls (4, m) of the clear hybrids and selfs among the plants `scored` (n,).
+    """Expected miscalls (4, m, n) of the clear hybrids and selfs among the plants `scored` (n,).
 
     `like` (m, n, n_g), `codes` (m, n); `joint` (pairs, m, n): the parents as the other plants have them.
     """
-    total = np.zeros((4, len(like)))
+    total = np.zeros((4, *codes.shape))
     for relation, table in ((Relation.HYBRID, hybrid_table(k)), (Relation.SELF, self_table(k))):
         clear = result.relation_posterior[:, list(Relation).index(relation)] >= CLEAR_PLANT
         chosen = np.flatnonzero(clear & scored)
@@ -257,8 +278,16 @@ def _clear_miscalls(
             child = np.einsum("abmn,abg->mng", outside, table)
         child *= like[:, chosen]
         child /= child.sum(axis=2, keepdims=True)
-        total += count_miscalls(child, codes[:, chosen], k, np.ones(len(chosen)))
+        total[:, :, chosen] += miscalls(child, codes[:, chosen], k)
     return total
+
+
+def _by_quality(counts: Floats, panel: Panel, rows: Ints, quality: Ints) -> Floats:
+    """Miscalls (2, class) found and expected, of counts (4, m, n) in wells of these classes (n,)."""
+    hom, hom_as_het, het, het_as_hom = counts
+    found = (hom_as_het + het_as_hom).sum(axis=0)
+    expected = panel.f[rows] @ hom + panel.d[rows] @ het
+    return np.stack([np.bincount(quality, x, N_QUALITY) for x in (found, expected)])
 
 
 def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior: Floats) -> tuple[int, int]:
@@ -313,7 +342,19 @@ def next_estimates(
         h=float(h),
         class_prior=classes / classes.sum(),
         tag_rates=next_tag_rates(panel, expected, settings),
+        quality=next_quality(expected.by_quality),
     )
+
+
+def next_quality(by_quality: Floats) -> Floats:
+    """Factors by which wells of lower call rate err more (class,), never falling from class to class.
+
+    Gamma priors of mean QUALITY_PRIOR, each worth QUALITY_WORTH expected miscalls; the best class is the
+    measure of all.
+    """
+    found, expected = by_quality
+    factors = (QUALITY_WORTH * np.array(QUALITY_PRIOR) + found) / (QUALITY_WORTH + expected)
+    return np.maximum.accumulate(np.maximum(factors / factors[0], 1.0))
 
 
 def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagRates:
@@ -324,7 +365,7 @@ def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagR
     wrong = [
         belief_about(panel, line, "", settings).wrong_tube for line in panel.lines if panel.doubts_of(line)
     ]
-    plants = sum(expected.faults[FAULTS.index(f)] for f in (Fault.FATHER_PLANT, Fault.MOTHER_PLANT))
+    plants = sum(expected.faults[FAULTS.index(f)] for f in OTHER_PLANT)
     varied = expected.faults[FAULTS.index(Fault.HETEROGENEOUS)]
     later = expected.faults[FAULTS.index(Fault.GENERATION)] / 2
     return TagRates(

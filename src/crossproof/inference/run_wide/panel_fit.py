@@ -10,13 +10,17 @@ import numpy as np
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.lines.doubt import doubt_from_dict
+from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
 from crossproof.inference.lines.panel import (
+    QUALITY_PRIOR,
     Panel,
     PanelBlock,
     TagRates,
     find_versions,
     fit_blocks,
+    marker_groups,
     start_rates,
+    version_likelihood,
 )
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.run_wide.estimation import SAYS_ROUNDS, Rounds, as_said
@@ -43,7 +47,7 @@ LINE_ROUNDS = 25
 LINE_TOLERANCE = 1e-4
 FIRST_FAMILIES = 60
 """Families on which estimates are brought near before a sample of at least twice as many is looked at."""
-MAX_ROUNDS = 15
+MAX_ROUNDS = 25
 FIRST_ROUNDS = 3
 """As many as it takes to see where the estimates lead, see `Accelerator`."""
 
@@ -93,6 +97,7 @@ def fit_panel(
         np.empty((0, 2), dtype=np.int64),
         np.empty((0, 2)),
         _first_tag_rates(settings, calibration),
+        np.array(QUALITY_PRIOR if calibration is None or not calibration.quality else calibration.quality),
     )
 
     def with_lines(panel: Panel) -> Panel:
@@ -100,9 +105,16 @@ def fit_panel(
         return replace(panel, blocks=_with_frozen_q(wells, lines, panel, blocks, calibration, settings))
 
     panel = _set_aside(with_lines(panel), wells, settings)
+    likelihoods = [
+        version_likelihood(wells, rows, k, version_wells, rates) for k, _, rows in marker_groups(wells)
+    ]
+    panel = find_copies(panel, lines, likelihoods)
+    lines = outbred_lines(panel, lines)
+    panel = with_lines(panel)
     for _ in range(LINE_ROUNDS):
         moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
         moved = replace(moved, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates)
+        moved = replace(moved, quality=panel.quality)
         change = float(np.abs(moved.f - panel.f).max(initial=0.0))
         panel = with_lines(moved)
         if change < LINE_TOLERANCE:
@@ -125,7 +137,11 @@ def fit_panel(
         estimates = ahead(next_estimates(panel, expected, settings, calibration))
         if calibration is not None:
             estimates = replace(
-                estimates, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates
+                estimates,
+                h=panel.h,
+                class_prior=panel.class_prior,
+                tag_rates=panel.tag_rates,
+                quality=panel.quality,
             )
         return _set_aside(with_lines(estimates), wells, settings)
 

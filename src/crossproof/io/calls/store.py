@@ -137,7 +137,11 @@ def read_calls(folder: Path, *, verify: bool = True) -> CallBatch:
 
 def batch_arrays(batch: CallBatch) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     """A batch as a JSON header and named arrays."""
-    arrays: dict[str, NDArray[Any]] = {"pos": batch.markers.pos, "maternal": batch.markers.maternal}
+    arrays: dict[str, NDArray[Any]] = {
+        "pos": batch.markers.pos,
+        "maternal": batch.markers.maternal,
+        "cm": batch.markers.cm,
+    }
     blocks = []
     for i, block in enumerate(batch.blocks):
         arrays[f"rows_{i}"], arrays[f"calls_{i}"] = block.rows, block.calls
@@ -167,6 +171,7 @@ def batch_of(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> C
         arrays["pos"],
         tuple(tuple(a) for a in header["alleles"]),
         arrays["maternal"],
+        arrays["cm"],
     )
     blocks = tuple(
         CallBlock(

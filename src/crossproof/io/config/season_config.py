@@ -14,10 +14,10 @@ from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import ALL, NO_SUCH_FILE, Places
 from crossproof.io.intake.table_shape import Decimal, Encoding, Separator, TableShape
 from crossproof.io.sheets.columns import TABLES, heading_key, nearest
-from crossproof.io.sheets.sheet import shortened
 from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, Setting, ValueKind, default
 from crossproof.model.genotypes import Evidence
 from crossproof.model.settings import Settings
+from crossproof.text import shortened
 
 CONFIG_NAMES = ("config.yaml", "config.yml")
 
@@ -119,6 +119,7 @@ class Config(Settings):
     forced_in: tuple[str, ...] = default("forced_in")
     forced_out: tuple[str, ...] = default("forced_out")
     min_spacing: int = default("min_spacing")
+    previous_seasons: tuple[str, ...] = default("previous_seasons")
     allow_outside: bool = default("allow_outside")
     fail_when_held: bool = default("fail_when_held")
     buckets: int = default("buckets")
@@ -448,7 +449,7 @@ class _Reader:
                     item.line,
                     "batch",
                     batch,
-                    f"The batch name {batch!r} stands twice; the first is on line {lines[key]}.",
+                    f"The batch name {batch!r} appears twice; the first is on line {lines[key]}.",
                     "Give each genotype file a batch name of its own.",
                 )
             elif not batch.isprintable():
@@ -500,7 +501,7 @@ class _Reader:
                 heading.line,
                 "columns",
                 shown,
-                f"{shown!r} is not a column of ours.",
+                f"{shown!r} is not a column that crossproof knows.",
                 (
                     f"Turn the pair round: {shown}: {heading.text}."
                     if turned and shown

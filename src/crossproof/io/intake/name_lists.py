@@ -13,9 +13,9 @@ import numpy as np
 
 from crossproof.errors import PlateError, error
 from crossproof.io.files.byte_source import too_big
-from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.intake.raw_cells import MAX_TABLE_BYTES, decoded, encodings_of, read_pages, split_rows
 from crossproof.io.intake.table_shape import Separator
+from crossproof.io.problems import Problems
 from crossproof.model.genotypes import CallBatch, Markers
 
 _COMPLEMENT = str.maketrans("ACGTacgt", "TGCAtgca")
@@ -69,7 +69,9 @@ def read_rows(path: Path, *, shown_as: str) -> list[list[str]]:
         kinds = encodings_of(data)
         text = decoded(data, kinds[0]) if kinds else None
         if text is None:
-            raise PlateError(error(shown_as, "The list of names is no text table.", "Save it as CSV UTF-8."))
+            raise PlateError(
+                error(shown_as, "The list of names is not a text table.", "Save it as CSV UTF-8.")
+            )
         first = next((line for line in text.splitlines() if line.strip() and line[0] != "#"), "")
         marks = [s for s in Separator if s is not Separator.SPACE]
         separator = max(marks, key=lambda s: first.count(s.character))
@@ -115,7 +117,7 @@ def other_names(markers: Sequence[str], also_called: Sequence[str]) -> dict[str,
     return found
 
 
-def renamed(batch: CallBatch, given: GivenNames, problems: ProblemList) -> CallBatch:
+def renamed(batch: CallBatch, given: GivenNames, problems: Problems) -> CallBatch:
     """The batch under the season's names. Two that become one are a problem, and the batch is unchanged."""
     samples = tuple(given.sample(s) for s in batch.samples)
     ids = [given.marker(str(m)) for m in batch.markers.ids]
@@ -135,14 +137,14 @@ def report_doubles(
     what: str,
     before: Sequence[str],
     after: Sequence[str],
-    problems: ProblemList,
+    problems: Problems,
     besides: Collection[str] = (),
 ) -> None:
     """Names that differ in the file and mean the same in the season."""
     first: dict[str, str] = {}
     for old, new in zip(before, after, strict=True):
         if new in first and first[new] != old and new not in besides:
-            problems.add(
+            problems.error(
                 f"The {what}s {first[new]} and {old} of this file both stand for {new}.",
                 f"Correct the list of names: each {what} of the file needs one of its own.",
                 value=new,

@@ -90,8 +90,8 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
     """The sheets of a workbook that hold cells, or the one called `sheet`. Raises PlateError."""
     import openpyxl  # slow to import and often not needed
 
-    from crossproof.io.sheets.sheet import Findings
-    from crossproof.io.sheets.workbooks import cell_text, refusal
+    from crossproof.io.problems import Problems
+    from crossproof.io.sheets.workbooks import cell_text, check_layout, refusal
 
     data = path.read_bytes()
     damaged = error(shown_as, "The workbook is damaged and cannot be read.", "Save it again as .xlsx.")
@@ -108,7 +108,8 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
                 if sheet is not None and page.title != sheet:
                     continue
                 page.reset_dimensions()
-                found = Findings(shown_as)
+                found = Problems(shown_as)
+                check_layout(data, page, found)
                 rows: Rows = []
                 for number, cells in enumerate(page.iter_rows(), 1):
                     texts = [cell_text(c, number, i, found)[0] for i, c in enumerate(cells)]
@@ -116,7 +117,7 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
                         texts.pop()
                     rows.append((number, texts))
                 hidden = page.sheet_state != "visible"
-                pages.append(Page(page.title, rows, found.all(), hidden))
+                pages.append(Page(page.title, rows, tuple(found.listed()), hidden))
             titles = [p.title for p in book.worksheets]
     except (PlateError, MemoryError):
         raise

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.files.sniff import FileKind
 from crossproof.io.intake.raw_cells import Rows, decoded, encodings_of, read_bytes, read_pages, split_rows
 from crossproof.io.intake.table_shape import Encoding, Separator, TableShape, folded, is_ignored
+from crossproof.io.problems import Problems
 from crossproof.io.tables.grid import Grid, finish
 from crossproof.io.tables.layouts import Layout, is_marker_heading, is_sample_heading
 
@@ -30,17 +30,17 @@ def read_shaped(
     kind: FileKind,
     shape: TableShape,
     layout: Layout | None,
-    problems: ProblemList,
+    problems: Problems,
     *,
     sheet: str | None,
     limit_bytes: float,
 ) -> Grid:
     """The table of a file, in the shape described. Raises PlateError through `problems`."""
     if kind is FileKind.XLSX:
-        page = read_pages(path, shown_as=problems.shown_as, sheet=sheet)[0]
+        page = read_pages(path, shown_as=problems.file, sheet=sheet)[0]
         rows = page.rows
         top, bottom = shape.header_row or 1, shape.last_row or len(rows)
-        problems.kept += [p for p in page.problems if p.row is not None and top <= p.row <= bottom]
+        problems.extend(p for p in page.problems if p.row is not None and top <= p.row <= bottom)
         problems.raise_if_any()
         rows = [(n, cells) for n, cells in rows]
         ragged = True
@@ -50,13 +50,13 @@ def read_shaped(
     return shaped_grid(rows, shape, layout, problems, ragged=ragged)
 
 
-def text_rows(path: Path, shape: TableShape, problems: ProblemList, *, limit_bytes: float) -> Rows:
+def text_rows(path: Path, shape: TableShape, problems: Problems, *, limit_bytes: float) -> Rows:
     """The rows of a text table, in the encoding and with the separator that its entry names."""
-    data = read_bytes(path, shown_as=problems.shown_as, limit_bytes=limit_bytes)
+    data = read_bytes(path, shown_as=problems.file, limit_bytes=limit_bytes)
     encoding = shape.encoding or next(iter(encodings_of(data)), Encoding.UTF_8)
     text = decoded(data, encoding)
     if text is None or (shape.encoding is None and encoding is Encoding.WESTERN):
-        problems.add(
+        problems.error(
             f"The file is not {shape.encoding or 'UTF-8'} text.",
             "Set encoding: for this file in config.yaml to what it is (utf-8, utf-16 or windows-1252).",
         )
@@ -66,7 +66,7 @@ def text_rows(path: Path, shape: TableShape, problems: ProblemList, *, limit_byt
         return split_rows(text, shape.separator or likely_separator(text, shape.header_row))
     except ValueError as fault:
         row, why = fault.args
-        problems.add(f"The quotation marks do not pair ({why}).", "Ask for the file without them.", row=row)
+        problems.error(f"The quotation marks do not pair ({why}).", "Ask for the file without them.", row=row)
         problems.raise_if_any()
         raise AssertionError from fault
 
@@ -80,7 +80,7 @@ def likely_separator(text: str, header_row: int | None) -> Separator:
 
 
 def shaped_grid(
-    rows: Rows, shape: TableShape, layout: Layout | None, problems: ProblemList, *, ragged: bool
+    rows: Rows, shape: TableShape, layout: Layout | None, problems: Problems, *, ragged: bool
 ) -> Grid:
     """The grid of these rows; `ragged` where rows may end before the last column, as in a workbook."""
     head, body = _header_and_body(rows, shape, problems)
@@ -102,14 +102,14 @@ def shaped_grid(
         if number in again or not any(cells):
             continue
         if any(cells[width:]):
-            problems.add(
+            problems.error(
                 f"The row has more cells than there are headings ({width}).",
                 "If it is not part of the table, set last_row: for this file in config.yaml.",
                 row=number,
                 value=", ".join(c for c in cells[width:] if c),
             )
         if len(cells) < width and not ragged and any(headings[len(cells) :]):
-            problems.add(
+            problems.error(
                 f"The row has {len(cells)} cells, the header {width}.",
                 "If it is not part of the table, set last_row: for this file in config.yaml.",
                 row=number,
@@ -141,16 +141,14 @@ def shaped_grid(
     return finish(grid, problems)
 
 
-def _header_and_body(
-    rows: Rows, shape: TableShape, problems: ProblemList
-) -> tuple[tuple[int, list[str]], Rows]:
+def _header_and_body(rows: Rows, shape: TableShape, problems: Problems) -> tuple[tuple[int, list[str]], Rows]:
     last = shape.last_row or (rows[-1][0] if rows else 0)
     if shape.header_row is None:
         at = next((i for i, (_, c) in enumerate(rows) if any(c) and not c[0].startswith("#")), None)
     else:
         at = next((i for i, (n, _) in enumerate(rows) if n == shape.header_row), None)
     if at is None or not any(rows[at][1]) or (shape.header_row is not None and shape.header_row > last):
-        problems.add(
+        problems.error(
             f"There are no headings in row {shape.header_row or 1}.",
             "Set header_row: for this file in config.yaml to the row that holds the headings.",
         )
@@ -164,7 +162,7 @@ def _columns(
     headings: Sequence[str],
     shape: TableShape,
     layout: Layout | None,
-    problems: ProblemList,
+    problems: Problems,
     header_row: int,
 ) -> list[tuple[str, tuple[int, ...]]]:
     """The columns to read, the name of the row first: heading and the places whose texts make it."""
@@ -176,7 +174,7 @@ def _columns(
         if not at and (m := re.fullmatch(r"column (\d+)", folded(heading))) and int(m[1]) <= len(headings):
             at = [int(m[1]) - 1]
         if len(at) != 1:
-            problems.add(
+            problems.error(
                 f"{key} names a heading that the table {'has twice' if at else 'does not have'}.",
                 f"Use one of the headings of row {header_row}: {', '.join(h for h in headings[:12] if h)}.",
                 value=heading,
@@ -206,8 +204,8 @@ def _columns(
     if size == 1:
         return [lead, *((headings[i], (i,)) for i in places)]
     if len(places) % size:
-        problems.add(
-            f"{len(places)} columns are left for the calls, which is no multiple of columns_per_marker.",
+        problems.error(
+            f"{len(places)} columns are left for the calls, which is not a multiple of columns_per_marker.",
             "Name the columns that hold no calls under ignore_columns.",
             row=header_row,
         )

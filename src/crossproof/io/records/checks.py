@@ -4,25 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from crossproof.errors import Problem, Severity
 from crossproof.io.config.season_config import Config
-from crossproof.io.records.crosses import UNTYPED
-from crossproof.io.records.raw_tables import Notes
+from crossproof.io.problems import Fault, Problems
+from crossproof.io.records.season import Season
 from crossproof.io.records.strangers import sample_strangers
+from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_calls
 from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
-from crossproof.io.sheets.values import Fault
-
-if TYPE_CHECKING:
-    from crossproof.io.records.season_records import Season
-
-
-def check_records(season: Season) -> list[Problem]:
-    """What does not fit between the sheets of a season; already among `season.problems`."""
-    return check_frames(season.config, season.crosses, season.samples)
 
 
 def check_frames(
@@ -33,21 +24,21 @@ def check_frames(
     crosses_whole: bool = True,
     samples_whole: bool = True,
 ) -> list[Problem]:
-    """What does not fit between crosses and wells; see `check_records`.
+    """What does not fit between crosses and wells.
 
     Where a sheet could not be read whole, nothing is said to be missing from it.
     """
-    notes = Notes()
+    notes = Problems()
     if crosses_whole and len(crosses):
         _progeny_have_crosses(crosses, samples, notes)
     if samples_whole:
-        _parents_are_typed(crosses, samples, notes)
+        parents_in_no_sheet(crosses, samples, notes)
     if crosses_whole and samples_whole:
         _nothing_unused(config, crosses, samples, notes)
     _no_cycles(crosses, notes)
     _names_that_look_alike(crosses, samples, notes)
     _counts_fit(crosses, samples, notes)
-    return notes.all()
+    return notes.listed()
 
 
 def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -> list[Problem]:
@@ -56,7 +47,7 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
     `samples_by_batch` gives the sample names of every genotype file that could be read, by batch; wells of
     a batch that is not in it are passed over.
     """
-    notes = Notes()
+    notes = Problems()
     samples, config = season.samples, season.config
     files = {g.batch: g.path for g in config.genotypes}
     complete = all(g.batch in samples_by_batch for g in config.genotypes)
@@ -69,48 +60,45 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
     claimed: dict[str, set[str]] = {batch: set() for batch in samples_by_batch}
     strangers = sample_strangers(samples, samples_by_batch, files)
     alone = len(strangers) == len(samples_by_batch) > 0
-    typed_lines: set[str] = set()
     asked: dict[str, int] = {}
     columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
+    typed_lines: set[str] = set()
     for sample, batch, role, line, file, row in zip(*columns, samples["_row"].tolist(), strict=True):
-        if not sample or (batch and batch not in samples_by_batch):
-            if role == "parent":
-                typed_lines.add(line)  # not known to be missing
+        known = bool(sample) and (not batch or batch in samples_by_batch)
+        held = [b for b in holders.get(sample, []) if not batch or b == batch] if known else []
+        may_be_elsewhere = not known or (not batch and not complete)
+        if role == "parent" and (held or may_be_elsewhere):
+            typed_lines.add(line)
+        if not known:
             continue
-        held = [b for b in holders.get(sample, []) if not batch or b == batch]
         if batch:
             asked[batch] = asked.get(batch, 0) + 1
-        if len(held) > 1:
-            places = ", ".join(f"{b} ({files.get(b, '')})" for b in held)
-            fault = Fault(
-                f"Several genotype files hold this name: {places}.",
-                "Write in the column batch which one is meant; one row for each file.",
-            )
-            notes.add(fault, file, row, "batch", sample)
         for b in held:
             claimed[b].add(sample)
-        if held:
-            if role == "parent":
-                typed_lines.add(line)
-            continue
-        if not batch and not complete:
-            if role == "parent":
-                typed_lines.add(line)
-            continue
-        if batch in strangers or (alone and not batch):
-            continue  # said once, of the file
-        _missing_sample(notes, sample, batch, role, file, row, holders, files, indexes, every_index)
+        if len(held) > 1:
+            notes.note(_held_twice(held, files), file=file, row=row, column="batch", value=sample)
+        said_of_file = batch in strangers or (alone and not batch)
+        if not held and not may_be_elsewhere and not said_of_file:
+            _missing_sample(notes, sample, batch, role, file, row, holders, files, indexes, every_index)
     for batch, names in samples_by_batch.items():
         if batch in strangers:
-            notes.problems.append(strangers[batch])
+            notes.extend([strangers[batch]])
             continue
         _unlisted(notes, batch, files.get(batch, batch), names, claimed[batch], asked.get(batch, 0))
-    _parents_have_calls(season.crosses, samples, typed_lines, notes)
-    return notes.all()
+    parents_without_calls(season.crosses, samples, typed_lines, notes)
+    return notes.listed()
+
+
+def _held_twice(held: Sequence[str], files: Mapping[str, str]) -> Fault:
+    places = ", ".join(f"{b} ({files.get(b, '')})" for b in held)
+    return Fault(
+        f"Several genotype files hold this name: {places}.",
+        "Write in the column batch which one is meant; one row for each file.",
+    )
 
 
 def _missing_sample(
-    notes: Notes,
+    notes: Problems,
     sample: str,
     batch: str,
     role: str,
@@ -145,11 +133,11 @@ def _missing_sample(
             "Correct the name, add the file that holds it, or delete the row if the well was not run.",
             Severity.WARNING,
         )
-    notes.add(fault, file, row, "sample_id", sample)
+    notes.note(fault, file=file, row=row, column="sample_id", value=sample)
 
 
 def _unlisted(
-    notes: Notes, batch: str, path: str, names: Sequence[str], claimed: set[str], asked: int
+    notes: Problems, batch: str, path: str, names: Sequence[str], claimed: set[str], asked: int
 ) -> None:
     """Samples of a genotype file that no sheet lists."""
     unlisted = [name for name in names if name not in claimed]
@@ -171,21 +159,7 @@ def _unlisted(
             "Add rows for those that matter.",
             Severity.WARNING,
         )
-    notes.add(fault, path, None, "", shown)
-
-
-def _parents_have_calls(crosses: pd.DataFrame, samples: pd.DataFrame, typed: set[str], notes: Notes) -> None:
-    """Parents that are in a sheet but have no calls; those in no sheet are found without the calls."""
-    listed = set(samples.loc[samples["role"] == "parent", "line"]) - typed - {""}
-    for column, effect in UNTYPED.items():
-        for name, (file, row, n) in _first_rows(crosses, column).items():
-            if name in listed:
-                fault = Fault(
-                    f"The {column} was never genotyped: none of its samples is in a genotype file; {effect}.",
-                    f"Genotype the line ({_crosses(n)} of this {column}).",
-                    Severity.WARNING,
-                )
-                notes.add(fault, file, row, column, name)
+    notes.note(fault, file=path, value=shown)
 
 
 def _first_rows(frame: pd.DataFrame, column: str) -> dict[str, tuple[str, int, int]]:
@@ -206,7 +180,7 @@ def _crosses(n: int) -> str:
     return "1 cross" if n == 1 else f"{n} crosses"
 
 
-def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     known = set(crosses["cross_id"]) - {""}
     index = loose_index(known)
     wells = samples[(samples["role"] == "progeny") & ~samples["cross_id"].isin({*known, ""})]
@@ -218,32 +192,10 @@ def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: N
                 "The crosses sheet has no such tag.",
                 f"Did you mean {close!r}?" if close else "Correct the tag, or add the cross.",
             )
-        notes.add(faults[name], file, row, "cross_id", name)
+        notes.note(faults[name], file=file, row=row, column="cross_id", value=name)
 
 
-def _parents_are_typed(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
-    lines = set(samples.loc[samples["role"] == "parent", "line"]) - {""}
-    index = loose_index(lines)
-    for column, effect in UNTYPED.items():
-        for name, (file, row, n) in _first_rows(crosses, column).items():
-            if name in lines:
-                continue
-            close = meant(name, (), index)
-            if close:
-                remedy = f"Did you mean {close!r}? ({_crosses(n)})"
-            else:
-                remedy = (
-                    f"Genotype the line and list its well as a parent, or correct the name ({_crosses(n)})."
-                )
-            fault = Fault(
-                f"No parent well has this line: the {column} was never genotyped; {effect}.",
-                remedy,
-                Severity.WARNING,
-            )
-            notes.add(fault, file, row, column, name)
-
-
-def _no_cycles(crosses: pd.DataFrame, notes: Notes) -> None:
+def _no_cycles(crosses: pd.DataFrame, notes: Problems) -> None:
     """A cross whose ancestors include itself."""
     place = {
         c: (m, f, file, row)
@@ -268,7 +220,7 @@ def _no_cycles(crosses: pd.DataFrame, notes: Notes) -> None:
             f"A cross cannot be among its own ancestors: {path}.",
             "Correct the parents of one of these crosses.",
         )
-        notes.add(fault, file, row, column, first)
+        notes.note(fault, file=file, row=row, column=column, value=first)
 
 
 def _cycles(parents: Mapping[str, list[str]]) -> list[list[str]]:
@@ -300,7 +252,7 @@ def _cycles(parents: Mapping[str, list[str]]) -> list[list[str]]:
     return found
 
 
-def _names_that_look_alike(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+def _names_that_look_alike(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     parents = samples[samples["role"] == "parent"]
     _look_alike(
         [(parents, "line"), (crosses, "mother"), (crosses, "father")],
@@ -316,7 +268,7 @@ def _names_that_look_alike(crosses: pd.DataFrame, samples: pd.DataFrame, notes: 
 
 
 def _look_alike(
-    places: Sequence[tuple[pd.DataFrame, str]], noun: str, notes: Notes, trusted: set[str] | None = None
+    places: Sequence[tuple[pd.DataFrame, str]], noun: str, notes: Problems, trusted: set[str] | None = None
 ) -> None:
     """Names that differ by case, spaces or look-alike letters only; the most used one is taken as meant.
 
@@ -345,10 +297,10 @@ def _look_alike(
                 f"Did you mean {best!r}? They are taken for two.",
                 Severity.WARNING,
             )
-            notes.add(fault, file, row, column, name)
+            notes.note(fault, file=file, row=row, column=column, value=name)
 
 
-def _counts_fit(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+def _counts_fit(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     """More plants or pods genotyped than were harvested."""
     progeny = samples[(samples["role"] == "progeny") & (samples["cross_id"] != "")]
     plants = progeny.groupby("cross_id")["plant"].nunique().to_dict()
@@ -371,10 +323,10 @@ def _counts_fit(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> N
                     f"Compare the tags; {noun} counted in the wells: {counted}.",
                     Severity.WARNING,
                 )
-                notes.add(fault, file, row, column, recorded)
+                notes.note(fault, file=file, row=row, column=column, value=recorded)
 
 
-def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame, notes: Notes) -> None:
+def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     """Crosses without plants and lines without crosses, one note each kind."""
     progeny = samples[samples["role"] == "progeny"]
     if not len(progeny) and len(samples):
@@ -383,10 +335,10 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
             "Give the wells with progeny the role progeny.",
             Severity.WARNING,
         )
-        notes.add(fault, samples["_file"].iloc[0], None, "role")
+        notes.note(fault, file=samples["_file"].iloc[0], column="role")
     if not len(samples):
         fault = Fault("No sheet of wells has a row.", "Fill in one row per well.")
-        notes.add(fault, config.source.name, None, "samples", ", ".join(config.samples))
+        notes.note(fault, file=config.source.name, column="samples", value=", ".join(config.samples))
     tested = set(progeny["cross_id"])
     idle = crosses[~crosses["cross_id"].isin({*tested, ""})]
     if len(idle):
@@ -397,7 +349,7 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
             Severity.NOTE,
         )
         shown = ", ".join(idle["cross_id"][:5]) + (" …" if len(idle) > 5 else "")
-        notes.add(fault, idle["_file"].iloc[0], None, "cross_id", shown)
+        notes.note(fault, file=idle["_file"].iloc[0], column="cross_id", value=shown)
     parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
     used = {*crosses["mother"], *crosses["father"]}
     spare = parents[~parents["line"].isin(used)]
@@ -409,4 +361,4 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
             Severity.NOTE,
         )
         shown = ", ".join(names[:5]) + (" …" if len(names) > 5 else "")
-        notes.add(fault, spare["_file"].iloc[0], None, "line", shown)
+        notes.note(fault, file=spare["_file"].iloc[0], column="line", value=shown)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 
-from crossproof.io.sheets.values import Fault
+from crossproof.io.problems import Fault
 
 _TWO_COLUMNS = "Write the parents in two columns, mother and father, instead."
 

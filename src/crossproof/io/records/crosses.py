@@ -9,17 +9,11 @@ import pandas as pd
 
 from crossproof.errors import Severity
 from crossproof.io.config.season_config import Config
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.cross_text import split_cross
-from crossproof.io.records.raw_tables import Notes, RawTable
+from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.names import skeleton
-from crossproof.io.sheets.values import (
-    Fault,
-    date_order,
-    decimal_sign,
-    read_date,
-    read_temperature,
-    read_time,
-)
+from crossproof.io.sheets.values import date_order, decimal_sign, read_date, read_temperature, read_time
 
 UNTYPED = {
     "mother": "nothing can be proven about its crosses",
@@ -29,7 +23,7 @@ UNTYPED = {
 
 
 def crosses_frame(
-    raw: RawTable, config: Config, known_lines: Collection[str], today: dt.date, notes: Notes
+    raw: RawTable, config: Config, known_lines: Collection[str], today: dt.date, notes: Problems
 ) -> pd.DataFrame:
     """The crosses as typed columns; what is wrong with them goes to `notes`."""
     n = len(raw)
@@ -83,26 +77,26 @@ def with_extra(frame: pd.DataFrame, raw: RawTable, n: int) -> pd.DataFrame:
     return pd.concat([frame, pd.DataFrame({**extra, **place})], axis=1)
 
 
-def _repeated(raw: RawTable, names: list[str], notes: Notes) -> None:
+def _repeated(raw: RawTable, names: list[str], notes: Problems) -> None:
     first: dict[str, int] = {}
     for i, name in enumerate(names):
         if name and name in first:
             fault = Fault(
-                f"This tag stands twice; the first is in row {raw.rows[first[name]]}.",
+                f"This tag appears twice; the first is in row {raw.rows[first[name]]}.",
                 "Give each cross a tag of its own, or delete the row that was entered twice.",
             )
             raw.note(notes, i, "cross_id", fault)
         first.setdefault(name, i)
 
 
-def _parents(raw: RawTable, known_lines: Collection[str], notes: Notes) -> tuple[list[str], list[str]]:
+def _parents(raw: RawTable, known_lines: Collection[str], notes: Problems) -> tuple[list[str], list[str]]:
     mother, father = list(raw.plain("mother", notes)), list(raw.plain("father", notes))
     if not raw.present & {"mother", "father", "cross"} and len(raw):
         fault = Fault(
             "No column says who the parents are.",
             "Add the columns mother and father, or one column cross with: mother x father.",
         )
-        notes.add(fault, raw.files[0], None, "mother")
+        notes.note(fault, file=raw.files[0], column="mother")
         raw.whole = False
         return mother, father
     known = {*known_lines, *raw.columns["cross_id"], *mother, *father} - {""}
@@ -123,7 +117,7 @@ def _parents(raw: RawTable, known_lines: Collection[str], notes: Notes) -> tuple
                 f"Add a column {column}, or say in config.yaml under columns: which heading means it.",
                 Severity.WARNING,
             )
-            notes.add(fault, raw.files[0], None, column)
+            notes.note(fault, file=raw.files[0], column=column)
             continue
         fault = Fault(f"The {column} is not given; {UNTYPED[column]}.", "Fill it in.", Severity.WARNING)
         for i, name in enumerate(names):
@@ -151,7 +145,7 @@ def _check_counts(
     counts: dict[str, list[int | None]],
     anthers: list[float | None],
     config: Config,
-    notes: Notes,
+    notes: Problems,
 ) -> None:
     pods_used = any(p is not None for p in counts["pods"])
     for i, (flowers, pods, seeds) in enumerate(

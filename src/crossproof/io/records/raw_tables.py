@@ -6,53 +6,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from crossproof.errors import Problem, Severity
+from crossproof.errors import Severity
 from crossproof.io.intake.name_lists import composed
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.sheets.columns import Column, Kind, Table, heading_key, match_headings
 from crossproof.io.sheets.names import name_fault
-from crossproof.io.sheets.sheet import Sheet, shortened
-from crossproof.io.sheets.values import Fault, decimal_sign, read_choice, read_integer, read_number
-
-MAX_LISTED = 10_000
-"""Problems of one kind listed for one column of all sheets of a kind; the others are counted."""
+from crossproof.io.sheets.shape import Sheet
+from crossproof.io.sheets.values import decimal_sign, read_choice, read_integer, read_number
 
 PROVENANCE = ("_file", "_row")
-
-
-@dataclass
-class Notes:
-    """Problems of all sheets; of each kind at most MAX_LISTED are listed, the others counted."""
-
-    problems: list[Problem] = field(default_factory=list)
-    counts: dict[tuple[str, str, Severity], int] = field(default_factory=dict)
-    files: dict[tuple[str, str, Severity], str] = field(default_factory=dict)
-
-    def add(self, fault: Fault, file: str, row: int | None, column: str, value: object = "") -> None:
-        """Note a fault at its place."""
-        key = (column, fault.problem, fault.severity)
-        self.counts[key] = self.counts.get(key, 0) + 1
-        self.files.setdefault(key, file)
-        if self.counts[key] <= MAX_LISTED:
-            text = shortened(str(value))
-            self.problems.append(
-                Problem(fault.severity, file, row, column, text, fault.problem, fault.remedy)
-            )
-
-    def all(self) -> list[Problem]:
-        """Everything noted, with a line for what was only counted."""
-        return self.problems + [
-            Problem(
-                severity,
-                self.files[column, problem, severity],
-                None,
-                column,
-                "",
-                f"{n - MAX_LISTED} more rows have this problem: {problem}",
-                "Mend the rows listed first and check again.",
-            )
-            for (column, problem, severity), n in self.counts.items()
-            if n > MAX_LISTED
-        ]
 
 
 @dataclass
@@ -77,12 +39,14 @@ class RawTable:
     def __len__(self) -> int:
         return len(self.rows)
 
-    def note(self, notes: Notes, i: int, column: str, fault: Fault, value: object | None = None) -> None:
+    def note(self, notes: Problems, i: int, column: str, fault: Fault, value: object | None = None) -> None:
         """Note a fault of row i."""
         shown = self.columns.get(column, [""] * (i + 1))[i] if value is None else value
-        notes.add(fault, self.files[i], self.rows[i], column, shown)
+        notes.note(fault, file=self.files[i], row=self.rows[i], column=column, value=shown)
 
-    def values(self, column: str, read: Callable[[str], tuple[Any, Fault | None]], notes: Notes) -> list[Any]:
+    def values(
+        self, column: str, read: Callable[[str], tuple[Any, Fault | None]], notes: Problems
+    ) -> list[Any]:
         """Read a column; each distinct text is read once."""
         memo: dict[str, tuple[Any, Fault | None]] = {}
         found: list[Any] = []
@@ -95,7 +59,7 @@ class RawTable:
             found.append(hit[0])
         return found
 
-    def plain(self, name: str, notes: Notes) -> list[Any]:
+    def plain(self, name: str, notes: Problems) -> list[Any]:
         """Read a column by its declaration alone."""
         column: Column = self.table[name]
         pointed = decimal_sign(self.columns[name])
@@ -116,7 +80,7 @@ class RawTable:
                     self.note(notes, i, name, fault)
         return values
 
-    def _spoilt_names(self, name: str, notes: Notes) -> None:
+    def _spoilt_names(self, name: str, notes: Problems) -> None:
         """Names that a workbook holds as dates, or as numbers beside zero-padded text."""
         kinds = self.kinds.get(name)
         if not kinds:
@@ -151,7 +115,7 @@ def gather(
     sheets: Sequence[Sheet],
     table: Table,
     renames: Mapping[str, str],
-    notes: Notes,
+    notes: Problems,
     *,
     reserved: frozenset[str] = frozenset(),
 ) -> RawTable:
@@ -162,14 +126,14 @@ def gather(
     raw = RawTable(table, {name: [] for name in table.names})
     spelling: dict[str, str] = {}
     for sheet in sheets:
-        notes.problems.extend(sheet.problems)
+        notes.extend(sheet.problems)
         if not sheet.readable:
             raw.whole = False
             continue
         names, problems = match_headings(
             sheet.headings, table, renames, file=sheet.file, header_row=sheet.header_row
         )
-        notes.problems.extend(problems)
+        notes.extend(problems)
         if sheet.cut_short or any(c.required and c.name not in names for c in table.columns):
             raw.whole = False
         n, start = len(sheet.rows), len(raw)

@@ -6,14 +6,17 @@ import pandas as pd
 
 from crossproof.errors import Severity
 from crossproof.io.config.season_config import Config
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import text, with_extra
-from crossproof.io.records.raw_tables import Notes, RawTable
+from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.columns import nearest
-from crossproof.io.sheets.values import Fault
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well, smallest_format
 
+F1_COLUMNS = ("line_mother", "line_father")
+"""Columns that name the two lines of a parent that is an F1."""
 
-def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
+
+def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFrame:
     """The wells as typed columns; what is wrong with them goes to `notes`."""
     names = {
         name: raw.plain(name, notes)
@@ -28,6 +31,8 @@ def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
             "plant",
             "place",
             "inbreeding",
+            "line_mother",
+            "line_father",
         )
     }
     well_of = {t: _well(t) for t in set(raw.columns["well"])}
@@ -53,6 +58,8 @@ def samples_frame(raw: RawTable, config: Config, notes: Notes) -> pd.DataFrame:
             "plant": text(names["plant"]),
             "place": text(names["place"]),
             "inbreeding": pd.Series(names["inbreeding"], dtype="float64"),
+            "line_mother": text(names["line_mother"]),
+            "line_father": text(names["line_father"]),
         }
     )
     return with_extra(frame, raw, len(raw))
@@ -65,11 +72,12 @@ def _well(written: str) -> tuple[Well | None, Fault | None]:
         return parse_well(written), None
     except ValueError:
         return None, Fault(
-            "This is no well of a plate.", "Write the row as a letter and the column as a number, such as A1."
+            "This is not a well position.",
+            "Write the row as a letter and the column as a number, such as A1.",
         )
 
 
-def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Notes) -> None:
+def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Problems) -> None:
     known = [g.batch for g in config.genotypes]
     faults: dict[str, Fault] = {}
     for batch in set(batches) - set(known) - {""}:
@@ -84,7 +92,7 @@ def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Not
                 raw.note(notes, i, "batch", faults[batch])
 
 
-def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes: Notes) -> None:
+def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes: Problems) -> None:
     first: dict[tuple[str, str], int] = {}
     seen: dict[str, int] = {}
     for i, (sample, batch) in enumerate(zip(samples, batches, strict=True)):
@@ -95,14 +103,14 @@ def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes:
             before = seen[sample]
             if batches[before] != batch:
                 fault = Fault(
-                    f"This name also stands in {_place(raw, before)}, and one of the two has no batch.",
+                    f"This name also appears in {_place(raw, before)}, and one of the two has no batch.",
                     "Write the batch in both rows.",
                 )
                 raw.note(notes, i, "sample_id", fault)
                 continue
         if before is not None:
             fault = Fault(
-                f"This name stands twice{' in the batch' if batch else ''}; the first is in "
+                f"This name appears twice{' in the batch' if batch else ''}; the first is in "
                 f"{_place(raw, before)}.",
                 "Correct the name, or write the batch where two genotype files hold it.",
             )
@@ -115,8 +123,9 @@ def _place(raw: RawTable, i: int) -> str:
     return f"{raw.files[i]}, row {raw.rows[i]}"
 
 
-def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Notes) -> None:
+def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     line, cross = names["line"], names["cross_id"]
+    parents = {name for name, role in zip(line, roles, strict=True) if role == "parent" and name}
     for i, role in enumerate(roles):
         if role == "parent":
             if not line[i]:
@@ -128,6 +137,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                     Severity.WARNING,
                 )
                 raw.note(notes, i, "cross_id", fault)
+            _check_f1_parents(raw, i, names, parents, notes)
         elif role == "progeny":
             if not cross[i]:
                 fault = Fault("A progeny well needs the number of its cross.", "Fill it in from the tag.")
@@ -146,6 +156,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                     Severity.WARNING,
                 )
                 raw.note(notes, i, "inbreeding", fault)
+            _check_no_f1(raw, i, names, "progeny", notes)
         elif role == "blank":
             for column in ("line", "cross_id", "pod"):
                 if names[column][i]:
@@ -154,9 +165,50 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                         "Empty the cell, or correct the role.",
                     )
                     raw.note(notes, i, column, fault)
+            _check_no_f1(raw, i, names, "blank", notes)
 
 
-def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], notes: Notes) -> None:
+def _check_f1_parents(
+    raw: RawTable, i: int, names: dict[str, list[str]], parents: set[str], notes: Problems
+) -> None:
+    """The lines that a parent is the F1 of are two, other than itself, and typed to be of any use."""
+    line, of = names["line"][i], {c: names[c][i] for c in F1_COLUMNS}
+    for column, name in of.items():
+        if not name:
+            continue
+        if name == line:
+            fault = Fault(
+                f"{line} is given as its own parent.",
+                "Write the line that the F1 comes from, or empty the cell.",
+            )
+            raw.note(notes, i, column, fault)
+        elif name not in parents:
+            fault = Fault(
+                f"{line} is given as an F1 of {name}, which has no parent well.",
+                f"Correct the name, or type {name}: only then is it known which copy a gamete carries.",
+                Severity.WARNING,
+            )
+            raw.note(notes, i, column, fault)
+    if of["line_mother"] and of["line_mother"] == of["line_father"]:
+        fault = Fault(
+            f"{line} is given as an F1 of {of['line_mother']} with itself.",
+            "Write the two lines that were crossed, or empty both cells.",
+        )
+        raw.note(notes, i, "line_father", fault)
+
+
+def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, notes: Problems) -> None:
+    for column in F1_COLUMNS:
+        if names[column][i]:
+            fault = Fault(
+                f"The lines of an F1 are given for a {role} well; they are used for parents only.",
+                "Leave the cell empty.",
+                Severity.WARNING,
+            )
+            raw.note(notes, i, column, fault)
+
+
+def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], notes: Problems) -> None:
     first: dict[tuple[str, Well], int] = {}
     members: dict[str, list[int]] = {}
     for i, (plate, well) in enumerate(zip(plates, wells, strict=True)):
@@ -176,7 +228,7 @@ def _check_plates(raw: RawTable, plates: list[str], wells: list[Well | None], no
         _check_format(raw, places, wells, notes)
 
 
-def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], notes: Notes) -> None:
+def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], notes: Problems) -> None:
     """A well or two beyond the plate that all others fit are typing errors, not a larger plate."""
     here = [w for i in places if (w := wells[i]) is not None]
     whole = smallest_format(here)
@@ -187,7 +239,7 @@ def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], no
         if len(beyond) <= 2 and len(places) - len(beyond) >= 12:
             for i in beyond:
                 fault = Fault(
-                    f"This well lies outside the {smaller.wells}-well plate that the others fit.",
+                    f"This well is outside the {smaller.wells}-well plate that the others fit.",
                     "Correct the well.",
                     Severity.WARNING,
                 )
@@ -195,7 +247,7 @@ def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], no
             return
 
 
-def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Notes) -> None:
+def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     """All wells of a plant must agree on what it is."""
     first: dict[str, int] = {}
     for i, plant in enumerate(names["plant"]):

@@ -6,62 +6,23 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
 
 from crossproof.errors import Problem, Severity, error
 from crossproof.io.config.season_config import Config, read_config
+from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
 from crossproof.io.records.crosses import crosses_frame, text, with_extra
-from crossproof.io.records.raw_tables import Notes, RawTable, gather
+from crossproof.io.records.raw_tables import RawTable, gather
 from crossproof.io.records.samples import samples_frame
+from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.results.tables import RESULT_COLUMNS
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
-from crossproof.io.sheets.sheet import Sheet, read_sheet
-from crossproof.io.sheets.values import Fault
-
-
-@dataclass(frozen=True)
-class Season:
-    """The records of a season; frames are not to be changed.
-
-    `crosses`: cross_id, mother, father, date, time, week, operator, notes (text, "" where unknown), hour
-    (hours since midnight, NaN), flowers (int), pods, seeds, target_hybrids (Int64), temperature_c (°C, NaN),
-    anthers_removed (NaN). `samples`: sample_id, batch, plate, well, role, line, cross_id, pod, plant (text),
-    inbreeding (NaN: as configured). `markers`: marker, chrom, inheritance, alleles, counted_allele (text),
-    pos (Int64). `corrections`: kind, target, other, detail, note (text). Every frame ends with the user's own
-    columns and `_file`, `_row`. `problems` holds everything found, by file, row and
-    column.
-    """
-
-    config: Config
-    crosses: pd.DataFrame
-    samples: pd.DataFrame
-    markers: pd.DataFrame | None
-    corrections: pd.DataFrame | None
-    problems: tuple[Problem, ...]
-
-    @property
-    def errors(self) -> tuple[Problem, ...]:
-        """The problems that stop a run."""
-        return tuple(p for p in self.problems if p.severity is Severity.ERROR)
-
-    def with_problems(self, more: Iterable[Problem]) -> Season:
-        """A copy with further problems, in order."""
-        return replace(self, problems=sort_problems((*self.problems, *more)))
-
-
-def sort_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:
-    """Problems in their one order: file, row, column, severity, text; the same problem only once."""
-    rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}
-
-    def key(p: Problem) -> tuple[object, ...]:
-        return (p.file, p.row or 0, p.column, rank[p.severity], p.problem, p.value, p.remedy)
-
-    return tuple(sorted(set(problems), key=key))
+from crossproof.io.sheets.shape import Sheet
+from crossproof.io.sheets.sheet import read_sheet
 
 
 def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Season:
@@ -73,14 +34,14 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
     """
     config = read_config(Path(folder_or_config))
     today = today or dt.date.today()
-    notes = Notes()
+    notes = Problems()
 
     sample_sheets = [_sheet(config, path, SAMPLES) for path in config.sample_files]
     raw_samples = gather(sample_sheets, SAMPLES, config.renames("samples"), notes, reserved=_RESERVED)
     samples = samples_frame(raw_samples, config, notes)
     for sheet in sample_sheets:
         if sheet.readable and not sheet.rows:
-            notes.add(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), sheet.file, None, "")
+            notes.note(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), file=sheet.file)
 
     cross_sheet = _sheet(config, config.crosses_file, CROSSES)
     raw_crosses = gather([cross_sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
@@ -89,7 +50,7 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
     if cross_sheet.readable and not cross_sheet.rows:
         # No error: before the season there are parent lines to plan with and no tag yet.
         empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)
-        notes.add(empty, cross_sheet.file, None, "")
+        notes.note(empty, file=cross_sheet.file)
 
     markers = corrections = None
     more_sheets: dict[str, list[Sheet]] = {}
@@ -107,7 +68,12 @@ def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Seas
     between = check_frames(
         config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
     )
-    problems = [*notes.all(), *_check_rates_by(config, crosses), *between, *_unused_renames(config, sheets)]
+    problems = [
+        *notes.listed(),
+        *_check_rates_by(config, crosses),
+        *between,
+        *_unused_renames(config, sheets),
+    ]
     return Season(config, crosses, samples, markers, corrections, sort_problems(problems))
 
 
@@ -123,13 +89,13 @@ def _sheet(config: Config, path: Path, table: Table) -> Sheet:
     return read_sheet(path, shown_as=config.shown(path), known=(*table.names, *renames, *usual))
 
 
-def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
+def _markers_frame(raw: RawTable, notes: Problems) -> pd.DataFrame:
     names = raw.plain("marker", notes)
     first: dict[str, int] = {}
     for i, name in enumerate(names):
         if name and name in first:
             fault = Fault(
-                f"This marker stands twice; the first is in row {raw.rows[first[name]]}.",
+                f"This marker appears twice; the first is in row {raw.rows[first[name]]}.",
                 "Delete one of the two rows.",
             )
             raw.note(notes, i, "marker", fault)
@@ -150,7 +116,7 @@ def _markers_frame(raw: RawTable, notes: Notes) -> pd.DataFrame:
     return with_extra(frame, raw, len(raw))
 
 
-def _text_frame(raw: RawTable, table: Table, notes: Notes) -> pd.DataFrame:
+def _text_frame(raw: RawTable, table: Table, notes: Problems) -> pd.DataFrame:
     frame = pd.DataFrame({name: text(raw.plain(name, notes)) for name in table.names})
     return with_extra(frame, raw, len(raw))
 

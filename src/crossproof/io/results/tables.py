@@ -11,9 +11,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-import os
-import tempfile
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,42 +18,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
-
-
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(name, 0o666 & ~_umask())
-        os.replace(name, path)
-    except BaseException:
-        with suppress(FileNotFoundError):
-            os.unlink(name)
-        raise
-    _sync_folder(path.parent)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the new name itself lasting, where the system can."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def write_table(path: Path, frame: pd.DataFrame, table: str | None = None) -> None:
@@ -124,6 +87,15 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     write_bytes(path, out.getvalue())
 
 
+VERDICT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
+"""Columns of verdicts that hold whole numbers or nothing."""
+
+
+def read_verdicts(path: Path) -> pd.DataFrame:
+    """The table of verdicts from Parquet, its types as they were before it was written."""
+    return pd.read_parquet(path).astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))
+
+
 def _combined(array: pa.Array | pa.ChunkedArray) -> pa.Array:
     return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
 
@@ -138,11 +110,12 @@ def problems_frame(problems: Any) -> pd.DataFrame:
 
 __all__ = [
     "RESULT_COLUMNS",
+    "VERDICT_COUNTS",
     "ResultColumn",
     "number_text",
     "problems_frame",
+    "read_verdicts",
     "table_bytes",
-    "write_bytes",
     "write_parquet",
     "write_table",
 ]

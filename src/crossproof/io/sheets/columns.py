@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from crossproof.errors import Problem, Severity, error, warning
+from crossproof.model.limits import MOST_FLOWERS, MOST_HYBRIDS_WANTED, MOST_SEEDS
 
 
 class Kind(StrEnum):
@@ -57,7 +58,7 @@ class Column:
             return ", ".join(self.choices)
         unit = f" {self.unit}" if self.unit else ""
         if self.low is not None and self.high is not None:
-            return f"{self.low:g} to {self.high:g}{unit}"
+            return f"{self.low:,.10g} to {self.high:,.10g}{unit}"
         if self.low is not None:
             return f"at least {self.low:g}{unit}"
         return {
@@ -100,14 +101,28 @@ CROSSES = Table(
         Column("date", Kind.DATE, "day of pollination", "2025-06-04"),
         Column("time", Kind.TIME, "time of pollination", "09:30"),
         Column("operator", Kind.NAME, "who made the cross", "Ana"),
-        Column("flowers", Kind.INTEGER, "flowers pollinated under this tag; 1 where left empty", "2", low=0),
-        Column("pods", Kind.INTEGER, "pods harvested from these flowers", "1", low=0),
-        Column("seeds", Kind.INTEGER, "seeds harvested from these pods", "4", low=0),
+        Column(
+            "flowers",
+            Kind.INTEGER,
+            "flowers pollinated under this tag; 1 where left empty",
+            "2",
+            low=0,
+            high=MOST_FLOWERS,
+        ),
+        Column("pods", Kind.INTEGER, "pods harvested from these flowers", "1", low=0, high=MOST_FLOWERS),
+        Column("seeds", Kind.INTEGER, "seeds harvested from these pods", "4", low=0, high=MOST_SEEDS),
         Column(
             "temperature_c", Kind.NUMBER, "air temperature at pollination", "24.5", unit="°C", low=-5, high=60
         ),
         Column("anthers_removed", Kind.NUMBER, "anthers taken out of each flower", "10", low=0),
-        Column("target_hybrids", Kind.INTEGER, "hybrid plants wanted from this cross", "4", low=0),
+        Column(
+            "target_hybrids",
+            Kind.INTEGER,
+            "hybrid plants wanted from this cross",
+            "4",
+            low=0,
+            high=MOST_HYBRIDS_WANTED,
+        ),
         Column("notes", Kind.TEXT, "anything worth remembering", "example row - delete it"),
     ),
 )
@@ -151,6 +166,8 @@ SAMPLES = Table(
             low=0,
             high=1,
         ),
+        Column("line_mother", Kind.NAME, "for a parent that is an F1: the mother line of the F1", ""),
+        Column("line_father", Kind.NAME, "for a parent that is an F1: the father line of the F1", ""),
     ),
 )
 
@@ -161,6 +178,7 @@ MARKERS = Table(
         Column("marker", Kind.NAME, "the marker's name in the genotype files", "M01", required=True),
         Column("chrom", Kind.TEXT, "chromosome", "Chr01"),
         Column("pos", Kind.INTEGER, "position on the chromosome", "120400", unit="bp", low=0),
+        Column("cm", Kind.NUMBER, "position on the genetic map of the chromosome", "", unit="cM", low=0),
         Column(
             "inheritance",
             Kind.CHOICE,
@@ -230,6 +248,7 @@ _USUAL_HEADINGS: Mapping[str, Mapping[str, str]] = {
         "marker": "marker name, marker id, snp, snp id, assay, locus",
         "chrom": "chr, chromosome, linkage group",
         "pos": "position, bp, position bp",
+        "cm": "genetic position, map position, position cm",
         "alleles": "allele, snp alleles",
         "also_called": "synonyms, synonym, other names, aliases, alias",
     },
@@ -326,7 +345,7 @@ def match_headings(
         if place in first:
             before = first[place]
             if heading_key(before) == key:
-                text = f"The heading {heading!r} stands twice; which column is meant cannot be known."
+                text = f"The heading {heading!r} appears twice; which column is meant cannot be known."
             else:
                 text = f"The headings {before!r} and {heading!r} both stand for the column {name!r}."
             problems.append(
@@ -355,7 +374,7 @@ def match_headings(
             problems.append(
                 error(
                     file,
-                    f"The column {column.name!r} is needed and is not there (headings found: {found}).",
+                    f"The required column {column.name!r} is missing (headings found: {found}).",
                     hint,
                     row=header_row,
                     column=column.name,
@@ -397,7 +416,7 @@ def _kept_headings(
                 header_row,
                 "",
                 shown,
-                "These columns are none of ours; they are kept and come back in the results.",
+                "These columns are not used; they are kept and appear in the results.",
                 "Nothing to do.",
             )
         )

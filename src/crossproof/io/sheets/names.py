@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Iterable
 
 from crossproof.errors import Severity
-from crossproof.io.sheets.values import Fault
+from crossproof.io.problems import Fault
 
 MAX_LENGTH = 200
 

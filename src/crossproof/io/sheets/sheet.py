@@ -9,20 +9,19 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from crossproof.errors import Problem, Severity, error
+from crossproof.errors import error
+from crossproof.io.problems import Problems
 from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.shape import DELIMITERS, Record, Sheet, finished
+from crossproof.text import shortened
 
 MAX_BYTES = 512 * 1024**2
 """A sheet of records larger than this is something else."""
 
-MAX_LISTED = 10_000
-"""Problems of one kind listed for one file; the others are counted."""
-
-_DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffd\ufffe\uffff]")
 _SAVE = "Save it again as 'CSV UTF-8' in the spreadsheet, or as .xlsx."
 
@@ -42,77 +41,6 @@ _FOREIGN: tuple[tuple[bytes, str, str], ...] = (
     (b"##fileformat=VCF", "a genotype file (VCF)", "Name it under genotypes in config.yaml."),
     (b"<", "a web page or XML file", "Save the table as .csv or .xlsx."),
 )
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """The text of one sheet.
-
-    `headings` and each of `rows` have one text per column, spaces around it removed. `row_numbers` are those
-    that a text editor (.csv: the line where the record begins) or a spreadsheet (.xlsx) shows. `cell_kinds`
-    says which cells of a workbook were numbers or dates: (row index, column index) -> "number" | "date".
-    A sheet that cannot be read at all has no headings, and an error among its `problems`; `cut_short` says
-    that reading stopped at an error and rows may be missing.
-    """
-
-    file: str
-    headings: tuple[str, ...] = ()
-    rows: tuple[tuple[str, ...], ...] = ()
-    row_numbers: tuple[int, ...] = ()
-    header_row: int = 1
-    problems: tuple[Problem, ...] = ()
-    cell_kinds: dict[tuple[int, int], str] = field(default_factory=dict)
-    cut_short: bool = False
-
-    @property
-    def readable(self) -> bool:
-        """Whether there is a header to go on with."""
-        return bool(self.headings)
-
-
-class Findings:
-    """Problems of one file; of each kind at most MAX_LISTED are listed, the others counted."""
-
-    def __init__(self, file: str) -> None:
-        self.file = file
-        self.list: list[Problem] = []
-        self.counts: dict[tuple[Severity, str], int] = {}
-
-    def error(
-        self, problem: str, remedy: str, *, row: int | None = None, column: str = "", value: str = ""
-    ) -> None:
-        """Note an error."""
-        self._note(Severity.ERROR, problem, remedy, row, column, value)
-
-    def warning(
-        self, problem: str, remedy: str, *, row: int | None = None, column: str = "", value: str = ""
-    ) -> None:
-        """Note a warning."""
-        self._note(Severity.WARNING, problem, remedy, row, column, value)
-
-    def _note(
-        self, severity: Severity, problem: str, remedy: str, row: int | None, column: str, value: str
-    ) -> None:
-        count = self.counts[severity, problem] = self.counts.get((severity, problem), 0) + 1
-        if count <= MAX_LISTED:
-            self.list.append(Problem(severity, self.file, row, column, shortened(value), problem, remedy))
-
-    def all(self) -> tuple[Problem, ...]:
-        """Everything noted, with a line for what was only counted."""
-        remedy = "Mend the rows listed first and check again."
-        more = [
-            Problem(
-                severity, self.file, None, "", "", f"{n - MAX_LISTED} more rows have this: {text}", remedy
-            )
-            for (severity, text), n in self.counts.items()
-            if n > MAX_LISTED
-        ]
-        return tuple(self.list + more)
-
-
-def shortened(text: str, length: int = 80) -> str:
-    """A value short enough to show."""
-    return text if len(text) <= length else text[: length - 1] + "…"
 
 
 def read_sheet(path: Path, *, shown_as: str, known: Collection[str] = (), sheet: str | None = None) -> Sheet:
@@ -225,22 +153,38 @@ def _records(lines: _Lines, delimiter: str) -> Iterator[tuple[int, list[str]]]:
 
 
 def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
-    found = Findings(file)
-    skip, delimiter = 0, ""
-    if match := re.match(r"sep=(.)\r?\n", text):
-        # Spreadsheets write this line to say which delimiter follows.
-        skip, delimiter = 1, match.group(1)
-        if delimiter not in _DELIMITERS:
-            return _refused(
-                file, "The delimiter of this file is none of comma, semicolon and tab.", _SAVE, 1, delimiter
-            )
-    if not delimiter:
-        chosen = _delimiter(text, file, known)
-        if isinstance(chosen, Sheet):
-            return chosen
-        delimiter = chosen
-    lines = _Lines(text, skip)
-    records: list[tuple[int, list[str]]] = []
+    found = Problems(file)
+    # Spreadsheets write this line to say which delimiter follows.
+    told = re.match(r"sep=(.)\r?\n", text)
+    if told and told.group(1) not in DELIMITERS:
+        problem = "The delimiter of this file is none of comma, semicolon and tab."
+        return _refused(file, problem, _SAVE, 1, told.group(1))
+    delimiter = told.group(1) if told else _delimiter(text, file, known)
+    if isinstance(delimiter, Sheet):
+        return delimiter
+    lines = _Lines(text, 1 if told else 0)
+    records = _read_records(lines, delimiter, found)
+    if not records:
+        problem = "The file is empty." if not text.strip() else "The file has no header and no rows."
+        if not found:
+            found.error(problem, "Fill it in; 'crossproof new' writes a sheet to start from.")
+        return Sheet(file, problems=tuple(found.listed()), cut_short=True)
+    cut_short = bool(found)
+    header_row, header = records[0]
+    if known and not any(heading_key(h) in known for h in header):
+        row = _hidden_header(lines.comments, delimiter, known, found)
+        if row is not None:
+            return Sheet(file, header_row=row, problems=tuple(found.listed()), cut_short=True)
+    for row, comment in lines.comments:
+        if row > header_row and _is_lost_row(comment, delimiter, len(header)):
+            _warn_comment(found, row, comment)
+    sheet = finished(file, header_row, header, records[1:], found, known, delimiter=delimiter)
+    return replace(sheet, cut_short=True) if cut_short else sheet
+
+
+def _read_records(lines: _Lines, delimiter: str, found: Problems) -> list[Record]:
+    """Records with text, as far as they can be read."""
+    records: list[Record] = []
     try:
         for start, record in _records(lines, delimiter):
             if any(record):
@@ -249,34 +193,30 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
         if "field larger" in str(fault) or "unexpected end" in str(fault):
             problem = "A quotation mark opens in this row and is never closed."
         else:
-            problem = "A quotation mark stands inside a cell of this row."
+            problem = "There is a quotation mark inside a cell of this row."
         found.error(
             problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=lines.start
         )
-    comments = [(row, t) for row, t in lines.comments]
-    records = [r for r in records if not _is_comment(r[1])]
-    if not records:
-        problem = "The file is empty." if not text.strip() else "The file has no header and no rows."
-        if not found.list:
-            found.error(problem, "Fill it in; 'crossproof new' writes a sheet to start from.")
-        return Sheet(file, problems=found.all(), cut_short=True)
-    cut_short = bool(found.list)
-    header_row, header = records[0]
-    if known and not any(heading_key(h) in known for h in header):
-        for row, comment in comments:
-            cells = comment.strip().lstrip("# ").split(delimiter)
-            if len(cells) > 1 and sum(heading_key(cell) in known for cell in cells) > len(cells) / 2:
-                problem = "The row with the headings begins with # and is taken for a comment."
-                found.error(problem, "Delete the #.", row=row, value=comment.strip())
-                return Sheet(file, header_row=row, problems=found.all(), cut_short=True)
+    return [r for r in records if not _is_comment(r[1])]
+
+
+def _hidden_header(
+    comments: Sequence[tuple[int, str]], delimiter: str, known: frozenset[str], found: Problems
+) -> int | None:
+    """The row of a comment that is the header, which is noted; None where there is none."""
     for row, comment in comments:
-        if row > header_row and len(header) > 2 and comment.count(delimiter) == len(header) - 1:
-            if comment.replace(delimiter, "").strip() and any(
-                part.strip() for part in comment.split(delimiter)[1:]
-            ):
-                _warn_comment(found, row, comment)
-    sheet = finished(file, header_row, header, records[1:], found, known, delimiter=delimiter)
-    return replace(sheet, cut_short=True) if cut_short else sheet
+        cells = comment.strip().lstrip("# ").split(delimiter)
+        if len(cells) > 1 and sum(heading_key(cell) in known for cell in cells) > len(cells) / 2:
+            problem = "The row with the headings begins with # and is taken for a comment."
+            found.error(problem, "Delete the #.", row=row, value=comment.strip())
+            return row
+    return None
+
+
+def _is_lost_row(comment: str, delimiter: str, width: int) -> bool:
+    """Whether a comment has the cells of a record, with text behind the first."""
+    cells = comment.split(delimiter)
+    return width > 2 and len(cells) == width and any(cell.strip() for cell in cells[1:])
 
 
 def _is_comment(record: list[str]) -> bool:
@@ -284,7 +224,7 @@ def _is_comment(record: list[str]) -> bool:
     return record[0].startswith("#") and not any(record[1:])
 
 
-def _warn_comment(found: Findings, row: int, text: str) -> None:
+def _warn_comment(found: Problems, row: int, text: str) -> None:
     found.warning(
         "This row begins with # and is left out as a comment.",
         "Delete the # if the row belongs to the records; put quotes around a name that begins with #.",
@@ -297,7 +237,7 @@ def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
     """The delimiter that the header proves, or a refusal."""
     headers: dict[str, list[str]] = {}
     row = 1
-    for delimiter in _DELIMITERS:
+    for delimiter in DELIMITERS:
         lines = _Lines(text, 0)
         try:
             for start, record in _records(lines, delimiter):
@@ -308,7 +248,7 @@ def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
             continue
     several = {d: h for d, h in headers.items() if sum(map(bool, h)) > 1}
     if not several:
-        for delimiter in _DELIMITERS:
+        for delimiter in DELIMITERS:
             if delimiter in text and delimiter in headers:
                 return delimiter
         return ","
@@ -318,7 +258,7 @@ def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
     best = [d for d, n in hits.items() if n == max(hits.values())]
     if len(best) == 1:
         return best[0]
-    names = " and ".join(_DELIMITERS[d] for d in several)
+    names = " and ".join(DELIMITERS[d] for d in several)
     shown = text.splitlines()[row - 1] if row <= len(text.splitlines()) else ""
     return _refused(
         file,
@@ -326,93 +266,4 @@ def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
         "Use one of them only, or put headings that hold the other in quotes.",
         row,
         shown,
-    )
-
-
-def finished(
-    file: str,
-    header_row: int,
-    header: list[str],
-    records: list[tuple[int, list[str]]],
-    found: Findings,
-    known: frozenset[str],
-    *,
-    delimiter: str = "",
-    cell_kinds: dict[tuple[int, int], str] | None = None,
-) -> Sheet:
-    """Check the shape of a sheet: a heading over every column, every row as wide as the header.
-
-    `cell_kinds` counts rows as in `records`. A workbook (no `delimiter`) has no short rows.
-    """
-    width = len(header)
-    while width and not header[width - 1] and not any(r[width - 1 : width] > [""] for _, r in records):
-        width -= 1
-    if known and not any(heading_key(h) in known for h in header):
-        for above, (row, record) in enumerate(records[:20], 1):
-            if sum(heading_key(cell) in known for cell in record) > 1:
-                found.warning(
-                    "Other text stands above the headings; this row was taken for them.",
-                    "Nothing to do if that is right; else delete the rows above, or begin them with #.",
-                    row=row,
-                    value=", ".join(record),
-                )
-                kinds_below = {(r - above, c): k for (r, c), k in (cell_kinds or {}).items() if r >= above}
-                return finished(
-                    file,
-                    row,
-                    record,
-                    records[above:],
-                    found,
-                    known,
-                    delimiter=delimiter,
-                    cell_kinds=kinds_below,
-                )
-    unnamed = [i for i in range(width) if not header[i]]
-    for i in unnamed:
-        holder = next((row for row, record in records if i < len(record) and record[i]), None)
-        if holder is not None:
-            found.error(
-                f"Column {i + 1} has no heading but holds text.",
-                "Give the column a heading, or delete it.",
-                row=holder,
-                value=records[[r for r, _ in records].index(holder)][1][i],
-            )
-    keep = [i for i in range(width) if header[i]]
-    rows: list[tuple[str, ...]] = []
-    for row, record in records:
-        extra = [cell for cell in record[width:] if cell]
-        if extra:
-            hint = ""
-            if delimiter == ",":
-                hint = " A comma inside a cell needs quotes around the cell."
-            found.error(
-                f"This row has more cells than the header has headings ({width}).",
-                "Delete the surplus cells, or give their column a heading." + hint,
-                row=row,
-                value=", ".join(extra),
-            )
-        if len(record) < width:
-            if delimiter:
-                other = next((n for d, n in _DELIMITERS.items() if d != delimiter and d in record[0]), "")
-                hint = f" The row seems to use the {other}, the header the {_DELIMITERS[delimiter]}."
-                found.error(
-                    f"This row has fewer cells than the header has headings ({width}).",
-                    "Add the missing cells (empty ones too)." + (hint if other else ""),
-                    row=row,
-                    value=delimiter.join(record),
-                )
-            record = record + [""] * (width - len(record))
-        rows.append(tuple(record[:width]) if not unnamed else tuple(record[i] for i in keep))
-    kinds = cell_kinds or {}
-    if unnamed and kinds:
-        new = {old: place for place, old in enumerate(keep)}
-        kinds = {(r, new[c]): k for (r, c), k in kinds.items() if c in new}
-    return Sheet(
-        file,
-        tuple(header[i] for i in keep),
-        tuple(rows),
-        tuple(row for row, _ in records),
-        header_row,
-        found.all(),
-        kinds,
     )

@@ -9,10 +9,10 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from enum import StrEnum
 
 from crossproof.errors import Severity
+from crossproof.io.problems import Fault
 from crossproof.io.sheets.columns import Column, nearest
 
 NOTHING = frozenset({"", "NA", "N/A", "n/a", "na", "-", "--", "?", "."})
@@ -20,15 +20,6 @@ NOTHING = frozenset({"", "NA", "N/A", "n/a", "na", "-", "--", "?", "."})
 
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _EARLIEST = dt.date(1950, 1, 1)
-
-
-@dataclass(frozen=True)
-class Fault:
-    """What is wrong with a cell, without its place."""
-
-    problem: str
-    remedy: str
-    severity: Severity = Severity.ERROR
 
 
 def read_number(text: str, column: Column) -> tuple[float | None, Fault | None]:
@@ -45,13 +36,14 @@ def read_number(text: str, column: Column) -> tuple[float | None, Fault | None]:
 
 
 def read_integer(text: str, column: Column) -> tuple[int | None, Fault | None]:
-    """A whole number, at least the column's lowest."""
+    """A whole number within the column's range."""
     if text in NOTHING:
         return None, None
     if not re.fullmatch(r"[+-]?\d{1,12}(\.0*)?", text):
         return None, _not_a_number(text, column, "a whole number")
     number = int(text.split(".")[0])
-    if column.low is not None and number < column.low:
+    low, high = column.low, column.high
+    if (low is not None and number < low) or (high is not None and number > high):
         return None, Fault(f"The value is out of range ({column.allowed}).", "Correct the value.")
     return number, None
 
@@ -171,7 +163,7 @@ def _sound(day: dt.date | None, today: dt.date) -> tuple[str | None, Fault | Non
         return None, Fault("The year is too long ago.", "Correct the year.")
     if day > today:
         return None, Fault(
-            f"The date lies in the future (today is {today.isoformat()}).",
+            f"The date is in the future (today is {today.isoformat()}).",
             "Correct the date; crosses still to be made do not belong in this sheet.",
         )
     return day.isoformat(), None

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.problems import Problems
 from crossproof.model.arrays import Int32s, Ints
 
 _CHUNK = 1 << 22
@@ -45,14 +45,14 @@ class Grid:
         return [self.texts[c] for c in self.codes[:, place].tolist()]
 
 
-def read_grid(data: bytes, problems: ProblemList) -> Grid:
+def read_grid(data: bytes, problems: Problems) -> Grid:
     """Grid of a text table. Raises PlateError, through `problems`, where it is no sound table."""
     data = data.removeprefix(b"\xef\xbb\xbf")
     _check_text(data, problems)
     notes: list[str] = []
     data = data.replace(b"\r\n", b"\n") if b"\r" in data else data
     if b"\r" in data:
-        problems.add(
+        problems.error(
             "The file holds carriage returns (CR) that end no line as others do.",
             "Save it again as CSV UTF-8 with one kind of line end.",
             row=data[: data.index(b"\r")].count(b"\n") + 1,
@@ -64,7 +64,7 @@ def read_grid(data: bytes, problems: ProblemList) -> Grid:
     while True:
         end = data.find(b"\n", at)
         if end < 0:
-            problems.add("The table has no header and no rows.", "Export it again.")
+            problems.error("The table has no header and no rows.", "Export it again.")
             problems.raise_if_any()
         line = data[at:end].strip()
         if line and not line.startswith(b"#") and line.strip(b",;\t "):
@@ -93,7 +93,7 @@ def grid_of_rows(
     return Grid(headings, np.array(numbers, dtype=np.int64), codes, list(known), [], header_row)
 
 
-def finish(grid: Grid, problems: ProblemList) -> Grid:
+def finish(grid: Grid, problems: Problems) -> Grid:
     """Leave out rows and trailing columns that are empty throughout; check the headings."""
     blank = np.array([t == "" for t in grid.texts] or [False], dtype=bool)
     if grid.codes.size:
@@ -106,14 +106,14 @@ def finish(grid: Grid, problems: ProblemList) -> Grid:
     seen: dict[str, int] = {}
     for place, heading in enumerate(grid.headings):
         if not heading:
-            problems.add(
+            problems.error(
                 "A column has no heading.",
                 "Name it, or delete the column.",
                 row=grid.header_row,
                 column=f"column {place + 1}",
             )
         elif heading in seen:
-            problems.add(
+            problems.error(
                 f"Two columns have the same heading (columns {seen[heading] + 1} and {place + 1}).",
                 "Give each marker or sample its own name.",
                 row=grid.header_row,
@@ -121,17 +121,17 @@ def finish(grid: Grid, problems: ProblemList) -> Grid:
             )
         seen.setdefault(heading, place)
     if not len(grid.rows):
-        problems.add("The table has a header but no rows.", "Export it again; it holds no calls.")
+        problems.error("The table has a header but no rows.", "Export it again; it holds no calls.")
     problems.raise_if_any()
     return grid
 
 
-def _check_text(data: bytes, problems: ProblemList) -> None:
+def _check_text(data: bytes, problems: Problems) -> None:
     if not data.isascii():
         try:
             text = data.decode("utf-8")
         except UnicodeDecodeError as fault:
-            problems.add(
+            problems.error(
                 "From here on the file is not UTF-8 text; which letters are meant cannot be known.",
                 "Save it again as CSV UTF-8.",
                 row=data.count(b"\n", 0, fault.start) + 1,
@@ -139,7 +139,7 @@ def _check_text(data: bytes, problems: ProblemList) -> None:
             problems.raise_if_any()
         else:
             if "\ufffd" in text:
-                problems.add(
+                problems.error(
                     "A letter was lost when the file was converted (replacement mark \ufffd).",
                     "Go back to the original file and save it as CSV UTF-8.",
                     row=text[: text.index("\ufffd")].count("\n") + 1,
@@ -150,7 +150,7 @@ def _check_text(data: bytes, problems: ProblemList) -> None:
         bad = np.flatnonzero((part < 32) & (part != 9) & (part != 10) & (part != 13))
         if len(bad):
             place = start + int(bad[0])
-            problems.add(
+            problems.error(
                 f"The file holds a control character (code {data[place]}): it is damaged or no text.",
                 "Export it again.",
                 row=data.count(b"\n", 0, place) + 1,
@@ -159,7 +159,7 @@ def _check_text(data: bytes, problems: ProblemList) -> None:
     problems.raise_if_any()
 
 
-def _separator(data: bytes, header_row: int, problems: ProblemList) -> bytes:
+def _separator(data: bytes, header_row: int, problems: Problems) -> bytes:
     """The separator that cuts the first lines into equally many cells."""
     lines = [line for line in data[: 1 << 20].split(b"\n")[:20] if line.strip()]
     if len(data) > 1 << 20 and len(lines) > 1:
@@ -173,7 +173,7 @@ def _separator(data: bytes, header_row: int, problems: ProblemList) -> bytes:
             present = []
     if len(present) == 1:
         return present[0]
-    problems.add(
+    problems.error(
         "The columns are not separated by commas, semicolons or tabs throughout."
         if not present
         else "The columns may be separated by "
@@ -193,8 +193,8 @@ def _cells(line: bytes, separator: bytes) -> list[str]:
     return next(csv.reader([line.decode("utf-8", "replace")], delimiter=separator.decode()), [])
 
 
-def _ragged(problems: ProblemList, row: int, have: int, want: int) -> None:
-    problems.add(
+def _ragged(problems: Problems, row: int, have: int, want: int) -> None:
+    problems.error(
         f"The row has {have} cells, the header {want}.",
         "Add or remove cells so that every row has as many as the header; a comma inside a cell needs "
         "quotes.",
@@ -202,7 +202,7 @@ def _ragged(problems: ProblemList, row: int, have: int, want: int) -> None:
     )
 
 
-def _quoted(data: bytes, separator: bytes, header_row: int, problems: ProblemList) -> Grid:
+def _quoted(data: bytes, separator: bytes, header_row: int, problems: Problems) -> Grid:
     text = data.decode("utf-8")
     known: dict[str, int] = {}
     rows: list[Int32s] = []
@@ -225,7 +225,7 @@ def _quoted(data: bytes, separator: bytes, header_row: int, problems: ProblemLis
             numbers.append(here)
             rows.append(np.array([known.setdefault(c.strip(), len(known)) for c in cells], dtype=np.int32))
     except csv.Error as fault:
-        problems.add(
+        problems.error(
             f"The quotation marks do not pair ({fault}).",
             "Remove the quotation marks, or save the table again as CSV.",
             row=header_row + reader.line_num - 1,
@@ -238,7 +238,7 @@ def _quoted(data: bytes, separator: bytes, header_row: int, problems: ProblemLis
 
 
 def _fast(
-    data: bytes, start: int, separator: bytes, headings: list[str], header_row: int, problems: ProblemList
+    data: bytes, start: int, separator: bytes, headings: list[str], header_row: int, problems: Problems
 ) -> Grid:
     width = len(headings)
     known: dict[bytes, int] = {}
@@ -249,7 +249,7 @@ def _fast(
     while start < len(data):
         end = data.find(b"\n", min(start + _CHUNK, len(data) - 1)) + 1
         if end - start > _CHUNK + width * _LONGEST_CELL:
-            problems.add(
+            problems.error(
                 "A row is far longer than the header allows, so this cannot be a table of calls.",
                 "Check that the right file was given.",
                 row=row + data.count(b"\n", start, min(start + _CHUNK, len(data) - 1)),

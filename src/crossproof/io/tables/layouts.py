@@ -14,7 +14,7 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
-from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.problems import Problems
 from crossproof.io.tables.call_notation import split_alleles
 from crossproof.io.tables.grid import Grid
 from crossproof.model.arrays import Int32s, Ints
@@ -77,6 +77,10 @@ _PLATE_HEADINGS = frozenset(
         "box",
     ]
 )
+
+
+SHOWN_DOUBLE = 60
+"""Second calls at one marker that are told one by one."""
 
 
 def is_sample_heading(heading: str) -> bool:
@@ -203,14 +207,14 @@ def find_layout(
     asked: str | None,
     known_samples: Collection[str],
     known_markers: Collection[str],
-    problems: ProblemList,
+    problems: Problems,
 ) -> Layout:
     """The layout, as asked for or as proven by the content. Raises PlateError where neither."""
     if asked is not None:
         try:
             return Layout(asked)
         except ValueError:
-            problems.add(
+            problems.error(
                 f"There is no layout {asked!r}.",
                 "Use wide, wide-by-marker or long.",
                 value=f"layout: {asked}",
@@ -238,7 +242,7 @@ def find_layout(
     tall = bool(across & samples) or bool(first & markers)
     if wide != tall:
         return Layout.WIDE if wide else Layout.WIDE_BY_MARKER
-    problems.add(
+    problems.error(
         "It cannot be told whether the rows are samples or markers.",
         "Say so in config.yaml: layout: wide (a row per sample), wide-by-marker (a row per marker) or long.",
         row=grid.header_row,
@@ -248,7 +252,7 @@ def find_layout(
     raise AssertionError
 
 
-def table_samples(grid: Grid, layout: Layout, problems: ProblemList) -> tuple[str, ...]:
+def table_samples(grid: Grid, layout: Layout, problems: Problems) -> tuple[str, ...]:
     """Sample names of a table, in its order."""
     if layout is Layout.WIDE:
         return tuple(grid.column(0))
@@ -257,7 +261,7 @@ def table_samples(grid: Grid, layout: Layout, problems: ProblemList) -> tuple[st
     return tuple(dict.fromkeys(grid.column(_long_columns(grid, problems)[0])))
 
 
-def lay_out(grid: Grid, how: Layout, known_samples: Collection[str], problems: ProblemList) -> Cells:
+def lay_out(grid: Grid, how: Layout, known_samples: Collection[str], problems: Problems) -> Cells:
     """The calls of a table by marker and sample. Raises PlateError, or notes what is wrong, in `problems`."""
     if how is Layout.WIDE:
         return _wide(grid)
@@ -276,7 +280,7 @@ def _wide(grid: Grid) -> Cells:
     )
 
 
-def _about_columns(grid: Grid, known_samples: Collection[str], problems: ProblemList) -> dict[str, int]:
+def _about_columns(grid: Grid, known_samples: Collection[str], problems: Problems) -> dict[str, int]:
     """Columns of a table by marker that describe it: those right behind its name, by heading."""
     about: dict[str, int] = {}
     known = {heading_key(s) for s in known_samples}
@@ -285,7 +289,7 @@ def _about_columns(grid: Grid, known_samples: Collection[str], problems: Problem
         if what is None or what in about:
             break
         if heading_key(heading) in known:
-            problems.add(
+            problems.error(
                 "This column could be a sample or describe the markers.",
                 "Give the sample another name.",
                 row=grid.header_row,
@@ -295,7 +299,7 @@ def _about_columns(grid: Grid, known_samples: Collection[str], problems: Problem
     return about
 
 
-def _by_marker(grid: Grid, known_samples: Collection[str], problems: ProblemList) -> Cells:
+def _by_marker(grid: Grid, known_samples: Collection[str], problems: Problems) -> Cells:
     about = _about_columns(grid, known_samples, problems)
     places = list(range(1 + len(about), len(grid.headings)))
     markers = grid.column(0)
@@ -318,7 +322,7 @@ def _by_marker(grid: Grid, known_samples: Collection[str], problems: ProblemList
     return cells
 
 
-def _long_columns(grid: Grid, problems: ProblemList) -> tuple[int, int, int]:
+def _long_columns(grid: Grid, problems: Problems) -> tuple[int, int, int]:
     keys = [heading_key(h) for h in grid.headings]
     found = []
     for names, what in (
@@ -328,7 +332,7 @@ def _long_columns(grid: Grid, problems: ProblemList) -> tuple[int, int, int]:
     ):
         places = [i for i, k in enumerate(keys) if k in names]
         if len(places) != 1:
-            problems.add(
+            problems.error(
                 f"A long table needs {'one' if places else 'a'} column {what}; it has "
                 f"{len(places) if places else 'none'}.",
                 "Name the columns sample_id, marker, call.",
@@ -341,13 +345,13 @@ def _long_columns(grid: Grid, problems: ProblemList) -> tuple[int, int, int]:
     return found[0], found[1], found[2]
 
 
-def _long(grid: Grid, problems: ProblemList) -> Cells:
+def _long(grid: Grid, problems: Problems) -> Cells:
     at_sample, at_marker, at_call = _long_columns(grid, problems)
     sample, samples = pd.factorize(grid.codes[:, at_sample])
     marker, markers = pd.factorize(grid.codes[:, at_marker])
     place = marker.astype(np.int64) * len(samples) + sample
     if len(markers) * len(samples) > 2_000_000_000 or len(markers) * len(samples) > 2000 * len(place) + 10**7:
-        problems.add(
+        problems.error(
             f"{len(markers)} markers and {len(samples)} samples with only {len(place)} calls: nearly every "
             "call would be missing.",
             "Check that the columns sample_id and marker hold what their headings say.",
@@ -357,10 +361,10 @@ def _long(grid: Grid, problems: ProblemList) -> Cells:
     rows = np.zeros(len(codes), dtype=np.int64)
     codes[place], rows[place] = grid.codes[:, at_call], grid.rows
     counts = np.bincount(place, minlength=len(codes))
-    for double in np.flatnonzero(counts > 1)[:60].tolist():
+    for double in np.flatnonzero(counts > 1)[:SHOWN_DOUBLE].tolist():
         both = np.flatnonzero(place == double)
         first, second = both[0], both[1]
-        problems.add(
+        problems.error(
             f"This sample has a second call at this marker; the first is in row {grid.rows[first]} "
             f"({grid.texts[grid.codes[first, at_call]]!r}).",
             "Keep one of them; a plant tested twice needs two sample names.",
@@ -368,7 +372,7 @@ def _long(grid: Grid, problems: ProblemList) -> Cells:
             column=grid.texts[grid.codes[second, at_marker]],
             value=f"{grid.texts[grid.codes[second, at_sample]]}: {grid.texts[grid.codes[second, at_call]]}",
         )
-    problems.more += max(0, int((counts > 1).sum()) - 60)
+    problems.count_more(max(0, int((counts > 1).sum()) - SHOWN_DOUBLE))
     shape = len(markers), len(samples)
     return Cells(
         [grid.texts[c] for c in markers],

@@ -17,16 +17,24 @@ from numpy.typing import NDArray
 
 from crossproof.errors import Severity
 from crossproof.io.files.byte_source import Packing, read_all
-from crossproof.io.files.problem_list import ProblemList
 from crossproof.io.files.sniff import FileKind, Sniffed
 from crossproof.io.intake.name_lists import GivenNames, report_doubles
 from crossproof.io.intake.said_calls import Saying, generic_call, in_own_words, other_strand_call
 from crossproof.io.intake.shaped_table import read_shaped
 from crossproof.io.intake.table_shape import TableShape
+from crossproof.io.problems import Problems
 from crossproof.io.tables.call_notation import Notation, Reading, is_missing, read_marker
+from crossproof.io.tables.fragment_sizes import (
+    IN_BINS,
+    SET_ASIDE,
+    Binned,
+    bin_sizes,
+    is_size_call,
+    sizes_of,
+)
 from crossproof.io.tables.grid import Grid, finish, grid_of_rows, read_grid
 from crossproof.io.tables.layouts import Cells, Layout, MarkerInfo, find_layout, lay_out
-from crossproof.model.arrays import Bools, Int8s
+from crossproof.model.arrays import Bools, Int8s, Ints
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 from crossproof.model.sentinels import MISSING
 
@@ -44,7 +52,7 @@ _EATEN_NUMBER = re.compile(r"^\d(?:[.,]\d+)?E\+\d+$")
 
 
 def load_grid(
-    path: Path, sniffed: Sniffed, problems: ProblemList, *, sheet: str | None, limit_bytes: float
+    path: Path, sniffed: Sniffed, problems: Problems, *, sheet: str | None, limit_bytes: float
 ) -> Grid:
     """The table of a text file or workbook. Raises PlateError through `problems`."""
     if sniffed.kind is FileKind.XLSX:
@@ -52,14 +60,16 @@ def load_grid(
             parse_workbook,  # openpyxl is slow to import and often not needed
         )
 
-        page = parse_workbook(path.read_bytes(), shown_as=problems.shown_as, sheet=sheet)
-        problems.kept += [p for p in page.problems if p.severity is Severity.ERROR]
+        page = parse_workbook(path.read_bytes(), shown_as=problems.file, sheet=sheet)
+        problems.extend(p for p in page.problems if p.severity is Severity.ERROR)
         notes = [p.sentence() for p in page.problems if p.severity is not Severity.ERROR]
         problems.raise_if_any()
         rows = [_fitted(r, len(page.headings)) for r in page.rows]
         for row, cells in zip(page.row_numbers, page.rows, strict=True):
             if any(cells[len(page.headings) :]):
-                problems.add("The row has more cells than the header.", "Give the column a heading.", row=row)
+                problems.error(
+                    "The row has more cells than the header.", "Give the column a heading.", row=row
+                )
         grid = grid_of_rows(list(page.headings), rows, list(page.row_numbers), page.header_row)
         grid.notes = notes
         return finish(grid, problems)
@@ -69,13 +79,13 @@ def load_grid(
     data = read_all(
         path,
         sniffed.packing,
-        shown_as=problems.shown_as,
+        shown_as=problems.file,
         limit_bytes=limit_bytes,
         most=most,
     )
     if sheet is not None:
-        problems.add(
-            "A sheet is named, but the file is no workbook.", "Remove sheet: for this file.", value=sheet
+        problems.error(
+            "A sheet is named, but the file is not a workbook.", "Remove sheet: for this file.", value=sheet
         )
     grid = read_grid(data, problems)
     if sniffed.packing is not Packing.PLAIN:
@@ -98,7 +108,7 @@ def read_table(
     info: Mapping[str, MarkerInfo],
     keep_samples: Collection[str] | None,
     known_samples: Collection[str],
-    problems: ProblemList,
+    problems: Problems,
     sheet: str | None,
     limit_bytes: float,
     shape: TableShape,
@@ -129,7 +139,7 @@ def read_table(
         wanted = set(keep_samples)
         keep = np.array([i for i, s in enumerate(cells.samples) if s in wanted], dtype=np.int64)
         if not len(keep):
-            problems.add(
+            problems.error(
                 "None of the samples sheet's samples of this batch is in the file.",
                 "Check that the right file is given for the batch, and that sample names are spelt alike.",
                 value=", ".join(cells.samples[:3]),
@@ -152,7 +162,7 @@ def read_table(
     )
 
 
-def _check_names(cells: Cells, grid: Grid, problems: ProblemList) -> None:
+def _check_names(cells: Cells, grid: Grid, problems: Problems) -> None:
     """Names must be there, be different, and not have been turned into something else by a spreadsheet."""
     for what, names in (("sample", cells.samples), ("marker", cells.markers)):
         rows = cells.row_of.get(what)
@@ -160,10 +170,10 @@ def _check_names(cells: Cells, grid: Grid, problems: ProblemList) -> None:
         for i, name in enumerate(names):
             row = int(rows[i]) if rows is not None else grid.header_row
             if not name:
-                problems.add(f"The row has no {what} name.", "Fill it in, or delete the row.", row=row)
+                problems.error(f"The row has no {what} name.", "Fill it in, or delete the row.", row=row)
             elif name in seen:
-                problems.add(
-                    f"The {what} {name} stands twice"
+                problems.error(
+                    f"The {what} {name} appears twice"
                     + (f" (first in row {int(rows[seen[name]])})." if rows is not None else "."),
                     f"Give each {what} its own name; a plant tested twice needs two sample names.",
                     row=row,
@@ -171,7 +181,7 @@ def _check_names(cells: Cells, grid: Grid, problems: ProblemList) -> None:
                 )
             elif what == "marker" and (_EATEN_DATE.match(name) or _EATEN_NUMBER.match(name)):
                 kind = "date" if _EATEN_DATE.match(name) else "number"
-                problems.add(
+                problems.error(
                     f"The marker name {name} looks like a name that a spreadsheet turned into a {kind}.",
                     "Restore the name, and format the cell as text before typing it.",
                     row=row,
@@ -180,7 +190,7 @@ def _check_names(cells: Cells, grid: Grid, problems: ProblemList) -> None:
                 )
             seen.setdefault(name, i)
     if not cells.markers or not cells.samples:
-        problems.add("The table has no markers or no samples.", "Check the layout given in config.yaml.")
+        problems.error("The table has no markers or no samples.", "Check the layout given in config.yaml.")
 
 
 def _presence(codes: NDArray[Any], n_texts: int) -> Bools:
@@ -198,7 +208,7 @@ def _interpret(
     info: Mapping[str, MarkerInfo],
     counted_allele: str | None,
     more: Collection[str],
-    problems: ProblemList,
+    problems: Problems,
     generic: bool,
     other_strand: bool,
     batch: str,
@@ -216,7 +226,7 @@ def _interpret(
     codes: NDArray[Any] = renumber[cells.codes]  # marker, sample; len(texts) where there is no cell
     cells.codes = codes[:0]
     if len(texts) > 5_000:
-        problems.add(
+        problems.error(
             f"The table holds {len(texts)} different values, far more than any set of calls.",
             "Check the layout given in config.yaml, and that the table holds calls, not measurements.",
             value=", ".join(texts[:4]),
@@ -228,14 +238,27 @@ def _interpret(
     readings: list[Reading] = []
     groups: dict[int, list[int]] = {}
     tables: dict[int, Int8s] = {}
+    aside: list[str] = []
+    sized = np.array([is_size_call(t) for t in texts] + [False], dtype=bool)
     for i, marker in enumerate(cells.markers):
         about = info.get(marker, MarkerInfo())
         which = np.flatnonzero(present[i] & ~nothing)
         counted = about.counted or _counted(counted_allele, about.alleles)
-        key = (which.tobytes(), about.alleles, counted, about.maternal, about.generic)
+        binned = _binned(codes[i], which, texts, sized, about)
+        if binned is not None and binned.fault:
+            aside.append(f"{marker}: {binned.fault} {SET_ASIDE}")
+            nothing_read = np.full((len(texts) + 1, 2), MISSING, dtype=np.int8)
+            readings.append(Reading())
+            groups.setdefault(id(nothing_read), []).append(i)
+            tables[id(nothing_read)] = nothing_read
+            continue
+        if binned is not None and binned.in_words():
+            aside.append(f"{marker}: {binned.in_words()} {IN_BINS}")
+        bins = () if binned is None else tuple(binned.bins.items())
+        key = (which.tobytes(), about.alleles, counted, about.maternal, about.generic, bins)
         if key not in memo:
-            say = _saying(about, generic, other_strand, batch)
-            said = {texts[c]: say(texts[c]) for c in which}
+            say = _saying(about, generic, other_strand, batch) if binned is None else binned.call
+            said = {texts[c]: s for c in which if (s := say(texts[c]))}
             reading = read_marker(
                 set(said.values()),
                 declared=about.alleles,
@@ -251,14 +274,14 @@ def _interpret(
         readings.append(reading)
         groups.setdefault(id(table), []).append(i)
         tables[id(table)] = table
-    notes = _report(cells, codes, texts, readings, problems)
+    notes = aside + _report(cells, codes, texts, readings, problems)
     if problems:
         return (), _markers(cells, [], readings, info), notes
     kept = [i for i, r in enumerate(readings) if r.alleles]
     if len(kept) < len(readings):
         notes.append(f"{len(readings) - len(kept)} markers have no call at all and were left out")
     if not kept:
-        problems.add("Every call of the table is missing.", "Check the file and missing: in config.yaml.")
+        problems.error("Every call of the table is missing.", "Check the file and missing: in config.yaml.")
         return (), _markers(cells, [], readings, info), notes
     row_of = {i: row for row, i in enumerate(kept)}
     by_k: dict[int, list[tuple[list[int], Int8s]]] = {}
@@ -275,6 +298,17 @@ def _interpret(
             calls[into] = table[codes[members]]
         blocks.append(CallBlock(k, rows, calls))
     return tuple(blocks), _markers(cells, kept, readings, info), notes
+
+
+def _binned(
+    codes: NDArray[Any], which: Ints, texts: Sequence[str], sized: Bools, about: MarkerInfo
+) -> Binned | None:
+    """Bins of a marker whose calls are all fragment sizes, None for another."""
+    if not len(which) or not sized[which].all():
+        return None
+    counts = np.bincount(codes, minlength=len(texts) + 1)
+    seen = sizes_of({texts[c]: int(counts[c]) for c in which})
+    return None if seen is None else bin_sizes(seen, about.alleles)
 
 
 def _saying(about: MarkerInfo, generic: bool, other_strand: bool, batch: str) -> Saying:
@@ -298,7 +332,7 @@ def _report(
     codes: NDArray[Any],
     texts: Sequence[str],
     readings: Sequence[Reading],
-    problems: ProblemList,
+    problems: Problems,
 ) -> list[str]:
     """Problems of all markers with their places, and notes."""
     place_of = {t: i for i, t in enumerate(texts)}
@@ -313,11 +347,11 @@ def _report(
                 continue
             if text == "":
                 row = int(cells.row_of["marker"][i]) if "marker" in cells.row_of else None
-                problems.add(why, remedy, row=row, column=cells.markers[i])
+                problems.error(why, remedy, row=row, column=cells.markers[i])
                 continue
             at = np.flatnonzero(codes[i] == place_of[text])
-            more = f" It stands {len(at)} times at this marker." if len(at) > 1 else ""
-            problems.add(
+            more = f" It occurs {len(at)} times at this marker." if len(at) > 1 else ""
+            problems.error(
                 why + more,
                 remedy,
                 row=cells.row(i, int(at[0])),
@@ -327,10 +361,12 @@ def _report(
     if undeclared:
         why, remedy = readings[undeclared[0]].faults[""]
         shown = ", ".join(cells.markers[i] for i in undeclared[:4])
-        problems.add(f"{why} {len(undeclared)} markers are concerned.", remedy, column="marker", value=shown)
+        problems.error(
+            f"{why} {len(undeclared)} markers are concerned.", remedy, column="marker", value=shown
+        )
     elif len(kinds) == 2:
         few = min(kinds.values(), key=len)
-        problems.add(
+        problems.error(
             "Some markers of the table hold counts 0, 1, 2 and others letters or sizes, so that a 0 may be a "
             "count or a missing call.",
             "Export all markers in one notation; if 0 means a missing call, add it to missing: in "

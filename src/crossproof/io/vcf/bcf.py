@@ -18,7 +18,7 @@ from pathlib import Path
 
 from crossproof.errors import InternalError, PlateError, Problem, Severity, error
 from crossproof.io.files.byte_source import Packing, read_pieces
-from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.problems import Problems
 from crossproof.io.vcf.header import VcfHeader, read_header
 from crossproof.io.vcf.region_parts import RegionPart, read_part
 from crossproof.io.vcf.regions import Region
@@ -28,11 +28,9 @@ _MAX_RECORD = 1 << 30
 _AGAIN = "Copy it again from where it was made, or convert it again from VCF."
 
 
-def read_bcf_header(path: Path, packing: Packing, problems: ProblemList, limit_bytes: float) -> VcfHeader:
+def read_bcf_header(path: Path, packing: Packing, problems: Problems, limit_bytes: float) -> VcfHeader:
     """Header of a BCF file. Raises PlateError through `problems`."""
-    pieces = read_pieces(
-        path, packing, shown_as=problems.shown_as, limit_bytes=limit_bytes, piece_bytes=1 << 16
-    )
+    pieces = read_pieces(path, packing, shown_as=problems.file, limit_bytes=limit_bytes, piece_bytes=1 << 16)
     held = b""
     need = 9
     for piece in pieces:
@@ -42,23 +40,23 @@ def read_bcf_header(path: Path, packing: Packing, problems: ProblemList, limit_b
         if len(held) >= need > 9:
             break
     if need == 9 or len(held) < need:
-        problems.add("The BCF header is cut off.", _AGAIN)
+        problems.error("The BCF header is cut off.", _AGAIN)
         problems.raise_if_any()
     text = held[9:need].rstrip(b"\0")
     return read_header(iter((text if text.endswith(b"\n") else text + b"\n",)), problems)[0]
 
 
-def _header_length(held: bytes, problems: ProblemList) -> int:
+def _header_length(held: bytes, problems: Problems) -> int:
     (length,) = struct.unpack_from("<I", held, 5)
     if not 0 < length <= _MAX_HEADER:
-        problems.add(f"The BCF header claims {length} bytes.", _AGAIN)
+        problems.error(f"The BCF header claims {length} bytes.", _AGAIN)
         problems.raise_if_any()
     return int(length)
 
 
-def count_records(path: Path, packing: Packing, problems: ProblemList, limit_bytes: float) -> int:
+def count_records(path: Path, packing: Packing, problems: Problems, limit_bytes: float) -> int:
     """Number of records, each with a sound frame. Raises PlateError through `problems`."""
-    pieces = read_pieces(path, packing, shown_as=problems.shown_as, limit_bytes=limit_bytes)
+    pieces = read_pieces(path, packing, shown_as=problems.file, limit_bytes=limit_bytes)
     held, at, count = b"", 0, 0
     skip = -1
     for piece in pieces:
@@ -76,7 +74,7 @@ def count_records(path: Path, packing: Packing, problems: ProblemList, limit_byt
         while len(held) - at >= 8:
             shared, individual = struct.unpack_from("<II", held, at)
             if shared < 24 or shared + individual > _MAX_RECORD:
-                problems.add(
+                problems.error(
                     f"Record {count + 1} claims {shared + individual} bytes; the file is malformed.", _AGAIN
                 )
                 problems.raise_if_any()
@@ -85,7 +83,7 @@ def count_records(path: Path, packing: Packing, problems: ProblemList, limit_byt
             at += 8 + shared + individual
             count += 1
     if skip != 0 or at != len(held):
-        problems.add("The file ends in the middle of a record.", _AGAIN)
+        problems.error("The file ends in the middle of a record.", _AGAIN)
         problems.raise_if_any()
     return count
 
@@ -102,7 +100,7 @@ def read_bcf(
     want_depths: bool,
     regions: Sequence[Region] | None,
     expected: int | None,
-    problems: ProblemList,
+    problems: Problems,
     limit_bytes: float,
 ) -> RegionPart:
     """Read a BCF file, or regions of it, in a child process.
@@ -115,7 +113,7 @@ def read_bcf(
     with tempfile.TemporaryDirectory(prefix="crossproof-bcf-") as scratch:
         order = {
             "path": str(path),
-            "shown_as": problems.shown_as,
+            "shown_as": problems.file,
             "columns": [int(c) for c in columns],
             "limit": limit,
             "panel": None if panel is None else [int(p) for p in panel],
@@ -137,19 +135,17 @@ def read_bcf(
             check=False,
         )
         if done.returncode < 0:
-            raise PlateError(
-                error(problems.shown_as, "The file is malformed: its reader crashed on it.", _AGAIN)
-            )
+            raise PlateError(error(problems.file, "The file is malformed: its reader crashed on it.", _AGAIN))
         answer = Path(scratch) / "part.json"
         if done.returncode != 0 or not answer.is_file():
-            raise InternalError(f"{problems.shown_as}: the BCF reader failed: {done.stderr[-2000:]}")
+            raise InternalError(f"{problems.file}: the BCF reader failed: {done.stderr[-2000:]}")
         report = json.loads(answer.read_text(encoding="utf-8"))
         if report["problems"]:
             raise PlateError([Problem(Severity(p[0]), *p[1:]) for p in report["problems"]])
         if counted is not None and report["records"] != counted:
             raise PlateError(
                 error(
-                    problems.shown_as,
+                    problems.file,
                     f"The file has {counted} records, of which {report['records']} could be read.",
                     _AGAIN,
                 )

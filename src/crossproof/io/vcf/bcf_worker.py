@@ -17,12 +17,12 @@ import numpy as np
 from cyvcf2 import VCF
 from numpy.typing import NDArray
 
-from crossproof.io.files.problem_list import ProblemList, TooManyProblems
+from crossproof.io.problems import Problems, TooManyProblems
 from crossproof.io.vcf.fields import FieldLayout, Numeric, NumericGroup
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.header import VcfHeader
 from crossproof.io.vcf.marker_choice import MarkerChoice
-from crossproof.io.vcf.phred import haploid_to_diploid, to_phred, two_ploidies
+from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.vcf.records import Records
 from crossproof.io.vcf.region_parts import RegionPart, write_part
 from crossproof.io.vcf.text import VcfScan
@@ -37,7 +37,7 @@ _AGAIN = "Export the file again from the variant caller."
 def main() -> int:
     """Carry out the order on standard input."""
     order = json.load(sys.stdin)
-    problems = ProblemList(order["shown_as"])
+    problems = Problems(order["shown_as"], alike=True)
     header = VcfHeader(
         tuple(order["samples"]), 0, False, order["contigs"], order["format_numbers"], tuple(order["notes"])
     )
@@ -71,11 +71,11 @@ def main() -> int:
     return 0
 
 
-def _variants(order: dict[str, Any], problems: ProblemList) -> Iterator[Any]:
+def _variants(order: dict[str, Any], problems: Problems) -> Iterator[Any]:
     try:
         reader = VCF(order["path"], lazy=False)
         if list(reader.samples) != order["samples"]:
-            problems.add("The samples of the header cannot be told.", _AGAIN)
+            problems.error("The samples of the header cannot be told.", _AGAIN)
             return
         if order["regions"] is None:
             yield from reader
@@ -87,7 +87,7 @@ def _variants(order: dict[str, Any], problems: ProblemList) -> Iterator[Any]:
     except (OSError, ValueError, RuntimeError, Exception) as fault:
         if isinstance(fault, TooManyProblems | MemoryError):
             raise
-        problems.add(f"The file is malformed: {fault}.", "Convert it again from VCF.")
+        problems.error(f"The file is malformed: {fault}.", "Convert it again from VCF.")
 
 
 def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
@@ -97,7 +97,7 @@ def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
         try:
             one = _read(variant, scan)
         except Refused as fault:
-            scan.problems.add(
+            scan.problems.error(
                 f"{fault.why} (record {variant.CHROM}:{variant.POS})", fault.remedy, column=fault.column
             )
             continue
@@ -213,8 +213,9 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
         rows = np.flatnonzero(sizes == k)
         has_phred = np.array(["PL" in held[i].raw or "GL" in held[i].raw for i in rows])
         has_depths = np.array(["AD" in held[i].raw for i in rows])
-        phred = np.zeros((len(rows), n, n_genotypes(k)), np.uint8) if has_phred.any() else None
-        depths = np.zeros((len(rows), n, k), np.uint16) if has_depths.any() else None
+        shape = len(rows), n
+        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
+        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
         for at, i in enumerate(rows):
             variant = held[i]
             try:
@@ -226,7 +227,7 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
                 if depths is not None and has_depths[at]:
                     depths[at] = _depths(variant.raw["AD"], k, scan)
             except Refused as fault:
-                scan.problems.add(
+                scan.problems.error(
                     f"{fault.why} (record {variant.fixed.chrom}:{variant.fixed.pos})",
                     fault.remedy,
                     column=fault.column,
@@ -271,7 +272,7 @@ def _phred(
             sample,
         )
     scores = values.astype(np.float64) * (1.0 if name == "PL" else -10.0)
-    out = np.zeros((len(values), n_g), np.uint8)
+    out = np.full((len(values), n_g), NO_PHRED, np.uint8)
     full = (count == n_g) & ~missing
     wrong = np.flatnonzero((full[:, None] & (scores < 0)).any(axis=1))
     if len(wrong):
@@ -293,7 +294,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
             scan,
             sample,
         )
-    out = np.zeros((len(values), k), np.uint16)
+    out = np.full((len(values), k), NO_DEPTH, np.uint16)
     known = (count == k) & ~missing
     if (values[known] < 0).any():
         raise _column(
@@ -301,7 +302,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
             scan,
             int(np.flatnonzero(known & (values < 0).any(axis=1))[0]),
         )
-    out[known] = np.minimum(values[known], 65535)
+    out[known] = np.minimum(values[known], NO_DEPTH - 1)
     return out
 
 

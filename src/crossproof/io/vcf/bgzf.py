@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 import zlib
 from types import TracebackType
-from typing import BinaryIO
+from typing import IO
 
 BLOCK = 65280  # bytes before compression; the compressed block must stay below 65536
 END_OF_FILE = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000")
@@ -14,7 +14,7 @@ END_OF_FILE = bytes.fromhex("1f8b08040000000000ff0600424302001b00030000000000000
 class BgzfWriter:
     """Writes bytes as blocked gzip; closing adds the empty block that marks the end."""
 
-    def __init__(self, target: BinaryIO, level: int = 6) -> None:
+    def __init__(self, target: IO[bytes], level: int = 6) -> None:
         self._target, self._level, self._pending = target, level, bytearray()
 
     def write(self, data: bytes) -> int:

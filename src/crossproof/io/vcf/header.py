@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from crossproof.io.files.problem_list import ProblemList
+from crossproof.io.problems import Problems
 
 FIXED = ("#CHROM", "POS", "ID", "REF", "ALT", "QUAL", "FILTER", "INFO", "FORMAT")
 _MAX_HEADER = 1 << 26
@@ -29,7 +29,7 @@ class VcfHeader:
     notes: tuple[str, ...] = ()
 
 
-def read_header(pieces: Iterator[bytes], problems: ProblemList) -> tuple[VcfHeader, bytes]:
+def read_header(pieces: Iterator[bytes], problems: Problems) -> tuple[VcfHeader, bytes]:
     """Read the header off a stream of bytes.
 
     Returns the header and the bytes read beyond it. Raises PlateError, through `problems`, where records
@@ -53,27 +53,27 @@ def read_header(pieces: Iterator[bytes], problems: ProblemList) -> tuple[VcfHead
     return _parse(text, problems), rest
 
 
-def _explain_missing_end(held: bytearray, problems: ProblemList) -> None:
+def _explain_missing_end(held: bytearray, problems: Problems) -> None:
     if len(held) > _MAX_HEADER:
-        problems.add(
+        problems.error(
             "The header is longer than 64 MB, so this cannot be a VCF file of calls.",
             "Check that the right file was given.",
         )
     else:
-        problems.add(
+        problems.error(
             "The header has no #CHROM line that names the samples, or that line was cut off.",
             "Export the file again; a VCF needs its #CHROM line, ended by a line break.",
         )
     problems.raise_if_any()
 
 
-def _parse(text: bytes, problems: ProblemList) -> VcfHeader:
+def _parse(text: bytes, problems: Problems) -> VcfHeader:
     notes: list[str] = []
     if text.startswith(b"\xef\xbb\xbf"):
         notes.append("starts with a byte order mark, which VCF does not allow; ignored")
         text = text[3:]
     if b"\0" in text:
-        problems.add(
+        problems.error(
             "The header holds a NUL byte: the file is damaged or no text.",
             "Copy it again from where it was made.",
             row=text[: text.index(b"\0")].count(b"\n") + 1,
@@ -82,7 +82,7 @@ def _parse(text: bytes, problems: ProblemList) -> VcfHeader:
     raw = text.split(b"\n")[:-1]
     crlf = raw[0].endswith(b"\r")
     if any(line.endswith(b"\r") != crlf for line in raw):
-        problems.add(
+        problems.error(
             "Some header lines end in CR LF and others in LF: two files seem to be pasted together.",
             "Export the file again, or convert it throughout (dos2unix).",
         )
@@ -110,10 +110,10 @@ def _attribute(meta: str, name: str) -> str:
     return found.group(1).strip('"') if found else ""
 
 
-def _check_version(line: bytes, problems: ProblemList, notes: list[str]) -> None:
+def _check_version(line: bytes, problems: Problems, notes: list[str]) -> None:
     match = _VERSION.match(line.decode("utf-8", "replace").strip())
     if match is None:
-        problems.add(
+        problems.error(
             "The first line does not give the version of the format.",
             "The first line of a VCF file must be ##fileformat=VCFv4.2 or another version from 4.0 to 4.5; "
             "export the file again.",
@@ -123,7 +123,7 @@ def _check_version(line: bytes, problems: ProblemList, notes: list[str]) -> None
         return
     major, minor = int(match.group(1)), int(match.group(2))
     if major != 4:
-        problems.add(
+        problems.error(
             f"VCF version {major}.{minor} is not read here.",
             "Export the file as VCF 4.1 to 4.5.",
             row=1,
@@ -133,16 +133,16 @@ def _check_version(line: bytes, problems: ProblemList, notes: list[str]) -> None
         notes.append(f"VCF version 4.{minor} is newer than 4.5; read by the rules of 4.5")
 
 
-def _samples(line: bytes, row: int, problems: ProblemList) -> tuple[str, ...]:
+def _samples(line: bytes, row: int, problems: Problems) -> tuple[str, ...]:
     try:
         cells = line.decode("utf-8").split("\t")
     except UnicodeDecodeError:
-        problems.add(
+        problems.error(
             "A sample name is not UTF-8 text.", "Save the file as UTF-8.", row=row, column="#CHROM line"
         )
         return ()
     if not line.startswith(b"#CHROM"):
-        problems.add(
+        problems.error(
             "The #CHROM line that names the samples is missing.",
             "Export the file again with its full header.",
             row=row,
@@ -151,20 +151,20 @@ def _samples(line: bytes, row: int, problems: ProblemList) -> tuple[str, ...]:
         return ()
     if tuple(cells[:9]) != FIXED:
         if "\t" not in line.decode() or (len(cells) < 9 and " " in cells[0]):
-            problems.add(
+            problems.error(
                 "The columns of the #CHROM line are separated by spaces, not tabs.",
                 "Export the file again; an editor or a copy through a web page may have replaced the tabs.",
                 row=row,
             )
         elif cells == list(FIXED[: len(cells)]) and len(cells) in (8, 9):
-            problems.add(
+            problems.error(
                 "The file has no samples: it lists sites only.", "Export it with genotypes.", row=row
             )
         else:
             wrong = next(
                 (i for i, (a, b) in enumerate(zip(cells, FIXED, strict=False)) if a != b), len(cells)
             )
-            problems.add(
+            problems.error(
                 f"Column {wrong + 1} of the #CHROM line must be {FIXED[min(wrong, 8)]}.",
                 "Export the file again as VCF with genotypes.",
                 row=row,
@@ -173,15 +173,15 @@ def _samples(line: bytes, row: int, problems: ProblemList) -> tuple[str, ...]:
         return ()
     samples = tuple(cells[9:])
     if not samples:
-        problems.add("The file has no samples: it lists sites only.", "Export it with genotypes.", row=row)
+        problems.error("The file has no samples: it lists sites only.", "Export it with genotypes.", row=row)
     seen: set[str] = set()
     for i, name in enumerate(samples):
         if not name.strip():
-            problems.add(
+            problems.error(
                 "A sample has no name.", "Name it in the export.", row=row, column=f"column {i + 10}"
             )
         elif name in seen:
-            problems.add(
+            problems.error(
                 "Two columns carry the same sample name, so it cannot be told whose calls are whose.",
                 "Give each well its own name in the export.",
                 row=row,
@@ -189,7 +189,7 @@ def _samples(line: bytes, row: int, problems: ProblemList) -> tuple[str, ...]:
                 value=name,
             )
         elif any(ord(c) < 32 or ord(c) == 127 for c in name):
-            problems.add(
+            problems.error(
                 "A sample name holds a control character.", "Rename the sample.", row=row, value=name
             )
         seen.add(name)

@@ -24,7 +24,7 @@ from itertools import chain
 
 import numpy as np
 
-from crossproof.io.files.problem_list import ProblemList, TooManyProblems
+from crossproof.io.problems import Problems, TooManyProblems
 from crossproof.io.vcf.fields import FieldLayout, Numeric, parse_numeric
 from crossproof.io.vcf.genotypes import read_genotypes
 from crossproof.io.vcf.grammar import Refused, is_number, parse_alleles, parse_pos
@@ -46,7 +46,7 @@ class VcfScan:
     """
 
     header: VcfHeader
-    problems: ProblemList
+    problems: Problems
     columns: Ints
     want_phred: bool
     want_depths: bool
@@ -81,7 +81,7 @@ class VcfScan:
                     cut = held.rfind(b"\n") + 1
                     if cut == 0:
                         if len(held) > _MAX_LINE:
-                            self.problems.add(
+                            self.problems.error(
                                 "A line is longer than 256 MB, so this cannot be a VCF file of calls.",
                                 "Check that the right file was given.",
                                 row=line,
@@ -107,7 +107,7 @@ class VcfScan:
 
     def _unfinished(self, rest: bytes, line: int) -> None:
         cells = rest.count(b"\t") + 1
-        self.problems.add(
+        self.problems.error(
             "The file ends in the middle of a line, so its last values may be cut off.",
             "Copy the file again from where it was made. If it is known to be whole, add a line break at "
             "its end.",
@@ -205,24 +205,24 @@ class VcfScan:
             row = self._row(line + i)
             body = text.removesuffix(b"\r") if self.header.crlf else text
             if self.header.crlf and body is text:
-                self.problems.add(
+                self.problems.error(
                     "This line ends in LF while others end in CR LF: two files seem to be pasted together.",
                     "Export the file again, or convert it throughout (dos2unix).",
                     row=row,
                 )
             elif b"\r" in body:
-                self.problems.add(
-                    "The line holds a carriage return (CR) that is no part of its line end.",
+                self.problems.error(
+                    "The line holds a carriage return (CR) that is not part of its line end.",
                     "Convert the whole file to LF line ends (dos2unix), or export it again.",
                     row=row,
                 )
             elif not body.strip():
-                self.problems.add(
+                self.problems.error(
                     "The line is empty.", "Remove it; a VCF file may not hold empty lines.", row=row
                 )
             elif body.startswith(b"#"):
-                self.problems.add(
-                    "A header line stands among the records: two files seem to be joined end to end.",
+                self.problems.error(
+                    "There is a header line among the records: two files seem to be joined end to end.",
                     "Give them as two batches, or merge them with a VCF tool.",
                     row=row,
                     value=body[:40].decode("utf-8", "replace"),
@@ -230,7 +230,7 @@ class VcfScan:
             elif body.translate(None, _ALLOWED) != b"":
                 bad = body.translate(None, _ALLOWED)[0]
                 tabs = body[: body.index(bad)].count(b"\t")
-                self.problems.add(
+                self.problems.error(
                     f"The line holds a control character (code {bad}).",
                     "The file is damaged; copy it again from where it was made.",
                     row=row,
@@ -238,7 +238,7 @@ class VcfScan:
                 )
             elif (have := body.count(b"\t") + 1) != width:
                 spaces = " The columns seem to be separated by spaces, not tabs." if have == 1 else ""
-                self.problems.add(
+                self.problems.error(
                     f"The line has {have} columns, the header {width}.{spaces}",
                     "Export the file again; the line is cut off, or tabs were lost or added by an editor.",
                     row=row,
@@ -253,7 +253,7 @@ class VcfScan:
         self, fault: Refused, line: int, column: str, value: str, where: FixedFields | None = None
     ) -> None:
         place = "" if self.known_lines or where is None else f" (record {where.chrom}:{where.pos})"
-        self.problems.add(fault.why + place, fault.remedy, row=self._row(line), column=column, value=value)
+        self.problems.error(fault.why + place, fault.remedy, row=self._row(line), column=column, value=value)
 
     def _fixed_fields(
         self,

@@ -11,6 +11,7 @@ import numpy as np
 
 from crossproof.model.arrays import Bools, Ints, Objects
 from crossproof.model.results import NextStep
+from crossproof.text import count_of
 
 
 @dataclass(frozen=True)
@@ -54,28 +55,24 @@ def next_steps(facts: CrossFacts) -> Objects:
 def step_detail(facts: CrossFacts, i: int, step: NextStep) -> str:
     """What the step of cross `i` asks for or waits for."""
     if step is NextStep.HOLD:
-        return f"{_count(facts.held[i], 'plant')} on hold until a finding is settled"
+        return f"{count_of(facts.held[i], 'plant')} on hold until a finding is settled"
     if step is NextStep.TYPE_PARENT:
         return f"genotype {facts.untyped[i] or 'the parent lines'}"
     if step is NextStep.RETEST:
         return _retest(facts, i)
     if step is NextStep.TEST_SEED:
-        return f"test {facts.seeds[i]} of {_count(facts.stored[i], 'stored seed')}"
+        return f"test {facts.seeds[i]} of {count_of(facts.stored[i], 'stored seed')}"
     if step is NextStep.REPEAT:
         if facts.flowers[i] < 0:
             return "pollinate again; too little is known to say how many flowers"
-        return f"pollinate {_count(facts.flowers[i], 'flower')}"
+        return f"pollinate {count_of(facts.flowers[i], 'flower')}"
     if facts.target[i] == 0:
         return "no hybrids wanted"
-    return f"{_count(facts.found[i], 'hybrid')} to keep, {facts.target[i]} wanted"
+    return f"{count_of(facts.found[i], 'hybrid')} to keep, {facts.target[i]} wanted"
 
 
 def _retest(facts: CrossFacts, i: int) -> str:
     if not facts.provable[i]:
         return "needs more markers at which the parents differ"
     wait = "waits" if facts.retest[i] == 1 else "wait"
-    return f"{_count(facts.retest[i], 'plant')} {wait} for a second sample"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    return f"{count_of(facts.retest[i], 'plant')} {wait} for a second sample"

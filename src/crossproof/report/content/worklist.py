@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well
-from crossproof.model.results import Decision, NextStep, Verdict
+from crossproof.model.results import PARENT_REASONS, Decision, NextStep, Verdict
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.explain import UNEXPECTED
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
@@ -52,6 +52,7 @@ class Grid:
     plates: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...]
 
 
+_PARENT_REASONS = frozenset(r.value for r in PARENT_REASONS)
 SIGN = SheetColumn("Done, by whom", 18, sign=True)
 TICK = SheetColumn("Done", 6, sign=True)
 """Left empty, to tick while walking."""
@@ -80,6 +81,7 @@ def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
             "Plate, file, tag or parent tube is in doubt: neither keep nor cull.",
             plants.by_place(Decision.HOLD),
         ),
+        parents_to_type(inputs, plants),
         retest,
         grid,
         cross_sheet(inputs),
@@ -139,6 +141,10 @@ class _Plants:
             for i, v in enumerate(self.verdicts)
         ]
         self.called = numbers(frame, "call_rate")
+
+    def waits_for_parent(self, i: int) -> bool:
+        """Whether plant i has no verdict because a parent was never typed."""
+        return self.text["reason"][i] in _PARENT_REASONS
 
     def walk_note(self) -> str:
         """What the order of the walk is, and what to do where no place is recorded."""
@@ -230,9 +236,47 @@ def _spot(well: str) -> tuple[int, int]:
     return place.row, place.column
 
 
+def parents_to_type(inputs: ReportInputs, plants: _Plants) -> Sheet:
+    """Lines that were never typed: one tube of each settles what a second sample of their plants cannot."""
+    tubes = numbers(inputs.lines, "wells_with_calls")
+    typed = {line for line, n in zip(texts(inputs.lines, "line"), tubes, strict=True) if n > 0}
+    crosses: dict[str, set[str]] = {}
+    waiting: dict[str, int] = {}
+    for i in plants.by_cross():
+        if not plants.waits_for_parent(i):
+            continue
+        t = plants.text
+        for line in dict.fromkeys((t["mother"][i], t["father"][i])):
+            if line and line not in typed:
+                crosses.setdefault(line, set()).add(t["cross_id"][i])
+                waiting[line] = waiting.get(line, 0) + 1
+    order = sorted(waiting, key=lambda line: (-waiting[line], line))
+    rows = tuple(
+        (line, len(crosses[line]), waiting[line], ", ".join(sorted(crosses[line])), "") for line in order
+    )
+    return Sheet(
+        "Parents to type",
+        "Parent lines that were never typed",
+        "Put one tube of each line, better two, on the next plate: its plants wait for that, not for a "
+        "second sample of their own.",
+        (
+            SheetColumn("Line", 18),
+            SheetColumn("Crosses", 9),
+            SheetColumn("Plants waiting", 14),
+            SheetColumn("Tags", 50),
+            SIGN,
+        ),
+        rows,
+    )
+
+
 def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
     """Retests on new 96-well plates with the parents of every cross and a blank, as a samples sheet."""
-    order = [i for i in plants.by_cross() if plants.text["decision"][i] == Decision.RETEST.value]
+    order = [
+        i
+        for i in plants.by_cross()
+        if plants.text["decision"][i] == Decision.RETEST.value and not plants.waits_for_parent(i)
+    ]
     rows: list[tuple[Cell, ...]] = []
     grids: list[tuple[str, tuple[tuple[str, ...], ...]]] = []
     for k, wells in enumerate(
@@ -368,8 +412,3 @@ def cross_sheet(inputs: ReportInputs) -> Sheet:
     flowers, seeds = float(np.nansum(x["flowers_to_repeat"])), float(np.nansum(x["seeds_to_test"]))
     note = f"In all {fmt.noun(flowers, 'flower')} to pollinate and {fmt.noun(seeds, 'stored seed')} to test."
     return Sheet("Next steps", "Crosses with something left to do", note, columns, rows)
-
-
-def sheet_names(sheets: Sequence[Sheet | Grid]) -> list[str]:
-    """Names of the sheets in order."""
-    return [s.name for s in sheets]

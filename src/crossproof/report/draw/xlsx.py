@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import io
 import math
-import os
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import xlsxwriter
 
+from crossproof.io.files.atomic import write_bytes
 from crossproof.report.content.content import Content
 from crossproof.report.content.marks import VERDICT_MARKS, Mark
 from crossproof.report.content.worklist import Grid, Sheet, build_sheets
@@ -29,16 +29,7 @@ def write_worklist(content: Content, path: Path) -> None:
 
     Raises OSError where the place cannot be written.
     """
-    data = worklist_bytes(content)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as handle:
-            handle.write(data)
-            handle.flush()
-            os.fsync(handle.fileno())
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    write_bytes(path, worklist_bytes(content))
 
 
 def worklist_bytes(content: Content) -> bytes:
