@@ -53,7 +53,6 @@ def season(tmp_path: Path) -> Path:
         "S05,plate1,C1,progeny,,X001,X001-1\nS06,plate1,D1,progeny,,X002,X002-1\n",
         encoding="utf-8",
     )
-    (folder / "corrections.csv").unlink()  # no answer given so far
     write_findings(build_index(folder), FindingsOfSeason((SWAPPED, NO_ROW, REMARK)))
     return folder
 

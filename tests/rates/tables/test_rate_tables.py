@@ -423,12 +423,12 @@ def test_ten_thousand_crosses_in_time() -> None:
 
 
 def test_crosses_are_in_the_state_that_the_verdict_step_gave_them() -> None:
-    from crossproof.steps.rates import rate_tables
+    from crossproof.steps.rates import cross_table
 
     crosses, verdicts = small()
     verdicts["verifiable"] = verdicts["cross_id"].map({"A": "no"}).fillna("not every plant")
     samples = pd.DataFrame({"role": ["parent"] * 2, "line": ["L1", "L2"]})
-    shown = rate_tables(crosses, samples, verdicts, _Config(RateOptions()))["crosses"].set_index("cross_id")
+    shown = cross_table(crosses, samples, verdicts, _Config(RateOptions())).set_index("cross_id")
     lines = crosses.set_index("cross_id")[["mother", "father"]]
     for cross in shown.index:
         if not set(lines.loc[cross]) <= {"L1", "L2"}:

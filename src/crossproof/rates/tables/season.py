@@ -6,7 +6,7 @@ season for itself, which costs little, so that none depends on another having ru
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
