@@ -57,13 +57,6 @@ class PanelGenotypes:
         for array in (*rates, self.usable, self.on_panel, self.cost):
             assert array.shape == (n,)
 
-    def line_index(self, line: str) -> int:
-        """Place of a line in `lines`; -1 where the panel has no such line."""
-        try:
-            return self.lines.index(line)
-        except ValueError:
-            return -1
-
 
 @dataclass(frozen=True)
 class PlannedCross:

@@ -129,12 +129,15 @@ def rates_so_far(
         for name in ("hybrid", "determined", "flowers", "pods", "seeds")
     }
     own = np.ones(len(crosses))
+    hybrid, determined, flowers, pods, seeds = column.values()
     if past is None:
-        return team_rates(*column.values(), settings.class_prior)
-    before = (past.hybrids, past.determined, past.flowers, past.pods, past.seeds)
-    joined = [np.concatenate(pair) for pair in zip(column.values(), before, strict=True)]
+        return team_rates(hybrid, determined, flowers, pods, seeds, settings.class_prior)
     return team_rates(
-        *joined,
+        np.concatenate([hybrid, past.hybrids]),
+        np.concatenate([determined, past.determined]),
+        np.concatenate([flowers, past.flowers]),
+        np.concatenate([pods, past.pods]),
+        np.concatenate([seeds, past.seeds]),
         settings.class_prior,
         hybrid_weight=np.concatenate([own, past.hybrid_weight]),
         pod_weight=np.concatenate([own, past.pod_weight]),

@@ -193,16 +193,6 @@ def build_index(where: Path) -> SeasonIndex:
     return _kept_index(folder, config_path) or _read_index(folder, config_path)
 
 
-def index_records(folder: WorkFolder, season: Season) -> SeasonIndex:
-    """The index of records already read, kept in `folder` instead of the season's own hidden folder.
-
-    Raises InputError where the records have errors.
-    """
-    if season.errors:
-        raise InputError(sorted(set(season.problems), key=_order))
-    return _fresh_index(folder, season.config.source.absolute(), season, list(season.problems), {})
-
-
 def clear_refusal(folder: WorkFolder) -> None:
     """Have problems.csv written again where it tells of inputs that have been mended since."""
     if folder.refused.exists():

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -19,6 +20,7 @@ from crossproof.inference.season_model import (
     Wells,
     fit_panel,
 )
+from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_json
 from crossproof.model.arrays import Ints
 from crossproof.season.evidence import (
@@ -28,7 +30,7 @@ from crossproof.season.evidence import (
     model_settings,
     steady,
 )
-from crossproof.season.index import SeasonIndex, calibration_param
+from crossproof.season.index import SeasonIndex
 from crossproof.season.kept_lines import (
     KeptLines,
     keep_lines,
@@ -59,19 +61,29 @@ class Kept:
         }
 
 
-def calibrated_panel(
-    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, crosses: pd.DataFrame, located: Ints
-) -> tuple[Panel, bool]:
-    """The run's panel under the season's kept estimates, and whether they were made by this run.
+@dataclass(frozen=True)
+class Calibrated:
+    """The run's panel; the estimates that it was made under and that later runs take over, None where there
+    was no cross to make them from; whether they were made by this run."""
 
-    They are made and written where there are none yet and there are crosses to make them from.
-    """
-    folder, settings = index.folder, model_settings(index.config)
-    lines = line_inputs(samples, located, index.config)
+    panel: Panel
+    kept: Kept | None
+    first: bool
+
+
+def calibrated(
+    config: Config,
+    wells: Wells,
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    located: Ints,
+    kept: Kept | None,
+) -> Calibrated:
+    """The panel under kept estimates, which are made where there are none and crosses to make them from."""
+    settings = model_settings(config)
+    lines = line_inputs(samples, located, config)
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located)]
-    param = calibration_param(folder)
     placed = with_files(samples, wells)
-    kept = read_kept(index)
     first = kept is None
     if kept is None:
         fitted = fit_panel(wells, lines, families, settings)
@@ -84,7 +96,7 @@ def calibrated_panel(
             keep_lines(fitted, wells.markers, placed),
         )
         if not families:
-            return steady(fitted), first
+            return Calibrated(steady(fitted), None, first)
     else:
         fitted = _kept_panel(kept, wells, lines, families, placed, settings)
         kept = Kept(
@@ -92,13 +104,18 @@ def calibrated_panel(
             kept.crosses,
             with_new_lines(kept.lines, keep_lines(fitted, wells.markers, placed)),
         )
-    content = kept.to_dict()
+    panel = with_kept_lines(fitted, kept.lines, wells.markers, kept.lines.moved(placed))
+    return Calibrated(panel, kept, first)
+
+
+def write_kept_estimates(index: SeasonIndex, kept: Kept, param: str) -> None:
+    """Write calibration.json where it says something new; `param`: its part of the panel's digest before."""
+    folder, content = index.folder, kept.to_dict()
     if content != read_json(folder.calibration):
         write_json(folder.calibration, content)
     write_kept(
         folder.work("calibration_state.json"), {"sha256": file_sha256(folder.calibration), "param": param}
     )
-    return with_kept_lines(fitted, kept.lines, wells.markers, kept.lines.moved(placed)), first
 
 
 def _kept_panel(
@@ -128,22 +145,12 @@ def with_files(samples: pd.DataFrame, wells: Wells) -> pd.DataFrame:
     return samples.assign(batch=names)
 
 
-def known_crosses(index: SeasonIndex) -> list[str]:
-    """Crosses on record when the run-wide estimates were made."""
-    return list((read_json(index.folder.calibration) or {}).get("crosses", []))
-
-
-def read_kept(index: SeasonIndex) -> Kept | None:
+def read_estimates(path: Path) -> Kept | None:
     """What calibration.json holds, None where there is none; raises InputError where it cannot be read."""
-    path = index.folder.calibration
     if not path.exists():
         return None
-    content = read_json(path)
     try:
-        if content["format"] != FORMAT:
-            raise ValueError(f"format {content['format']} is not {FORMAT}")
-        crosses = tuple(str(c) for c in content["crosses"])
-        return Kept(calibration_from_dict(content), crosses, kept_from_dict(content["kept_lines"]))
+        return kept_estimates(read_json(path))
     except (TypeError, KeyError, ValueError, AttributeError, zlib.error):
         raise InputError(
             error(
@@ -152,3 +159,11 @@ def read_kept(index: SeasonIndex) -> Kept | None:
                 "Put the file back as it was, or make the estimates anew: crossproof run DIR --recalibrate",
             )
         ) from None
+
+
+def kept_estimates(content: Mapping[str, Any]) -> Kept:
+    """What `Kept.to_dict` gave; raises ValueError, KeyError or TypeError where it is of another form."""
+    if content["format"] != FORMAT:
+        raise ValueError(f"format {content['format']} is not {FORMAT}")
+    crosses = tuple(str(c) for c in content["crosses"])
+    return Kept(calibration_from_dict(content), crosses, kept_from_dict(content["kept_lines"]))

@@ -34,14 +34,14 @@ from crossproof.season.evidence import (
 )
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.season.work_folder import write_kept
-from crossproof.steps.calibrate import read_kept
+from crossproof.steps.calibrate import read_estimates
 
 
 def drift(index: SeasonIndex) -> None:
     """Make a fresh estimate; write how far the kept one is off, and which verdicts it would change."""
     folder, settings = index.folder, model_settings(index.config)
     header, arrays = read_arrays(folder.work("panel", "fit"))
-    kept = read_kept(index)
+    kept = read_estimates(folder.calibration)
     if header["first"] or kept is None:
         write_kept(folder.work("drift.json"), {"first": True})
         return

@@ -32,20 +32,30 @@ def rate_tables(
 ) -> dict[str, pd.DataFrame]:
     """The tables of rates by their names, from records and verdicts."""
     options = tables.RateOptions.of(config)
-    contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
-    proven = set(verdicts.loc[verdicts["verdict"] == Verdict.HYBRID, "cross_id"])
-    verifiable = {str(c): bool(n >= config.min_markers_scored) or c in proven for c, n in contrast.items()}
-    untyped = parents_untyped(crosses, samples)
     return {
-        "crosses": tables.crosses_table(
-            crosses, verdicts, options, verifiable=verifiable, untyped=untyped, past=past_of(config)
-        ),
+        "crosses": cross_table(crosses, samples, verdicts, config, past_of(config)),
         "operators": tables.operators_table(crosses, verdicts, options),
         "factors": tables.factors_table(crosses, verdicts, options),
         "rates_by": tables.rates_by_table(crosses, verdicts, options),
         "learning": tables.learning_table(crosses, verdicts, options),
         "control_chart": tables.control_chart_table(crosses, verdicts, options),
     }
+
+
+def cross_table(
+    crosses: pd.DataFrame,
+    samples: pd.DataFrame,
+    verdicts: pd.DataFrame,
+    config: Config,
+    past: PastTags | None = None,
+) -> pd.DataFrame:
+    """The table of crosses, from records and verdicts, and the tags of seasons before."""
+    options = tables.RateOptions.of(config)
+    contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
+    proven = set(verdicts.loc[verdicts["verdict"] == Verdict.HYBRID, "cross_id"])
+    verifiable = {str(c): bool(n >= config.min_markers_scored) or c in proven for c, n in contrast.items()}
+    untyped = parents_untyped(crosses, samples)
+    return tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped, past=past)
 
 
 def past_of(config: Config) -> PastTags | None:

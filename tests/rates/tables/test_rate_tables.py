@@ -423,13 +423,13 @@ def test_ten_thousand_crosses_in_time() -> None:
 
 
 def test_a_cross_with_a_proven_hybrid_is_not_said_to_be_beyond_proof() -> None:
-    from crossproof.steps.rates import rate_tables
+    from crossproof.steps.rates import cross_table
 
     crosses, verdicts = small()
     verdicts["contrast_markers"] = 2
     samples = pd.DataFrame({"role": ["parent"] * 2, "line": ["L1", "L2"]})
     config = RateOptions()
-    shown = rate_tables(crosses, samples, verdicts, _Config(config))["crosses"].set_index("cross_id")
+    shown = cross_table(crosses, samples, verdicts, _Config(config)).set_index("cross_id")
     has_hybrid = verdicts.groupby("cross_id")["verdict"].apply(lambda v: (v == "hybrid").any())
     for cross, any_hybrid in has_hybrid.items():
         if cross in shown.index:

@@ -22,7 +22,7 @@ the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -253,14 +253,3 @@ def proven_by(power: CrossPower, settings: PlanSettings) -> bool:
     if settings.prove_all_classes:
         return bool(np.nan_to_num(power.right).min() >= settings.wanted)
     return power.verifiable(settings.wanted)
-
-
-def only_markers(evidence: CrossEvidence, keep: Bools) -> CrossEvidence:
-    """The same cross with a part of its markers; keep (marker,) bool."""
-    return replace(
-        evidence,
-        score=evidence.score[keep],
-        prob=evidence.prob[keep],
-        rows=evidence.rows[keep],
-        contrast=evidence.contrast[keep],
-    )

@@ -24,10 +24,10 @@ from crossproof.report.content.marks import DECISION_WORDS
 from crossproof.text import shown
 
 MEANINGS = {
-    Decision.KEEP: "hybrids, proven to the threshold",
-    Decision.CULL: "selfs, outcrosses, off pedigree",
+    Decision.KEEP: "proven to be hybrid",
+    Decision.CULL: "self, outcross or off pedigree",
     Decision.RETEST: "no verdict yet; sample again",
-    Decision.HOLD: "their plate, file, tag or parent tube is in doubt",
+    Decision.HOLD: "in doubt: plate, file, tag or parent sample",
 }
 
 
