@@ -9,7 +9,7 @@ import pytest
 from clean_season import plate, write_clean
 from ugly_files import KINDS
 
-from crossproof.errors import CrossproofError, InternalError
+from crossproof.errors import InputError, PlateError
 from crossproof.receive.questions import Options
 from crossproof.receive.receive import receive
 
@@ -49,10 +49,9 @@ def test_a_damaged_file_is_refused_or_received(tmp_path: Path, seed: int) -> Non
         file.write_bytes(damaged(sent.data, rng))
         try:
             receipt = receive(season, file, Options(), dry_run=True)
-        except CrossproofError as refused:
-            assert not isinstance(refused, InternalError)
-        else:
-            told = receipt.understood
-            assert 0 < told.n_samples <= len(plate().samples)
-            assert receipt.entry["batch"] == "B002"
+        except (InputError, PlateError):
+            continue
+        told = receipt.understood
+        assert 0 < told.n_samples <= len(plate().samples)
+        assert receipt.entry["batch"] == "B002"
     assert (season / "config.yaml").read_bytes() == before
