@@ -25,8 +25,8 @@ import pandas as pd
 from crossproof.errors import InputError, Problem, UsageError, error
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season as _read_season
-from crossproof.io.results.tables import RESULT_COLUMNS, problems_frame, read_verdicts
-from crossproof.io.sheets.columns import TABLES, Kind
+from crossproof.io.results.reading import read_typed, read_verdicts
+from crossproof.io.results.tables import problems_frame
 from crossproof.planning.run_plan import Plan
 from crossproof.season.corrections import apply_corrections
 
@@ -206,10 +206,6 @@ def _warn_of(set_aside: Mapping[str, Sequence[Problem]]) -> None:
         warnings.warn(told, SetAsideWarning, stacklevel=3)
 
 
-_TEXT_KINDS = (Kind.NAME, Kind.TEXT, Kind.DATE, Kind.TIME, Kind.WELL, Kind.CHOICE)
-_TEXT = frozenset(c.name for t in TABLES.values() for c in t.columns if c.kind in _TEXT_KINDS)
-
-
 def _read_table(path: Path, name: str) -> pd.DataFrame:
     """A result table: numbers where its declaration has numbers; names and the user's columns stay text."""
     if not path.exists():
@@ -218,11 +214,4 @@ def _read_table(path: Path, name: str) -> pd.DataFrame:
                 path.name, "This table of the results is missing.", "Run the season again.", value=str(path)
             )
         )
-    frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
-    declared = {c.name for c in RESULT_COLUMNS[name]} - _TEXT
-    for column in frame.columns.intersection(sorted(declared)):
-        given = frame[column] != ""
-        numbers = pd.to_numeric(frame[column].where(given), errors="coerce")
-        if given.any() and numbers[given].notna().all():
-            frame[column] = numbers
-    return frame
+    return read_typed(path, name)

@@ -9,6 +9,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from crossproof.io.results.reading import read_table
 from crossproof.model.results import CLASSES, Decision, NextStep, Provable, Verdict
 from crossproof.rates.people.cautions import CAUTION_SHORT
 from crossproof.text import count_of, plain
@@ -58,7 +59,7 @@ def season_summary(results: Path) -> RenderableType:
 def _read(path: Path) -> pd.DataFrame | None:
     """A result table as text, or None where it is not there or empty of columns."""
     try:
-        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+        return read_table(path)
     except (FileNotFoundError, pd.errors.EmptyDataError):
         return None
 

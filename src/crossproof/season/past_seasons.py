@@ -12,6 +12,7 @@ import pandas as pd
 
 from crossproof.errors import InputError, Problem, error
 from crossproof.io.config.season_config import Config
+from crossproof.io.results.reading import read_table
 from crossproof.io.sheets.sheet import read_sheet
 
 
@@ -124,7 +125,7 @@ def read_past_seasons(folders: Sequence[Path], synonyms: Synonyms | None = None)
             problem = f"There is no results/{' and no results/'.join(missing)}."
             problems.append(error(shown, problem, f"First run: crossproof run {shown}"))
             continue
-        crosses, verdicts = _table(results / "crosses.csv"), _table(results / "verdicts.csv")
+        crosses, verdicts = read_table(results / "crosses.csv"), read_table(results / "verdicts.csv")
         lacking = [c for c in ("cross_id", "mother", "father") if c not in crosses]
         lacking += [c for c in ("plant", "cross_id", "verdict") if c not in verdicts]
         if lacking:
@@ -193,10 +194,6 @@ def previous_seasons(config: Config) -> list[PastSeason]:
 
 _COUNTED = frozenset({"hybrid", "self", "outcross", "off_pedigree", "undetermined", "held", "tested"})
 """Columns of crosses.csv that are counted anew from the verdicts."""
-
-
-def _table(path: Path) -> pd.DataFrame:
-    return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
 
 
 def _name(results: Path, folder: Path) -> str:

@@ -91,11 +91,6 @@ VERDICT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreig
 """Columns of verdicts that hold whole numbers or nothing."""
 
 
-def read_verdicts(path: Path) -> pd.DataFrame:
-    """The table of verdicts from Parquet, its types as they were before it was written."""
-    return pd.read_parquet(path).astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))
-
-
 def _combined(array: pa.Array | pa.ChunkedArray) -> pa.Array:
     return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
 
@@ -114,7 +109,6 @@ __all__ = [
     "ResultColumn",
     "number_text",
     "problems_frame",
-    "read_verdicts",
     "table_bytes",
     "write_parquet",
     "write_table",

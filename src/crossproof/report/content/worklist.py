@@ -310,9 +310,8 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
         grids.append((plate, _grid(shown)))
     note = (
         "Save this sheet as samples/retest.csv once the plate is filled; plants keep their names, so both "
-        "wells are judged "
-        "together. Write the laboratory's sample names over ours where they differ, and the batch once it "
-        "is known."
+        "wells are judged together. Write the laboratory's sample names over ours where they differ, and "
+        "the batch once it is known."
     )
     columns = tuple(
         SheetColumn(c, 18 if c in ("sample_id", "plant", "place") else 12) for c in RETEST_COLUMNS

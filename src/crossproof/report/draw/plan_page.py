@@ -58,8 +58,7 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
         (
             _whole(plan.least.hybrid_and_self),
             f"contrast markers needed to tell hybrids from selfs; {_whole(plan.least.all_of_the_parents)} "
-            f"to tell "
-            "F2, backcrosses and father selfs as well",
+            "to tell F2, backcrosses and father selfs as well",
         ),
     ]
     if plan.from_list:
@@ -124,8 +123,7 @@ def _proof(plan: Plan) -> Section:
                 "evidence",
                 "The more markers differ, the surer the verdict",
                 "Each dot is a cross (larger: several), placed by its contrast markers and by the lesser "
-                "chance of its "
-                "hybrids and selfs to get a right and determined verdict. Rings fall short.",
+                "chance of its hybrids and selfs to get a right and determined verdict. Rings fall short.",
                 crosses_by_evidence(plan.crosses, plan.settings.wanted),
             ),
         )
@@ -195,9 +193,8 @@ def _markers(plan: Plan) -> Section:
             Figure(
                 "map",
                 "Where the chosen markers lie",
-                "Ticks are all markers known. Triangles above the chromosome: the smallest set that proves "
-                "the crosses. "
-                "Below it: markers to add to the panel as it is.",
+                "Ticks are all markers known. Triangles above the chromosome: the smallest set that "
+                "proves the crosses. Below it: markers to add to the panel as it is.",
                 markers_on_chromosomes(frame),
             ),
         )
@@ -234,8 +231,7 @@ def _numbers(plan: Plan) -> Section:
     if rates.assumed:
         text = (
             f"No records for: {', '.join(rates.assumed)}. Stated assumptions stand in their place until a "
-            f"season "
-            "has been verified."
+            "season has been verified."
         )
         notices = (("care", text),)
     known = (
@@ -247,8 +243,7 @@ def _numbers(plan: Plan) -> Section:
         "How many seeds and flowers",
         f"At a mean hybrid rate of {rates.hybrid_rate:.0%}, a pod set of {rates.pod_set:.0%} and "
         f"{rates.mean_seeds:.2g} seeds per pod ({known}). What is not known of the rates, and that seeds "
-        f"of one pod "
-        "share their fate, is in the numbers.",
+        "of one pod share their fate, is in the numbers.",
         notices=notices,
         tables=(table,),
     )
@@ -288,8 +283,7 @@ def _plates(plan: Plan) -> Section:
         "Plates",
         "Plates ready to fill",
         "Circles are plants, numbered by family; squares are parents; dashed circles are blanks; a ringed "
-        "plant is "
-        "there twice. plan_samples.csv is the samples sheet for these plates, ready to use.",
+        "plant is there twice. plan_samples.csv is the samples sheet for these plates, ready to use.",
         notices=notices,
         plates=tuple(figures),
     )
@@ -315,8 +309,7 @@ def _weeks(plan: Plan) -> Section:
         "weeks-chart",
         "Hybrids to expect, week by week",
         "Bar: 95 % limits at the team's rates; line: expected; ring: wanted. More is expected than wanted "
-        "where "
-        "flowers were computed, as every cross by itself is to reach its target surely.",
+        "where flowers were computed, as every cross by itself is to reach its target surely.",
         weeks_of_work(plan.weeks),
     )
     return Section(
@@ -337,14 +330,11 @@ def _method(plan: Plan) -> Section:
         "Method",
         "How this was worked out",
         "A hybrid against a self, and both in a family: exact, by convolution of the log likelihood ratio "
-        "over the "
-        "markers. Against all classes at once: strict bounds, and a Monte Carlo value with a fixed seed "
-        "between them "
-        "where the bounds leave it open; outcrosses and off-pedigree plants: Monte Carlo, as their "
-        "hypotheses are as "
-        "many as the panel has lines. Markers: an integer programme with its optimality gap. Seeds and "
-        "flowers: "
-        "sums of beta-binomials over the posterior of the team's rates.",
+        "over the markers. Against all classes at once: strict bounds, and a Monte Carlo value with a "
+        "fixed seed between them where the bounds leave it open; outcrosses and off-pedigree plants: "
+        "Monte Carlo, as their hypotheses are as many as the panel has lines. Markers: an integer "
+        "programme with its optimality gap. Seeds and flowers: sums of beta-binomials over the posterior "
+        "of the team's rates.",
         notices=notices,
     )
 

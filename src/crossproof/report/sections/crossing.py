@@ -49,10 +49,9 @@ def section(inputs: ReportInputs) -> Section:
         blocks.append(
             Prose(
                 "A filled dot is the rate drawn towards the season's mean as far as its small numbers "
-                "demand, with its "
-                "95\u00a0% interval; a hollow diamond is the raw rate. The dashed line is the whole "
-                "season. These are "
-                "comparisons, not causes: hours, people and mothers were not dealt out at random."
+                "demand, with its 95\u00a0% interval; a hollow diamond is the raw rate. The dashed line "
+                "is the whole season. These are comparisons, not causes: hours, people and mothers were "
+                "not dealt out at random."
             )
         )
         blocks += [Row(tuple(charts[i : i + 2])) for i in range(0, len(charts), 2)]
@@ -163,8 +162,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
         )
     sentence = (
         "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last "
-        "width is "
-        "true success. Seeds that were not tested count at the rate of those that were."
+        "width is true success. Seeds that were not tested count at the rate of those that were."
     )
     rows = [
         (k.label, k.number, k.step, k.lost, fmt.share(k.width) if k.width is not None else "not known")
@@ -272,8 +270,7 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     best, worst = table.loc[table["rate"].idxmax()], table.loc[table["rate"].idxmin()]
     text = (
         f"{label[:1].upper()}{label[1:]} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
-        "lowest at "
-        f"{worst['level']} ({fmt.share(worst['rate'])})"
+        f"lowest at {worst['level']} ({fmt.share(worst['rate'])})"
     )
     if math.isfinite(best["low"]) and math.isfinite(worst["high"]):
         apart = best["low"] > worst["high"]
