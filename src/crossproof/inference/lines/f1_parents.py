@@ -8,7 +8,8 @@ the family have to tell.
 
 Recognition compares, for a tube with heterozygous markers, P(data | F1 of lines A and B), for pairs of lines
 that each explain it well with unknown pollen, with the best of: the line as a fixed line, a plant of the
-pool, an F1 of one line with an unknown one. A tube of two mixed lines shows the same calls; so a line with
+pool, an F1 of one line with an unknown one; the last is taken only for a tube that the sheet calls
+heterozygous. A tube of two mixed lines shows the same calls; so a line with
 tubes that contradict each other is never taken for an F1.
 """
 
@@ -58,6 +59,31 @@ def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints) -> list[Fl
     return out
 
 
+def name_copies(
+    copies: list[Floats | None], het: list[Floats], chromosome: list[Ints]
+) -> list[Floats | None]:
+    """The same with the copies of each chromosome told apart where no line tells.
+
+    Which copy is called the first is a matter of names: at the marker of each chromosome that is most surely
+    heterozygous the first allele is put on the first copy. All other markers stay open, and are learned from
+    the sibs, which carry the same two copies. `het` (m,) per block: probability of a heterozygote;
+    `chromosome` (m,) per block.
+    """
+    out = [None if c is None else c.copy() for c in copies]
+    best: dict[int, tuple[float, int, int]] = {}
+    for b, weights in enumerate(out):
+        if weights is None:
+            continue
+        for j, (c, p) in enumerate(zip(chromosome[b].tolist(), het[b].tolist(), strict=True)):
+            if c >= 0 and p > best.get(c, (0.5, 0, 0))[0]:
+                best[c] = (p, b, j)
+    for _, b, j in best.values():
+        weights = out[b]
+        assert weights is not None
+        weights[j] = np.triu(weights[j])
+    return out
+
+
 def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[Floats]) -> Panel:
     """The panel with `copies` and `recognised` of every version.
 
@@ -77,7 +103,8 @@ def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[
             if pair is not None:
                 copies[v], recognised[v] = pair, True
         if copies[v, 0] == FIXED_LINE and line.inbreeding < OUTBRED:
-            copies[v] = UNKNOWN_COPY
+            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < HETEROZYGOUS), one_unknown=True)
+            copies[v] = UNKNOWN_COPY if pair is None else pair
     return replace(panel, copies=copies, recognised=recognised)
 
 
@@ -132,11 +159,17 @@ def _heterozygosity(panel: Panel, likelihoods: Sequence[Floats]) -> Floats:
 
 
 def _recognise(
-    panel: Panel, likelihoods: Sequence[Floats], v: int, candidates: Ints
+    panel: Panel,
+    likelihoods: Sequence[Floats],
+    v: int,
+    candidates: Ints,
+    *,
+    one_unknown: bool = False,
 ) -> tuple[int, int] | None:
-    """The two versions that tube v is the F1 of, beyond doubt."""
+    """The two versions that tube v is the F1 of, beyond doubt; with `one_unknown` the second may be
+    UNKNOWN_COPY."""
     candidates = candidates[panel.version_line[candidates] != panel.version_line[v]]
-    if len(candidates) < 2:
+    if len(candidates) < 2 - one_unknown:
         return None
     with_pool = np.zeros(len(candidates))
     other = np.zeros(2)
@@ -155,13 +188,17 @@ def _recognise(
     best = np.sort(np.argsort(-with_pool, kind="stable")[:LINES_PAIRED])
     left, right = np.triu_indices(len(best), 1)
     left, right = best[left], best[right]
-    pairs = sum(_log_fit(own, child_of_gametes(g[:, left], g[:, right])) for own, g in parts)
-    assert isinstance(pairs, np.ndarray)
-    top = int(pairs.argmax())
-    count = len(candidates) * (len(candidates) - 1) / 2
-    if pairs[top] - np.log(count) - max(float(with_pool.max()), float(other.max())) < BEYOND_DOUBT:
-        return None
-    return int(candidates[left[top]]), int(candidates[right[top]])
+    alone = int(with_pool.argmax())
+    if len(left):
+        pairs = sum(_log_fit(own, child_of_gametes(g[:, left], g[:, right])) for own, g in parts)
+        assert isinstance(pairs, np.ndarray)
+        top = int(pairs.argmax())
+        count = len(candidates) * (len(candidates) - 1) / 2
+        if pairs[top] - np.log(count) - max(float(with_pool[alone]), float(other.max())) >= BEYOND_DOUBT:
+            return int(candidates[left[top]]), int(candidates[right[top]])
+    if one_unknown and with_pool[alone] - np.log(len(candidates)) - other.max() >= BEYOND_DOUBT:
+        return int(candidates[alone]), UNKNOWN_COPY
+    return None
 
 
 def _log_fit(own: Floats, tables: Floats) -> Floats:
