@@ -144,7 +144,10 @@ def test_plants_that_wait_for_a_second_sample_come_before_seed_and_flowers() -> 
 
 def test_a_parent_without_calls_comes_before_a_second_sample() -> None:
     a = decided("retest", "no parent data")
-    assert (a["next_step"], a["next_step_detail"]) == (NextStep.TYPE_PARENT, "genotype the parent lines")
+    assert (a["next_step"], a["next_step_detail"]) == (
+        NextStep.TYPE_PARENT,
+        "genotype the parents of this cross",
+    )
     table = crosses_table(*small(), OPTIONS, untyped={"C": "L2"})
     assert table["next_step"].tolist()[2] == NextStep.TYPE_PARENT
     assert table["next_step_detail"].tolist()[2] == "genotype L2"
