@@ -16,6 +16,7 @@ from crossproof.season.evidence import StoredBatch, batches_of, family_inputs, m
 from crossproof.steps.calibrate import kept_estimates, read_estimates
 from crossproof.steps.examine import Examination, findings_of
 from crossproof.steps.panel import LaterCrosses, SeasonPanel, make_panel
+from crossproof.steps.provable import provable_crosses, typing_of
 from crossproof.steps.verdicts import verdict_frame
 from crossproof.steps.verify import Asked, judge_families
 
@@ -118,7 +119,11 @@ def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
             tuple(sorted(read.corrected.dismissed)),
         )
     )
+    typing = typing_of(made.fitted, made.wells, read.samples, made.located[0], season.markers)
+    provable = provable_crosses(
+        config, made.joined, made.fitted, read.samples, read.crosses, made.located[0], typing
+    )
     frame = verdict_frame(
-        config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings
+        config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable
     )
     return frame, read
