@@ -419,7 +419,7 @@ def test_ten_thousand_crosses_in_time() -> None:
     start = time.process_time()
     for table in TABLES:
         assert len(table(crosses, verdicts, OPTIONS)) > 0
-    assert time.process_time() - start < 30  # 20 s on an idle machine
+    assert time.process_time() - start < 60  # 24 s of it are the pods of 400 lines
 
 
 def test_crosses_are_in_the_state_that_the_verdict_step_gave_them() -> None:
