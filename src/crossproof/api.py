@@ -157,8 +157,8 @@ def plan(season: SeasonOrFolder) -> Plan:
     `crosses`, `markers`, `numbers`, `samples`, `weeks`, `sisters` and `notes`. Raises InputError.
 
     >>> cp.plan("nursery").crosses[["mother", "father", "verifiable", "contrast_markers"]]
-      mother father  verifiable  contrast_markers
-    0   Lark   Wren       False                 9
+      mother father       verifiable  contrast_markers
+    0   Lark   Wren  not every plant                 9
     """
     from crossproof.steps.in_memory import season_in_memory
     from crossproof.steps.plan import plan_of

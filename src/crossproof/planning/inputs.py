@@ -105,7 +105,6 @@ class PlanSettings:
     min_markers_scored: int = default("min_markers_scored")
     clear_share: float = 0.9
     max_markers_per_cross: int = 300
-    sharp_bounds: bool = True
     draws: int = 2000
     seed: int = 1
     plate_wells: int = int(default("plate_wells"))

@@ -10,12 +10,14 @@ from crossproof.errors import InputError, PlateError, Problem, Severity
 from crossproof.inference.season_model import FamilyResult
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.records.season import Season
+from crossproof.io.records.strangers import sample_strangers
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.corrections import Corrected, apply_corrections
 from crossproof.season.evidence import StoredBatch, batches_of, family_inputs, model_settings
 from crossproof.steps.calibrate import kept_estimates, read_estimates
 from crossproof.steps.examine import Examination, findings_of
 from crossproof.steps.panel import LaterCrosses, SeasonPanel, make_panel
+from crossproof.steps.provable import provable_crosses, typing_of
 from crossproof.steps.verdicts import verdict_frame
 from crossproof.steps.verify import Asked, judge_families
 
@@ -60,6 +62,12 @@ def season_in_memory(season: Season) -> SeasonInMemory:
         applied.problems,
     )
     calls, set_aside = read_calls_of(season, set(corrected.samples["sample_id"]))
+    held = {name: batch.samples for name, batch in calls.items()}
+    files = {g.batch: g.path for g in season.config.genotypes}
+    for name, problem in sample_strangers(corrected.samples, held, files).items():
+        # Whose samples these are nobody has said: the file is set aside until somebody does.
+        del calls[name]
+        set_aside[name] = (problem,)
     if not calls:
         raise InputError([p for found in set_aside.values() for p in found])
     stored = [StoredBatch(name, "", tuple(b.samples), len(b.markers)) for name, b in calls.items()]
@@ -118,7 +126,11 @@ def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
             tuple(sorted(read.corrected.dismissed)),
         )
     )
+    typing = typing_of(made.fitted, made.wells, read.samples, made.located[0], season.markers)
+    provable = provable_crosses(
+        config, made.joined, made.fitted, read.samples, read.crosses, made.located[0], typing
+    )
     frame = verdict_frame(
-        config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings
+        config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable
     )
     return frame, read

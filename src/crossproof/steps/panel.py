@@ -47,6 +47,7 @@ from crossproof.steps.ingest import (
     read_stored,
     stored_batches,
 )
+from crossproof.steps.provable import typing_of, write_typing
 
 Member = tuple[str, FamilyInput]
 
@@ -135,6 +136,7 @@ def panel(index: SeasonIndex) -> None:
     write_arrays(folder.work("panel", "fit"), notes, panel_to_arrays(made.fitted))
     write_located(folder.work("panel", "located"), made.located)
     located = made.located
+    write_typing(folder, typing_of(made.fitted, made.wells, samples, located[0], marker_sheet(index)))
     digests = SliceDigests(index, made, samples, crosses)
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
     dealt = digests.dealt(families)

@@ -6,7 +6,7 @@ import pandas as pd
 
 from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
-from crossproof.model.results import Verdict
+from crossproof.model.results import Provable
 from crossproof.rates.tables import season as tables
 from crossproof.rates.tables.past import PastTags, past_tags
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
@@ -51,9 +51,11 @@ def cross_table(
 ) -> pd.DataFrame:
     """The table of crosses, from records and verdicts, and the tags of seasons before."""
     options = tables.RateOptions.of(config)
-    contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
-    proven = set(verdicts.loc[verdicts["verdict"] == Verdict.HYBRID, "cross_id"])
-    verifiable = {str(c): bool(n >= config.min_markers_scored) or c in proven for c, n in contrast.items()}
+    verifiable = {
+        str(cross): Provable(state)
+        for cross, state in zip(verdicts["cross_id"], verdicts.get("verifiable", ()), strict=False)
+        if isinstance(state, str)
+    }
     untyped = parents_untyped(crosses, samples)
     return tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped, past=past)
 

@@ -15,14 +15,22 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import VERDICT_COUNTS, problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
-from crossproof.model.results import CLASSES, Decision, FileState, Reason, Verdict
-from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
+from crossproof.model.results import CLASSES, Decision, FileState, Provable, Reason, Verdict
+from crossproof.season.evidence import (
+    StoredBatch,
+    cross_records,
+    locate_wells,
+    model_settings,
+    read_located,
+    read_panel,
+)
 from crossproof.season.evidence_store import read_evidence
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches
+from crossproof.steps.provable import provable_crosses, read_typing
 from crossproof.steps.season_problems import season_problems
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
 
@@ -40,7 +48,9 @@ def verdicts(index: SeasonIndex) -> None:
     findings = read_findings(index)
     set_aside = {name for name, s in states.items() if s["state"] != FileState.USED}
     results_of = {cross: result for cross, (_, result) in evidence.items()}
-    frame = verdict_frame(index.config, samples, crosses, set_aside, stored, results_of, findings)
+    located = read_located(folder.work("panel", "located"))[0]
+    provable = provable_crosses(index.config, joined, fitted, samples, crosses, located, read_typing(folder))
+    frame = verdict_frame(index.config, samples, crosses, set_aside, stored, results_of, findings, provable)
     results = folder.results
     tables = {
         "plates": plates_table(samples, states, findings),
@@ -74,8 +84,12 @@ def verdict_frame(
     stored: tuple[StoredBatch, ...],
     evidence: Mapping[str, FamilyResult],
     findings: FindingsOfSeason,
+    provable: Mapping[str, Provable],
 ) -> pd.DataFrame:
-    """One row per progeny plant, in the order of the samples sheets."""
+    """One row per progeny plant, in the order of the samples sheets.
+
+    provable: by cross_id, whether the cross can be proven, where a plant of it has calls.
+    """
     settings = model_settings(config)
     located = locate_wells(samples, stored)[0]
     parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
@@ -106,6 +120,7 @@ def verdict_frame(
             "well": well[first],
             "pod": pod[first],
             "place": next((place_of[w] for w in wells if place_of[w]), ""),
+            "verifiable": str(provable.get(cross, Provable.UNKNOWN)),
         }
         number = place.get((cross, plant))
         if number is None or (located[wells] < 0).all():
@@ -115,7 +130,9 @@ def verdict_frame(
         else:
             result = evidence[cross]
             mixed = any(sample[w] in findings.tables.mixed for w in wells)
-            row |= _judged(result, number, judge(result, number, settings, mixed_dna=mixed))
+            too_few = provable.get(cross) is Provable.NO
+            judgement = judge(result, number, settings, mixed_dna=mixed, few_contrasts=too_few)
+            row |= _judged(result, number, judgement)
             tagged = {tags[sample[w], cross] for w in wells if (sample[w], cross) in tags}
             if row["likely_source"] == OTHER_MOTHER and len(tagged) == 1:
                 row["likely_source"] = f"cross {tagged.pop()}"
@@ -140,8 +157,8 @@ def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
 
 COLUMNS = (
     "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "place",
-    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers",
-    "contrast_scored",
+    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "verifiable",
+    "contrast_markers", "contrast_scored",
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
     "source_probability", "flags", "leading_class", "settle",
 )  # fmt: skip

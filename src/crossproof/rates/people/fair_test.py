@@ -191,7 +191,10 @@ def _tails(
     draws, scores = min(_CELLS // (len(n) * (people + columns**2)), most), _scores
     if draws < min(_LEAST_DRAWS, most):
         # many tags to a column: fitting anew changes little, and would take minutes
-        draws, scores = int(np.clip(_CELLS // (3 * len(n) * people), _LEAST_DRAWS, most)), _scores_as_fitted
+        draws, scores = (
+            int(np.clip(_CELLS // (3 * len(n) * max(people, 1)), _LEAST_DRAWS, most)),
+            _scores_as_fitted,
+        )
     portion = int(np.clip(2_000_000 // (len(n) * (people + columns)), 10, 500))
     size = (1 - rho) / rho if rho > 1e-6 else np.inf
     found = []

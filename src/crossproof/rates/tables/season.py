@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Objects
-from crossproof.model.results import CLASSES, NextStep
+from crossproof.model.results import CLASSES, NextStep, Provable
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.clusters import moment_rho
 from crossproof.rates.estimators.intervals import proportion_interval, rate
@@ -64,15 +64,16 @@ def crosses_table(
     verdicts: pd.DataFrame,
     options: RateOptions,
     *,
-    verifiable: Mapping[str, bool] | None = None,
+    verifiable: Mapping[str, Provable] | None = None,
     untyped: Mapping[str, str] | None = None,
     past: PastTags | None = None,
 ) -> pd.DataFrame:
     """One row per tag: the record, what was found, rates with limits, true success, and what to do next.
 
     Parameters: `crosses`, `verdicts` as the records reader and the verdict step give them; `verifiable`: by
-    cross_id, whether the panel can prove the cross, where that is known; `untyped`: by cross_id, the names of
-    parents that have no calls; `past`: tags of earlier seasons, which the next steps' numbers start from.
+    cross_id, whether the panel can prove the cross, as the verdict step says; `untyped`: by cross_id, the
+    names of parents that have no calls; `past`: tags of earlier seasons, which the next steps' numbers start
+    from.
     Raw rates have exact (Clopper-Pearson) limits, `_bound_` columns take no or every undetermined plant,
     `_shrunk` columns draw the tag towards the whole season.
     """
@@ -103,10 +104,11 @@ def crosses_table(
     said = _success_columns(columns, season, success, options)
     before = None if past is None else (past.successes, past.flowers, past.success_weight)
     flower_chance = _chance(*said, before)
-    columns["verifiable"] = _verifiable(season, verifiable)
-    provable = np.asarray(columns["verifiable"] != "no", dtype=bool)
     names = text(season.crosses, "cross_id")
     missing = np.array([(untyped or {}).get(name, "") for name in names], dtype=object)
+    state = _states(names, missing, verifiable or {})
+    columns["verifiable"] = np.array([str(s) for s in state], dtype=object)
+    provable = np.array([s is not Provable.NO for s in state], dtype=bool)
     columns |= _next_step_columns(season, seed_chance, flower_chance, provable, missing, options)
     derived = pd.DataFrame(columns, index=record.index)
     return pd.concat([record[[c for c in record if c not in derived]], derived], axis=1)
@@ -165,15 +167,12 @@ def _as_beta(shrunk: Estimates, count: Floats, total: Floats) -> tuple[Floats, F
     return mean * size, (1 - mean) * size
 
 
-def _verifiable(season: Tally, known: Mapping[str, bool] | None) -> Objects:
-    """yes / no where the panel's power is known; else what the plants showed, "" where nothing shows it."""
-    names = text(season.crosses, "cross_id")
-    out = np.full(season.tags, "", dtype=object)
-    out[season.determined > 0] = "yes"
-    for row, name in enumerate(names):
-        if known is not None and name in known:
-            out[row] = "yes" if known[name] else "no"
-    return out
+def _states(names: Objects, missing: Objects, known: Mapping[str, Provable]) -> list[Provable]:
+    """Whether each cross can be proven; nobody can say it of a cross one of whose parents has no calls."""
+    return [
+        Provable.UNTYPED if lacks else known.get(name, Provable.UNKNOWN)
+        for name, lacks in zip(names, missing, strict=True)
+    ]
 
 
 def _targets(season: Tally, options: RateOptions) -> Floats:

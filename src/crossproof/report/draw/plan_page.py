@@ -11,6 +11,7 @@ import pandas as pd
 
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.tables import number_text, write_table
+from crossproof.model.results import Provable
 from crossproof.planning.operator_view import CAUTION
 from crossproof.planning.run_plan import Plan
 from crossproof.report.draw.plan_drawings import (
@@ -44,10 +45,14 @@ def plan_page(plan: Plan, *, title: str = "", digest: str = "") -> str:
 def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
     """Words and numbers of the page."""
     crosses, numbers = plan.crosses, plan.numbers
-    total, proven = len(crosses), int(crosses["verifiable"].sum()) if len(crosses) else 0
+    total, proven = len(crosses), int((crosses["verifiable"] == Provable.YES).sum())
+    borderline = int((crosses["verifiable"] == Provable.BORDERLINE).sum())
     flowers, seeds = numbers["flowers_to_pollinate"].sum(), numbers["wells"].sum()
     summary = f"{proven} of {total} crosses can be proven on this panel"
-    summary += "." if proven == total else f"; {total - proven} need further markers."
+    if borderline:
+        summary += f"; {count_of(borderline, 'is', 'are')} borderline"
+    rest = total - proven - borderline
+    summary += f"; {count_of(rest, 'needs', 'need')} further markers." if rest else "."
     facts = [
         (f"{proven}/{total}", "crosses with a hybrid and a self both right with the wanted probability"),
         (
@@ -82,7 +87,10 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
 
 def _proof(plan: Plan) -> Section:
     frame = plan.crosses.sort_values(
-        ["verifiable", "contrast_markers", "cross_id"], kind="stable", ignore_index=True
+        ["verifiable", "contrast_markers", "cross_id"],
+        kind="stable",
+        ignore_index=True,
+        key=lambda column: column.map(_PROOF_ORDER) if column.name == "verifiable" else column,
     )
     rows = []
     for r in frame.head(MOST_ROWS).itertuples():
@@ -90,7 +98,7 @@ def _proof(plan: Plan) -> Section:
             (
                 r.cross_id,
                 f"{r.mother} x {r.father}",
-                _answer(r.verifiable, r.all_classes),
+                str(r.verifiable),
                 str(r.contrast_markers),
                 *(_chance(getattr(r, f"p_{c}")) for c in ("hybrid", "self", "outcross", "off_pedigree")),
                 str(r.further_markers or ""),
@@ -100,7 +108,8 @@ def _proof(plan: Plan) -> Section:
     table = plain_table(
         "proof-table",
         "Crosses, those that cannot be proven first: probability of a right and determined verdict",
-        (("cross", "name"), ("mother x father", "name"), ("proven", "text"), ("contrast markers", "number"),
+        (("cross", "name"), ("mother x father", "name"), ("can be proven", "text"),
+         ("contrast markers", "number"),
          ("hybrid", "number"), ("self", "number"), ("outcross", "number"), ("off pedigree", "number"),
          ("still missing", "number"), ("markers to add", "text")),
         rows,
@@ -123,7 +132,11 @@ def _proof(plan: Plan) -> Section:
         "What can be proven",
         "What this panel can prove",
         f"A cross counts as proven when a hybrid and a self both get a right and determined verdict with a "
-        f"probability of at least {plan.settings.wanted:g}, under the season's own error and call rates.",
+        f"probability of at least {plan.settings.wanted:g}, under the season's own error and call rates. "
+        "Borderline: the bounds of that probability leave it open. Not every plant: some plants will stay "
+        "without a verdict. No: fewer than "
+        f"{count_of(plan.settings.min_markers_scored, 'marker')} "
+        "tell the parents apart, and no plant is called hybrid or self.",
         drawings=figures,
         tables=(table,),
     )
@@ -326,10 +339,10 @@ def _method(plan: Plan) -> Section:
     )
 
 
-def _answer(verifiable: bool, all_classes: bool) -> str:
-    if not verifiable:
-        return "no"
-    return "yes" if all_classes else "hybrid and self"
+_PROOF_ORDER = {
+    str(state): rank
+    for rank, state in enumerate((Provable.NO, Provable.PARTLY, Provable.BORDERLINE, Provable.YES))
+}
 
 
 def _chance(value: float) -> str:
