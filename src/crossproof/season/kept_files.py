@@ -17,7 +17,7 @@ from crossproof.model.results import FileState
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import WorkFolder, file_sha256, read_kept, read_kept_bytes, write_kept
 
-PANEL_ARRAYS = ("joined", "fit", "located")
+PANEL_ARRAYS = ("joined", "fit", "located", "typing")
 
 
 def note_tables(folder: WorkFolder, rule: str, tables: Iterable[str]) -> None:
