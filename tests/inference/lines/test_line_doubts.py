@@ -58,7 +58,7 @@ def belief(doubts, log_odds=-7.0):
     [
         (([0, 2, 0, 2, 2, 0],), 0.3),
         (([0, 2, 0, 2, 2, 0], [0, 2, 0, 2, 2, 2]), 0.3),
-        # Tags that contradict each other are heard one after another: which is of the line is settled too soon.
+        # Contradicting tags are heard one after another: which one is of the line is settled too soon.
         (([2, 0, 2, 0, 0, 2],), 0.8),
     ],
 )
