@@ -19,7 +19,9 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
+import pandas as pd
 
+from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.season_model import (
     CrossRecord,
     FamilyInput,
@@ -32,7 +34,9 @@ from crossproof.inference.season_model import (
     prepare_crosses,
     verify_family,
 )
+from crossproof.model.findings import FindingKind
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
+from crossproof.season.plate_findings import build_plates, named_markers, season_tables
 
 CLASSES = ("hybrid", "self", "outcross", "off_pedigree")
 MORGAN = 1.0
@@ -55,7 +59,9 @@ def gamete(plant, chrom, morgan, interference, rng):
     return out
 
 
-def season(kind, markers, interference, given, rng, lines=24, crosses=24, plants=10, chromosomes=11):
+def season(
+    kind, markers, interference, given, rng, lines=24, crosses=24, plants=10, chromosomes=11, depth=None
+):
     """Wells, lines, families, records and the truth (class, name of the kind) by plant."""
     chrom = np.sort(np.arange(markers) % chromosomes)
     morgan = rng.uniform(0, MORGAN, markers)
@@ -131,8 +137,22 @@ def season(kind, markers, interference, given, rng, lines=24, crosses=24, plants
         np.zeros(markers, dtype=bool),
     )
     n = len(samples)
+    reads, evidence_kind = None, Evidence.CALLS
+    if depth is not None:
+        total = rng.poisson(rng.gamma(3.0, depth / 3, het.shape))
+        of_second = rng.binomial(total, np.clip(calls.sum(axis=2) / 2, 0.01, 0.99))
+        reads = np.stack([total - of_second, of_second], axis=2).astype(np.uint16)
+        evidence_kind = Evidence.DEPTHS
+        seen = np.where(reads[..., [1]] > 0, [0, 1], [0, 0]).astype(np.int8)
+        seen[(reads[..., 0] == 0)] = (1, 1)
+        seen[total == 0] = (-1, -1)
     batch = CallBatch(
-        "B", about, tuple(map(str, range(n))), (CallBlock(2, np.arange(markers), seen),), Evidence.CALLS, ()
+        "B",
+        about,
+        tuple(map(str, range(n))),
+        (CallBlock(2, np.arange(markers), seen, None, reads),),
+        evidence_kind,
+        (),
     )
     evidence = batch_evidence(
         batch,
@@ -151,7 +171,32 @@ def judge(wells, lines, families, records):
     others = prepare_crosses(records, panel)
     start = time.process_time()
     results = [verify_family(f, wells, panel, settings, others) for f in families]
-    return results, time.process_time() - start
+    return panel, results, time.process_time() - start
+
+
+def mixture_alarms(wells, panel, families, records, lines) -> list[str]:
+    """Samples that the plate checks call mixed; families lie one after the other on plates of 96."""
+    rows = [
+        (f"s{w}", "B", "", "", "parent", line.line, "", f"s{w}", line.inbreeding)
+        for line in lines
+        for w in line.wells
+    ]
+    rows += [
+        (p.plant, "B", "", "", "progeny", "", f.cross_id, p.plant, np.nan) for f in families for p in f.plants
+    ]
+    columns = ["sample_id", "batch", "plate", "well", "role", "line", "cross_id", "plant", "inbreeding"]
+    samples = pd.DataFrame(rows, columns=columns)
+    samples.index = [w for x in lines for w in x.wells] + [p.wells[0] for f in families for p in f.plants]
+    samples["plate"] = [f"P{i // 96 + 1:02d}" for i in range(len(samples))]
+    samples["well"] = [f"{'ABCDEFGH'[i % 96 // 12]}{i % 12 + 1}" for i in range(len(samples))]
+    crosses = pd.DataFrame([(r.cross_id, r.mother, r.father) for r in records])
+    crosses.columns = ["cross_id", "mother", "father"]
+    settings = Settings()
+    tables, chosen = season_tables(crosses, samples, panel)
+    tables = named_markers(tables, chosen, wells, settings)
+    plates = build_plates(samples, tables, chosen, wells, panel.rates(settings))
+    found = examine_plates(plates, tables, CheckSettings(remarks=False))
+    return [f.subject for f in found if f.kind is FindingKind.MIXED_DNA]
 
 
 def main() -> None:
@@ -165,17 +210,30 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--interference", action="store_true")
     parser.add_argument("--not-given", action="store_true", help="the F1's lines are not given")
+    parser.add_argument("--depth", type=float, help="reads of this mean depth in place of calls")
+    parser.add_argument(
+        "--mixtures", action="store_true", help="also the wells that are called mixed; none is"
+    )
     parser.add_argument("--show", action="store_true")
     options = parser.parse_args()
-    total = wrong = determined = false_hybrid = 0
+    alarms = total = wrong = determined = false_hybrid = 0
     expected = seconds = 0.0
     for seed in range(options.first_seed, options.first_seed + options.seeds):
         rng = np.random.default_rng(seed)
         wells, lines, families, records, truth = season(
-            options.kind, options.markers, options.interference, not options.not_given, rng
+            options.kind,
+            options.markers,
+            options.interference,
+            not options.not_given,
+            rng,
+            depth=options.depth,
         )
-        results, used = judge(wells, lines, families, records)
+        panel, results, used = judge(wells, lines, families, records)
         seconds += used
+        if options.mixtures:
+            mixed = mixture_alarms(wells, panel, families, records, lines)
+            alarms += len(mixed)
+            print(seed, "mixed:", [(m, truth.get(m, ("", "parent"))[1]) for m in mixed])
         for result in results:
             for i, plant in enumerate(result.plants):
                 klass, what = truth[str(plant)]
@@ -202,7 +260,7 @@ def main() -> None:
         f"{options.kind} {options.markers} markers{' interference' if options.interference else ''}"
         f"{' not given' if options.not_given else ''}: {total} plants, {determined / total:.1%} determined, "
         f"{wrong} wrong ({wrong / max(determined, 1):.2%}), {expected:.2f} expected, "
-        f"{false_hybrid} false hybrids, {seconds:.1f} s"
+        f"{false_hybrid} false hybrids, {alarms} called mixed, {seconds:.1f} s"
     )
 
 

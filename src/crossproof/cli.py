@@ -359,6 +359,24 @@ def publish(folder: Path, url: str | None, sending: bool, create: bool, yes: boo
     return 1 if sent.problems else 0
 
 
+@main.command(epilog=_example("crossproof years nursery_2026 nursery_2027 nursery_2028"))
+@click.argument("folders", metavar="DIR DIR ...", nargs=-1, required=True, type=_FOLDER)
+@click.option(
+    "--out", default="years", show_default=True, type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the page and its tables.",
+)  # fmt: skip
+@click.option(
+    "--synonyms", type=click.Path(path_type=Path), help="CSV of names that are one: kind, name, same_as."
+)
+@_guarded
+def years(folders: tuple[Path, ...], out: Path, synonyms: Path | None) -> None:
+    """Seasons that were run, beside each other: who and what does better or worse over the years."""
+    from crossproof.steps.years import compare_seasons
+
+    written = compare_seasons(folders, out, synonyms)
+    click.echo(f"{written[0]} and {len(written) - 1} tables beside it")
+
+
 @main.command("export-vcf", epilog=_example("crossproof export-vcf nursery_2027 --out plants.vcf.gz"))
 @click.argument("folder", metavar="DIR", type=_FOLDER)
 @click.option("--out", type=click.Path(path_type=Path), help="Default: DIR/results/plants.vcf.")

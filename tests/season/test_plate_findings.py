@@ -78,7 +78,7 @@ class Records:
 
     def examine(self, samples: pd.DataFrame) -> tuple[Finding, ...]:
         tables, rows = season_tables(self.crosses, samples, self.panel)
-        tables = named_markers(tables, rows, self.wells)
+        tables = named_markers(tables, rows, self.wells, Settings())
         plates = build_plates(samples, tables, rows, self.wells, self.panel.rates(Settings()))
         assert [p.name for p in plates] == ["P01", "PARENTS"]
         found = examine_plates(plates, tables, CheckSettings(remarks=False))

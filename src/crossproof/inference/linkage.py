@@ -109,8 +109,10 @@ def transitions(descent: Descent, r: Floats) -> Floats:
         return np.asarray(np.stack([stay, stay[..., ::-1]], axis=-2))
     joint = selfed_pairs(r, _SELFINGS[descent])
     marginal = joint.sum(axis=-1, keepdims=True)
-    # a state that never occurs, a heterozygote of a fixed line, may go anywhere
-    return np.asarray(np.divide(joint, marginal, out=np.full_like(joint, 1 / 3), where=marginal > 0))
+    # A heterozygote of a fixed line never occurs; from there either copy may become fixed, but none can stay,
+    # or the backward pass would be scaled by a path that cannot be.
+    never = np.broadcast_to(np.array([0.5, 0.0, 0.5]), joint.shape).copy()
+    return np.asarray(np.divide(joint, marginal, out=never, where=marginal > 0))
 
 
 @dataclass(frozen=True)

@@ -44,7 +44,7 @@ RESULT_FILES = {
     "rates": (
         "crosses.csv", "operators.csv", "factors.csv", "rates_by.csv", "learning.csv", "control_chart.csv",
     ),
-    "report": ("report.html", "worklist.xlsx", "labels.html", "run.json"),
+    "report": ("report.html", "summary.html", "worklist.xlsx", "labels.html", "run.json"),
     "plan": tuple(
         f"plan/plan{name}"
         for name in (

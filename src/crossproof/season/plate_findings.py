@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
-from crossproof.inference.lines.panel import Panel
+from crossproof.inference.lines.panel import FIXED_LINE, UNKNOWN_COPY, Panel
 from crossproof.inference.plates.arrays import (
     EMPTY,
     Plate,
@@ -26,6 +26,7 @@ from crossproof.inference.plates.arrays import (
     choose_markers,
 )
 from crossproof.model.plates import PLATE_FORMATS, parse_well, smallest_format
+from crossproof.model.settings import Settings
 
 MAX_MARKERS = 300
 DEFAULT_INBREEDING = 0.98
@@ -51,6 +52,8 @@ def season_tables(
     given = samples.dropna(subset=["inbreeding"]).groupby("line")["inbreeding"].mean().to_dict()
     f = np.array([float(given.get(name, inbreeding)) for name in names])
     main = [int(v[0]) if len(v := panel.versions(name)) else -1 for name in names]
+    copies = _copies(panel, names, main)
+    f = np.where((copies[:, 0] != FIXED_LINE) & ~np.isin(names, list(given)), 0.0, f)
     known = [v for v in main if v >= 0]
     telling: list[tuple[float, int, int]] = []
     for b, block in enumerate(panel.blocks):
@@ -93,15 +96,37 @@ def season_tables(
         f,
         np.asarray(panel.class_prior, dtype=np.float64),
         float(panel.h),
+        copies,
     )
     return tables, tuple(rows)
 
 
-def named_markers(season: SeasonTables, rows: tuple[np.ndarray, ...], wells: Wells) -> SeasonTables:
-    """The tables with the markers' own names in place of their rows."""
+def _copies(panel: Panel, names: tuple[str, ...], main: list[int]) -> np.ndarray:
+    """Lines that every line is the F1 of, (line, 2), as `SeasonTables.copies`."""
+    number = {name: i for i, name in enumerate(names)}
+    out = np.full((len(names), 2), FIXED_LINE, dtype=np.int64)
+    for i, version in enumerate(main):
+        if version >= 0 and len(panel.copies) and panel.copies[version, 0] != FIXED_LINE:
+            out[i] = [
+                UNKNOWN_COPY if v == UNKNOWN_COPY else number[panel.lines[panel.version_line[v]]]
+                for v in panel.copies[version].tolist()
+            ]
+    return out
+
+
+def named_markers(
+    season: SeasonTables, rows: tuple[np.ndarray, ...], wells: Wells, settings: Settings
+) -> SeasonTables:
+    """The tables with the markers' own names in place of their rows, and their places on the map."""
+    chromosome, morgan = wells.genetic_map(settings)
 
     blocks = tuple(
-        replace(b, markers=tuple(str(wells.markers.ids[r]) for r in part))
+        replace(
+            b,
+            markers=tuple(str(wells.markers.ids[r]) for r in part),
+            chromosome=chromosome[part],
+            morgan=morgan[part],
+        )
         for b, part in zip(season.blocks, rows, strict=True)
     )
     return replace(season, blocks=blocks)

@@ -57,8 +57,9 @@ def examine(index: SeasonIndex) -> None:
     located = read_located(folder.work("panel", "located"))
     wells = load_wells(folder, joined, located, located[0] >= 0)
     tables, rows = season_tables(crosses, samples, panel, inbreeding=index.config.inbreeding)
-    tables = named_markers(tables, rows, wells)
-    rates = panel.rates(model_settings(index.config))
+    model = model_settings(index.config)
+    tables = named_markers(tables, rows, wells, model)
+    rates = panel.rates(model)
     plates = build_plates(samples, tables, rows, wells, rates)
     settings = CheckSettings(
         min_call_rate=index.config.min_call_rate,

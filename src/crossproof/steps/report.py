@@ -31,8 +31,9 @@ MOST_MARKERS = 500
 
 
 def report(index: SeasonIndex) -> None:
-    """Write report.html, worklist.xlsx, labels.html and run.json."""
+    """Write report.html, summary.html, worklist.xlsx, labels.html and run.json."""
     from crossproof.report.draw.labels import render as render_labels
+    from crossproof.report.draw.summary_page import summary_page
     from crossproof.report.draw.xlsx import write_worklist
 
     run = run_record(index)
@@ -40,6 +41,8 @@ def report(index: SeasonIndex) -> None:
     content = build_content(inputs, lambda said: print(said, flush=True))
     results = index.folder.results
     write_bytes(results / "report.html", render(content).encode("utf-8"))
+    summary = summary_page(inputs, index.run_digest)
+    write_bytes(results / "summary.html", summary.encode("utf-8"))
     write_bytes(results / "labels.html", render_labels(content).encode("utf-8"))
     write_worklist(content, results / "worklist.xlsx")
     write_json(results / "run.json", run)

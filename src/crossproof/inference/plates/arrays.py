@@ -124,6 +124,7 @@ class SeasonBlock:
     inherited from the mother only. `evidence` (line, marker, genotype): log-likelihood of each line's
     genotype
     summed over all its tubes of the season, 0 where nothing is known; None: gathered from the plates.
+    `chromosome` (marker,) number, -1 for a marker without a place, and `morgan` (marker,); None: no places.
     """
 
     k: int
@@ -131,6 +132,8 @@ class SeasonBlock:
     pool: Floats
     maternal: Bools
     evidence: Floats | None = None
+    chromosome: Ints | None = None
+    morgan: Floats | None = None
 
     def __post_init__(self) -> None:
         assert self.pool.shape == (len(self.markers), self.k)
@@ -143,6 +146,8 @@ class SeasonTables:
 
     `mother`, `father` (cross,): line index, -1 where unknown. `inbreeding` (line,): F. `class_prior` (4,):
     hybrid, self, outcross, off pedigree. `departure`: h, share of a parent plant's markers off its line.
+    `copies` (line, 2): lines that a line is the F1 of, -1 for one that is not known, -2 both where it is no
+    F1.
     """
 
     lines: tuple[str, ...]
@@ -153,6 +158,7 @@ class SeasonTables:
     inbreeding: Floats
     class_prior: Floats = field(default_factory=lambda: np.array([0.6, 0.3, 0.08, 0.02]))
     departure: float = 0.02
+    copies: Ints | None = None
 
     def __post_init__(self) -> None:
         assert len(self.mother) == len(self.father) == len(self.crosses)

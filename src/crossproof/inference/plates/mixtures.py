@@ -6,8 +6,9 @@ Glossary: `g1` the plant that should be there, `g2` the contaminant, `c` its sha
     depths   reads of each allele, share (1 - c) dosage(g1) + c dosage(g2); c = 0 is one plant
 
 `g1` follows the well's identity (every relation of its cross), `g2` the neighbour's own data or, for a source
-elsewhere, the pool. "One plant" includes: any relation of the cross, any identity of the plate, a plant of
-the pool, and its mother crossed with any line or with the neighbour: an outcross is no mixture.
+elsewhere, the pool. "One plant" includes: any relation of the cross, segregating ones along their
+chromosomes (`segregating`), any identity of the plate, a plant of the pool, and its mother crossed with any
+line or with the neighbour: an outcross is no mixture.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_g
 from crossproof.inference.plates.arrays import EMPTY, heterozygous_codes
 from crossproof.inference.plates.family_tables import FamilyTables
 from crossproof.inference.plates.scores import LineState, Matrix, PlateScores, log_sum
+from crossproof.inference.plates.segregating import log_segregating
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -282,12 +284,15 @@ def _mixture(
         one = float(np.logaddexp(depths[-1, 0], odd[-1, 0]))
         donor = _one_plant_reads(scores, int(identity[w]), int(w), first, sources, state)
         one = float(np.logaddexp(one, donor)) if donor is not None else one
+        one = float(np.logaddexp(one, _segregating_reads(scores, int(identity[w]), int(w), first, state)))
         mixed = log_sum(depths[:, 1:], axis=1) - np.log(len(SHARES) - 1)
         best = int(np.argmax(mixed))
         share = SHARES[1 + int(np.argmax(depths[best, 1:]))]
         share_text = f" at a share of about {share:.0%}"
     else:
         one = _one_plant(scores, matrix, int(identity[w]), int(w), first, sources, state, own)
+        likelihood = [x[:, int(w)].astype(np.float64) for x in scores.likelihood]
+        one = float(np.logaddexp(one, log_segregating(scores, int(identity[w]), state, first, likelihood)))
         mixed = _mixed_calls(scores, int(w), first, prior, sources)
         best = int(np.argmax(mixed))
     odds = float((mixed[best] - log_split - one) / np.log(10) + np.log10(PRIOR_MIXED))
@@ -317,6 +322,20 @@ def _mixture(
             corrections=(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(int(w))),),
         )
     ]
+
+
+def _segregating_reads(
+    scores: PlateScores, identity: int, well: int, first: list[Floats], state: LineState
+) -> float:
+    """log P(reads | one segregating plant of the cross), see `log_segregating`."""
+    likelihood = []
+    for b, block in enumerate(scores.plate.blocks):
+        n = scores.nuclear[b]
+        if block.depths is None:
+            likelihood.append(np.ones((len(n), n_genotypes(block.k))))
+        else:
+            likelihood.append(depth_table(block.depths[n, well].astype(np.float64))[:, 0, :, 0])
+    return log_segregating(scores, identity, state, first, likelihood)
 
 
 def _one_plant_reads(

@@ -336,6 +336,48 @@ CHANGES = (
     _C("cause", "what changed it"),
 )
 
+YEARS_RATES = (_C("season", "name of the season"), *RATES_BY[:-1])
+
+YEARS_LEVELS = (
+    _C("factor", "person, line, hour or temperature"),
+    _C("level", "which of them"),
+    _C("measure", "the rate compared"),
+    _C("seasons", "seasons with enough tags to compare"),
+    _C("odds_ratio", "odds against everyone else of the same season, seasons as chance", "", 4),
+    _C("low", f"odds_ratio, {_INTERVAL}, lower", "", 4),
+    _C("high", f"odds_ratio, {_INTERVAL}, upper", "", 4),
+    _C("p", "probability of so large a difference by chance"),
+    _C("q", "share of false alarms among differences this clear or clearer"),
+    _C("course", "what may be said over the seasons"),
+    _C("changed", "odds ratio of its last season against its earlier ones", "", 4),
+    *_limits("changed"),
+    _C("changed_q", "share of false alarms among changes this clear or clearer"),
+    _C("change", "what may be said of the change"),
+)
+
+YEARS_TRENDS = (
+    _C("measure", "the rate of the whole season"),
+    _C("seasons", "seasons in which it is known"),
+    _C("odds_ratio", "odds of one season against the season before", "", 4),
+    _C("low", f"odds_ratio, {_INTERVAL} for these seasons, lower", "", 4),
+    _C("high", f"odds_ratio, {_INTERVAL} for these seasons, upper", "", 4),
+    _C("p_these", "probability of so clear a direction by chance, these seasons as they were"),
+    _C("p_any", "the same with seasons as chance; from three seasons on, and weak below six"),
+    _C("course", "what may be said of the direction"),
+)
+
+YEARS_REPEATS = (
+    _C("mother", "mother line"),
+    _C("father", "father line"),
+    _C("seasons", "seasons in which it was tried"),
+    _C("tags", "crosses tagged"),
+    _C("flowers", "flowers pollinated"),
+    _C("hybrids", "hybrid plants found"),
+    _C("seasons_reached", "seasons in which the target was reached"),
+    _C("first", "first season"),
+    _C("last", "last season"),
+)
+
 RESULT_COLUMNS: Mapping[str, tuple[ResultColumn, ...]] = {
     "verdicts": VERDICTS,
     "crosses": CROSSES,
@@ -344,6 +386,10 @@ RESULT_COLUMNS: Mapping[str, tuple[ResultColumn, ...]] = {
     "factors": FACTORS,
     "learning": LEARNING,
     "control_chart": CONTROL_CHART,
+    "years_rates": YEARS_RATES,
+    "years_levels": YEARS_LEVELS,
+    "years_trends": YEARS_TRENDS,
+    "years_repeats": YEARS_REPEATS,
     "plates": PLATES,
     "samples": SAMPLES,
     "markers": MARKERS,

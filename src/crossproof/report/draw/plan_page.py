@@ -5,67 +5,27 @@ The words and numbers are chosen here, once; plan.html.j2 only lays them out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
-from markupsafe import Markup
 
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.tables import number_text, write_table
 from crossproof.planning.operator_view import CAUTION
 from crossproof.planning.run_plan import Plan
-from crossproof.report.content.blocks import Column, Table
-from crossproof.report.draw.html import STYLES, digest, page_environment, template_text
 from crossproof.report.draw.plan_drawings import (
     crosses_by_evidence,
     markers_on_chromosomes,
     plate_picture,
     weeks_of_work,
 )
+from crossproof.report.draw.static_page import Figure, Page, Section, plain_table, render_page
 from crossproof.text import count_of, shown
 
 MOST_ROWS = 200
 MOST_PLATES = 24
 
 PLAN_FILES = ("plan.html", "plan_crosses.csv", "plan_markers.csv", "plan_numbers.csv", "plan_samples.csv")
-
-
-@dataclass(frozen=True)
-class Figure:
-    """A drawing with its title, the sentence that reads it, and a key."""
-
-    id: str
-    title: str
-    sentence: str
-    svg: str
-    key: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True)
-class Section:
-    """One part of the page. `notices`: (tone, text)."""
-
-    id: str
-    short: str
-    title: str
-    lead: str
-    notices: tuple[tuple[str, str], ...] = ()
-    drawings: tuple[Figure, ...] = ()
-    plates: tuple[Figure, ...] = ()
-    tables: tuple[Table, ...] = ()
-
-
-@dataclass(frozen=True)
-class Page:
-    """Everything the template shows."""
-
-    title: str
-    summary: str
-    facts: tuple[tuple[str, str], ...]
-    sections: tuple[Section, ...] = field(default=())
-    digest: str = ""
 
 
 def write_plan(plan: Plan, folder: Path, *, title: str = "", digest: str = "") -> None:
@@ -78,17 +38,7 @@ def write_plan(plan: Plan, folder: Path, *, title: str = "", digest: str = "") -
 def plan_page(plan: Plan, *, title: str = "", digest: str = "") -> str:
     """The page as HTML text. title: of the season, "" for none; digest: of the inputs it was made from."""
     page = plan_content(plan, title=title, digest_text=digest)
-    style = "".join(template_text(name) for name in (*STYLES, "plan.css"))
-    styles = f"style-src '{_digest(style)}'"
-    policy = f"default-src 'none'; {styles}; img-src data:; base-uri 'none'; form-action 'none'"
-    return (
-        page_environment()
-        .from_string(template_text("plan.html.j2"))
-        .render(page=page, policy=policy, style=Markup(style))
-    )
-
-
-_digest = digest
+    return render_page(page)
 
 
 def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
@@ -148,7 +98,7 @@ def _proof(plan: Plan) -> Section:
                 _some(r.suggested_markers),
             )
         )
-    table = _table(
+    table = plain_table(
         "proof-table",
         "Crosses, those that cannot be proven first: probability of a right and determined verdict",
         (("cross", "name"), ("mother x father", "name"), ("proven", "text"), ("contrast markers", "number"),
@@ -186,7 +136,7 @@ def _sisters(plan: Plan) -> Section:
         (f"{r.line} and {r.other_line}", str(r.contrast_markers), _some(r.markers_that_would))
         for r in plan.sisters.head(MOST_ROWS).itertuples()
     ]
-    table = _table(
+    table = plain_table(
         "sister-table",
         "Pairs of lines with too few contrast markers on the panel",
         (("lines", "text"), ("contrast markers", "number"), ("candidate markers that differ", "text")),
@@ -216,7 +166,7 @@ def _markers(plan: Plan) -> Section:
          str(r.crosses), f"{r.call_rate:.3f}", f"{r.false_heterozygote:.4f}", f"{r.cost:g}")
         for r in chosen.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
-    table = _table(
+    table = plain_table(
         "marker-table",
         "Markers chosen",
         (("marker", "name"), ("chromosome", "text"), ("position", "number"), ("on panel now", "text"),
@@ -256,7 +206,7 @@ def _numbers(plan: Plan) -> Section:
          _money(r.test_cost, plan.settings.currency))
         for r in plan.numbers.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
-    table = _table(
+    table = plain_table(
         "number-table",
         f"Seeds and flowers for the wanted hybrids with probability {plan.settings.success_probability:g}",
         (("cross", "name"), ("mother x father", "name"), ("hybrids wanted", "number"), ("seeds to test",
@@ -338,7 +288,7 @@ def _weeks(plan: Plan) -> Section:
          f"{r.expected:.1f}", f"{r.low} to {r.high}")
         for r in plan.weeks.head(MOST_ROWS).itertuples()
     ]  # fmt: skip
-    table = _table(
+    table = plain_table(
         "week-table",
         "Verified hybrids to expect from the flowers planned, with 95 % limits",
         (("week", "name"), ("who", "name"), ("crosses", "number"), ("flowers", "number"), ("wanted",
@@ -384,19 +334,6 @@ def _method(plan: Plan) -> Section:
         "sums of beta-binomials over the posterior of the team's rates.",
         notices=notices,
     )
-
-
-def _table(
-    name: str,
-    caption: str,
-    columns: Sequence[tuple[str, str]],
-    rows: Sequence[tuple[str, ...]],
-    total: int,
-    file: str,
-) -> Table:
-    more = f"{total - len(rows):,} more are in {file}." if total > len(rows) else ""
-    safe = tuple(tuple(shown(cell) for cell in row) for row in rows)
-    return Table(name, caption, tuple(Column(label, kind) for label, kind in columns), safe, more)
 
 
 def _answer(verifiable: bool, all_classes: bool) -> str:
