@@ -121,9 +121,9 @@ def test_plants_without_truth_are_named_and_left_out(verdicts: pd.DataFrame, tru
     [
         (
             [("p1", "hybird")],
-            "error: truth, row 2, column truth ('hybird'): This is no class. Write one of hybrid,",
+            "error: truth, row 2, column truth ('hybird'): This is not a class. Write one of hybrid,",
         ),
-        ([("p1", "undetermined")], "('undetermined'): This is no class."),
+        ([("p1", "undetermined")], "('undetermined'): This is not a class."),
         ([("p1", "self"), ("p1", "hybrid")], "truth, row 3, column sample_id ('p1'): This sample was self"),
         ([("p2", "self"), ("p2b", "hybrid")], "The wells of one plant have different truths: hybrid, self."),
         ([("nobody", "self")], "No sample of this file has a verdict in verdicts.csv."),
@@ -155,5 +155,5 @@ def test_a_folder_is_scored_from_its_results(
     assert "1 of 2 (50.00 %)" in text
     assert "p3" in text.split("wrong verdicts")[1]
     (tmp_path / "bad.csv").write_bytes(b"sample_id,truth\np1,\xff\xfe\n")
-    with pytest.raises(InputError, match="This is no table with commas"):
+    with pytest.raises(InputError, match="This is not a comma-separated table"):
         score_folder(tmp_path, tmp_path / "bad.csv")

@@ -184,7 +184,7 @@ def run(folder: Path | str, *, cores: int = 2, recalibrate: bool = False) -> Res
     """Run the workflow on a season folder, as `crossproof run` does, and return its tables.
 
     Writes results/ with the report and the worklist. Raises InputError where the input is refused, BusyError
-    where another run holds the season, RuntimeError where the workflow stopped by a fault of ours.
+    where another run holds the season, RuntimeError where the workflow stopped by an internal error.
     """
     from crossproof.runner.workflow import run_season
 

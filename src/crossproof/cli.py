@@ -22,7 +22,7 @@ def _example(text: str) -> str:
 
 
 def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
-    """Exit with the contract's status: 2 for refused input, 3 for a fault of ours."""
+    """Exit with the contract's status: 2 for refused input, 3 for an internal error."""
 
     @wraps(function)
     def call(*args: Any, **kwargs: Any) -> None:
@@ -37,7 +37,7 @@ def _guarded(function: Callable[..., int | None]) -> Callable[..., None]:
             click.echo(str(known), err=True)
             sys.exit(known.exit_status)
         except (KeyboardInterrupt, click.exceptions.Abort):
-            click.echo("Stopped. Run the same command again to go on.", err=True)
+            click.echo("Stopped. Run the same command again to continue.", err=True)
             sys.exit(130)
         except click.ClickException:
             raise
@@ -102,7 +102,7 @@ def main() -> None:
     the crossing records. A season is a folder; `crossproof new` makes one to fill in.
 
     Exit status: 0 all well; 1 finished, with a genotype file set aside or a plate held; 2 the input was
-    refused, or the disk is full or may not be written; 3 a fault of ours.
+    refused, or the disk is full or may not be written; 3 an internal error.
     """
 
 

@@ -5,7 +5,7 @@
     │   └── UsageError       2   the command line cannot be carried out
     ├── PlateError           1   one genotype file cannot be trusted; it is set aside, the others go on
     ├── BusyError            2   another run holds this season
-    └── InternalError        3   a fault of ours
+    └── InternalError        3   an internal error
 
 A user's mistake is a `Problem`: where it is, what is there, why it matters, what to do.
 """
@@ -112,21 +112,21 @@ class BusyError(CrossproofError):
 
 
 class InternalError(CrossproofError):
-    """A fault of ours."""
+    """An internal error."""
 
 
 _OF_THE_MACHINE = {
     errno.EACCES: ("It may not be read or written.", "Ask for the right to read and write it."),
     errno.EPERM: ("It may not be read or written.", "Ask for the right to read and write it."),
-    errno.EROFS: ("It lies on a disk that cannot be written.", "Copy the season to a disk that can."),
+    errno.EROFS: ("It is on a disk that cannot be written.", "Copy the season to a disk that can."),
     errno.ENOSPC: ("The disk is full.", "Make room on it."),
     errno.EDQUOT: ("Your share of the disk is used up.", "Make room on it."),
     errno.EFBIG: ("The file grew larger than the system allows.", "Ask whoever runs the system."),
-    errno.ENOTDIR: ("A file stands where a folder is needed.", "Move the file away."),
-    errno.EISDIR: ("A folder stands where a file is needed.", "Move the folder away."),
-    errno.EEXIST: ("A file stands where a folder is needed.", "Move the file away."),
+    errno.ENOTDIR: ("There is a file where a folder is needed.", "Move the file away."),
+    errno.EISDIR: ("There is a folder where a file is needed.", "Move the folder away."),
+    errno.EEXIST: ("There is a file where a folder is needed.", "Move the file away."),
     errno.ENAMETOOLONG: ("The name is too long for this disk.", "Choose shorter names of folders."),
-    errno.EIO: ("The disk reported a fault.", "Ask whoever runs the system; keep a copy of your files."),
+    errno.EIO: ("The disk reported an error.", "Ask whoever runs the system; keep a copy of your files."),
 }
 
 

@@ -170,7 +170,7 @@ def _read_truth(truth: pd.DataFrame, file: str) -> tuple[dict[str, str], list[Pr
         sample, name = str(sample).strip(), str(name).strip()
         if name not in NAMES:
             problems.append(
-                error(file, "This is no class.", f"Write one of {', '.join(NAMES)}.",
+                error(file, "This is not a class.", f"Write one of {', '.join(NAMES)}.",
                       row=row, column="truth", value=name)
             )  # fmt: skip
         elif known.setdefault(sample, name) != name:
@@ -285,7 +285,7 @@ def score_folder(folder: Path, truth: Path) -> str:
         known = pd.read_csv(truth, **read)
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError):
         raise InputError(
-            error(str(truth), "This is no table with commas between its values.", "Save it as CSV, UTF-8.")
+            error(str(truth), "This is not a comma-separated table.", "Save it as CSV, UTF-8.")
         ) from None
     return render(score(found, known, verdicts_file=str(verdicts), truth_file=str(truth)))
 

@@ -71,7 +71,7 @@ def test_a_server_that_ignores_the_page_is_found_out(server: FakeServer, client:
         "metadata": {"pagination": {"totalPages": 5, "pageSize": 3}},
         "result": {"data": server.tables[call]},
     }
-    assert "A record came twice" in refusal(lambda: ids(client()))
+    assert "A record was sent twice" in refusal(lambda: ids(client()))
 
 
 def test_records_that_go_missing_are_found_out(server: FakeServer, client: Make) -> None:

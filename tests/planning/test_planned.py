@@ -38,7 +38,7 @@ def test_every_mistake_is_told_at_once_with_its_place():
     assert all(p.severity is Severity.ERROR for p in problems)
     assert problems[0].problem.startswith("This line has no genotypes on the panel")
     assert problems[2].problem.startswith("Mother and father are the same line")
-    assert problems[5].problem == "This cross_id stands twice; the first is in row 6."
+    assert problems[5].problem == "This cross_id appears twice; the first is in row 6."
     assert [c.cross_id for c in crosses] == ["A"]
 
 

@@ -60,8 +60,8 @@ def test_a_season_that_may_not_be_written(command: str, part: str, tmp_path: Pat
     done = privately(READ_ONLY, season / part, season, command)
     said = done.stdout + done.stderr
     assert done.returncode == 2, said
-    assert "It lies on a disk that cannot be written." in said
-    assert "To mend it: Copy the season to a disk that can." in said
+    assert "It is on a disk that cannot be written." in said
+    assert "How to fix it: Copy the season to a disk that can." in said
     assert str((season / part).resolve()) in said
     assert "Traceback" not in said
     assert "1 error." in said
@@ -119,7 +119,7 @@ def test_a_full_disk_is_said_and_room_lets_the_run_complete(tmp_path: Path) -> N
         if statuses[-1]:
             assert statuses[-1] == 2, said
             assert "The disk is full." in said
-            assert "To mend it: Make room on it. Then run the same command again." in said
+            assert "How to fix it: Make room on it. Then run the same command again." in said
             assert "Traceback" not in said
         for name, data in expected.items():
             table = tmp_path / room / "results" / name

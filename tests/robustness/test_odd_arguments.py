@@ -57,7 +57,7 @@ CASES: dict[str, tuple[str, ...]] = {
     "plan file.txt": ("neither a season folder nor its config.yaml", "Name the season folder"),
     "plan season --cores 0": ("'--cores': 0 is not in the range x>=1", "--help"),
     "explain season P1": ("There are no verdicts yet", "crossproof run"),
-    "explain season": ("Missing argument 'PLANT'", "--help"),
+    "explain season": ("Missing argument 'THING'", "--help"),
     "explain qqq P1": ("There is no folder 'qqq'", "crossproof new qqq"),
     "score season": ("Missing argument 'TRUTH'", "--help"),
     "score season qqq.csv": ("'qqq.csv' does not exist", "--help"),
@@ -69,7 +69,7 @@ CASES: dict[str, tuple[str, ...]] = {
     "fetch ftp://x/y out": ("This is not an http or https address", "Write it like https://"),
     "fetch https:// out": ("This is not an http or https address", "Write it like https://"),
     "fetch http://[::1 out": ("This is not an http or https address", "Write it like https://"),
-    "fetch https://127.0.0.1:99999/x out": ("no number from 0 to 65535", "Correct the address"),
+    "fetch https://127.0.0.1:99999/x out": ("not a number from 0 to 65535", "Correct the address"),
     "fetch http://127.0.0.1:9/brapi/v2 out": ("No server answers", "Check the address and the port"),
     "fetch http://127.0.0.1:9/x out --page-size 0": ("0 is not in the range x>=1", "--help"),
     "publish season": ("There are no results to publish", "crossproof run"),
@@ -79,11 +79,11 @@ CASES: dict[str, tuple[str, ...]] = {
     "export-vcf qqq": ("There is no folder 'qqq'", "crossproof new qqq"),
     "new season": ("The folder is not empty", "Choose the name of a new folder"),
     "new file.txt": ("There is a file of this name", "Choose the name of a new folder"),
-    "new file.txt/x": ("A file stands where a folder is needed", "Move the file away"),
+    "new file.txt/x": ("There is a file where a folder is needed", "Move the file away"),
     "simulate out --preset qqq": ("no preset 'qqq'", "clean60"),
     "simulate out --seed -1": ("'--seed': -1 is not in the range", "--help"),
     "simulate season": ("is there already", "a new folder"),
-    "simulate file.txt": ("A file stands where a folder is needed", "Move the file away"),
+    "simulate file.txt": ("There is a file where a folder is needed", "Move the file away"),
 }  # fmt: skip
 
 
@@ -92,7 +92,7 @@ def invoke(*arguments: str) -> Result:
     done = CliRunner().invoke(main, list(arguments))
     assert done.exception is None or isinstance(done.exception, SystemExit), done.exc_info
     assert "Traceback" not in done.output
-    assert "fault of crossproof" not in done.output
+    assert "internal error of crossproof" not in done.output
     return done
 
 
@@ -104,7 +104,7 @@ def test_odd_arguments(line: str, folder: Path, monkeypatch: pytest.MonkeyPatch)
     assert done.exit_code == 2, done.output
     for words in CASES[line]:
         assert words in done.output
-    told = done.output.count("To mend it:") or done.output.count("\nError: ")
+    told = done.output.count("How to fix it:") or done.output.count("\nError: ")
     # A table of which two columns are missing is told of each.
     assert told == (2 if line == "score judged season/crosses.csv" else 1), done.output
     # The index of inputs is kept, so that the next command need not read them again.

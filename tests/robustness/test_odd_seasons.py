@@ -104,7 +104,7 @@ def test_odd_season(name: str, tmp_path: Path) -> None:
     assert done.returncode in statuses, said
     assert "Traceback" not in said
     if done.returncode == 2:
-        assert "To mend it:" in said
+        assert "How to fix it:" in said
         return
     plants = {w.plant for w in odd.wells if w.role == "progeny"}
     verdicts = table(season, "verdicts")

@@ -113,7 +113,7 @@ def test_the_remedy_mends_it(name: str, tmp_path: Path) -> None:
     spoil(folder)
     status, said = check(folder)
     assert status == 2, said
-    assert "To mend it:" in said
+    assert "How to fix it:" in said
     assert remedy in said
     assert (folder / "results" / "problems.csv").is_file()
     mend(folder)
@@ -147,7 +147,7 @@ def test_no_bad_record_ends_in_a_traceback(tmp_path: Path) -> None:
         status, said = check(build_season(tmp_path / case.name, case, expected))
         assert status in (0, 2), (case.name, said)
         assert "Traceback" not in said, case.name
-        assert "fault of crossproof" not in said, case.name
+        assert "internal error of crossproof" not in said, case.name
         statuses.add(status)
     assert statuses == {0, 2}
 
@@ -165,4 +165,4 @@ def test_no_bad_genotype_file_ends_in_a_traceback(tmp_path: Path) -> None:
         status, said = check(season)
         assert status in (0, 2), (case["name"], said)
         assert "Traceback" not in said, case["name"]
-        assert "fault of crossproof" not in said, case["name"]
+        assert "internal error of crossproof" not in said, case["name"]

@@ -101,17 +101,21 @@ def test_wells_tags_crosses_lines_and_samples(samples, crosses):
     ("row", "column", "text"),
     [
         (("rotate plate", "P10"), "target", "no plate is called 'P10'. Did you mean 'P1'?"),
-        (("rotat plate", "P1"), "kind", "'rotat plate' is no correction. Did you mean 'rotate plate'?"),
+        (
+            ("rotat plate", "P1"),
+            "kind",
+            "'rotat plate' is not a kind of correction. Did you mean 'rotate plate'?",
+        ),
         (
             ("mirror plate", "P1", "", "sideways"),
             "detail",
             "'sideways' is none of 'left-right', 'top-bottom'.",
         ),
-        (("swap wells", "P1-A1", "P1:A2"), "target", "this is no plate and well. Write it as PLATE:WELL"),
+        (("swap wells", "P1-A1", "P1:A2"), "target", "this is not a plate and well. Write it as PLATE:WELL"),
         (("swap wells", "P1:B1", "P1:A2"), "target", "plate P1 lists no sample in well B1."),
         (("swap tags", "C1", "C1"), "other", "a tag cannot be swapped with itself."),
         (("line is", "Ada", "Bea", ""), "detail", "Write one of tubes, crosses, both."),
-        (("sample is", "s2", "Ada"), "target", "this sample is no parent tube."),
+        (("sample is", "s2", "Ada"), "target", "this sample is not a parent sample."),
     ],
 )
 def test_refused_rows_say_where_and_what(samples, crosses, row, column, text):

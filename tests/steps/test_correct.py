@@ -40,6 +40,7 @@ def season(tmp_path: Path) -> Path:
     """A season of two crosses with findings as the plate checks leave them."""
     folder = tmp_path / "season"
     new_season(folder)
+    (folder / "corrections.csv").unlink(missing_ok=True)
     (folder / "crosses.csv").write_text(
         "cross_id,mother,father\nX001,Lark,Wren\nX002,Wren,Lark\n", encoding="utf-8"
     )
@@ -76,6 +77,15 @@ def test_the_row_is_one_that_the_next_run_follows(season: Path) -> None:
     )
     index = build_index(season)
     assert [c.partition(":")[0] for c in index.corrections] == ["swap tags | X001 | X002"]
+
+
+def test_the_file_of_a_new_season_takes_the_row(season: Path, tmp_path: Path) -> None:
+    new_season(tmp_path / "other")
+    made = tmp_path / "other" / "corrections.csv"
+    if made.exists():
+        (season / "corrections.csv").write_bytes(made.read_bytes())
+    write_answer(plan_answer(season, "tags-swapped:X001"))
+    assert len(build_index(season).corrections) == 1
 
 
 def test_rows_that_are_there_stay_byte_for_byte(season: Path) -> None:

@@ -40,7 +40,7 @@ def test_our_fault_is_tried_again_at_every_run_until_it_works(
 
     def broken(config: Any, file: Any, *rest: Any) -> Any:
         if file.batch == "B001":
-            raise ZeroDivisionError("a fault of ours")
+            raise ZeroDivisionError("an internal error")
         return real(config, file, *rest)
 
     monkeypatch.setattr(step, "read_entry", broken)
@@ -49,7 +49,7 @@ def test_our_fault_is_tried_again_at_every_run_until_it_works(
             step.ingest(index, b)
         said = outcome(index, bucket, "B001")
         assert (said["state"], said["attempts"]) == ("error", attempts)
-        assert "by a fault of crossproof" in said["problems"][0]["problem"]
+        assert "an internal error of crossproof" in said["problems"][0]["problem"]
         assert outcome(index, bucket_with(index, "B002"), "B002")["state"] == "used"
         digests.append(index.ingest_digest(bucket))
     assert len(set(digests)) == 3, "another digest is what has the workflow run the job again"

@@ -105,7 +105,7 @@ class BrapiClient:
         if len(set(names)) != len(names) or seen & set(names):
             self._refuse(
                 call,
-                "A record came twice: pages overlap, or records were changed meanwhile.",
+                "A record was sent twice: pages overlap, or records were changed meanwhile.",
                 "Try again when nobody is writing to the server.",
             )
         seen |= set(names)

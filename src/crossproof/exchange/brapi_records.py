@@ -78,7 +78,7 @@ class Record:
         if not fits(value):
             self.error(
                 name,
-                f"The field is no {what}, as BrAPI v2.1 asks; it is {_kind(value)}.",
+                f"The field is not {what}, as BrAPI v2.1 requires, but {_kind(value)}.",
                 "Have it corrected on the server.",
             )
             return None
@@ -94,23 +94,23 @@ class Record:
 
     def whole(self, name: str) -> int | None:
         """A whole number, None where absent or null."""
-        found = self._typed(name, lambda v: type(v) is int, "whole number")
+        found = self._typed(name, lambda v: type(v) is int, "a whole number")
         return None if found is None else int(found)
 
     def object(self, name: str) -> Record | None:
         """An object within this one, None where absent or null."""
-        found = self._typed(name, lambda v: isinstance(v, dict), "object")
+        found = self._typed(name, lambda v: isinstance(v, dict), "an object")
         return None if found is None else self._inside(found, f"{name}.")
 
     def objects(self, name: str) -> list[Record]:
         """A list of objects, empty where absent or null."""
         fits = lambda v: isinstance(v, list) and all(isinstance(x, dict) for x in v)  # noqa: E731
-        found = self._typed(name, fits, "list of objects") or []
+        found = self._typed(name, fits, "a list of objects") or []
         return [self._inside(x, f"{name}[{i}].") for i, x in enumerate(found)]
 
     def free(self, name: str) -> dict[str, str]:
         """The texts of a free object (additionalInfo), by heading key; other values are passed over."""
-        found = self._typed(name, lambda v: isinstance(v, dict), "object") or {}
+        found = self._typed(name, lambda v: isinstance(v, dict), "an object") or {}
         return {heading_key(k): " ".join(v.split()) for k, v in found.items() if isinstance(v, str)}
 
     def _inside(self, data: dict[str, Any], path: str) -> Record:

@@ -45,12 +45,12 @@ _TAKEN = frozenset(
 _COLUMN_OF = {name: column for column, names in ATTRIBUTES.items() for name in names}
 _UNKNOWN_TYPE = "BrAPI v2.1 has no such type"
 _WHY_NOT = {
-    "SELF": "a selfing on purpose is no hand cross",
+    "SELF": "a deliberate selfing is not a hand cross",
     "OPEN_POLLINATED": "an open pollination has no father on record",
     "BULK": "a bulk has no single pair of parents",
     "BULK_SELFED": "a bulk has no single pair of parents",
     "BULK_OPEN_POLLINATED": "a bulk has no single pair of parents",
-    "DOUBLE_HAPLOID": "doubled haploids are no F1 plants",
+    "DOUBLE_HAPLOID": "doubled haploids are not F1 plants",
 }
 
 
@@ -139,7 +139,7 @@ def read_parents(record: Record, names: Mapping[str, str]) -> tuple[Parent, Pare
         else:
             found[kind] = who
     if "SELF" in found:
-        return "A parent is of the type SELF: a selfing is no hand cross.", None
+        return "A parent is of the type SELF: a selfing is not a hand cross.", None
     if len(unstated) == 1 and len(found.keys() & {"MALE", "FEMALE"}) == 1:
         other = "FEMALE" if "MALE" in found else "MALE"
         found[other] = unstated.pop()
@@ -223,7 +223,7 @@ def _moment(record: Record, name: str) -> tuple[str, datetime] | None:
     except ValueError:
         record.warn(
             name,
-            "This is no date and time; the cross is kept without it.",
+            "This is not a date and time; the cross is kept without it.",
             "Have it written like 2031-06-04T09:30:00+02:00, or fill in the date in crosses.csv.",
         )
         return None

@@ -73,7 +73,7 @@ class Fetched:
             + (f", {self.planned} planned crosses" if self.planned else "")
         ]
         if self.left_out:
-            lines.append(f"{self.left_out} records are no part of the sheets; left_out.csv has them and why.")
+            lines.append(f"{self.left_out} records are not in the sheets; left_out.csv has them and why.")
         lines.append(
             "Genotype files are not fetched: put them into genotypes/ and name them in config.yaml, then:\n"
             f"  crossproof check {shlex.quote(str(self.folder))}"

@@ -141,7 +141,7 @@ def _well(record: Record) -> str:
         try:
             placed = parse_well(f"{letters}{column}").name
         except ValueError:
-            record.warn("row", f"Row {letters!r} and column {column} are no well.", "Fill in the well.")
+            record.warn("row", f"Row {letters!r} and column {column} are not a well.", "Fill in the well.")
     if not text:
         return placed
     try:
@@ -205,7 +205,7 @@ def _cross_of_unit(record: Record, links: Links) -> str:
 def _by_pedigree(known: Germplasm, links: Links) -> tuple[dict[str, str], str]:
     parts = [p.strip() for p in known.pedigree.split("/")]
     if len(parts) != 2 or not all(parts):
-        return {}, f"The pedigree {known.pedigree!r} is no single cross of two lines."
+        return {}, f"The pedigree {known.pedigree!r} is not a single cross of two lines."
     crosses = links.by_parents.get((parts[0], parts[1]), [])
     if len(crosses) != 1:
         return {}, f"{len(crosses)} crosses on record have the pedigree {known.pedigree!r}."

@@ -85,7 +85,7 @@ def vcf_lines(calls: PlantCalls, verdicts: pd.DataFrame) -> Iterator[str]:
     yield "##fileformat=VCFv4.3"
     yield f"##source=crossproof {__version__}"
     yield '##FILTER=<ID=PASS,Description="All filters passed">'
-    yield '##INFO=<ID=ALLELES,Number=.,Type=String,Description="Names of alleles that are no bases">'
+    yield '##INFO=<ID=ALLELES,Number=.,Type=String,Description="Names of alleles that are not bases">'
     yield '##INFO=<ID=UNPLACED,Number=0,Type=Flag,Description="POS is a running number, not a position">'
     yield '##INFO=<ID=CHROMOSOME,Number=1,Type=String,Description="Chromosome of a marker with no position">'
     yield '##FORMAT=<ID=GT,Number=1,Type=String,Description="Genotype, joined over the wells of the plant">'

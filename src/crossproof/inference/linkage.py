@@ -236,8 +236,8 @@ class Chains:
         r, k = self.component.shape
         to_component = np.zeros((n_components, r * k))
         to_component[self.component.ravel(), np.arange(r * k)] = 1.0
-        out = np.empty((m, n_components, n))
-        for part in self.plants(n):
+        out = np.zeros((m, n_components, n))
+        for part in self.plants(n) if m else ():
             if done is not None:
                 emitted, weight = done.emitted, done.before
             else:

@@ -130,7 +130,7 @@ def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:
             "The header declares that AD is not one read depth for each allele. The depths were not used; "
             "the calls were.",
             "Export AD with Number=R, one depth for each allele: it tells more than the call where reads are "
-            "few. To go on with the calls, set evidence: calls for this file in config.yaml.",
+            "few. To use the calls, set evidence: calls for this file in config.yaml.",
             column="AD",
             value=note.removesuffix(DEPTH_UNUSABLE) + "records",
         )

@@ -115,7 +115,7 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
     ),
     Setting("last_row", ValueKind.COUNT, None, "last row of the table; rows below are not read", low=2),
     Setting(
-        "ignore_columns", ValueKind.TEXTS, (), "headings of columns that hold no calls; * stands for any text"
+        "ignore_columns", ValueKind.TEXTS, (), "headings of columns that hold no calls; * matches any text"
     ),
     Setting("sample_column", ValueKind.TEXT, None, "heading of the column that names the samples"),
     Setting("marker_column", ValueKind.TEXT, None, "heading of the column that names the markers"),
@@ -145,7 +145,7 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
         "separator",
         ValueKind.CHOICE,
         None,
-        "what stands between the cells of a text table",
+        "separator of the cells of a text table",
         choices=SEPARATORS,
     ),
     Setting(
@@ -158,7 +158,7 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
 SETTINGS: tuple[Setting, ...] = (
     Setting("crosses", ValueKind.PATH, "", "the sheet of crosses, one row per tag", Slice.RECORDS,
         required=True),
-    Setting("samples", ValueKind.PATHS, (), "the sheets of wells; * stands for any text", Slice.RECORDS,
+    Setting("samples", ValueKind.PATHS, (), "the sheets of wells; * matches any text", Slice.RECORDS,
         required=True),
     Setting("genotypes", ValueKind.GENOTYPES, (), "the genotype files, one entry each", Slice.RECORDS,
         required=True),

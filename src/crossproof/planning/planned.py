@@ -115,7 +115,7 @@ def read_planned(
             problems.append(
                 error(
                     file,
-                    f"This cross_id stands twice; the first is in row {seen[cross_id]}.",
+                    f"This cross_id appears twice; the first is in row {seen[cross_id]}.",
                     "Give each planned cross its own.",
                     row=at,
                     column="cross_id",

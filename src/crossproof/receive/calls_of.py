@@ -58,11 +58,11 @@ def ways_of_calls(
         shown = ", ".join(f"{t!r} ({every[t]} times)" for t in sorted(unread, key=lambda t: -every[t])[:5])
         raise Unclear(
             shown_as,
-            f"Cells hold what is no call in any way of writing that is known: {shown}.",
+            f"Some cells hold calls in no known notation: {shown}.",
             "--missing",
             remedy="If it means that there is no call, say so: "
             + " ".join(f"--missing {_quoted(t)}" for t in unread[:5])
-            + ". If the column is no marker, name its heading: --ignore HEADING.",
+            + ". If the column is not a marker, name its heading: --ignore HEADING.",
         )
     codes = list(dict.fromkeys(missing))
     if codes:

@@ -84,7 +84,7 @@ def find_tables(path: Path, workbook: bool, known_samples: Collection[str], *, s
     data = read_bytes(path, shown_as=shown_as, limit_bytes=64e9)
     kinds = encodings_of(data)
     if not kinds:
-        problem = "The file is no text, no workbook and no VCF or BCF."
+        problem = "The file is not text, a workbook, VCF or BCF."
         raise PlateError(error(shown_as, problem, "Ask the laboratory for a CSV, XLSX or VCF file."))
     text = decoded(data, kinds[0])
     assert text is not None

@@ -108,7 +108,7 @@ def _the_table(
     else:
         packed = "packed text" if is_packed(path) else "text"
         saying.add("file", f"{packed} ({best.encoding}), cells separated by {best.separator}")
-    below = f", last row {best.last_row} (rows below are no part of it)" if best.ends_early else ""
+    below = f", last row {best.last_row} (rows below are not part of it)" if best.ends_early else ""
     above = f"; {best.above} rows above are not read" if best.above else ""
     saying.add("headings", f"row {best.header_row}{above}{below}")
     return best

@@ -45,5 +45,5 @@ def show_log_end(outcome: RunOutcome) -> None:
     for reason in outcome.reasons:
         console.print(Text(plain(reason), style="bold red"))
     console.print(
-        Text(f"The whole log: {outcome.log}. Run the same command again to go on where it stopped.")
+        Text(f"The whole log: {outcome.log}. Run the same command again to continue where it stopped.")
     )

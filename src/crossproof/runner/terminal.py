@@ -35,7 +35,7 @@ def show_problems(
             line.append(f"  found: {plain(cause.found())[:80]}", style="default")
         console.print(line)
         console.print(Text(f"        {plain(cause.first.problem)}"))
-        console.print(Text(f"        To mend it: {plain(cause.first.remedy)}", style="cyan"))
+        console.print(Text(f"        How to fix it: {plain(cause.first.remedy)}", style="cyan"))
         if all_well and cause.severity is Severity.WARNING:
             console.print(Text(f"        Read and all right? acknowledged: [{cause.code}]", style="dim"))
     if len(causes) > MOST_SHOWN:
@@ -68,7 +68,12 @@ def show_checked(problems: Iterable[Problem], acknowledged: Collection[str], *, 
 def show_fault(details: str) -> None:
     """Say plainly that the fault is ours, and what to send."""
     console = Console(stderr=True, highlight=False, soft_wrap=True)
-    console.print(Text("This is a fault of crossproof, not of your files. Nothing of yours was changed."))
+    console.print(
+        Text(
+            "This is an internal error of crossproof, not a problem with your files. "
+            "None of your files was changed."
+        )
+    )
     console.print(Text(f"crossproof {__version__}, Python {platform.python_version()}, {platform.system()}"))
     console.print(Text(plain(details)))
 

@@ -35,7 +35,7 @@ STAGES = {
     "verdicts": "writing verdicts",
     "rates": "estimating rates",
     "report": "drawing the report",
-    "gate": "closing",
+    "gate": "checking the outcome",
     "plan": "planning",
 }
 IDLE_SECONDS = 0.5

@@ -96,7 +96,7 @@ class _Records:
         plate, colon, well = text.rpartition(":")
         if not colon:
             raise _Refused(
-                column, text, "this is no plate and well.", "Write it as PLATE:WELL, such as P01:A1."
+                column, text, "this is not a plate and well.", "Write it as PLATE:WELL, such as P01:A1."
             )
         rows = self.plate(column, plate)
         try:
@@ -267,7 +267,7 @@ def _sample_is(records: _Records, c: Correction) -> str:
     line = records.line("other", c.other)
     if not (records.samples.loc[rows, "role"] == "parent").all():
         raise _Refused(
-            "target", c.target, "this sample is no parent tube.", "Name a sample whose role is parent."
+            "target", c.target, "this sample is not a parent sample.", "Name a sample whose role is parent."
         )
     was = ", ".join(sorted(set(records.samples.loc[rows, "line"])))
     records.samples.loc[rows, "line"] = line
@@ -369,7 +369,12 @@ def apply_corrections(
             remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
             problems.append(
                 error(
-                    file, f"{kind_text!r} is no correction.", remedy, row=line, column="kind", value=kind_text
+                    file,
+                    f"{kind_text!r} is not a kind of correction.",
+                    remedy,
+                    row=line,
+                    column="kind",
+                    value=kind_text,
                 )
             )
             continue

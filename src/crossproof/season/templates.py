@@ -132,7 +132,7 @@ def config_text() -> str:
         "# The sheet of crosses: one row per tag.",
         "crosses: crosses.csv",
         "",
-        "# The sheets of wells: one row per well. The star stands for any name.",
+        "# The sheets of wells: one row per well. The star matches any name.",
         "samples: [samples/*.csv]",
         "",
         "# The genotype files: one line each. batch is a short name of your choice.",

@@ -181,7 +181,7 @@ def read_kept(index: SeasonIndex) -> Kept | None:
         raise InputError(
             error(
                 path.name,
-                "The run-wide estimates in this file cannot be read; it was changed or is not ours.",
+                "The run-wide estimates in this file cannot be read; crossproof did not write it as it is.",
                 "Put the file back as it was, or make the estimates anew: crossproof run DIR --recalibrate",
             )
         ) from None

@@ -17,7 +17,7 @@ def gate(index: SeasonIndex) -> int:
     """Write the outcome and return the exit status of the job.
 
     The outcome's own status is 0 where all is well, 1 where something was set aside or held, 3 where reading
-    a file failed by a fault of ours. The job fails with 3, and with 1 where the season's settings ask for it.
+    a file failed by an internal error. The job fails with 3, and with 1 where the settings ask for it.
     """
     states = ingested(index)
     findings = read_findings(index)

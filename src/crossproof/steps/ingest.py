@@ -69,7 +69,7 @@ def _ingest_one(
         print(traceback.format_exc(), flush=True)
         told = error(
             file.path,
-            "Reading this file failed by a fault of crossproof, not of yours.",
+            "Reading this file failed because of an internal error of crossproof, not because of the file.",
             "Please report it with the log in .crossproof/logs/ingest. It is tried again at the next run.",
             value=f"{type(fault).__name__}: {fault}",
         )

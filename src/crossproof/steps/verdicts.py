@@ -158,7 +158,7 @@ def _without_data(set_aside: bool) -> dict[str, Any]:
         "likely_source": "",
         "flags": "",
         "leading_class": "",
-        "settle": "mend the genotype file and run again" if set_aside else "type the plant",
+        "settle": "correct the genotype file and run again" if set_aside else "type the plant",
     }
 
 

@@ -405,7 +405,7 @@ def names_with_an_order_number(p: Plate) -> Sent:
 def a_sample_twice(p: Plate) -> Sent:
     rows = p.rows()
     again = [rows[10][0], *("?" for _ in rows[10][1:])]
-    return Sent("plate2.csv", text_of([*rows, again]), ends_in="stands twice")
+    return Sent("plate2.csv", text_of([*rows, again]), ends_in="appears twice")
 
 
 @kind

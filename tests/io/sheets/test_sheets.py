@@ -141,7 +141,7 @@ def edited(data: bytes, name: str, old: bytes, new: bytes) -> bytes:
 def test_rows_out_of_order_in_a_workbook_are_not_lost_in_silence(workbook_bytes: bytes) -> None:
     data = edited(workbook_bytes, "xl/worksheets/sheet1.xml", b'<row r="3"', b'<row r="2"')
     sheet = parse_sheet(data, shown_as="w.xlsx")
-    assert any("out of order or twice" in p.problem for p in sheet.problems)
+    assert any("out of order or appear twice" in p.problem for p in sheet.problems)
 
 
 def test_a_row_number_beyond_any_sheet_ends_the_reading(workbook_bytes: bytes) -> None:

@@ -16,9 +16,9 @@ from crossproof.model.arrays import Floats, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 
 FIXED = 0.9
-"""Posterior from which on a line counts as fixed at a marker."""
+"""Posterior at or above which a line counts as fixed at a marker."""
 CLEAR = 0.8
-"""Likelihood share of the best genotype from which on reads alone count as a call."""
+"""Likelihood share of the best genotype at or above which reads alone count as a call."""
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,7 @@ CHUNK_NUMBERS = 80_000
 FADED = 1e-6
 """Posterior below which, for all plants, a relation sends no messages; all are weighed at the end."""
 REVIVED = 1e-4
-"""Posterior at the end from which on a relation that had been left out is taken back."""
+"""Posterior at the end at or above which a relation that had been left out is taken back."""
 MAX_REVIVALS = 3
 """How often relations may be taken back before the posteriors stand."""
 ACTIVE_DONORS = 12

@@ -20,15 +20,15 @@ from crossproof.model.results import CLASSES, Verdict
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
 LINE_IN_DOUBT = 0.3
-"""Posterior of a heterogeneous line or a relative of it, which look the same, from which on plants wait."""
+"""Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 DEPARTED = 0.10
-"""Share of markers at which a parent plant is not as its line, from which on its hybrids wait."""
+"""Share of markers at which a parent plant is not as its line, at or above which its hybrids wait."""
 DEPARTED_ERRORS = 2.5
 """Standard errors above the departure of the run's parents, as many markers allow, that it must exceed."""
 LIKELY_ALIKE = 0.95
 """Posterior of anything but a relative below which plants that a relative explains are not culled."""
 LIKELY = 0.5
-"""Posterior of a fault from which on it is named."""
+"""Posterior of a fault at or above which it is named."""
 LOOK_ALIKE = (Fault.HETEROGENEOUS, Fault.RELATIVE)
 SIDES = ("mother", "father")
 

@@ -46,13 +46,13 @@ CLEAR = 0.9
 ODD = 0.5
 """Posterior of hybrid and self together below which a plant asks for another explanation."""
 DEPARTS = 0.05
-"""Least expected share of departing markers from which on other hypotheses are tried."""
+"""Least expected share of departing markers at or above which other hypotheses are tried."""
 DEPARTS_ERRORS = 2.0
 """Standard errors above the run's departure, as many markers allow, that it takes as well."""
 NEGLIGIBLE = 1e-4
 """Weight of a hypothesis below which it is dropped."""
 FULL_LOOK = 0.01
-"""Weight from which on every donor is weighed under a hypothesis, not those of the first one alone."""
+"""Weight at or above which every donor is weighed under a hypothesis, not those of the first one alone."""
 LINES_TRIED = 2
 """Panel lines tried in place of one that its progeny contradict."""
 POD_GAIN = 5.0

@@ -12,7 +12,7 @@ from crossproof.inference.lines.consensus import discordance
 from crossproof.model.arrays import Bools, Floats, Ints
 
 SURE = 0.9
-"""Class posterior from which on a well alone says what the plant is."""
+"""Class posterior at or above which a well alone says what the plant is."""
 
 
 @dataclass(frozen=True)

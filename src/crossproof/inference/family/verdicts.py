@@ -17,9 +17,9 @@ FLAG_RECIPROCAL = "maternal markers show the father: reciprocal cross?"
 FLAG_MATERNAL = "maternal markers differ from the mother"
 
 PARENT_OPEN = 0.05
-"""Posterior of any fault of a parent from which on it counts as open which plant it was."""
+"""Posterior of any fault of a parent at or above which it counts as open which plant it was."""
 DEPARTURE_SHARE = 0.15
-"""Share of markers, departing from the line, from which on a parent plant is flagged."""
+"""Share of markers, departing from the line, at or above which a parent plant is flagged."""
 
 
 def judge(result: FamilyResult, plant: int, settings: Settings, *, mixed_dna: bool = False) -> Judgement:

@@ -23,7 +23,7 @@ from crossproof.model.settings import Settings
 
 N_CLASSES = 4
 DEPARTURE_SHOWN = 0.9
-"""Probability from which on a departure of a parent plant is listed."""
+"""Probability at or above which a departure of a parent plant is listed."""
 
 
 def verify_family(

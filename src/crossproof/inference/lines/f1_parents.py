@@ -27,7 +27,7 @@ from crossproof.model.arrays import Floats, Ints
 OUTBRED = 0.5
 """Inbreeding below which a line's plants are taken to segregate."""
 HETEROZYGOUS = 0.05
-"""Share of clear genotypes that are heterozygous, from which on a tube may be an F1's, and below which a
+"""Share of clear genotypes that are heterozygous, at or above which a tube may be an F1's, and below which a
 line may be the parent of one."""
 LINES_PAIRED = 12
 """Lines whose pairs are compared, those that explain the tube best with unknown pollen."""

@@ -132,7 +132,7 @@ def duplicate_findings(plates: Sequence[Examined], season: SeasonTables, thresho
                 x.name,
                 f"{x.name} ({x.place}) and {y.name} ({y.place}) agree at {shared - differing} of {shared} "
                 "markers although plants of their kind differ from each other.",
-                "Look whether one plant was sampled twice; genotype both again or leave one out.",
+                "Check whether one plant was sampled twice; genotype both again or leave one out.",
                 wells=(x.place, y.place),
                 samples=(x.name, y.name),
                 other=y.name,

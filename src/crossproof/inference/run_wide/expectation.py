@@ -54,11 +54,11 @@ LINES_WORTH = 50.0
 PARENTS_WORTH = 100.0
 """Parents of tags (tags, for later generations) that the beta priors of other faults are worth."""
 CLEAR_READING = 0.95
-"""Weight of readings from which on a family has a say about a parent's typing."""
+"""Weight of readings at or above which a family has a say about a parent's typing."""
 CLEAR_COUNTS = 0.9
-"""Weight of the likeliest reading from which on a family's plants are counted for error rates."""
+"""Weight of the likeliest reading at or above which a family's plants are counted for error rates."""
 CLEAR_PLANT = 0.99
-"""Class posterior from which on a plant's genotypes tell of error rates."""
+"""Class posterior at or above which a plant's genotypes tell of error rates."""
 
 
 @dataclass(frozen=True)

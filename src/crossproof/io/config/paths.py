@@ -166,7 +166,7 @@ class Places:
                         "samples",
                         pattern,
                         "No file has a name like this.",
-                        "Put the sheets of wells there, or correct the pattern; * stands for any text.",
+                        "Put the sheets of wells there, or correct the pattern; * matches any text.",
                     )
             for path in matches:
                 if self.inside("samples", os.path.relpath(path, self.root), line, outside) is not None:

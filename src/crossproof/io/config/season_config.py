@@ -448,7 +448,7 @@ class _Reader:
                     item.line,
                     "batch",
                     batch,
-                    f"The batch name {batch!r} stands twice; the first is on line {lines[key]}.",
+                    f"The batch name {batch!r} appears twice; the first is on line {lines[key]}.",
                     "Give each genotype file a batch name of its own.",
                 )
             elif not batch.isprintable():
@@ -500,7 +500,7 @@ class _Reader:
                 heading.line,
                 "columns",
                 shown,
-                f"{shown!r} is not a column of ours.",
+                f"{shown!r} is not a column that crossproof knows.",
                 (
                     f"Turn the pair round: {shown}: {heading.text}."
                     if turned and shown

@@ -193,7 +193,7 @@ def _plain(node: yaml.Node, file: str, problems: list[Problem]) -> Node:
                 problems.append(
                     error(
                         file,
-                        f"{key.text!r} stands twice; the first is on line {seen[key.text]}.",
+                        f"{key.text!r} appears twice; the first is on line {seen[key.text]}.",
                         "Delete one of the two.",
                         row=key.line,
                         column=key.text,

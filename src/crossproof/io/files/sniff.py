@@ -87,13 +87,13 @@ def sniff(path: Path, *, shown_as: str) -> Sniffed:
         if head.startswith(magic):
             raise _refuse(shown_as, f"The file is {what}, which is not read here.", remedy)
     if head[:2] == b"\x1f\x8b":
-        raise _refuse(shown_as, "The file was packed twice.", "Unpack it once (gunzip) and try again.")
+        raise _refuse(shown_as, "The file was compressed twice.", "Unpack it once (gunzip) and try again.")
     if b"\0" in head:
         if head[1:64:2].count(b"\0") > 8 or head[0:64:2].count(b"\0") > 8:
             raise _refuse(shown_as, "The file is UTF-16 text.", "Save it as UTF-8.")
         raise _refuse(
             shown_as,
-            "The file holds NUL bytes: it is no text, or it is damaged.",
+            "The file holds NUL bytes: it is not text, or it is damaged.",
             "Export the calls again as VCF or as a table.",
         )
     low = text[:512].lstrip().lower()

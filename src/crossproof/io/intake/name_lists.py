@@ -69,7 +69,9 @@ def read_rows(path: Path, *, shown_as: str) -> list[list[str]]:
         kinds = encodings_of(data)
         text = decoded(data, kinds[0]) if kinds else None
         if text is None:
-            raise PlateError(error(shown_as, "The list of names is no text table.", "Save it as CSV UTF-8."))
+            raise PlateError(
+                error(shown_as, "The list of names is not a text table.", "Save it as CSV UTF-8.")
+            )
         first = next((line for line in text.splitlines() if line.strip() and line[0] != "#"), "")
         marks = [s for s in Separator if s is not Separator.SPACE]
         separator = max(marks, key=lambda s: first.count(s.character))

@@ -205,7 +205,7 @@ def _columns(
         return [lead, *((headings[i], (i,)) for i in places)]
     if len(places) % size:
         problems.error(
-            f"{len(places)} columns are left for the calls, which is no multiple of columns_per_marker.",
+            f"{len(places)} columns are left for the calls, which is not a multiple of columns_per_marker.",
             "Name the columns that hold no calls under ignore_columns.",
             row=header_row,
         )

@@ -12,7 +12,7 @@ from crossproof.errors import Problem, Severity
 
 _OWN = re.compile(r"'(?:[^'\\]|\\.)*'|\"[^\"]*\"|\d+(?:[.,:/-]\d+)*")
 _PLACE = re.compile(r"\S+, row \d+")
-_STANDS = re.compile(r" It stands \d+ times at this marker\.")
+_STANDS = re.compile(r" It occurs \d+ times at this marker\.")
 SHOWN = 5
 """Rows and values of a cause that are shown."""
 

@@ -82,7 +82,7 @@ def _repeated(raw: RawTable, names: list[str], notes: Problems) -> None:
     for i, name in enumerate(names):
         if name and name in first:
             fault = Fault(
-                f"This tag stands twice; the first is in row {raw.rows[first[name]]}.",
+                f"This tag appears twice; the first is in row {raw.rows[first[name]]}.",
                 "Give each cross a tag of its own, or delete the row that was entered twice.",
             )
             raw.note(notes, i, "cross_id", fault)

@@ -72,7 +72,8 @@ def _well(written: str) -> tuple[Well | None, Fault | None]:
         return parse_well(written), None
     except ValueError:
         return None, Fault(
-            "This is no well of a plate.", "Write the row as a letter and the column as a number, such as A1."
+            "This is not a well position.",
+            "Write the row as a letter and the column as a number, such as A1.",
         )
 
 
@@ -102,14 +103,14 @@ def _check_samples(raw: RawTable, samples: list[str], batches: list[str], notes:
             before = seen[sample]
             if batches[before] != batch:
                 fault = Fault(
-                    f"This name also stands in {_place(raw, before)}, and one of the two has no batch.",
+                    f"This name also appears in {_place(raw, before)}, and one of the two has no batch.",
                     "Write the batch in both rows.",
                 )
                 raw.note(notes, i, "sample_id", fault)
                 continue
         if before is not None:
             fault = Fault(
-                f"This name stands twice{' in the batch' if batch else ''}; the first is in "
+                f"This name appears twice{' in the batch' if batch else ''}; the first is in "
                 f"{_place(raw, before)}.",
                 "Correct the name, or write the batch where two genotype files hold it.",
             )
@@ -238,7 +239,7 @@ def _check_format(raw: RawTable, places: list[int], wells: list[Well | None], no
         if len(beyond) <= 2 and len(places) - len(beyond) >= 12:
             for i in beyond:
                 fault = Fault(
-                    f"This well lies outside the {smaller.wells}-well plate that the others fit.",
+                    f"This well is outside the {smaller.wells}-well plate that the others fit.",
                     "Correct the well.",
                     Severity.WARNING,
                 )

@@ -95,7 +95,7 @@ def _markers_frame(raw: RawTable, notes: Problems) -> pd.DataFrame:
     for i, name in enumerate(names):
         if name and name in first:
             fault = Fault(
-                f"This marker stands twice; the first is in row {raw.rows[first[name]]}.",
+                f"This marker appears twice; the first is in row {raw.rows[first[name]]}.",
                 "Delete one of the two rows.",
             )
             raw.note(notes, i, "marker", fault)

@@ -345,7 +345,7 @@ def match_headings(
         if place in first:
             before = first[place]
             if heading_key(before) == key:
-                text = f"The heading {heading!r} stands twice; which column is meant cannot be known."
+                text = f"The heading {heading!r} appears twice; which column is meant cannot be known."
             else:
                 text = f"The headings {before!r} and {heading!r} both stand for the column {name!r}."
             problems.append(
@@ -374,7 +374,7 @@ def match_headings(
             problems.append(
                 error(
                     file,
-                    f"The column {column.name!r} is needed and is not there (headings found: {found}).",
+                    f"The required column {column.name!r} is missing (headings found: {found}).",
                     hint,
                     row=header_row,
                     column=column.name,
@@ -416,7 +416,7 @@ def _kept_headings(
                 header_row,
                 "",
                 shown,
-                "These columns are none of ours; they are kept and come back in the results.",
+                "These columns are not used; they are kept and appear in the results.",
                 "Nothing to do.",
             )
         )

@@ -177,7 +177,7 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
         if "field larger" in str(fault) or "unexpected end" in str(fault):
             problem = "A quotation mark opens in this row and is never closed."
         else:
-            problem = "A quotation mark stands inside a cell of this row."
+            problem = "There is a quotation mark inside a cell of this row."
         found.error(
             problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=lines.start
         )

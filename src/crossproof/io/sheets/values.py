@@ -163,7 +163,7 @@ def _sound(day: dt.date | None, today: dt.date) -> tuple[str | None, Fault | Non
         return None, Fault("The year is too long ago.", "Correct the year.")
     if day > today:
         return None, Fault(
-            f"The date lies in the future (today is {today.isoformat()}).",
+            f"The date is in the future (today is {today.isoformat()}).",
             "Correct the date; crosses still to be made do not belong in this sheet.",
         )
     return day.isoformat(), None

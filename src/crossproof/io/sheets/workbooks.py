@@ -176,7 +176,7 @@ def check_layout(data: bytes, page: Any, found: Problems) -> None:
                     number = int(float(element.get("r", last + 1)))
                     if number <= last:
                         found.error(
-                            "The rows of this sheet stand out of order or twice; the workbook is damaged.",
+                            "Rows of this sheet are out of order or appear twice; the workbook is damaged.",
                             _SAVE,
                             row=number,
                         )

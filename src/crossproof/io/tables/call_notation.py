@@ -129,7 +129,8 @@ def read_marker(
 
 _NO_CALL = (
     "This is not a call in any notation that is read here.",
-    "Correct it; if it means a missing call, add it to missing: in config.yaml; if the column is no marker, "
+    "Correct it; if it means a missing call, add it to missing: in config.yaml; if the column is not a "
+    "marker, "
     "delete it.",
 )
 _DELETION = (
@@ -160,13 +161,13 @@ def _parse(text: str, declared: tuple[str, ...], maternal: bool) -> tuple[Notati
         if upper in IUPAC_PAIRS:
             if maternal:
                 raise ValueError(
-                    "A heterozygous letter stands at a marker of maternal inheritance, which has one allele.",
+                    "The code is heterozygous, but the marker is of maternal inheritance and has one allele.",
                     "Correct the call, or the marker's inheritance in the marker sheet.",
                 )
             return Notation.ONE_LETTER, (IUPAC_PAIRS[upper][0], IUPAC_PAIRS[upper][1])
         if upper in _IUPAC_MORE:
             raise ValueError(
-                f"The letter {upper} stands for three bases, so it is no genotype.",
+                f"The letter {upper} stands for three bases, so it is not a genotype.",
                 "Correct it; if it means a missing call, add it to missing: in config.yaml.",
             )
     if len(text) == 2 and text != "--":

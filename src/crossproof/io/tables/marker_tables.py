@@ -77,7 +77,7 @@ def load_grid(
     )
     if sheet is not None:
         problems.error(
-            "A sheet is named, but the file is no workbook.", "Remove sheet: for this file.", value=sheet
+            "A sheet is named, but the file is not a workbook.", "Remove sheet: for this file.", value=sheet
         )
     grid = read_grid(data, problems)
     if sniffed.packing is not Packing.PLAIN:
@@ -165,7 +165,7 @@ def _check_names(cells: Cells, grid: Grid, problems: Problems) -> None:
                 problems.error(f"The row has no {what} name.", "Fill it in, or delete the row.", row=row)
             elif name in seen:
                 problems.error(
-                    f"The {what} {name} stands twice"
+                    f"The {what} {name} appears twice"
                     + (f" (first in row {int(rows[seen[name]])})." if rows is not None else "."),
                     f"Give each {what} its own name; a plant tested twice needs two sample names.",
                     row=row,
@@ -318,7 +318,7 @@ def _report(
                 problems.error(why, remedy, row=row, column=cells.markers[i])
                 continue
             at = np.flatnonzero(codes[i] == place_of[text])
-            more = f" It stands {len(at)} times at this marker." if len(at) > 1 else ""
+            more = f" It occurs {len(at)} times at this marker." if len(at) > 1 else ""
             problems.error(
                 why + more,
                 remedy,

@@ -401,7 +401,7 @@ def _whole(text: str, name: str) -> int:
     if text == ".":
         return MISSING
     if not (text.isascii() and text.isdigit()) or len(text) > 18:
-        raise Refused(f"{name} holds {text!r}, which is no whole number of at least 0.", _AGAIN)
+        raise Refused(f"{name} holds {text!r}, which is not a whole number of at least 0.", _AGAIN)
     return int(text)
 
 

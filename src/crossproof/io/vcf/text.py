@@ -212,7 +212,7 @@ class VcfScan:
                 )
             elif b"\r" in body:
                 self.problems.error(
-                    "The line holds a carriage return (CR) that is no part of its line end.",
+                    "The line holds a carriage return (CR) that is not part of its line end.",
                     "Convert the whole file to LF line ends (dos2unix), or export it again.",
                     row=row,
                 )
@@ -222,7 +222,7 @@ class VcfScan:
                 )
             elif body.startswith(b"#"):
                 self.problems.error(
-                    "A header line stands among the records: two files seem to be joined end to end.",
+                    "There is a header line among the records: two files seem to be joined end to end.",
                     "Give them as two batches, or merge them with a VCF tool.",
                     row=row,
                     value=body[:40].decode("utf-8", "replace"),

@@ -11,7 +11,7 @@ from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum
 
 SHARED = 0.75
-"""Share of one factor's variation that another explains from which on the two are called inseparable."""
+"""Share of one factor's variation that another explains at or above which the two are called inseparable."""
 
 
 @dataclass(frozen=True)

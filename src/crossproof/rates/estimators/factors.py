@@ -37,7 +37,7 @@ OTHER = "others, too few each"
 EVENTS_PER_TERM = 10.0
 """Fewest events for every term of the model."""
 INFLATED = 10.0
-"""Variance inflation from which on a term is called hardly separable (common practice, no source)."""
+"""Variance inflation at or above which a term is called hardly separable (common practice, no source)."""
 
 
 @dataclass(frozen=True)

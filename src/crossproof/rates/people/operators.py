@@ -118,7 +118,7 @@ def funnel(
 
     Parameters (group,): `count` of `n`; `effective`: independent plants that n is worth, n where absent;
     `expected`: rate of an average person under the group's conditions.
-    `least`: groups from which on phi is applied. With fewer, phi would measure the very differences that are
+    `least`: groups needed for phi to apply. With fewer, phi would measure the very differences that are
     looked for and hide them; it is then reported only. Limits are widened by sqrt(phi) about theta where phi
     is above 1 (multiplicative model, phi from z winsorised at 10 %).
     """

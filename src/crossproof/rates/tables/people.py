@@ -30,7 +30,7 @@ from crossproof.rates.tables.groups import group_rates, tag_success, too_few
 from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, text
 
 SHARE_ALONE = 0.5
-"""Share of a person's plants under conditions that nobody else met, from which on it is said."""
+"""Share of a person's plants under conditions that nobody else met, at or above which it is said."""
 LEAST_RETAINED = 0.25
 """Least share of a person's comparison that mother, hour and week must leave for a point to be drawn."""
 _SEED = 20_310_601

@@ -132,7 +132,7 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     """
     crosses = crosses.reset_index(drop=True)
     tags = len(crosses)
-    # a cross_id that stands twice is an error of the records; its plants go to the first row
+    # a cross_id that appears twice is an error of the records; its plants go to the first row
     place = {name: row for row, name in reversed(list(enumerate(text(crosses, "cross_id"))))}
     tag_all = np.array([place.get(name, -1) for name in text(verdicts, "cross_id")], dtype=np.int64)
     known = tag_all >= 0

@@ -90,7 +90,7 @@ def section(inputs: ReportInputs) -> Section:
         Notice(
             Tone.CARE,
             "Certification, quarantine, biosafety",
-            "A marker verdict is no seed certificate and no plant-health "
+            "A marker verdict is neither a seed certificate nor a plant-health "
             "clearance. Seed certification, quarantine and biosafety follow the rules of your country and "
             "are done by those "
             "licensed to do them.",
