@@ -19,7 +19,14 @@ _SCALARS = (str, bool, int, float)
 
 def _axis_of(name: str) -> str:
     """The axis along which a field of FamilyResult is stacked."""
-    for prefix in ("mother_version", "father_version", "departure_", "marker_rows", "parent_faults"):
+    for prefix in (
+        "mother_version",
+        "father_version",
+        "departure_",
+        "marker_rows",
+        "parent_faults",
+        "phase_open",
+    ):
         if name.startswith(prefix):
             return prefix
     return "plant"

@@ -135,7 +135,8 @@ def prepare(
     lines = np.zeros((len(donors), n))
     unknown = np.zeros((2, n))
     chromosome, morgan = wells.genetic_map(settings)
-    mother_copies, father_copies = (copies_of(panel, places, v) for v in (mothers, fathers))
+    mother_copies = copies_of(panel, places, mothers, fathers)
+    father_copies = copies_of(panel, places, fathers, mothers)
     for b, (panel_block, place) in enumerate(zip(panel.blocks, places, strict=True)):
         rows = panel_block.rows[place]
         like, of_wells, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)

@@ -29,6 +29,14 @@ OUTBRED = 0.5
 HETEROZYGOUS = 0.05
 """Share of clear genotypes that are heterozygous, at or above which a tube may be an F1's, and below which a
 line may be the parent of one."""
+NOT_FIXED = 0.15
+"""Share of clear genotypes that are heterozygous, from which on a line is no parent of an F1: F4 and F5 lines
+are parents too, an F1 is none."""
+AGREES = 0.93
+"""Share of markers at which an F1 has the genotype expected of its two lines, at least: relatives of the true
+parents can lead all other pairs and still give a wrong phase at many markers."""
+HOLDS = 0.90
+"""Share of markers at which a child of a line holds one of its alleles, at least."""
 LINES_PAIRED = 12
 """Lines whose pairs are compared, those that explain the tube best with unknown pollen."""
 BEYOND_DOUBT = 12.0
@@ -36,14 +44,21 @@ BEYOND_DOUBT = 12.0
 CLEAR = 0.9
 
 
-def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints) -> list[Floats | None]:
+def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints, others: Ints) -> list[Floats | None]:
     """Weights (m, k, k) of ordered pairs of alleles on a parent's copies, per block; None for a fixed one.
 
-    `versions`: those of the parent's line; the first one counts.
+    `versions`: those of the parent's line, `others`: those of the line it is crossed with; the first one
+    counts. Where its lines were not given, and every genotype of it holds an allele of the other parent, it
+    is an F1 of that one: the cross is a backcross, and one copy is known.
     """
     copies = panel.copies[versions[0]] if len(versions) and len(panel.copies) else None
     if copies is None or copies[0] == FIXED_LINE:
         return [None] * len(panel.blocks)
+    known = copies[0] != UNKNOWN_COPY and (
+        not panel.recognised[versions[0]] or _agrees(panel, versions[0], int(copies[0]), int(copies[1]))
+    )
+    if not known and len(others) and _holds(panel, versions[0], others[0]):
+        copies = np.array([others[0], UNKNOWN_COPY])
     out: list[Floats | None] = []
     for block, place in zip(panel.blocks, places, strict=True):
         if block.maternal:
@@ -55,6 +70,47 @@ def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints) -> list[Fl
         )
         out.append(first[:, :, None] * second[:, None, :])
     return out
+
+
+def _holds(panel: Panel, version: int, other: int) -> bool:
+    """Whether a plant holds an allele of a line at all but few markers, as its child does."""
+    held = count = 0.0
+    for block in panel.blocks:
+        if block.maternal:
+            continue
+        use = np.flatnonzero(panel.set_aside[block.rows] == "")
+        child = child_of_gametes(
+            block.gametes[use, other].astype(np.float64)[:, None], np.eye(block.k)[None]
+        ).sum(axis=1)
+        held += float((block.consensus[use, version] * np.minimum(child, 1.0)).sum())
+        count += len(use)
+    return held >= HOLDS * max(count, 1.0)
+
+
+def phase_open(panel: Panel, line: str) -> bool:
+    """Whether a parent segregates and the lines of its two copies are neither given nor clear from its tube."""
+    if not panel.segregates(line):
+        return False
+    version = int(panel.versions(line)[0])
+    first, second = panel.copies[version].tolist()
+    if UNKNOWN_COPY in (first, second):
+        return True
+    return bool(panel.recognised[version]) and not _agrees(panel, version, first, second)
+
+
+def _agrees(panel: Panel, version: int, first: int, second: int) -> bool:
+    """Whether a plant's genotypes are those of the F1 of two lines at all but few markers."""
+    same = count = 0.0
+    for block in panel.blocks:
+        if block.maternal:
+            continue
+        use = np.flatnonzero(panel.set_aside[block.rows] == "")
+        child = child_of_gametes(
+            block.gametes[use, first].astype(np.float64), block.gametes[use, second].astype(np.float64)
+        )
+        same += float((child.argmax(axis=1) == block.consensus[use, version].argmax(axis=1)).sum())
+        count += len(use)
+    return same >= AGREES * max(count, 1.0)
 
 
 def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[Floats]) -> Panel:
@@ -72,7 +128,7 @@ def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[
         if line.line_mother or line.line_father:
             copies[v] = [_version(panel, name) for name in (line.line_mother, line.line_father)]
         elif het[v] >= HETEROZYGOUS and alone[v]:
-            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < HETEROZYGOUS))
+            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < NOT_FIXED))
             if pair is not None:
                 copies[v], recognised[v] = pair, True
         if copies[v, 0] == FIXED_LINE and line.inbreeding < OUTBRED:
@@ -146,4 +202,4 @@ def _log_fit(own: Floats, tables: Floats) -> Floats:
     return np.asarray(np.log(np.einsum("mg,mtg->mt", own, tables)).sum(axis=0))
 
 
-__all__ = ["copies_of", "find_copies", "outbred_lines"]
+__all__ = ["copies_of", "find_copies", "outbred_lines", "phase_open"]
