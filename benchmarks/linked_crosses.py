@@ -3,10 +3,11 @@
     python benchmarks/linked_crosses.py backcross --markers 200 --seeds 3
     python benchmarks/linked_crosses.py planted --markers 600 --interference
 
-backcross: mothers are F1 plants of two lines, crossed back to one of these or to a third line; the F1 may be
-given (`--given`), or not. planted: crosses of fixed lines with F2, F3 and backcross plants among the rest.
-Crossovers fall without interference (Haldane), or at least 20 cM apart on one strand (`--interference`),
-which the model does not know. Lines, plants and error rates are drawn here; figures are invented.
+backcross: mothers are F1 plants of two lines, crossed back to one of these or to a third line; lines of the
+F1 are given, or not (`--not-given`), or one or both of them were never typed (`--untyped`). planted: crosses
+of fixed lines with F2, F3 and backcross plants among the rest. Crossovers fall without interference
+(Haldane), or at least 20 cM apart on one strand (`--interference`), which the model does not know. Lines,
+plants and error rates are drawn here; figures are invented.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from __future__ import annotations
 import argparse
 import os
 import time
+from dataclasses import replace
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -210,6 +212,7 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--interference", action="store_true")
     parser.add_argument("--not-given", action="store_true", help="the F1's lines are not given")
+    parser.add_argument("--untyped", action="store_true", help="lines that are no father are not typed")
     parser.add_argument("--depth", type=float, help="reads of this mean depth in place of calls")
     parser.add_argument(
         "--mixtures", action="store_true", help="also the wells that are called mixed; none is"
@@ -228,6 +231,10 @@ def main() -> None:
             rng,
             depth=options.depth,
         )
+        if options.untyped:
+            fathers = {f.father for f in families}
+            kept = [x for x in lines if x.line[0] == "F" or x.line in fathers]
+            lines = [replace(x, line_mother="", line_father="") for x in kept]
         panel, results, used = judge(wells, lines, families, records)
         seconds += used
         if options.mixtures:

@@ -97,7 +97,7 @@ def main() -> None:
     start = time.monotonic()
     plan = make_plan(settings=replace(settings), panel=panel, planned=crosses, rates=rates)
     print(
-        f"whole plan: {time.monotonic() - start:.1f} s; {plan.crosses['verifiable'].sum()} of {n_crosses} "
+        f"whole plan: {time.monotonic() - start:.1f} s; {(plan.crosses['verifiable'] == 'yes').sum()} of {n_crosses} "
         f"verifiable"
     )
     for note in plan.notes:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from crossproof.steps.run_step import Rule
 from test_architecture import MODULES, imported, ours
 
 TESTS = Path(__file__).parent
@@ -31,6 +32,9 @@ REACHED_BY = {
     "report.content": "report/content/test_content.py",
     "report.content.worklist": "report/draw/test_xlsx.py",
     "report.draw": "report/draw/test_pages.py",
+    "report.draw.static_page": "report/draw/test_summary_page.py",
+    "report.draw.years_drawings": "steps/test_compare_seasons.py",
+    "report.draw.years_page": "steps/test_compare_seasons.py",
     "report.draw.plan_drawings": "planning/test_run_plan.py",
     "report.sections": "report/content/test_content.py",
     "runner": "workflow/test_season_run.py",
@@ -77,6 +81,8 @@ def needs(module: str) -> frozenset[str]:
     """What a module imports or starts; the workflow that the runner starts has the steps for its jobs."""
     text = MODULES[module].read_text(encoding="utf-8")
     started = _started(text) - {module}
+    if module == "steps.run_step":
+        started |= {f"steps.{rule}" for rule in Rule}
     return ours(module) | started
 
 

@@ -27,7 +27,7 @@ ROOT = Path(__file__).parents[2]
 LEFT_BEHIND = ("results", ".crossproof", ".snakemake", "calibration.json")
 
 PLANTS = {
-    "explain-hybrid": "C013-01",
+    "explain-hybrid": "C001-01",
     "explain-self": "C012-03",
     "explain-outcross": "C012-02",
     "explain-off": "C005-02",

@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
-METHOD_VERSION = 3
+METHOD_VERSION = 6
 """Part of every cached result's digest: raise it whenever a change of method can change a verdict."""
 
-RATES_VERSION = 2
+RATES_VERSION = 3
 """Part of the digest behind the rates: raise it whenever their figures or columns can change."""
 
 _VERBS = ("check", "crossing_rates", "plan", "read_season", "results", "run", "verify")

@@ -1,8 +1,8 @@
 """The verbs of `import crossproof`, for notebooks and scripts: a season in, pandas tables out.
 
-They call the workflow's own steps, so that a verdict is the same here and in results/verdicts.csv. `verify`,
-`crossing_rates` and `plan` work in a temporary folder that is removed afterwards: nothing is written into
-the season, which may be read-only. They keep to one process; for a large season, or to keep results between
+They call the functions of the workflow's own steps, so that a verdict is the same here and in
+results/verdicts.csv. `verify`, `crossing_rates` and `plan` work in memory: nothing is written, and the season
+may be read-only. They keep to one process; for a large season, or to keep results between
 sessions, use `run`, which is `crossproof run`: it writes results/, does only what is new, and uses several
 cores.
 
@@ -15,28 +15,20 @@ The examples below make a small invented season first:
 
 from __future__ import annotations
 
-import io
-import shutil
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stdout
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pandas as pd
 
-from crossproof.errors import InputError, UsageError, error
+from crossproof.errors import InputError, Problem, UsageError, error
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season as _read_season
-from crossproof.io.results.tables import RESULT_COLUMNS, problems_frame
-from crossproof.io.sheets.columns import TABLES, Kind
-from crossproof.model.results import FileState
+from crossproof.io.results.reading import read_typed, read_verdicts
+from crossproof.io.results.tables import problems_frame
 from crossproof.planning.run_plan import Plan
-from crossproof.planning.wish_list_files import WISH_LIST_NAMES
 from crossproof.season.corrections import apply_corrections
-from crossproof.season.index import SeasonIndex, index_records
-from crossproof.season.work_folder import WorkFolder
 
 __all__ = [
     "RateTables",
@@ -129,16 +121,10 @@ def verify(season: SeasonOrFolder) -> pd.DataFrame:
         plant verdict decision
     0  X001-1  hybrid     keep
     """
-    from crossproof.steps.examine import examine
-    from crossproof.steps.verdicts import verdicts
-    from crossproof.steps.verify import verify as verify_bucket
+    from crossproof.steps.in_memory import verdicts_in_memory
 
-    with _panel_of(_season(season)) as index, redirect_stdout(io.StringIO()):
-        for bucket in index.slices()["verify"]:
-            verify_bucket(index, int(bucket))
-        examine(index)
-        verdicts(index)
-        frame: pd.DataFrame = pd.read_parquet(index.folder.results / "verdicts.parquet")
+    frame, read = verdicts_in_memory(_season(season))
+    _warn_of(read.set_aside)
     return frame
 
 
@@ -171,13 +157,15 @@ def plan(season: SeasonOrFolder) -> Plan:
     `crosses`, `markers`, `numbers`, `samples`, `weeks`, `sisters` and `notes`. Raises InputError.
 
     >>> cp.plan("nursery").crosses[["mother", "father", "verifiable", "contrast_markers"]]
-      mother father  verifiable  contrast_markers
-    0   Lark   Wren       False                 9
+      mother father       verifiable  contrast_markers
+    0   Lark   Wren  not every plant                 9
     """
-    from crossproof.steps.plan import season_plan
+    from crossproof.steps.in_memory import season_in_memory
+    from crossproof.steps.plan import plan_of
 
-    with _panel_of(_season(season)) as index, redirect_stdout(io.StringIO()):
-        return season_plan(index)
+    read = season_in_memory(_season(season))
+    _warn_of(read.set_aside)
+    return plan_of(read.season.config, read.samples, read.season.markers, read.panel)
 
 
 def run(folder: Path | str, *, cores: int = 2, recalibrate: bool = False) -> Results:
@@ -204,40 +192,18 @@ def results(folder: Path | str) -> Results:
         )
     names = [f.name for f in fields(Results) if f.name not in ("folder", "verdicts")]
     tables = {name: _read_table(where / f"{name}.csv", name) for name in names}
-    return Results(where, pd.read_parquet(where / "verdicts.parquet"), **tables)
+    return Results(where, read_verdicts(where / "verdicts.parquet"), **tables)
 
 
 def _season(season: SeasonOrFolder) -> Season:
     return season if isinstance(season, Season) else read_season(season)
 
 
-@contextmanager
-def _panel_of(season: Season) -> Iterator[SeasonIndex]:
-    """The season read and its panel made, in a temporary folder."""
-    from crossproof.steps.ingest import ingest, ingested
-    from crossproof.steps.panel import panel
-
-    with TemporaryDirectory(prefix="crossproof-") as temporary:
-        folder = WorkFolder(Path(temporary))
-        for name in ("calibration.json", "results/crosses.csv", *WISH_LIST_NAMES):
-            if (season.config.root / name).is_file():
-                (folder.season / name).parent.mkdir(exist_ok=True)
-                shutil.copyfile(season.config.root / name, folder.season / name)
-        index = index_records(folder, season)
-        with redirect_stdout(io.StringIO()):
-            for bucket in index.batch_buckets():
-                ingest(index, bucket)
-            states = ingested(index)
-            panel(index)
-        for name, state in states.items():
-            if state["state"] != FileState.USED:
-                told = f"Genotype file {name} was set aside: {state['problems'][0]['problem']}"
-                warnings.warn(told, SetAsideWarning, stacklevel=4)
-        yield index
-
-
-_TEXT_KINDS = (Kind.NAME, Kind.TEXT, Kind.DATE, Kind.TIME, Kind.WELL, Kind.CHOICE)
-_TEXT = frozenset(c.name for t in TABLES.values() for c in t.columns if c.kind in _TEXT_KINDS)
+def _warn_of(set_aside: Mapping[str, Sequence[Problem]]) -> None:
+    """Warn of genotype files that could not be trusted, at the caller of the verb."""
+    for name, problems in set_aside.items():
+        told = f"Genotype file {name} was set aside: {problems[0].problem}"
+        warnings.warn(told, SetAsideWarning, stacklevel=3)
 
 
 def _read_table(path: Path, name: str) -> pd.DataFrame:
@@ -248,11 +214,4 @@ def _read_table(path: Path, name: str) -> pd.DataFrame:
                 path.name, "This table of the results is missing.", "Run the season again.", value=str(path)
             )
         )
-    frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
-    declared = {c.name for c in RESULT_COLUMNS[name]} - _TEXT
-    for column in frame.columns.intersection(sorted(declared)):
-        given = frame[column] != ""
-        numbers = pd.to_numeric(frame[column].where(given), errors="coerce")
-        if given.any() and numbers[given].notna().all():
-            frame[column] = numbers
-    return frame
+    return read_typed(path, name)

@@ -32,7 +32,7 @@ EXPECTED = {
     "line_conflict": MODEL, "min_marker_call_rate": MODEL, "centimorgan_per_megabase": MODEL,
     "min_call_rate": {"plates", *VERDICTS}, "min_posterior": VERDICTS, "min_markers_scored": VERDICTS,
     "target_hybrids": RATES, "rates_by": RATES, "min_group_plants": RATES, "min_group_tags": RATES,
-    "success_probability": RATES, "test_cost": RATES, "currency": RATES,
+    "success_probability": RATES, "previous_seasons": RATES, "test_cost": RATES, "currency": RATES,
     "crosses": REPORT, "samples": REPORT, "markers": REPORT, "corrections": REPORT, "columns": REPORT,
     "anthers_per_flower": REPORT, "date_order": REPORT, "acknowledged": REPORT,
     "crop": REPORT, "season": REPORT,

@@ -5,7 +5,7 @@ from pathlib import Path
 from snakemake.exceptions import WorkflowError
 
 from crossproof.errors import CrossproofError
-from crossproof.season.index import build_index, clear_refusal
+from crossproof.season.index import build_index, clear_refusal, index_of_run
 from crossproof.runner.support import (
     ending,
     hold_season,
@@ -20,8 +20,10 @@ workdir: str(SEASON.parent)
 
 
 try:
-    INDEX = build_index(SEASON)
-    if workflow.is_main_process:
+    # The jobs of a cluster read this file too, and take the index that their run was planned with.
+    main = workflow.is_main_process
+    INDEX = build_index(SEASON) if main else index_of_run(SEASON.parent)
+    if main:
         hold_season(INDEX)
         clear_refusal(INDEX.folder)
 except CrossproofError as refused:

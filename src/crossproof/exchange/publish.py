@@ -15,8 +15,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from crossproof import __version__
 from crossproof.errors import InputError, UsageError, error
 from crossproof.exchange.crosses_in import ATTRIBUTES, OWN_PREFIX
@@ -24,6 +22,7 @@ from crossproof.exchange.miappe import miappe_block
 from crossproof.exchange.samples_in import standard_position
 from crossproof.exchange.standard import faults
 from crossproof.io.files.atomic import write_json
+from crossproof.io.results.reading import read_table
 from crossproof.model.plates import parse_well, smallest_format
 from crossproof.model.results import Decision, PlateState, Verdict
 from crossproof.season.index import build_index, read_record
@@ -153,7 +152,7 @@ def _table(folder: WorkFolder, name: str) -> list[dict[str, str]]:
                 f"First run: crossproof run {shlex.quote(str(folder.season))}",
             )
         )
-    frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    frame = read_table(path)
     return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
 
 

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import PlateError, Problem, error, warning
+from crossproof.errors import PlateError, Problem, Severity, error, warning
 from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
 from crossproof.io.files.sniff import FileKind, Sniffed, sniff
 from crossproof.io.intake.name_lists import NO_NAMES, GivenNames, renamed
 from crossproof.io.intake.table_shape import TableShape
 from crossproof.io.problems import Problems, TooManyProblems
+from crossproof.io.tables.fragment_sizes import IN_BINS, SET_ASIDE
 from crossproof.io.tables.layouts import find_layout, marker_info, table_samples
 from crossproof.io.tables.marker_tables import load_grid, read_table
 from crossproof.io.vcf.bcf import read_bcf, read_bcf_header
@@ -123,8 +124,31 @@ def _table_within(problems: Problems, path: Path, sniffed: Sniffed, **how: Any) 
 
 
 def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:
-    """What a user has to know of a file that was read: its read depths could not be."""
-    return [
+    """What a user has to know of a file that was read: depths left out, sizes in bins."""
+    sizes = [
+        warning(
+            shown_as,
+            f"Marker {note.removesuffix(SET_ASIDE).strip()}; it is set aside, the others go on.",
+            "Look at its peaks again, or declare its sizes under alleles in markers.csv.",
+            column=note.partition(":")[0],
+        )
+        for note in batch.notes
+        if note.endswith(SET_ASIDE)
+    ]
+    sizes += [
+        Problem(
+            Severity.NOTE,
+            shown_as,
+            None,
+            note.partition(":")[0],
+            note.partition(":")[2].removesuffix(IN_BINS).strip(),
+            "Fragment sizes of this marker were put into bins.",
+            "Nothing to do if the bins are right; else declare the sizes under alleles in markers.csv.",
+        )
+        for note in batch.notes
+        if note.endswith(IN_BINS)
+    ]
+    return sizes + [
         warning(
             shown_as,
             "The header declares that AD is not one read depth for each allele. The depths were not used; "

@@ -103,7 +103,8 @@ class Problems:
             tail = "; the rest of the file was not looked at" if self.stopped else ""
             told, remedy = f"{more} more problems of this file are not listed{tail}.", "those above"
         else:
-            told, remedy = f"{more} more rows have this problem: {text}", "the rows listed"
+            rows = "row has" if more == 1 else "rows have"
+            told, remedy = f"{more} more {rows} this problem: {text}", "the rows listed"
         remedy = f"Correct {remedy} first and check again."
         return Problem(severity, self._files[kind], None, column, "", told, remedy)
 

@@ -231,6 +231,8 @@ SETTINGS: tuple[Setting, ...] = (
         high=1000),
     Setting("test_cost", ValueKind.NUMBER, 0.0, "cost of genotyping one plant", Slice.RATES, low=0),
     Setting("currency", ValueKind.TEXT, "", "currency of test_cost", Slice.RATES),
+    Setting("previous_seasons", ValueKind.TEXTS, (),
+        "folders of seasons run before; plan and next steps start from their rates", Slice.RATES),
     Setting("plate_wells", ValueKind.CHOICE, "96", "plan: wells of a plate", Slice.PLAN,
         choices=("96", "384", "1536")),
     Setting("blanks_per_plate", ValueKind.COUNT, 3, "plan: blank wells on each plate", Slice.PLAN, low=0,

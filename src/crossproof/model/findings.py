@@ -46,6 +46,7 @@ class FindingKind(StrEnum):
     LATER_GENERATION = "seed of a later generation"
     TAGS_CONTRADICT = "tags contradict the line and one another"
     SAME_LINE = "same as another line"
+    LINE_IS_F1 = "looks like an F1"
     MIXED_DNA = "mixed DNA"
     SAME_PLANT = "same plant under two names"
     CANNOT_SEE = "cannot be checked"

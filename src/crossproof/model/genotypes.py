@@ -146,6 +146,12 @@ class CallBlock:
         assert self.phred is None or self.phred.shape == (m, n, n_genotypes(self.k))
         assert self.depths is None or self.depths.shape == (m, n, self.k)
 
+    def without_calls(self, cells: Bools) -> CallBlock:
+        """A copy with no call at `cells` (m, sample)."""
+        calls = self.calls.copy()
+        calls[cells] = MISSING
+        return CallBlock(self.k, self.rows, calls, self.phred, self.depths)
+
 
 @dataclass(frozen=True)
 class CallBatch:

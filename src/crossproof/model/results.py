@@ -82,6 +82,22 @@ class Reason(StrEnum):
     SAMPLE_HELD = "tag or tube in doubt"
     BATCH_SET_ASIDE = "genotype file set aside"
     WELLS_DISAGREE = "wells disagree"
+    FEW_CONTRASTS = "too few markers tell the parents apart"
+
+
+class Provable(StrEnum):
+    """Whether a cross can be proven with the panel's markers, in words that stand the same everywhere."""
+
+    YES = "yes"
+    BORDERLINE = "borderline"
+    """Near the wanted probability: the bounds of what can be said leave it open."""
+    PARTLY = "not every plant"
+    """Some of its plants will stay without a verdict; those that reach the threshold are proven."""
+    NO = "no"
+    """Too few markers tell the parents apart: no plant of it is called hybrid or self."""
+    UNTYPED = "parent not typed"
+    UNKNOWN = ""
+    """No plant of it has been genotyped."""
 
 
 class FileState(StrEnum):

@@ -57,13 +57,6 @@ class PanelGenotypes:
         for array in (*rates, self.usable, self.on_panel, self.cost):
             assert array.shape == (n,)
 
-    def line_index(self, line: str) -> int:
-        """Place of a line in `lines`; -1 where the panel has no such line."""
-        try:
-            return self.lines.index(line)
-        except ValueError:
-            return -1
-
 
 @dataclass(frozen=True)
 class PlannedCross:
@@ -112,7 +105,6 @@ class PlanSettings:
     min_markers_scored: int = default("min_markers_scored")
     clear_share: float = 0.9
     max_markers_per_cross: int = 300
-    sharp_bounds: bool = True
     draws: int = 2000
     seed: int = 1
     plate_wells: int = int(default("plate_wells"))

@@ -82,20 +82,26 @@ def team_rates(
     pods: ArrayLike,
     seeds: ArrayLike,
     class_prior: tuple[float, float, float, float],
+    *,
+    hybrid_weight: ArrayLike = 1.0,
+    pod_weight: ArrayLike = 1.0,
 ) -> TeamRates:
     """Rates from one row per tag of earlier records; NaN where a number was not written down.
 
     hybrids, determined (tag,): plants; flowers, pods, seeds (tag,). Where nothing is known the hybrid rate
     is the class prior's share, as a beta worth 10 plants, pod set is beta(2, 2) and a pod has 3 seeds;
-    `assumed` says so.
+    `assumed` says so. `hybrid_weight`, `pod_weight` (tag,): what a tag of an earlier season counts.
     """
     y, n, fl, po, se = (
         np.asarray(a, dtype=np.float64).ravel() for a in (hybrids, determined, flowers, pods, seeds)
     )
+    power, pod_power = (
+        np.broadcast_to(np.asarray(w, dtype=float), y.shape) for w in (hybrid_weight, pod_weight)
+    )
     assumed = []
     tested = np.isfinite(y) & np.isfinite(n) & (n > 0)
     if tested.any():
-        hyper = hyper_posterior(y[tested], n[tested])
+        hyper = hyper_posterior(y[tested], n[tested], weight=power[tested])
     else:
         assumed.append("hybrid rate")
         share = class_prior[0] / sum(class_prior)
@@ -105,8 +111,8 @@ def team_rates(
     counted = np.isfinite(fl) & np.isfinite(po) & (fl > 0)
     if counted.any():
         set_pods = np.minimum(po[counted], fl[counted])
-        pod_alpha = 0.5 + float(set_pods.sum())
-        pod_beta = 0.5 + float((fl[counted] - set_pods).sum())
+        pod_alpha = 0.5 + float(pod_power[counted] @ set_pods)
+        pod_beta = 0.5 + float(pod_power[counted] @ (fl[counted] - set_pods))
     else:
         assumed.append("pod set")
         pod_alpha, pod_beta = ASSUMED_POD_SET

@@ -23,7 +23,8 @@ CROSS_COLUMNS: tuple[PlanColumn, ...] = (
     _C("father", "line to give the pollen"),
     _C(
         "verifiable",
-        "a hybrid and a self both get a right and determined verdict with the wanted probability",
+        "whether a hybrid and a self both get a right and determined verdict with the wanted probability: "
+        "yes, borderline, not every plant, or no (fewer than `min_markers_scored` contrast markers)",
     ),
     _C("all_classes", "so do outcrosses and off-pedigree plants"),
     _C("contrast_markers", "markers on the panel at which the two lines are fixed for different alleles"),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from crossproof.model.results import CLASSES
+from crossproof.model.results import CLASSES, Provable
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.markers.marker_plan import MarkerPlan
 from crossproof.planning.numbers import MOST_SEEDS, TeamRates, sedcole
@@ -34,7 +34,7 @@ class CrossPlan:
     power: CrossPower
     family_hybrid: float
     family_self: float
-    verifiable: bool
+    provable: Provable
     all_classes: bool
     further: int
     suggested: tuple[str, ...]
@@ -55,7 +55,7 @@ def crosses_frame(plans: Sequence[CrossPlan], settings: PlanSettings) -> pd.Data
             "cross_id": p.cross.cross_id,
             "mother": p.cross.mother,
             "father": p.cross.father,
-            "verifiable": p.verifiable,
+            "verifiable": str(p.provable),
             "all_classes": p.all_classes,
             "contrast_markers": p.power.contrast,
             "expected_scored": p.power.expected_scored,

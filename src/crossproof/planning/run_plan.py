@@ -13,6 +13,7 @@ import pandas as pd
 
 from crossproof.errors import Problem
 from crossproof.model.arrays import Bools, Int8s, Ints
+from crossproof.model.results import Provable
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.markers.least_markers import LeastMarkers, least_markers
 from crossproof.planning.markers.marker_plan import MarkerPlan, plan_markers
@@ -39,9 +40,6 @@ MOST_CROSSES = 500
 
 TOTAL_DRAWS = 200_000
 """Monte Carlo draws of a whole plan; shared out over its crosses and classes."""
-
-SHARP_CROSSES = 60
-"""More crosses than this get Chernoff's bounds only; what they leave open is Monte Carlo."""
 
 MOST_PLATED_CROSSES = 2000
 
@@ -159,7 +157,6 @@ def _cross_plans(
 ) -> tuple[list[CrossPlan], MarkerPlan]:
     place = {line: i for i, line in enumerate(panel.lines)}
     pairs = [(place[c.mother], place[c.father]) for c in crosses]
-    settings = replace(settings, sharp_bounds=settings.sharp_bounds and len(crosses) <= SHARP_CROSSES)
     # In steps, so that one cross more on the list does not change the draws of all others.
     share = TOTAL_DRAWS / (4 * max(len(crosses), 1))
     draws = min(settings.draws, next((n for n in (5000, 2000, 1000, 500, 200) if n <= share), 100))
@@ -172,7 +169,7 @@ def _cross_plans(
         rng = np.random.default_rng([settings.seed, *crosses[i].name.encode()])
         power = cross_power(evidence, settings, draws, rng)
         powers.append(power)
-        if min(power.against_self, power.against_hybrid) > 0.9999 or not power.contrast:
+        if min(power.against_self, power.against_hybrid) > 0.9999 or power.provable is Provable.NO:
             families.append((power.against_self, power.against_hybrid))
         else:
             tails = family_tail(panel, evidence, mother, father, settings, settings.family_size)
@@ -197,8 +194,8 @@ def _cross_plans(
                 power=powers[i],
                 family_hybrid=families[i][0],
                 family_self=families[i][1],
-                verifiable=powers[i].verifiable(settings.wanted),
-                all_classes=bool(np.nan_to_num(powers[i].right).min() >= settings.wanted),
+                provable=powers[i].provable,
+                all_classes=proven_by(powers[i], replace(settings, prove_all_classes=True)),
                 further=marker_plan.missing[i],
                 suggested=marker_plan.suggested[i],
                 seeds=needed[key][0],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +15,15 @@ from crossproof.inference.season_model import Panel, Wells
 from crossproof.io.sheets.columns import heading_key
 from crossproof.io.sheets.sheet import read_sheet
 from crossproof.model.arrays import Bools, Floats, Ints, Objects
+from crossproof.model.genotypes import Markers
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.numbers import TeamRates, team_rates
 from crossproof.planning.planned import PLANNED_COLUMNS, read_planned
 from crossproof.planning.wish_list_files import WISH_LIST_NAMES
+from crossproof.rates.tables.past import PastTags
+
+_WELLS_AT_ONCE = 512
 
 
 def plan_settings(config: object, panel: Panel | None = None, **more: Any) -> PlanSettings:
@@ -54,43 +58,79 @@ def panel_genotypes(
     `cost` (of one assay) decide where they are filled in. A line with conflicting tubes is taken as its
     largest cluster of wells shows it.
     """
+    return genotypes_of(panel, wells.markers, panel_typing(panel, wells, progeny_wells, marker_sheet))
+
+
+@dataclass(frozen=True)
+class PanelTyping:
+    """What the calls say beside the fitted panel.
+
+    `typed` (marker, line) bool: the line has a call there, lines as in `PanelGenotypes`. `on_panel` (marker,)
+    bool, `cost` (marker,): as there.
+    """
+
+    typed: Bools
+    on_panel: Bools
+    cost: Floats
+
+
+def _versions(panel: Panel) -> tuple[Ints, Ints]:
+    """Numbers of the lines with a genotype, and the version that each is taken as."""
+    first = {int(line): v for v, line in reversed(list(enumerate(panel.version_line)))}
+    lines = np.array(sorted(first), dtype=np.int64)
+    return lines, np.array([first[int(i)] for i in lines], dtype=np.int64)
+
+
+def panel_typing(
+    panel: Panel, wells: Wells, progeny_wells: Ints | None = None, marker_sheet: pd.DataFrame | None = None
+) -> PanelTyping:
+    """Where lines and progeny have calls; parameters as of `panel_genotypes`."""
     n = len(wells.markers)
-    numbers = [i for i in range(len(panel.lines)) if np.any(panel.version_line == i)]
-    versions = np.array([int(np.flatnonzero(panel.version_line == i)[0]) for i in numbers], dtype=np.int64)
-    blocks = []
-    for block in panel.blocks:
-        if block.maternal:
-            continue
-        typed = np.zeros((len(block.rows), len(versions)), dtype=bool)
-        for place, version in enumerate(versions):
-            own = np.array(panel.version_wells[version], dtype=np.int64)
-            typed[:, place] = (wells.codes(block.rows, own) != NO_CALL_CODE).any(axis=1)
-        blocks.append(
-            PanelBlock(
-                block.k,
-                block.rows,
-                block.consensus[:, versions].astype(np.float64),
-                np.asarray(block.q, dtype=np.float64),
-                typed,
-            )
-        )
-    on_panel = np.ones(n, dtype=bool)
+    every = np.arange(n)
+    _, versions = _versions(panel)
+    typed = np.zeros((n, len(versions)), dtype=bool)
+    for place, version in enumerate(versions):
+        typed[:, place] = _any_call(wells, every, np.array(panel.version_wells[version], dtype=np.int64))
+    on_panel, cost = np.ones(n, dtype=bool), np.ones(n)
     if progeny_wells is not None and len(progeny_wells):
-        every = np.arange(n)
-        on_panel = (wells.codes(every, np.asarray(progeny_wells)) != NO_CALL_CODE).any(axis=1)
-    cost = np.ones(n)
+        on_panel = _any_call(wells, every, np.asarray(progeny_wells))
     if marker_sheet is not None:
         on_panel, cost = _from_sheet(wells.markers.ids, marker_sheet, on_panel, cost)
+    return PanelTyping(typed, on_panel, cost)
+
+
+def _any_call(wells: Wells, rows: Ints, those: Ints) -> Bools:
+    """Whether any of these wells has a call, (marker,); part by part, as all calls at once may not fit."""
+    found = np.zeros(len(rows), dtype=bool)
+    for start in range(0, len(those), _WELLS_AT_ONCE):
+        found |= (wells.codes(rows, those[start : start + _WELLS_AT_ONCE]) != NO_CALL_CODE).any(axis=1)
+    return found
+
+
+def genotypes_of(panel: Panel, markers: Markers, typing: PanelTyping) -> PanelGenotypes:
+    """The season's lines and markers from the fitted panel and where it has calls."""
+    lines, versions = _versions(panel)
+    blocks = tuple(
+        PanelBlock(
+            block.k,
+            block.rows,
+            block.consensus[:, versions].astype(np.float64),
+            np.asarray(block.q, dtype=np.float64),
+            typing.typed[block.rows],
+        )
+        for block in panel.blocks
+        if not block.maternal
+    )
     return PanelGenotypes(
-        lines=tuple(panel.lines[i] for i in numbers),
-        markers=wells.markers,
-        blocks=tuple(blocks),
+        lines=tuple(panel.lines[i] for i in lines),
+        markers=markers,
+        blocks=blocks,
         false_heterozygote=np.asarray(panel.f, dtype=np.float64),
         dropout=np.asarray(panel.d, dtype=np.float64),
         call_rate=np.clip(np.asarray(panel.marker_call_rate, dtype=np.float64), 0.01, 1.0),
-        usable=(panel.set_aside == "") & ~wells.markers.maternal,
-        on_panel=on_panel,
-        cost=cost,
+        usable=(panel.set_aside == "") & ~markers.maternal,
+        on_panel=typing.on_panel,
+        cost=typing.cost,
     )
 
 
@@ -113,25 +153,33 @@ def _from_sheet(ids: Objects, sheet: pd.DataFrame, on_panel: Bools, cost: Floats
     return on_panel, cost
 
 
-def rates_so_far(crosses: pd.DataFrame | None, settings: PlanSettings) -> TeamRates:
-    """The team's rates from the results table crosses.csv of this or an earlier season; None: nothing known
-    yet."""
-    if crosses is None:
-        empty: Sequence[float] = ()
-        return team_rates(empty, empty, empty, empty, empty, settings.class_prior)
+def rates_so_far(
+    crosses: pd.DataFrame | None, settings: PlanSettings, past: PastTags | None = None
+) -> TeamRates:
+    """The team's rates: of this season's crosses.csv, None where there is none, and of earlier seasons.
+
+    `past`: their tags, each of which counts as far as seasons are alike.
+    """
+    crosses = pd.DataFrame() if crosses is None else crosses
     column = {
         name: pd.to_numeric(crosses[name], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
         if name in crosses
         else np.full(len(crosses), np.nan)
         for name in ("hybrid", "determined", "flowers", "pods", "seeds")
     }
+    own = np.ones(len(crosses))
+    hybrid, determined, flowers, pods, seeds = column.values()
+    if past is None:
+        return team_rates(hybrid, determined, flowers, pods, seeds, settings.class_prior)
     return team_rates(
-        column["hybrid"],
-        column["determined"],
-        column["flowers"],
-        column["pods"],
-        column["seeds"],
+        np.concatenate([hybrid, past.hybrids]),
+        np.concatenate([determined, past.determined]),
+        np.concatenate([flowers, past.flowers]),
+        np.concatenate([pods, past.pods]),
+        np.concatenate([seeds, past.seeds]),
         settings.class_prior,
+        hybrid_weight=np.concatenate([own, past.hybrid_weight]),
+        pod_weight=np.concatenate([own, past.pod_weight]),
     )
 
 

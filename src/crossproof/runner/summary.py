@@ -9,7 +9,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from crossproof.model.results import CLASSES, Decision, NextStep, Verdict
+from crossproof.io.results.reading import read_table
+from crossproof.model.results import CLASSES, Decision, NextStep, Provable, Verdict
 from crossproof.rates.people.cautions import CAUTION_SHORT
 from crossproof.text import count_of, plain
 
@@ -58,7 +59,7 @@ def season_summary(results: Path) -> RenderableType:
 def _read(path: Path) -> pd.DataFrame | None:
     """A result table as text, or None where it is not there or empty of columns."""
     try:
-        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+        return read_table(path)
     except (FileNotFoundError, pd.errors.EmptyDataError):
         return None
 
@@ -84,7 +85,14 @@ def _next_steps(results: Path) -> Text | None:
         return None
     counts = crosses["next_step"].value_counts()
     said = [f"{step} {counts[step]}" for step in NextStep if step in counts]
-    return Text(f"Next steps of the crosses: {', '.join(said)}.")
+    text = f"Next steps of the crosses: {', '.join(said)}."
+    unprovable = int((crosses.get("verifiable", pd.Series(dtype=str)) == Provable.NO).sum())
+    if unprovable:
+        text += (
+            f" {count_of(unprovable, 'cross', 'crosses')} cannot be proven: too few markers tell the parents "
+            "apart."
+        )
+    return Text(text)
 
 
 def _percent(text: str) -> str:

@@ -119,6 +119,7 @@ def _remember(message: bytes) -> None:
 
 def _preload() -> None:
     """Import what the jobs need, all of it, once."""
+    import crossproof.steps.drift
     import crossproof.steps.examine
     import crossproof.steps.gate
     import crossproof.steps.rates

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -403,8 +403,7 @@ def apply_corrections(
     )
 
 
-def undismissed(findings: tuple[Finding, ...], dismissed: frozenset[tuple[str, str]]) -> tuple[Finding, ...]:
-    """Findings that the user has not set aside."""
-    return tuple(
-        f for f in findings if (f.subject, f.kind.value) not in dismissed and (f.subject, "") not in dismissed
-    )
+def undismissed(findings: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
+    """Findings less those that the user looked at and set aside in corrections.csv."""
+    gone = {(subject, name.strip().lower()) for subject, name in dismissed}
+    return tuple(f for f in findings if not {(f.subject, f.kind.value), (f.subject, "")} & gone)

@@ -5,7 +5,7 @@ A *well* of the model is a row of the samples sheet; wells are numbered by their
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, fields
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -82,27 +82,31 @@ class JoinedSeason:
     recode: Mapping[str, Int8s]
 
 
-def write_joined(folder: Path, joined: JoinedCalls, stored: Sequence[StoredBatch]) -> JoinedSeason:
-    """Store the joined markers for the jobs that follow, and return them."""
-    m = joined.markers
+def joined_season(joined: JoinedCalls, stored: Sequence[StoredBatch]) -> JoinedSeason:
+    """The joined markers with the files they come from."""
+    assert [x.batch for x in joined.maps] == [s.batch for s in stored]
+    rows, recode = ({x.batch: getattr(x, name) for x in joined.maps} for name in ("rows", "recode"))
+    return JoinedSeason(joined.markers, tuple(stored), rows, recode)
+
+
+def write_joined(folder: Path, joined: JoinedSeason) -> None:
+    """Store the joined markers for the jobs that follow."""
+    m, stored = joined.markers, joined.stored
     header = {
         "ids": m.ids.tolist(),
         "chrom": m.chrom.tolist(),
         "alleles": [list(a) for a in m.alleles],
         "stored": [[s.batch, s.digest, list(s.samples), s.markers] for s in stored],
     }
-    sizes = [len(x.rows) for x in joined.maps]
-    assert [x.batch for x in joined.maps] == [s.batch for s in stored]
     arrays = {
         "pos": m.pos,
         "maternal": m.maternal,
         "cm": m.cm,
-        "sizes": np.array(sizes, dtype=np.int64),
-        "rows": np.concatenate([x.rows for x in joined.maps]),
-        "recode": np.concatenate([x.recode for x in joined.maps]),
+        "sizes": np.array([len(joined.rows[s.batch]) for s in stored], dtype=np.int64),
+        "rows": np.concatenate([joined.rows[s.batch] for s in stored]),
+        "recode": np.concatenate([joined.recode[s.batch] for s in stored]),
     }
     write_arrays(folder, header, arrays)
-    return read_joined(folder)
 
 
 def read_joined(folder: Path) -> JoinedSeason:
@@ -138,14 +142,15 @@ def read_located(folder: Path) -> Located:
     return np.array(arrays["batch"]), np.array(arrays["column"])
 
 
-def load_wells(
-    folder: WorkFolder,
-    joined: JoinedSeason,
-    located: Located,
-    wanted: Bools,
-    calls: Mapping[str, CallBatch] | None = None,
+def load_wells(folder: WorkFolder, joined: JoinedSeason, located: Located, wanted: Bools) -> Wells:
+    """Evidence of the wanted wells (row of the samples sheet,), from the stored calls."""
+    return wells_of(joined, located, wanted, lambda s: read_calls(folder.calls(s.digest), verify=False))
+
+
+def wells_of(
+    joined: JoinedSeason, located: Located, wanted: Bools, calls: Callable[[StoredBatch], CallBatch]
 ) -> Wells:
-    """Evidence of the wanted wells (row of the samples sheet,), from the files that hold any of them."""
+    """Evidence of the wanted wells (row of the samples sheet,); `calls` gives those of a whole file."""
     batch, column = located
     parts: list[BatchEvidence] = []
     some = np.flatnonzero(wanted & (batch >= 0))
@@ -154,10 +159,9 @@ def load_wells(
         stored = joined.stored[batch[rows[0]]]
         well = np.full(len(stored.samples), -1, dtype=np.int64)
         well[column[rows]] = rows
-        batch_calls = calls[stored.batch] if calls else read_calls(folder.calls(stored.digest), verify=False)
         parts.append(
             batch_evidence(
-                batch_calls,
+                calls(stored),
                 wells=well,
                 joined_row=joined.rows[stored.batch],
                 recode=joined.recode[stored.batch],

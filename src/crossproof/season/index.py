@@ -26,6 +26,7 @@ from crossproof.io.records.season_records import read_season
 from crossproof.io.vcf.regions import index_path
 from crossproof.model.declaration import Slice, names_of
 from crossproof.season.corrections import Corrected, apply_corrections
+from crossproof.season.past_seasons import previous_files, previous_problems
 from crossproof.season.work_folder import (
     WorkFolder,
     bucket_of,
@@ -192,16 +193,6 @@ def build_index(where: Path) -> SeasonIndex:
     return _kept_index(folder, config_path) or _read_index(folder, config_path)
 
 
-def index_records(folder: WorkFolder, season: Season) -> SeasonIndex:
-    """The index of records already read, kept in `folder` instead of the season's own hidden folder.
-
-    Raises InputError where the records have errors.
-    """
-    if season.errors:
-        raise InputError(sorted(set(season.problems), key=_order))
-    return _fresh_index(folder, season.config.source.absolute(), season, list(season.problems), {})
-
-
 def clear_refusal(folder: WorkFolder) -> None:
     """Have problems.csv written again where it tells of inputs that have been mended since."""
     if folder.refused.exists():
@@ -336,7 +327,7 @@ def _fresh_index(
     samples, crosses = corrected.samples.reset_index(drop=True), corrected.crosses.reset_index(drop=True)
     echo = tuple(f"{a.correction.sentence()}: {a.effect}" for a in corrected.applied)
     dismissed = tuple(sorted(corrected.dismissed))
-    problems = sorted({*problems, *corrected.problems}, key=_order)
+    problems = sorted({*problems, *corrected.problems, *previous_problems(config)}, key=_order)
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError(problems)
     hashes = {name: entry["sha256"] for name, entry in files.items()}
@@ -405,9 +396,14 @@ def step_digests(config: Config, records: Corrected, problems: Iterable[Problem]
         "samples": _slice(samples, ("sample_id", "batch")),
         "thresholds": thresholds,
         "verdicts": digest_of(thresholds, _slice(samples), echo, told),
-        "rates": digest_of(RATES_VERSION, slices(Slice.RATES), _slice(crosses)),
+        "rates": digest_of(RATES_VERSION, slices(Slice.RATES), _slice(crosses), _previous(config)),
         "report": digest_of(__version__, RATES_VERSION, settings, told),
     }
+
+
+def _previous(config: Config) -> list[str]:
+    """Digests of the results of earlier seasons."""
+    return [file_sha256(path) for path in previous_files(config) if path.is_file()]
 
 
 def _parts(path: Path) -> int:
@@ -461,6 +457,7 @@ def _input_files(config: Config) -> list[Path]:
         *_sheets(config),
         *(g.file for g in config.genotypes),
         *(p for g in config.genotypes for p in g.lists),
+        *(previous_files(config) if not previous_problems(config) else ()),
     ]
 
 

@@ -11,6 +11,8 @@ from pathlib import Path
 import pandas as pd
 
 from crossproof.errors import InputError, Problem, error
+from crossproof.io.config.season_config import Config
+from crossproof.io.results.reading import read_table
 from crossproof.io.sheets.sheet import read_sheet
 
 
@@ -123,7 +125,7 @@ def read_past_seasons(folders: Sequence[Path], synonyms: Synonyms | None = None)
             problem = f"There is no results/{' and no results/'.join(missing)}."
             problems.append(error(shown, problem, f"First run: crossproof run {shown}"))
             continue
-        crosses, verdicts = _table(results / "crosses.csv"), _table(results / "verdicts.csv")
+        crosses, verdicts = read_table(results / "crosses.csv"), read_table(results / "verdicts.csv")
         lacking = [c for c in ("cross_id", "mother", "father") if c not in crosses]
         lacking += [c for c in ("plant", "cross_id", "verdict") if c not in verdicts]
         if lacking:
@@ -150,12 +152,48 @@ def read_past_seasons(folders: Sequence[Path], synonyms: Synonyms | None = None)
     ]
 
 
+def previous_folders(config: Config) -> list[Path]:
+    """The folders named in `previous_seasons`, relative ones from the season folder."""
+    return [config.root / name for name in config.previous_seasons]
+
+
+def previous_files(config: Config) -> list[Path]:
+    """Result files of earlier seasons that this season's numbers follow from."""
+    return [
+        f / "results" / name for f in previous_folders(config) for name in ("crosses.csv", "verdicts.csv")
+    ]
+
+
+def previous_problems(config: Config) -> list[Problem]:
+    """What is wrong with the folders named in `previous_seasons`."""
+    problems = []
+    shown, root = config.shown(config.source), config.root.resolve()
+    for name, folder in zip(config.previous_seasons, previous_folders(config), strict=True):
+        if not config.allow_outside and root not in (folder.resolve(), *folder.resolve().parents):
+            problem, remedy = (
+                "This path leads out of the season folder.",
+                "Set allow_outside: true in config.yaml.",
+            )
+        elif folder.resolve() == root:
+            problem, remedy = "This is the season itself.", "Name the folders of earlier seasons only."
+        elif not all(f.is_file() for f in (folder / "results" / n for n in ("crosses.csv", "verdicts.csv"))):
+            problem, remedy = "There is no finished run in this folder.", f"First run: crossproof run {name}"
+        else:
+            continue
+        problems.append(error(shown, problem, remedy, column="previous_seasons", value=name))
+    return problems
+
+
+def previous_seasons(config: Config) -> list[PastSeason]:
+    """The seasons named in `previous_seasons`; raises InputError with every problem."""
+    problems = previous_problems(config)
+    if problems:
+        raise InputError(problems)
+    return read_past_seasons(previous_folders(config))
+
+
 _COUNTED = frozenset({"hybrid", "self", "outcross", "off_pedigree", "undetermined", "held", "tested"})
 """Columns of crosses.csv that are counted anew from the verdicts."""
-
-
-def _table(path: Path) -> pd.DataFrame:
-    return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
 
 
 def _name(results: Path, folder: Path) -> str:

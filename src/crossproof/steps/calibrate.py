@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from crossproof.errors import InputError, error
 from crossproof.inference.run_wide.calibration import Calibration, calibration_from_dict, calibration_of
-from crossproof.inference.run_wide.expectation import sample_families
 from crossproof.inference.season_model import (
     FamilyInput,
     LineInput,
@@ -20,26 +19,18 @@ from crossproof.inference.season_model import (
     Settings,
     Wells,
     fit_panel,
-    judge,
-    panel_from_arrays,
-    prepare_crosses,
-    verify_family,
 )
-from crossproof.io.calls.store import read_arrays
+from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_json
 from crossproof.model.arrays import Ints
 from crossproof.season.evidence import (
     batches_of,
-    cross_records,
     family_inputs,
     line_inputs,
-    load_wells,
     model_settings,
-    read_joined,
-    read_located,
     steady,
 )
-from crossproof.season.index import SeasonIndex, calibration_param, read_record
+from crossproof.season.index import SeasonIndex
 from crossproof.season.kept_lines import (
     KeptLines,
     keep_lines,
@@ -70,19 +61,29 @@ class Kept:
         }
 
 
-def calibrated_panel(
-    index: SeasonIndex, wells: Wells, samples: pd.DataFrame, crosses: pd.DataFrame, located: Ints
-) -> tuple[Panel, bool]:
-    """The run's panel under the season's kept estimates, and whether they were made by this run.
+@dataclass(frozen=True)
+class Calibrated:
+    """The run's panel; the estimates that it was made under and that later runs take over, None where there
+    was no cross to make them from; whether they were made by this run."""
 
-    They are made and written where there are none yet and there are crosses to make them from.
-    """
-    folder, settings = index.folder, model_settings(index.config)
-    lines = line_inputs(samples, located, index.config)
+    panel: Panel
+    kept: Kept | None
+    first: bool
+
+
+def calibrated(
+    config: Config,
+    wells: Wells,
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    located: Ints,
+    kept: Kept | None,
+) -> Calibrated:
+    """The panel under kept estimates, which are made where there are none and crosses to make them from."""
+    settings = model_settings(config)
+    lines = line_inputs(samples, located, config)
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located)]
-    param = calibration_param(folder)
     placed = with_files(samples, wells)
-    kept = read_kept(index)
     first = kept is None
     if kept is None:
         fitted = fit_panel(wells, lines, families, settings)
@@ -95,7 +96,7 @@ def calibrated_panel(
             keep_lines(fitted, wells.markers, placed),
         )
         if not families:
-            return steady(fitted), first
+            return Calibrated(steady(fitted), None, first)
     else:
         fitted = _kept_panel(kept, wells, lines, families, placed, settings)
         kept = Kept(
@@ -103,13 +104,18 @@ def calibrated_panel(
             kept.crosses,
             with_new_lines(kept.lines, keep_lines(fitted, wells.markers, placed)),
         )
-    content = kept.to_dict()
+    panel = with_kept_lines(fitted, kept.lines, wells.markers, kept.lines.moved(placed))
+    return Calibrated(panel, kept, first)
+
+
+def write_kept_estimates(index: SeasonIndex, kept: Kept, param: str) -> None:
+    """Write calibration.json where it says something new; `param`: its part of the panel's digest before."""
+    folder, content = index.folder, kept.to_dict()
     if content != read_json(folder.calibration):
         write_json(folder.calibration, content)
     write_kept(
         folder.work("calibration_state.json"), {"sha256": file_sha256(folder.calibration), "param": param}
     )
-    return with_kept_lines(fitted, kept.lines, wells.markers, kept.lines.moved(placed)), first
 
 
 def _kept_panel(
@@ -139,44 +145,12 @@ def with_files(samples: pd.DataFrame, wells: Wells) -> pd.DataFrame:
     return samples.assign(batch=names)
 
 
-def drift(index: SeasonIndex) -> None:
-    """Make a fresh estimate; write how far the kept one is off, and which verdicts it would change."""
-    folder, settings = index.folder, model_settings(index.config)
-    header, arrays = read_arrays(folder.work("panel", "fit"))
-    kept = read_kept(index)
-    if header["first"] or kept is None:
-        write_kept(folder.work("drift.json"), {"first": True})
-        return
-    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
-    joined, panel = read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)
-    located = read_located(folder.work("panel", "located"))
-    families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
-    sample = sample_families(families, len(joined.markers))
-    wanted = np.zeros(len(samples), dtype=bool)
-    wanted[[w for f in sample for p in f.plants for w in p.wells]] = True
-    wanted |= (samples["role"] == "parent").to_numpy()
-    wells = load_wells(folder, joined, located, wanted)
-    lines = line_inputs(samples, located[0], index.config)
-    fresh = steady(fit_panel(wells, lines, sample, settings))
-    write_kept(folder.work("drift.json"), _drift(panel, fresh, wells, families, crosses, settings))
-
-
-def known_crosses(index: SeasonIndex) -> list[str]:
-    """Crosses on record when the run-wide estimates were made."""
-    return list((read_json(index.folder.calibration) or {}).get("crosses", []))
-
-
-def read_kept(index: SeasonIndex) -> Kept | None:
+def read_estimates(path: Path) -> Kept | None:
     """What calibration.json holds, None where there is none; raises InputError where it cannot be read."""
-    path = index.folder.calibration
     if not path.exists():
         return None
-    content = read_json(path)
     try:
-        if content["format"] != FORMAT:
-            raise ValueError(f"format {content['format']} is not {FORMAT}")
-        crosses = tuple(str(c) for c in content["crosses"])
-        return Kept(calibration_from_dict(content), crosses, kept_from_dict(content["kept_lines"]))
+        return kept_estimates(read_json(path))
     except (TypeError, KeyError, ValueError, AttributeError, zlib.error):
         raise InputError(
             error(
@@ -187,33 +161,9 @@ def read_kept(index: SeasonIndex) -> Kept | None:
         ) from None
 
 
-def _drift(
-    kept: Panel,
-    fresh: Panel,
-    wells: Wells,
-    families: Sequence[FamilyInput],
-    crosses: pd.DataFrame,
-    settings: Settings,
-) -> dict[str, Any]:
-    """How far fresh estimates are from the kept ones, and which verdicts of the sample they would change."""
-    records = cross_records(crosses)
-    sample = sample_families(families, len(wells.markers))
-    others = prepare_crosses(records, kept), prepare_crosses(records, fresh)
-    changed = []
-    for family in sample:
-        before = verify_family(family, wells, kept, settings, others[0])
-        after = verify_family(family, wells, fresh, settings, others[1])
-        for i, plant in enumerate(before.plants):
-            old, new = judge(before, i, settings).verdict, judge(after, i, settings).verdict
-            if old is not new:
-                changed.append([str(plant), str(old), str(new)])
-    return {
-        "first": False,
-        "parent_departure": [round(kept.h, 5), round(fresh.h, 5)],
-        "class_prior": [np.round(p.class_prior, 5).tolist() for p in (kept, fresh)],
-        "largest_change_false_heterozygote": round(float(np.abs(kept.f - fresh.f).max(initial=0)), 5),
-        "largest_change_dropout": round(float(np.abs(kept.d - fresh.d).max(initial=0)), 5),
-        "families_compared": len(sample),
-        "families": len(families),
-        "verdicts_that_would_change": sorted(changed),
-    }
+def kept_estimates(content: Mapping[str, Any]) -> Kept:
+    """What `Kept.to_dict` gave; raises ValueError, KeyError or TypeError where it is of another form."""
+    if content["format"] != FORMAT:
+        raise ValueError(f"format {content['format']} is not {FORMAT}")
+    crosses = tuple(str(c) for c in content["crosses"])
+    return Kept(calibration_from_dict(content), crosses, kept_from_dict(content["kept_lines"]))

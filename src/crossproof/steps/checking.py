@@ -15,6 +15,7 @@ from crossproof.io.records.season_records import read_season
 from crossproof.model.genotypes import CallBatch
 from crossproof.planning.season_inputs import plan_settings, wish_list
 from crossproof.season.corrections import apply_corrections
+from crossproof.season.past_seasons import previous_problems
 from crossproof.season.work_folder import WorkFolder, season_lock
 from crossproof.steps.refusal import write_refusal
 
@@ -66,7 +67,7 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
         season = read_season(config)
     except InputError as refused:
         return sort_problems(refused.problems)
-    problems = list(season.problems)
+    problems = [*season.problems, *previous_problems(season.config)]
     held: dict[str, tuple[str, ...]] = {}
     known = set(season.samples["sample_id"])
     calls: dict[str, CallBatch] = {}

@@ -9,21 +9,25 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.family.parent_findings import parent_findings
+from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.season_model import (
     FamilyInput,
     FamilyResult,
     LineInput,
     Panel,
+    Settings,
     Wells,
     fit_panel,
     judge,
     prepare_crosses,
     verify_family,
 )
+from crossproof.io.config.season_config import Config
+from crossproof.model.arrays import Ints
 from crossproof.model.findings import Finding, FindingKind, VerdictChange
 from crossproof.model.results import Verdict
-from crossproof.season.corrections import apply_corrections
+from crossproof.season.corrections import apply_corrections, undismissed
 from crossproof.season.evidence import (
     JoinedSeason,
     batches_of,
@@ -42,53 +46,85 @@ from crossproof.season.findings import corrections_table, finding_problems
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.season.kept_lines import with_kept_lines
 from crossproof.season.plate_findings import build_plates, named_markers, season_tables
-from crossproof.steps.calibrate import read_kept, with_files
+from crossproof.steps.calibrate import Kept, read_estimates, with_files
 from crossproof.steps.findings import FindingsOfSeason, write_findings
 
 MOST_TRIED = 12
 """Proposals whose effect on verdicts is worked out, the surest first; the rest only name the plants."""
 
 
+@dataclass(frozen=True)
+class Examination:
+    """What the plate checks of a season look at.
+
+    `evidence`: result of every judged family, crosses in order of name. `dismissed`: (subject, finding name)
+    that the user set aside.
+    """
+
+    config: Config
+    samples: pd.DataFrame
+    crosses: pd.DataFrame
+    joined: JoinedSeason
+    panel: Panel
+    located: Ints
+    wells: Wells
+    estimates: Kept | None
+    evidence: tuple[FamilyResult, ...]
+    dismissed: tuple[tuple[str, str], ...]
+
+    @property
+    def settings(self) -> Settings:
+        """The model's settings."""
+        return model_settings(self.config)
+
+
 def examine(index: SeasonIndex) -> None:
     """Examine every plate; write findings, held plates and samples, and the season's problems they make."""
     folder = index.folder
-    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     joined, panel = read_panel(folder)
     located = read_located(folder.work("panel", "located"))
-    wells = load_wells(folder, joined, located, located[0] >= 0)
-    tables, rows = season_tables(crosses, samples, panel, inbreeding=index.config.inbreeding)
-    model = model_settings(index.config)
-    tables = named_markers(tables, rows, wells, model)
-    rates = panel.rates(model)
-    plates = build_plates(samples, tables, rows, wells, rates)
+    season = Examination(
+        index.config,
+        read_record(folder, "samples"),
+        read_record(folder, "crosses"),
+        joined,
+        panel,
+        located[0],
+        load_wells(folder, joined, located, located[0] >= 0),
+        read_estimates(folder.calibration),
+        tuple(
+            sorted(
+                (
+                    result
+                    for bucket in index.slices()["verify"]
+                    for _, result in read_evidence(folder.work("verify", f"{bucket}.npz"))
+                ),
+                key=lambda result: result.cross_id,
+            )
+        ),
+        index.dismissed,
+    )
+    write_findings(index, findings_of(season))
+
+
+def findings_of(season: Examination) -> FindingsOfSeason:
+    """All findings of a season's plates, each proposal with the verdicts it would change."""
+    config, samples, panel = season.config, season.samples, season.panel
+    tables, rows = season_tables(season.crosses, samples, panel, inbreeding=config.inbreeding)
+    tables = named_markers(tables, rows, season.wells, season.settings)
+    plates = build_plates(samples, tables, rows, season.wells, panel.rates(season.settings))
     settings = CheckSettings(
-        min_call_rate=index.config.min_call_rate,
-        min_marker_call_rate=index.config.min_marker_call_rate,
-        replicate_conflict=index.config.line_conflict,
+        min_call_rate=config.min_call_rate,
+        min_marker_call_rate=config.min_marker_call_rate,
+        replicate_conflict=config.line_conflict,
     )
-    print(f"{len(plates)} plates", flush=True)
     found = examine_plates(plates, tables, settings)
-    found = tuple(f for f in found if not _not_typed(f, joined, samples, located[0]))
-    results = _evidence(index)
-    found += tuple(parent_findings(results, _places_of(samples), _parents_named(found)))
-    found = without_dismissed(found, index.dismissed)
-    found = _with_changes(index, found, wells, samples, crosses, located[0])
-    problems = finding_problems(
-        found,
-        samples_file=", ".join(index.config.samples),
-        crosses_file=index.config.crosses,
-    )
-    write_findings(index, FindingsOfSeason(found, tuple(problems)))
-
-
-def _evidence(index: SeasonIndex) -> list[FamilyResult]:
-    """Evidence of every judged family, crosses in order of name."""
-    found = [
-        result
-        for bucket in index.slices()["verify"]
-        for _, result in read_evidence(index.folder.work("verify", f"{bucket}.npz"))
-    ]
-    return sorted(found, key=lambda result: result.cross_id)
+    found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
+    found += tuple(f1_findings(panel))
+    found += tuple(parent_findings(season.evidence, _places_of(samples), _parents_named(found)))
+    found = _with_changes(undismissed(found, season.dismissed), season)
+    problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
+    return FindingsOfSeason(found, tuple(problems))
 
 
 def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:
@@ -121,20 +157,7 @@ def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, lo
     return finding.subject not in joined.markers.ids[marker_mask(joined, batches)]
 
 
-def without_dismissed(found: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
-    """Findings less those that the user looked at and set aside in corrections.csv."""
-    gone = {(subject, name.strip().lower()) for subject, name in dismissed}
-    return tuple(f for f in found if not {(f.subject, f.kind.value), (f.subject, "")} & gone)
-
-
-def _with_changes(
-    index: SeasonIndex,
-    found: tuple[Finding, ...],
-    wells: Wells,
-    samples: pd.DataFrame,
-    crosses: pd.DataFrame,
-    located: np.ndarray,
-) -> tuple[Finding, ...]:
+def _with_changes(found: tuple[Finding, ...], season: Examination) -> tuple[Finding, ...]:
     """The findings, those with a proposal with the verdicts that following it would change."""
     order = sorted(
         (i for i, f in enumerate(found) if f.corrections),
@@ -142,15 +165,18 @@ def _with_changes(
     )
     if not order:
         return found
-    season = _AsItIs(
-        _verdicts_now(index),
-        {f.cross_id: f for f in family_inputs(samples, crosses)},
-        line_inputs(samples, located, index.config),
+    now = _AsItIs(
+        {
+            str(plant): judge(r, i, season.settings).verdict
+            for r in season.evidence
+            for i, plant in enumerate(r.plants)
+        },
+        {f.cross_id: f for f in family_inputs(season.samples, season.crosses)},
+        line_inputs(season.samples, season.located, season.config),
     )
     out = list(found)
     for i in order[:MOST_TRIED]:
-        changes = _would_change(index, found[i], season, wells, samples, crosses, located)
-        out[i] = replace(found[i], changes=changes)
+        out[i] = replace(found[i], changes=_would_change(found[i], now, season))
     return tuple(out)
 
 
@@ -163,67 +189,46 @@ class _AsItIs:
     lines: list[LineInput]
 
 
-def _verdicts_now(index: SeasonIndex) -> dict[str, Verdict]:
-    """Verdict of every judged plant."""
-    settings = model_settings(index.config)
-    return {
-        str(plant): judge(r, i, settings).verdict
-        for bucket in index.slices()["verify"]
-        for _, r in read_evidence(index.folder.work("verify", f"{bucket}.npz"))
-        for i, plant in enumerate(r.plants)
-    }
-
-
-def _would_change(
-    index: SeasonIndex,
-    finding: Finding,
-    season: _AsItIs,
-    wells: Wells,
-    samples: pd.DataFrame,
-    crosses: pd.DataFrame,
-    located: np.ndarray,
-) -> tuple[VerdictChange, ...] | None:
+def _would_change(finding: Finding, now: _AsItIs, season: Examination) -> tuple[VerdictChange, ...] | None:
     """Plants whose verdict would change if the proposal were applied; None where it cannot be applied."""
-    corrected = apply_corrections(samples, crosses, corrections_table([finding]))
+    corrected = apply_corrections(season.samples, season.crosses, corrections_table([finding]))
     if corrected.problems:
         return None
     own = set(finding.samples)
-    sample = samples["sample_id"].tolist()
+    sample = season.samples["sample_id"].tolist()
     touched = {x for c in finding.corrections for x in (c.target, c.other)}
     after = []
     for family in family_inputs(corrected.samples, corrected.crosses):
         names = {sample[w] for p in family.plants for w in p.wells}
-        same = season.families.get(family.cross_id) == family
+        same = now.families.get(family.cross_id) == family
         if not same or names & own or touched & {family.mother, family.father}:
             after.append(family)
-    after = [f for f in after if batches_of(f, located)]
-    panel = _panel_of(index, wells, corrected.samples, after, season.lines, located)
-    settings = model_settings(index.config)
+    after = [f for f in after if batches_of(f, season.located)]
+    panel = _panel_of(season, corrected.samples, after, now.lines)
     others = prepare_crosses(cross_records(corrected.crosses), panel)
     changed: list[VerdictChange] = []
     for family in after:
-        result = verify_family(family, wells, panel, settings, others)
-        changed += _differences(season.verdicts, result, index)
+        result = verify_family(family, season.wells, panel, season.settings, others)
+        changed += _differences(now.verdicts, result, season.settings)
     return tuple(sorted(changed, key=lambda c: c.plant))
 
 
 def _panel_of(
-    index: SeasonIndex,
-    wells: Wells,
-    samples: pd.DataFrame,
-    families: list[FamilyInput],
-    as_it_is: list[LineInput],
-    located: np.ndarray,
+    season: Examination, samples: pd.DataFrame, families: list[FamilyInput], as_it_is: list[LineInput]
 ) -> Panel:
     """The panel with parent tubes as corrected, under the season's run-wide estimates.
 
     What families say of tubes that the correction moves is left out: it was said of the tubes as they were.
     `families`: those that are judged under it. Where no tube moves it is the season's own panel.
     """
-    settings, lines = model_settings(index.config), line_inputs(samples, located, index.config)
+    settings, lines, wells = (
+        season.settings,
+        line_inputs(samples, season.located, season.config),
+        season.wells,
+    )
     if lines == as_it_is:
-        return read_panel(index.folder)[1]
-    kept = read_kept(index)
+        return season.panel
+    kept = season.estimates
     if kept is None:
         return steady(fit_panel(wells, lines, families, settings))
     moved = kept.lines.moved(with_files(samples, wells))
@@ -239,8 +244,7 @@ def _panel_of(
     )
 
 
-def _differences(now: dict[str, Verdict], result: FamilyResult, index: SeasonIndex) -> list[VerdictChange]:
-    settings = model_settings(index.config)
+def _differences(now: dict[str, Verdict], result: FamilyResult, settings: Settings) -> list[VerdictChange]:
     out = []
     for i, plant in enumerate(map(str, result.plants)):
         after = judge(result, i, settings).verdict

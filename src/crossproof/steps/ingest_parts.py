@@ -11,45 +11,14 @@ import shutil
 
 import pandas as pd
 
-from crossproof.errors import PlateError
 from crossproof.io.calls.store import StoreError
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import given_names
-from crossproof.io.genotypes import merge_regions, read_region, regions
-from crossproof.io.vcf.region_parts import read_part, write_part
+from crossproof.io.genotypes import merge_regions
+from crossproof.io.vcf.region_parts import read_part
 from crossproof.model.genotypes import CallBatch
-from crossproof.season.index import SeasonIndex, require_unchanged
-from crossproof.season.work_folder import read_kept, write_kept
-
-
-def ingest_part(index: SeasonIndex, digest: str, part: int) -> None:
-    """Read one part of the file with this digest and say how it went."""
-    batch = next(name for name, d in index.batches.items() if d == digest and name in index.parts)
-    file = next(g for g in index.config.genotypes if g.batch == batch)
-    said = index.folder.work("parts", digest, f"{part}.json")
-    if index.folder.calls(digest).exists():
-        write_kept(said, {"state": "read before"})
-        return
-    try:
-        lists = regions(file.file, index.parts[batch], shown_as=file.path)
-        if part >= len(lists):
-            write_kept(said, {"state": "empty" if lists else "no index", "parts": len(lists)})
-            return
-        print(f"reading {file.path}, part {part + 1} of {len(lists)}", flush=True)
-        found = read_region(
-            file.file,
-            lists[part],
-            evidence=file.evidence,
-            max_markers=index.config.max_markers,
-            shown_as=file.path,
-            max_input_gb=index.config.max_input_gb,
-        )
-    except PlateError as refused:
-        write_kept(said, {"state": "not trusted", "problem": str(refused)})
-        return
-    require_unchanged(index, [index.config.shown(file.file)])
-    write_part(index.folder.part(digest, part), found)
-    write_kept(said, {"state": "read", "parts": len(lists)})
+from crossproof.season.index import SeasonIndex
+from crossproof.season.work_folder import read_kept
 
 
 def joined_parts(

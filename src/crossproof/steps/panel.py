@@ -3,38 +3,42 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import InputError, Severity, error
+from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.inference.lines.line_doubts import belief_about, heterogeneous_share
-from crossproof.inference.season_model import FamilyInput, Panel, panel_to_arrays
+from crossproof.inference.season_model import FamilyInput, Panel, Wells, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import write_arrays, write_calls
+from crossproof.io.config.season_config import Config
 from crossproof.io.entry_reader import marker_problems
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.evidence import (
     JoinedSeason,
+    Located,
     StoredBatch,
     batches_of,
     cross_records,
     family_inputs,
-    load_wells,
+    joined_season,
     locate_wells,
     marker_mask,
     model_settings,
     panel_digest,
     restricted,
+    wells_of,
     write_joined,
     write_located,
 )
-from crossproof.season.index import SeasonIndex, problem_entry, problem_from, read_record
+from crossproof.season.index import SeasonIndex, calibration_param, problem_entry, problem_from, read_record
 from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_kept
-from crossproof.steps.calibrate import calibrated_panel, known_crosses
+from crossproof.steps.calibrate import Kept, calibrated, read_estimates, write_kept_estimates
 from crossproof.steps.ingest import (
     ingested,
     known_samples,
@@ -43,20 +47,49 @@ from crossproof.steps.ingest import (
     read_stored,
     stored_batches,
 )
+from crossproof.steps.provable import typing_of, write_typing
 
 Member = tuple[str, FamilyInput]
 
 
-def panel(index: SeasonIndex) -> None:
-    """Join markers, combine lines, estimate or take over run-wide rates, write every bucket's digest."""
-    folder = index.folder
-    states = ingested(index)
-    stored = stored_batches(states)
-    if not stored:
-        raise InputError([problem_from(p) for s in states.values() for p in s["problems"]])
-    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
-    calls = stored_calls(index, stored)
-    _refuse_strangers(index, samples, calls)
+@dataclass(frozen=True)
+class SeasonPanel:
+    """Everything that families and plates are judged with.
+
+    `wells` holds the evidence of all wells with calls. `estimates`: the run-wide ones and what is kept beside
+    them; `first`: whether this run made them. `problems` and `notes` are of the joining of the files.
+    """
+
+    joined: JoinedSeason
+    fitted: Panel
+    located: Located
+    wells: Wells
+    estimates: Kept | None
+    first: bool
+    problems: tuple[Problem, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """Crosses on record when the run-wide estimates were made."""
+        return self.estimates.crosses if self.estimates else ()
+
+
+def make_panel(
+    config: Config,
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    stored: Sequence[StoredBatch],
+    calls: Mapping[str, CallBatch],
+    kept: Kept | None,
+    markers: pd.DataFrame | None,
+) -> SeasonPanel:
+    """Join the files' markers, combine lines, estimate run-wide rates or take over those that were kept.
+
+    `markers`: the season's sheet of them. Raises InputError where the files' markers are the same under other
+    names, or none is left that can be used.
+    """
+    refuse_strangers(config, samples, calls, markers)
     joined_calls = join_batches([calls[s.batch] for s in stored], plant_names(samples))
     if not len(joined_calls.markers):
         nothing = error(
@@ -65,18 +98,46 @@ def panel(index: SeasonIndex) -> None:
             "Export all files on the same strand, or take the odd one out of config.yaml.",
         )
         raise InputError([nothing, *joined_calls.problems])
-    joined = write_joined(folder.work("panel", "joined"), joined_calls, stored)
+    joined = joined_season(joined_calls, stored)
     located = locate_wells(samples, stored)
-    wells = load_wells(folder, joined, located, located[0] >= 0, calls)
-    fitted, first = calibrated_panel(index, wells, samples, crosses, located[0])
+    wells = wells_of(joined, located, located[0] >= 0, lambda s: calls[s.batch])
+    made = calibrated(config, wells, samples, crosses, located[0], kept)
+    return SeasonPanel(
+        joined,
+        made.panel,
+        located,
+        wells,
+        made.kept,
+        made.first,
+        tuple(joined_calls.problems),
+        tuple(joined_calls.notes),
+    )
+
+
+def panel(index: SeasonIndex) -> None:
+    """Make the panel and write it, with the digest of every bucket."""
+    folder = index.folder
+    states = ingested(index)
+    stored = stored_batches(states)
+    if not stored:
+        raise InputError([problem_from(p) for s in states.values() for p in s["problems"]])
+    samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
+    calls, param = stored_calls(index, stored), calibration_param(folder)
+    kept = read_estimates(folder.calibration)
+    made = make_panel(index.config, samples, crosses, stored, calls, kept, marker_sheet(index))
+    if made.estimates is not None:
+        write_kept_estimates(index, made.estimates, param)
+    write_joined(folder.work("panel", "joined"), made.joined)
     notes = {
-        "first": first,
-        "problems": [problem_entry(p) for p in joined_calls.problems],
-        "notes": list(joined_calls.notes),
+        "first": made.first,
+        "problems": [problem_entry(p) for p in made.problems],
+        "notes": list(made.notes),
     }
-    write_arrays(folder.work("panel", "fit"), notes, panel_to_arrays(fitted))
-    write_located(folder.work("panel", "located"), located)
-    digests = SliceDigests(index, joined, fitted, samples, crosses, located[0])
+    write_arrays(folder.work("panel", "fit"), notes, panel_to_arrays(made.fitted))
+    write_located(folder.work("panel", "located"), made.located)
+    located = made.located
+    write_typing(folder, typing_of(made.fitted, made.wells, samples, located[0], marker_sheet(index)))
+    digests = SliceDigests(index, made, samples, crosses)
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
     dealt = digests.dealt(families)
     shutil.rmtree(folder.work("panel", "families"), ignore_errors=True)
@@ -94,9 +155,11 @@ def panel(index: SeasonIndex) -> None:
     )
 
 
-def _refuse_strangers(index: SeasonIndex, samples: pd.DataFrame, calls: Mapping[str, CallBatch]) -> None:
+def refuse_strangers(
+    config: Config, samples: pd.DataFrame, calls: Mapping[str, CallBatch], markers: pd.DataFrame | None
+) -> None:
     """Stop where a file's markers are those of the others under other names: no verdict would be right."""
-    found = marker_problems(samples, calls, marker_sheet(index), index.config)
+    found = marker_problems(samples, calls, markers, config)
     if any(p.severity is Severity.ERROR for p in found):
         raise InputError(found)
 
@@ -107,7 +170,7 @@ def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members
     entries: list[list[Any]] = []
     for digest, family in members:
         batches = batches_of(family, digests.located)
-        later = list(digests.later_crosses(batches))
+        later = list(digests.later.of(batches))
         plants = [[p.plant, list(p.wells), p.pod] for p in family.plants]
         entries.append([digest, family.cross_id, family.mother, family.father, plants, list(batches), later])
     later_crosses = {c: digests.parents[c] for e in entries for c in e[6]}
@@ -143,6 +206,32 @@ def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
     return names
 
 
+class LaterCrosses:
+    """Crosses that came after the run-wide estimates, by the files they are typed in.
+
+    A plant's tag may have been swapped with one of these in its own files, or with one of those on record
+    then: a cross recorded later, on plates of its own, does not touch families that were judged before.
+    """
+
+    def __init__(
+        self, samples: pd.DataFrame, crosses: pd.DataFrame, located: Ints, known: Iterable[str]
+    ) -> None:
+        self.parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
+        self.known = frozenset(known) & frozenset(self.parents)
+        self._found: dict[tuple[int, ...], tuple[str, ...]] = {}
+        self._typed: dict[int, set[str]] = {}
+        cross = samples["cross_id"].to_numpy(dtype=object)
+        for row in np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located >= 0)):
+            self._typed.setdefault(int(located[row]), set()).add(cross[row])
+
+    def of(self, batches: tuple[int, ...]) -> tuple[str, ...]:
+        """Crosses typed in these files that were not on record when the run-wide rates were estimated."""
+        if batches not in self._found:
+            typed = set().union(*(self._typed.get(b, set()) for b in batches))
+            self._found[batches] = tuple(sorted((typed - self.known) & set(self.parents)))
+        return self._found[batches]
+
+
 class SliceDigests:
     """Digests of what each family's and each plate's result follows from.
 
@@ -151,28 +240,16 @@ class SliceDigests:
     """
 
     def __init__(
-        self,
-        index: SeasonIndex,
-        joined: JoinedSeason,
-        fitted: Panel,
-        samples: pd.DataFrame,
-        crosses: pd.DataFrame,
-        located: Ints,
+        self, index: SeasonIndex, made: SeasonPanel, samples: pd.DataFrame, crosses: pd.DataFrame
     ) -> None:
-        self.index, self.joined, self.fitted, self.located = index, joined, fitted, located
+        self.index, self.joined, self.fitted, self.located = index, made.joined, made.fitted, made.located[0]
         self.settings = model_settings(index.config)
-        self.sample, self.plate, self.role, self.cross = (
-            samples[name].to_numpy(dtype=object) for name in ("sample_id", "plate", "role", "cross_id")
-        )
-        self.parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
-        self.known = frozenset(known_crosses(index)) & frozenset(self.parents)
+        self.sample, self.plate = (samples[name].to_numpy(dtype=object) for name in ("sample_id", "plate"))
+        self.later = LaterCrosses(samples, crosses, self.located, made.known)
+        self.parents, self.known = self.later.parents, self.later.known
         self._views: dict[bytes, tuple[Panel, str]] = {}
         self._masks: dict[tuple[int, ...], bytes] = {}
         self._known_digest = digest_of([[c, self.parents[c]] for c in sorted(self.known)])
-        self._later: dict[tuple[int, ...], tuple[str, ...]] = {}
-        self._batch_crosses: dict[int, set[str]] = {}
-        for row in np.flatnonzero((self.role == "progeny") & (located >= 0)):
-            self._batch_crosses.setdefault(int(located[row]), set()).add(self.cross[row])
 
     def view(self, batches: tuple[int, ...]) -> tuple[Panel, str]:
         """The panel at the markers of some files, and its digest."""
@@ -183,17 +260,6 @@ class SliceDigests:
             part = restricted(self.fitted, np.frombuffer(key, dtype=bool))
             self._views[key] = part, panel_digest(part, self.joined.markers)
         return self._views[key]
-
-    def later_crosses(self, batches: tuple[int, ...]) -> tuple[str, ...]:
-        """Crosses typed in these files that were not on record when the run-wide rates were estimated.
-
-        A plant's tag may have been swapped with one of these, or with one of those on record then: a cross
-        recorded later, on plates of its own, does not touch families that were judged before.
-        """
-        if batches not in self._later:
-            typed = set().union(*(self._batch_crosses.get(b, set()) for b in batches))
-            self._later[batches] = tuple(sorted((typed - self.known) & set(self.parents)))
-        return self._later[batches]
 
     def family(self, family: FamilyInput) -> str:
         """Digest of one family."""
@@ -209,7 +275,7 @@ class SliceDigests:
         return digest_of(
             self.index.steps["model"], family.cross_id, family.mother, family.father, wells,
             self.view(batches)[1], self._known_digest,
-            [[c, self.parents[c]] for c in self.later_crosses(batches)],
+            [[c, self.parents[c]] for c in self.later.of(batches)],
             [self.belief(line, family.cross_id) for line in (family.mother, family.father)],
         )  # fmt: skip
 

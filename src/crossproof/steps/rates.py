@@ -6,10 +6,12 @@ import pandas as pd
 
 from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
-from crossproof.model.results import Verdict
+from crossproof.model.results import Provable
 from crossproof.rates.tables import season as tables
+from crossproof.rates.tables.past import PastTags, past_tags
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
+from crossproof.season.past_seasons import previous_seasons
 from crossproof.steps.findings import read_findings
 
 
@@ -30,18 +32,37 @@ def rate_tables(
 ) -> dict[str, pd.DataFrame]:
     """The tables of rates by their names, from records and verdicts."""
     options = tables.RateOptions.of(config)
-    contrast = verdicts.dropna(subset=["contrast_markers"]).groupby("cross_id")["contrast_markers"].max()
-    proven = set(verdicts.loc[verdicts["verdict"] == Verdict.HYBRID, "cross_id"])
-    verifiable = {str(c): bool(n >= config.min_markers_scored) or c in proven for c, n in contrast.items()}
-    untyped = parents_untyped(crosses, samples)
     return {
-        "crosses": tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped),
+        "crosses": cross_table(crosses, samples, verdicts, config, past_of(config)),
         "operators": tables.operators_table(crosses, verdicts, options),
         "factors": tables.factors_table(crosses, verdicts, options),
         "rates_by": tables.rates_by_table(crosses, verdicts, options),
         "learning": tables.learning_table(crosses, verdicts, options),
         "control_chart": tables.control_chart_table(crosses, verdicts, options),
     }
+
+
+def cross_table(
+    crosses: pd.DataFrame,
+    samples: pd.DataFrame,
+    verdicts: pd.DataFrame,
+    config: Config,
+    past: PastTags | None = None,
+) -> pd.DataFrame:
+    """The table of crosses, from records and verdicts, and the tags of seasons before."""
+    options = tables.RateOptions.of(config)
+    verifiable = {
+        str(cross): Provable(state)
+        for cross, state in zip(verdicts["cross_id"], verdicts.get("verifiable", ()), strict=False)
+        if isinstance(state, str)
+    }
+    untyped = parents_untyped(crosses, samples)
+    return tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped, past=past)
+
+
+def past_of(config: Config) -> PastTags | None:
+    """Tags of the seasons named in `previous_seasons`; raises InputError where one has not been run."""
+    return past_tags([(s.crosses, s.verdicts) for s in previous_seasons(config)])
 
 
 def parents_untyped(crosses: pd.DataFrame, samples: pd.DataFrame) -> dict[str, str]:

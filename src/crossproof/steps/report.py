@@ -16,6 +16,7 @@ from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.exchange.miappe import miappe_block
 from crossproof.io.files.atomic import write_bytes, write_json
 from crossproof.io.records.causes import by_cause, unacknowledged
+from crossproof.io.results.reading import read_table
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw.html import render
@@ -92,7 +93,7 @@ def report_inputs(
         for name in RESULT_FILES[rule]:
             path = index.folder.results / name
             if name.endswith(".csv") and path.exists():
-                frames[name.removesuffix(".csv")] = _read(path)
+                frames[name.removesuffix(".csv")] = read_table(path)
     if "problems" in frames:
         frames["problems"] = _told_by_cause(frames["problems"], index.config.acknowledged)
     frames["verdicts"] = _joined_to_records(frames["verdicts"], read_record(index.folder, "crosses"))
@@ -131,12 +132,6 @@ def _told_by_cause(frame: pd.DataFrame, acknowledged: Collection[str]) -> pd.Dat
             ]
         )
     return pd.DataFrame(rows, columns=frame.columns, dtype=str)
-
-
-def _read(path: Any) -> pd.DataFrame:
-    """A result table as the user would open it: identifiers stay text."""
-    frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
-    return frame
 
 
 def _joined_to_records(verdicts: pd.DataFrame, crosses: pd.DataFrame) -> pd.DataFrame:

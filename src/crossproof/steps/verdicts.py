@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -11,17 +11,26 @@ from statsmodels.stats.proportion import proportion_confint
 
 from crossproof.inference.family.origins import OTHER_MOTHER
 from crossproof.inference.season_model import FamilyResult, judge
-from crossproof.io.results.tables import problems_frame, write_parquet, write_table
+from crossproof.io.config.season_config import Config
+from crossproof.io.results.tables import VERDICT_COUNTS, problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
-from crossproof.model.results import CLASSES, Decision, FileState, Reason, Verdict
-from crossproof.season.evidence import StoredBatch, cross_records, locate_wells, model_settings, read_panel
+from crossproof.model.results import CLASSES, Decision, FileState, Provable, Reason, Verdict
+from crossproof.season.evidence import (
+    StoredBatch,
+    cross_records,
+    locate_wells,
+    model_settings,
+    read_located,
+    read_panel,
+)
 from crossproof.season.evidence_store import read_evidence
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested, stored_batches
+from crossproof.steps.provable import provable_crosses, read_typing
 from crossproof.steps.season_problems import season_problems
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
 
@@ -37,7 +46,11 @@ def verdicts(index: SeasonIndex) -> None:
     joined, fitted = read_panel(folder)
     evidence = read_all_evidence(index)
     findings = read_findings(index)
-    frame = verdict_frame(index, samples, crosses, states, stored, evidence, findings)
+    set_aside = {name for name, s in states.items() if s["state"] != FileState.USED}
+    results_of = {cross: result for cross, (_, result) in evidence.items()}
+    located = read_located(folder.work("panel", "located"))[0]
+    provable = provable_crosses(index.config, joined, fitted, samples, crosses, located, read_typing(folder))
+    frame = verdict_frame(index.config, samples, crosses, set_aside, stored, results_of, findings, provable)
     results = folder.results
     tables = {
         "plates": plates_table(samples, states, findings),
@@ -64,20 +77,23 @@ def read_all_evidence(index: SeasonIndex) -> dict[str, tuple[str, FamilyResult]]
 
 
 def verdict_frame(
-    index: SeasonIndex,
+    config: Config,
     samples: pd.DataFrame,
     crosses: pd.DataFrame,
-    states: Mapping[str, Mapping[str, Any]],
+    set_aside: Collection[str],
     stored: tuple[StoredBatch, ...],
-    evidence: Mapping[str, tuple[str, FamilyResult]],
+    evidence: Mapping[str, FamilyResult],
     findings: FindingsOfSeason,
+    provable: Mapping[str, Provable],
 ) -> pd.DataFrame:
-    """One row per progeny plant, in the order of the samples sheets."""
-    settings = model_settings(index.config)
+    """One row per progeny plant, in the order of the samples sheets.
+
+    provable: by cross_id, whether the cross can be proven, where a plant of it has calls.
+    """
+    settings = model_settings(config)
     located = locate_wells(samples, stored)[0]
     parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
-    place = {(cross, str(p)): i for cross, (_, r) in evidence.items() for i, p in enumerate(r.plants)}
-    set_aside = {name for name, s in states.items() if s["state"] != FileState.USED}
+    place = {(cross, str(p)): i for cross, r in evidence.items() for i, p in enumerate(r.plants)}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
     # Columns as lists, once: a table's row costs more to take out than a plant to judge.
     sample, batch, cross_of, plant_of, plate, well, pod, place_of = (
@@ -104,16 +120,19 @@ def verdict_frame(
             "well": well[first],
             "pod": pod[first],
             "place": next((place_of[w] for w in wells if place_of[w]), ""),
+            "verifiable": str(provable.get(cross, Provable.UNKNOWN)),
         }
         number = place.get((cross, plant))
         if number is None or (located[wells] < 0).all():
             asked = {batch[w] for w in wells}
             # A plant without a file named may well be in one that was set aside.
-            row |= _without_data(bool(asked & set_aside or ("" in asked and set_aside)))
+            row |= _without_data(bool(asked & set(set_aside) or ("" in asked and set_aside)))
         else:
-            result = evidence[cross][1]
+            result = evidence[cross]
             mixed = any(sample[w] in findings.tables.mixed for w in wells)
-            row |= _judged(result, number, judge(result, number, settings, mixed_dna=mixed))
+            too_few = provable.get(cross) is Provable.NO
+            judgement = judge(result, number, settings, mixed_dna=mixed, few_contrasts=too_few)
+            row |= _judged(result, number, judgement)
             tagged = {tags[sample[w], cross] for w in wells if (sample[w], cross) in tags}
             if row["likely_source"] == OTHER_MOTHER and len(tagged) == 1:
                 row["likely_source"] = f"cross {tagged.pop()}"
@@ -138,8 +157,8 @@ def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
 
 COLUMNS = (
     "plant", "sample_id", "samples", "cross_id", "mother", "father", "plate", "well", "pod", "place",
-    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "contrast_markers",
-    "contrast_scored",
+    "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "verifiable",
+    "contrast_markers", "contrast_scored",
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
     "source_probability", "flags", "leading_class", "settle",
 )  # fmt: skip
@@ -209,8 +228,7 @@ def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOf
 
 def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
     """Share of heterozygous contrast markers with its Wilson 95 % interval (Wilson 1927, by statsmodels)."""
-    counts = ["contrast_markers", "contrast_scored", "contrast_het", "foreign_calls"]
-    frame = frame.astype(dict.fromkeys(counts, "Int64"))
+    frame = frame.astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))
     scored = frame["contrast_scored"].fillna(0).to_numpy(dtype=float)
     het = frame["contrast_het"].fillna(0).to_numpy(dtype=float)
     some = scored > 0

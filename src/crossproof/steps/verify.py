@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,16 @@ from crossproof.inference.season_model import (
     CrossRecord,
     FamilyInput,
     FamilyResult,
+    Panel,
     Plant,
+    Settings,
+    Wells,
     prepare_crosses,
     verify_family,
 )
 from crossproof.io.files.atomic import put_in_place
 from crossproof.season.evidence import (
+    JoinedSeason,
     load_wells,
     marker_mask,
     model_settings,
@@ -47,30 +52,62 @@ def verify(index: SeasonIndex, bucket: int) -> None:
     keep_copy(out, cache)
 
 
-def _judge(
-    index: SeasonIndex, members: list[list[Any]], known: list[str], crosses: Mapping[str, tuple[str, str]]
+@dataclass(frozen=True)
+class Asked:
+    """A family to judge, named `key`: its files, and the crosses in them that came after the estimates."""
+
+    key: str
+    family: FamilyInput
+    batches: tuple[int, ...]
+    later: tuple[str, ...]
+
+
+def judge_families(
+    asked: Iterable[Asked],
+    joined: JoinedSeason,
+    fitted: Panel,
+    wells: Wells,
+    settings: Settings,
+    known: Iterable[str],
+    crosses: Mapping[str, Sequence[str]],
 ) -> dict[str, FamilyResult]:
-    """Evidence of families by their digests; those with the same markers and candidates one after another."""
-    folder, settings = index.folder, model_settings(index.config)
+    """Evidence of families by their keys; those with the same markers and candidates one after another.
+
+    `known`: crosses on record when the estimates were made; `crosses`: mother and father of all named here.
+    """
+    groups: dict[tuple[bytes, tuple[str, ...]], list[Asked]] = {}
+    for one in asked:
+        groups.setdefault((marker_mask(joined, one.batches).tobytes(), one.later), []).append(one)
+    found = {}
+    for (mask, later), group in groups.items():
+        view = restricted(fitted, np.frombuffer(mask, dtype=bool))
+        names = sorted([*known, *later])
+        others = prepare_crosses([CrossRecord(c, crosses[c][0], crosses[c][1]) for c in names], view)
+        for one in group:
+            found[one.key] = verify_family(one.family, wells, view, settings, others)
+    return found
+
+
+def _judge(
+    index: SeasonIndex, members: list[list[Any]], known: list[str], crosses: Mapping[str, Sequence[str]]
+) -> dict[str, FamilyResult]:
+    """Evidence of a bucket's families by their digests, as the panel job wrote them."""
+    folder = index.folder
     joined, fitted = read_panel(folder)
     located = read_located(folder.work("panel", "located"))
     rows = np.zeros(len(located[0]), dtype=bool)
     rows[[w for m in members for _, wells, _ in m[4] for w in wells]] = True
     wells = load_wells(folder, joined, located, rows)
-    groups: dict[tuple[bytes, tuple[str, ...]], list[list[Any]]] = {}
-    for member in members:
-        mask = marker_mask(joined, member[5])
-        groups.setdefault((mask.tobytes(), tuple(member[6])), []).append(member)
-    found = {}
-    for (mask_bytes, later), group in groups.items():
-        view = restricted(fitted, np.frombuffer(mask_bytes, dtype=bool))
-        others = prepare_crosses([CrossRecord(c, *crosses[c]) for c in sorted([*known, *later])], view)
-        for digest, cross, mother, father, plants, _, _ in group:
-            family = FamilyInput(
-                cross, mother, father, tuple(Plant(p, tuple(w), pod) for p, w, pod in plants)
-            )
-            found[digest] = verify_family(family, wells, view, settings, others)
-    return found
+    asked = [
+        Asked(
+            digest,
+            FamilyInput(cross, mother, father, tuple(Plant(p, tuple(w), pod) for p, w, pod in plants)),
+            tuple(batches),
+            tuple(later),
+        )
+        for digest, cross, mother, father, plants, batches, later in members
+    ]
+    return judge_families(asked, joined, fitted, wells, model_settings(index.config), known, crosses)
 
 
 def keep_copy(source: Path, cache: Path) -> None:

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crossproof.inference.lines.f1_parents import copies_of
+from crossproof.inference.lines.f1_parents import copies_of, f1_findings, name_copies
 from crossproof.inference.lines.panel import FIXED_LINE, UNKNOWN_COPY
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -86,6 +86,9 @@ def test_an_f1_is_recognised_and_a_mixed_tube_is_not(season) -> None:
     others = np.setdiff1d(np.arange(len(panel.version_line)), [x])
     assert (panel.copies[others] == FIXED_LINE).all()
     assert not panel.recognised[others].any()
+    (finding,) = f1_findings(panel)
+    assert (finding.subject, finding.other) == ("X", "A x B")
+    assert "line_mother" in finding.remedy
     # its heterozygotes are no errors of the markers
     assert panel.f.max() < 0.05
 
@@ -126,3 +129,24 @@ def test_an_outbred_plant_of_unknown_lines_has_no_phase(season) -> None:
     assert (panel.copies[version[0]] == UNKNOWN_COPY).all()
     (weights,) = copies_of(panel, (np.arange(MARKERS),), version)
     np.testing.assert_allclose(weights, weights.transpose(0, 2, 1))
+
+
+def test_one_typed_line_is_found_where_the_sheet_calls_the_parent_heterozygous(season) -> None:
+    wells, lines, family, _ = season
+    left = [replace(x, inbreeding=0.0) if x.line == "X" else x for x in lines if x.line != "B"]
+    panel = fit_panel(wells, left, [family], Settings())
+    first, second = panel.copies[panel.versions("X")[0]].tolist()
+    assert (panel.lines[panel.version_line[first]], second) == ("A", UNKNOWN_COPY)
+    result = verify_family(family, wells, panel, Settings())
+    np.testing.assert_array_equal(result.class_posterior.argmax(axis=1), [0] * 6 + [1] * 4)
+
+
+def test_naming_the_copies_fixes_one_marker_of_each_chromosome() -> None:
+    open_order = [np.full((4, 2, 2), 0.25), None]
+    het = [np.array([0.6, 0.9, 0.99, 0.4]), np.empty(0)]
+    chromosome = [np.array([0, 0, 1, -1]), np.empty(0, dtype=np.int64)]
+    named, rest = name_copies(open_order, het, chromosome)
+    assert rest is None
+    assert named is not None
+    assert named[:, 1, 0].tolist() == [0.25, 0.0, 0.0, 0.25]
+    assert (open_order[0] == 0.25).all()  # the weights given are left as they were

@@ -18,8 +18,10 @@ from crossproof.inference.plates import duplicates as duplicates_check
 from crossproof.inference.plates.arrays import WellBlock, line_evidence
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
 from crossproof.inference.plates.family_tables import FamilyTables
-from crossproof.inference.plates.scores import PlateScores, log_sum
-from crossproof.inference.plates.tag_scores import STRAY_SHARE, STRAY_WEIGHT, TagScores, tag_scores
+from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.stray_seed import STRAY_SHARE, STRAY_WEIGHT, TagScores
+from crossproof.inference.plates.tag_scores import tag_scores
 
 sys.path.insert(0, str(BENCHMARKS))
 LAYOUTS = {

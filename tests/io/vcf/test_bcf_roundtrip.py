@@ -158,7 +158,9 @@ def outcome(path: Path) -> CallBatch | PlateError:
 
 def said(batch: CallBatch) -> dict[str, Any]:
     head, arrays = batch_arrays(batch)
-    return {**head, **{name: array.tolist() for name, array in arrays.items()}}
+    # What is not known is equal to itself here, which NaN is not.
+    known = {n: np.where(np.isnan(a), None, a) if a.dtype.kind == "f" else a for n, a in arrays.items()}
+    return {**head, **{name: array.tolist() for name, array in known.items()}}
 
 
 @st.composite

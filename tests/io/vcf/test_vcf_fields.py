@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from crossproof.io.vcf.fields import FieldLayout, parse_numeric
 from crossproof.io.vcf.grammar import Refused
-from crossproof.io.vcf.phred import haploid_to_diploid, phred_of_calls
+from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, filled_in, haploid_to_diploid, phred_of_calls
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 
 
@@ -73,8 +73,8 @@ def test_fast_path_equals_the_simple_reading(case: tuple[int, list[str]]) -> Non
     for i, sample in enumerate(samples):
         cells = sample.split(":") + ["."] * 4
         ad, pl = plain(cells[1], k), plain(cells[3], n_genotypes(k))
-        assert depths[0, i].tolist() == ([0] * k if ad is None else [min(v, 65535) for v in ad])
-        wanted = [0] * n_genotypes(k) if pl is None else [min(v - min(pl), 255) for v in pl]
+        assert depths[0, i].tolist() == ([NO_DEPTH] * k if ad is None else [min(v, NO_DEPTH - 1) for v in ad])
+        wanted = [NO_PHRED] * n_genotypes(k) if pl is None else [min(v - min(pl), 255) for v in pl]
         assert phred[0, i].tolist() == wanted
 
 
@@ -129,6 +129,17 @@ def test_likelihoods_of_calls_by_hand() -> None:
     calls = np.array([[0, 1], [1, 1], [-1, -1], [-1, 1], [0, -2]], dtype=np.int8)
     wanted = [[20, 0, 20], [20, 20, 0], [0, 0, 0], [20, 3, 0], [0, 3, 20]]
     assert phred_of_calls(calls, 2).tolist() == wanted
+
+
+def test_calls_at_no_read_are_filling_where_nearly_all_are_homozygous_for_the_reference() -> None:
+    nothing = np.ones((1, 20), dtype=bool)
+    reference = np.zeros((1, 20, 2), dtype=np.int8)
+    assert filled_in([(nothing, reference)])
+    mixed = reference.copy()
+    mixed[0, :4] = [0, 1]
+    assert not filled_in([(nothing, mixed)])
+    assert not filled_in([(nothing, np.full((1, 20, 2), -1, dtype=np.int8))])
+    assert not filled_in([])
 
 
 @pytest.mark.parametrize("k", [1, 2, 3, 8])

@@ -20,6 +20,7 @@ from crossproof.io.genotypes import read_batch
 from crossproof.io.problems import MOST_ALIKE
 from crossproof.io.vcf.grammar import Refused, parse_alleles, parse_gt
 from crossproof.io.vcf.header import read_header
+from crossproof.io.vcf.phred import phred_of_calls
 from crossproof.io.vcf.text import VcfScan
 from crossproof.model.sentinels import ABSENT, MISSING
 
@@ -158,11 +159,12 @@ def test_scikit_allel_reads_the_same(tmp_path: Path) -> None:
         np.testing.assert_array_equal(block.depths, np.maximum(depths, 0))
         phred = other["calldata/PL"][block.rows][..., : block.phred.shape[-1]]
         known = (phred >= 0).all(axis=-1)
+        called = phred_of_calls(block.calls, block.k)
         shifted = np.minimum(phred - phred.min(axis=-1, keepdims=True), 255)
         # A haploid call has one likelihood for each allele, which scikit-allel leaves as they are.
         two = block.calls[..., 1] != ABSENT
         assert not two.all()
-        np.testing.assert_array_equal(block.phred[two], np.where(known[..., None], shifted, 0)[two])
+        np.testing.assert_array_equal(block.phred[two], np.where(known[..., None], shifted, called)[two])
         seen += len(block.rows)
     assert seen == len(batch.markers) == 300
 

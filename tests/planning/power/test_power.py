@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from invented_panel import panel_of, random_panel
 
-from crossproof.model.results import Relation
+from crossproof.model.results import Provable, Relation
 from crossproof.planning.inputs import PlanSettings
 from crossproof.planning.markers.least_markers import (
     least_markers,
@@ -103,7 +103,7 @@ def test_sister_lines_prove_nothing():
     panel = panel_of(alleles)
     power = cross_power(evidence_of(panel), SETTINGS, 200, np.random.default_rng(1))
     assert power.contrast == 0
-    assert not power.verifiable(0.95)
+    assert power.provable is Provable.NO
     assert power.right[0] == 0.0
 
 
@@ -127,7 +127,8 @@ def test_alleles_swapped_markers_reordered_same_power():
         assert two_class_tail(a, 0, 1, settings).value == pytest.approx(
             two_class_tail(b, 0, 1, settings).value, abs=1e-9
         )
-        assert class_bounds(a, 0, settings) == pytest.approx(class_bounds(b, 0, settings), abs=1e-9)
+        # Which of equally likely outcomes are let go depends on rounding, by which both bounds hold.
+        assert class_bounds(a, 0, settings) == pytest.approx(class_bounds(b, 0, settings), abs=1e-5)
 
 
 def test_a_family_of_one_is_one_plant():

@@ -68,18 +68,50 @@ def test_chernoff_never_undercuts_the_true_chance():
             exponent = tails.chernoff_exponent(score, np.tile([p, 1 - p], (n, 1))).sum(axis=0)
             true = stats.binom.cdf(np.ceil(n / 2) - 1, n, p)  # S < 0
             assert tails.failure_bound(exponent, 0.0) >= true
-            for delta in (0.2, 1e-3):
-                x = tails.quantile_bound(exponent, np.array([delta]))[0]
-                assert stats.binom.cdf((n - x) / 2 - 1e-9, n, p) <= delta
 
 
-def test_quantiles_leave_no_more_than_delta_outside():
+def test_below_holds_the_exact_chance_on_both_sides():
     rng = np.random.default_rng(4)
     score, prob = rng.normal(0.5, 1.5, (7, 3)), rng.dirichlet(np.ones(3), 7)
-    deltas = np.array([0.3, 0.05, 0.002])
-    for x, delta in zip(tails.upper_quantiles(score, prob, deltas, 1 << 13), deltas, strict=True):
-        inside = enumerated(score, prob, -x, np.ones((7, 3), dtype=bool), 0)
-        assert 1 - inside <= delta + 1e-12
+    thresholds = np.array([-4.0, -1.0, 0.5, 3.0])
+    for cells in (1 << 7, 1 << 13):  # a coarse grid has wider bounds, never wrong ones
+        low, high = tails.below(score, prob, thresholds, cells)
+        for at, threshold in enumerate(thresholds):
+            exact = 1 - enumerated(score, prob, threshold, np.ones((7, 3), dtype=bool), 0)
+            assert low[at] - 1e-12 <= exact <= high[at] + 1e-12
+    assert np.all(high - low < 0.02)
+
+
+def test_the_bound_of_a_sum_is_never_under_the_enumerated_chance():
+    rng = np.random.default_rng(6)
+    score, prob = rng.normal(0.8, 1.2, (5, 4, 3)), rng.dirichlet(np.ones(3), 5)  # marker, relation, outcome
+    log_weight = np.log([0.5, 0.1, 0.05, 0.02])
+    by_marker = tails.chernoff_exponent(score, prob[:, None, :])
+    for limit in (0.02, 0.3, 2.0):
+        true = 0.0
+        for outcome in product(range(3), repeat=5):
+            ratio = np.exp(log_weight - sum(score[m, :, o] for m, o in enumerate(outcome))).sum()
+            true += np.prod([prob[m, o] for m, o in enumerate(outcome)]) * (ratio > limit)
+        bound = float(tails.sum_bound(by_marker.sum(axis=0), log_weight, np.log(limit)))
+        many = tails.sum_bounds(by_marker.sum(axis=0), np.exp(log_weight)[None, :] / limit)
+        assert true <= bound + 1e-12
+        assert many[0] == pytest.approx(bound, rel=1e-9)
+
+
+def test_adding_up_and_fourier_give_the_same():
+    rng = np.random.default_rng(7)
+    score, prob = rng.normal(0.3, 1.0, (9, 4)), rng.dirichlet(np.ones(4), 9)
+    scored = np.ones((9, 4), dtype=bool)
+    scored[:, -1] = False
+    wide = np.pad(
+        score, ((0, 0), (0, 9)), mode="edge"
+    )  # outcomes that never come: the other way of reckoning
+    for least in (0, 3):
+        a = tails.evidence_tail(score, prob, 0.4, scored, least)
+        b = tails.evidence_tail(
+            wide, np.pad(prob, ((0, 0), (0, 9))), 0.4, np.pad(scored, ((0, 0), (0, 9))), least
+        )
+        assert (a.low, a.value, a.high) == pytest.approx((b.low, b.value, b.high), abs=1e-9)
 
 
 def test_markers_in_another_order_give_the_same():

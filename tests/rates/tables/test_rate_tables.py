@@ -11,7 +11,7 @@ import pytest
 from rates_seasons import invented, small
 from scipy import stats
 
-from crossproof.model.results import CLASSES, NextStep, Verdict
+from crossproof.model.results import CLASSES, NextStep, Provable, Verdict
 from crossproof.rates.tables.season import (
     CAUTION,
     RateOptions,
@@ -77,7 +77,7 @@ def test_three_tags_by_hand() -> None:
     assert np.isnan([c["hybrid_rate"], c["true_success"], c["hybrid_rate_low"]]).all()
     assert 0 < c["hybrid_rate_shrunk"] < 1
     assert c["seeds_left"] == 6
-    assert table["verifiable"].tolist() == ["yes", "", ""]
+    assert table["verifiable"].tolist() == ["", "", ""]
 
 
 def test_the_record_comes_first_and_its_place_in_the_file_does_not_come_at_all() -> None:
@@ -112,7 +112,7 @@ def test_plants_without_data_count_as_tested_only() -> None:
 
 
 def test_a_cross_that_cannot_be_proven_is_not_sent_to_be_tested() -> None:
-    table = crosses_table(*small(), OPTIONS, verifiable={"A": False, "C": True})
+    table = crosses_table(*small(), OPTIONS, verifiable={"A": Provable.NO, "C": Provable.YES})
     a, c = table.iloc[0], table.iloc[2]
     assert (a["verifiable"], a["next_step"], a["seeds_to_test"]) == ("no", NextStep.RETEST, 0)
     assert a["next_step_detail"] == "needs more markers at which the parents differ"
@@ -422,18 +422,20 @@ def test_ten_thousand_crosses_in_time() -> None:
     assert time.process_time() - start < 30  # 20 s on an idle machine
 
 
-def test_a_cross_with_a_proven_hybrid_is_not_said_to_be_beyond_proof() -> None:
-    from crossproof.steps.rates import rate_tables
+def test_crosses_are_in_the_state_that_the_verdict_step_gave_them() -> None:
+    from crossproof.steps.rates import cross_table
 
     crosses, verdicts = small()
-    verdicts["contrast_markers"] = 2
+    verdicts["verifiable"] = verdicts["cross_id"].map({"A": "no"}).fillna("not every plant")
     samples = pd.DataFrame({"role": ["parent"] * 2, "line": ["L1", "L2"]})
-    config = RateOptions()
-    shown = rate_tables(crosses, samples, verdicts, _Config(config))["crosses"].set_index("cross_id")
-    has_hybrid = verdicts.groupby("cross_id")["verdict"].apply(lambda v: (v == "hybrid").any())
-    for cross, any_hybrid in has_hybrid.items():
-        if cross in shown.index:
-            assert (shown.loc[cross, "verifiable"] == "yes") == any_hybrid
+    shown = cross_table(crosses, samples, verdicts, _Config(RateOptions())).set_index("cross_id")
+    lines = crosses.set_index("cross_id")[["mother", "father"]]
+    for cross in shown.index:
+        if not set(lines.loc[cross]) <= {"L1", "L2"}:
+            expected = "parent not typed"
+        else:
+            expected = {"A": "no"}.get(cross, "not every plant" if cross in set(verdicts["cross_id"]) else "")
+        assert shown.loc[cross, "verifiable"] == expected
 
 
 class _Config:

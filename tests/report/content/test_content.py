@@ -10,7 +10,17 @@ from report_parts import flat
 
 from crossproof.model.findings import Finding, FindingKind, Scope, VerdictChange
 from crossproof.model.results import Verdict
-from crossproof.report.content.blocks import Chart, Drawing, FindingCards, Live, Notice, Table, Tone, table_of
+from crossproof.report.content.blocks import (
+    Chart,
+    Drawing,
+    FindingCards,
+    Live,
+    Notice,
+    Prose,
+    Table,
+    Tone,
+    table_of,
+)
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.sections.method import drift_sentence
@@ -224,3 +234,18 @@ def test_one_and_many_agree_with_their_verbs(season, plants):
     lead = section(build_content(ReportInputs(verdicts)), "do").lead
     assert ("1 needs a second sample" in lead) == (plants == 1)
     assert ("2 need a second sample" in lead) == (plants == 2)
+
+
+def test_selfing_by_seed_and_by_flower_stand_side_by_side(season: ReportInputs) -> None:
+    rates = season.rates_by.copy()
+    of = rates["factor"] == "season"
+    for name, value in (("selfed_seed_share", 0.31), ("selfed_flower_share", 0.22)):
+        for end, shift in (("", 0.0), ("_low", -0.05), ("_high", 0.05)):
+            rates.loc[of, f"{name}{end}"] = value + shift
+    rates.loc[of, "pods_with_several_typed"] = 3
+    said = " ".join(
+        b.text for b in flat(build_content(replace(season, rates_by=rates))) if isinstance(b, Prose)
+    )
+    assert "31\u00a0% of the seed harvested is selfed" in said
+    assert "22\u00a0% of the flowers that set a pod were selfed" in said
+    assert "Type all seeds of every tenth pod" in said

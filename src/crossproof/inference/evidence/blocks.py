@@ -158,9 +158,13 @@ class Wells:
             if batch is Evidence.LIKELIHOODS and block.phred is not None:
                 value = error_model.likelihood_from_phred(block.phred[pick])
             elif batch is Evidence.DEPTHS and block.depths is not None:
-                value = error_model.likelihood_from_depths(
-                    block.depths[pick], rates.read_error, rates.overdispersion
-                )
+                depths = block.depths[pick]
+                value = error_model.likelihood_from_depths(depths, rates.read_error, rates.overdispersion)
+                # A genotype that lost its depths, as in a merge of files, is known by its call.
+                silent = ~depths.any(axis=-1) & (block.codes[pick] != NO_CALL_CODE)
+                if silent.any():
+                    called = self._from_calls(block, there, source, wells[target], rates)
+                    value = np.where(silent[..., None], called, value)
             else:
                 value = self._from_calls(block, there, source, wells[target], rates)
             out[np.ix_(here, target)] = value

@@ -12,11 +12,12 @@ from crossproof.inference.family.donors import OtherCrosses, log_mixture, screen
 from crossproof.inference.family.emissions import FamilyBlock
 from crossproof.inference.family.origins import Origins, list_origins
 from crossproof.inference.family.replicate_wells import Replicates
-from crossproof.inference.lines.f1_parents import copies_of
-from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.lines.f1_parents import copies_of, name_copies
+from crossproof.inference.lines.panel import UNKNOWN_COPY, Panel, PanelBlock
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
+from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.model.settings import Settings
 
@@ -135,8 +136,7 @@ def prepare(
     lines = np.zeros((len(donors), n))
     unknown = np.zeros((2, n))
     chromosome, morgan = wells.genetic_map(settings)
-    mother_copies = copies_of(panel, places, mothers, fathers)
-    father_copies = copies_of(panel, places, fathers, mothers)
+    mother_copies, father_copies = (_copies(panel, places, v, chromosome) for v in (mothers, fathers))
     for b, (panel_block, place) in enumerate(zip(panel.blocks, places, strict=True)):
         rows = panel_block.rows[place]
         like, of_wells, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)
@@ -183,6 +183,20 @@ def prepare(
         replicates,
         from_calls,
     )
+
+
+def _copies(panel: Panel, places: tuple[Ints, ...], versions: Ints, chromosome: Ints) -> list[Floats | None]:
+    """`copies_of` a parent, each chromosome's copies named where no line tells them apart."""
+    copies = copies_of(panel, places, versions)
+    if all(c is None for c in copies) or (panel.copies[versions[0]] != UNKNOWN_COPY).any():
+        return copies
+    het, chromosomes = [], []
+    for block, place in zip(panel.blocks, places, strict=True):
+        pairs = genotype_alleles(block.k)
+        consensus = block.consensus[place, versions[0]].astype(np.float64)
+        het.append(consensus[:, pairs[:, 0] != pairs[:, 1]].sum(axis=1))
+        chromosomes.append(chromosome[block.rows[place]])
+    return name_copies(copies, het, chromosomes)
 
 
 def _plant_codes(codes: UInt8s, owner: Ints, n: int) -> UInt8s:

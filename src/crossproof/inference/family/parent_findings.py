@@ -132,10 +132,10 @@ def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
         Scope.CROSS,
         "",
         result.cross_id,
-        f"{line} is heterozygous, and the two lines it is from are not known: its gametes are told from later "
-        "generations and from selfs by which of its alleles came together, so that no plant of this cross is "
-        "to be culled.",
-        f"Write the two lines that {line} is from into the samples sheet, columns line_mother and line_father.",
+        f"{line} is heterozygous and it is not known from which two lines, so that its selfs, hybrids and "
+        "later generations look alike.",
+        f"Write the lines of {line} into the samples sheet (line_mother, line_father). Cull nothing until "
+        "then.",
         wells=places,
         samples=samples,
         other=line,

@@ -22,16 +22,31 @@ DEPARTURE_SHARE = 0.15
 """Share of markers, departing from the line, at or above which a parent plant is flagged."""
 
 
-def judge(result: FamilyResult, plant: int, settings: Settings, *, mixed_dna: bool = False) -> Judgement:
+def judge(
+    result: FamilyResult,
+    plant: int,
+    settings: Settings,
+    *,
+    mixed_dna: bool = False,
+    few_contrasts: bool = False,
+) -> Judgement:
     """Verdict on plant number `plant` of a family.
 
     `mixed_dna`: the plate checks found mixed DNA in its wells, so that no class can be trusted.
+    `few_contrasts`: too few markers tell the parents apart for a plant to be called hybrid or self.
     """
     posterior = result.class_posterior[plant]
     lead = int(posterior.argmax())
     leading = CLASSES[lead]
     flags = _flags(result, plant, settings)
     reason = _why_not(result, plant, settings, mixed_dna)
+    if (
+        few_contrasts
+        and not result.segregates
+        and leading in (Verdict.HYBRID, Verdict.SELF)
+        and reason in _WOULD_PASS
+    ):
+        reason = Reason.FEW_CONTRASTS
     verdict = leading if reason is Reason.NONE else Verdict.UNDETERMINED
     return Judgement(verdict, leading, decide(verdict), reason, _settle(result, plant, reason), flags)
 
@@ -68,6 +83,10 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
     return Reason.CLASSES_CLOSE
 
 
+_WOULD_PASS = (Reason.NONE, Reason.FEW_MARKERS, Reason.CLASSES_CLOSE)
+"""Reasons that too few contrast markers go before: they are the cause, or a verdict would stand."""
+
+
 def _parent_open(result: FamilyResult, side: int) -> bool:
     """Whether it is open which plant a parent was (`side` 0 mother, 1 father)."""
     departs = (result.mother_departure, result.father_departure)[side] > DEPARTURE_SHARE
@@ -96,6 +115,7 @@ _SETTLE = {
     Reason.MIXED_DNA: "take a fresh leaf of this plant alone",
     Reason.LOW_CALL_RATE: "extract and type the plant again",
     Reason.WELLS_DISAGREE: "take a fresh leaf and type it again",
+    Reason.FEW_CONTRASTS: "type it at more markers at which these two parents differ",
 }
 
 
@@ -110,8 +130,6 @@ def _settle(result: FamilyResult, plant: int, reason: Reason) -> str:
         return _SETTLE[Reason.FATHER_UNPROVEN]
     if reason in _SETTLE:
         return _SETTLE[reason]
-    if reason is Reason.FEW_MARKERS and result.contrast_markers < 3:
-        return "markers at which these two parents differ"
     order = result.class_posterior[plant].argsort()[::-1]
     first, second = CLASSES[order[0]], CLASSES[order[1]]
     return f"more markers that tell {_PLAIN[first]} from {_PLAIN[second]}, or a second well of this plant"

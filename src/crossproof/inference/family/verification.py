@@ -220,6 +220,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         father_departure=departure[1][4],
         run_departure=panel.h,
         parent_faults=readings.fault_shares((panel.versions(family.mother), panel.versions(family.father))),
+        segregates=panel.segregates(family.mother) or panel.segregates(family.father),
         phase_open=np.array([phase_open(panel, line) for line in (family.mother, family.father)]),
         departure_parent=np.array(parents, dtype=np.str_),
         departure_row=np.concatenate([departure[0][0], departure[1][0]]),

@@ -6,8 +6,6 @@ markers at which a parent plant departs from its line.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from crossproof.inference.pedigree import pool_genotypes
@@ -62,14 +60,6 @@ def fit_pool(
             break
     posterior = normalised(line_prior(q, inbreeding) * likelihood)
     return q, posterior
-
-
-@dataclass(frozen=True)
-class Clusters:
-    """Wells of one line grouped into tubes that agree: `labels` (well,) cluster numbers, the largest is 0."""
-
-    labels: Ints
-    discordance: Floats  # well, well: expected share of markers at which two wells differ; NaN where unknown
 
 
 def discordance(likelihoods: list[Floats]) -> Floats:

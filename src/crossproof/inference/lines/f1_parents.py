@@ -8,7 +8,8 @@ the family have to tell.
 
 Recognition compares, for a tube with heterozygous markers, P(data | F1 of lines A and B), for pairs of lines
 that each explain it well with unknown pollen, with the best of: the line as a fixed line, a plant of the
-pool, an F1 of one line with an unknown one. A tube of two mixed lines shows the same calls; so a line with
+pool, an F1 of one line with an unknown one; the last is taken only for a tube that the sheet calls
+heterozygous. A tube of two mixed lines shows the same calls; so a line with
 tubes that contradict each other is never taken for an F1.
 """
 
@@ -23,20 +24,18 @@ from crossproof.inference.lines.panel import FIXED_LINE, UNKNOWN_COPY, Panel
 from crossproof.inference.pedigree import child_of_gametes, pool_genotypes
 from crossproof.inference.season_results import LineInput
 from crossproof.model.arrays import Floats, Ints
+from crossproof.model.findings import Finding, FindingKind, Scope
 
 OUTBRED = 0.5
 """Inbreeding below which a line's plants are taken to segregate."""
 HETEROZYGOUS = 0.05
-"""Share of clear genotypes that are heterozygous, at or above which a tube may be an F1's, and below which a
-line may be the parent of one."""
+"""Share of clear genotypes that are heterozygous, at or above which a tube may be an F1's."""
 NOT_FIXED = 0.15
-"""Share of clear genotypes that are heterozygous, from which on a line is no parent of an F1: F4 and F5 lines
-are parents too, an F1 is none."""
+"""Share of clear genotypes that are heterozygous, at or above which a line is no parent of an F1: F4 and F5
+lines are parents too, an F1 is none."""
 AGREES = 0.93
 """Share of markers at which an F1 has the genotype expected of its two lines, at least: relatives of the true
 parents can lead all other pairs and still give a wrong phase at many markers."""
-HOLDS = 0.90
-"""Share of markers at which a child of a line holds one of its alleles, at least."""
 LINES_PAIRED = 12
 """Lines whose pairs are compared, those that explain the tube best with unknown pollen."""
 BEYOND_DOUBT = 12.0
@@ -44,21 +43,14 @@ BEYOND_DOUBT = 12.0
 CLEAR = 0.9
 
 
-def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints, others: Ints) -> list[Floats | None]:
+def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints) -> list[Floats | None]:
     """Weights (m, k, k) of ordered pairs of alleles on a parent's copies, per block; None for a fixed one.
 
-    `versions`: those of the parent's line, `others`: those of the line it is crossed with; the first one
-    counts. Where its lines were not given, and every genotype of it holds an allele of the other parent, it
-    is an F1 of that one: the cross is a backcross, and one copy is known.
+    `versions`: those of the parent's line; the first one counts.
     """
     copies = panel.copies[versions[0]] if len(versions) and len(panel.copies) else None
     if copies is None or copies[0] == FIXED_LINE:
         return [None] * len(panel.blocks)
-    known = copies[0] != UNKNOWN_COPY and (
-        not panel.recognised[versions[0]] or _agrees(panel, versions[0], int(copies[0]), int(copies[1]))
-    )
-    if not known and len(others) and _holds(panel, versions[0], others[0]):
-        copies = np.array([others[0], UNKNOWN_COPY])
     out: list[Floats | None] = []
     for block, place in zip(panel.blocks, places, strict=True):
         if block.maternal:
@@ -72,30 +64,44 @@ def copies_of(panel: Panel, places: tuple[Ints, ...], versions: Ints, others: In
     return out
 
 
-def _holds(panel: Panel, version: int, other: int) -> bool:
-    """Whether a plant holds an allele of a line at all but few markers, as its child does."""
-    held = count = 0.0
-    for block in panel.blocks:
-        if block.maternal:
+def name_copies(
+    copies: list[Floats | None], het: list[Floats], chromosome: list[Ints]
+) -> list[Floats | None]:
+    """The same with the copies of each chromosome told apart where no line tells.
+
+    Which copy is called the first is a matter of names: at the marker of each chromosome that is most surely
+    heterozygous the first allele is put on the first copy. All other markers stay open, and are learned from
+    the sibs, which carry the same two copies. `het` (m,) per block: probability of a heterozygote;
+    `chromosome` (m,) per block.
+    """
+    out = [None if c is None else c.copy() for c in copies]
+    best: dict[int, tuple[float, int, int]] = {}
+    for b, weights in enumerate(out):
+        if weights is None:
             continue
-        use = np.flatnonzero(panel.set_aside[block.rows] == "")
-        child = child_of_gametes(
-            block.gametes[use, other].astype(np.float64)[:, None], np.eye(block.k)[None]
-        ).sum(axis=1)
-        held += float((block.consensus[use, version] * np.minimum(child, 1.0)).sum())
-        count += len(use)
-    return held >= HOLDS * max(count, 1.0)
+        for j, (c, p) in enumerate(zip(chromosome[b].tolist(), het[b].tolist(), strict=True)):
+            if c >= 0 and p > best.get(c, (0.5, 0, 0))[0]:
+                best[c] = (p, b, j)
+    for _, b, j in best.values():
+        weights = out[b]
+        assert weights is not None
+        weights[j] = np.triu(weights[j])
+    return out
 
 
 def phase_open(panel: Panel, line: str) -> bool:
-    """Whether a parent segregates and the lines of its two copies are neither given nor clear from its tube."""
+    """Whether a parent segregates and the lines of its copies are neither given nor clear from its tube."""
     if not panel.segregates(line):
         return False
     version = int(panel.versions(line)[0])
     first, second = panel.copies[version].tolist()
-    if UNKNOWN_COPY in (first, second):
+    if first == second == UNKNOWN_COPY:
         return True
-    return bool(panel.recognised[version]) and not _agrees(panel, version, first, second)
+    return (
+        UNKNOWN_COPY not in (first, second)
+        and bool(panel.recognised[version])
+        and not _agrees(panel, version, first, second)
+    )
 
 
 def _agrees(panel: Panel, version: int, first: int, second: int) -> bool:
@@ -132,7 +138,8 @@ def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[
             if pair is not None:
                 copies[v], recognised[v] = pair, True
         if copies[v, 0] == FIXED_LINE and line.inbreeding < OUTBRED:
-            copies[v] = UNKNOWN_COPY
+            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < NOT_FIXED), one_unknown=True)
+            copies[v] = UNKNOWN_COPY if pair is None else pair
     return replace(panel, copies=copies, recognised=recognised)
 
 
@@ -140,6 +147,28 @@ def outbred_lines(panel: Panel, lines: Sequence[LineInput]) -> list[LineInput]:
     """The lines with inbreeding 0 where their tube was recognised as an F1's."""
     found = set(panel.version_line[panel.recognised].tolist())
     return [replace(x, inbreeding=0.0) if i in found else x for i, x in enumerate(lines)]
+
+
+def f1_findings(panel: Panel) -> list[Finding]:
+    """A finding for every line whose tube was recognised as that of an F1, lines by name."""
+    out = []
+    for v in np.flatnonzero(panel.recognised).tolist():
+        line = panel.lines[panel.version_line[v]]
+        one, two = sorted(panel.lines[panel.version_line[x]] for x in panel.copies[v].tolist())
+        out.append(
+            Finding(
+                FindingKind.LINE_IS_F1,
+                Scope.LINE,
+                "",
+                line,
+                f"The tube of {line} looks like an F1 of {one} and {two}, and its progeny is judged as that "
+                "of an F1.",
+                f"If it is one, write {one} and {two} as its line_mother and line_father in the samples "
+                f"sheet; if {line} is a fixed line, its tube may hold two plants: type it again.",
+                other=f"{one} x {two}",
+            )
+        )
+    return sorted(out, key=lambda f: f.subject)
 
 
 def _version(panel: Panel, line: str) -> int:
@@ -165,11 +194,17 @@ def _heterozygosity(panel: Panel, likelihoods: Sequence[Floats]) -> Floats:
 
 
 def _recognise(
-    panel: Panel, likelihoods: Sequence[Floats], v: int, candidates: Ints
+    panel: Panel,
+    likelihoods: Sequence[Floats],
+    v: int,
+    candidates: Ints,
+    *,
+    one_unknown: bool = False,
 ) -> tuple[int, int] | None:
-    """The two versions that tube v is the F1 of, beyond doubt."""
+    """The two versions that tube v is the F1 of, beyond doubt; with `one_unknown` the second may be
+    UNKNOWN_COPY."""
     candidates = candidates[panel.version_line[candidates] != panel.version_line[v]]
-    if len(candidates) < 2:
+    if len(candidates) < 2 - one_unknown:
         return None
     with_pool = np.zeros(len(candidates))
     other = np.zeros(2)
@@ -188,13 +223,17 @@ def _recognise(
     best = np.sort(np.argsort(-with_pool, kind="stable")[:LINES_PAIRED])
     left, right = np.triu_indices(len(best), 1)
     left, right = best[left], best[right]
-    pairs = sum(_log_fit(own, child_of_gametes(g[:, left], g[:, right])) for own, g in parts)
-    assert isinstance(pairs, np.ndarray)
-    top = int(pairs.argmax())
-    count = len(candidates) * (len(candidates) - 1) / 2
-    if pairs[top] - np.log(count) - max(float(with_pool.max()), float(other.max())) < BEYOND_DOUBT:
-        return None
-    return int(candidates[left[top]]), int(candidates[right[top]])
+    alone = int(with_pool.argmax())
+    if len(left):
+        pairs = sum(_log_fit(own, child_of_gametes(g[:, left], g[:, right])) for own, g in parts)
+        assert isinstance(pairs, np.ndarray)
+        top = int(pairs.argmax())
+        count = len(candidates) * (len(candidates) - 1) / 2
+        if pairs[top] - np.log(count) - max(float(with_pool[alone]), float(other.max())) >= BEYOND_DOUBT:
+            return int(candidates[left[top]]), int(candidates[right[top]])
+    if one_unknown and with_pool[alone] - np.log(len(candidates)) - other.max() >= BEYOND_DOUBT:
+        return int(candidates[alone]), UNKNOWN_COPY
+    return None
 
 
 def _log_fit(own: Floats, tables: Floats) -> Floats:

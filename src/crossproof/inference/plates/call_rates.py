@@ -65,8 +65,7 @@ def blank_findings(
                 plate.name,
                 plate.samples[w],
                 f"Blank {plate.well_name(int(w))} of plate {plate.name} has calls at {called[w]} of {n} "
-                f"markers "
-                f"(background {rate:.1%}; {other_text}).{source}",
+                f"markers (background {rate:.1%}; {other_text}).{source}",
                 "Find out what stands in this well; with a full set of calls the sheet and the plate "
                 "disagree."
                 if full

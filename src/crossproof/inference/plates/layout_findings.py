@@ -55,8 +55,7 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Fin
         plate.name,
         evidence + _alternatives(proposal),
         "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
-        "corrections.csv and "
-        "run again; else genotype a few wells again.",
+        "corrections.csv and run again; else genotype a few wells again.",
         wells=tuple(plate.place(int(w)) for w in moved),
         samples=tuple(plate.samples[w] for w in moved),
         log10_odds=proposal.log10_odds,
@@ -176,8 +175,7 @@ def blind_spots(plate: Plate, season: SeasonTables) -> list[Finding]:
                 plate.name,
                 plate.name,
                 f"All {len(progeny)} plants of plate {plate.name} are of {season.name(int(progeny[0]))}: "
-                f"wells, "
-                "rows or columns that changed places among them cannot be seen.",
+                "wells, rows or columns that changed places among them cannot be seen.",
                 "Put two crosses or more on a plate.",
                 note=True,
             )

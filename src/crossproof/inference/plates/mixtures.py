@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_genotypes
 from crossproof.inference.plates.arrays import EMPTY, heterozygous_codes
 from crossproof.inference.plates.family_tables import FamilyTables
-from crossproof.inference.plates.scores import LineState, Matrix, PlateScores, log_sum
+from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.scores import LineState, Matrix, PlateScores
 from crossproof.inference.plates.segregating import log_segregating
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind

@@ -21,7 +21,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,10 +34,9 @@ from crossproof.inference.pedigree import (
     self_table,
 )
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
-from crossproof.model.arrays import Floats, Floats32, Ints
-
-if TYPE_CHECKING:
-    from crossproof.inference.plates.tag_scores import TagScores
+from crossproof.inference.plates.log_sums import log_sum, log_sums
+from crossproof.inference.plates.stray_seed import TagScores
+from crossproof.model.arrays import Floats, Ints
 
 UNKNOWN = -2
 """Identity of a place that the sheet does not describe."""
@@ -51,15 +49,6 @@ STRAY = 0.03
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 """Father selfed, F2, fixed progeny, within the off-pedigree class."""
 N_RELATIONS = 6
-
-
-def log_sum(x: Floats, axis: int | None = None) -> Floats:
-    """log sum exp along an axis, -inf where all terms are; scipy's spends more on checks than on the sum."""
-    top = np.max(x, axis=axis, keepdims=True)
-    safe = np.where(np.isfinite(top), top, 0.0)
-    with np.errstate(divide="ignore"):
-        out = np.log(np.exp(x - safe).sum(axis=axis, keepdims=True)) + safe
-    return np.asarray(out.reshape(()) if axis is None else np.squeeze(out, axis=axis))
 
 
 def beta_binomial_log(x: NDArray[np.integer], n: int, mean: float, precision: float) -> Floats:
@@ -98,17 +87,6 @@ def background_call_rate(plates: Sequence[Plate]) -> float:
     """
     rates = np.concatenate([(p.n_called / max(p.n_markers, 1))[p.identity == EMPTY] for p in plates])
     return float(np.median(np.concatenate([rates[rates < 0.5], [0.02, 0.02]])))
-
-
-def log_sums(table: Floats, likelihood: Floats32) -> Floats:
-    """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well,
-    genotype)."""
-    out = np.zeros((likelihood.shape[1], table.shape[2]))
-    step = max(1, min(8, int(4e6 // max(out.size, 1)) or 1))
-    for start in range(0, len(table), step):
-        part = np.matmul(likelihood[start : start + step].astype(np.float64), table[start : start + step])
-        out += np.log(part.prod(axis=0))
-    return out
 
 
 @dataclass(frozen=True)

@@ -86,11 +86,9 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
                     _plates_text(wells + more_wells),
                     name,
                     f"Plants tagged {name} fit the parents of {b_name} ({e.gaining} of {e.called} better "
-                    f"so), and "
-                    f"those tagged {b_name} fit {name} ({e_back.gaining} of {e_back.called}).",
-                    "Compare tags and crossing book. If it is so, add the proposed row to "
-                    "corrections.csv and run "
-                    "again.",
+                    f"so), and those tagged {b_name} fit {name} ({e_back.gaining} of {e_back.called}).",
+                    "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv "
+                    "and run again.",
                     wells=tuple(wells + more_wells),
                     samples=tuple(samples + more_samples),
                     other=b_name,
@@ -109,8 +107,7 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
                 _plates_text(wells),
                 name,
                 f"Plants tagged {name} fit the parents of {o_name} and not their own: {e.gaining} of "
-                f"{e.called} "
-                "better so.",
+                f"{e.called} better so.",
                 "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv "
                 "and run again.",
                 wells=tuple(wells),
@@ -192,8 +189,7 @@ def _parent_findings(
                     was,
                     text,
                     f"Genotype {was} and {now} again from seed. If the plants used for crossing were "
-                    f"{now}, add the "
-                    "proposed row to corrections.csv and run again.",
+                    f"{now}, add the proposed row to corrections.csv and run again.",
                     wells=tuple(wells),
                     samples=tuple(samples),
                     other=now,
@@ -214,8 +210,7 @@ def _parent_findings(
                     _plates_text(wells_c),
                     season.crosses[c],
                     f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of "
-                    f"{e.called} "
-                    "better so.",
+                    f"{e.called} better so.",
                     f"Check which plant was used as {side}. If it was {now}, correct the {side} in the "
                     f"crosses sheet.",
                     wells=tuple(wells_c),
@@ -277,11 +272,9 @@ def maternal_findings(
                 _plates_text(wells),
                 name,
                 f"{for_father[c]} of {informative[c]} plants of {name} carry the maternal markers of "
-                f"{p_name}, the "
-                f"recorded father, not those of {m_name}: the cross was made the other way.",
+                f"{p_name}, the recorded father, not those of {m_name}: the cross was made the other way.",
                 "Compare with the crossing book. If mother and father changed places, add the proposed "
-                "row to "
-                "corrections.csv and run again.",
+                "row to corrections.csv and run again.",
                 wells=tuple(wells),
                 samples=tuple(samples),
                 log10_odds=odds,

@@ -17,8 +17,9 @@ import numpy as np
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
+from crossproof.inference.plates.log_sums import log_sums
 from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_wells
-from crossproof.inference.plates.scores import PlateScores, log_sums
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
 
 PRIOR_PARENT = 1e-2

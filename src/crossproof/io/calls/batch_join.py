@@ -86,137 +86,166 @@ def join_batches(
     Returns the joined markers with one map per batch. Markers that cannot be joined are left out, each with a
     problem that names it.
     """
-    names = [_plant_names(b, plants) for b in batches]
-    by_name: dict[str, _Joined] = {}
-    by_place: dict[tuple[str, int, frozenset[str]], str] = {}
-    recodes: list[Int8s] = []
-    keys: list[list[str]] = []
-    problems: list[Problem] = []
-    flipped: dict[int, int] = {}
-    checks: list[tuple[str, int, int]] = []  # palindromic markers met again: name, batch, row
-    moved: dict[str, list[str]] = {}
-    for b, batch in enumerate(batches):
-        recode = np.full((len(batch.markers), MAX_ALLELES), -1, dtype=np.int8)
-        mine: list[str] = []
-        for row in range(len(batch.markers)):
-            name, chrom = str(batch.markers.ids[row]), str(batch.markers.chrom[row])
-            pos, alleles = int(batch.markers.pos[row]), batch.markers.alleles[row]
-            place = (chrom, pos, frozenset(alleles))
-            if name in (".", ""):
-                name = by_place.get(place) or f"{chrom}:{pos}:{'/'.join(alleles)}"
-            mine.append(name)
-            joined = by_name.get(name)
-            if joined is None:
-                by_name[name] = _Joined(
-                    name,
-                    chrom,
-                    pos,
-                    list(alleles),
-                    bool(batch.markers.maternal[row]),
-                    float(batch.markers.cm[row]),
-                    (b, row),
-                )
-                if chrom:
-                    by_place.setdefault(place, name)
-                recode[row, : len(alleles)] = np.arange(len(alleles))
-                continue
+    joining = _Joining(batches, [_plant_names(b, plants) for b in batches])
+    for b in range(len(batches)):
+        joining.add(b)
+    joining.check_palindromes()
+    return joining.result()
+
+
+class _Joining:
+    """Markers while batch after batch is added to them."""
+
+    def __init__(self, batches: Sequence[CallBatch], plants: Sequence[Mapping[str, Sequence[int]]]) -> None:
+        self.batches, self.plants = batches, plants
+        self.by_name: dict[str, _Joined] = {}
+        self.by_place: dict[tuple[str, int, frozenset[str]], str] = {}
+        self.recodes: list[Int8s] = []
+        self.names: list[list[str]] = []
+        self.problems: list[Problem] = []
+        self.flipped: dict[int, int] = {}
+        """Markers on the other strand, by number of batch."""
+        self.met_again: list[tuple[str, int, int]] = []
+        """Palindromic markers met again: name, batch, row."""
+        self.moved: dict[str, list[str]] = {}
+        """Markers at another position than before, by batch."""
+
+    def add(self, b: int) -> None:
+        """Add the markers of one batch."""
+        markers = self.batches[b].markers
+        recode = np.full((len(markers), MAX_ALLELES), -1, dtype=np.int8)
+        self.recodes.append(recode)
+        self.names.append([self._add_marker(b, row, recode[row]) for row in range(len(markers))])
+
+    def _add_marker(self, b: int, row: int, recode: Int8s) -> str:
+        """Add one marker, fill in its `recode` (8,), and return its name."""
+        markers = self.batches[b].markers
+        name, chrom = str(markers.ids[row]), str(markers.chrom[row])
+        pos, alleles = int(markers.pos[row]), markers.alleles[row]
+        place = (chrom, pos, frozenset(alleles))
+        if name in (".", ""):
+            name = self.by_place.get(place) or f"{chrom}:{pos}:{'/'.join(alleles)}"
+        joined = self.by_name.get(name)
+        if joined is not None:
+            if not joined.dropped:
+                self._meet(joined, b, row, recode)
+            return name
+        maternal, cm = bool(markers.maternal[row]), float(markers.cm[row])
+        self.by_name[name] = _Joined(name, chrom, pos, list(alleles), maternal, cm, (b, row))
+        if chrom:
+            self.by_place.setdefault(place, name)
+        recode[: len(alleles)] = np.arange(len(alleles))
+        return name
+
+    def _meet(self, joined: _Joined, b: int, row: int, recode: Int8s) -> None:
+        """Match a marker met again with what is known of it, or set it aside."""
+        markers = self.batches[b].markers
+        chrom, pos, alleles = str(markers.chrom[row]), int(markers.pos[row]), markers.alleles[row]
+        if not joined.chrom and chrom:
+            joined.chrom, joined.pos = chrom, pos
+        elif chrom and (chrom, pos) != (joined.chrom, joined.pos):
+            self.moved.setdefault(self.batches[b].batch, []).append(joined.name)
+        joined.maternal |= bool(markers.maternal[row])
+        if np.isnan(joined.cm):
+            joined.cm = float(markers.cm[row])
+        reading, why = _reading(tuple(joined.alleles), alleles)
+        if reading is None:
+            self._set_aside(joined, b, why)
+            return
+        if reading != alleles:
+            self.flipped[b] = self.flipped.get(b, 0) + 1
+        together = set(joined.alleles) | set(reading)
+        if len(together) > MAX_ALLELES:
+            self._set_aside(joined, b, f"Together the files have more than {MAX_ALLELES} alleles here.")
+            return
+        if _reads_both_ways(together):
+            self.met_again.append((joined.name, b, row))
+        for i, allele in enumerate(reading):
+            if allele not in joined.alleles:
+                joined.alleles.append(allele)
+            recode[i] = joined.alleles.index(allele)
+
+    def _set_aside(self, joined: _Joined, b: int, why: str) -> None:
+        first = self.batches[joined.first[0]].batch
+        self.problems.append(
+            warning(
+                self.batches[b].batch,
+                f"Marker {joined.name} is set aside: its alleles cannot be matched with batch {first}. {why}",
+                "Export both files on the same strand (for instance the forward strand of the reference).",
+                column=joined.name,
+                value=f"{'/'.join(joined.alleles)} in {first}",
+            )
+        )
+        joined.dropped = True
+
+    def check_palindromes(self) -> None:
+        """Set aside markers that read alike on both strands and that plants typed twice contradict."""
+        for name, b, row in self.met_again:
+            joined = self.by_name[name]
             if joined.dropped:
                 continue
-            if not joined.chrom and chrom:
-                joined.chrom, joined.pos = chrom, pos
-            elif chrom and (chrom, pos) != (joined.chrom, joined.pos):
-                moved.setdefault(batch.batch, []).append(name)
-            joined.maternal |= bool(batch.markers.maternal[row])
-            if np.isnan(joined.cm):
-                joined.cm = float(batch.markers.cm[row])
-            reading, why = _reading(tuple(joined.alleles), alleles)
-            if reading is None:
-                problems.append(_set_aside(joined, batches, b, why))
-                joined.dropped = True
-                continue
-            if reading != alleles:
-                flipped[b] = flipped.get(b, 0) + 1
-            if len(set(joined.alleles) | set(reading)) > MAX_ALLELES:
-                problems.append(
-                    _set_aside(
-                        joined, batches, b, f"Together the files have more than {MAX_ALLELES} alleles here."
-                    )
-                )
-                joined.dropped = True
-                continue
-            if _reads_both_ways(set(joined.alleles) | set(reading)):
-                checks.append((name, b, row))
-            for i, allele in enumerate(reading):
-                if allele not in joined.alleles:
-                    joined.alleles.append(allele)
-                recode[row, i] = joined.alleles.index(allele)
-        recodes.append(recode)
-        keys.append(mine)
-    for name, b, row in checks:
-        joined = by_name[name]
-        if joined.dropped:
-            continue
-        agree, oppose = _typed_twice(batches, names, joined.first, (b, row), recodes[b][row])
-        where_flipped = b in flipped or joined.first[0] in flipped
-        if oppose > agree or (where_flipped and agree == 0):
-            problems.append(
-                _set_aside(
-                    joined,
-                    batches,
-                    b,
-                    "Its alleles read alike on both strands, and "
-                    + (
-                        f"{oppose} plants typed in both files have opposite calls."
-                        if oppose > agree
-                        else "the two files differ in strand at other markers."
-                    ),
-                )
-            )
-            joined.dropped = True
-    for batch_name, moved_names in moved.items():
-        shown = ", ".join(moved_names[:5])
-        problems.append(
+            recode = self.recodes[b][row]
+            agree, oppose = _typed_twice(self.batches, self.plants, joined.first, (b, row), recode)
+            why = "Its alleles read alike on both strands, and "
+            if oppose > agree:
+                self._set_aside(joined, b, f"{why}{oppose} plants typed in both files have opposite calls.")
+            elif agree == 0 and (b in self.flipped or joined.first[0] in self.flipped):
+                self._set_aside(joined, b, f"{why}the two files differ in strand at other markers.")
+
+    def result(self) -> JoinedCalls:
+        """The joined markers in the order of the genome, with the problems met on the way."""
+        kept = sorted(
+            (j for j in self.by_name.values() if not j.dropped),
+            key=lambda j: (natural_key(j.chrom), j.pos, -1.0 if np.isnan(j.cm) else j.cm, j.name),
+        )
+        row_of = {j.name: i for i, j in enumerate(kept)}
+        markers = Markers(
+            np.array([j.name for j in kept], dtype=object),
+            np.array([j.chrom for j in kept], dtype=object),
+            np.array([j.pos for j in kept], dtype=np.int64),
+            tuple(tuple(j.alleles) for j in kept),
+            np.array([j.maternal for j in kept], dtype=bool),
+            np.array([j.cm for j in kept], dtype=np.float64),
+        )
+        maps = tuple(
+            BatchMap(batch.batch, np.array([row_of.get(k, -1) for k in names], dtype=np.int64), recode)
+            for batch, names, recode in zip(self.batches, self.names, self.recodes, strict=True)
+        )
+        turned = [(self.batches[b].batch, count) for b, count in sorted(self.flipped.items())]
+        notes = tuple(
+            f"batch {name}: {count} markers were on the other strand and were turned round"
+            for name, count in turned
+        )
+        return JoinedCalls(markers, maps, notes, (*self.problems, *self._moved(), *_turned(turned)))
+
+    def _moved(self) -> list[Problem]:
+        """A warning for each batch whose markers lie elsewhere than in an earlier file."""
+        return [
             warning(
-                batch_name,
-                f"{len(moved_names)} markers have another position here than in an earlier file ({shown}).",
+                batch,
+                f"{len(names)} markers have another position here than in an earlier file "
+                f"({', '.join(names[:5])}).",
                 "The first file's position is used; check that both files use the same reference genome.",
                 column="marker",
             )
-        )
-    kept = sorted(
-        (j for j in by_name.values() if not j.dropped),
-        key=lambda j: (natural_key(j.chrom), j.pos, -1.0 if np.isnan(j.cm) else j.cm, j.name),
-    )
-    row_of = {j.name: i for i, j in enumerate(kept)}
-    markers = Markers(
-        np.array([j.name for j in kept], dtype=object),
-        np.array([j.chrom for j in kept], dtype=object),
-        np.array([j.pos for j in kept], dtype=np.int64),
-        tuple(tuple(j.alleles) for j in kept),
-        np.array([j.maternal for j in kept], dtype=bool),
-        np.array([j.cm for j in kept], dtype=np.float64),
-    )
-    maps = tuple(
-        BatchMap(batch.batch, np.array([row_of.get(k, -1) for k in mine], dtype=np.int64), recode)
-        for batch, mine, recode in zip(batches, keys, recodes, strict=True)
-    )
-    notes = tuple(
-        f"batch {batches[b].batch}: {count} markers were on the other strand and were turned round"
-        for b, count in sorted(flipped.items())
-    )
-    problems += [
+            for batch, names in self.moved.items()
+        ]
+
+
+def _turned(counts: Sequence[tuple[str, int]]) -> list[Problem]:
+    """A note for each batch with markers on the other strand."""
+    return [
         Problem(
             Severity.NOTE,
-            batches[b].batch,
+            name,
             None,
             "",
             str(count),
             f"{count} markers of this batch were on the other strand and were turned round; bases prove it.",
             "Nothing to do. To be rid of this note, export all files on the same strand.",
         )
-        for b, count in sorted(flipped.items())
+        for name, count in counts
     ]
-    return JoinedCalls(markers, maps, notes, tuple(problems))
 
 
 @lru_cache(maxsize=1 << 16)
@@ -250,17 +279,6 @@ def _reading(known: tuple[str, ...], alleles: tuple[str, ...]) -> tuple[tuple[st
 
 def _reads_both_ways(alleles: set[str]) -> bool:
     return alleles in ({"A", "T"}, {"C", "G"})
-
-
-def _set_aside(joined: _Joined, batches: Sequence[CallBatch], b: int, why: str) -> Problem:
-    first = batches[joined.first[0]].batch
-    return warning(
-        batches[b].batch,
-        f"Marker {joined.name} is set aside: its alleles cannot be matched with batch {first}. {why}",
-        "Export both files on the same strand (for instance the forward strand of the reference).",
-        column=joined.name,
-        value=f"{'/'.join(joined.alleles)} in {first}",
-    )
 
 
 def _plant_names(batch: CallBatch, plants: Mapping[str, Mapping[str, str]] | None) -> dict[str, list[int]]:

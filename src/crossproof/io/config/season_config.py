@@ -119,6 +119,7 @@ class Config(Settings):
     forced_in: tuple[str, ...] = default("forced_in")
     forced_out: tuple[str, ...] = default("forced_out")
     min_spacing: int = default("min_spacing")
+    previous_seasons: tuple[str, ...] = default("previous_seasons")
     allow_outside: bool = default("allow_outside")
     fail_when_held: bool = default("fail_when_held")
     buckets: int = default("buckets")

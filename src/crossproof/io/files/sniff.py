@@ -73,16 +73,27 @@ def sniff(path: Path, *, shown_as: str) -> Sniffed:
     if head.startswith((b"BCF\2", b"BCF\4")):
         return Sniffed(FileKind.BCF, packing)
     text = head.removeprefix(b"\xef\xbb\xbf")
-    if (
-        text.startswith(b"#CHROM")
-        or text.lstrip()[:16].lower().startswith(b"##fileformat=vcf")
-        or (text.startswith(b"##") and b"\n#CHROM" in text)
-    ):
+    if _is_vcf(text):
         return Sniffed(FileKind.VCF, packing, notes)
     if head.startswith(b"PK\3\4"):
         if packing is not Packing.PLAIN:
             raise _refuse(shown_as, "The file is a workbook inside an archive.", "Unpack it first.")
         return Sniffed(FileKind.XLSX, packing)
+    _refuse_foreign(head, text, shown_as)
+    return Sniffed(FileKind.TABLE, packing, notes)
+
+
+def _is_vcf(text: bytes) -> bool:
+    """Whether text begins as a VCF does, its first line missing or not."""
+    return (
+        text.startswith(b"#CHROM")
+        or text.lstrip()[:16].lower().startswith(b"##fileformat=vcf")
+        or (text.startswith(b"##") and b"\n#CHROM" in text)
+    )
+
+
+def _refuse_foreign(head: bytes, text: bytes, shown_as: str) -> None:
+    """Raise PlateError where this is the beginning of something that holds no calls to read."""
     for magic, what, remedy in _REFUSED:
         if head.startswith(magic):
             raise _refuse(shown_as, f"The file is {what}, which is not read here.", remedy)
@@ -107,7 +118,6 @@ def sniff(path: Path, *, shown_as: str) -> Sniffed:
         raise _refuse(shown_as, "The file is JSON.", "Export the calls as VCF or as a table.")
     if not text.strip():
         raise _refuse(shown_as, "The file holds nothing but blanks.", "Export it again.")
-    return Sniffed(FileKind.TABLE, packing, notes)
 
 
 def _refuse(shown_as: str, problem: str, remedy: str) -> PlateError:

@@ -6,7 +6,7 @@ import csv
 import io
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,7 @@ from crossproof.io.files.byte_source import too_big
 from crossproof.io.intake.raw_cells import MAX_TABLE_BYTES, decoded, encodings_of, read_pages, split_rows
 from crossproof.io.intake.table_shape import Separator
 from crossproof.io.problems import Problems
-from crossproof.model.genotypes import CallBatch, Markers
+from crossproof.model.genotypes import CallBatch
 
 _COMPLEMENT = str.maketrans("ACGTacgt", "TGCAtgca")
 
@@ -129,8 +129,8 @@ def renamed(batch: CallBatch, given: GivenNames, problems: Problems) -> CallBatc
     named[:] = ids
     m = batch.markers
     alleles = turned(m.alleles) if given.turned else m.alleles
-    markers = Markers(named, m.chrom.copy(), m.pos.copy(), alleles, m.maternal.copy())
-    return CallBatch(batch.batch, markers, samples, batch.blocks, batch.evidence, batch.notes)
+    markers = replace(m, ids=named, alleles=alleles)
+    return replace(batch, markers=markers, samples=samples)
 
 
 def report_doubles(

@@ -16,11 +16,6 @@ from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_c
 from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
 
 
-def check_records(season: Season) -> list[Problem]:
-    """What does not fit between the sheets of a season; already among `season.problems`."""
-    return check_frames(season.config, season.crosses, season.samples)
-
-
 def check_frames(
     config: Config,
     crosses: pd.DataFrame,
@@ -29,7 +24,7 @@ def check_frames(
     crosses_whole: bool = True,
     samples_whole: bool = True,
 ) -> list[Problem]:
-    """What does not fit between crosses and wells; see `check_records`.
+    """What does not fit between crosses and wells.
 
     Where a sheet could not be read whole, nothing is said to be missing from it.
     """
@@ -65,37 +60,26 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
     claimed: dict[str, set[str]] = {batch: set() for batch in samples_by_batch}
     strangers = sample_strangers(samples, samples_by_batch, files)
     alone = len(strangers) == len(samples_by_batch) > 0
-    typed_lines: set[str] = set()
     asked: dict[str, int] = {}
     columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
+    typed_lines: set[str] = set()
     for sample, batch, role, line, file, row in zip(*columns, samples["_row"].tolist(), strict=True):
-        if not sample or (batch and batch not in samples_by_batch):
-            if role == "parent":
-                typed_lines.add(line)  # not known to be missing
+        known = bool(sample) and (not batch or batch in samples_by_batch)
+        held = [b for b in holders.get(sample, []) if not batch or b == batch] if known else []
+        may_be_elsewhere = not known or (not batch and not complete)
+        if role == "parent" and (held or may_be_elsewhere):
+            typed_lines.add(line)
+        if not known:
             continue
-        held = [b for b in holders.get(sample, []) if not batch or b == batch]
         if batch:
             asked[batch] = asked.get(batch, 0) + 1
-        if len(held) > 1:
-            places = ", ".join(f"{b} ({files.get(b, '')})" for b in held)
-            fault = Fault(
-                f"Several genotype files hold this name: {places}.",
-                "Write in the column batch which one is meant; one row for each file.",
-            )
-            notes.note(fault, file=file, row=row, column="batch", value=sample)
         for b in held:
             claimed[b].add(sample)
-        if held:
-            if role == "parent":
-                typed_lines.add(line)
-            continue
-        if not batch and not complete:
-            if role == "parent":
-                typed_lines.add(line)
-            continue
-        if batch in strangers or (alone and not batch):
-            continue  # said once, of the file
-        _missing_sample(notes, sample, batch, role, file, row, holders, files, indexes, every_index)
+        if len(held) > 1:
+            notes.note(_held_twice(held, files), file=file, row=row, column="batch", value=sample)
+        said_of_file = batch in strangers or (alone and not batch)
+        if not held and not may_be_elsewhere and not said_of_file:
+            _missing_sample(notes, sample, batch, role, file, row, holders, files, indexes, every_index)
     for batch, names in samples_by_batch.items():
         if batch in strangers:
             notes.extend([strangers[batch]])
@@ -103,6 +87,14 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
         _unlisted(notes, batch, files.get(batch, batch), names, claimed[batch], asked.get(batch, 0))
     parents_without_calls(season.crosses, samples, typed_lines, notes)
     return notes.listed()
+
+
+def _held_twice(held: Sequence[str], files: Mapping[str, str]) -> Fault:
+    places = ", ".join(f"{b} ({files.get(b, '')})" for b in held)
+    return Fault(
+        f"Several genotype files hold this name: {places}.",
+        "Write in the column batch which one is meant; one row for each file.",
+    )
 
 
 def _missing_sample(

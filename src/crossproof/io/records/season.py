@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -35,10 +35,6 @@ class Season:
     def errors(self) -> tuple[Problem, ...]:
         """The problems that stop a run."""
         return tuple(p for p in self.problems if p.severity is Severity.ERROR)
-
-    def with_problems(self, more: Iterable[Problem]) -> Season:
-        """A copy with further problems, in order."""
-        return replace(self, problems=sort_problems((*self.problems, *more)))
 
 
 def sort_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:

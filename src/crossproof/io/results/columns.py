@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from crossproof.model.results import Provable
+
 
 @dataclass(frozen=True)
 class ResultColumn:
@@ -19,6 +21,8 @@ class ResultColumn:
 _C = ResultColumn
 
 _INTERVAL = "95 % limits"
+
+_PROVABLE = ", ".join(str(state) for state in Provable if state is not Provable.UNKNOWN)
 
 VERDICTS = (
     _C("plant", "name of the plant"),
@@ -41,6 +45,7 @@ VERDICTS = (
     _C("p_outcross", "probability that other pollen reached the mother", "", 6),
     _C("p_off_pedigree", "probability that it is seed of anything else", "", 6),
     _C("lod", "log10 of the likelihood of hybrid over the best other class", "log10", 2),
+    _C("verifiable", f"whether the markers can prove its cross: {_PROVABLE}"),
     _C("contrast_markers", "markers at which the parents are fixed for different alleles"),
     _C("contrast_scored", "contrast markers with a call in this plant"),
     _C("contrast_het", "contrast markers at which the plant is heterozygous"),
@@ -146,7 +151,7 @@ CROSSES = (
     _C("pods_tested", "pods with a plant genotyped"),
     _C("pods_with_hybrid", "expected pods with at least one hybrid", "pods", 3),
     _C("true_success_basis", "how true_success was reached: by pod, or from pod set"),
-    _C("verifiable", "whether the markers can prove this cross"),
+    _C("verifiable", f"whether the markers can prove this cross: {_PROVABLE}; empty without plants typed"),
     _C("target", "hybrid plants wanted"),
     _C("hybrids_found", "hybrid plants found"),
     _C("seeds_left", "seeds in store"),

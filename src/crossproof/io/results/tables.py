@@ -87,6 +87,10 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     write_bytes(path, out.getvalue())
 
 
+VERDICT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
+"""Columns of verdicts that hold whole numbers or nothing."""
+
+
 def _combined(array: pa.Array | pa.ChunkedArray) -> pa.Array:
     return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
 
@@ -101,6 +105,7 @@ def problems_frame(problems: Any) -> pd.DataFrame:
 
 __all__ = [
     "RESULT_COLUMNS",
+    "VERDICT_COUNTS",
     "ResultColumn",
     "number_text",
     "problems_frame",

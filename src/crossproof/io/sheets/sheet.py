@@ -9,14 +9,14 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from crossproof.errors import error
 from crossproof.io.problems import Problems
 from crossproof.io.sheets.columns import heading_key
-from crossproof.io.sheets.shape import DELIMITERS, Sheet, finished
+from crossproof.io.sheets.shape import DELIMITERS, Record, Sheet, finished
 from crossproof.text import shortened
 
 MAX_BYTES = 512 * 1024**2
@@ -154,21 +154,37 @@ def _records(lines: _Lines, delimiter: str) -> Iterator[tuple[int, list[str]]]:
 
 def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
     found = Problems(file)
-    skip, delimiter = 0, ""
-    if match := re.match(r"sep=(.)\r?\n", text):
-        # Spreadsheets write this line to say which delimiter follows.
-        skip, delimiter = 1, match.group(1)
-        if delimiter not in DELIMITERS:
-            return _refused(
-                file, "The delimiter of this file is none of comma, semicolon and tab.", _SAVE, 1, delimiter
-            )
-    if not delimiter:
-        chosen = _delimiter(text, file, known)
-        if isinstance(chosen, Sheet):
-            return chosen
-        delimiter = chosen
-    lines = _Lines(text, skip)
-    records: list[tuple[int, list[str]]] = []
+    # Spreadsheets write this line to say which delimiter follows.
+    told = re.match(r"sep=(.)\r?\n", text)
+    if told and told.group(1) not in DELIMITERS:
+        problem = "The delimiter of this file is none of comma, semicolon and tab."
+        return _refused(file, problem, _SAVE, 1, told.group(1))
+    delimiter = told.group(1) if told else _delimiter(text, file, known)
+    if isinstance(delimiter, Sheet):
+        return delimiter
+    lines = _Lines(text, 1 if told else 0)
+    records = _read_records(lines, delimiter, found)
+    if not records:
+        problem = "The file is empty." if not text.strip() else "The file has no header and no rows."
+        if not found:
+            found.error(problem, "Fill it in; 'crossproof new' writes a sheet to start from.")
+        return Sheet(file, problems=tuple(found.listed()), cut_short=True)
+    cut_short = bool(found)
+    header_row, header = records[0]
+    if known and not any(heading_key(h) in known for h in header):
+        row = _hidden_header(lines.comments, delimiter, known, found)
+        if row is not None:
+            return Sheet(file, header_row=row, problems=tuple(found.listed()), cut_short=True)
+    for row, comment in lines.comments:
+        if row > header_row and _is_lost_row(comment, delimiter, len(header)):
+            _warn_comment(found, row, comment)
+    sheet = finished(file, header_row, header, records[1:], found, known, delimiter=delimiter)
+    return replace(sheet, cut_short=True) if cut_short else sheet
+
+
+def _read_records(lines: _Lines, delimiter: str, found: Problems) -> list[Record]:
+    """Records with text, as far as they can be read."""
+    records: list[Record] = []
     try:
         for start, record in _records(lines, delimiter):
             if any(record):
@@ -181,30 +197,26 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
         found.error(
             problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=lines.start
         )
-    comments = [(row, t) for row, t in lines.comments]
-    records = [r for r in records if not _is_comment(r[1])]
-    if not records:
-        problem = "The file is empty." if not text.strip() else "The file has no header and no rows."
-        if not found:
-            found.error(problem, "Fill it in; 'crossproof new' writes a sheet to start from.")
-        return Sheet(file, problems=tuple(found.listed()), cut_short=True)
-    cut_short = bool(found)
-    header_row, header = records[0]
-    if known and not any(heading_key(h) in known for h in header):
-        for row, comment in comments:
-            cells = comment.strip().lstrip("# ").split(delimiter)
-            if len(cells) > 1 and sum(heading_key(cell) in known for cell in cells) > len(cells) / 2:
-                problem = "The row with the headings begins with # and is taken for a comment."
-                found.error(problem, "Delete the #.", row=row, value=comment.strip())
-                return Sheet(file, header_row=row, problems=tuple(found.listed()), cut_short=True)
+    return [r for r in records if not _is_comment(r[1])]
+
+
+def _hidden_header(
+    comments: Sequence[tuple[int, str]], delimiter: str, known: frozenset[str], found: Problems
+) -> int | None:
+    """The row of a comment that is the header, which is noted; None where there is none."""
     for row, comment in comments:
-        if row > header_row and len(header) > 2 and comment.count(delimiter) == len(header) - 1:
-            if comment.replace(delimiter, "").strip() and any(
-                part.strip() for part in comment.split(delimiter)[1:]
-            ):
-                _warn_comment(found, row, comment)
-    sheet = finished(file, header_row, header, records[1:], found, known, delimiter=delimiter)
-    return replace(sheet, cut_short=True) if cut_short else sheet
+        cells = comment.strip().lstrip("# ").split(delimiter)
+        if len(cells) > 1 and sum(heading_key(cell) in known for cell in cells) > len(cells) / 2:
+            problem = "The row with the headings begins with # and is taken for a comment."
+            found.error(problem, "Delete the #.", row=row, value=comment.strip())
+            return row
+    return None
+
+
+def _is_lost_row(comment: str, delimiter: str, width: int) -> bool:
+    """Whether a comment has the cells of a record, with text behind the first."""
+    cells = comment.split(delimiter)
+    return width > 2 and len(cells) == width and any(cell.strip() for cell in cells[1:])
 
 
 def _is_comment(record: list[str]) -> bool:

@@ -12,6 +12,7 @@ import io
 import re
 import warnings
 import zipfile
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import defusedxml.ElementTree
@@ -20,7 +21,7 @@ from openpyxl.utils import get_column_letter
 
 from crossproof.errors import Problem, Severity, error
 from crossproof.io.problems import Fault, Problems
-from crossproof.io.sheets.shape import Sheet, finished
+from crossproof.io.sheets.shape import Record, Sheet, finished
 from crossproof.text import shortened
 
 MAX_UNPACKED = 256 * 1024**2
@@ -87,18 +88,45 @@ def refusal(data: bytes, file: str) -> Problem | None:
 
 def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, found: Problems) -> Sheet:
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
-    pages = book.worksheets
+    page = _page(book.worksheets, sheet, found)
+    if page is None:
+        return Sheet(file, problems=tuple(found.listed()))
+    check_layout(data, page, found)
+    page.reset_dimensions()
+    records: list[Record] = []
+    kinds: dict[tuple[int, int], str] = {}
+    header: Record | None = None
+    for number, texts, row_kinds in _rows(page, found):
+        if texts[0].startswith("#"):
+            if header is not None and any(texts[1:]):
+                found.warning(
+                    "This row begins with # and is left out as a comment.",
+                    "Delete the # if the row belongs to the records.",
+                    row=number,
+                    value=", ".join(t for t in texts if t),
+                )
+        elif header is None:
+            header = (number, texts)
+            _check_headings(number, texts, row_kinds, found)
+        else:
+            kinds.update({(len(records), place): kind for place, kind in row_kinds.items()})
+            records.append((number, texts))
+    if header is None:
+        found.error("The sheet has no header and no rows.", "Put the headings in the first row.")
+        return Sheet(file, problems=tuple(found.listed()))
+    return finished(file, header[0], header[1], records, found, known, cell_kinds=kinds)
+
+
+def _page(pages: Sequence[Any], sheet: str | None, found: Problems) -> Any:
+    """The sheet to read: the one asked for, else the first; None where there is none, which is noted."""
     if not pages:
         found.error("The workbook has no sheet with cells.", _SAVE)
-        return Sheet(file, problems=tuple(found.listed()))
-    if sheet is None:
-        page = pages[0]
-    else:
-        page = next((p for p in pages if p.title == sheet), None)
-        if page is None:
-            titles = ", ".join(p.title for p in pages)
-            found.error(f"There is no sheet called {sheet!r}.", f"Use one of: {titles}.", value=sheet)
-            return Sheet(file, problems=tuple(found.listed()))
+        return None
+    page = pages[0] if sheet is None else next((p for p in pages if p.title == sheet), None)
+    if page is None:
+        titles = ", ".join(p.title for p in pages)
+        found.error(f"There is no sheet called {sheet!r}.", f"Use one of: {titles}.", value=str(sheet))
+        return None
     if page.sheet_state != "visible":
         found.warning(
             "The sheet that is read is hidden in the workbook.",
@@ -115,53 +143,35 @@ def _parse(data: bytes, file: str, known: frozenset[str], sheet: str | None, fou
             ),
             value=", ".join(others),
         )
-    check_layout(data, page, found)
-    page.reset_dimensions()
-    records: list[tuple[int, list[str]]] = []
-    kinds: dict[tuple[int, int], str] = {}
-    cells_seen, header = 0, None
+    return page
+
+
+def _rows(page: Any, found: Problems) -> Iterator[tuple[int, list[str], dict[int, str]]]:
+    """Rows with text: number, texts up to the last, and which cells were numbers or dates, by place."""
+    cells_seen = 0
     for number, row in enumerate(page.iter_rows(), 1):
         cells_seen += len(row)
         if number > MAX_ROWS or len(row) > MAX_COLUMNS or cells_seen > MAX_CELLS:
             found.error("The sheet has more cells than can be read.", "Save the sheet as .csv.", row=number)
-            break
-        texts: list[str] = []
-        row_kinds: dict[int, str] = {}
-        for place, cell in enumerate(row):
-            text, kind = cell_text(cell, number, place, found)
-            texts.append(text)
-            if kind:
-                row_kinds[place] = kind
+            return
+        cells = [cell_text(cell, number, place, found) for place, cell in enumerate(row)]
+        texts = [text for text, _ in cells]
         while texts and not texts[-1]:
             texts.pop()
-        if not texts:
-            continue
-        if texts[0].startswith("#"):
-            if header is not None and any(texts[1:]):
-                found.warning(
-                    "This row begins with # and is left out as a comment.",
-                    "Delete the # if the row belongs to the records.",
-                    row=number,
-                    value=", ".join(t for t in texts if t),
-                )
-            continue
-        if header is None:
-            header = (number, texts)
-            for place, kind in row_kinds.items():
-                if kind == "date":
-                    found.error(
-                        "The workbook holds a date as a heading; the name that was typed is lost.",
-                        "Format the cell as text and type the heading again.",
-                        row=number,
-                        value=texts[place],
-                    )
-            continue
-        kinds.update({(len(records), place): kind for place, kind in row_kinds.items()})
-        records.append((number, texts))
-    if header is None:
-        found.error("The sheet has no header and no rows.", "Put the headings in the first row.")
-        return Sheet(file, problems=tuple(found.listed()))
-    return finished(file, header[0], header[1], records, found, known, cell_kinds=kinds)
+        if texts:
+            yield number, texts, {place: kind for place, (_, kind) in enumerate(cells) if kind}
+
+
+def _check_headings(row: int, texts: Sequence[str], kinds: Mapping[int, str], found: Problems) -> None:
+    """A heading must not be a date: what was typed is lost."""
+    for place, kind in kinds.items():
+        if kind == "date":
+            found.error(
+                "The workbook holds a date as a heading; the name that was typed is lost.",
+                "Format the cell as text and type the heading again.",
+                row=row,
+                value=texts[place],
+            )
 
 
 def check_layout(data: bytes, page: Any, found: Problems) -> None:

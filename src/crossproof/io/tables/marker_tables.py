@@ -24,9 +24,17 @@ from crossproof.io.intake.shaped_table import read_shaped
 from crossproof.io.intake.table_shape import TableShape
 from crossproof.io.problems import Problems
 from crossproof.io.tables.call_notation import Notation, Reading, is_missing, read_marker
+from crossproof.io.tables.fragment_sizes import (
+    IN_BINS,
+    SET_ASIDE,
+    Binned,
+    bin_sizes,
+    is_size_call,
+    sizes_of,
+)
 from crossproof.io.tables.grid import Grid, finish, grid_of_rows, read_grid
 from crossproof.io.tables.layouts import Cells, Layout, MarkerInfo, find_layout, lay_out
-from crossproof.model.arrays import Bools, Int8s
+from crossproof.model.arrays import Bools, Int8s, Ints
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 from crossproof.model.sentinels import MISSING
 
@@ -230,14 +238,27 @@ def _interpret(
     readings: list[Reading] = []
     groups: dict[int, list[int]] = {}
     tables: dict[int, Int8s] = {}
+    aside: list[str] = []
+    sized = np.array([is_size_call(t) for t in texts] + [False], dtype=bool)
     for i, marker in enumerate(cells.markers):
         about = info.get(marker, MarkerInfo())
         which = np.flatnonzero(present[i] & ~nothing)
         counted = about.counted or _counted(counted_allele, about.alleles)
-        key = (which.tobytes(), about.alleles, counted, about.maternal, about.generic)
+        binned = _binned(codes[i], which, texts, sized, about)
+        if binned is not None and binned.fault:
+            aside.append(f"{marker}: {binned.fault} {SET_ASIDE}")
+            nothing_read = np.full((len(texts) + 1, 2), MISSING, dtype=np.int8)
+            readings.append(Reading())
+            groups.setdefault(id(nothing_read), []).append(i)
+            tables[id(nothing_read)] = nothing_read
+            continue
+        if binned is not None and binned.in_words():
+            aside.append(f"{marker}: {binned.in_words()} {IN_BINS}")
+        bins = () if binned is None else tuple(binned.bins.items())
+        key = (which.tobytes(), about.alleles, counted, about.maternal, about.generic, bins)
         if key not in memo:
-            say = _saying(about, generic, other_strand, batch)
-            said = {texts[c]: say(texts[c]) for c in which}
+            say = _saying(about, generic, other_strand, batch) if binned is None else binned.call
+            said = {texts[c]: s for c in which if (s := say(texts[c]))}
             reading = read_marker(
                 set(said.values()),
                 declared=about.alleles,
@@ -253,7 +274,7 @@ def _interpret(
         readings.append(reading)
         groups.setdefault(id(table), []).append(i)
         tables[id(table)] = table
-    notes = _report(cells, codes, texts, readings, problems)
+    notes = aside + _report(cells, codes, texts, readings, problems)
     if problems:
         return (), _markers(cells, [], readings, info), notes
     kept = [i for i, r in enumerate(readings) if r.alleles]
@@ -277,6 +298,17 @@ def _interpret(
             calls[into] = table[codes[members]]
         blocks.append(CallBlock(k, rows, calls))
     return tuple(blocks), _markers(cells, kept, readings, info), notes
+
+
+def _binned(
+    codes: NDArray[Any], which: Ints, texts: Sequence[str], sized: Bools, about: MarkerInfo
+) -> Binned | None:
+    """Bins of a marker whose calls are all fragment sizes, None for another."""
+    if not len(which) or not sized[which].all():
+        return None
+    counts = np.bincount(codes, minlength=len(texts) + 1)
+    seen = sizes_of({texts[c]: int(counts[c]) for c in which})
+    return None if seen is None else bin_sizes(seen, about.alleles)
 
 
 def _saying(about: MarkerInfo, generic: bool, other_strand: bool, batch: str) -> Saying:

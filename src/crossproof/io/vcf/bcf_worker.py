@@ -22,7 +22,7 @@ from crossproof.io.vcf.fields import FieldLayout, Numeric, NumericGroup
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.header import VcfHeader
 from crossproof.io.vcf.marker_choice import MarkerChoice
-from crossproof.io.vcf.phred import haploid_to_diploid, to_phred, two_ploidies
+from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.vcf.records import Records
 from crossproof.io.vcf.region_parts import RegionPart, write_part
 from crossproof.io.vcf.text import VcfScan
@@ -213,8 +213,9 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
         rows = np.flatnonzero(sizes == k)
         has_phred = np.array(["PL" in held[i].raw or "GL" in held[i].raw for i in rows])
         has_depths = np.array(["AD" in held[i].raw for i in rows])
-        phred = np.zeros((len(rows), n, n_genotypes(k)), np.uint8) if has_phred.any() else None
-        depths = np.zeros((len(rows), n, k), np.uint16) if has_depths.any() else None
+        shape = len(rows), n
+        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
+        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
         for at, i in enumerate(rows):
             variant = held[i]
             try:
@@ -271,7 +272,7 @@ def _phred(
             sample,
         )
     scores = values.astype(np.float64) * (1.0 if name == "PL" else -10.0)
-    out = np.zeros((len(values), n_g), np.uint8)
+    out = np.full((len(values), n_g), NO_PHRED, np.uint8)
     full = (count == n_g) & ~missing
     wrong = np.flatnonzero((full[:, None] & (scores < 0)).any(axis=1))
     if len(wrong):
@@ -293,7 +294,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
             scan,
             sample,
         )
-    out = np.zeros((len(values), k), np.uint16)
+    out = np.full((len(values), k), NO_DEPTH, np.uint16)
     known = (count == k) & ~missing
     if (values[known] < 0).any():
         raise _column(
@@ -301,7 +302,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
             scan,
             int(np.flatnonzero(known & (values < 0).any(axis=1))[0]),
         )
-    out[known] = np.minimum(values[known], 65535)
+    out[known] = np.minimum(values[known], NO_DEPTH - 1)
     return out
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from crossproof.io.vcf.grammar import Refused
-from crossproof.io.vcf.phred import haploid_to_diploid, to_phred, two_ploidies
+from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.vcf.tokens import UNREADABLE, Tokens
 from crossproof.model.arrays import Bools, Floats, Int8s, Int32s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
@@ -76,8 +76,9 @@ def depths_by_allele(declared: dict[str, str]) -> bool:
 class NumericGroup:
     """Numeric fields of the records with k alleles.
 
-    `rows` (m,) places among the records asked for; `phred` (m, sample, n_g) uint8 or None; `depths`
-    (m, sample, k) uint16 or None; `has_phred`, `has_depths` (m,) bool: records that have the field at all.
+    `rows` (m,) places among the records asked for; `phred` (m, sample, n_g) uint8 or None, NO_PHRED
+    throughout where a sample has none; `depths` (m, sample, k) uint16 or None, NO_DEPTH likewise;
+    `has_phred`, `has_depths` (m,) bool: records that have the field at all.
     """
 
     rows: Ints
@@ -134,8 +135,8 @@ def parse_numeric(
         has_phred = np.array([want_phred and (f.pl is not None or f.gl is not None) for f in mine])
         has_depths = np.array([want_depths and f.ad is not None for f in mine])
         shape = len(rows), len(columns)
-        phred = np.zeros((*shape, n_genotypes(k)), np.uint8) if has_phred.any() else None
-        depths = np.zeros((*shape, k), np.uint16) if has_depths.any() else None
+        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
+        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
         for layout in dict.fromkeys(mine):
             inside = np.array([i for i, f in enumerate(mine) if f is layout or f == layout])
             group = _Group(layout, k, want_phred, want_depths)
@@ -183,8 +184,9 @@ class _Group:
         assert len(every) == m * n_samples
         last = every.reshape(m, n_samples)[:, columns].ravel()  # sample: place in marks of its end
         before = np.concatenate(([-1], every[:-1])).reshape(m, n_samples)[:, columns].ravel()
-        phred = np.zeros((m * n, self.n_g), np.uint8) if self.pl is not None or self.gl is not None else None
-        depths = np.zeros((m * n, self.k), np.uint16) if self.ad is not None else None
+        either = self.pl is not None or self.gl is not None
+        phred = np.full((m * n, self.n_g), NO_PHRED, np.uint8) if either else None
+        depths = np.full((m * n, self.k), NO_DEPTH, np.uint16) if self.ad is not None else None
         tokens = Tokens(text, marks, kinds)
         left = np.arange(m * n)
         for _ in range(_MAX_SHAPES):
@@ -279,7 +281,7 @@ class _Group:
         known = good & ~missing
         clear = bool(known.all())
         for j, value in enumerate(values):
-            depths[mine, j] = value if clear else np.where(known, value, 0)
+            depths[mine, j] = value if clear else np.where(known, value, NO_DEPTH)
         return good
 
     def _likelihoods(
@@ -300,7 +302,7 @@ class _Group:
         for j, value in enumerate(values):
             value -= best
             np.minimum(value, 255, out=value)
-            phred[mine, j] = value if clear else np.where(known, value, 0)
+            phred[mine, j] = value if clear else np.where(known, value, NO_PHRED)
         return good
 
     @staticmethod
@@ -326,14 +328,14 @@ class _Group:
         phred = depths = None
         place = self.pl if self.pl is not None else self.gl
         if place is not None:
-            phred = np.zeros(self.n_g, np.uint8)
+            phred = np.full(self.n_g, NO_PHRED, np.uint8)
             if place < len(cells):
                 one_copy = not self.layout.has_gt or not re.search(r".[/|]", cells[0])
                 haploid = self.layout.has_gt and re.fullmatch(r"[/|]?\d+", cells[0]) is not None
                 name = "PL" if self.pl is not None else "GL"
                 phred = self._exact_likelihoods(cells[place], name, one_copy, haploid)
         if self.ad is not None:
-            depths = np.zeros(self.k, np.uint16)
+            depths = np.full(self.k, NO_DEPTH, np.uint16)
             if self.ad < len(cells):
                 depths = self._exact_depths(cells[self.ad])
         return phred, depths
@@ -341,15 +343,15 @@ class _Group:
     def _exact_depths(self, text: str) -> UInt16s:
         values = text.split(",")
         if text == ".":
-            return np.zeros(self.k, np.uint16)
+            return np.full(self.k, NO_DEPTH, np.uint16)
         if len(values) != self.k:
             raise Refused(
                 f"AD has {len(values)} values; a record of {self.k} alleles needs {self.k}.", _AGAIN
             )
         numbers = [_whole(v, "AD") for v in values]
         if MISSING in numbers:
-            return np.zeros(self.k, np.uint16)
-        return np.minimum(numbers, 65535).astype(np.uint16)
+            return np.full(self.k, NO_DEPTH, np.uint16)
+        return np.minimum(numbers, NO_DEPTH - 1).astype(np.uint16)
 
     def _exact_likelihoods(self, text: str, name: str, one_copy: bool, haploid: bool) -> UInt8s:
         """Likelihoods of one sample; k values are those of a haploid call, so the call must be one.
@@ -357,9 +359,9 @@ class _Group:
         The ploidy of GT and of the likelihoods must be the same (VCF 4.3, section 1.6.2, GL).
         """
         values = text.split(",")
-        flat = np.zeros(self.n_g, np.uint8)
+        nothing = np.full(self.n_g, NO_PHRED, np.uint8)
         if text == ".":
-            return flat
+            return nothing
         if len(values) != self.n_g and not (one_copy and len(values) == self.k):
             raise Refused(
                 f"{name} has {len(values)} values; a record of {self.k} alleles needs {self.n_g} "
@@ -371,10 +373,10 @@ class _Group:
         if name == "PL":
             numbers = [float(_whole(v, "PL")) for v in values]
             if MISSING in numbers:
-                return flat
+                return nothing
         else:
             if "." in values:
-                return flat
+                return nothing
             numbers = [-10.0 * _logarithm(v) for v in values]
         scores = np.array(numbers)
         if len(values) != self.n_g:

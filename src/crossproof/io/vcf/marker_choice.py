@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.io.vcf.fields import Numeric
-from crossproof.io.vcf.phred import phred_of_calls
+from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, filled_in, with_calls
 from crossproof.io.vcf.records import Records, Tally
 from crossproof.model.arrays import Bools, Int8s, Int32s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Evidence, Markers, n_genotypes
@@ -215,25 +215,33 @@ class MarkerChoice:
             kept = kept.take(self._final(kept))
             notes = [*notes, f"{self.seen} markers thinned to {len(kept)}, evenly along the genome"]
         blocks = []
-        without_phred = without_depths = 0
+        without_phred = without_depths = cells_without = 0
+        unread: list[tuple[Bools, Int8s]] = []
         for k in sorted(kept.blocks):
             block = kept.blocks[k]
             phred, depths = block.phred, block.depths
             if evidence is Evidence.LIKELIHOODS:
                 if phred is None:
-                    phred = np.zeros((*block.calls.shape[:2], n_genotypes(k)), np.uint8)
-                bare = np.flatnonzero(~block.has_phred)
-                without_phred += len(bare)
-                if len(bare):
-                    phred[bare] = phred_of_calls(block.calls[bare], k)
+                    phred = np.full((*block.calls.shape[:2], n_genotypes(k)), NO_PHRED, np.uint8)
+                without_phred += int((~block.has_phred).sum())
+                phred, called = with_calls(phred, block.calls, k)
+                cells_without += int(called[block.has_phred].sum())
             elif evidence is Evidence.CALLS:
                 phred = None
             if evidence is Evidence.DEPTHS or depths is not None:
                 if depths is None:
-                    depths = np.zeros((*block.calls.shape[:2], k), np.uint16)
+                    depths = np.full((*block.calls.shape[:2], k), NO_DEPTH, np.uint16)
                 without_depths += int((~block.has_depths).sum())
+                known = ~(depths == NO_DEPTH).all(axis=-1)
+                depths = np.where(known[..., None], depths, 0)
+                if evidence is Evidence.DEPTHS:
+                    unread.append((known & (depths.sum(axis=-1) == 0), block.calls))
+                    cells_without += int((~known & (block.calls >= 0).any(axis=-1))[block.has_depths].sum())
             blocks.append(CallBlock(k, block.rows, block.calls, phred, depths))
+        if filled_in(unread):
+            blocks = [b.without_calls(cells) for b, (cells, _) in zip(blocks, unread, strict=True)]
         self.tally.without_likelihood = without_phred
+        self.tally.from_call = cells_without
         self.tally.without_depth = without_depths if evidence is Evidence.DEPTHS else 0
         if evidence is Evidence.LIKELIHOODS:
             self.tally.depth_unusable = 0  # depths would not be used anyway

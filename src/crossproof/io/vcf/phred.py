@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from crossproof.io.vcf.grammar import Refused
-from crossproof.model.arrays import Floats, Int8s, UInt8s
+from crossproof.model.arrays import Bools, Floats, Int8s, UInt8s
 from crossproof.model.genotypes import genotype_alleles
+
+NO_PHRED = 255
+"""Stands at every genotype of a sample that has no likelihoods; where it has some the best is 0."""
+NO_DEPTH = 65535
+"""Stands at every allele of a sample that has no read depths; greater depths are written as one less."""
 
 
 def haploid_to_diploid(scores: Floats, k: int) -> Floats:
@@ -43,6 +50,38 @@ def phred_of_calls(calls: Int8s, k: int, score: int = 20) -> UInt8s:
     one = np.choose(copies, [score, 3, 0])
     out = np.where(both, np.where(exact, 0, score), np.where(seen >= 0, one, 0))
     return out.astype(np.uint8)
+
+
+def with_calls(phred: UInt8s, calls: Int8s, k: int) -> tuple[UInt8s, Bools]:
+    """Likelihoods where those of a sample that has none follow from its call, flat where it has none either.
+
+    Returns them, and where (record, sample) a call stands in.
+    """
+    bare = (phred == NO_PHRED).all(axis=-1)
+    called = bare & (calls >= 0).any(axis=-1)
+    if bare.any():
+        phred = phred.copy()
+        phred[bare] = phred_of_calls(calls[bare], k)
+    return phred, called
+
+
+FILLED = 0.95
+"""Share of homozygous reference calls among those at no read from which they are taken for filled in."""
+
+
+def filled_in(unread: Sequence[tuple[Bools, Int8s]]) -> bool:
+    """Whether calls at no read at all are a caller's filling, not calls that lost their reads in a merge.
+
+    `unread`: per block where (record, sample) every depth is 0, and the calls (record, sample, 2). Some
+    callers write 0/0 where they saw nothing; a merged file has all kinds of calls there.
+    """
+    total = reference = 0
+    for cells, calls in unread:
+        called = calls[cells]
+        called = called[(called >= 0).any(axis=-1)]
+        total += len(called)
+        reference += int(((called == 0) | (called < 0)).all(axis=-1).sum())
+    return total > 0 and reference >= FILLED * total
 
 
 def two_ploidies(name: str, count: int, k: int) -> Refused:

@@ -27,6 +27,7 @@ class Tally:
     without_likelihood: int = 0
     without_depth: int = 0
     depth_unusable: int = 0
+    from_call: int = 0
 
     def __add__(self, other: Tally) -> Tally:
         return Tally(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
@@ -46,6 +47,10 @@ class Tally:
                 "kept records have no PL or GL; their likelihoods follow from the calls",
             ),
             (self.without_depth, "kept records have no AD; their depths are taken as 0"),
+            (
+                self.from_call,
+                "genotypes have a call but no PL, GL or AD of their own; the call stands in",
+            ),
             (self.depth_unusable, DEPTH_UNUSABLE),
         )
         return tuple(f"{count} {text}" for count, text in said if count)

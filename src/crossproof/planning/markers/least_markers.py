@@ -116,7 +116,7 @@ def least_markers(
     reached: list[tuple[bool, bool]] = []
     for n in range(1, MOST_MARKERS + _HOLDS_FOR):
         right = right_by_counts(evidence, n, settings)
-        both = bool(np.all(right[of_class] >= settings.wanted))
+        both = n >= settings.min_markers_scored and bool(np.all(right[of_class] >= settings.wanted))
         reached.append((both, both and bool(np.nanmin(right) >= settings.wanted)))
         if len(reached) >= _HOLDS_FOR and all(r[1] for r in reached[-_HOLDS_FOR:]):
             break

@@ -10,13 +10,16 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints
-from crossproof.model.results import CLASSES
+from crossproof.model.results import Provable
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.markers.least_markers import marker_worth
 from crossproof.planning.markers.smallest_set import MarkerChoice, PanelTask, choose
 from crossproof.planning.plan_columns import MARKER_COLUMNS
-from crossproof.planning.power.cross_power import cross_power, proven_by
-from crossproof.planning.power.evidence import choose_markers, cross_evidence
+from crossproof.planning.power.bounds import FEW_BRANCHES
+from crossproof.planning.power.cross_power import cross_power, proven_by, simulate
+from crossproof.planning.power.evidence import CrossEvidence, choose_markers, cross_evidence
+from crossproof.planning.power.outcomes import MOST_BRANCHES
+from crossproof.planning.power.provable import provable
 
 MANY_CROSSES = 100
 """More crosses than this are checked in full once only."""
@@ -93,8 +96,10 @@ def plan_markers(
     smallest, proven, attainable = None, 0, int(task.attainable().sum()) if crosses else 0
     check = _Check(pairs, panel, fixed, settings)
     if crosses and attainable:
-        smallest, proven, _ = check.choose(task, settings.max_panel_markers)
-        notes.append(_smallest_note(smallest, proven, attainable, len(crosses), settings))
+        smallest, _, _ = check.choose(task, settings.max_panel_markers)
+        states = check.states(np.flatnonzero(smallest.reached), np.flatnonzero(smallest.chosen))
+        proven, borderline = states.count(Provable.YES), states.count(Provable.BORDERLINE)
+        notes.append(_smallest_note(smallest, proven, borderline, attainable, len(crosses), settings))
     added: MarkerChoice | None = None
     suggested: tuple[tuple[str, ...], ...] = tuple(() for _ in crosses)
     candidates = panel.usable & ~panel.on_panel & ~forced_out
@@ -107,7 +112,9 @@ def plan_markers(
             min_per_chromosome=0,
             min_spacing=0,
         )
-        added, mended, needs = check.choose(more, 0, open_cross)
+        added, _, needs = check.choose(more, 0, open_cross)
+        states = check.states(np.flatnonzero(added.reached & open_cross), np.flatnonzero(added.chosen))
+        mended = states.count(Provable.YES)
         new = added.chosen & ~on
         short = np.maximum(missing, np.ceil(needs - have - 1e-9))
         missing = np.where(open_cross, short, 0).astype(np.int64)
@@ -117,7 +124,7 @@ def plan_markers(
         )
         notes.append(
             f"{int(new.sum())} further markers would prove {mended} of the {int(open_cross.sum())} crosses "
-            "that are not verifiable today."
+            f"that cannot be proven for certain today{_and_borderline(states.count(Provable.BORDERLINE))}."
         )
     elif open_cross.any():
         notes.append(
@@ -179,17 +186,36 @@ class _Check:
         return chosen, proven, task.need
 
     def _failing(self, crosses: Ints, rows: Ints) -> list[int]:
-        quick = replace(self.settings, sharp_bounds=False)
-        only = CLASSES if self.settings.prove_all_classes else CLASSES[:2]
+        """Crosses that these markers do not prove.
+
+        Of a borderline one the likeliest value tells, by Monte Carlo: this guides the choice alone, what the
+        chosen markers prove is said by `states`.
+        """
         wrong = []
         for i in crosses:
-            mother, father = self.pairs[i]
-            use = rows if len(rows) <= quick.max_markers_per_cross else self._useful(rows, mother, father)
-            evidence = cross_evidence(self.panel, self.fixed, mother, father, quick, use)
+            evidence = self._evidence(int(i), rows)
+            state = provable(evidence, self.settings, FEW_BRANCHES)
+            good = state is Provable.YES
             rng = np.random.default_rng([self.settings.seed, int(i)])
-            if not proven_by(cross_power(evidence, quick, _CHECK_DRAWS, rng, only=only), self.settings):
+            if state is Provable.BORDERLINE:
+                found = (simulate(evidence, c, self.settings, _CHECK_DRAWS, rng)[c] for c in (0, 1))
+                good = min(found) >= self.settings.wanted
+            if good and self.settings.prove_all_classes:
+                good = proven_by(cross_power(evidence, self.settings, _CHECK_DRAWS, rng), self.settings)
+            if not good:
                 wrong.append(int(i))
         return wrong
+
+    def states(self, crosses: Ints, rows: Ints) -> list[Provable]:
+        """Whether these markers prove each cross, as it would stand in a plan."""
+        branches = MOST_BRANCHES if len(self.pairs) <= MANY_CROSSES else FEW_BRANCHES
+        return [provable(self._evidence(int(i), rows), self.settings, branches) for i in crosses]
+
+    def _evidence(self, cross: int, rows: Ints) -> CrossEvidence:
+        mother, father = self.pairs[cross]
+        if len(rows) > self.settings.max_markers_per_cross:
+            rows = self._useful(rows, mother, father)
+        return cross_evidence(self.panel, self.fixed, mother, father, self.settings, rows)
 
     def _useful(self, rows: Ints, mother: int, father: int) -> Ints:
         a, b = self.fixed[rows, mother], self.fixed[rows, father]
@@ -198,7 +224,7 @@ class _Check:
 
 
 def _smallest_note(
-    choice: MarkerChoice, proven: int, attainable: int, crosses: int, settings: PlanSettings
+    choice: MarkerChoice, proven: int, borderline: int, attainable: int, crosses: int, settings: PlanSettings
 ) -> str:
     size = int(choice.chosen.sum())
     if choice.proven:
@@ -209,9 +235,13 @@ def _smallest_note(
         how = f"no set can cost less than {choice.bound:g} (gap {choice.gap:.0%})"
     what = f"At most {settings.max_panel_markers} markers" if settings.max_panel_markers else "A smallest set"
     return (
-        f"{what}: {size} markers prove {proven} of {crosses} crosses ({attainable} are within reach of all "
-        f"markers together); cost or worth {choice.objective:g}, {how}."
+        f"{what}: {size} markers prove {proven} of {crosses} crosses{_and_borderline(borderline)} "
+        f"({attainable} are within reach of all markers together); cost or worth {choice.objective:g}, {how}."
     )
+
+
+def _and_borderline(crosses: int) -> str:
+    return f"; {crosses} more would be borderline" if crosses else ""
 
 
 def _frame(

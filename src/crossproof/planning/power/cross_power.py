@@ -7,11 +7,11 @@
 A verdict for class t is right and determined when the sum of R over all relations of other classes is at
 most b.
 
+- A verdict of hybrid or self asks for at least `min_markers_scored` contrast markers in the cross
+  (`provable`).
 - Against one other relation this is a tail of a sum over markers: exact, by convolution (`tails`).
-- Against all of them the exact tails give strict bounds. Any one R above b spoils the verdict: an upper
-bound.
-  If every R is at most its share of b, shares adding up to b, nothing spoils it: a lower bound, with the
-  shares chosen from the relations' own exact quantiles.
+- Against all of them there are strict bounds for hybrid and self (`bounds`); they alone decide whether the
+  cross can be proven.
 - The value between the bounds, and the classes outcross and off_pedigree, which are mixtures over as many
   relations as the panel has lines, are out of reach of convolution: Monte Carlo with a seed, its standard
   error beside it.
@@ -22,21 +22,18 @@ the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from crossproof.model.arrays import Bools, Floats, Ints
-from crossproof.model.results import CLASSES, Relation, Verdict
+from crossproof.model.results import CLASSES, Provable, Relation, Verdict
 from crossproof.planning.inputs import PlanSettings
 from crossproof.planning.power import tails
+from crossproof.planning.power.bounds import CLEAR_WIDTH, class_bounds
 from crossproof.planning.power.evidence import CrossEvidence
+from crossproof.planning.power.provable import state_of, too_few_contrasts
 from crossproof.planning.power.tails import Tail, evidence_tail
-
-_DELTAS = np.geomspace(1e-9, 0.04, 40)
-_CLEAR_WIDTH = 0.002
-_COARSE = 1 << 13
-_EXACT_MARKERS = 120
 
 
 @dataclass(frozen=True)
@@ -48,6 +45,7 @@ class CrossPower:
     `wrong` (4,): probability of a determined verdict of another class (Monte Carlo; NaN where none was run).
     `against_self`: a hybrid against self alone, exact; `against_hybrid`: a self against hybrid alone, exact.
     `contrast`: contrast markers; `expected_scored`: of these, scored in a plant on average.
+    `provable`: whether the cross can be proven, from the bounds alone.
     """
 
     right: Floats
@@ -59,14 +57,7 @@ class CrossPower:
     against_hybrid: float
     contrast: int
     expected_scored: float
-
-    def verifiable(self, wanted: float) -> bool:
-        """Hybrid and self, the two that decide a season, both reach `wanted`.
-
-        The bounds decide where they can, the Monte Carlo value where they cannot.
-        """
-        reached = np.where(self.low[:2] >= wanted, True, self.right[:2] >= wanted)
-        return bool(reached.all())
+    provable: Provable
 
 
 def pair_threshold(evidence: CrossEvidence, true: int, other: int, min_posterior: float) -> float:
@@ -82,6 +73,8 @@ def two_class_tail(evidence: CrossEvidence, true: int, other: int, settings: Pla
     Markers at which the parents agree say nothing of self and hybrid; they only help a plant to be scored at
     `min_markers_scored` markers in all.
     """
+    if too_few_contrasts(int(evidence.contrast.sum()), settings.min_markers_scored):
+        return Tail(0.0, 0.0, 0.0)
     rows, least = informative(evidence, settings)
     scored = np.zeros((len(rows), evidence.score.shape[2]), dtype=bool)
     scored[:, :-1] = True
@@ -101,56 +94,6 @@ def informative(evidence: CrossEvidence, settings: PlanSettings) -> tuple[Ints, 
     if sure > 1 - tails.NEGLIGIBLE:
         return np.flatnonzero(evidence.contrast), 0
     return np.arange(evidence.n_markers), settings.min_markers_scored
-
-
-def class_bounds(evidence: CrossEvidence, true: int, settings: PlanSettings) -> tuple[float, float]:
-    """Strict bounds of P(right and determined) of the plants of one relation, against all other classes.
-
-    `true`: a relation that is a class by itself (hybrid or self). Bonferroni's inequality over the relations;
-    see the module's head.
-    """
-    alone = evidence.class_of == evidence.class_of[true]
-    assert alone.sum() == 1, "bounds hold for a class of one relation"
-    others = np.flatnonzero(~alone)
-    prob = evidence.prob[:, true]
-    enough = tails.scored_enough(1 - prob[:, -1], settings.min_markers_scored)
-    log_b = np.log(1 - settings.min_posterior) - np.log(settings.min_posterior)
-    log_weight = evidence.log_prior[others] - evidence.log_prior[true]
-    difference = evidence.score[:, true, None, :] - evidence.score[:, others, :]  # marker, relation, outcome
-    exponent = tails.chernoff_exponent(difference.swapaxes(0, 1), prob).sum(axis=1)  # relation, tilt
-    # Chernoff is enough for most relations; the few it leaves open are convolved.
-    high = enough
-    spread = tails.failure_bound(exponent, log_weight - log_b)
-    for i in np.argsort(-spread)[:4]:
-        if spread[i] < 1e-4:
-            break
-        same = np.all(np.abs(difference[:, i]) < 1e-9, axis=1)
-        rows = np.flatnonzero(~same)
-        tail = evidence_tail(
-            difference[rows, i], prob[rows], float(log_weight[i] - log_b), most_cells=_COARSE
-        )
-        high = min(high, tail.high)
-    need = tails.quantile_bound(exponent, _DELTAS)  # relation, delta
-    low = _bonferroni(need, log_weight, log_b, enough)
-    if settings.sharp_bounds and low < settings.wanted <= high and evidence.n_markers <= _EXACT_MARKERS:
-        # Chernoff leaves it open: exact quantiles are dearer and tighter. The worst relations come first,
-        # the others only where these leave the wanted probability within reach.
-        sharp = np.full(need.shape, -np.inf)
-        for done, i in enumerate(np.argsort(-spread), start=1):
-            exact = tails.upper_quantiles(difference[:, i], prob, _DELTAS, _COARSE)
-            sharp[i] = np.minimum(need[i], exact)
-            best = _bonferroni(sharp, log_weight, log_b, enough)
-            if best < settings.wanted:
-                break
-            if done == len(others):
-                low = max(low, best)
-    return low, max(low, high)
-
-
-def _bonferroni(need: Floats, log_weight: Floats, log_b: float, enough: float) -> float:
-    """Best lower bound from quantiles (relation, delta): all R within reach except with n delta."""
-    fits = np.logaddexp.reduce(log_weight[:, None] + need, axis=0) <= log_b
-    return float(max(0.0, enough - len(need) * _DELTAS[fits].min())) if fits.any() else 0.0
 
 
 def simulate(
@@ -178,6 +121,9 @@ def simulate(
         log_post = hot @ table + evidence.log_prior
         scored = (outcome < n_o - 1).sum(axis=1)
         out += _verdict_counts(log_post, evidence.class_of, scored, settings)
+    if too_few_contrasts(int(evidence.contrast.sum()), settings.min_markers_scored):
+        out[-1] += out[:2].sum()
+        out[:2] = 0.0
     return out / draws
 
 
@@ -214,15 +160,16 @@ def cross_power(
     n = len(CLASSES)
     right, low, high = np.zeros(n), np.zeros(n), np.zeros(n)
     wrong, exact = np.full(n, np.nan), np.zeros(n, dtype=bool)
+    few = too_few_contrasts(contrast, settings.min_markers_scored)
     for place, verdict in enumerate(CLASSES):
-        if not contrast:
+        if not contrast or (few and verdict in (Verdict.HYBRID, Verdict.SELF)):
             exact[place] = True
             continue
         if verdict in (Verdict.HYBRID, Verdict.SELF) and verdict in only:
             low[place], high[place] = class_bounds(
                 evidence, hybrid if verdict is Verdict.HYBRID else selfed, settings
             )
-            if high[place] - low[place] < _CLEAR_WIDTH or draws == 0:
+            if high[place] - low[place] < CLEAR_WIDTH or draws == 0:
                 right[place], exact[place] = (low[place] + high[place]) / 2, True
                 continue
         if draws == 0 or verdict not in only:
@@ -245,22 +192,13 @@ def cross_power(
         against_hybrid=two_class_tail(evidence, selfed, hybrid, settings).value,
         contrast=contrast,
         expected_scored=float((1 - evidence.prob[evidence.contrast, hybrid, -1]).sum()),
+        provable=state_of(contrast, low[:2], high[:2], settings),
     )
 
 
 def proven_by(power: CrossPower, settings: PlanSettings) -> bool:
     """The cross counts as proven: hybrid and self, or every class where the settings ask for it."""
+    proven = power.provable is Provable.YES
     if settings.prove_all_classes:
-        return bool(np.nan_to_num(power.right).min() >= settings.wanted)
-    return power.verifiable(settings.wanted)
-
-
-def only_markers(evidence: CrossEvidence, keep: Bools) -> CrossEvidence:
-    """The same cross with a part of its markers; keep (marker,) bool."""
-    return replace(
-        evidence,
-        score=evidence.score[keep],
-        prob=evidence.prob[keep],
-        rows=evidence.rows[keep],
-        contrast=evidence.contrast[keep],
-    )
+        return proven and bool(np.nan_to_num(power.right).min() >= settings.wanted)
+    return proven

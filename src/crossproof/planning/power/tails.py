@@ -17,11 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.fft import next_fast_len
 
-from crossproof.model.arrays import Bools, Floats
+from crossproof.model.arrays import Bools, Floats, Ints
 
 NEGLIGIBLE = 1e-9
-_TILTS = np.array([0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.0])
+_TILT_STEP = 0.05
+_TILT_STEPS = (1, 3, 6, 10, 14, 18, 20)
+_TILTS = _TILT_STEP * np.array(_TILT_STEPS)
 _MOST_CELLS = 1 << 15
+_FEW_OUTCOMES = 8
 _FINEST_STEP = 1e-3
 
 
@@ -53,7 +56,12 @@ def poisson_binomial(p: Floats) -> Floats:
 
 def chernoff_exponent(score: Floats, prob: Floats) -> Floats:
     """K(t) at a fixed set of t, (..., marker, tilt); score and prob are (..., marker, outcome)."""
-    total = [(prob * np.exp(-t * score)).sum(axis=-1) for t in _TILTS]
+    unit = np.exp(-_TILT_STEP * score)
+    power, done, total = np.ones_like(unit), 0, []
+    for steps in _TILT_STEPS:  # all tilts are multiples of one step: multiplying is cheaper than exp
+        power = power * unit ** (steps - done)
+        done = steps
+        total.append((prob * power).sum(axis=-1))
     return np.asarray(np.log(np.stack(total, axis=-1)))
 
 
@@ -63,9 +71,26 @@ def failure_bound(exponent: Floats, threshold: Floats | float) -> Floats:
     return np.asarray(np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
 
 
-def quantile_bound(exponent: Floats, deltas: Floats) -> Floats:
-    """Values x with P(-S > x) <= delta, (..., delta), from K summed over markers, (..., tilt)."""
-    return np.asarray(((exponent[..., None, :] - np.log(deltas)[:, None]) / _TILTS).min(axis=-1))
+def sum_bound(exponent: Floats, log_weight: Floats, log_limit: Floats | float) -> Floats:
+    """Upper bound of P(sum over r of exp(log_weight_r - S_r) > limit), of the shape of `log_limit`.
+
+    exponent (r, tilt): K of each S_r summed over markers. For 0 < t <= 1, (x + y)^t <= x^t + y^t, so that by
+    Markov's inequality the chance is at most sum_r E[exp(t (log_weight_r - S_r))] / limit^t.
+    """
+    log_mean = np.logaddexp.reduce(exponent + _TILTS * log_weight[:, None], axis=0)  # tilt
+    shifted = log_mean - _TILTS * np.asarray(log_limit)[..., None]
+    return np.asarray(np.exp(np.minimum(shifted.min(axis=-1), 0.0)))
+
+
+def sum_bounds(exponent: Floats, weight: Floats) -> Floats:
+    """`sum_bound` for many sets of weights, (set,); exponent (r, tilt), weight (set, r) over the limit."""
+    unit = weight**_TILT_STEP
+    factor, power, done, least = np.exp(exponent), np.ones_like(unit), 0, np.ones(len(unit))
+    for column, steps in enumerate(_TILT_STEPS):
+        power = power * unit ** (steps - done)
+        done = steps
+        least = np.minimum(least, power @ factor[:, column])
+    return np.asarray(least)
 
 
 def scored_enough(scored_prob: Floats, least: int) -> float:
@@ -113,13 +138,16 @@ def evidence_tail(
     return Tail(low, mid, high)
 
 
-def upper_quantiles(score: Floats, prob: Floats, deltas: Floats, most_cells: int) -> Floats:
-    """Values x, one per delta, with P(-S > x) <= delta for certain: exact quantiles widened by the grid's
-    error."""
+def below(score: Floats, prob: Floats, thresholds: Floats, most_cells: int) -> tuple[Floats, Floats]:
+    """Strict bounds of P(S < threshold), (threshold,) each: at least, at most."""
+    if not len(score):
+        passed = (np.asarray(thresholds) > 0).astype(np.float64)
+        return passed, passed
     values, mass, error = _distribution(score, prob, np.ones(score.shape, dtype=bool), 0, most_cells)
-    below = np.cumsum(mass)  # P(S <= value)
-    at = np.searchsorted(below, np.asarray(deltas) - 1e-12, side="right")
-    return np.asarray(-values[np.minimum(at, len(values) - 1)] + error)
+    total = np.concatenate([[0.0], np.cumsum(mass)])
+    slack = error + 1e-9 * (1 + np.abs(thresholds))
+    low, high = (total[np.searchsorted(values, thresholds + s, side="left")] for s in (-slack, slack))
+    return np.minimum(low, 1.0), np.minimum(high, 1.0)
 
 
 def _distribution(
@@ -137,6 +165,37 @@ def _distribution(
     lowest = cells.min(axis=1, keepdims=True)
     cells -= lowest
     total = int(cells.max(axis=1).sum()) + 1
+    if score.shape[1] <= _FEW_OUTCOMES:
+        mass = _added_up(cells, prob, scored, least_scored, total)
+    else:
+        mass = _convolved(cells, prob, scored, least_scored, total)
+    values = np.asarray((np.arange(total) + int(lowest.sum())) * step, dtype=np.float64)
+    return values, mass, error
+
+
+def _added_up(cells: Ints, prob: Floats, scored: Bools, least_scored: int, total: int) -> Floats:
+    """Probability of each grid cell, one marker added after the other; all terms are at least 0."""
+    mass = np.zeros((least_scored + 1, total))  # by number of markers scored, the last row: enough
+    mass[0, 0] = 1.0
+    end = 1
+    for cell, chance, seen in zip(cells, prob, scored, strict=True):
+        before, start = mass[:, :end].copy(), end
+        end += int(cell.max())
+        mass[:, :end] = 0.0
+        for at, p, counts in zip(cell.tolist(), chance.tolist(), seen.tolist(), strict=True):
+            if p == 0:
+                continue
+            part = before * p
+            if counts and least_scored:
+                mass[1:, at : at + start] += part[:-1]
+                mass[-1, at : at + start] += part[-1]
+            else:
+                mass[:, at : at + start] += part
+    return np.asarray(mass[-1])
+
+
+def _convolved(cells: Ints, prob: Floats, scored: Bools, least_scored: int, total: int) -> Floats:
+    """The same by Fourier transform, which is faster for markers with many outcomes."""
     size = next_fast_len(total, real=True)
     n_freq = size // 2 + 1
 
@@ -149,7 +208,7 @@ def _distribution(
     keys = np.concatenate([cells, scored], axis=1)
     packed = np.concatenate([keys.astype(np.float64), prob], axis=1)
     distinct, counts = np.unique(packed, axis=0, return_counts=True)
-    n_out = score.shape[1]
+    n_out = cells.shape[1]
     for row, count in zip(distinct, counts, strict=True):
         at, seen, weight = row[:n_out].astype(np.int64), row[n_out : 2 * n_out] > 0, row[2 * n_out :]
         width = int(at.max()) + 1
@@ -161,6 +220,4 @@ def _distribution(
                 shifted = np.vstack([np.zeros((1, n_freq)), few[:-1]])
                 few = few * missed_f + shifted * seen_f
     mass = np.fft.irfft(whole - few.sum(axis=0), size)[:total]
-    mass = np.maximum(mass, 0.0)
-    values = np.asarray((np.arange(total) + int(lowest.sum())) * step, dtype=np.float64)
-    return values, np.asarray(mass, dtype=np.float64), error
+    return np.asarray(np.maximum(mass, 0.0))

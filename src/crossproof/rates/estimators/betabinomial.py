@@ -70,29 +70,36 @@ class HyperPosterior:
         return float(self.alpha[best]), float(self.beta[best])
 
 
-def reach(values: Floats, group: Ints, groups: int, longest: int) -> Floats:
-    """How many clusters of each group reach beyond i: sum of clip(value - i, 0, 1); (group, i)."""
+def reach(values: Floats, group: Ints, groups: int, longest: int, weight: Floats | None = None) -> Floats:
+    """How many clusters of each group reach beyond i: sum of clip(value - i, 0, 1); (group, i).
+
+    `weight` (cluster,): what each counts, 1 where absent.
+    """
     steps = np.arange(longest)
     out = np.zeros((groups, longest))
     for start in range(0, len(values), 65536):  # the clip array stays small for large seasons
         part = slice(start, start + 65536)
-        np.add.at(out, group[part], np.clip(values[part, None] - steps, 0.0, 1.0))
+        beyond = np.clip(values[part, None] - steps, 0.0, 1.0)
+        np.add.at(out, group[part], beyond if weight is None else beyond * weight[part, None])
     return out
 
 
-def _clean(y: ArrayLike, n: ArrayLike) -> tuple[Floats, Floats]:
+def _clean(y: ArrayLike, n: ArrayLike, weight: ArrayLike = 1.0) -> tuple[Floats, Floats, Floats]:
     yy, nn = np.asarray(y, dtype=float).ravel(), np.asarray(n, dtype=float).ravel()
     assert yy.shape == nn.shape
-    known = np.isfinite(yy) & np.isfinite(nn) & (nn > 0)
-    return np.clip(yy[known], 0.0, nn[known]), nn[known]
+    power = np.broadcast_to(np.asarray(weight, dtype=float).ravel(), yy.shape)
+    known = np.isfinite(yy) & np.isfinite(nn) & (nn > 0) & (power > 0)
+    return np.clip(yy[known], 0.0, nn[known]), nn[known], power[known]
 
 
-def grid_log_likelihood(y: ArrayLike, n: ArrayLike, alpha: Floats, beta: Floats) -> Floats:
+def grid_log_likelihood(
+    y: ArrayLike, n: ArrayLike, alpha: Floats, beta: Floats, weight: ArrayLike = 1.0
+) -> Floats:
     """Natural-log likelihood of one group of clusters at each (alpha, beta), any shape, both above 0.
 
-    Without the binomial coefficients; 0 for no clusters.
+    Without the binomial coefficients; 0 for no clusters. `weight` (cluster,): power of each one's likelihood.
     """
-    yy, nn = _clean(y, n)
+    yy, nn, power = _clean(y, n, weight)
     flat_a, flat_b = np.ravel(alpha), np.ravel(beta)
     total = np.zeros(len(flat_a))
     if len(nn):
@@ -100,9 +107,9 @@ def grid_log_likelihood(y: ArrayLike, n: ArrayLike, alpha: Floats, beta: Floats)
         zero = np.zeros(len(nn), dtype=np.int64)
         steps = np.arange(longest)
         total = (
-            np.log(flat_a[:, None] + steps) @ reach(yy, zero, 1, longest)[0]
-            + np.log(flat_b[:, None] + steps) @ reach(nn - yy, zero, 1, longest)[0]
-            - np.log((flat_a + flat_b)[:, None] + steps) @ reach(nn, zero, 1, longest)[0]
+            np.log(flat_a[:, None] + steps) @ reach(yy, zero, 1, longest, power)[0]
+            + np.log(flat_b[:, None] + steps) @ reach(nn - yy, zero, 1, longest, power)[0]
+            - np.log((flat_a + flat_b)[:, None] + steps) @ reach(nn, zero, 1, longest, power)[0]
         )
     return total.reshape(np.shape(alpha))
 
@@ -114,7 +121,7 @@ def fit_ml(y: ArrayLike, n: ArrayLike) -> BetaBinomialFit:
     agree more than chance would make them, the likelihood rises towards rho = 0 without end: rho is then
     0 and mu the pooled rate; the same where no plant, or every plant, is of the class.
     """
-    yy, nn = _clean(y, n)
+    yy, nn, _ = _clean(y, n)
     if not len(nn):
         nan = float("nan")
         return BetaBinomialFit(nan, nan, nan, nan, 0.0, 0)
@@ -152,6 +159,7 @@ def hyper_posterior(
     y: ArrayLike,
     n: ArrayLike,
     *,
+    weight: ArrayLike = 1.0,
     logit_mean: Floats | None = None,
     log_size: Floats | None = None,
 ) -> HyperPosterior:
@@ -161,15 +169,16 @@ def hyper_posterior(
     deviation between clusters (Gelman et al., Bayesian Data Analysis 3, section 5.3); on the grid's scale
     it is alpha * beta * (alpha + beta)^(-5/2). The grid is bounded, so that the posterior exists for
     seasons without a single self as well.
-    Parameters: `logit_mean`, `log_size`: grid points, evenly spaced; wide ones are chosen where absent.
+    Parameters: `weight` (cluster,), power of each likelihood; `logit_mean`, `log_size`: grid points, evenly
+    spaced; wide ones are chosen where absent.
     """
-    yy, nn = _clean(y, n)
+    yy, nn, power = _clean(y, n, weight)
     if logit_mean is None:
         centre, spread = 0.0, 6.0
         if len(nn):
-            p = (yy.sum() + 0.5) / (nn.sum() + 1.0)
+            p = (float(power @ yy) + 0.5) / (float(power @ nn) + 1.0)
             # even at full correlation a cluster counts as one plant
-            spread = min(8.0, 6.0 / np.sqrt(len(nn) * p * (1 - p)))
+            spread = min(8.0, 6.0 / np.sqrt(max(float(power.sum()), 0.5) * p * (1 - p)))
             centre = float(logit(p))
         logit_mean = np.linspace(centre - spread, centre + spread, 41)
     if log_size is None:
@@ -177,7 +186,7 @@ def hyper_posterior(
     eta, lam = (axis.ravel() for axis in np.meshgrid(logit_mean, log_size, indexing="ij"))
     size = np.exp(lam)
     alpha, beta = expit(eta) * size, expit(-eta) * size
-    log_weight = grid_log_likelihood(yy, nn, alpha, beta) + np.log(alpha) + np.log(beta) - 2.5 * lam
+    log_weight = grid_log_likelihood(yy, nn, alpha, beta, power) + np.log(alpha) + np.log(beta) - 2.5 * lam
     return HyperPosterior(alpha, beta, np.exp(log_weight - logsumexp(log_weight)))
 
 

@@ -42,7 +42,7 @@ _SIZE = (0.5, 1.5, 4.0, 12.0, 60.0, 2000.0)
 _LEAN = (-2.5, 0.0, 2.5)
 _FIXED_MEAN = (0.3, 0.6, 0.8, 0.92)
 _FIXED_SIZE = (1.5, 5.0, 20.0)
-_POINTS = 61
+_POINTS = 41
 _FINE = np.linspace(-24.0, 24.0, 481)
 _TINY = 1e-300
 _SURE = 1e-9
@@ -83,6 +83,16 @@ _FIXED = np.array(
 _LOG_PRIOR = np.log(np.concatenate([_MOVING[3], _FIXED[2]]))
 
 
+def _mean_odds() -> Floats:
+    """Log-odds of all pods' mean at the mixed pods' own (structure, point of _FINE)."""
+    pure, _, lean = _MOVING[:3, :, None]
+    means = pure * expit(_FINE + lean) + (1 - pure) * expit(_FINE)
+    return np.asarray(logit(np.clip(means, 1e-12, 1 - 1e-12)))
+
+
+_MEAN_ODDS = _mean_odds()
+
+
 def _shape(mu: Floats) -> _Shape:
     """Every structure at means mu (point,).
 
@@ -90,10 +100,8 @@ def _shape(mu: Floats) -> _Shape:
     alike in all groups, and what a group differs by are pods that are all of one kind.
     """
     pure, size, lean = _MOVING[:3, :, None]
-    x = np.empty((_MOVING.shape[1], len(mu)))
-    for s in range(len(x)):
-        means = pure[s] * expit(_FINE + lean[s]) + (1 - pure[s]) * expit(_FINE)
-        x[s] = np.interp(logit(mu), logit(np.clip(means, 1e-12, 1 - 1e-12)), _FINE)
+    at = logit(mu)
+    x = np.array([np.interp(at, odds, _FINE) for odds in _MEAN_ODDS])
     top = expit(x + lean)
     mean, fixed_size = _FIXED[:2, :, None]
     alike = np.broadcast_to(mean, (_FIXED.shape[1], len(mu)))

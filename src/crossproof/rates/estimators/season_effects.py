@@ -89,7 +89,8 @@ def season_effects(value: ArrayLike, variance: ArrayLike, level: ArrayLike, leve
     # without a second season of any level the variance between seasons is not known at all
     law = stats.t(max(degrees, 1.0)) if between > 0 else stats.norm
     if degrees == 0:
-        return SeasonEffects(mean, *(np.full(levels, np.nan) for _ in range(3)), count, float("nan"))
+        none = np.full(levels, np.nan)
+        return SeasonEffects(mean, none, none, none, count, float("nan"))
     reach = float(law.ppf(0.975))
     return SeasonEffects(
         mean, mean - reach * error, mean + reach * error, 2 * law.sf(np.abs(mean / error)), count, between

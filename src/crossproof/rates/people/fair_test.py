@@ -28,8 +28,9 @@ from scipy.special import expit, logit
 from crossproof.model.arrays import Floats, Ints
 
 DRAWS = 4000
-_CELLS = 40_000_000
-"""Tags times columns simulated at most; large seasons need fewer draws, their scores being nearly normal."""
+_LEAST_DRAWS = 500
+_CELLS = 300_000_000
+"""Products of tags and squared columns over all draws: some two seconds."""
 _INNER, _OUTER = 0.1, 0.01
 
 
@@ -170,14 +171,31 @@ def _scores(y: Floats, e: Floats, model: _Model) -> Floats:
     return np.asarray(u / np.sqrt(np.maximum(error, 1e-12)))
 
 
+def _scores_as_fitted(y: Floats, e: Floats, model: _Model) -> Floats:
+    """The same with the rates e and what the conditions take out of a person held as they are."""
+    n, x, w, member = model.n, model.x, model.w, model.member
+    spread = n * e * (1 - e)
+    score = _residual(x, member, w * spread) * w[:, None]
+    residual = y - n * e
+    rho = _correlation(residual, n, e, member, x.shape[1])[:, None]
+    error = spread @ score**2 + ((spread * (n - 1)) @ score**2) * rho
+    return np.asarray((residual @ score) / np.sqrt(np.maximum(error, 1e-12)))
+
+
 def _tails(
     y: Floats, e: Floats, rho: float, model: _Model, rng: np.random.Generator, most: int
 ) -> tuple[Floats, Floats]:
     """Chance of a score as low, and as high, as each person's; both (person,)."""
     n, people = model.n, model.member.shape[1]
-    cells = len(n) * max(people, model.x.shape[1] ** 2 // 4)
-    draws = int(np.clip(_CELLS // cells, 500, most))
-    portion = int(np.clip(2_000_000 // (len(n) * (people + model.x.shape[1])), 10, 500))
+    columns = model.x.shape[1]
+    draws, scores = min(_CELLS // (len(n) * (people + columns**2)), most), _scores
+    if draws < min(_LEAST_DRAWS, most):
+        # many tags to a column: fitting anew changes little, and would take minutes
+        draws, scores = (
+            int(np.clip(_CELLS // (3 * len(n) * max(people, 1)), _LEAST_DRAWS, most)),
+            _scores_as_fitted,
+        )
+    portion = int(np.clip(2_000_000 // (len(n) * (people + columns)), 10, 500))
     size = (1 - rho) / rho if rho > 1e-6 else np.inf
     found = []
     for start in range(0, draws, portion):
@@ -185,9 +203,9 @@ def _tails(
         rate = np.broadcast_to(e, shape)
         if np.isfinite(size):
             rate = rng.beta(np.maximum(e * size, 1e-6), np.maximum((1 - e) * size, 1e-6), shape)
-        found.append(_scores(rng.binomial(n.astype(np.int64), rate).astype(float), e, model))
+        found.append(scores(rng.binomial(n.astype(np.int64), rate).astype(float), e, model))
     z = np.sort(np.concatenate(found), axis=0)  # draw, person
-    own = _scores(y[None, :], e, model)[0]
+    own = scores(y[None, :], e, model)[0]
     return _tail(-own, -z[::-1]), _tail(own, z)
 
 

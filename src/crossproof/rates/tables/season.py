@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Objects
-from crossproof.model.results import CLASSES, NextStep
+from crossproof.model.results import CLASSES, NextStep, Provable
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.clusters import moment_rho
 from crossproof.rates.estimators.intervals import proportion_interval, rate
@@ -33,6 +33,7 @@ from crossproof.rates.tables.groups import (
     tag_success,
     too_few,
 )
+from crossproof.rates.tables.past import PastTags
 from crossproof.rates.tables.people import (
     control_chart_table,
     learning_table,
@@ -63,14 +64,16 @@ def crosses_table(
     verdicts: pd.DataFrame,
     options: RateOptions,
     *,
-    verifiable: Mapping[str, bool] | None = None,
+    verifiable: Mapping[str, Provable] | None = None,
     untyped: Mapping[str, str] | None = None,
+    past: PastTags | None = None,
 ) -> pd.DataFrame:
     """One row per tag: the record, what was found, rates with limits, true success, and what to do next.
 
     Parameters: `crosses`, `verdicts` as the records reader and the verdict step give them; `verifiable`: by
-    cross_id, whether the panel can prove the cross, where that is known; `untyped`: by cross_id, the names of
-    parents that have no calls.
+    cross_id, whether the panel can prove the cross, as the verdict step says; `untyped`: by cross_id, the
+    names of parents that have no calls; `past`: tags of earlier seasons, which the next steps' numbers start
+    from.
     Raw rates have exact (Clopper-Pearson) limits, `_bound_` columns take no or every undetermined plant,
     `_shrunk` columns draw the tag towards the whole season.
     """
@@ -95,13 +98,17 @@ def crosses_table(
         shrunk = _shrunk(season.weighted[:, index], season.determined, options)
         columns |= _limits(f"{name}_shrunk", shrunk)
         if index == 0:
-            seed_chance = _as_beta(shrunk, season.weighted[:, 0], season.determined)
+            before = None if past is None else (past.hybrids, past.determined, past.hybrid_weight)
+            seed_chance = _chance(shrunk, season.weighted[:, 0], season.determined, before)
 
-    flower_chance = _success_columns(columns, season, success, options)
-    columns["verifiable"] = _verifiable(season, verifiable)
-    provable = np.asarray(columns["verifiable"] != "no", dtype=bool)
+    said = _success_columns(columns, season, success, options)
+    before = None if past is None else (past.successes, past.flowers, past.success_weight)
+    flower_chance = _chance(*said, before)
     names = text(season.crosses, "cross_id")
     missing = np.array([(untyped or {}).get(name, "") for name in names], dtype=object)
+    state = _states(names, missing, verifiable or {})
+    columns["verifiable"] = np.array([str(s) for s in state], dtype=object)
+    provable = np.array([s is not Provable.NO for s in state], dtype=bool)
     columns |= _next_step_columns(season, seed_chance, flower_chance, provable, missing, options)
     derived = pd.DataFrame(columns, index=record.index)
     return pd.concat([record[[c for c in record if c not in derived]], derived], axis=1)
@@ -109,8 +116,8 @@ def crosses_table(
 
 def _success_columns(
     columns: dict[str, object], season: Tally, success: Success, options: RateOptions
-) -> tuple[Floats, Floats]:
-    """Add true success to the columns; returns the beta of each tag's chance that a flower succeeds."""
+) -> tuple[Estimates, Floats, Floats]:
+    """Add true success to the columns; returns it drawn to the season, flowers that succeed, and flowers."""
     flowers = np.where(np.isfinite(success.true.flowers), season.flowers, 0.0)
     columns["pods_tested"] = season.pods_tested.astype("int64")
     columns["pods_with_hybrid"] = season.pods_with_hybrid
@@ -123,7 +130,7 @@ def _success_columns(
     selfing = tag_selfing(season, success)
     columns[SELFED_SEED], columns[SELFED_FLOWERS] = selfing.seed, selfing.pods
     columns["true_success_basis"] = np.array([str(b) for b in success.true.basis], dtype=object)
-    return _as_beta(shrunk, success.true.flowers, flowers)
+    return shrunk, success.true.flowers, flowers
 
 
 def _exact(name: str, count: Floats, total: Floats, options: RateOptions) -> dict[str, object]:
@@ -139,6 +146,19 @@ def _shrunk(count: Floats, total: Floats, options: RateOptions) -> Estimates:
     return shrink_clusters(count, total, hyper_posterior(count, total), level=options.level)
 
 
+def _chance(
+    shrunk: Estimates, count: Floats, total: Floats, before: tuple[Floats, Floats, Floats] | None
+) -> tuple[Floats, Floats]:
+    """Beta distribution of each tag's chance, tags of earlier seasons among those it is drawn towards."""
+    if before is not None:
+        hyper = hyper_posterior(
+            np.concatenate([count, before[0]]), np.concatenate([total, before[1]]),
+            weight=np.concatenate([np.ones(len(count)), before[2]]),
+        )  # fmt: skip
+        shrunk = shrink_clusters(count, total, hyper)
+    return _as_beta(shrunk, count, total)
+
+
 def _as_beta(shrunk: Estimates, count: Floats, total: Floats) -> tuple[Floats, Floats]:
     """The beta distribution with each posterior's mean and variance, as the predictive formulas need."""
     mean = np.clip(shrunk.mean, 1e-6, 1 - 1e-6)
@@ -147,15 +167,12 @@ def _as_beta(shrunk: Estimates, count: Floats, total: Floats) -> tuple[Floats, F
     return mean * size, (1 - mean) * size
 
 
-def _verifiable(season: Tally, known: Mapping[str, bool] | None) -> Objects:
-    """yes / no where the panel's power is known; else what the plants showed, "" where nothing shows it."""
-    names = text(season.crosses, "cross_id")
-    out = np.full(season.tags, "", dtype=object)
-    out[season.determined > 0] = "yes"
-    for row, name in enumerate(names):
-        if known is not None and name in known:
-            out[row] = "yes" if known[name] else "no"
-    return out
+def _states(names: Objects, missing: Objects, known: Mapping[str, Provable]) -> list[Provable]:
+    """Whether each cross can be proven; nobody can say it of a cross one of whose parents has no calls."""
+    return [
+        Provable.UNTYPED if lacks else known.get(name, Provable.UNKNOWN)
+        for name, lacks in zip(names, missing, strict=True)
+    ]
 
 
 def _targets(season: Tally, options: RateOptions) -> Floats:

@@ -87,8 +87,7 @@ def _summary(inputs: ReportInputs) -> str:
     if determined:
         text += (
             f". Of {fmt.count(determined)} with a verdict, {fmt.count(hybrids)} "
-            f"({fmt.share(hybrids / determined)}) are the "
-            "hybrid their tag says"
+            f"({fmt.share(hybrids / determined)}) are the hybrid their tag says"
         )
     return text + "."
 

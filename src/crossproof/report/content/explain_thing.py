@@ -193,7 +193,7 @@ def _counted(row: pd.DataFrame) -> str:
     """Plants per verdict, and those on hold."""
     counts = {VERDICT_MARKS[v].label: _number(row, v.value) for v in (*CLASSES, Verdict.UNDETERMINED)}
     counts["on hold"] = _number(row, "held")
-    return ", ".join(f"{fmt.count(n)} {label}" for label, n in counts.items() if n > 0)
+    return ", ".join(f"{label} {fmt.count(n)}" for label, n in counts.items() if n > 0)
 
 
 def _with_limits(row: pd.DataFrame, column: str) -> str:

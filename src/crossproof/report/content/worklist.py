@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -310,9 +310,8 @@ def retest_sheets(inputs: ReportInputs, plants: _Plants) -> tuple[Sheet, Grid]:
         grids.append((plate, _grid(shown)))
     note = (
         "Save this sheet as samples/retest.csv once the plate is filled; plants keep their names, so both "
-        "wells are judged "
-        "together. Write the laboratory's sample names over ours where they differ, and the batch once it "
-        "is known."
+        "wells are judged together. Write the laboratory's sample names over ours where they differ, and "
+        "the batch once it is known."
     )
     columns = tuple(
         SheetColumn(c, 18 if c in ("sample_id", "plant", "place") else 12) for c in RETEST_COLUMNS
@@ -412,8 +411,3 @@ def cross_sheet(inputs: ReportInputs) -> Sheet:
     flowers, seeds = float(np.nansum(x["flowers_to_repeat"])), float(np.nansum(x["seeds_to_test"]))
     note = f"In all {fmt.noun(flowers, 'flower')} to pollinate and {fmt.noun(seeds, 'stored seed')} to test."
     return Sheet("Next steps", "Crosses with something left to do", note, columns, rows)
-
-
-def sheet_names(sheets: Sequence[Sheet | Grid]) -> list[str]:
-    """Names of the sheets in order."""
-    return [s.name for s in sheets]

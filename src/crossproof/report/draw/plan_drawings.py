@@ -12,6 +12,7 @@ import pandas as pd
 from markupsafe import escape
 
 from crossproof.model.plates import row_letters
+from crossproof.model.results import Provable
 from crossproof.planning.plate_plan import PlannedPlate
 from crossproof.text import shown
 
@@ -54,13 +55,14 @@ def crosses_by_evidence(crosses: pd.DataFrame, wanted: float) -> str:
     out.append(f'<line class="wish" x1="{left}" x2="{width - right}" y1="{at:.1f}" y2="{at:.1f}"/>')
     out.append(_text(width - right, at - 6, f"wanted {wanted:g}", "small", "end"))
     places, counts = np.unique(np.column_stack([x.round(1), y.round(1)]), axis=0, return_counts=True)
-    good = {(a, b) for a, b, ok in zip(x.round(1), y.round(1), crosses["verifiable"], strict=True) if ok}
+    proven = crosses["verifiable"] == Provable.YES
+    good = {(a, b) for a, b, ok in zip(x.round(1), y.round(1), proven, strict=True) if ok}
     for (cx, cy), n in zip(places, counts, strict=True):
         radius = 4.5 + 1.6 * np.sqrt(n - 1)
         css = "dot" if (cx, cy) in good else "dot-no"
         out.append(f'<circle class="{css}" cx="{cx}" cy="{cy}" r="{min(radius, 14):.1f}"/>')
     out.append(_text((left + width - right) / 2, height - 8, "contrast markers", "", "middle"))
-    reached = int(crosses["verifiable"].sum())
+    reached = int(proven.sum())
     label = f"{len(crosses)} crosses by contrast markers; {reached} reach the wanted {wanted:g}."
     return _svg(width, height, label, out)
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.tables import number_text, write_table
+from crossproof.model.results import Provable
 from crossproof.planning.operator_view import CAUTION
 from crossproof.planning.run_plan import Plan
 from crossproof.report.draw.plan_drawings import (
@@ -44,17 +45,20 @@ def plan_page(plan: Plan, *, title: str = "", digest: str = "") -> str:
 def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
     """Words and numbers of the page."""
     crosses, numbers = plan.crosses, plan.numbers
-    total, proven = len(crosses), int(crosses["verifiable"].sum()) if len(crosses) else 0
+    total, proven = len(crosses), int((crosses["verifiable"] == Provable.YES).sum())
+    borderline = int((crosses["verifiable"] == Provable.BORDERLINE).sum())
     flowers, seeds = numbers["flowers_to_pollinate"].sum(), numbers["wells"].sum()
     summary = f"{proven} of {total} crosses can be proven on this panel"
-    summary += "." if proven == total else f"; {total - proven} need further markers."
+    if borderline:
+        summary += f"; {count_of(borderline, 'is', 'are')} borderline"
+    rest = total - proven - borderline
+    summary += f"; {count_of(rest, 'needs', 'need')} further markers." if rest else "."
     facts = [
         (f"{proven}/{total}", "crosses with a hybrid and a self both right with the wanted probability"),
         (
             _whole(plan.least.hybrid_and_self),
             f"contrast markers needed to tell hybrids from selfs; {_whole(plan.least.all_of_the_parents)} "
-            f"to tell "
-            "F2, backcrosses and father selfs as well",
+            "to tell F2, backcrosses and father selfs as well",
         ),
     ]
     if plan.from_list:
@@ -83,7 +87,10 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
 
 def _proof(plan: Plan) -> Section:
     frame = plan.crosses.sort_values(
-        ["verifiable", "contrast_markers", "cross_id"], kind="stable", ignore_index=True
+        ["verifiable", "contrast_markers", "cross_id"],
+        kind="stable",
+        ignore_index=True,
+        key=lambda column: column.map(_PROOF_ORDER) if column.name == "verifiable" else column,
     )
     rows = []
     for r in frame.head(MOST_ROWS).itertuples():
@@ -91,7 +98,7 @@ def _proof(plan: Plan) -> Section:
             (
                 r.cross_id,
                 f"{r.mother} x {r.father}",
-                _answer(r.verifiable, r.all_classes),
+                str(r.verifiable),
                 str(r.contrast_markers),
                 *(_chance(getattr(r, f"p_{c}")) for c in ("hybrid", "self", "outcross", "off_pedigree")),
                 str(r.further_markers or ""),
@@ -101,7 +108,8 @@ def _proof(plan: Plan) -> Section:
     table = plain_table(
         "proof-table",
         "Crosses, those that cannot be proven first: probability of a right and determined verdict",
-        (("cross", "name"), ("mother x father", "name"), ("proven", "text"), ("contrast markers", "number"),
+        (("cross", "name"), ("mother x father", "name"), ("can be proven", "text"),
+         ("contrast markers", "number"),
          ("hybrid", "number"), ("self", "number"), ("outcross", "number"), ("off pedigree", "number"),
          ("still missing", "number"), ("markers to add", "text")),
         rows,
@@ -115,8 +123,7 @@ def _proof(plan: Plan) -> Section:
                 "evidence",
                 "The more markers differ, the surer the verdict",
                 "Each dot is a cross (larger: several), placed by its contrast markers and by the lesser "
-                "chance of its "
-                "hybrids and selfs to get a right and determined verdict. Rings fall short.",
+                "chance of its hybrids and selfs to get a right and determined verdict. Rings fall short.",
                 crosses_by_evidence(plan.crosses, plan.settings.wanted),
             ),
         )
@@ -125,7 +132,11 @@ def _proof(plan: Plan) -> Section:
         "What can be proven",
         "What this panel can prove",
         f"A cross counts as proven when a hybrid and a self both get a right and determined verdict with a "
-        f"probability of at least {plan.settings.wanted:g}, under the season's own error and call rates.",
+        f"probability of at least {plan.settings.wanted:g}, under the season's own error and call rates. "
+        "Borderline: the bounds of that probability leave it open. Not every plant: some plants will stay "
+        "without a verdict. No: fewer than "
+        f"{count_of(plan.settings.min_markers_scored, 'marker')} "
+        "tell the parents apart, and no plant is called hybrid or self.",
         drawings=figures,
         tables=(table,),
     )
@@ -182,9 +193,8 @@ def _markers(plan: Plan) -> Section:
             Figure(
                 "map",
                 "Where the chosen markers lie",
-                "Ticks are all markers known. Triangles above the chromosome: the smallest set that proves "
-                "the crosses. "
-                "Below it: markers to add to the panel as it is.",
+                "Ticks are all markers known. Triangles above the chromosome: the smallest set that "
+                "proves the crosses. Below it: markers to add to the panel as it is.",
                 markers_on_chromosomes(frame),
             ),
         )
@@ -221,8 +231,7 @@ def _numbers(plan: Plan) -> Section:
     if rates.assumed:
         text = (
             f"No records for: {', '.join(rates.assumed)}. Stated assumptions stand in their place until a "
-            f"season "
-            "has been verified."
+            "season has been verified."
         )
         notices = (("care", text),)
     known = (
@@ -234,8 +243,7 @@ def _numbers(plan: Plan) -> Section:
         "How many seeds and flowers",
         f"At a mean hybrid rate of {rates.hybrid_rate:.0%}, a pod set of {rates.pod_set:.0%} and "
         f"{rates.mean_seeds:.2g} seeds per pod ({known}). What is not known of the rates, and that seeds "
-        f"of one pod "
-        "share their fate, is in the numbers.",
+        "of one pod share their fate, is in the numbers.",
         notices=notices,
         tables=(table,),
     )
@@ -275,8 +283,7 @@ def _plates(plan: Plan) -> Section:
         "Plates",
         "Plates ready to fill",
         "Circles are plants, numbered by family; squares are parents; dashed circles are blanks; a ringed "
-        "plant is "
-        "there twice. plan_samples.csv is the samples sheet for these plates, ready to use.",
+        "plant is there twice. plan_samples.csv is the samples sheet for these plates, ready to use.",
         notices=notices,
         plates=tuple(figures),
     )
@@ -302,8 +309,7 @@ def _weeks(plan: Plan) -> Section:
         "weeks-chart",
         "Hybrids to expect, week by week",
         "Bar: 95 % limits at the team's rates; line: expected; ring: wanted. More is expected than wanted "
-        "where "
-        "flowers were computed, as every cross by itself is to reach its target surely.",
+        "where flowers were computed, as every cross by itself is to reach its target surely.",
         weeks_of_work(plan.weeks),
     )
     return Section(
@@ -324,22 +330,19 @@ def _method(plan: Plan) -> Section:
         "Method",
         "How this was worked out",
         "A hybrid against a self, and both in a family: exact, by convolution of the log likelihood ratio "
-        "over the "
-        "markers. Against all classes at once: strict bounds, and a Monte Carlo value with a fixed seed "
-        "between them "
-        "where the bounds leave it open; outcrosses and off-pedigree plants: Monte Carlo, as their "
-        "hypotheses are as "
-        "many as the panel has lines. Markers: an integer programme with its optimality gap. Seeds and "
-        "flowers: "
-        "sums of beta-binomials over the posterior of the team's rates.",
+        "over the markers. Against all classes at once: strict bounds, and a Monte Carlo value with a "
+        "fixed seed between them where the bounds leave it open; outcrosses and off-pedigree plants: "
+        "Monte Carlo, as their hypotheses are as many as the panel has lines. Markers: an integer "
+        "programme with its optimality gap. Seeds and flowers: sums of beta-binomials over the posterior "
+        "of the team's rates.",
         notices=notices,
     )
 
 
-def _answer(verifiable: bool, all_classes: bool) -> str:
-    if not verifiable:
-        return "no"
-    return "yes" if all_classes else "hybrid and self"
+_PROOF_ORDER = {
+    str(state): rank
+    for rank, state in enumerate((Provable.NO, Provable.PARTLY, Provable.BORDERLINE, Provable.YES))
+}
 
 
 def _chance(value: float) -> str:

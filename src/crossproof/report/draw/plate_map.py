@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from html import escape
 
@@ -89,11 +89,3 @@ def key_of_well(role: str, verdict: str) -> str:
     if role in WELL_MARKS:
         return WELL_MARKS[role].key
     return VERDICT_MARKS[verdict_of(verdict)].key
-
-
-def wells_of_plate(plate_rows: Iterable[Mapping[str, str]], ringed: set[str]) -> list[WellMark]:
-    """Well marks from rows with well, role, verdict and title."""
-    return [
-        WellMark(r["well"], key_of_well(r["role"], r["verdict"]), r["title"], r["well"] in ringed)
-        for r in plate_rows
-    ]

@@ -116,7 +116,9 @@ def _cost(inputs: ReportInputs) -> Section:
     def money(tests: float) -> str:
         return f"{tests * price:,.2f} {currency}".strip() if price > 0 else ""
 
-    each = (lambda x: fmt.decimal(x / hybrids, 1)) if hybrids > 0 else (lambda x: "")
+    def each(count: float) -> str:
+        return fmt.decimal(count / hybrids, 1) if hybrids > 0 else ""
+
     open_steps = np.array(
         [s in (NextStep.TEST_SEED, NextStep.REPEAT) for s in texts(inputs.crosses, "next_step")]
     )

@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from crossproof.io.results.tables import write_bytes, write_table
+from crossproof.io.files.atomic import write_bytes
+from crossproof.io.results.tables import write_table
 from crossproof.rates.people.cautions import CAUTION
 from crossproof.rates.tables.grouping import SEASON
 from crossproof.rates.tables.years import MEASURES, Course, Years
@@ -86,16 +87,20 @@ def _summary(years: Years) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
+def _rate(whole: pd.DataFrame, season: str, measure: str) -> tuple[float, float, float]:
+    """A season's rate and its limits, NaN where it has none."""
+    if season not in whole.index:
+        return math.nan, math.nan, math.nan
+    value, low, high = (float(whole.at[season, f"{measure}{end}"]) for end in ("", "_low", "_high"))
+    return value, low, high
+
+
 def _seasons(years: Years, names: Sequence[str]) -> Section:
     whole = years.rates[years.rates["factor"] == SEASON].set_index("season")
-    figures, rows = [], []
+    figures: list[Figure] = []
+    rows: list[tuple[str, ...]] = []
     for measure in MEASURES:
-        points = [
-            (name, *(float(whole.at[name, f"{measure}{end}"]) for end in ("", "_low", "_high")))
-            if name in whole.index
-            else (name, *(math.nan,) * 3)
-            for name in names
-        ]
+        points = [(name, *_rate(whole, name, measure)) for name in names]
         trend = years.trends[years.trends["measure"] == measure].iloc[0]
         figures.append(
             Figure(

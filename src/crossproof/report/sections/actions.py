@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from crossproof.model.results import Decision, NextStep
+from crossproof.model.results import Decision, NextStep, Reason
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
@@ -24,10 +24,10 @@ from crossproof.report.content.marks import DECISION_WORDS
 from crossproof.text import shown
 
 MEANINGS = {
-    Decision.KEEP: "hybrids, proven to the threshold",
-    Decision.CULL: "selfs, outcrosses, off pedigree",
+    Decision.KEEP: "proven to be hybrid",
+    Decision.CULL: "self, outcross or off pedigree",
     Decision.RETEST: "no verdict yet; sample again",
-    Decision.HOLD: "their plate, file, tag or parent tube is in doubt",
+    Decision.HOLD: "in doubt: plate, file, tag or parent sample",
 }
 
 
@@ -118,9 +118,18 @@ def _lead(inputs: ReportInputs, counts: dict[Decision, int]) -> str:
         f"Of {fmt.noun(n, 'plant')} genotyped, {fmt.count(counts[Decision.KEEP])} can be kept as proven "
         f"hybrids and {fmt.count(counts[Decision.CULL])} can leave the glasshouse."
     )
-    again = counts[Decision.RETEST]
+    few = [
+        reason == Reason.FEW_CONTRASTS and decision == Decision.RETEST
+        for reason, decision in zip(
+            texts(inputs.verdicts, "reason"), texts(inputs.verdicts, "decision"), strict=True
+        )
+    ].count(True)
+    again = counts[Decision.RETEST] - few
     if again:
         text += f" {fmt.count(again)} {'needs' if again == 1 else 'need'} a second sample."
+    if few:
+        need = "needs" if few == 1 else "need"
+        text += f" {fmt.count(few)} {need} more markers: too few tell the parents apart."
     if len(inputs.crosses):
         hybrid, target = numbers(inputs.crosses, "hybrid"), numbers(inputs.crosses, "target")
         wanted = target > 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from crossproof.model.results import Provable
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import Block, Live, Notice, Section, Tone
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
@@ -11,25 +12,41 @@ from crossproof.report.content.inputs import ReportInputs, numbers, texts
 
 def section(inputs: ReportInputs) -> Section:
     """Every cross with its plants."""
-    frame = inputs.crosses
     blocks: list[Block] = []
-    unprovable = [
-        c
-        for c, v in zip(texts(frame, "cross_id"), texts(frame, "verifiable"), strict=True)
-        if v in ("no", "False")
-    ]
+    unprovable = _of(inputs, Provable.NO)
     if unprovable:
-        some = ", ".join(unprovable[:8]) + (f" and {len(unprovable) - 8} more" if len(unprovable) > 8 else "")
         blocks.append(
             Notice(
                 Tone.CARE,
                 f"{fmt.noun(len(unprovable), 'cross', 'crosses')} cannot be proven with this panel",
-                f"The parents differ at too few markers: {some}. The planning command says which markers "
+                f"The parents differ at too few markers: {_some(unprovable)}. No plant of them is called "
+                "hybrid or self, and none counts towards a target. The planning command says which markers "
                 "would help.",
+            )
+        )
+    open_ = [*_of(inputs, Provable.PARTLY), *_of(inputs, Provable.BORDERLINE)]
+    if open_:
+        blocks.append(
+            Notice(
+                Tone.CARE,
+                f"In {fmt.noun(len(open_), 'cross', 'crosses')} the panel may leave plants without a verdict",
+                f"The markers prove fewer plants than wanted, or it is borderline: {_some(open_)}. The "
+                "plants that have a verdict are proven all the same.",
             )
         )
     blocks.append(Live("crosses"))
     return Section("crosses", "Cross by cross", "Crosses", _lead(inputs), tuple(blocks))
+
+
+def _of(inputs: ReportInputs, state: Provable) -> list[str]:
+    """Crosses in one state of proof."""
+    frame = inputs.crosses
+    found = zip(texts(frame, "cross_id"), texts(frame, "verifiable"), strict=True)
+    return [cross for cross, said in found if said == state]
+
+
+def _some(names: list[str], most: int = 8) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _lead(inputs: ReportInputs) -> str:

@@ -42,16 +42,16 @@ def section(inputs: ReportInputs) -> Section:
     """What became of the flowers, and what went with success."""
     chain, lead = chain_drawing(inputs)
     blocks: list[Block] = [chain] if chain else []
+    blocks += [Prose(words) for words in (_two_rates(inputs), _structure_open(inputs)) if words]
     charts = [c for k, g in enumerate(_groups(inputs)) if (c := rate_chart(inputs, g, k)) is not None]
     if charts:
         blocks.append(Heading("What success went with"))
         blocks.append(
             Prose(
                 "A filled dot is the rate drawn towards the season's mean as far as its small numbers "
-                "demand, with its "
-                "95\u00a0% interval; a hollow diamond is the raw rate. The dashed line is the whole "
-                "season. These are "
-                "comparisons, not causes: hours, people and mothers were not dealt out at random."
+                "demand, with its 95\u00a0% interval; a hollow diamond is the raw rate. The dashed line "
+                "is the whole season. These are comparisons, not causes: hours, people and mothers were "
+                "not dealt out at random."
             )
         )
         blocks += [Row(tuple(charts[i : i + 2])) for i in range(0, len(charts), 2)]
@@ -61,6 +61,39 @@ def section(inputs: ReportInputs) -> Section:
     if len(blocks) == 0:
         blocks.append(Prose("Neither flowers nor pods are recorded, so success per flower cannot be given."))
     return Section("crossing", "How crossing went", "Crossing", lead, tuple(blocks))
+
+
+LEAST_PODS = 10
+"""Fewer pods with several plants typed than this say too little of whether pods are mixed."""
+
+
+def _two_rates(inputs: ReportInputs) -> str:
+    """Selfing by seed and by flower, so that nobody takes one for the other."""
+    whole = _season_row(inputs)
+    said = []
+    for name, words in (
+        ("selfed_seed_share", "of the seed harvested is selfed"),
+        ("selfed_flower_share", "of the flowers that set a pod were selfed, each pod counted once"),
+    ):
+        value = _first(whole, name)
+        if not math.isfinite(value):
+            return ""
+        low, high = _first(whole, f"{name}_low"), _first(whole, f"{name}_high")
+        said.append(f"{fmt.share(value)} {words} (95\u00a0% interval {fmt.interval(low, high)})")
+    return f"Two questions about selfing, two answers: {said[0]}; {said[1]}."
+
+
+def _structure_open(inputs: ReportInputs) -> str:
+    """That too few pods had several plants typed to say what the untyped seeds hold."""
+    whole = _season_row(inputs)
+    pods, success = _first(whole, "pods_with_several_typed"), _first(whole, "true_success")
+    if not (math.isfinite(pods) and math.isfinite(success)) or pods >= LEAST_PODS:
+        return ""
+    return (
+        f"Only {fmt.noun(pods, 'pod')} had two plants or more typed, so it is hardly known whether pods are "
+        "all of one kind or mixed. True success rests on that, and its interval is wide. Type all seeds of "
+        "every tenth pod, with the pod on record."
+    )
 
 
 def _season_row(inputs: ReportInputs) -> pd.DataFrame:
@@ -119,7 +152,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
             success if math.isfinite(success) else None,
         ),
     ]
-    lead = f"{fmt.count(flowers)} flowers gave {fmt.count(hybrids)} proven hybrids so far."
+    lead = f"{fmt.noun(flowers, 'flower')} gave {fmt.noun(hybrids, 'proven hybrid')} so far."
     if math.isfinite(success):
         low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
         span = f" (95\u00a0% interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
@@ -129,8 +162,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
         )
     sentence = (
         "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last "
-        "width is "
-        "true success. Seeds that were not tested count at the rate of those that were."
+        "width is true success. Seeds that were not tested count at the rate of those that were."
     )
     rows = [
         (k.label, k.number, k.step, k.lost, fmt.share(k.width) if k.width is not None else "not known")
@@ -238,8 +270,7 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     best, worst = table.loc[table["rate"].idxmax()], table.loc[table["rate"].idxmin()]
     text = (
         f"{label[:1].upper()}{label[1:]} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
-        "lowest at "
-        f"{worst['level']} ({fmt.share(worst['rate'])})"
+        f"lowest at {worst['level']} ({fmt.share(worst['rate'])})"
     )
     if math.isfinite(best["low"]) and math.isfinite(worst["high"]):
         apart = best["low"] > worst["high"]

@@ -26,10 +26,8 @@ def plant_section(inputs: ReportInputs) -> Section:
     """The view of one plant, filled by the page."""
     lead = (
         "Search any plant by its name, its sample, its cross or a parent. Where the parents differ, the "
-        "upper half of a mark "
-        "is filled when the plant carries the mother's allele and the lower half when it carries the "
-        "father's: a hybrid is "
-        "full above and below."
+        "upper half of a mark is filled when the plant carries the mother's allele and the lower half "
+        "when it carries the father's: a hybrid is full above and below."
     )
     return Section("plant", "One plant", "One plant", lead, (Live("plant"),))
 
@@ -40,14 +38,11 @@ def section(inputs: ReportInputs) -> Section:
     blocks: list[Block] = [
         Prose(
             "Every call is turned into the likelihood of each genotype the plant may have, with the error "
-            "rates of that "
-            "marker. The plants of one cross are then judged together: all of them come from the same two "
-            "parent plants, so "
-            "what the others show about those parents helps to judge each one. Four explanations compete: "
-            "child of mother and "
-            "father (hybrid), two gametes of the mother (self), mother with other pollen (outcross), and "
-            "anything else, such "
-            "as seed of the father, a later generation, another line or another cross (off pedigree)."
+            "rates of that marker. The plants of one cross are then judged together: all of them come "
+            "from the same two parent plants, so what the others show about those parents helps to judge "
+            "each one. Four explanations compete: child of mother and father (hybrid), two gametes of the "
+            "mother (self), mother with other pollen (outcross), and anything else, such as seed of the "
+            "father, a later generation, another line or another cross (off pedigree)."
         ),
         Prose(
             f"The explanation whose probability reaches {needed} becomes the verdict; where none does, "
@@ -59,8 +54,7 @@ def section(inputs: ReportInputs) -> Section:
                 (
                     "Direction of a cross",
                     "Nuclear markers of mother x father and father x mother are identical. Only markers "
-                    "inherited "
-                    "from the mother alone can test which was which.",
+                    "inherited from the mother alone can test which was which.",
                 ),
                 (
                     "Sister lines",
@@ -90,10 +84,9 @@ def section(inputs: ReportInputs) -> Section:
         Notice(
             Tone.CARE,
             "Certification, quarantine, biosafety",
-            "A marker verdict is neither a seed certificate nor a plant-health "
-            "clearance. Seed certification, quarantine and biosafety follow the rules of your country and "
-            "are done by those "
-            "licensed to do them.",
+            "A marker verdict is neither a seed certificate nor a plant-health clearance. Seed "
+            "certification, quarantine and biosafety follow the rules of your country and are done by "
+            "those licensed to do them.",
         ),
         Notice(
             Tone.CARE,

@@ -101,8 +101,7 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
     frame = pd.DataFrame(rows, columns=["verdict", "share", "share_end", "plants"])
     sentence = (
         "Hybrids should stand at the right end and selfs at the left; what lies between is where a simple "
-        "cut-off goes "
-        "wrong and where the family model earns its keep. Each strip has its own height."
+        "cut-off goes wrong and where the family model earns its keep. Each strip has its own height."
     )
     table = table_of(
         "het-table",
@@ -138,9 +137,8 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
     if len(used):
         sentence += (
             f" Half of those in use have a call rate above {fmt.share(float(used['call_rate'].median()))} "
-            "and read a "
-            f"homozygote as heterozygous in under {fmt.share(float(used['false_heterozygote'].median()))} "
-            "of calls."
+            "and read a homozygote as heterozygous in under "
+            f"{fmt.share(float(used['false_heterozygote'].median()))} of calls."
         )
     if len(shown_rows) < len(drawn):
         sentence += f" {len(shown_rows):,} of {len(drawn):,} are drawn."

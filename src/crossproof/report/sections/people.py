@@ -27,10 +27,9 @@ CAUTION = Notice(
     Tone.CARE,
     "Numbers about crosses, not about people",
     "Samples are small, crosses are unequal, and nobody was dealt hours and mothers at random. A point "
-    "outside a limit "
-    "is a reason to look at hours, flowers and tools together with that person; it is never a judgement, a "
-    "ranking or "
-    "a ground for a decision about anyone's work. Ask before you share this section.",
+    "outside a limit is a reason to look at hours, flowers and tools together with that person; it is "
+    "never a judgement, a ranking or a ground for a decision about anyone's work. Ask before you share "
+    "this section.",
 )
 
 

@@ -5,7 +5,7 @@ function partLabel(v) { return v === 'held' ? 'on hold' : markOf(v).label; }
 function partsBar(i) {
   const total = PARTS.reduce((sum, v) => sum + (CROSSES[v](i) || 0), 0);
   if (!total) return '';
-  const words = PARTS.filter(v => CROSSES[v](i) > 0).map(v => count(CROSSES[v](i)) + ' ' + partLabel(v)).join(', ');
+  const words = PARTS.filter(v => CROSSES[v](i) > 0).map(v => partLabel(v) + ' ' + count(CROSSES[v](i))).join(', ');
   const bar = shape('svg', {class: 'mini', viewBox: '0 0 120 15', role: 'img', 'aria-label': words});
   let x = 0;
   for (const v of PARTS) {

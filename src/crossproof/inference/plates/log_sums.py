@@ -1,0 +1,27 @@
+"""Sums of probabilities that are held as logarithms."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from crossproof.model.arrays import Floats, Floats32
+
+
+def log_sum(x: Floats, axis: int | None = None) -> Floats:
+    """log sum exp along an axis, -inf where all terms are; scipy's spends more on checks than on the sum."""
+    top = np.max(x, axis=axis, keepdims=True)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        out = np.log(np.exp(x - safe).sum(axis=axis, keepdims=True)) + safe
+    return np.asarray(out.reshape(()) if axis is None else np.squeeze(out, axis=axis))
+
+
+def log_sums(table: Floats, likelihood: Floats32) -> Floats:
+    """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well,
+    genotype)."""
+    out = np.zeros((likelihood.shape[1], table.shape[2]))
+    step = max(1, min(8, int(4e6 // max(out.size, 1)) or 1))
+    for start in range(0, len(table), step):
+        part = np.matmul(likelihood[start : start + step].astype(np.float64), table[start : start + step])
+        out += np.log(part.prod(axis=0))
+    return out

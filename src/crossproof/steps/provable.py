@@ -1,0 +1,80 @@
+"""Which crosses of a season can be proven, by the rule that the planner uses (`planning.power.provable`)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from crossproof.inference.season_model import Panel, Wells
+from crossproof.io.calls.store import read_arrays, write_arrays
+from crossproof.io.config.season_config import Config
+from crossproof.model.arrays import Ints
+from crossproof.model.results import Provable
+from crossproof.planning.power.evidence import contrast_table, cross_evidence
+from crossproof.planning.power.provable import provable
+from crossproof.planning.season_inputs import PanelTyping, genotypes_of, panel_typing, plan_settings
+from crossproof.season.evidence import JoinedSeason, batches_of, family_inputs, marker_mask
+from crossproof.season.work_folder import WorkFolder
+
+
+def typing_of(
+    panel: Panel, wells: Wells, samples: pd.DataFrame, located: Ints, marker_sheet: pd.DataFrame | None
+) -> PanelTyping:
+    """Where the season's lines and progeny have calls; marker_sheet: the season's, None where it has none."""
+    progeny = np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located >= 0))
+    return panel_typing(panel, wells, progeny if len(progeny) else None, marker_sheet)
+
+
+def write_typing(folder: WorkFolder, typing: PanelTyping) -> None:
+    """Keep where lines and progeny have calls, so that nobody need read the calls again to know."""
+    arrays = {"typed": typing.typed, "on_panel": typing.on_panel, "cost": typing.cost}
+    write_arrays(folder.work("panel", "typing"), {}, arrays)
+
+
+def read_typing(folder: WorkFolder) -> PanelTyping:
+    """What `write_typing` kept."""
+    _, arrays = read_arrays(folder.work("panel", "typing"))
+    return PanelTyping(np.array(arrays["typed"]), np.array(arrays["on_panel"]), np.array(arrays["cost"]))
+
+
+def provable_crosses(
+    config: Config,
+    joined: JoinedSeason,
+    panel: Panel,
+    samples: pd.DataFrame,
+    crosses: pd.DataFrame,
+    located: Ints,
+    typing: PanelTyping,
+) -> Mapping[str, Provable]:
+    """By cross_id of every cross with a plant that has calls: whether it can be proven.
+
+    A cross is looked at with the markers of the files that its plants are in; crosses of the same lines and
+    files share the answer.
+    """
+    genotypes = genotypes_of(panel, joined.markers, typing)
+    settings = plan_settings(config, panel)
+    fixed = contrast_table(genotypes, settings.clear_share)
+    on_panel = genotypes.usable & genotypes.on_panel
+    place = {line: i for i, line in enumerate(genotypes.lines)}
+    known: dict[tuple[int, int, bytes], Provable] = {}
+    masks: dict[tuple[int, ...], bytes] = {}
+    out = {}
+    for family in family_inputs(samples, crosses):
+        batches = batches_of(family, located)
+        if not batches:
+            continue
+        mother, father = place.get(family.mother, -1), place.get(family.father, -1)
+        if mother < 0 or father < 0:
+            out[family.cross_id] = Provable.UNTYPED
+            continue
+        if batches not in masks:
+            masks[batches] = (marker_mask(joined, batches) & on_panel).tobytes()
+        key = mother, father, masks[batches]
+        if key not in known:
+            here = np.where(np.frombuffer(key[2], dtype=bool)[:, None], fixed, -1).astype(np.int8)
+            evidence = cross_evidence(genotypes, here, mother, father, settings)
+            known[key] = provable(evidence, settings)
+        out[family.cross_id] = known[key]
+    return out

@@ -1,0 +1,34 @@
+"""Result tables read back: identifiers untouched, declared numbers as numbers, counts that may be missing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from crossproof.io.results.reading import read_table, read_typed, read_verdicts
+from crossproof.io.results.tables import write_parquet, write_table
+
+
+def test_text_stays_as_it_was_written(tmp_path: Path) -> None:
+    frame = pd.DataFrame({"plant": ["007", "NA", ""], "call_rate": [0.5, float("nan"), 1.0]})
+    write_table(tmp_path / "verdicts.csv", frame)
+    read = read_table(tmp_path / "verdicts.csv")
+    assert read["plant"].tolist() == ["007", "NA", ""]
+    assert read["call_rate"].tolist() == ["0.5000", "", "1.0000"]
+
+
+def test_declared_numbers_are_numbers_and_names_of_digits_are_not(tmp_path: Path) -> None:
+    frame = pd.DataFrame({"line": ["12"], "wells": [3], "call_rate": [0.25], "bench": ["7"]})
+    write_table(tmp_path / "lines.csv", frame)
+    read = read_typed(tmp_path / "lines.csv", "lines")
+    assert read.loc[0, ["line", "bench"]].tolist() == ["12", "7"]
+    assert read.loc[0, ["wells", "call_rate"]].tolist() == [3, 0.25]
+
+
+def test_verdicts_come_back_with_the_types_they_had(tmp_path: Path) -> None:
+    counts = ["contrast_markers", "contrast_scored", "contrast_het", "foreign_calls"]
+    frame = pd.DataFrame({"plant": ["a", "b"], "lod": [1.5, float("nan")]})
+    frame[counts] = pd.DataFrame([[3, 2, 1, 0], [pd.NA] * 4], dtype="Int64")
+    write_parquet(tmp_path / "verdicts.parquet", frame)
+    pd.testing.assert_frame_equal(read_verdicts(tmp_path / "verdicts.parquet"), frame, check_exact=True)
