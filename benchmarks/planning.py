@@ -97,8 +97,8 @@ def main() -> None:
     start = time.monotonic()
     plan = make_plan(settings=replace(settings), panel=panel, planned=crosses, rates=rates)
     print(
-        f"whole plan: {time.monotonic() - start:.1f} s; {(plan.crosses['verifiable'] == 'yes').sum()} of {n_crosses} "
-        f"verifiable"
+        f"whole plan: {time.monotonic() - start:.1f} s; "
+        f"{(plan.crosses['verifiable'] == 'yes').sum()} of {n_crosses} verifiable"
     )
     for note in plan.notes:
         print("  " + note[:240])

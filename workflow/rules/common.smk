@@ -55,7 +55,7 @@ def records(*names):
 MARKERS = ["markers"] if INDEX.config.markers_file is not None else []
 PANEL = [
     work(f"panel/{name}")
-    for name in ("slices.json", "joined", "fit", "located", "families")
+    for name in ("slices.json", "joined", "fit", "located", "typing", "families")
 ]
 
 

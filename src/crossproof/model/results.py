@@ -143,7 +143,7 @@ class NextStep(StrEnum):
     DONE = "done"
 
 
-PARENT_REASONS = (Reason.NO_PARENT_DATA, Reason.FATHER_UNPROVEN)
+PARENT_REASONS = (Reason.NO_PARENT_DATA, Reason.FATHER_UNPROVEN, Reason.PARENTS_UNRESOLVED)
 """Reasons of plants that wait for a parent to be genotyped."""
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from crossproof.io.calls.store import StoreError, read_arrays
+from crossproof.model.results import FileState
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import WorkFolder, file_sha256, read_kept, read_kept_bytes, write_kept
 
@@ -38,35 +39,60 @@ def clear_damaged(index: SeasonIndex) -> tuple[Path, ...]:
 
 def _damaged(index: SeasonIndex) -> Iterator[Path]:
     folder = index.folder
+    yield from _damaged_json(folder)
+    yield from _damaged_evidence(index)
+    yield from _damaged_panel(index)
+    yield from _damaged_calls(index)
+    yield from _damaged_tables(folder)
+
+
+def _damaged_json(folder: WorkFolder) -> Iterator[Path]:
     for path in sorted(folder.work().rglob("*.json")):
         inside = path.relative_to(folder.work()).parts
         if inside[0] == "panel" and inside[1] in PANEL_ARRAYS:
-            continue  # the header of arrays, see below
+            continue  # the header of arrays, see `_damaged_panel`
         if read_kept(path) is None:
             yield path
             if inside[:2] == ("panel", "families"):
                 yield folder.work("panel", "slices.json")
             if inside == ("outcome.json",):
                 yield folder.work("gate.json")
+
+
+def _damaged_evidence(index: SeasonIndex) -> Iterator[Path]:
+    folder = index.folder
     for name in index.slices()["verify"]:
         if not folder.work("panel", "families", f"{name}.json").exists():
             yield folder.work("panel", "slices.json")
     for path in sorted([*folder.work("verify").glob("*.npz"), *folder.family_cache(0).parent.glob("*.npz")]):
         if read_kept_bytes(path) is None:
             yield path
+
+
+def _damaged_panel(index: SeasonIndex) -> Iterator[Path]:
     for name in PANEL_ARRAYS:
-        if folder.work("panel", name).exists() and not _whole(folder.work("panel", name)):
-            yield folder.work("panel", name)
-            yield folder.work("panel", "slices.json")
-    for bucket, outcomes in ((b, folder.work("ingest", f"{b}.json")) for b in index.batch_buckets()):
+        arrays = index.folder.work("panel", name)
+        if arrays.exists() and not _whole(arrays):
+            yield arrays
+            yield index.folder.work("panel", "slices.json")
+
+
+def _damaged_calls(index: SeasonIndex) -> Iterator[Path]:
+    """Calls that are gone or damaged, with the outcome of the job that stored them."""
+    folder = index.folder
+    for bucket in index.batch_buckets():
+        outcomes = folder.work("ingest", f"{bucket}.json")
         lost = [
             folder.calls(state["digest"])
             for state in (read_kept(outcomes) or {}).values()
-            if state["state"] == "used" and not _whole(folder.calls(state["digest"]))
+            if state["state"] == FileState.USED and not _whole(folder.calls(state["digest"]))
         ]
         if lost:
             yield from (path for path in lost if path.exists())
-            yield folder.work("ingest", f"{bucket}.json")
+            yield outcomes
+
+
+def _damaged_tables(folder: WorkFolder) -> Iterator[Path]:
     for path in sorted(folder.work("tables").glob("*.json")):
         for name, sha in (read_kept(path) or {}).items():
             table = folder.results / name

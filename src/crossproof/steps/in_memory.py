@@ -10,6 +10,7 @@ from crossproof.errors import InputError, PlateError, Problem, Severity
 from crossproof.inference.season_model import FamilyResult
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.records.season import Season
+from crossproof.io.records.strangers import sample_strangers
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.corrections import Corrected, apply_corrections
 from crossproof.season.evidence import StoredBatch, batches_of, family_inputs, model_settings
@@ -61,6 +62,12 @@ def season_in_memory(season: Season) -> SeasonInMemory:
         applied.problems,
     )
     calls, set_aside = read_calls_of(season, set(corrected.samples["sample_id"]))
+    held = {name: batch.samples for name, batch in calls.items()}
+    files = {g.batch: g.path for g in season.config.genotypes}
+    for name, problem in sample_strangers(corrected.samples, held, files).items():
+        # Whose samples these are nobody has said: the file is set aside until somebody does.
+        del calls[name]
+        set_aside[name] = (problem,)
     if not calls:
         raise InputError([p for found in set_aside.values() for p in found])
     stored = [StoredBatch(name, "", tuple(b.samples), len(b.markers)) for name, b in calls.items()]

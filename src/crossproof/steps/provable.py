@@ -12,11 +12,16 @@ from crossproof.io.calls.store import read_arrays, write_arrays
 from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
 from crossproof.model.results import Provable
+from crossproof.planning.power.bounds import FEW_BRANCHES
 from crossproof.planning.power.evidence import contrast_table, cross_evidence
+from crossproof.planning.power.outcomes import MOST_BRANCHES
 from crossproof.planning.power.provable import provable
 from crossproof.planning.season_inputs import PanelTyping, genotypes_of, panel_typing, plan_settings
 from crossproof.season.evidence import JoinedSeason, batches_of, family_inputs, marker_mask
 from crossproof.season.work_folder import WorkFolder
+
+MANY_PAIRS = 100
+"""More pairs of lines than this are looked at less closely: near the threshold more are called borderline."""
 
 
 def typing_of(
@@ -58,9 +63,9 @@ def provable_crosses(
     fixed = contrast_table(genotypes, settings.clear_share)
     on_panel = genotypes.usable & genotypes.on_panel
     place = {line: i for i, line in enumerate(genotypes.lines)}
-    known: dict[tuple[int, int, bytes], Provable] = {}
+    alike: dict[tuple[int, int, bytes], list[str]] = {}
     masks: dict[tuple[int, ...], bytes] = {}
-    out = {}
+    out: dict[str, Provable] = {}
     for family in family_inputs(samples, crosses):
         batches = batches_of(family, located)
         if not batches:
@@ -72,9 +77,10 @@ def provable_crosses(
         if batches not in masks:
             masks[batches] = (marker_mask(joined, batches) & on_panel).tobytes()
         key = mother, father, masks[batches]
-        if key not in known:
-            here = np.where(np.frombuffer(key[2], dtype=bool)[:, None], fixed, -1).astype(np.int8)
-            evidence = cross_evidence(genotypes, here, mother, father, settings)
-            known[key] = provable(evidence, settings)
-        out[family.cross_id] = known[key]
+        alike.setdefault(key, []).append(family.cross_id)
+    branches = MOST_BRANCHES if len(alike) <= MANY_PAIRS else FEW_BRANCHES
+    for (mother, father, mask), names in alike.items():
+        here = np.where(np.frombuffer(mask, dtype=bool)[:, None], fixed, -1).astype(np.int8)
+        evidence = cross_evidence(genotypes, here, mother, father, settings)
+        out |= dict.fromkeys(names, provable(evidence, settings, branches))
     return out

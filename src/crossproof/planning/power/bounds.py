@@ -33,12 +33,17 @@ FEW_BRANCHES = 150
 
 
 def class_bounds(
-    evidence: CrossEvidence, true: int, settings: PlanSettings, branches: int = MOST_BRANCHES
+    evidence: CrossEvidence,
+    true: int,
+    settings: PlanSettings,
+    branches: int = MOST_BRANCHES,
+    *,
+    decide: bool = False,
 ) -> tuple[float, float]:
     """Strict bounds of P(right and determined) of the plants of one relation, against all other classes.
 
     true: a relation that is a class by itself (hybrid or self). branches: how many the third look may follow;
-    fewer cost less and leave wider bounds.
+    fewer cost less and leave wider bounds. decide: stop as soon as the wanted probability is reached.
     """
     alone = evidence.class_of == evidence.class_of[true]
     assert alone.sum() == 1, "bounds hold for a class of one relation"
@@ -51,7 +56,7 @@ def class_bounds(
     by_marker = tails.chernoff_exponent(difference, prob[:, None, :])  # marker, relation, tilt
     exponent = by_marker.sum(axis=0)
     low = max(0.0, enough - float(tails.sum_bound(exponent, log_weight, log_b)))
-    if enough - low < CLEAR_WIDTH / 4:
+    if enough - low < CLEAR_WIDTH / 4 or (decide and low >= settings.wanted):
         return low, enough
     # Chernoff is enough for most relations; the few it leaves open are convolved.
     spread = tails.failure_bound(exponent, log_weight - log_b)

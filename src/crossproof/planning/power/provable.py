@@ -46,7 +46,9 @@ def provable(evidence: CrossEvidence, settings: PlanSettings, branches: int = MO
     low, high = np.zeros(2), np.ones(2)
     if not too_few_contrasts(contrast, settings.min_markers_scored):
         for place, kind in enumerate((Relation.HYBRID, Relation.SELF)):
-            low[place], high[place] = class_bounds(evidence, evidence.index(kind), settings, branches)
+            low[place], high[place] = class_bounds(
+                evidence, evidence.index(kind), settings, branches, decide=True
+            )
             if high[place] < settings.wanted:
                 break
     return state_of(contrast, low, high, settings)

@@ -12,6 +12,7 @@ NEGLIGIBLE nothing is convolved.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,14 +55,22 @@ def poisson_binomial(p: Floats) -> Floats:
     return out
 
 
+def _powers(unit: Floats) -> Iterator[Floats]:
+    """The powers of an array at `_TILT_STEPS`, by multiplication alone."""
+    small = {1: unit, 2: unit * unit}
+    small |= {3: small[2] * unit, 4: small[2] * small[2]}
+    power, done = None, 0
+    for steps in _TILT_STEPS:
+        power = small[steps - done] if power is None else power * small[steps - done]
+        done = steps
+        yield power
+
+
 def chernoff_exponent(score: Floats, prob: Floats) -> Floats:
     """K(t) at a fixed set of t, (..., marker, tilt); score and prob are (..., marker, outcome)."""
     unit = np.exp(-_TILT_STEP * score)
-    power, done, total = np.ones_like(unit), 0, []
-    for steps in _TILT_STEPS:  # all tilts are multiples of one step: multiplying is cheaper than exp
-        power = power * unit ** (steps - done)
-        done = steps
-        total.append((prob * power).sum(axis=-1))
+    # All tilts are multiples of one step: multiplying is cheaper than exp.
+    total = [np.einsum("...o,...o->...", prob, power) for power in _powers(unit)]
     return np.asarray(np.log(np.stack(total, axis=-1)))
 
 
@@ -85,10 +94,8 @@ def sum_bound(exponent: Floats, log_weight: Floats, log_limit: Floats | float) -
 def sum_bounds(exponent: Floats, weight: Floats) -> Floats:
     """`sum_bound` for many sets of weights, (set,); exponent (r, tilt), weight (set, r) over the limit."""
     unit = weight**_TILT_STEP
-    factor, power, done, least = np.exp(exponent), np.ones_like(unit), 0, np.ones(len(unit))
-    for column, steps in enumerate(_TILT_STEPS):
-        power = power * unit ** (steps - done)
-        done = steps
+    factor, least = np.exp(exponent), np.ones(len(unit))
+    for column, power in enumerate(_powers(unit)):
         least = np.minimum(least, power @ factor[:, column])
     return np.asarray(least)
 

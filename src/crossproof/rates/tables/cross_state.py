@@ -57,7 +57,7 @@ def step_detail(facts: CrossFacts, i: int, step: NextStep) -> str:
     if step is NextStep.HOLD:
         return f"{count_of(facts.held[i], 'plant')} on hold until a finding is settled"
     if step is NextStep.TYPE_PARENT:
-        return f"genotype {facts.untyped[i] or 'the parent lines'}"
+        return f"genotype {facts.untyped[i] or 'the parents of this cross'}"
     if step is NextStep.RETEST:
         return _retest(facts, i)
     if step is NextStep.TEST_SEED:

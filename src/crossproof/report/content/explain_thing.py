@@ -124,7 +124,8 @@ def explain_thing(inputs: ReportInputs, thing: Thing, folder: str = "DIR") -> Gr
             Text(f"There is also a {other} of this name: crossproof explain {folder} {other}:{thing.name}")
         )
     parts.append(_grid(facts))
-    found = [f for f in inputs.findings if _concerns(f, thing)]
+    own = {s for i in plants for s in texts(inputs.verdicts, "samples")[i].split(";")}
+    found = [f for f in inputs.findings if _concerns(f, thing) or own & set(f.samples)]
     parts += [Text(), Text("What was found", style="bold")]
     parts += [Text(f"  {shown(f.evidence)}") for f in found] or [Text("  Nothing against it.")]
     parts += [Text(), Text("What to do", style="bold")]
