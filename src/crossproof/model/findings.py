@@ -40,6 +40,7 @@ class FindingKind(StrEnum):
     LINE_WRONG = "line is another line"
     LINES_SWAPPED = "lines swapped"
     PARENT_UNRESOLVED = "parent unresolved"
+    PHASE_OPEN = "lines of an F1 parent not known"
     OTHER_POLLEN = "pollen of another plant"
     OTHER_MOTHER = "seed of another mother plant"
     LATER_GENERATION = "seed of a later generation"

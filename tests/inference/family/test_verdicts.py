@@ -56,6 +56,8 @@ def result_of(posterior, **changes):
         "father_version_probability": np.ones(1),
         "run_departure": 0.02,
         "parent_faults": np.eye(7)[[0, 0]],
+        "segregates": False,
+        "phase_open": np.zeros(2, dtype=bool),
         "mother_departure": 0.0,
         "father_departure": 0.0,
         "departure_parent": np.array([], dtype=np.str_),

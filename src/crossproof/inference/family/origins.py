@@ -57,6 +57,10 @@ def list_origins(
         weights.pop(Relation.RECIPROCAL)
     if not len(donors):
         weights.pop(Relation.OTHER_LINE)
+    if panel.segregates(family.mother) or panel.segregates(family.father):
+        # Seed of an F1 parent segregates as a later generation does, and takes a season to become one.
+        for later in (Relation.ADVANCED, Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER):
+            weights.pop(later)
     total = sum(weights.values())
     weights = {r: w / total for r, w in weights.items()}
     weights |= {Relation.HYBRID: 1.0, Relation.SELF: 1.0}

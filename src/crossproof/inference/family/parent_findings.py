@@ -64,7 +64,9 @@ def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mappin
     for result in results:
         for side in (0, 1):
             line = (result.mother, result.father)[side]
-            if in_doubt(result, side):
+            if result.phase_open[side]:
+                out.append(_phase_open(result, line, wells))
+            elif in_doubt(result, side):
                 unresolved.setdefault(line, []).append((result, side))
             plant = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)[side]
             if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
@@ -119,6 +121,24 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
         wells=places,
         samples=samples,
         other=", ".join(crosses),
+        hold=Hold.SAMPLES,
+    )
+
+
+def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
+    places, samples = _places([result], wells, frozenset(CLASSES))
+    return Finding(
+        FindingKind.PHASE_OPEN,
+        Scope.CROSS,
+        "",
+        result.cross_id,
+        f"{line} is heterozygous and it is not known from which two lines, so that its selfs, hybrids and "
+        "later generations look alike.",
+        f"Write the lines of {line} into the samples sheet (line_mother, line_father). Cull nothing until "
+        "then.",
+        wells=places,
+        samples=samples,
+        other=line,
         hold=Hold.SAMPLES,
     )
 

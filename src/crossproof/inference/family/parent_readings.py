@@ -101,7 +101,9 @@ def read_parents(
     if not trusting:
         solver.add_generations(as_typed.reading, rates.generation)
     may: tuple[tuple[bool, bool], tuple[bool, bool]] = ((False, False), (False, False))
-    if all(known) and not trusting:
+    # The gametes of a heterozygous parent are judged by its own two copies: other plants cannot be weighed
+    # against it on one scale.
+    if all(known) and not trusting and not (panel.segregates(mother) or panel.segregates(father)):
         may = _what_may_be(solver, plain, panel, places)
     if any(map(any, may)):
         beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]

@@ -40,7 +40,12 @@ def judge(
     leading = CLASSES[lead]
     flags = _flags(result, plant, settings)
     reason = _why_not(result, plant, settings, mixed_dna)
-    if few_contrasts and leading in (Verdict.HYBRID, Verdict.SELF) and reason in _WOULD_PASS:
+    if (
+        few_contrasts
+        and not result.segregates
+        and leading in (Verdict.HYBRID, Verdict.SELF)
+        and reason in _WOULD_PASS
+    ):
         reason = Reason.FEW_CONTRASTS
     verdict = leading if reason is Reason.NONE else Verdict.UNDETERMINED
     return Judgement(verdict, leading, decide(verdict), reason, _settle(result, plant, reason), flags)

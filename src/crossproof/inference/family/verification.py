@@ -15,6 +15,7 @@ from crossproof.inference.family.origins import relabel, row_scores
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
 from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.replicate_wells import compare_wells
+from crossproof.inference.lines.f1_parents import phase_open
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
 from crossproof.model.arrays import Floats, Ints, Texts
@@ -219,6 +220,8 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         father_departure=departure[1][4],
         run_departure=panel.h,
         parent_faults=readings.fault_shares((panel.versions(family.mother), panel.versions(family.father))),
+        segregates=panel.segregates(family.mother) or panel.segregates(family.father),
+        phase_open=np.array([phase_open(panel, line) for line in (family.mother, family.father)]),
         departure_parent=np.array(parents, dtype=np.str_),
         departure_row=np.concatenate([departure[0][0], departure[1][0]]),
         departure_line=np.concatenate([departure[0][1], departure[1][1]]),

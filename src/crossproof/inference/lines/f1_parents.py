@@ -29,8 +29,13 @@ from crossproof.model.findings import Finding, FindingKind, Scope
 OUTBRED = 0.5
 """Inbreeding below which a line's plants are taken to segregate."""
 HETEROZYGOUS = 0.05
-"""Share of clear genotypes that are heterozygous, at or above which a tube may be an F1's, and below which a
-line may be the parent of one."""
+"""Share of clear genotypes that are heterozygous, at or above which a tube may be an F1's."""
+NOT_FIXED = 0.15
+"""Share of clear genotypes that are heterozygous, at or above which a line is no parent of an F1: F4 and F5
+lines are parents too, an F1 is none."""
+AGREES = 0.93
+"""Share of markers at which an F1 has the genotype expected of its two lines, at least: relatives of the true
+parents can lead all other pairs and still give a wrong phase at many markers."""
 LINES_PAIRED = 12
 """Lines whose pairs are compared, those that explain the tube best with unknown pollen."""
 BEYOND_DOUBT = 12.0
@@ -84,6 +89,36 @@ def name_copies(
     return out
 
 
+def phase_open(panel: Panel, line: str) -> bool:
+    """Whether a parent segregates and the lines of its copies are neither given nor clear from its tube."""
+    if not panel.segregates(line):
+        return False
+    version = int(panel.versions(line)[0])
+    first, second = panel.copies[version].tolist()
+    if first == second == UNKNOWN_COPY:
+        return True
+    return (
+        UNKNOWN_COPY not in (first, second)
+        and bool(panel.recognised[version])
+        and not _agrees(panel, version, first, second)
+    )
+
+
+def _agrees(panel: Panel, version: int, first: int, second: int) -> bool:
+    """Whether a plant's genotypes are those of the F1 of two lines at all but few markers."""
+    same = count = 0.0
+    for block in panel.blocks:
+        if block.maternal:
+            continue
+        use = np.flatnonzero(panel.set_aside[block.rows] == "")
+        child = child_of_gametes(
+            block.gametes[use, first].astype(np.float64), block.gametes[use, second].astype(np.float64)
+        )
+        same += float((child.argmax(axis=1) == block.consensus[use, version].argmax(axis=1)).sum())
+        count += len(use)
+    return same >= AGREES * max(count, 1.0)
+
+
 def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[Floats]) -> Panel:
     """The panel with `copies` and `recognised` of every version.
 
@@ -99,11 +134,11 @@ def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[
         if line.line_mother or line.line_father:
             copies[v] = [_version(panel, name) for name in (line.line_mother, line.line_father)]
         elif het[v] >= HETEROZYGOUS and alone[v]:
-            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < HETEROZYGOUS))
+            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < NOT_FIXED))
             if pair is not None:
                 copies[v], recognised[v] = pair, True
         if copies[v, 0] == FIXED_LINE and line.inbreeding < OUTBRED:
-            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < HETEROZYGOUS), one_unknown=True)
+            pair = _recognise(panel, likelihoods, v, np.flatnonzero(het < NOT_FIXED), one_unknown=True)
             copies[v] = UNKNOWN_COPY if pair is None else pair
     return replace(panel, copies=copies, recognised=recognised)
 
@@ -206,4 +241,4 @@ def _log_fit(own: Floats, tables: Floats) -> Floats:
     return np.asarray(np.log(np.einsum("mg,mtg->mt", own, tables)).sum(axis=0))
 
 
-__all__ = ["copies_of", "find_copies", "outbred_lines"]
+__all__ = ["copies_of", "find_copies", "outbred_lines", "phase_open"]

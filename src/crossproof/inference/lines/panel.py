@@ -135,6 +135,10 @@ class Panel:
         """Versions of a line, the largest cluster first; none where the line was never typed."""
         return self._versions.get(line, np.empty(0, dtype=np.int64))
 
+    def segregates(self, line: str) -> bool:
+        """Whether a line's plants are F1 plants or other heterozygous parents, as given or recognised."""
+        return bool(len(self.copies)) and any(self.copies[v, 0] != FIXED_LINE for v in self.versions(line))
+
     def says_of(self, line: str, cross_id: str) -> list[int]:
         """What families of the sample other than this one say of a line's typing."""
         return [

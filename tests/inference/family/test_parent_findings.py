@@ -1,0 +1,86 @@
+"""Findings that follow from the hypotheses about parents and tags; results made by hand, names invented."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from test_verdicts import result_of
+
+from crossproof.inference.family.parent_findings import in_doubt, parent_findings
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
+from crossproof.model.findings import FindingKind, Hold
+
+WELLS = {("C1", "C1-01"): (("S1", "P1:A1"),), ("C2", "C1-01"): (("S2", "P1:A2"),)}
+
+
+def family(posterior, mother=Fault.NONE, father=Fault.NONE, share=1.0, **changes):
+    """One plant of a family whose parents have these faults with this posterior."""
+    faults = np.zeros((2, len(FAULTS)))
+    for side, fault in enumerate((mother, father)):
+        faults[side, FAULTS.index(fault)] += share
+        faults[side, 0] += 1 - share
+    plants = np.array(["C1-01"])
+    return result_of(posterior, parent_faults=faults, plants=plants, **changes)
+
+
+def kinds(results, named=()):
+    return [f.kind for f in parent_findings(results, WELLS, dict.fromkeys(named, ""))]
+
+
+def test_parents_as_typed_are_no_finding():
+    assert kinds([family([1, 0, 0, 0])]) == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "share", "doubt"),
+    [
+        (Fault.TUBE, 0.05, True),
+        (Fault.TUBE, 0.04, False),
+        (Fault.HETEROGENEOUS, 0.3, True),
+        (Fault.HETEROGENEOUS, 0.2, False),
+        (Fault.RELATIVE, 0.3, True),
+        (Fault.FATHER_PLANT, 1.0, False),
+    ],
+)
+def test_what_leaves_a_parent_in_doubt(fault, share, doubt):
+    assert in_doubt(family([1, 0, 0, 0], father=fault, share=share), 1) is doubt
+
+
+def test_departure_beyond_that_of_the_run_holds_hybrids():
+    # 55 markers, 2 % departure in the run: its own limit is the larger, 0.10.
+    assert not in_doubt(family([1, 0, 0, 0], father_departure=0.10), 1)
+    assert in_doubt(family([1, 0, 0, 0], father_departure=0.11), 1)
+    # With 8 % in the run two and a half standard errors lead to 0.17.
+    assert not in_doubt(family([1, 0, 0, 0], father_departure=0.16, run_departure=0.08), 1)
+
+
+def test_hybrids_of_a_wrong_tube_are_held_and_the_remedy_names_the_line():
+    (found,) = parent_findings([family([1, 0, 0, 0], father=Fault.TUBE)], WELLS, {})
+    assert (found.kind, found.subject, found.hold) == (FindingKind.PARENT_UNRESOLVED, "P", Hold.SAMPLES)
+    assert found.samples == ("S1",)
+    assert found.wells == ("P1:A1",)
+    assert "one more plant of P" in found.remedy
+
+
+def test_plants_of_a_relative_are_held_and_not_culled():
+    (other, unresolved) = parent_findings([family([0, 0, 1, 0], father=Fault.RELATIVE)], WELLS, {})
+    assert other.kind is FindingKind.OTHER_POLLEN
+    assert unresolved.kind is FindingKind.PARENT_UNRESOLVED
+    assert unresolved.samples == ("S1",)
+
+
+def test_other_pollen_is_named_once_and_not_where_a_plate_check_named_it():
+    one = family([0, 0, 1, 0], father=Fault.FATHER_PLANT)
+    assert kinds([one]) == [FindingKind.OTHER_POLLEN]
+    assert kinds([one], named=["C1"]) == []
+
+
+def test_two_tags_with_other_pollen_contradict_the_line():
+    one = family([0, 0, 1, 0], father=Fault.FATHER_PLANT)
+    two = family([0, 0, 1, 0], father=Fault.FATHER_PLANT, cross_id="C2")
+    assert kinds([one, two])[-1] is FindingKind.TAGS_CONTRADICT
+
+
+def test_a_tag_of_a_later_generation_is_named():
+    one = family([0, 0, 0, 1], mother=Fault.GENERATION, father=Fault.GENERATION)
+    assert kinds([one]) == [FindingKind.LATER_GENERATION]
