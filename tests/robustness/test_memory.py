@@ -31,7 +31,8 @@ READER = textwrap.dedent(
     import resource, sys
     from pathlib import Path
     from crossproof.errors import CrossproofError
-    from crossproof.io import bcf_worker, workbooks  # what the readers load later
+    from crossproof.io.sheets import workbooks  # what the readers load later
+    from crossproof.io.vcf import bcf_worker
     from crossproof.io.config.season_config import read_config
     from crossproof.io.genotypes import read_batch
     from crossproof.io.sheets.sheet import read_sheet

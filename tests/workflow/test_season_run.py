@@ -194,7 +194,7 @@ def test_refused_records_stop_with_2_and_say_all_at_once(tmp_path: Path) -> None
     other = copy_of_demo(tmp_path / "demo")
     crosses = other / "crosses.csv"
     rows = crosses.read_text(encoding="utf-8").splitlines()
-    rows[1] = rows[1].replace("2026-05-18", "18.05.2026")
+    rows[1] = rows[1].replace("2026-05-18", "someday")
     rows[2] = rows[2].replace("2026-05-19", "2026-13-19")
     crosses.write_text("\n".join(rows) + "\n", encoding="utf-8")
     done = crossproof("run", other)

@@ -68,7 +68,11 @@ def without_entry(text: str, batch: str) -> str:
 
 def _plain(text: str) -> Any:
     # Scalars stay text, so that what is compared is what was written.
-    return yaml.load(text, Loader=yaml.BaseLoader) or {}
+    texts = yaml.BaseLoader(text)  # every value as it is written
+    try:
+        return texts.get_single_data() or {}
+    finally:
+        texts.dispose()
 
 
 def _inserted(text: str, line: str) -> str | None:

@@ -141,6 +141,7 @@ def panel(index: SeasonIndex) -> None:
     families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
     dealt = digests.dealt(families)
     shutil.rmtree(folder.work("panel", "families"), ignore_errors=True)
+    folder.work("panel", "families").mkdir(parents=True)  # a season may have nothing crossed yet
     for bucket, members in dealt.items():
         write_bucket(folder, bucket, digests, members)
     write_kept(

@@ -135,7 +135,7 @@ def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]]) -> li
                 problems.append(
                     error(
                         config.source.name,
-                        f"columns names a heading that no sheet has: {heading!r} (for {name}).",
+                        f"The entry columns names a heading that no sheet has: {heading!r} (for {name}).",
                         f"Did you mean {there[heading_key(close)]!r}?"
                         if close
                         else "Delete it, or write the heading as it stands in the sheet.",
