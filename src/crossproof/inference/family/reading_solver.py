@@ -42,6 +42,8 @@ GENERATIONS: tuple[tuple[Relation, float], ...] = (
 """Shares of what a tag of a later generation is, no source."""
 GENERATION_CLOSE = 9.0
 """Natural-log distance from the best hypothesis within which a later generation is worth a solution."""
+MIXED_POD = 0.05
+"""Share of the plants of a pod that are not of the parents of the rest, no source."""
 LARGEST_RATIO = 6e4
 """Largest likelihood ratio that is kept of a doubt."""
 
@@ -233,14 +235,20 @@ class ReadingSolver:
         flat = self.family.priors.flat
         typed, other = self._log_inside(solved.typed), self._log_inside(solved.other)
         with_typed, with_other = np.logaddexp(typed, flat), np.logaddexp(other, flat)
-        pod_typed = np.bincount(self.pods, with_typed, self.n_pods)
-        pod_other = np.bincount(self.pods, with_other, self.n_pods)
+        # A flower may have had pollen of both: now and then a plant is not as its pod.
+        stays, strays = np.log1p(-MIXED_POD), np.log(MIXED_POD)
+        in_typed = np.logaddexp(stays + with_typed, strays + with_other)
+        in_other = np.logaddexp(stays + with_other, strays + with_typed)
+        pod_typed = np.bincount(self.pods, in_typed, self.n_pods)
+        pod_other = np.bincount(self.pods, in_other, self.n_pods)
+        if_typed, if_other = np.exp(stays + with_typed - in_typed), np.exp(strays + with_typed - in_other)
         base = solved.other.log_shared + solved.typed.log_shared - np.log(len(PART_SHARES))
         scores, shares = [], []
         for share in PART_SHARES:
             log_pods = np.logaddexp(np.log(share) + pod_typed, np.log1p(-share) + pod_other)
             scores.append(base + float(log_pods.sum()))
-            shares.append(np.exp(np.log(share) + pod_typed - log_pods)[self.pods])
+            of_typed = np.exp(np.log(share) + pod_typed - log_pods)[self.pods]
+            shares.append(of_typed * if_typed + (1 - of_typed) * if_other)
         total = float(np.logaddexp.reduce(scores))
         posterior = np.exp(np.array(scores) - total) @ np.array(shares)
         # The prior share of a plant alone that gives this posterior.
