@@ -292,7 +292,10 @@ class SliceDigests:
         return digest_of(
             round(belief.log_odds, 9), round(belief.log_odds_field, 9), round(belief.log_untyped, 9),
             sorted((name, round(x, 9)) for name, x in belief.log_lines.items()),
-            [np.round(x, 6).tobytes().hex() for x in belief.learned],
+            [
+                [round(m.log_share, 9), *(np.round(x, 6).tobytes().hex() for x in m.learned)]
+                for m in belief.modes
+            ],
             round(heterogeneous_share(self.fitted, line, cross), 9),
         )  # fmt: skip
 

@@ -74,7 +74,7 @@ def test_tags_that_agree_speak_for_a_wrong_tube_and_those_that_contradict_each_o
     assert belief(agree).log_odds > belief(one).log_odds + 10
     assert belief(contradict).log_odds < belief(one).log_odds + 3
     # What the agreeing tags demand is learned; of a wrong plant in all of them it is as true.
-    assert belief(agree).learned[0].argmax(axis=1).tolist() == [0, 2, 0, 2, 2, 0]
+    assert belief(agree).modes[0].learned[0].argmax(axis=1).tolist() == [0, 2, 0, 2, 2, 0]
     assert belief(agree).log_odds_field - belief(agree).log_odds == pytest.approx(
         belief(one).log_odds_field - belief(one).log_odds
     )
@@ -82,7 +82,7 @@ def test_tags_that_agree_speak_for_a_wrong_tube_and_those_that_contradict_each_o
 
 def test_no_tag_changes_nothing():
     assert belief([]).log_odds == -7.0
-    assert belief([]).learned == ()
+    assert belief([]).modes == ()
 
 
 def test_doubts_are_kept_to_the_digit():

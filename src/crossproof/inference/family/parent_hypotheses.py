@@ -66,9 +66,9 @@ class Reading:
     """One hypothesis: versions of the mother and father, None for a line that was never typed.
 
     `departs`: expected departure of either parent plant from its version where it is not the run's own;
-    `learned`: whether the parent is the line as the line's other tags demand it; `generation`: number of the
-    pair relation that the whole tag is, -1 none; `part`: whether the other parent has had a part of the tag
-    only, the rest being as typed.
+    `learned`: number, from 1, of what the line's other tags make of the parent, 0 none; `generation`: number
+    of the pair relation that the whole tag is, -1 none; `part`: whether the other parent has had a part of
+    the tag only, the rest being as typed.
     """
 
     mother: int | None
@@ -76,7 +76,7 @@ class Reading:
     log_prior: float
     fault: Fault = Fault.NONE
     departs: tuple[float | None, float | None] = (None, None)
-    learned: tuple[bool, bool] = (False, False)
+    learned: tuple[int, int] = (0, 0)
     generation: int = -1
     part: bool = False
 
@@ -93,7 +93,7 @@ class Reading:
     def fault_of(self, side: int, own: Ints) -> Fault:
         """The fault of one parent (0 mother, 1 father), `own` its line's versions."""
         version = self.parents[side]
-        other = self.departs[side] is not None or self.learned[side]
+        other = self.departs[side] is not None or self.learned[side] > 0
         if version is None or version not in own:
             other = True
         if not other or self.fault is Fault.GENERATION:

@@ -303,13 +303,19 @@ class _Search:
         plant in the nursery."""
         solver, belief = self.solver, self.beliefs[side]
         tube = reading(None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE)
-        if belief.learned:
-            solver.set_learned(side, belief.learned)
-            tube = replace(tube, learned=(side == 0, side == 1))
-            log_field = right + self.log_right + belief.log_odds_field + belief.log_untyped
+        if not belief.modes:
+            solver.add(tube, active)
+        for number, mode in enumerate(belief.modes, 1):
+            one = replace(tube, log_prior=tube.log_prior + mode.log_share)
+            if not mode.learned:
+                solver.add(one, active)
+                continue
+            solver.set_learned(side, number, mode.learned)
+            one = replace(one, learned=(number, 0) if side == 0 else (0, number))
+            solver.add(one, active)
+            log_field = right + self.log_right + belief.log_odds_field + belief.log_untyped + mode.log_share
             fault = max(plant, tube.fault, key=GRAVITY.index)
-            solver.add(replace(tube, fault=fault, log_prior=log_field), active)
-        solver.add(tube, active)
+            solver.add(replace(one, fault=fault, log_prior=log_field), active)
 
     def _departing(
         self,
@@ -360,7 +366,7 @@ class _Search:
                 [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
             )
             log_tube = self.log_right + belief.log_odds + log_lines
-            if belief.learned:
+            if belief.modes:
                 log_cause = np.logaddexp(log_cause, self.log_right + belief.log_odds_field + log_lines)
         # What a named line would gain is foreseen well enough to spare those that cannot matter.
         evidence = untyped.score - untyped.reading.log_prior

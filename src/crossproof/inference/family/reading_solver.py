@@ -87,7 +87,7 @@ class ReadingSolver:
         self.done: list[Solved] = []
         self._solutions: dict[object, _Solutions] = {}
         self._priors: dict[object, tuple[Floats, ...]] = {}
-        self._learned: dict[int, Sequence[Floats]] = {}
+        self._learned: dict[tuple[int, int], Sequence[Floats]] = {}
 
     def settle_as_typed(self) -> Solved:
         """The likeliest hypothesis so far, of those as typed, to which others compare."""
@@ -100,11 +100,13 @@ class ReadingSolver:
         assert self._as_typed is not None
         return self._as_typed
 
-    def set_learned(self, side: int, learned: Sequence[Floats]) -> None:
+    def set_learned(self, side: int, number: int, learned: Sequence[Floats]) -> None:
         """What the other tags of a parent's line make of it, per panel block (m, n_g)."""
-        self._learned[side] = learned
+        self._learned[side, number] = learned
 
-    def prior(self, version: int | None, departs: float | None, learned: int | None) -> tuple[Floats, ...]:
+    def prior(
+        self, version: int | None, departs: float | None, learned: tuple[int, int] | None
+    ) -> tuple[Floats, ...]:
         """Prior (m, n_g) of a parent plant per block at the family's markers."""
         key = (version, departs, learned)
         if key not in self._priors:
@@ -123,7 +125,7 @@ class ReadingSolver:
     def parent_priors(self, reading: Reading) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
         """Priors of mother and father under a hypothesis."""
         mother, father = (
-            self.prior(v, d, side if learned else None)
+            self.prior(v, d, (side, learned) if learned else None)
             for side, (v, d, learned) in enumerate(
                 zip(reading.parents, reading.departs, reading.learned, strict=True)
             )

@@ -158,9 +158,11 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         if hit
     )
     donors, donor_probability = _best(names, given)
+    # Where another plant has had a part of the tag, the line's own plant is the one of the rest.
+    of_line = readings.typed[0] if readings.readings[0].part else solution
     departure = [
         _departures(prepared, panel, v, post)
-        for v, post in ((mother, solution.mother), (father, solution.father))
+        for v, post in ((mother, of_line.mother), (father, of_line.father))
     ]
     used = sum(len(p) for b, p in zip(prepared.panel_blocks, prepared.places, strict=True) if not b.maternal)
     discordant, disagree = np.zeros(n), np.zeros(n, dtype=bool)

@@ -34,8 +34,21 @@ MOST_DOUBTS = 12
 """Most tags of a line that are heard; more say no more than these."""
 OWN_TAGS = 2.0
 """Tags of a line that weigh as much as the whole run on how much its plants differ."""
+STARTS = 4
+"""Tags that are each taken for one of the line first, at most."""
+WORTH_A_MODE = 12.0
+"""Natural-log distance from the likeliest within which a reading of the tags is kept."""
 LOWEST = -1e6
 """Log evidence of a line that a tag does not name among its best."""
+
+
+@dataclass(frozen=True)
+class Mode:
+    """One thing that an untyped line may be: `log_share` among all such, and its genotype as the tags that
+    are of it demand it, `learned` per panel block (m, n_g); empty where no tag is."""
+
+    log_share: float
+    learned: tuple[Floats, ...]
 
 
 @dataclass(frozen=True)
@@ -43,15 +56,15 @@ class TubeBelief:
     """What is believed of a line's typing before a family of its own is looked at.
 
     `log_odds` of a wrong tube, `log_odds_field` of another plant in all tags; given either, `log_untyped`
-    and `log_lines` (by name) share out what the line is instead; `learned` per panel block (m, n_g): the
-    untyped line's genotype as other tags demand it, empty where none says anything.
+    and `log_lines` (by name) share out what the line is instead; `modes`: an untyped line as other tags
+    demand it, the likeliest first, none where no tag says anything.
     """
 
     log_odds: float
     log_odds_field: float
     log_untyped: float
     log_lines: dict[str, float]
-    learned: tuple[Floats, ...] = ()
+    modes: tuple[Mode, ...] = ()
 
     @property
     def wrong_tube(self) -> float:
@@ -61,7 +74,7 @@ class TubeBelief:
 
     def log_line(self, name: str, n_lines: int) -> float:
         """Log share of one of `n_lines` other lines, given that the tube is wrong."""
-        if self.learned:
+        if self.modes:
             return self.log_lines.get(name, LOWEST)
         return float(np.log((1 - UNTYPED_SHARE) / max(n_lines, 1)))
 
@@ -85,27 +98,17 @@ def tube_belief(
     log_own_line = np.log((1 - UNTYPED_SHARE) / max(n_lines, 1))
     if not doubts:
         return TubeBelief(log_odds, log_odds_field, float(np.log(UNTYPED_SHARE)), {})
-    # The clearest first: what b' is should be learned from the tag that knows it best.
     heard = sorted(doubts, key=lambda d: (d.log_typed - d.log_tube, d.cross_id))[:MOST_DOUBTS]
     right = sum(float(np.logaddexp(d.log_typed, d.log_plant)) for d in heard)
-    learned = [block.pool(inbreeding).copy() for block in blocks]
-    untyped = 0.0
-    log_right = np.log1p(-wrong_plant)
-    for d in heard:
-        fit, places, posterior = _heard(d, blocks, learned, h)
-        of_line = log_right + d.log_tube + fit
-        total = np.logaddexp(of_line, d.log_plant)
-        share = float(np.exp(of_line - total))
-        untyped += float(total)
-        for belief, place, new in zip(learned, places, posterior, strict=True):
-            belief[place] = share * new + (1 - share) * belief[place]
+    modes = _modes(heard, blocks, h, inbreeding, wrong_plant)
+    untyped = float(np.logaddexp.reduce([mode.log_share for mode in modes]))
     names = sorted({name for d in heard for name in d.lines})
     by_line = {}
     for name in names:
         score = 0.0
         for d in heard:
             at = d.log_lines[d.lines.index(name)] if name in d.lines else LOWEST
-            score += float(np.logaddexp(log_right + at, d.log_plant))
+            score += float(np.logaddexp(np.log1p(-wrong_plant) + at, d.log_plant))
         by_line[name] = score + log_own_line
     scores = np.array([untyped + np.log(UNTYPED_SHARE), *by_line.values()])
     wrong = float(np.logaddexp.reduce(scores))
@@ -114,8 +117,43 @@ def tube_belief(
         log_odds_field + wrong - right,
         float(scores[0] - wrong),
         {name: value - wrong for name, value in by_line.items()},
-        tuple(learned),
+        tuple(Mode(mode.log_share - untyped, mode.learned) for mode in modes),
     )
+
+
+def _modes(
+    heard: Sequence[Doubt],
+    blocks: Sequence[PanelBlock],
+    h: float,
+    inbreeding: float,
+    wrong_plant: float,
+) -> list[Mode]:
+    """What an untyped line may be, by which of its tags are of it; log evidence in place of a share.
+
+    Each of the first STARTS tags in turn is taken for one of the line and heard first; those that make the
+    same of all tags count once. Last, no tag is of it.
+    """
+    log_right = np.log1p(-wrong_plant)
+    found: dict[tuple[bool, ...], Mode] = {}
+    for start in range(min(len(heard), STARTS)):
+        learned = [block.pool(inbreeding).copy() for block in blocks]
+        evidence, shares = 0.0, np.zeros(len(heard))
+        for i in (start, *(k for k in range(len(heard)) if k != start)):
+            d = heard[i]
+            fit, places, posterior = _heard(d, blocks, learned, h)
+            of_line = log_right + d.log_tube + fit
+            total = of_line if i == start else np.logaddexp(of_line, d.log_plant)
+            shares[i] = np.exp(of_line - total)
+            evidence += float(total)
+            for belief, place, new in zip(learned, places, posterior, strict=True):
+                belief[place] = shares[i] * new + (1 - shares[i]) * belief[place]
+        key = tuple((shares > 0.5).tolist())
+        if key not in found or evidence > found[key].log_share:
+            found[key] = Mode(evidence, tuple(learned))
+    none = Mode(float(sum(d.log_plant for d in heard)), ())
+    modes = sorted([*found.values(), none], key=lambda mode: -mode.log_share)
+    best = modes[0].log_share
+    return [mode for mode in modes if mode.log_share > best - WORTH_A_MODE]
 
 
 def belief_about(panel: Panel, line: str, cross_id: str, settings: Settings) -> TubeBelief:
