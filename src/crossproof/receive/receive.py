@@ -24,7 +24,7 @@ from crossproof.receive.questions import Options
 from crossproof.receive.tables import understand_table
 from crossproof.receive.understanding import Understanding, Value
 from crossproof.receive.variants import understand_variants
-from crossproof.season.templates import example_calls
+from crossproof.season.templates import example_calls, example_markers
 
 MOST_EXAMPLE = 10_000
 """Size below which a file may be the invented calls of a new folder, in bytes."""
@@ -54,7 +54,7 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
     """
     options = options or Options()
     file = Path(file)
-    season = read_season(folder)
+    season = read_season(folder, genotypes_come=True)
     root = season.config.root
     season, invented = _without_examples(season)
     known = known_season(season)
@@ -89,7 +89,7 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
 
 
 def _without_examples(season: Season) -> tuple[Season, tuple[str, ...]]:
-    """The season without the invented calls of a new folder, and their batches."""
+    """The season without the invented calls and markers of a new folder, and the batches of the calls."""
     invented = tuple(
         g.batch
         for g in season.config.genotypes
@@ -98,7 +98,11 @@ def _without_examples(season: Season) -> tuple[Season, tuple[str, ...]]:
         and g.file.read_bytes() == example_calls().encode("utf-8")
     )
     kept = tuple(g for g in season.config.genotypes if g.batch not in invented)
-    return replace(season, config=replace(season.config, genotypes=kept)), invented
+    sheet = season.config.markers_file
+    markers = season.markers
+    if sheet is not None and sheet.is_file() and sheet.read_bytes() == example_markers().encode("utf-8"):
+        markers = None
+    return replace(season, config=replace(season.config, genotypes=kept), markers=markers), invented
 
 
 def _kind(file: Path) -> FileKind:

@@ -74,7 +74,7 @@ def new_season(folder: Path) -> tuple[Path, ...]:
         "config.yaml": config_text(),
         "crosses.csv": sheet_text(CROSSES, [_example(CROSSES)], leave_out=("cross",)),
         "samples/plate1.csv": sheet_text(SAMPLES, [_well(w) for w in _EXAMPLE_WELLS]),
-        "markers.csv": sheet_text(MARKERS, [_example(MARKERS)]),
+        "markers.csv": example_markers(),
         "corrections.csv": sheet_text(CORRECTIONS, []),
         "genotypes/plate1.csv": example_calls(),
         "genotypes/README.txt": _READ_ME,
@@ -167,6 +167,11 @@ def _shown(name: str, kind: ValueKind, default: object) -> str:
     if isinstance(default, float):
         return f"{default:g}"
     return str(default) or '""'
+
+
+def example_markers() -> str:
+    """The marker sheet of a new season."""
+    return sheet_text(MARKERS, [_example(MARKERS)])
 
 
 def example_calls() -> str:

@@ -194,3 +194,22 @@ def test_the_first_file_takes_the_place_of_the_invented_calls(tmp_path: Path) ->
     config = read_config(season)
     assert [g.path for g in config.genotypes] == ["genotypes/plate2.csv"]
     assert not [p for p in check_season(season) if p.severity is Severity.ERROR]
+
+
+@pytest.mark.parametrize("entries", ["genotypes: []\n", "genotypes:\n"])
+def test_a_first_file_comes_into_a_season_that_names_none(tmp_path: Path, entries: str) -> None:
+    """The invented calls were taken out by hand; the invented marker sheet still there is not heeded."""
+    from crossproof.season.templates import new_season
+
+    season = tmp_path / "new season"
+    new_season(season)
+    item = post(tmp_path, "further_columns")
+    sheet = (item.season / "samples" / f"{BATCH}.csv").read_text(encoding="utf-8").replace(BATCH, "B01")
+    (season / "samples" / "plate1.csv").write_text(sheet, encoding="utf-8")
+    (season / "crosses.csv").write_bytes((item.season / "crosses.csv").read_bytes())
+    (season / "genotypes" / "plate1.csv").unlink()
+    config = season / "config.yaml"
+    head, rest = config.read_text(encoding="utf-8").split("genotypes:\n", 1)
+    config.write_text(head + entries + rest.split("\n", 1)[1], encoding="utf-8")
+    receive(season, item.file)
+    assert [g.path for g in read_config(season).genotypes] == [f"genotypes/{item.file.name}"]

@@ -199,10 +199,11 @@ def find_config(path: Path) -> Path:
     return path
 
 
-def read_config(path: Path, data: bytes | None = None) -> Config:
+def read_config(path: Path, data: bytes | None = None, *, genotypes_come: bool = False) -> Config:
     """Read a season's config.yaml (the file, or the folder that holds it).
 
-    `data`: the content of the file where it was read before; the file itself is not looked at then. Raises
+    `data`: the content of the file where it was read before; the file itself is not looked at then.
+    `genotypes_come`: no genotype file need be named yet, for one is about to be. Raises
     InputError with every problem found: unknown keys, values out of range, files that are missing or lie
     outside the season folder.
     """
@@ -211,7 +212,7 @@ def read_config(path: Path, data: bytes | None = None) -> Config:
     if data is None:
         data = _bytes_of(source)
     document = yaml_text.read_yaml(data, file=file)
-    reader = _Reader(source.parent, file)
+    reader = _Reader(source.parent, file, genotypes_come)
     values = reader.mapping(document, SETTINGS, "")
     Places(source.parent, reader.fault).resolve(values)
     if reader.problems:
@@ -262,11 +263,16 @@ def _absent(file: str, entry: Mapping[str, Any]) -> Problem | None:
     return error(file, NO_SUCH_FILE, remedy, row=line, column="path", value=shortened(entry["path"]))
 
 
+def _holds_nothing(node: yaml_text.Node) -> bool:
+    empty = isinstance(node, yaml_text.Scalar) and node.empty
+    return empty or (isinstance(node, yaml_text.Sequence) and not node.items)
+
+
 class _Reader:
     """Turns YAML nodes into declared values and collects what is wrong with them."""
 
-    def __init__(self, root: Path, file: str) -> None:
-        self.root, self.file = root, file
+    def __init__(self, root: Path, file: str, genotypes_come: bool = False) -> None:
+        self.root, self.file, self.genotypes_come = root, file, genotypes_come
         self.problems: list[Problem] = []
         self.lines: dict[str, int] = {}
 
@@ -293,6 +299,9 @@ class _Reader:
                 continue
             seen.add(setting.name)
             values["_lines"][setting.name] = value.line
+            if setting.name == "genotypes" and self.genotypes_come and _holds_nothing(value):
+                values[setting.name] = ()
+                continue
             if isinstance(value, yaml_text.Scalar) and value.empty:
                 if setting.required:
                     self.fault(key.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))

@@ -25,14 +25,17 @@ from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.sheet import read_sheet
 
 
-def read_season(folder_or_config: Path, *, today: dt.date | None = None) -> Season:
+def read_season(
+    folder_or_config: Path, *, today: dt.date | None = None, genotypes_come: bool = False
+) -> Season:
     """Read and check all records of a season (its folder, or its config.yaml).
 
     Dates after `today` (default: the day of the call) are errors. Cross-references between the sheets are
     checked too; genotype files are not opened (see `checks.check_calls`).
-    Raises InputError only where config.yaml itself cannot be used; all else is in `Season.problems`.
+    `genotypes_come`: no genotype file need be named yet. Raises InputError only where config.yaml itself
+    cannot be used; all else is in `Season.problems`.
     """
-    config = read_config(Path(folder_or_config))
+    config = read_config(Path(folder_or_config), genotypes_come=genotypes_come)
     today = today or dt.date.today()
     notes = Problems()
 
