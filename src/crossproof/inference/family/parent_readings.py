@@ -45,9 +45,9 @@ CLEAR = 0.9
 """Posterior from which on a hybrid as typed speaks for the parents as typed."""
 ODD = 0.5
 """Posterior of hybrid and self together below which a plant asks for another explanation."""
-DEPARTS = 0.05
+DEPARTS = 0.04
 """Least expected share of departing markers at or above which other hypotheses are tried."""
-DEPARTS_ERRORS = 2.0
+DEPARTS_ERRORS = 1.5
 """Standard errors above the run's departure, as many markers allow, that it takes as well."""
 NEGLIGIBLE = 1e-4
 """Weight of a hypothesis below which it is dropped."""
