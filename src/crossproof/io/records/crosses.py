@@ -16,7 +16,7 @@ from crossproof.io.sheets.names import skeleton
 from crossproof.io.sheets.values import date_order, decimal_sign, read_date, read_temperature, read_time
 
 UNTYPED = {
-    "mother": "nothing can be proven about its crosses",
+    "mother": "its crosses are judged by the father and the plants alone",
     "father": "a plant can be told from a self, but its father cannot be proven",
 }
 """What it means that a parent is not known or not genotyped."""
