@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -123,14 +124,14 @@ def read_past_seasons(folders: Sequence[Path], synonyms: Synonyms | None = None)
         missing = [n for n in ("crosses.csv", "verdicts.csv") if not (results / n).is_file()]
         if missing:
             problem = f"There is no results/{' and no results/'.join(missing)}."
-            problems.append(error(shown, problem, f"First run: crossproof run {shown}"))
+            problems.append(error(shown, problem, f"First run: crossproof run {shlex.quote(shown)}"))
             continue
         crosses, verdicts = read_table(results / "crosses.csv"), read_table(results / "verdicts.csv")
         lacking = [c for c in ("cross_id", "mother", "father") if c not in crosses]
         lacking += [c for c in ("plant", "cross_id", "verdict") if c not in verdicts]
         if lacking:
             problem = f"Its results lack the column {lacking[0]}."
-            problems.append(error(shown, problem, f"Make them again: crossproof run {shown}"))
+            problems.append(error(shown, problem, f"Make them again: crossproof run {shlex.quote(shown)}"))
             continue
         record = [c for c in crosses if c not in _COUNTED]
         kept = crosses[record] if synonyms is None else synonyms.applied(crosses[record])
@@ -177,7 +178,10 @@ def previous_problems(config: Config) -> list[Problem]:
         elif folder.resolve() == root:
             problem, remedy = "This is the season itself.", "Name the folders of earlier seasons only."
         elif not all(f.is_file() for f in (folder / "results" / n for n in ("crosses.csv", "verdicts.csv"))):
-            problem, remedy = "There is no finished run in this folder.", f"First run: crossproof run {name}"
+            problem, remedy = (
+                "There is no finished run in this folder.",
+                f"First run: crossproof run {shlex.quote(name)}",
+            )
         else:
             continue
         problems.append(error(shown, problem, remedy, column="previous_seasons", value=name))

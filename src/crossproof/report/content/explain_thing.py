@@ -6,6 +6,7 @@ A plant is explained by `explain`, marker by marker.
 from __future__ import annotations
 
 import difflib
+import shlex
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -120,9 +121,8 @@ def explain_thing(inputs: ReportInputs, thing: Thing, folder: str = "DIR") -> Gr
     head.append(shown(thing.name), style="bold")
     parts: list[Any] = [head]
     for other in thing.also:
-        parts.append(
-            Text(f"There is also a {other} of this name: crossproof explain {folder} {other}:{thing.name}")
-        )
+        command = shlex.join(["crossproof", "explain", str(folder), f"{other}:{shown(thing.name)}"])
+        parts.append(Text(f"There is also a {other} of this name: {command}"))
     parts.append(_grid(facts))
     own = {s for i in plants for s in texts(inputs.verdicts, "samples")[i].split(";")}
     found = [f for f in inputs.findings if _concerns(f, thing) or own & set(f.samples)]
@@ -132,7 +132,8 @@ def explain_thing(inputs: ReportInputs, thing: Thing, folder: str = "DIR") -> Gr
     todo = [*(f.remedy for f in found if not f.note), *todo]
     parts += [Text(f"  {shown(t)}") for t in dict.fromkeys(todo)] or [Text("  Nothing.")]
     answers = [f.name for f in found if f.corrections]
-    parts += [Text(f"  To write the proposed row: crossproof correct {folder} {shown(n)}") for n in answers]
+    commands = [shlex.join(["crossproof", "correct", str(folder), shown(n)]) for n in answers]
+    parts += [Text(f"  To write the proposed row: {c}") for c in commands]
     if plants:
         parts += [Text(), _plants_table(inputs, plants)]
     return Group(*parts)
