@@ -149,8 +149,17 @@ def read_estimates(path: Path) -> Kept | None:
     """What calibration.json holds, None where there is none; raises InputError where it cannot be read."""
     if not path.exists():
         return None
+    content = read_json(path)
+    if isinstance(content, dict) and content.get("format") in range(1, FORMAT):
+        raise InputError(
+            error(
+                path.name,
+                "The run-wide estimates in this file were made by an earlier version of crossproof.",
+                "Make them anew: crossproof run DIR --recalibrate. Verdicts can differ, see changes.csv.",
+            )
+        )
     try:
-        return kept_estimates(read_json(path))
+        return kept_estimates(content)
     except (TypeError, KeyError, ValueError, AttributeError, zlib.error):
         raise InputError(
             error(
