@@ -90,7 +90,7 @@ def lines(teams: int, seed: int) -> Iterator[str]:
     """The table, row by row."""
     rng = np.random.default_rng(seed)
     flowers, single, need, seeds = without_records(teams, rng)
-    yield f"no records: {need} flowers reach it in {flowers:.3f}, {seeds} seeds of as many pods in {single:.3f}"
+    yield f"no records: {need} flowers reach it in {flowers:.3f}, {seeds} single seeds in {single:.3f}"
     yield ""
     yield "| hybrid rate, alike, pod set, seeds per pod | 8 tags | 30 tags | flowers planned (median) |"
     yield "|---|---|---|---|"

@@ -78,6 +78,6 @@ def fill_notes(plates: Sequence[PlannedPlate], when_split: int) -> list[str]:
     if fill >= _POORLY_FILLED or when_split >= len(plates):
         return []
     return [
-        f"The {len(plates)} plates are filled to {fill:.0%}, as each family stays on one plate where it fits. "
+        f"The {len(plates)} plates are filled to {fill:.0%}, as a family stays on one plate where it fits. "
         f"With split_families: true in config.yaml, {count_of(when_split, 'plate')} would do."
     ]
