@@ -310,7 +310,7 @@ def _fewer_rows(pmf: Floats, weight: Floats, most: int) -> tuple[Floats, Floats]
     mean = pmf @ np.arange(pmf.shape[1])
     place = np.rint((mean - mean.min()) / max(float(np.ptp(mean)), 1e-12) * (most - 1)).astype(np.int64)
     _, place = np.unique(place, return_inverse=True)
-    total = np.bincount(place, weight)
+    total: Floats = np.bincount(place, weight).astype(np.float64)
     merged = np.stack([np.bincount(place, weight * column) for column in pmf.T], axis=1)
     return merged / total[:, None], total
 
