@@ -200,7 +200,7 @@ def _kind(path: Path) -> str:
         return "a file that may not be looked at"
     if stat.S_ISFIFO(mode):
         return "a pipe"
-    return "a device or socket" if not stat.S_ISREG(mode) else "a file"
+    return "a device" if not stat.S_ISREG(mode) else "a file"
 
 
 def _left_over(name: str) -> bool:
