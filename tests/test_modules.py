@@ -27,6 +27,7 @@ REACHED_BY = {
     "io.vcf.regions": "io/vcf/test_bcf.py",
     "model": "inference/test_season_model.py",
     "planning": "planning/test_run_plan.py",
+    "cli": "robustness/test_odd_arguments.py",
     "rates": "rates/tables/test_rate_tables.py",
     "receive": "io/laboratory/test_laboratory_files.py",
     "report.content": "report/content/test_content.py",
@@ -44,7 +45,7 @@ REACHED_BY = {
 }
 """Named tests for the modules of a package that no test imports; the longest name that fits counts."""
 STARTED_AS_PROGRAMS = {
-    "crossproof.cli": "cli",
+    "crossproof.cli": "cli.__main__",
     "crossproof.steps": "steps.__main__",
     "crossproof.runner.engine": "runner.engine",
     "crossproof.runner.warm": "runner.warm",

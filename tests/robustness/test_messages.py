@@ -94,7 +94,7 @@ def test_remedies_tell_what_to_do() -> None:
     assert [r for r in remedies if not re.match(r"[A-Z]", r)] == []
 
 
-@pytest.mark.parametrize("name", ["cli.py", "runner/terminal.py"])
+@pytest.mark.parametrize("name", ["cli/group.py", "runner/terminal.py"])
 def test_the_terminal_shows_a_traceback_for_our_own_faults_only(name: str) -> None:
     text = (SOURCE / name).read_text(encoding="utf-8")
     for match in re.finditer(r"traceback\.format_exc\(\)", text):

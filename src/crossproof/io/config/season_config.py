@@ -115,6 +115,7 @@ class Config(Settings):
     blanks_per_plate: int = default("blanks_per_plate")
     parent_wells: int = default("parent_wells")
     randomise: bool = default("randomise")
+    split_families: bool = default("split_families")
     max_panel_markers: int = default("max_panel_markers")
     forced_in: tuple[str, ...] = default("forced_in")
     forced_out: tuple[str, ...] = default("forced_out")

@@ -1,0 +1,5 @@
+"""`python -m crossproof.cli`."""
+
+from crossproof.cli import main
+
+main()
