@@ -64,8 +64,8 @@ class Kept:
 
     `seq` (r,) order in the file; `score` (r,); `pos` (r,); `blocks` by number of alleles; `contig` (r,)
     checksums of the contigs' names; `unfit` why a record whose values do not fit its alleles is set aside in
-    the end, "" for a sound one. Until then it takes part in the choice, so that the order of reading is nothing
-    to it.
+    the end, "" for a sound one. Until then it takes part in the choice, which
+    so is the same in whatever order records are read.
     """
 
     chrom: list[str]
@@ -180,11 +180,10 @@ class MarkerChoice:
         self.tally = self.tally + other.tally
 
     def mostly_aside(self) -> bool:
-        """Whether so many records cannot be used that the file cannot be trusted."""
-        unfit = [why for piece in self.pieces for why in piece.unfit]
-        return 2 * self.tally.aside_count > self.tally.records or 2 * len(unfit) - 2 * unfit.count("") > len(
-            unfit
-        )
+        """Whether half of the records or more cannot be used, so that the file cannot be trusted."""
+        unfit = [why for piece in self.pieces for why in piece.unfit if why]
+        candidates = sum(len(piece) for piece in self.pieces)
+        return 0 < self.tally.records <= 2 * self.tally.aside_count or 0 < candidates <= 2 * len(unfit)
 
     def has_numeric(self) -> tuple[bool, bool]:
         """Whether any candidate has likelihoods, and depths."""
