@@ -28,7 +28,9 @@ MAY_SEE = {
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},
     "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
-    "cli": NOUNS | {"io", "receive", "simulate", "score", "season", "exchange", "steps", "runner", "api"},
+    "desk": NOUNS | {"io", "receive", "report", "season", "steps", "runner"},
+    "cli": NOUNS
+    | {"io", "receive", "simulate", "score", "season", "exchange", "steps", "runner", "api", "desk"},
     "__init__": {"api"},
 }
 """What each package, or module beside the packages, may import of the others."""
