@@ -59,7 +59,7 @@ class SampledWell:
 
 @dataclass(frozen=True)
 class Trays:
-    """Where new plants are sown: `pots` to a tray, trays numbered from `first`, in a named `house` or none."""
+    """Where new plants are sown: `pots` to a tray, trays numbered from `first`, in a `house` if named."""
 
     pots: int = 50
     first: int = 1
@@ -74,7 +74,7 @@ class Trays:
 
 @dataclass(frozen=True)
 class SamplingPlan:
-    """A round of sampling. `wells` plate by plate, in the order in which a multichannel pipette fills them."""
+    """A round of sampling. `wells` plate by plate, column by column as a pipette fills them."""
 
     choices: tuple[Choice, ...]
     plates: tuple[PlannedPlate, ...]
@@ -138,7 +138,12 @@ def plan_sampling(
     in_order = [
         (well, named.get(well.plant)) for plate in plates for well in sorted(plate.wells, key=pipetting_order)
     ]
-    fresh = dict.fromkeys(plant.name for _, plant in in_order if plant is not None and plant.new)
+    # Without randomising, plants stand on a plate in the order given; only a replicate stands elsewhere.
+    given = {p.name: i for i, p in enumerate(p for plants in members for p in plants)}
+    met = dict.fromkeys((w.plate, p.name) for w, p in in_order if p is not None and p.new)
+    if not settings.randomise:
+        met = dict.fromkeys(sorted(met, key=lambda m: (m[0], given[m[1]])))
+    fresh = dict.fromkeys(name for _, name in met)
     place = {name: trays.place(i) for i, name in enumerate(fresh)}
     wells = tuple(
         SampledWell(well, replace(plant, place=place.get(plant.name, plant.place)) if plant else None)

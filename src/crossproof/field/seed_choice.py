@@ -17,7 +17,7 @@ known about them, are those of `planning.numbers`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
@@ -181,7 +181,9 @@ def choose_seeds(cross: HarvestedCross, rates: TeamRates, settings: ChoiceSettin
     if cross.step is NextStep.TEST_SEED:
         # The results know this cross's own rate.
         whole = min(max(cross.seeds_to_test, cross.seeds_next), free)
-        size = BatchSize(whole if settings.at_once else min(cross.seeds_next, free), whole, math.nan, math.nan)
+        size = BatchSize(
+            whole if settings.at_once else min(cross.seeds_next, free), whole, math.nan, math.nan
+        )
     else:
         pods = max(cross.pods, len(cross.known_pods))
         size = batch_size(cross.wanted, free, pods, rates, settings)
@@ -222,24 +224,18 @@ def _spread(cross: HarvestedCross, n: int) -> tuple[Seed, ...]:
     share = math.ceil((cross.seeds or 0) / len(places))
     sown = {p.name: p.sown for p in places}
     numbers = (i for i in range(1, 10**6) if i not in cross.numbers)
-    seeds = []
+    chosen = []
     for _ in range(n):
         # Where the sheets hold more plants of a pod than its share, shares are no longer even.
         open_pods = [p for p in places if sown[p.name] < share] or places
         pod = min(open_pods, key=lambda p: (_rank(p), sown[p.name], places.index(p)))
         sown[pod.name] += 1
-        seeds.append(Seed(next(numbers), pod.name))
-    return tuple(seeds)
+        chosen.append(pod)
+    # Seeds of one pod stand side by side in the tray: fewer hands into the wrong bag.
+    return tuple(Seed(next(numbers), pod.name) for pod in sorted(chosen, key=places.index))
 
 
 def _rank(pod: Pod) -> int:
     if pod.hybrids:
         return 0
     return 2 if pod.others else 1
-
-
-def words_of(left: Mapping[Left, int]) -> tuple[str, ...]:
-    """How many crosses are left out for each reason, as sentences without their full stop."""
-    return tuple(
-        f"{n} {'cross' if n == 1 else 'crosses'} left out: {reason}" for reason, n in left.items() if n
-    )

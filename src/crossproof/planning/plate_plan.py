@@ -167,9 +167,7 @@ def _deal(
     return loads
 
 
-def _add_lines(
-    loads: list[_Load], lines: Sequence[str], settings: PlanSettings, plate: PlateFormat
-) -> None:
+def _add_lines(loads: list[_Load], lines: Sequence[str], settings: PlanSettings, plate: PlateFormat) -> None:
     """Further lines onto the plates with room for them, or onto plates of their own."""
     fixed = settings.blanks_per_plate + settings.plant_replicates_per_plate
     for line in dict.fromkeys(lines):
