@@ -60,7 +60,7 @@ def test_a_desk_is_opened_by_its_address_and_closes_when_left_alone(tmp_path):
     assert "There is no season in" in text
     talk.thread.join(20)
     assert not talk.thread.is_alive()
-    assert "Nobody used the desk for a while" in talk.said[-1]
+    assert "Nobody has used the desk for a while" in talk.said[-1]
 
 
 def test_the_button_closes_the_desk(tmp_path):
