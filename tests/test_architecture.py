@@ -26,7 +26,7 @@ MAY_SEE = {
     "report": NOUNS | NUMERICS | {"io", "planning"},
     "exchange": NOUNS | {"io", "season", "report"},
     "field": NOUNS | {"io", "planning", "season", "report"},
-    "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},
+    "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange", "field"},
     "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
     "cli": NOUNS

@@ -462,7 +462,7 @@ def _sheets(config: Config) -> list[Path]:
 def _input_files(config: Config) -> list[Path]:
     return [
         *_sheets(config),
-        *(g.file for g in config.genotypes),
+        *(g.file for g in config.genotypes if g.absent is None),
         *(p for g in config.genotypes for p in g.lists),
         *(previous_files(config) if not previous_problems(config) else ()),
     ]

@@ -28,16 +28,21 @@ from crossproof.io.sheets.sheet import read_sheet
 
 
 def read_season(
-    folder_or_config: Path, *, today: dt.date | None = None, genotypes_come: bool = False
+    folder_or_config: Path,
+    *,
+    today: dt.date | None = None,
+    genotypes_come: bool = False,
+    wells_come: bool = False,
 ) -> Season:
     """Read and check all records of a season (its folder, or its config.yaml).
 
     Dates after `today` (default: the day of the call) are errors. Cross-references between the sheets are
     checked too; genotype files are not opened (see `checks.check_calls`).
-    `genotypes_come`: no genotype file need be named yet. Raises InputError only where config.yaml itself
+    `genotypes_come`: no genotype file need be named yet; `wells_come`: no sheet of wells need be there yet.
+    Raises InputError only where config.yaml itself
     cannot be used; all else is in `Season.problems`.
     """
-    config = read_config(Path(folder_or_config), genotypes_come=genotypes_come)
+    config = read_config(Path(folder_or_config), genotypes_come=genotypes_come, wells_come=wells_come)
     today = today or dt.date.today()
     notes = Problems()
 
@@ -76,8 +81,9 @@ def read_season(
             gather([sheet], CORRECTIONS, config.renames("corrections"), notes), CORRECTIONS, notes
         )
     sheets = {"samples": sample_sheets, "crosses": [cross_sheet]} | more_sheets
+    wells_whole = raw_samples.whole and (len(raw_samples) > 0 or not wells_come)
     between = check_frames(
-        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
+        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=wells_whole
     )
     problems = [
         *notes.listed(),
