@@ -18,10 +18,19 @@ NO_SUCH_FILE = "There is no such file."
 
 
 class Places:
-    """Turns names of files into files; `fault` hears line, column, value, problem and remedy."""
+    """Turns names of files into files; `fault` hears line, column, value, problem and remedy.
 
-    def __init__(self, root: Path, fault: Callable[[int | None, str, object, str, str], None]) -> None:
-        self.root, self.fault = root, fault
+    `wells_come`: a pattern of sheets of wells that no file fits is no fault.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        fault: Callable[[int | None, str, object, str, str], None],
+        *,
+        wells_come: bool = False,
+    ) -> None:
+        self.root, self.fault, self.wells_come = root, fault, wells_come
 
     def resolve(self, values: dict[str, Any]) -> None:
         """Replace names of files by files; those that are missing or lie outside are faults."""
@@ -173,7 +182,7 @@ class Places:
                         f"This is {_kind(dead)}, not a sheet of wells.",
                         "Put the sheet itself there, or delete it.",
                     )
-                if not matches:
+                if not matches and not self.wells_come:
                     self.fault(
                         line,
                         "samples",

@@ -201,11 +201,14 @@ def find_config(path: Path) -> Path:
     return path
 
 
-def read_config(path: Path, data: bytes | None = None, *, genotypes_come: bool = False) -> Config:
+def read_config(
+    path: Path, data: bytes | None = None, *, genotypes_come: bool = False, wells_come: bool = False
+) -> Config:
     """Read a season's config.yaml (the file, or the folder that holds it).
 
     `data`: the content of the file where it was read before; the file itself is not looked at then.
-    `genotypes_come`: no genotype file need be named yet, for one is about to be. Raises
+    `genotypes_come`: no genotype file need be named yet, for one is about to be; `wells_come`: no sheet of
+    wells need be there yet. Raises
     InputError with every problem found: unknown keys, values out of range, files that are missing or lie
     outside the season folder.
     """
@@ -216,7 +219,7 @@ def read_config(path: Path, data: bytes | None = None, *, genotypes_come: bool =
     document = yaml_text.read_yaml(data, file=file)
     reader = _Reader(source.parent, file, genotypes_come)
     values = reader.mapping(document, SETTINGS, "")
-    Places(source.parent, reader.fault).resolve(values)
+    Places(source.parent, reader.fault, wells_come=wells_come).resolve(values)
     if reader.problems:
         raise InputError(sorted(reader.problems, key=lambda p: (p.row or 0, p.column, p.problem)))
     shared = values["missing"]
