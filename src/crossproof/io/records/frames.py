@@ -102,9 +102,9 @@ def _cell(value: Any) -> str:
         return value.isoformat()
     if isinstance(value, dt.time):
         return value.strftime("%H:%M")
-    if isinstance(value, bool):
-        return "yes" if value else "no"
     number = getattr(value, "item", lambda: value)()
+    if isinstance(number, bool):
+        return "yes" if number else "no"
     if isinstance(number, float) and number.is_integer():
         return str(int(number))
     return str(number)

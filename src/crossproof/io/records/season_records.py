@@ -53,11 +53,15 @@ def read_season(
         wells_come=wells_come,
         given=frozenset(given),
     )
-    return check_records(config, given, today=today)
+    return check_records(config, given, today=today, wells_come=wells_come)
 
 
 def check_records(
-    config: Config, frames: Mapping[str, pd.DataFrame], *, today: dt.date | None = None
+    config: Config,
+    frames: Mapping[str, pd.DataFrame],
+    *,
+    today: dt.date | None = None,
+    wells_come: bool = False,
 ) -> Season:
     """Check the records of a season whose settings are read: its sheets, or `frames` in their place."""
     today = today or dt.date.today()
