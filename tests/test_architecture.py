@@ -26,7 +26,7 @@ MAY_SEE = {
     "report": NOUNS | NUMERICS | {"io", "planning"},
     "exchange": NOUNS | {"io", "season", "report"},
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},
-    "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
+    "runner": NOUNS | NUMERICS | {"io", "season", "report", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
     "cli": NOUNS | {"io", "receive", "simulate", "score", "season", "exchange", "steps", "runner", "api"},
     "__init__": {"api"},

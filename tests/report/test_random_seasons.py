@@ -25,7 +25,8 @@ from crossproof.report.content.content import build_content
 from crossproof.report.content.explain import sentences
 from crossproof.report.content.explain_thing import ThingKind, explain_thing, find_thing
 from crossproof.report.content.inputs import ReportInputs
-from crossproof.report.content.worklist import Sheet, build_sheets
+from crossproof.report.content.sheets import Sheet
+from crossproof.report.content.worklist import build_sheets
 from crossproof.steps.rates import cross_table
 
 SEASONS = 24

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -16,6 +17,8 @@ from crossproof.season.corrections import Corrected, apply_corrections
 from crossproof.season.evidence import StoredBatch, batches_of, family_inputs, model_settings
 from crossproof.steps.calibrate import kept_estimates, read_estimates
 from crossproof.steps.examine import Examination, findings_of
+from crossproof.steps.findings import FindingsOfSeason
+from crossproof.steps.ingest import aside_state, used_state
 from crossproof.steps.panel import LaterCrosses, SeasonPanel, make_panel
 from crossproof.steps.provable import provable_crosses, typing_of
 from crossproof.steps.verdicts import verdict_frame
@@ -24,12 +27,16 @@ from crossproof.steps.verify import Asked, judge_families
 
 @dataclass(frozen=True)
 class SeasonInMemory:
-    """A season's records as corrected, its panel, and the problems of genotype files that were set aside."""
+    """A season's records as corrected, its panel, and what became of its genotype files.
+
+    `set_aside`: the problems of those that cannot be trusted; `states`: of each what `ingest` writes.
+    """
 
     season: Season
     corrected: Corrected
     panel: SeasonPanel
     set_aside: dict[str, tuple[Problem, ...]]
+    states: dict[str, dict[str, Any]]
 
     @property
     def samples(self) -> pd.DataFrame:
@@ -75,7 +82,9 @@ def season_in_memory(season: Season) -> SeasonInMemory:
     made = make_panel(
         season.config, corrected.samples, corrected.crosses, stored, calls, kept, season.markers
     )
-    return SeasonInMemory(season, corrected, made, set_aside)
+    states = {name: used_state(b, "", files[name]) for name, b in calls.items()}
+    states |= {name: aside_state(problems) for name, problems in set_aside.items()}
+    return SeasonInMemory(season, corrected, made, set_aside, dict(sorted(states.items())))
 
 
 def read_calls_of(
@@ -106,8 +115,18 @@ def evidence_in_memory(read: SeasonInMemory) -> dict[str, FamilyResult]:
     return judge_families(asked, made.joined, made.fitted, made.wells, settings, later.known, later.parents)
 
 
-def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
-    """The table of verdicts, and what it was made from; raises as `season_in_memory`."""
+@dataclass(frozen=True)
+class JudgedSeason:
+    """A season in memory with the evidence of its crosses, what the checks found, and its verdicts."""
+
+    read: SeasonInMemory
+    evidence: dict[str, FamilyResult]
+    findings: FindingsOfSeason
+    verdicts: pd.DataFrame
+
+
+def judge_in_memory(season: Season) -> JudgedSeason:
+    """Judge a season; raises as `season_in_memory`."""
     read = season_in_memory(season)
     made, config = read.panel, season.config
     evidence = evidence_in_memory(read)
@@ -133,4 +152,10 @@ def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
     frame = verdict_frame(
         config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable
     )
-    return frame, read
+    return JudgedSeason(read, evidence, findings, frame)
+
+
+def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
+    """The table of verdicts, and what it was made from; raises as `season_in_memory`."""
+    judged = judge_in_memory(season)
+    return judged.verdicts, judged.read

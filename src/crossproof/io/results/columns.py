@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from crossproof.model.results import Provable
+from crossproof.model.results import Need, Provable
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,8 @@ _C = ResultColumn
 _INTERVAL = "95 % limits"
 
 _PROVABLE = ", ".join(str(state) for state in Provable if state is not Provable.UNKNOWN)
+
+_NEEDS = ", ".join(str(need) for need in Need if need is not Need.NOTHING)
 
 VERDICTS = (
     _C("plant", "name of the plant"),
@@ -59,6 +61,8 @@ VERDICTS = (
     _C("flags", "what else to know of this plant, joined by ;"),
     _C("leading_class", "the most probable class, whether or not it is sure enough"),
     _C("settle", "what would settle an undetermined plant"),
+    _C("waits_for", f"what the plant waits for: {_NEEDS}; empty where it can be kept or culled"),
+    _C("parents_to_type", "parent lines to type first, joined by ;"),
 )
 
 

@@ -30,7 +30,7 @@ function plantView(host) {
   let ticket = 0;
   openPlant = async (i, travel) => {
     const mine = ++ticket;
-    const verdict = PLANTS.verdict(i), mark = markOf(verdict), decision = DATA.decisions[PLANTS.decision(i)];
+    const verdict = PLANTS.verdict(i), mark = markOf(verdict), decision = DATA.piles[PLANTS.pile(i)];
     const pictures = node('div', {});
     stage.replaceChildren(
       node('h3', {}, PLANTS.plant(i)),
