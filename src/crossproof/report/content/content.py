@@ -14,7 +14,7 @@ from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.content.marks import HELD_MARK, VERDICT_MARKS, Mark
 from crossproof.report.content.payload import build_payload
 from crossproof.report.facts.crosses import crosses_facts
-from crossproof.report.facts.plants import plant_facts
+from crossproof.report.facts.plants import PlantFacts, plant_facts
 from crossproof.report.sections import actions, crosses, crossing, method, panel, people, plates
 from crossproof.report.sections.method import run_digest
 from crossproof.text import agreeing, shown
@@ -84,14 +84,24 @@ def _summary(inputs: ReportInputs) -> str:
     text += f", {fmt.noun(len(plants.rows), 'plant')} genotyped"
     if len(inputs.plates):
         text += f" on {fmt.noun(len(inputs.plates), 'plate')}"
-    if plants.determined:
-        hybrids = plants.verdicts[Verdict.HYBRID]
-        share = fmt.share(hybrids / plants.determined)
-        are = agreeing(hybrids, "is the hybrid its tag says", "are the hybrids their tags say")
-        text += f". Of {fmt.count(plants.determined)} with a verdict, {fmt.count(hybrids)} ({share}) {are}"
+    text += _hybrids(plants)
     if plants.held:
-        text += f"; {fmt.count(plants.held)} more {agreeing(plants.held, 'is', 'are')} on hold"
+        more = " more" if plants.determined else ""
+        text += f"; {fmt.count(plants.held)}{more} {agreeing(plants.held, 'is', 'are')} on hold"
     return text + "."
+
+
+def _hybrids(plants: PlantFacts) -> str:
+    """How many of the plants with a verdict are hybrids, as a sentence without its full stop."""
+    n, hybrids = plants.determined, plants.verdicts[Verdict.HYBRID]
+    if not n:
+        return ""
+    if n == 1:
+        return f". The only one with a verdict is{'' if hybrids else ' not'} the hybrid its tag says"
+    if not hybrids:
+        return f". Of {fmt.count(n)} with a verdict, none is the hybrid its tag says"
+    are = agreeing(hybrids, "is the hybrid its tag says", "are the hybrids their tags say")
+    return f". Of {fmt.count(n)} with a verdict, {fmt.count(hybrids)} ({fmt.share(hybrids / n)}) {are}"
 
 
 def _tally(inputs: ReportInputs) -> tuple[tuple[Mark, int], ...]:

@@ -140,11 +140,15 @@ def _lead(plants: PlantFacts, crosses: CrossesFacts) -> str:
     n, piles = len(plants.rows), plants.piles
     if not n:
         return "No progeny plant has been genotyped yet."
+    wanted = _targets(crosses)
+    if n == 1:
+        only = next((_ONLY[p] for p in Pile if piles[p]), "has no decision yet")
+        return f"One plant has been genotyped; it {only}.{wanted}"
     keep, cull = piles[Pile.KEEP], piles[Pile.CULL]
     hybrids = agreeing(keep, "a proven hybrid", "proven hybrids")
     text = (
-        f"Of {fmt.noun(n, 'plant')}, {fmt.count(keep)} can be kept as {hybrids} and {fmt.count(cull)} can "
-        "leave the glasshouse."
+        f"Of {fmt.count(n)} plants, {_none(keep)} can be kept as {hybrids} and {_none(cull)} can leave the "
+        "glasshouse."
     )
     again, parent = piles[Pile.SAMPLE_AGAIN], plants.needs[Need.PARENT]
     markers = plants.needs[Need.MARKERS]
@@ -159,12 +163,32 @@ def _lead(plants: PlantFacts, crosses: CrossesFacts) -> str:
         )
     if plants.held:
         text += f" {fmt.count(plants.held)} {agreeing(plants.held, 'is', 'are')} on hold."
-    if crosses.wanting:
-        text += (
-            f" {fmt.count(crosses.reached)} of {fmt.noun(crosses.wanting, 'cross', 'crosses')} "
-            f"{agreeing(crosses.reached, 'has', 'have')} the hybrids needed."
-        )
-    return text
+    return text + wanted
+
+
+_ONLY = {
+    Pile.KEEP: "can be kept as a proven hybrid",
+    Pile.CULL: "can leave the glasshouse",
+    Pile.SAMPLE_AGAIN: "needs a second sample",
+    Pile.WAIT: "has to wait until a parent or more markers are typed",
+    Pile.HOLD: "is on hold",
+}
+
+
+def _none(number: int) -> str:
+    return fmt.count(number) if number else "none"
+
+
+def _targets(crosses: CrossesFacts) -> str:
+    """How many crosses have the hybrids wanted of them, as a sentence after another; "" without targets."""
+    if not crosses.wanting:
+        return ""
+    if not crosses.reached:
+        return " No cross has the hybrids needed yet."
+    if crosses.wanting == 1:
+        return " The cross has the hybrids needed."
+    have = agreeing(crosses.reached, "has", "have")
+    return f" {fmt.count(crosses.reached)} of {fmt.count(crosses.wanting)} crosses {have} the hybrids needed."
 
 
 def step_table(crosses: CrossesFacts) -> Table:
