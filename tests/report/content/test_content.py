@@ -235,7 +235,7 @@ def test_nobody_outside_the_limits_is_not_said_to_mean_that_nobody_differs(seaso
 def test_one_and_many_agree_with_their_verbs(season, plants):
     verdicts = season.verdicts.head(max(plants, 1)).assign(decision="retest" if plants else "keep")
     lead = section(build_content(ReportInputs(verdicts)), "do").lead
-    assert ("1 needs a second sample" in lead) == (plants == 1)
+    assert ("it needs a second sample" in lead) == (plants == 1)
     assert ("2 need a second sample" in lead) == (plants == 2)
 
 

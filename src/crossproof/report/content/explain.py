@@ -2,7 +2,7 @@
 
 The words are templates filled from the columns of verdicts.csv. The page carries the same templates and
 fills them for whichever plant is opened, so that page and terminal say the same.
-A field is written {column|format}: n a count, s a share, p a probability, x a power of ten, t text.
+A field is written {column|format}: n a count, m a number of markers, s a share, p a probability, x a power of ten, t text.
 """
 
 from __future__ import annotations
@@ -46,11 +46,11 @@ TEMPLATES: dict[str, str] = {
     "settle": "What would settle it: {settle}",
     "source": "Likeliest origin: {likely_source} (probability {source_probability|p}). A line cannot always "
     "be told from its close relatives.",
-    "contrast": "The parents are fixed for different alleles at {contrast_markers|n} markers. Scored in this "
+    "contrast": "The parents are fixed for different alleles at {contrast_markers|m}. Scored in this "
     "plant: {contrast_scored|n}; heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% "
     "interval {het_low|s} to {het_high|s}). A hybrid is heterozygous at nearly all of "
     "them, a self at nearly none.",
-    "contrast_unscored": "The parents are fixed for different alleles at {contrast_markers|n} markers, but "
+    "contrast_unscored": "The parents are fixed for different alleles at {contrast_markers|m}, but "
     "none of these was scored in this plant.",
     "contrast_none": "No marker is fixed for different alleles in {mother} and {father}; what evidence there "
     "is comes from markers at which a parent is not fixed.",
@@ -165,10 +165,17 @@ def fill(template: str, row: Mapping[str, Any]) -> str:
             return text.replace("_", " ") if column == "leading_class" else text.removesuffix(".")
         x = number(cell)
         x = round(x, ROUNDED.get(column, 6))
-        return {"n": fmt.count, "s": fmt.share, "p": fmt.probability, "x": fmt.factor}[form](x)
+        return _FORMS[form](x)
 
     text = _FIELD.sub(value, template)
     return text if text.endswith((".", "!", "?")) else text + "."
+
+
+def _markers(number: float) -> str:
+    return fmt.noun(number, "marker")
+
+
+_FORMS = {"n": fmt.count, "m": _markers, "s": fmt.share, "p": fmt.probability, "x": fmt.factor}
 
 
 def sentences(row: Mapping[str, Any]) -> list[str]:

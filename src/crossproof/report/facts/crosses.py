@@ -77,6 +77,11 @@ class CrossesFacts:
         return sum(c.tested > 0 for c in self.rows)
 
     @property
+    def held(self) -> int:
+        """Crosses with plants on hold."""
+        return sum(c.held > 0 for c in self.rows)
+
+    @property
     def fruitless(self) -> int:
         """Crosses whose plants were tested and gave no hybrid."""
         return sum(c.fruitless for c in self.rows)

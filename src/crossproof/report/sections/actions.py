@@ -31,7 +31,7 @@ MEANINGS = {
     Pile.KEEP: "proven hybrids",
     Pile.CULL: "self, outcross or off pedigree",
     Pile.SAMPLE_AGAIN: "no verdict yet; take a fresh leaf sample",
-    Pile.HOLD: "plate, file, tag or parent sample in doubt",
+    Pile.HOLD: "in doubt: their plate, file, tag or parent sample",
 }
 WAITS = {Need.PARENT: "for a parent to be typed", Need.MARKERS: "for more markers"}
 """What the plants of the pile that waits wait for."""

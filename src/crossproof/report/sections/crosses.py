@@ -49,11 +49,12 @@ def _lead(facts: CrossesFacts) -> str:
     n = len(facts.rows)
     if not n:
         return "No crosses are recorded."
-    text = (
-        f"{fmt.noun(n, 'cross', 'crosses')} {agreeing(n, 'is', 'are')} on record; of "
-        f"{fmt.count(facts.tested)} plants were tested."
-    )
+    text = f"{fmt.noun(n, 'cross', 'crosses')} {agreeing(n, 'is', 'are')} on record"
+    if facts.tested < n:
+        text += f", {fmt.count(facts.tested) if facts.tested else 'none'} with plants tested"
+    text += "."
     if facts.fruitless:
         none = fmt.noun(facts.fruitless, "tested cross", "tested crosses")
-        text += f" {none} gave no hybrid; crosses on hold are not counted among them."
+        text += f" {none} gave no hybrid"
+        text += " (crosses on hold are not counted)." if facts.held else "."
     return text + " Open a cross to see its plants; open a plant to see its evidence."
