@@ -116,17 +116,23 @@ def evidence_in_memory(read: SeasonInMemory) -> dict[str, FamilyResult]:
 
 
 @dataclass(frozen=True)
-class JudgedSeason:
-    """A season in memory with the evidence of its crosses, what the checks found, and its verdicts."""
+class JudgedInMemory:
+    """The table of verdicts, the evidence (by cross) and findings behind it, and what all were made from."""
 
-    read: SeasonInMemory
+    frame: pd.DataFrame
     evidence: dict[str, FamilyResult]
     findings: FindingsOfSeason
-    verdicts: pd.DataFrame
+    read: SeasonInMemory
 
 
-def judge_in_memory(season: Season) -> JudgedSeason:
-    """Judge a season; raises as `season_in_memory`."""
+def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
+    """The table of verdicts, and what it was made from; raises as `season_in_memory`."""
+    judged = judged_in_memory(season)
+    return judged.frame, judged.read
+
+
+def judged_in_memory(season: Season) -> JudgedInMemory:
+    """Verdicts and findings of a season; raises as `season_in_memory`."""
     read = season_in_memory(season)
     made, config = read.panel, season.config
     evidence = evidence_in_memory(read)
@@ -152,10 +158,4 @@ def judge_in_memory(season: Season) -> JudgedSeason:
     frame = verdict_frame(
         config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable
     )
-    return JudgedSeason(read, evidence, findings, frame)
-
-
-def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
-    """The table of verdicts, and what it was made from; raises as `season_in_memory`."""
-    judged = judge_in_memory(season)
-    return judged.verdicts, judged.read
+    return JudgedInMemory(frame, evidence, findings, read)

@@ -10,7 +10,7 @@ from crossproof.io.results.tables import problems_frame
 from crossproof.model.results import FileState
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.season.index import problem_from
-from crossproof.steps.in_memory import JudgedSeason, judge_in_memory
+from crossproof.steps.in_memory import JudgedInMemory, judged_in_memory
 from crossproof.steps.rates import rate_tables
 from crossproof.steps.report import joined_to_records, told_by_cause
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
@@ -21,15 +21,15 @@ def report_in_memory(season: Season) -> ReportInputs:
 
     Raises InputError as `crossproof.verify` does.
     """
-    judged = judge_in_memory(season)
+    judged = judged_in_memory(season)
     read, found = judged.read, judged.findings
     made, samples, stored = read.panel, read.samples, read.panel.joined.stored
-    rates = rate_tables(read.crosses, samples, judged.verdicts, season.config)
+    rates = rate_tables(read.crosses, samples, judged.frame, season.config)
     rates["crosses"]["findings"] = [found.tables.crosses.get(c, "") for c in rates["crosses"]["cross_id"]]
     evidence = {cross: ("", result) for cross, result in judged.evidence.items()}
     problems = told_by_cause(_problems(judged), season.config.acknowledged)
     return ReportInputs(
-        verdicts=joined_to_records(judged.verdicts, read.crosses),
+        verdicts=joined_to_records(judged.frame, read.crosses),
         **rates,
         plates=plates_table(samples, read.states, found),
         samples=samples_table(samples, stored, read.states, found),
@@ -42,7 +42,7 @@ def report_in_memory(season: Season) -> ReportInputs:
     )
 
 
-def _problems(judged: JudgedSeason) -> pd.DataFrame:
+def _problems(judged: JudgedInMemory) -> pd.DataFrame:
     read, season = judged.read, judged.read.season
     found = [*season.problems, *read.panel.problems]
     for state in read.states.values():

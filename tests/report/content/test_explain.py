@@ -49,9 +49,9 @@ def store() -> PlantCalls:
 def test_words_of_a_self():
     assert sentences(ROW) == [
         "N3-1 is a self: Hazel was pollinated by its own pollen (probability 0.980).",
-        "The parents are fixed for different alleles at 20\u00a0markers. Scored in this plant: 18; heterozygous: "
-        "1, a share of 6\u00a0% (95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is heterozygous at "
-        "nearly all of them, a self at nearly none.",
+        "The parents are fixed for different alleles at 20\u00a0markers. Scored in this plant: 18; "
+        "heterozygous: 1, a share of 6\u00a0% (95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is "
+        "heterozygous at nearly all of them, a self at nearly none.",
         "At the markers used, no call carries an allele found in neither parent.",
         "Its own calls are 10⁶ times as likely under the best other class as under hybrid. The probability "
         "also uses the other plants of the cross and how often each class occurs.",

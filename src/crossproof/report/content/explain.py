@@ -2,7 +2,8 @@
 
 The words are templates filled from the columns of verdicts.csv. The page carries the same templates and
 fills them for whichever plant is opened, so that page and terminal say the same.
-A field is written {column|format}: n a count, m a number of markers, s a share, p a probability, x a power of ten, t text.
+A field is written {column|format}: n a count, m a number of markers, s a share, p a probability, x a power
+of ten, t text.
 """
 
 from __future__ import annotations
