@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -34,7 +35,8 @@ def draw_panel(plan: SeasonPlan, alleles: Int8s, group: Ints, rng: np.random.Gen
     pairs = np.repeat(alleles[:, None, :], 2, axis=1)
     f1_of = np.full((n_inbred, 2), -1)
     if plan.f1_parents:
-        lines = np.array([rng.choice(n_inbred, 2, replace=False) for _ in range(plan.f1_parents)])
+        pairs_of_lines = np.array(list(combinations(range(n_inbred), 2)))
+        lines = rng.choice(pairs_of_lines, plan.f1_parents, replace=False)
         f1 = np.stack([alleles[lines[:, 0]], alleles[lines[:, 1]]], axis=1)
         pairs = np.concatenate([pairs[:n_inbred], f1, pairs[n_inbred:]])
         f1_of = np.concatenate([f1_of, lines])

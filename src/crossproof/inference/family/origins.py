@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.family.parent_hypotheses import OF_GENERATION, Fault, Reading
+from crossproof.inference.lines.f1_parents import phase_known
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import PAIR_RELATIONS
 from crossproof.inference.season_results import RELATIONS, FamilyInput
@@ -57,8 +58,9 @@ def list_origins(
         weights.pop(Relation.RECIPROCAL)
     if not len(donors):
         weights.pop(Relation.OTHER_LINE)
-    if panel.segregates(family.mother) or panel.segregates(family.father):
-        # Seed of an F1 parent segregates as a later generation does, and takes a season to become one.
+    if not all(phase_known(panel, line) for line in (family.mother, family.father)):
+        # Seed of an F1 parent segregates as a later generation does; only the phase of the parent's copies
+        # tells them apart.
         for later in (Relation.ADVANCED, Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER):
             weights.pop(later)
     total = sum(weights.values())

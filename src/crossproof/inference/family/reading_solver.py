@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Family, Priors, Solution
+from crossproof.inference.descents import Kinds
+from crossproof.inference.family.family_model import Family, Priors, Solution, Start
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     DEPARTURES,
@@ -264,16 +265,17 @@ class ReadingSolver:
             priors = None
             if reading.fault is Fault.GENERATION:
                 priors = self.generation_priors(reading.generation)
-            coherent = reading.fault not in (Fault.NONE, Fault.GENERATION)
-            return _Solutions(
-                solve(
-                    *parents,
-                    coherent_start=coherent,
-                    active=active,
-                    priors=priors,
-                    keep_outside=self.keep_outside,
-                )
-            )
+            as_typed = reading.fault in (Fault.NONE, Fault.GENERATION)
+            starts = [Start.ALONE if as_typed else Start.HYBRID_OR_SELF]
+            if self.family.kinds != Kinds() and reading.fault is Fault.NONE:
+                # The gap between an F1's self and its backcross can hide behind a parent that few markers
+                # were called of: either way the parents learned fit the plants. The likelier one counts.
+                starts.append(Start.HYBRIDS)
+            found = [
+                solve(*parents, start=s, active=active, priors=priors, keep_outside=self.keep_outside)
+                for s in starts
+            ]
+            return _Solutions(max(found, key=lambda s: (s.converged, s.log_evidence)))
         # Two sets of parents. Those as typed begin with what their tubes say alone: had they learned from all
         # plants, they would fit the others' as well. Then each set learns from the plants that are its own.
         typed = self.parent_priors(self.as_typed.reading)

@@ -33,9 +33,12 @@ HETEROZYGOUS = 0.05
 NOT_FIXED = 0.15
 """Share of clear genotypes that are heterozygous, at or above which a line is no parent of an F1: F4 and F5
 lines are parents too, an F1 is none."""
-AGREES = 0.93
-"""Share of markers at which an F1 has the genotype expected of its two lines, at least: relatives of the true
-parents can lead all other pairs and still give a wrong phase at many markers."""
+AGREES = 0.9
+"""Share, at least, of the markers where all three are clear, at which an F1 has the genotype expected of its two
+lines: relatives of the true parents can lead all other pairs and still give a wrong phase at many markers."""
+AGREES_EVERYWHERE = 0.93
+"""The same share of all markers, at or above which the phase is known well enough to tell seed of an F1 from
+seed of a further generation."""
 LINES_PAIRED = 12
 """Lines whose pairs are compared, those that explain the tube best with unknown pollen."""
 BEYOND_DOUBT = 12.0
@@ -97,26 +100,38 @@ def phase_open(panel: Panel, line: str) -> bool:
     first, second = panel.copies[version].tolist()
     if first == second == UNKNOWN_COPY:
         return True
-    return (
-        UNKNOWN_COPY not in (first, second)
-        and bool(panel.recognised[version])
-        and not _agrees(panel, version, first, second)
-    )
+    if UNKNOWN_COPY in (first, second) or not panel.recognised[version]:
+        return False
+    return _agreement(panel, version, first, second, CLEAR) < AGREES
 
 
-def _agrees(panel: Panel, version: int, first: int, second: int) -> bool:
-    """Whether a plant's genotypes are those of the F1 of two lines at all but few markers."""
-    same = count = 0.0
+def phase_known(panel: Panel, line: str) -> bool:
+    """Whether a parent is fixed, or an F1 of two typed lines that show its phase nearly everywhere."""
+    if not panel.segregates(line):
+        return True
+    version = int(panel.versions(line)[0])
+    first, second = panel.copies[version].tolist()
+    if UNKNOWN_COPY in (first, second):
+        return False
+    return _agreement(panel, version, first, second, 0.0) >= AGREES_EVERYWHERE
+
+
+def _agreement(panel: Panel, version: int, first: int, second: int, clear_at: float) -> float:
+    """Share of markers at which a plant has the genotype of the F1 of two lines, of those at which all three
+    are known with this probability at least."""
+    same = count = 0
     for block in panel.blocks:
         if block.maternal:
             continue
         use = np.flatnonzero(panel.set_aside[block.rows] == "")
-        child = child_of_gametes(
-            block.gametes[use, first].astype(np.float64), block.gametes[use, second].astype(np.float64)
-        )
-        same += float((child.argmax(axis=1) == block.consensus[use, version].argmax(axis=1)).sum())
-        count += len(use)
-    return same >= AGREES * max(count, 1.0)
+        left, right = (block.gametes[use, v].astype(np.float64) for v in (first, second))
+        own = block.consensus[use, version].astype(np.float64)
+        clear = np.minimum(left.max(axis=1), right.max(axis=1)) >= clear_at
+        clear &= own.max(axis=1) >= clear_at * own.sum(axis=1)
+        child = child_of_gametes(left, right)
+        same += int((clear & (child.argmax(axis=1) == own.argmax(axis=1))).sum())
+        count += int(clear.sum())
+    return same / max(count, 1)
 
 
 def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[Floats]) -> Panel:
@@ -241,4 +256,4 @@ def _log_fit(own: Floats, tables: Floats) -> Floats:
     return np.asarray(np.log(np.einsum("mg,mtg->mt", own, tables)).sum(axis=0))
 
 
-__all__ = ["copies_of", "find_copies", "outbred_lines", "phase_open"]
+__all__ = ["copies_of", "find_copies", "outbred_lines", "phase_known", "phase_open"]
