@@ -83,7 +83,8 @@ class Priors:
 class Solution:
     """`pair` (R, n) and `donor` (D, n): log P(D_i | r); `mother`, `father`: parent posteriors (m, n_g) per
     block; `outside` per block (pairs, m, n): W_-ij, kept only on request; `active`: the donors in the
-    messages."""
+    messages; `rival`: whether another solution, in which plants are of other relations, explains nearly as
+    much."""
 
     pair: Floats
     donor: Floats
@@ -95,6 +96,7 @@ class Solution:
     rounds: int
     converged: bool
     outside: tuple[Floats, ...]
+    rival: bool = False
 
 
 class Family:

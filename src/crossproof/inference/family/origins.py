@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.family.parent_hypotheses import OF_GENERATION, Fault, Reading
-from crossproof.inference.lines.f1_parents import phase_known
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import PAIR_RELATIONS
 from crossproof.inference.season_results import RELATIONS, FamilyInput
@@ -58,9 +57,9 @@ def list_origins(
         weights.pop(Relation.RECIPROCAL)
     if not len(donors):
         weights.pop(Relation.OTHER_LINE)
-    if not all(phase_known(panel, line) for line in (family.mother, family.father)):
-        # Seed of an F1 parent segregates as a later generation does; only the phase of the parent's copies
-        # tells them apart.
+    if panel.segregates(family.mother) or panel.segregates(family.father):
+        # Seed of an F1 parent segregates as a later generation does, and takes a season to become one. Its
+        # own seed is nearly nested in theirs: where a plant departs from its tube they would take it.
         for later in (Relation.ADVANCED, Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER):
             weights.pop(later)
     total = sum(weights.values())

@@ -34,11 +34,8 @@ NOT_FIXED = 0.15
 """Share of clear genotypes that are heterozygous, at or above which a line is no parent of an F1: F4 and F5
 lines are parents too, an F1 is none."""
 AGREES = 0.9
-"""Share, at least, of the markers where all three are clear, at which an F1 has the genotype expected of its two
-lines: relatives of the true parents can lead all other pairs and still give a wrong phase at many markers."""
-AGREES_EVERYWHERE = 0.93
-"""The same share of all markers, at or above which the phase is known well enough to tell seed of an F1 from
-seed of a further generation."""
+"""Share, at least, of the markers where all three are clear, at which an F1 has the genotype expected of its
+two lines: relatives of the true parents can lead all other pairs and still give a wrong phase."""
 LINES_PAIRED = 12
 """Lines whose pairs are compared, those that explain the tube best with unknown pollen."""
 BEYOND_DOUBT = 12.0
@@ -102,23 +99,12 @@ def phase_open(panel: Panel, line: str) -> bool:
         return True
     if UNKNOWN_COPY in (first, second) or not panel.recognised[version]:
         return False
-    return _agreement(panel, version, first, second, CLEAR) < AGREES
+    return _agreement(panel, version, first, second) < AGREES
 
 
-def phase_known(panel: Panel, line: str) -> bool:
-    """Whether a parent is fixed, or an F1 of two typed lines that show its phase nearly everywhere."""
-    if not panel.segregates(line):
-        return True
-    version = int(panel.versions(line)[0])
-    first, second = panel.copies[version].tolist()
-    if UNKNOWN_COPY in (first, second):
-        return False
-    return _agreement(panel, version, first, second, 0.0) >= AGREES_EVERYWHERE
-
-
-def _agreement(panel: Panel, version: int, first: int, second: int, clear_at: float) -> float:
+def _agreement(panel: Panel, version: int, first: int, second: int) -> float:
     """Share of markers at which a plant has the genotype of the F1 of two lines, of those at which all three
-    are known with this probability at least."""
+    are clear."""
     same = count = 0
     for block in panel.blocks:
         if block.maternal:
@@ -126,8 +112,8 @@ def _agreement(panel: Panel, version: int, first: int, second: int, clear_at: fl
         use = np.flatnonzero(panel.set_aside[block.rows] == "")
         left, right = (block.gametes[use, v].astype(np.float64) for v in (first, second))
         own = block.consensus[use, version].astype(np.float64)
-        clear = np.minimum(left.max(axis=1), right.max(axis=1)) >= clear_at
-        clear &= own.max(axis=1) >= clear_at * own.sum(axis=1)
+        clear = np.minimum(left.max(axis=1), right.max(axis=1)) >= CLEAR
+        clear &= own.max(axis=1) >= CLEAR * own.sum(axis=1)
         child = child_of_gametes(left, right)
         same += int((clear & (child.argmax(axis=1) == own.argmax(axis=1))).sum())
         count += int(clear.sum())
@@ -256,4 +242,4 @@ def _log_fit(own: Floats, tables: Floats) -> Floats:
     return np.asarray(np.log(np.einsum("mg,mtg->mt", own, tables)).sum(axis=0))
 
 
-__all__ = ["copies_of", "find_copies", "outbred_lines", "phase_known", "phase_open"]
+__all__ = ["copies_of", "find_copies", "outbred_lines", "phase_open"]
