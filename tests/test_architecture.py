@@ -25,10 +25,13 @@ MAY_SEE = {
     "receive": NOUNS | {"io", "season"},
     "report": NOUNS | NUMERICS | {"io", "planning"},
     "exchange": NOUNS | {"io", "season", "report"},
-    "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},
+    "field": NOUNS | {"io", "planning", "season", "report"},
+    "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange", "field"},
     "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
-    "cli": NOUNS | {"io", "receive", "simulate", "score", "season", "exchange", "steps", "runner", "api"},
+    "desk": NOUNS | {"io", "receive", "report", "field", "season", "steps", "runner"},
+    "cli": NOUNS
+    | {"io", "receive", "simulate", "score", "season", "exchange", "field", "steps", "runner", "api", "desk"},
     "__init__": {"api"},
 }
 """What each package, or module beside the packages, may import of the others."""

@@ -39,12 +39,16 @@ class Reply:
 
 @dataclass
 class FakeServer:
-    """`tables`: records by call. `replies`: answers to give first, by call. `asked`: every request."""
+    """`tables`: records by call. `replies`: answers to give first, by call. `asked`: every request.
+    `filters`: whether it heeds the standard's parameter that asks for one record by its id.
+    `forgets_ids`: whether it makes records and leaves their ids out of its answer."""
 
     url: str = ""
     port: int = 0
     token: str | None = None
     most_per_page: int = 1000
+    filters: bool = True
+    forgets_ids: bool = False
     tables: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     replies: dict[str, list[Reply]] = field(default_factory=dict)
     asked: list[tuple[str, str, dict[str, str], Any]] = field(default_factory=list)
@@ -57,6 +61,8 @@ class FakeServer:
     def page(self, call: str, query: dict[str, list[str]]) -> dict[str, Any]:
         """One page of a table."""
         records = self.tables[call]
+        if self.filters and (one := query.get(KEYS[call])):
+            records = [r for r in records if r[KEYS[call]] in one]
         size = min(int(query.get("pageSize", ["1000"])[0]), self.most_per_page)
         number = int(query.get("page", ["0"])[0])
         total = max(1, -(-len(records) // size))
@@ -102,7 +108,10 @@ def running(server: FakeServer) -> Iterator[FakeServer]:
                     known = [r for r in server.tables[call] if r[KEYS[call]] in body]
                     envelope = {"metadata": {}, "result": {"data": known}}
                 if self.command == "POST":
-                    envelope = {"metadata": {}, "result": {"data": server.tables[call][-len(body) :]}}
+                    made = server.tables[call][-len(body) :]
+                    if server.forgets_ids:
+                        made = [{k: v for k, v in r.items() if k != KEYS[call]} for r in made]
+                    envelope = {"metadata": {}, "result": {"data": made}}
                 self.give(Reply(body=json.dumps(envelope).encode()))
 
         def give(self, reply: Reply) -> None:

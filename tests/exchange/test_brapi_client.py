@@ -56,12 +56,7 @@ def test_a_server_that_gives_smaller_pages_is_followed(server: FakeServer, clien
 
 def test_pages_without_totals_end_with_the_short_one(server: FakeServer, client: Make) -> None:
     many(server, 9)
-
-    def without(call: str, envelope: dict[str, Any]) -> dict[str, Any]:
-        paging = envelope["metadata"]["pagination"]
-        return {**envelope, "metadata": {"pagination": {k: paging[k] for k in ("currentPage", "pageSize")}}}
-
-    server.change = without
+    server.change = without_totals
     assert ids(client(page_size=4)) == [f"g{i}" for i in range(9)]
 
 
@@ -434,3 +429,48 @@ def test_addresses_that_are_refused(given: str, said: str) -> None:
 def test_plain_http_without_a_token_or_on_request() -> None:
     assert base_url("http://server.example", with_token=False) == "http://server.example/brapi/v2"
     assert base_url("http://server.example", with_token=True, plain_http=True).startswith("http://")
+
+
+def test_a_call_that_ends_on_a_later_page_is_no_call_not_offered(server: FakeServer, client: Make) -> None:
+    many(server, 25)
+    whole = server.page("germplasm", {"pageSize": ["10"]})
+    server.replies["germplasm"] = [Reply(body=json.dumps(whole).encode()), Reply(404)]
+    with pytest.raises(InputError) as caught:
+        ids(client(page_size=10))
+    assert not isinstance(caught.value, NotOffered)
+    told = caught.value.problems[0]
+    assert "page 1" in told.file
+    assert told.problem == "The server gave 10 records and then said that there is no such call."
+
+
+def without_totals(call: str, envelope: dict[str, Any]) -> dict[str, Any]:
+    paging = envelope["metadata"]["pagination"]
+    return {**envelope, "metadata": {"pagination": {k: paging[k] for k in ("currentPage", "pageSize")}}}
+
+
+# One request for the first page, then whichever is fewer: the pages that are left, or one per id. A server
+# without totals is asked by id, one that knows no filter gives all its pages once.
+@pytest.mark.parametrize(
+    ("wanted", "filters", "totals", "requests"),
+    [
+        (["g3"], True, True, 1),
+        (["g3", "g77"], True, True, 2),
+        (["g77", "g88", "g99"], True, True, 1 + 3),
+        (["g77", "g88", "gone"], True, True, 1 + 3),
+        ([f"g{i}" for i in range(50, 70)], True, True, 7),
+        (["g15", "gone"], True, False, 1 + 2),
+        (["g77", "gone"], False, True, 1 + 10),
+        (["g77", "gone"], False, False, 1 + 11),
+        ([], True, True, 0),
+    ],
+)
+def test_a_few_ids_are_not_paged_for(
+    server: FakeServer, client: Make, wanted: list[str], filters: bool, totals: bool, requests: int
+) -> None:
+    many(server, 100)
+    server.filters = filters
+    if not totals:
+        server.change = without_totals
+    found = client(page_size=10).by_ids("germplasm", "germplasmDbId", wanted)
+    assert sorted(r["germplasmDbId"] for r in found) == sorted(set(wanted) - {"gone"})
+    assert len(server.calls("GET", "germplasm")) == requests

@@ -32,13 +32,13 @@ def test_every_command_of_the_page(
         if command[0] == "publish" and "publish" not in seen:
             (tmp_path / "nursery_2027").rename(tmp_path / "fetched")
             judged(tmp_path / "nursery_2027")
-            samples = [s | {"sample_db_id": f"s-{s['sample_id']}"} for s in SAMPLES]
+            samples = [s | {"sample_db_id": f"s-{s['sample_id']}", "plate_db_id": "p-1"} for s in SAMPLES]
             finished(tmp_path / "nursery_2027", crosses=[CROSS | {"cross_db_id": "c-1"}], samples=samples)
         seen.append(command[0])
         address = [a.replace("https://server.example/brapi/v2", server.url) for a in command]
         done = CliRunner().invoke(main, address, input="y\n")
         assert done.exit_code == 0, (command, done.output)
-    assert seen == ["fetch", "publish", "publish", "export-vcf"]
+    assert seen == ["fetch", "publish", "publish", "publish", "export-vcf"]
 
 
 def test_every_verb_of_the_page() -> None:

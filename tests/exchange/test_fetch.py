@@ -581,3 +581,28 @@ def test_what_a_server_says_cannot_steer_the_terminal(server: FakeServer, tmp_pa
     assert "owned" in done.output
     assert "\x1b" not in done.output
     assert "\x07" not in done.output
+
+
+def test_numbers_and_other_values_where_text_is_due(
+    fetch: Callable[..., Fetched], server: FakeServer, tmp_path: Path
+) -> None:
+    info = server.tables["samples"][4]["additionalInfo"]
+    info |= {"pod": 7, "plant": None, "tray": [1, 2], "inbreeding": 0.5}
+    found = fetch()
+    well = next(w for w in rows(tmp_path / "season" / "samples" / "plate1.csv") if w["sample_id"] == "S05")
+    assert (well["pod"], well["inbreeding"]) == ("7", "0.5")
+    told = said(found)
+    assert "additionalInfo.pod is a number where BrAPI v2.1 has text; it is read as text." in told
+    assert "additionalInfo.tray is a list and not text; it is passed over." in told
+    assert "additionalInfo.plant" not in told
+
+
+def test_germplasm_of_a_large_collection_is_asked_for_by_id(
+    server: FakeServer, client: Make, tmp_path: Path
+) -> None:
+    many = [{"germplasmDbId": f"g{i:03}", "germplasmName": f"Line {i}"} for i in range(300)]
+    server.tables["germplasm"] = [*many, *server.tables["germplasm"]]
+    fetch_season(client(page_size=10), tmp_path / "season")
+    assert len(server.calls("GET", "germplasm")) == 1 + 2
+    assert rows(tmp_path / "season" / "crosses.csv")[0]["mother"] == "Lark"
+    assert 'crop: "bean"' in (tmp_path / "season" / "config.yaml").read_text()

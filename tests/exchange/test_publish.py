@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -219,8 +220,13 @@ def test_new_records_are_made_only_on_request(server: FakeServer, client: Make, 
     made = publication(finished(tmp_path / "s"))
     assert send(client(), made, create=False).updated == 0
     assert [m for m, *_ in server.asked if m != "GET"] == []
+    # The server has another season's records of these names: they are made beside those only when asked.
     sent = send(client(), made, create=True)
-    assert (sent.made, sent.confirmed) == (6, 6)
+    assert (sent.made, sent.updated) == (0, 0)
+    assert sorted(p.value for p in sent.problems) == ["S01", "S03", "S05", "S06", "X001", "plate1"]
+    assert [m for m, *_ in server.asked if m != "GET"] == []
+    sent = send(client(), made, create=True, same_names=True)
+    assert (sent.made, sent.confirmed, sent.problems) == (6, 6, ())
     assert [c["crossName"] for c in server.tables["crosses"]] == ["X001", "X001"]
 
 
@@ -330,6 +336,150 @@ def test_the_command_refuses(server: FakeServer, tmp_path: Path) -> None:
     fresh = finished(tmp_path / "t")
     unknown = run(main, ["publish", str(fresh), server.url, "--send", "--yes"])
     assert (unknown.exit_code, "No record has an id of the server" in unknown.output) == (2, True)
-    made = run(main, ["publish", str(fresh), server.url, "--send", "--create", "--yes"])
+    create = ["publish", str(fresh), server.url, "--send", "--create", "--yes"]
+    there = run(main, create)
+    assert (there.exit_code, "The server has a record of this name" in there.output) == (1, True)
+    made = run(main, [*create, "--same-names"])
     assert made.exit_code == 0, made.output
     assert "crosses: update 0, make 1" in made.output
+    again = run(main, create)
+    assert again.exit_code == 0, again.output
+    assert "crosses: update 1, make 0" in again.output
+    assert "6 records updated, 0 made" in again.output
+
+
+def empty() -> FakeServer:
+    return FakeServer(tables={"crosses": [], "samples": [], "plates": []})
+
+
+Start = Callable[[FakeServer], FakeServer]
+
+
+def counts(server: FakeServer) -> list[int]:
+    return [len(server.tables[call]) for call in ("crosses", "samples", "plates")]
+
+
+def test_what_was_made_once_is_updated_ever_after(client: Make, start: Start, tmp_path: Path) -> None:
+    there, season = start(empty()), finished(tmp_path / "s")
+    for turn in range(3):
+        sent = send(client(url=there.url), publication(season, there.url), create=True)
+        assert (sent.made, sent.updated, sent.confirmed) == ((6, 0, 6) if turn == 0 else (0, 6, 6))
+        assert counts(there) == [1, 4, 1]
+    kept = json.loads((season / "published.json").read_text())
+    by_name = {r.split("/", 1)[1]: m["id"] for r, m in kept["servers"][there.url].items()}
+    assert by_name["cross/X001"] == there.tables["crosses"][0]["crossDbId"]
+    assert by_name["sample/B01/S05"] == there.tables["samples"][2]["sampleDbId"]
+    # The plate got its id first, and its samples name it.
+    assert {s["plateDbId"] for s in there.tables["samples"]} == {by_name["plate/plate1"]}
+    # Another server knows nothing of these ids.
+    other = start(empty())
+    assert send(client(url=other.url), publication(season, other.url), create=True).made == 6
+    assert counts(other) == [1, 4, 1]
+
+
+def test_an_answer_lost_on_the_way_makes_nothing_twice(client: Make, start: Start, tmp_path: Path) -> None:
+    there, season = start(empty()), finished(tmp_path / "s")
+    write_publication(season, publication(season))  # the season's references are now on disk
+    before = publication(season)
+    send(client(url=there.url), before, create=True)
+    (season / "published.json").write_text(json.dumps({"season": before.published.season, "servers": {}}))
+    sent = send(client(url=there.url), publication(season), create=True)
+    assert (sent.made, sent.updated) == (0, 6)
+    assert counts(there) == [1, 4, 1]
+
+
+def test_an_answer_without_ids_is_told_and_looked_up_the_next_time(
+    client: Make, start: Start, tmp_path: Path
+) -> None:
+    there, season = start(empty()), finished(tmp_path / "s")
+    there.forgets_ids = True
+    sent = send(client(url=there.url), publication(season), create=True)
+    assert (sent.made, len(sent.problems)) == (6, 6)
+    assert sent.problems[0].problem == "The server made this record and did not say its id."
+    there.forgets_ids = False
+    again = send(client(url=there.url), publication(season), create=True)
+    assert (again.made, again.updated, again.problems) == (0, 6, ())
+
+
+def test_a_copied_season_does_not_overwrite_last_years(client: Make, start: Start, tmp_path: Path) -> None:
+    there, season = start(empty()), finished(tmp_path / "s")
+    send(client(url=there.url), publication(season), create=True)
+    shutil.copytree(season, tmp_path / "next")
+    following = finished(tmp_path / "next", crosses=[CROSS | {"father": "Owl", "date": "2026-06-02"}])
+    with pytest.raises(UsageError) as caught:
+        publication(following)
+    (told,) = caught.value.problems
+    assert (told.value, told.file) == ("X001", "published.json")
+    assert "made on the server as Lark x Wren, 2025-06-04 09:30; here it is Lark x Owl" in told.problem
+    (following / "published.json").unlink()
+    assert publication(following).crosses_put == {}
+
+
+@pytest.mark.parametrize("text", ["", "[]", '{"season": "a"}', '{"season": 1, "servers": {}}',
+                                  '{"season": "a", "servers": {"u": {"r": {}}}}'])  # fmt: skip
+def test_a_damaged_list_of_ids_is_refused(tmp_path: Path, text: str) -> None:
+    season = finished(tmp_path / "s")
+    (season / "published.json").write_text(text)
+    with pytest.raises(InputError, match=r"published\.json.*cannot be read"):
+        publication(season)
+
+
+def test_fields_outside_the_standard_come_back_as_they_were(
+    server: FakeServer, client: Make, tmp_path: Path
+) -> None:
+    own = {"breedersColour": "red", "nested": {"a": None, "b": [1, None]}, "flag": None}
+    for call in ("crosses", "samples", "plates"):
+        for record in server.tables[call]:
+            record |= own
+    server.tables["samples"][4]["additionalInfo"] |= {"tray": 4, "seen": None}
+    before = copy.deepcopy(server.tables)
+    assert send(client(), publication(known(tmp_path / "s")), create=False).confirmed == 6
+    for call in ("crosses", "samples", "plates"):
+        for now, old in zip(server.tables[call], before[call], strict=True):
+            assert {k: now[k] for k in own} == {k: old[k] for k in own}
+    info = server.tables["samples"][4]["additionalInfo"]
+    assert (info["tray"], info["seen"], info["crossproof_verdict"]) == (4, None, "hybrid")
+
+
+def test_what_the_standard_names_is_sent_as_the_standard_has_it(
+    server: FakeServer, client: Make, tmp_path: Path
+) -> None:
+    cross = server.tables["crosses"][0]
+    cross["parent1"]["observationUnitDbId"] = None
+    cross["pollinationEvents"][0] |= {"pollinationSuccessful": None}
+    cross["externalReferences"] = [{"referenceId": "r", "referenceSource": None}]
+    send(client(), publication(known(tmp_path / "s")), create=False)
+    for call, kind in (("crosses", "cross"), ("samples", "sample"), ("plates", "plate")):
+        for body in server.calls("PUT", call):
+            assert faults(kind, body.items()) == []
+
+
+def test_a_server_record_against_the_standard_is_left_alone(
+    server: FakeServer, client: Make, tmp_path: Path
+) -> None:
+    server.tables["crosses"][0]["crossType"] = "TOPCROSS"
+    sent = send(client(), publication(known(tmp_path / "s")), create=False)
+    (told,) = sent.problems
+    assert (sent.updated, told.value) == (5, "c-1")
+    assert "'TOPCROSS' is not one of" in told.problem
+    assert server.calls("PUT", "crosses") == []
+
+
+def test_a_server_without_plates_gets_the_rest(server: FakeServer, client: Make, tmp_path: Path) -> None:
+    del server.tables["plates"]
+    sent = send(client(), publication(known(tmp_path / "s")), create=False)
+    assert (sent.updated, sent.confirmed) == (5, 5)
+    assert [p.problem for p in sent.problems] == [
+        "The server does not offer plates; what it would add is missing."
+    ]
+    server.tables.clear()
+    with pytest.raises(InputError, match="The server does not offer this call"):
+        send(client(), publication(known(tmp_path / "s")), create=False)
+
+
+def test_results_older_than_their_inputs_are_written_with_a_warning(tmp_path: Path) -> None:
+    season = finished(tmp_path / "s")
+    assert "older than the inputs" not in CliRunner().invoke(main, ["publish", str(season)]).output
+    (season / "config.yaml").write_text((season / "config.yaml").read_text() + "min_posterior: 0.9\n")
+    done = CliRunner().invoke(main, ["publish", str(season)])
+    assert (done.exit_code, "older than the inputs" in done.output) == (0, True)

@@ -1,6 +1,7 @@
 """Seeds and flowers against Sedcole's table, scipy's beta-binomial, and direct simulation."""
 
 import csv
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -128,3 +129,35 @@ def test_less_known_rates_ask_for_more_seeds():
     few = team_rates([3, 1], [4, 2], [], [], [], PRIOR)
     many = team_rates([3, 1] * 60, [4, 2] * 60, [], [], [], PRIOR)
     assert seeds_needed(4, 0.95, few) > seeds_needed(4, 0.95, many)
+
+
+def test_flowers_without_records_against_simulation_of_what_is_assumed():
+    rng, n = np.random.default_rng(3), 40_000
+    need = flowers_needed(4, 0.95, team_rates([], [], [], [], [], PRIOR))
+    shares = []
+    for flowers in (need - 1, need):
+        pods = rng.binomial(flowers, rng.beta(2.0, 2.0, n))
+        by_pod = rng.binomial(3, rng.beta(6.0, 4.0, (n, flowers)))
+        hybrids = (by_pod * (np.arange(flowers) < pods[:, None])).sum(axis=1)
+        shares.append(float((hybrids >= 4).mean()))
+    assert shares[0] < 0.953
+    assert shares[1] > 0.947
+
+
+def test_seeds_per_pod_from_few_tags_ask_for_more_flowers():
+    flowers, pods, seeds = [3] * 6, [2] * 6, [2, 8, 4, 6, 2, 8]
+    few = team_rates([2] * 6, [4] * 6, flowers, pods, seeds, PRIOR)
+    assert few.seeds_error > 0
+    known_seeds = replace(few, seeds_error=0.0)
+    assert flowers_needed(10, 0.95, few) > flowers_needed(10, 0.95, known_seeds)
+    # By hand: two tags of one pod each, 2 and 4 seeds: the mean 3 has variance 1, times 3 for one degree.
+    assert team_rates([1, 1], [2, 2], [1, 1], [1, 1], [2, 4], PRIOR).seeds_error == pytest.approx(np.sqrt(3))
+    assert team_rates([1], [2], [1], [1], [4], PRIOR).seeds_error == pytest.approx(2.0)
+
+
+def test_many_hybrids_are_planned_on_fewer_rows_of_the_grid():
+    rates = team_rates([3, 4, 2, 1] * 5, [4, 5, 4, 4] * 5, [3] * 20, [1, 2] * 10, [3, 5] * 10, PRIOR)
+    need = flowers_needed(300, 0.95, rates)
+    assert need is not None
+    pmf = hybrids_from_flowers(need, rates)
+    assert pmf[300:].sum() == pytest.approx(0.95, abs=0.01)

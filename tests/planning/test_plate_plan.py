@@ -9,7 +9,14 @@ import pytest
 from crossproof.model.layouts import strip_layouts, whole_plate_layouts
 from crossproof.model.plates import PLATE_FORMATS, parse_well
 from crossproof.planning.inputs import PlannedCross, PlanSettings
-from crossproof.planning.plate_plan import ENOUGH, check_layouts, identity_codes, plan_plates, plate_format
+from crossproof.planning.plate_plan import (
+    ENOUGH,
+    check_layouts,
+    identity_codes,
+    plan_plates,
+    plate_format,
+    plates_needed,
+)
 
 SETTINGS = PlanSettings()
 CROSSES = [PlannedCross(f"P{i:02d}", f"L{i % 4}", f"L{4 + i % 5}") for i in range(10)]
@@ -119,3 +126,22 @@ def test_sizes_that_do_not_exist_or_do_not_fit():
         plate_format(100)
     with pytest.raises(ValueError, match="leave no well for a plant"):
         plan_plates(CROSSES, PLANTS, replace(SETTINGS, blanks_per_plate=95))
+
+
+@pytest.mark.parametrize("split", [False, True])
+def test_forty_families_of_fifty(split):
+    crosses = [PlannedCross(f"P{i:02d}", f"M{i}", f"F{i}") for i in range(40)]
+    plates = plan_plates(crosses[:10], [50] * 10, replace(SETTINGS, split_families=split))
+    fill = sum(len(p.wells) for p in plates) / (96 * len(plates))
+    # 96 wells less 3 blanks, a plant twice and two wells of each of four parents hold 84 plants.
+    assert plates_needed(crosses, [50] * 40, replace(SETTINGS, split_families=split)) == (25 if split else 40)
+    assert len(plates) == (7 if split else 10)
+    assert fill > (0.85 if split else 0.55)
+    plants = [w.plant for p in plates for w in p.wells if w.plant]
+    assert len(set(plants)) == 500
+    for plate in plates:
+        ours = [w.cross_id for w in plate.wells if w.role == "progeny"]
+        assert all(ours.count(c) >= 8 for c in set(ours))
+        assert {w.line for w in plate.wells if w.role == "parent"} == {
+            line for c in crosses if c.cross_id in ours for line in (c.mother, c.father)
+        }

@@ -37,6 +37,7 @@ EXPECTED = {
     "anthers_per_flower": REPORT, "date_order": REPORT, "acknowledged": REPORT,
     "crop": REPORT, "season": REPORT,
     "plate_wells": REPORT, "blanks_per_plate": REPORT, "parent_wells": REPORT, "randomise": REPORT,
+    "split_families": REPORT,
     "max_panel_markers": REPORT, "forced_in": REPORT, "forced_out": REPORT, "min_spacing": REPORT,
     "allow_outside": REPORT, "fail_when_held": REPORT, "buckets": REPORT,
 }  # fmt: skip

@@ -63,27 +63,46 @@ def fetch(
     "--send", "sending", is_flag=True, help="Send to the server; without it only files are written."
 )
 @click.option("--create", is_flag=True, help="Make the records that the server does not have yet.")
+@click.option(
+    "--same-names",
+    is_flag=True,
+    help="With --create: make a record even where the server has another of its name.",
+)
 @click.option("--yes", is_flag=True, help="Do not ask before sending.")
 @_PLAIN_HTTP
 @guarded
-def publish(folder: Path, url: str | None, sending: bool, create: bool, yes: bool, plain_http: bool) -> int:
-    """Write verdicts as BrAPI v2.1 JSON to DIR/results/exchange; with --send, put them on a server."""
+def publish(
+    folder: Path,
+    url: str | None,
+    sending: bool,
+    create: bool,
+    same_names: bool,
+    yes: bool,
+    plain_http: bool,
+) -> int:
+    """Write verdicts as BrAPI v2.1 JSON to DIR/results/exchange; with --send, put them on a server.
+
+    Ids of records made on a server are kept in DIR/published.json, so that none is made twice.
+    """
+    from crossproof.exchange.brapi_address import base_url
     from crossproof.exchange.brapi_client import connect
-    from crossproof.exchange.publish import CAUTION, publication, write_publication
+    from crossproof.exchange.publish import CAUTION, publication, stale, write_publication
     from crossproof.exchange.send import announce, send
     from crossproof.runner.terminal import show_problems
 
-    made = publication(folder)
+    made = publication(folder, base_url(url, with_token=False) if url else "")
     written = write_publication(folder, made)
     click.echo(f"{len(written)} files in {written[0].parent}: {made.summary()}")
     click.echo(CAUTION)
     if not sending:
+        if not made.current:
+            show_problems([stale()])
         return 0
     click.echo(announce(made, url, create=create))
     client = connect(url or "", plain_http=plain_http)
     if not yes:
         click.confirm("Send?", abort=True)
-    sent = send(client, made, create=create)
+    sent = send(client, made, create=create, same_names=same_names)
     click.echo(sent.summary())
     show_problems(sent.problems)
     return 1 if sent.problems else 0

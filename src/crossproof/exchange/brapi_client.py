@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NoReturn
 from urllib.parse import urlencode
@@ -18,6 +18,8 @@ from crossproof.exchange.brapi_http import ASK_SERVER, Connection, Limits, NotOf
 __all__ = ["BrapiClient", "Limits", "NotOffered", "connect"]
 
 MOST_PAGES = 100_000
+FEW_IDS = 20
+"""Records that are asked for one by one where the server does not say how many pages it has."""
 
 
 @dataclass
@@ -60,14 +62,21 @@ class BrapiClient:
     ) -> Iterator[list[dict[str, Any]]]:
         """The records of a call, page by page, until the last; `key` is the field that identifies a record.
 
-        Raises InputError where pages overlap, end early or go on without end.
+        Raises InputError where pages overlap, end early or go on without end; NotOffered for the first page
+        only, since a server that gave one has the call.
         """
+        return (data for data, _ in self._pages(path, key, parameters or {}))
+
+    def _pages(
+        self, path: str, key: str, parameters: Mapping[str, str | int]
+    ) -> Iterator[tuple[list[dict[str, Any]], int | None]]:
+        """As `pages`, each page with how many are left (None where the server does not say)."""
         seen: set[str] = set()
         count, announced = 0, None
         for page in range(MOST_PAGES):
             call = f"GET {path}, page {page}"
-            asked = {**(parameters or {}), "page": page, "pageSize": self.limits.page_size}
-            envelope = self.get(path, asked)
+            asked = {**parameters, "page": page, "pageSize": self.limits.page_size}
+            envelope = self._page(path, asked, call, count)
             data = self._data(envelope, call)
             paging = self._paging(envelope, call)
             if page and paging.get("currentPage", page) != page:
@@ -84,7 +93,7 @@ class BrapiClient:
                 announced = paging["totalCount"]
             total = paging.get("totalPages")
             self.on_page(f"reading {path}", page + 1, total or 0)
-            yield data
+            yield data, None if total is None else max(0, total - page - 1)
             # Without a total, a page shorter than the server's own page size is the last.
             size = paging.get("pageSize") or self.limits.page_size
             last = page + 1 >= total if total is not None else len(data) < size
@@ -97,6 +106,50 @@ class BrapiClient:
                 f"GET {path}",
                 f"The server announced {announced:,} records and gave {count:,}.",
                 "Try again when nobody is writing to the server.",
+            )
+
+    def by_ids(self, path: str, key: str, wanted: Iterable[str]) -> Iterator[dict[str, Any]]:
+        """The records whose field `key` is among `wanted`, in no order; ids that are not there are left out.
+
+        The call is read page by page until all are found, or asked for one id after the other where that
+        takes fewer requests than the pages that are left. Raises as `pages`.
+        """
+        missing = set(wanted)
+        for page, left in self._pages(path, key, {}) if missing else ():
+            yield from self._wanted(page, key, missing)
+            if not missing:
+                return
+            if len(missing) < (FEW_IDS + 1 if left is None else left):
+                break
+        else:
+            return
+        for one in sorted(missing):
+            filtered = True
+            for page, _ in self._pages(path, key, {key: one}):
+                filtered = filtered and all(r.get(key) == one for r in page)
+                yield from self._wanted(page, key, missing)
+                if not missing:
+                    return
+            if not filtered:
+                # The server passed over the parameter and gave everything: what is missing is not there.
+                return
+
+    def _wanted(self, page: list[dict[str, Any]], key: str, missing: set[str]) -> list[dict[str, Any]]:
+        """The records of a page that are missing, which they then no longer are."""
+        found = [r for r in page if isinstance(r.get(key), str) and r[key] in missing]
+        missing -= {r[key] for r in found}
+        return found
+
+    def _page(self, path: str, asked: Mapping[str, str | int], call: str, count: int) -> dict[str, Any]:
+        try:
+            return self.get(path, asked)
+        except NotOffered:
+            if not asked["page"]:
+                raise
+            self._refuse(
+                call,
+                f"The server gave {count:,} records and then said that there is no such call.",
+                "Try again later, or ask whoever runs the server.",
             )
 
     def _all_new(self, data: list[dict[str, Any]], key: str, seen: set[str], call: str) -> None:

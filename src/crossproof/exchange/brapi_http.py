@@ -253,7 +253,7 @@ class Connection:
             self.refuse(
                 call,
                 f"The connection failed ({why}); whether the server made the records is not known.",
-                "Look on the server before sending again.",
+                "Publish again: records that were made are found by their reference, and none is made twice.",
             )
         raise _TryAgain(why) from None
 

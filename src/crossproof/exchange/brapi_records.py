@@ -109,9 +109,30 @@ class Record:
         return [self._inside(x, f"{name}[{i}].") for i, x in enumerate(found)]
 
     def free(self, name: str) -> dict[str, str]:
-        """The texts of a free object (additionalInfo), by heading key; other values are passed over."""
+        """The texts of a free object (additionalInfo), by heading key; a number counts as the text of it.
+
+        BrAPI v2.1 has texts only. Where a server puts anything else, that is said once; null is nothing.
+        """
         found = self._typed(name, lambda v: isinstance(v, dict), "an object") or {}
-        return {heading_key(k): " ".join(v.split()) for k, v in found.items() if isinstance(v, str)}
+        texts = {}
+        for key, value in found.items():
+            if isinstance(value, str):
+                texts[heading_key(key)] = " ".join(value.split())
+            elif isinstance(value, int | float) and not isinstance(value, bool):
+                texts[heading_key(key)] = str(value)
+                self._not_text(name, key, value, "is a number where BrAPI v2.1 has text; it is read as text")
+            elif value is not None:
+                self._not_text(name, key, value, f"is {_kind(value)} and not text; it is passed over")
+        return texts
+
+    def _not_text(self, name: str, key: str, value: Any, what: str) -> None:
+        self.notes.once(
+            self.where,
+            f"{name}.{key} {what}.",
+            "See whether it is meant so, and have it written as text on the server.",
+            value="" if isinstance(value, dict | list) else value,
+            column=f"{self.path}{name}.{key}",
+        )
 
     def _inside(self, data: dict[str, Any], path: str) -> Record:
         return Record(data, self.call, self.number, self.notes, self.path + path)

@@ -176,19 +176,12 @@ def _germplasm(
     wanted -= {""}
     found: dict[str, Germplasm] = {}
     crops: set[str] = set()
-    number = 0
     try:
-        for page in client.pages("germplasm", "germplasmDbId") if wanted else ():
-            for data in page:
-                number += 1
-                if data.get("germplasmDbId") not in wanted:
-                    continue
-                record = Record(data, "germplasm", number, notes)
-                db_id, germplasm = read_germplasm(record)
-                found[db_id] = germplasm
-                crops.add(record.text("commonCropName"))
-            if wanted <= found.keys():
-                break
+        for number, data in enumerate(client.by_ids("germplasm", "germplasmDbId", wanted), 1):
+            record = Record(data, "germplasm", number, notes)
+            db_id, germplasm = read_germplasm(record)
+            found[db_id] = germplasm
+            crops.add(record.text("commonCropName"))
     except NotOffered:
         notes.once("germplasm", "The server does not offer germplasm.", "Nothing to do; ids stand for names.")
     return found, crops.pop() if len(crops) == 1 else ""
@@ -224,18 +217,11 @@ def _units(client: BrapiClient, notes: Notes, samples: Sequence[Record]) -> dict
         ""
     }
     found: dict[str, str] = {}
-    seen = 0
-    if not wanted:
-        return found
     try:
-        for page in client.pages("observationunits", "observationUnitDbId"):
-            for data in page:
-                if data.get("observationUnitDbId") in wanted:
-                    seen += 1
-                    record = Record(data, "observationunits", seen, notes)
-                    found[record.text("observationUnitDbId")] = record.text("crossDbId")
-            if seen == len(wanted):
-                break
+        units = client.by_ids("observationunits", "observationUnitDbId", wanted)
+        for number, data in enumerate(units, 1):
+            record = Record(data, "observationunits", number, notes)
+            found[record.text("observationUnitDbId")] = record.text("crossDbId")
     except NotOffered:
         notes.once("observationunits", "The server does not offer observationunits.", "Nothing to do.")
     return found

@@ -12,13 +12,15 @@ import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from crossproof import __version__
-from crossproof.errors import InputError, UsageError, error
+from crossproof.errors import InputError, Problem, UsageError, error, warning
 from crossproof.exchange.crosses_in import ATTRIBUTES, OWN_PREFIX
 from crossproof.exchange.miappe import miappe_block
+from crossproof.exchange.published import SOURCE, Made, Published, read_published, refuse_other_crosses
 from crossproof.exchange.samples_in import standard_position
 from crossproof.exchange.standard import faults
 from crossproof.io.files.atomic import write_json
@@ -58,6 +60,8 @@ class Publication:
     """Bodies of the requests: records known to the server by their id (`put`), others as a list (`post`).
 
     `held`, `undetermined`: plants marked so. `current`: whether the results belong to the inputs as they are.
+    `published`: what the season made on servers. `as_made`: what each cross is, by
+    reference. `server`: whose ids those of `put` are, "" where not said.
     """
 
     crosses_put: Mapping[str, dict[str, Any]]
@@ -71,6 +75,9 @@ class Publication:
     undetermined: int
     held_plates: int
     current: bool
+    published: Published
+    as_made: Mapping[str, str]
+    server: str = ""
 
     def summary(self) -> str:
         """What there is to publish, and how much of it is marked as not final."""
@@ -87,11 +94,12 @@ class Publication:
         return {name: getattr(self, name.replace(".", "_")) for name in FILES}
 
 
-def publication(where: Path) -> Publication:
+def publication(where: Path, server: str = "") -> Publication:
     """What a season's results say, in the objects of the standard.
 
-    Raises UsageError where there are no results, InputError where a record does not fit the standard's
-    schemas (a name that is empty, for one).
+    `server`: its address, for the ids of records that the season made there; "" for those of the only server
+    it made any on. Raises UsageError where there are no results or where a record made is another by now,
+    InputError where a record does not fit the standard's schemas (a name that is empty, for one).
     """
     index = build_index(where)
     folder = index.folder
@@ -104,12 +112,21 @@ def publication(where: Path) -> Publication:
     for v in verdicts:
         held[v["cross_id"]] = held.get(v["cross_id"], 0) + (v["decision"] == Decision.HOLD)
     stamp = {"version": __version__, "run": str(run.get("run_digest", "")), "caution": CAUTION}
-    made_crosses = [(c.get("cross_db_id", ""), _cross(c, held.get(c["cross_id"], 0), stamp)) for c in crosses]
-    made_samples = [
-        (s.get("sample_db_id", ""), _sample(s, by_sample.get((s["cross_id"], s["sample_id"])), states, stamp))
-        for s in samples
+    published = read_published(folder.season)
+    label = partial(_labelled, published, published.on(server))
+    made_crosses = [
+        label(c.get("cross_db_id", ""), _cross(c, held.get(c["cross_id"], 0), stamp), "cross", c["cross_id"])
+        for c in crosses
     ]
-    made_plates = _plates(samples, states, stamp)
+    made_plates = [label(i, p, "plate", p["plateName"]) for i, p in _plates(samples, states, stamp)]
+    plate_ids = {p["plateName"]: i for i, p in made_plates if i}
+    made_samples = [
+        label(s.get("sample_db_id", ""), sample, "sample", s.get("batch", ""), s["sample_id"])
+        for s, sample in (
+            (s, _sample(s, by_sample.get((s["cross_id"], s["sample_id"])), states, plate_ids, stamp))
+            for s in samples
+        )
+    ]
     problems = [
         p
         for kind, made in (("cross", made_crosses), ("sample", made_samples), ("plate", made_plates))
@@ -117,6 +134,12 @@ def publication(where: Path) -> Publication:
     ]
     if problems:
         raise InputError(problems)
+    now = {
+        published.reference("cross", c["cross_id"]): cross_as_made(c)
+        for c in crosses
+        if not c.get("cross_db_id")
+    }
+    refuse_other_crosses(published.on(server), now)
     return Publication(
         *_put_and_post(made_crosses),
         *_put_and_post(made_samples),
@@ -126,11 +149,46 @@ def publication(where: Path) -> Publication:
         undetermined=sum(v["verdict"] == Verdict.UNDETERMINED for v in verdicts),
         held_plates=sum(p["state"] == PlateState.HELD for p in plates),
         current=run.get("run_digest") == index.run_digest,
+        published=published,
+        as_made=now,
+        server=server,
+    )
+
+
+def _labelled(
+    published: Published, known: Mapping[str, Made], db_id: str, record: dict[str, Any], *names: str
+) -> tuple[str, dict[str, Any]]:
+    """The id of a record on the server, "" where none is known, and the record, then with our reference."""
+    reference = published.reference(*names)
+    if not db_id and reference in known:
+        db_id = known[reference].db_id
+    if not db_id:
+        record = {**record, "externalReferences": [{"referenceId": reference, "referenceSource": SOURCE}]}
+    return db_id, record
+
+
+def cross_as_made(row: Mapping[str, str]) -> str:
+    """What makes a cross this one and no other of its name: its parents, and when they were crossed."""
+    when = " ".join(t for t in (row.get("date", ""), row.get("time", "")) if t)
+    return f"{row['mother']} x {row['father'] or 'unknown'}" + (f", {when}" if when else "")
+
+
+def stale() -> Problem:
+    """What is to be known of results that do not belong to the inputs as they are."""
+    return warning(
+        "results/run.json",
+        "The results are older than the inputs or settings; what was written is of them as they were.",
+        "Run the season again, then write it again.",
     )
 
 
 def write_publication(where: Path, made: Publication) -> tuple[Path, ...]:
-    """Write the bodies to results/exchange, one JSON file each, and the season in MIAPPE's terms in full."""
+    """Write the bodies to results/exchange, one JSON file each, and the season in MIAPPE's terms in full.
+
+    The name of the season in its references is kept as well, so that they are the same the next time.
+    """
+    if not made.published.path.exists():
+        made.published.keep()
     index = build_index(where)
     records = (read_record(index.folder, name) for name in ("crosses", "samples"))
     title = " ".join(t for t in (index.config.crop, index.config.season) if t)
@@ -202,6 +260,7 @@ def _sample(
     row: Mapping[str, str],
     plant: Mapping[str, str] | None,
     plates: Mapping[str, Mapping[str, str]],
+    plate_ids: Mapping[str, str],
     stamp: Mapping[str, str],
 ) -> dict[str, Any]:
     plate = plates.get(row["plate"], {})
@@ -226,6 +285,8 @@ def _sample(
     ):
         if row.get(column):
             made[field] = row[column]
+    if row["plate"] in plate_ids:
+        made.setdefault("plateDbId", plate_ids[row["plate"]])
     if row["well"]:
         well = parse_well(row["well"])
         position = standard_position(well)

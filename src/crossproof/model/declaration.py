@@ -241,6 +241,8 @@ SETTINGS: tuple[Setting, ...] = (
         low=1, high=24),
     Setting("randomise", ValueKind.YES_NO, False, "plan: plants in random order, not family by family",
         Slice.PLAN),
+    Setting("split_families", ValueKind.YES_NO, False,
+        "plan: a family may lie on two plates where that fills them", Slice.PLAN),
     Setting("max_panel_markers", ValueKind.COUNT, 0,
         "plan: most markers on the panel; 0 for as few as prove all", Slice.PLAN, low=0),
     Setting("forced_in", ValueKind.TEXTS, (), "plan: markers that must be on the panel", Slice.PLAN),

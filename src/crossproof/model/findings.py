@@ -29,6 +29,8 @@ class FindingKind(StrEnum):
     EMPTY_SAMPLES = "samples without calls"
     LOW_CALL_SAMPLE = "low call rate"
     LOW_CALL_PLATE = "plate with low call rate"
+    DEAD_PLATE = "plate without DNA"
+    EDGE_FAILED = "edge of the plate failed"
     LOW_CALL_MARKER = "marker fails on this plate"
     BATCH_ERRORS = "error rate unlike the season"
     PLANT_REPLICATES = "replicates of a plant disagree"

@@ -73,6 +73,7 @@ class PlannedCross:
     operator: str = ""
     seeds: int = 0
     row: int | None = None
+    place: str = ""
 
     @property
     def name(self) -> str:
@@ -112,6 +113,7 @@ class PlanSettings:
     parent_wells: int = default("parent_wells")
     plant_replicates_per_plate: int = 1
     randomise: bool = default("randomise")
+    split_families: bool = default("split_families")
     test_cost: float = default("test_cost")
     currency: str = default("currency")
     max_panel_markers: int = default("max_panel_markers")

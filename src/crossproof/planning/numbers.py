@@ -4,6 +4,8 @@
     n          seeds tested; F flowers pollinated
     h_c        hybrid rate of one cluster (a pod, or the seeds of one tag): beta(alpha, beta) over clusters
     s          pod set, pods per flower: beta over what is known of it
+    K          pods of F flowers: beta-binomial
+    m          mean seeds per pod, known to a standard error
     q          probability that a hybrid, once tested, gets a right and determined verdict
     prob       wanted probability of at least r
 
@@ -20,8 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betaln, gammaln
-from scipy.stats import beta as beta_distribution
+from scipy.special import betaln, gammaln, roots_hermitenorm, roots_sh_jacobi
 from scipy.stats import binom
 
 from crossproof.model.arrays import Floats
@@ -30,8 +31,12 @@ from crossproof.rates.estimators.betabinomial import HyperPosterior, hyper_poste
 MOST_SEEDS = 5000
 """Numbers above this are reported as "more than"."""
 
-_POD_POINTS = 7
-_KEPT_WEIGHT = 0.999
+_KEPT_WEIGHT = 1 - 1e-6
+_SEED_POINTS = 7
+_POD_SET_POINTS = 24
+_WELL_KNOWN = 1000.0
+_WORK = 400_000
+_NOTHING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -41,6 +46,7 @@ class TeamRates:
     `hyper`: posterior of the beta distribution of hybrid rates over tags. `pod_alpha`, `pod_beta`: of pod
     set. `seeds_per_pod` (count,): probability of 0, 1, 2 ... seeds in a pod. `tags`, `plants`, `flowers`:
     records behind it. `assumed`: parts taken from a stated assumption because there are no records.
+    `seeds_error`: standard error of the mean seeds per pod.
     """
 
     hyper: HyperPosterior
@@ -51,6 +57,7 @@ class TeamRates:
     plants: int
     flowers: int
     assumed: tuple[str, ...]
+    seeds_error: float = 0.0
 
     @property
     def mean_seeds(self) -> float:
@@ -126,9 +133,10 @@ def team_rates(
         seeds_pmf: Floats = np.zeros(top)
         np.add.at(seeds_pmf, low, weight * (1 - part))
         np.add.at(seeds_pmf, low + 1, weight * part)
+        seeds_error = _seeds_error(per_pod, weight)
     else:
         assumed.append("seeds per pod")
-        seeds_pmf = np.eye(ASSUMED_SEEDS_PER_POD + 1)[-1]
+        seeds_pmf, seeds_error = np.eye(ASSUMED_SEEDS_PER_POD + 1)[-1], 0.0
     return TeamRates(
         hyper=hyper,
         pod_alpha=pod_alpha,
@@ -138,7 +146,23 @@ def team_rates(
         plants=round(float(n[tested].sum())),
         flowers=round(float(fl[counted].sum())),
         assumed=tuple(assumed),
+        seeds_error=seeds_error,
     )
+
+
+def _seeds_error(per_pod: Floats, weight: Floats) -> float:
+    """Standard error of the mean seeds per pod, from how the tags' own means differ; weight sums to 1.
+
+    Widened to the standard deviation of Student's t for the few degrees of freedom that few tags leave. One
+    tag tells nothing of that: its mean is taken to be off by a half.
+    """
+    mean = float(weight @ per_pod)
+    effective = 1 / float(weight @ weight)
+    if effective < 1.5:
+        return mean / 2
+    variance = float(weight**2 @ (per_pod - mean) ** 2) * effective / (effective - 1)
+    freedom = effective - 1
+    return float(np.sqrt(variance * (freedom / (freedom - 2) if freedom > 3 else 3.0)))
 
 
 def sedcole(p: float, r: int, prob: float) -> int:
@@ -221,37 +245,92 @@ def seeds_needed(r: int, prob: float, rates: TeamRates, seen: float = 1.0, clust
     """
     if seen <= 0:
         return None
-    return _smallest(r, MOST_SEEDS, prob, lambda n: chance_from_seeds(n, r, rates, seen, cluster))
+    return smallest_number(r, MOST_SEEDS, prob, lambda n: chance_from_seeds(n, r, rates, seen, cluster))
 
 
-def flower_pmf(rates: TeamRates, seen: float) -> tuple[Floats, Floats]:
-    """Verified hybrids from one flower, (grid, count), and the weight of each grid point.
+def pod_pmf(rates: TeamRates, seen: float) -> tuple[Floats, Floats]:
+    """Verified hybrids from one pod, (grid, count), and the weight of each grid point.
 
-    The grid crosses the hybrid rate's posterior with quantiles of pod set.
+    The grid crosses the hybrid rate's posterior with what is not known of the mean seeds per pod.
     """
     alpha, beta, weight = _grid(rates.hyper)
     top = len(rates.seeds_per_pod)
-    per_pod = np.zeros((len(alpha), top))
-    for m, share in enumerate(rates.seeds_per_pod):
-        if share > 0:
-            per_pod[:, : m + 1] += share * thinned(beta_binomial_pmf(m, alpha, beta), seen)
-    middles = (np.arange(_POD_POINTS) + 0.5) / _POD_POINTS
-    pod_set = beta_distribution.ppf(middles, rates.pod_alpha, rates.pod_beta)
-    per_flower = pod_set[:, None, None] * per_pod
-    per_flower[:, :, 0] += 1 - pod_set[:, None]
-    weights = np.repeat(weight[None, :] / _POD_POINTS, _POD_POINTS, axis=0)
-    return per_flower.reshape(-1, top), weights.ravel()
+    by_seeds = np.zeros((len(alpha), top, top))  # grid, seeds of the pod, hybrids
+    for m in range(top):
+        by_seeds[:, m, : m + 1] = thinned(beta_binomial_pmf(m, alpha, beta), seen)
+    seeds, likely = _seed_distributions(rates)
+    pmf = np.einsum("ns,gsh->ngh", seeds, by_seeds)
+    return pmf.reshape(-1, top), np.outer(likely, weight).ravel()
+
+
+def _seed_distributions(rates: TeamRates) -> tuple[Floats, Floats]:
+    """Distributions of seeds per pod that the records allow, (node, count), and their weights.
+
+    The records' own distribution, tilted by exp(t s) to each mean that a Gauss-Hermite rule asks for.
+    """
+    count = np.arange(len(rates.seeds_per_pod))
+    varies = (rates.seeds_per_pod > 0).sum() > 1
+    if rates.seeds_error <= 0 or not varies:
+        return rates.seeds_per_pod[None, :], np.ones(1)
+    nodes, likely = roots_hermitenorm(_SEED_POINTS)
+    tilt = np.linspace(-8.0, 8.0, 641) / max(1.0, float(count[-1]))
+    with np.errstate(divide="ignore"):
+        log_pmf = np.log(rates.seeds_per_pod) + tilt[:, None] * count
+    pmf = np.exp(log_pmf - log_pmf.max(axis=1, keepdims=True))
+    pmf /= pmf.sum(axis=1, keepdims=True)
+    at = np.interp(rates.mean_seeds + nodes * rates.seeds_error, pmf @ count, np.arange(len(tilt)))
+    return pmf[np.rint(at).astype(np.int64)], np.asarray(likely / likely.sum())
+
+
+class _Pods:
+    """P(fewer than r verified hybrids) of 0, 1, 2 ... pods, worked out as far as asked for."""
+
+    def __init__(self, r: int, rates: TeamRates, seen: float) -> None:
+        base, self._weight = _fewer_rows(*pod_pmf(rates, seen), most=max(64, _WORK // max(r, 1)))
+        self._base, self._r = base, r
+        self._now = np.zeros((len(base), r))
+        self._now[:, 0] = 1.0
+        self.short = [1.0]
+
+    def up_to(self, pods: int) -> Floats:
+        """The chances for 0 .. pods pods; shorter where more pods leave next to none."""
+        while len(self.short) <= pods and self.short[-1] > _NOTHING:
+            self._now = _times(self._now, self._base, self._r)
+            self.short.append(float(self._weight @ self._now.sum(axis=1)))
+        return np.array(self.short[: pods + 1])
+
+
+def _fewer_rows(pmf: Floats, weight: Floats, most: int) -> tuple[Floats, Floats]:
+    """The same mixture with at most `most` rows: rows of nearly the same mean become one.
+
+    Steps of the mean are even, so that rare low means stay by themselves.
+    """
+    if len(pmf) <= most:
+        return pmf, weight
+    mean = pmf @ np.arange(pmf.shape[1])
+    place = np.rint((mean - mean.min()) / max(float(np.ptp(mean)), 1e-12) * (most - 1)).astype(np.int64)
+    _, place = np.unique(place, return_inverse=True)
+    total: Floats = np.bincount(place, weight).astype(np.float64)
+    merged = np.stack([np.bincount(place, weight * column) for column in pmf.T], axis=1)
+    return merged / total[:, None], total
+
+
+def chance_from_flowers(flowers: int, rates: TeamRates, pods: _Pods) -> float:
+    """P(at least r verified hybrids from so many flowers), summed over every number of pods they may set."""
+    alpha, beta = np.array([rates.pod_alpha]), np.array([rates.pod_beta])
+    short = pods.up_to(flowers)
+    return float(1 - beta_binomial_pmf(flowers, alpha, beta)[0, : len(short)] @ short)
 
 
 def flowers_needed(r: int, prob: float, rates: TeamRates, seen: float = 1.0) -> int | None:
     """Smallest number of flowers with P(at least r verified hybrids) >= prob; None above MOST_SEEDS."""
     if seen <= 0 or r <= 0:
         return None if r > 0 else 0
-    base, weight = flower_pmf(rates, seen)
-    return _smallest(1, MOST_SEEDS, prob, lambda n: 1 - float(weight @ _power(base, n, r).sum(axis=1)))
+    pods = _Pods(r, rates, seen)
+    return smallest_number(1, MOST_SEEDS, prob, lambda n: chance_from_flowers(n, rates, pods))
 
 
-def _smallest(low: int, most: int, prob: float, chance: Callable[[int], float]) -> int | None:
+def smallest_number(low: int, most: int, prob: float, chance: Callable[[int], float]) -> int | None:
     """Smallest number in low .. most at which a rising chance reaches prob, or None."""
     below, above = low - 1, max(low, 1)
     while chance(above) < prob:
@@ -267,15 +346,28 @@ def _smallest(low: int, most: int, prob: float, chance: Callable[[int], float]) 
 def hybrids_from_flowers(flowers: int, rates: TeamRates, seen: float = 1.0) -> Floats:
     """Distribution of verified hybrids from so many flowers, (count,): mixed over what is not known of the
     rates."""
-    base, weight = flower_pmf(rates, seen)
+    base, weight = _fewer_rows(*pod_pmf(rates, seen), most=256)
+    nodes, likely = _pod_set_nodes(rates.pod_alpha, rates.pod_beta, flowers)
     size = flowers * (base.shape[1] - 1) + 1
     out = np.zeros(size // 2 + 1, dtype=np.complex128)
     n_fft = size
-    for start in range(0, len(base), 256):
-        part = slice(start, start + 256)
-        out += weight[part] @ np.fft.rfft(base[part], n_fft, axis=1) ** flowers
+    shown = np.fft.rfft(base, n_fft, axis=1)
+    for pod_set, chance in zip(nodes, likely / likely.sum(), strict=True):
+        out += chance * (weight @ np.exp(flowers * np.log(1 - pod_set + pod_set * shown)))
     pmf = np.maximum(np.fft.irfft(out, n_fft), 0.0)
     return np.asarray(pmf / pmf.sum())
+
+
+def _pod_set_nodes(alpha: float, beta: float, flowers: int) -> tuple[Floats, Floats]:
+    """Gauss's rule for a polynomial of degree `flowers` in pod set; of the normal shape where it is known
+    well."""
+    size = alpha + beta
+    if size > _WELL_KNOWN:
+        nodes, likely = roots_hermitenorm(_SEED_POINTS)
+        mean = alpha / size
+        return np.clip(mean + nodes * np.sqrt(mean * (1 - mean) / (size + 1)), 0.0, 1.0), likely
+    nodes, likely = roots_sh_jacobi(min(_POD_SET_POINTS, flowers // 2 + 1), size - 1, alpha)
+    return np.asarray(nodes), np.asarray(likely)
 
 
 def interval(pmf: Floats, level: float) -> tuple[float, int, int]:

@@ -16,6 +16,7 @@ from crossproof.planning.operator_view import CAUTION
 from crossproof.planning.plan_columns import CROSS_COLUMNS, NUMBER_COLUMNS
 from crossproof.planning.planned import SisterLines
 from crossproof.planning.plate_plan import PlannedPlate
+from crossproof.planning.plate_twins import alike_notes
 from crossproof.planning.power.cross_power import CrossPower
 from crossproof.planning.power.exclusion import combined, fits_own_alone, marker_exclusion
 
@@ -191,6 +192,7 @@ def plan_notes(
             f"two wells, most on {worst.name}: {len(worst.unseen)} ({some}). More blanks, or parents in more "
             "wells, would show them."
         )
+    notes += alike_notes(plates, [p.cross for p in plans])
     if any(p.cross.week or p.cross.operator for p in plans):
         notes.append(CAUTION)
     return notes

@@ -30,6 +30,9 @@ ENOUGH = 2
 PLENTY = 4
 """The search ends where every layout is seen by so many wells."""
 
+SMALLEST_PART = 8
+"""Plants of a family that is split over plates, at least so many on each."""
+
 _WORK = 40_000_000
 
 
@@ -115,20 +118,31 @@ def plan_plates(
     settings: PlanSettings,
     *,
     prefix: str = "plan",
+    first: int = 1,
+    more_lines: Sequence[str] = (),
 ) -> tuple[PlannedPlate, ...]:
     """Plates for so many plants of each cross, in the order given (the order of harvest).
 
     plants (cross,): to test. Each plate holds the parents of its crosses `parent_wells` times,
     `blanks_per_plate` blanks and `plant_replicates_per_plate` plants twice. Families stay together in
-    harvest order, column by column, or are mixed over the plate with the seed where `randomise` is set.
+    harvest order, column by column, or are mixed over the plate with the seed where `randomise` is set. A
+    family that no plate has room for starts a new one, or is split where `split_families` is set; one larger
+    than a plate is split in any case. Plates are numbered from `first`. `more_lines` are put on the plates
+    beside the parents, `parent_wells` times each: lines to type that no cross here needs.
     Raises ValueError where two parents, the blanks and one plant do not fit a plate.
     """
     plate = plate_format(settings.plate_wells)
     loads = _deal(crosses, plants, settings, plate)
+    _add_lines(loads, more_lines, settings, plate)
     rng = np.random.default_rng(settings.seed)
     return tuple(
-        _fill(f"{prefix}{i:02d}", load, plate, settings, rng) for i, load in enumerate(loads, start=1)
+        _fill(f"{prefix}{i:02d}", load, plate, settings, rng) for i, load in enumerate(loads, start=first)
     )
+
+
+def plates_needed(crosses: Sequence[PlannedCross], plants: Sequence[int], settings: PlanSettings) -> int:
+    """How many plates `plan_plates` would fill. Raises ValueError as it does."""
+    return len(_deal(crosses, plants, settings, plate_format(settings.plate_wells)))
 
 
 def _deal(
@@ -144,22 +158,42 @@ def _deal(
         used = fixed + settings.parent_wells * (len(load.lines) + new) + len(load.plants)
         return plate.wells - used
 
+    def place_for(cross: PlannedCross, left: int) -> _Load:
+        rooms = [(load, room(load, cross)) for load in loads]
+        for load, free in rooms:
+            if free >= left:
+                return load
+        for load, free in rooms:
+            if settings.split_families and free >= SMALLEST_PART and left - free >= SMALLEST_PART:
+                return load
+        loads.append(_Load())
+        return loads[-1]
+
     for cross, number in zip(crosses, plants, strict=True):
         names = [f"{cross.cross_id}-{i}" for i in range(1, number + 1)]
         while names:
-            fitting = [load for load in loads if room(load, cross) >= len(names)]
-            if fitting:
-                load = fitting[0]
-            else:
-                load = _Load()
-                loads.append(load)
-            take = min(len(names), max(room(load, cross), 0))
-            for line in (cross.mother, cross.father):
-                if line not in load.lines:
-                    load.lines.append(line)
+            load = place_for(cross, len(names))
+            take = min(len(names), room(load, cross))
+            load.lines.extend(line for line in (cross.mother, cross.father) if line not in load.lines)
             load.plants.extend((cross.cross_id, name) for name in names[:take])
             names = names[take:]
     return loads
+
+
+def _add_lines(loads: list[_Load], lines: Sequence[str], settings: PlanSettings, plate: PlateFormat) -> None:
+    """Further lines onto the plates with room for them, or onto plates of their own."""
+    fixed = settings.blanks_per_plate + settings.plant_replicates_per_plate
+    for line in dict.fromkeys(lines):
+        if any(line in load.lines for load in loads):
+            continue
+        fitting = [
+            load
+            for load in loads
+            if fixed + settings.parent_wells * (len(load.lines) + 1) + len(load.plants) <= plate.wells
+        ]
+        if not fitting:
+            loads.append(_Load())
+        (fitting or loads[-1:])[0].lines.append(line)
 
 
 def _fill(

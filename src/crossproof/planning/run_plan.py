@@ -30,7 +30,8 @@ from crossproof.planning.plan_tables import (
     sisters_frame,
 )
 from crossproof.planning.planned import all_pairs, contrast_counts, sister_lines
-from crossproof.planning.plate_plan import PlannedPlate, plan_plates
+from crossproof.planning.plate_plan import PlannedPlate, plan_plates, plates_needed
+from crossproof.planning.plate_twins import fill_notes
 from crossproof.planning.power.cross_power import CrossPower, cross_power, proven_by
 from crossproof.planning.power.evidence import contrast_table, cross_evidence
 from crossproof.planning.power.family_power import family_tail
@@ -216,5 +217,10 @@ def _plates(plans: Sequence[CrossPlan], settings: PlanSettings, notes: list[str]
     if len(able) > MOST_PLATED_CROSSES:
         notes.append(f"Plates are laid out for the first {MOST_PLATED_CROSSES} crosses.")
         able = able[:MOST_PLATED_CROSSES]
+    if not able:
+        return ()
     plants = [p.cross.seeds or int(p.seeds or 0) for p in able]
-    return plan_plates([p.cross for p in able], plants, settings) if able else ()
+    crosses = [p.cross for p in able]
+    plates = plan_plates(crosses, plants, settings)
+    notes += fill_notes(plates, plates_needed(crosses, plants, replace(settings, split_families=True)))
+    return plates

@@ -8,7 +8,7 @@ from pathlib import Path
 from crossproof.errors import BusyError, InputError, PlateError, Problem, Severity, machine_problem, warning
 from crossproof.io.config.season_config import find_config, read_config
 from crossproof.io.entry_reader import marker_problems, read_entry
-from crossproof.io.genotypes import reading_problems
+from crossproof.io.reading_problems import reading_problems
 from crossproof.io.records.checks import check_calls
 from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.records.season_records import read_season

@@ -16,6 +16,7 @@ from crossproof.season.corrections import Corrected, apply_corrections
 from crossproof.season.evidence import StoredBatch, batches_of, family_inputs, model_settings
 from crossproof.steps.calibrate import kept_estimates, read_estimates
 from crossproof.steps.examine import Examination, findings_of
+from crossproof.steps.findings import FindingsOfSeason
 from crossproof.steps.panel import LaterCrosses, SeasonPanel, make_panel
 from crossproof.steps.provable import provable_crosses, typing_of
 from crossproof.steps.verdicts import verdict_frame
@@ -106,8 +107,23 @@ def evidence_in_memory(read: SeasonInMemory) -> dict[str, FamilyResult]:
     return judge_families(asked, made.joined, made.fitted, made.wells, settings, later.known, later.parents)
 
 
+@dataclass(frozen=True)
+class JudgedInMemory:
+    """The table of verdicts, the findings of the plate checks behind it, and what both were made from."""
+
+    frame: pd.DataFrame
+    findings: FindingsOfSeason
+    read: SeasonInMemory
+
+
 def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
     """The table of verdicts, and what it was made from; raises as `season_in_memory`."""
+    judged = judged_in_memory(season)
+    return judged.frame, judged.read
+
+
+def judged_in_memory(season: Season) -> JudgedInMemory:
+    """Verdicts and findings of a season; raises as `season_in_memory`."""
     read = season_in_memory(season)
     made, config = read.panel, season.config
     evidence = evidence_in_memory(read)
@@ -133,4 +149,4 @@ def verdicts_in_memory(season: Season) -> tuple[pd.DataFrame, SeasonInMemory]:
     frame = verdict_frame(
         config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable
     )
-    return frame, read
+    return JudgedInMemory(frame, findings, read)

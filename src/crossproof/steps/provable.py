@@ -13,9 +13,9 @@ from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
 from crossproof.model.results import Provable
 from crossproof.planning.power.bounds import FEW_BRANCHES
-from crossproof.planning.power.evidence import contrast_table, cross_evidence
+from crossproof.planning.power.evidence import contrast_table
 from crossproof.planning.power.outcomes import MOST_BRANCHES
-from crossproof.planning.power.provable import provable
+from crossproof.planning.power.screen import PairScreen
 from crossproof.planning.season_inputs import PanelTyping, genotypes_of, panel_typing, plan_settings
 from crossproof.season.evidence import JoinedSeason, batches_of, family_inputs, marker_mask
 from crossproof.season.work_folder import WorkFolder
@@ -79,8 +79,10 @@ def provable_crosses(
         key = mother, father, masks[batches]
         alike.setdefault(key, []).append(family.cross_id)
     branches = MOST_BRANCHES if len(alike) <= MANY_PAIRS else FEW_BRANCHES
+    screens: dict[bytes, PairScreen] = {}
     for (mother, father, mask), names in alike.items():
-        here = np.where(np.frombuffer(mask, dtype=bool)[:, None], fixed, -1).astype(np.int8)
-        evidence = cross_evidence(genotypes, here, mother, father, settings)
-        out |= dict.fromkeys(names, provable(evidence, settings, branches))
+        if mask not in screens:
+            here = np.where(np.frombuffer(mask, dtype=bool)[:, None], fixed, -1).astype(np.int8)
+            screens[mask] = PairScreen(genotypes, here, settings)
+        out |= dict.fromkeys(names, screens[mask].state(mother, father, branches))
     return out

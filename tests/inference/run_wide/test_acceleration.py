@@ -68,3 +68,18 @@ def test_frozen_markers_stay(panel):
         taken = accelerator.ahead(replace(panel, f=np.full(len(panel.f), f)))
     assert (taken.f[:5] == 0.025).all()
     assert (taken.f[5:] > 0.026).all()
+
+
+def test_no_rate_is_taken_ahead_beyond_one_half(panel):
+    """Rates on their way up lead to 1 on the logit scale; estimated ones stand as they are."""
+    accelerator = Accelerator()
+    for f in (0.05, 0.2, 0.45):
+        taken = accelerator.ahead(
+            replace(panel, f=np.full_like(panel.f, f), frozen=np.zeros(len(panel.f), bool))
+        )
+    assert taken.f.max() == pytest.approx(0.5)
+    for f in (0.5, 0.7, 0.8):
+        taken = accelerator.ahead(
+            replace(panel, f=np.full_like(panel.f, f), frozen=np.zeros(len(panel.f), bool))
+        )
+    assert taken.f.max() == pytest.approx(0.8)

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import betaincc
 
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables, heterozygous_codes
+from crossproof.inference.plates.failed_wells import dead_plate, edge_failed, low_plate
 from crossproof.inference.plates.scores import Matrix, PlateScores, beta_binomial_log, call_rate_log
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -74,7 +75,8 @@ def blank_findings(
                 samples=(plate.samples[w],),
                 log10_odds=odds,
                 hold=Hold.PLATE if full else Hold.NOTHING,
-                corrections=(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(int(w))),),
+                # A full blank says that wells are not where the sheet has them: leaving it out mends nothing.
+                corrections=() if full else (Correction(CorrectionKind.EXCLUDE_WELL, plate.place(int(w))),),
             )
         )
     return out
@@ -98,37 +100,30 @@ def low_call_findings(
     if len(samples) == 0:
         return []
     low = samples[rate[samples] < min_call_rate]
-    out = []
-    if len(samples) >= 4 and np.median(rate[samples]) < min_call_rate:
-        out.append(
-            Finding(
-                FindingKind.LOW_CALL_PLATE,
-                Scope.PLATE,
-                plate.name,
-                plate.name,
-                f"{len(low)} of {len(samples)} samples of plate {plate.name} call at less than "
-                f"{min_call_rate:.0%} of the markers (median {np.median(rate[samples]):.0%}).",
-                "Repeat the plate; check DNA amounts and the run.",
-                wells=tuple(plate.place(int(w)) for w in low),
-                samples=tuple(plate.samples[w] for w in low),
-            )
-        )
     as_sample, as_blank = call_rate_log(plate.n_called, n, usual, background)
-    for w in low:
-        silent = (as_blank[w] - as_sample[w]) / np.log(10) > threshold
-        out.append(
-            Finding(
-                FindingKind.EMPTY_SAMPLES if silent else FindingKind.LOW_CALL_SAMPLE,
-                Scope.SAMPLE,
-                plate.name,
-                plate.samples[w],
-                f"{plate.samples[w]} ({plate.place(int(w))}) calls at {plate.n_called[w]} of {n} markers"
-                + (", like a blank." if silent else "."),
-                "Extract or genotype it again.",
-                wells=(plate.place(int(w)),),
-                samples=(plate.samples[w],),
+    silent = (as_blank - as_sample) / np.log(10) > threshold
+    told = dead_plate(plate, samples, usual) or low_plate(plate, samples, low, rate, min_call_rate)
+    out = list(told)
+    if not told or told[0].kind is not FindingKind.DEAD_PLATE:
+        edge = edge_failed(plate, samples, low)
+        out += edge
+        known = set(edge[0].samples) if edge else set()
+        for w in low:
+            if plate.samples[w] in known:
+                continue
+            out.append(
+                Finding(
+                    FindingKind.EMPTY_SAMPLES if silent[w] else FindingKind.LOW_CALL_SAMPLE,
+                    Scope.SAMPLE,
+                    plate.name,
+                    plate.samples[w],
+                    f"{plate.samples[w]} ({plate.place(int(w))}) calls at {plate.n_called[w]} of {n} markers"
+                    + (", like a blank." if silent[w] else "."),
+                    "Extract or genotype it again.",
+                    wells=(plate.place(int(w)),),
+                    samples=(plate.samples[w],),
+                )
             )
-        )
     good = samples[rate[samples] >= min_call_rate]
     if len(good) >= 8:
         for block, names in zip(plate.blocks, season.blocks, strict=True):

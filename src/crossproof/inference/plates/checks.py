@@ -26,8 +26,16 @@ from crossproof.inference.plates.arrays import (
 )
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
+from crossproof.inference.plates.failed_wells import is_dead
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
-from crossproof.inference.plates.layout_search import SOURCES, Source, search_layout, tags, whole_plate
+from crossproof.inference.plates.layout_search import (
+    SOURCES,
+    Source,
+    search_layout,
+    tags,
+    turned_empty,
+    whole_plate,
+)
 from crossproof.inference.plates.line_checks import (
     line_tube_findings,
     plant_replicate_findings,
@@ -77,11 +85,14 @@ def _alike(plate: Plate) -> bool:
     return same >= ALIKE * called
 
 
-def _sources(plate: Plate) -> tuple[Source, ...]:
+def _sources(plate: Plate, usual: float) -> tuple[Source, ...]:
     """What is tried on a plate: nothing where fewer than one sample in ten called, or fewer than four.
 
-    Nothing either where all wells show the same calls, unless blanks call and samples do not.
+    Nothing either where all wells show the same calls, unless blanks call and samples do not. On a plate
+    without DNA: whether it lies on its empty wells.
     """
+    if plate.placed and is_dead(plate, usual):
+        return (turned_empty,)
     calls = plate.n_called >= 0.3 * plate.n_markers
     called = int(calls.sum())
     blank = plate.identity == EMPTY
@@ -92,9 +103,9 @@ def _sources(plate: Plate) -> tuple[Source, ...]:
     return SOURCES if plate.placed else (tags,)
 
 
-def _best_whole_plate(x: Examined) -> float:
+def _best_whole_plate(x: Examined, usual: float) -> float:
     """log10 odds of the best whole-plate layout, 0 if there is none."""
-    if whole_plate not in _sources(x.plate):
+    if whole_plate not in _sources(x.plate, usual):
         return 0.0
     unused = np.zeros(len(x.plate), dtype=bool)
     found = whole_plate(x.scores, x.search.matrix, x.plate.identity, unused)
@@ -118,7 +129,7 @@ def examine_plate(
     `odd_tubes`. `usual`, `background`: call rates of samples and of blanks over the season.
     """
     scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
-    sources = () if as_labelled else _sources(plate)
+    sources = () if as_labelled else _sources(plate, usual)
     return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
 
 
@@ -250,10 +261,13 @@ def examine_plates(
     )
     # A plate may fit another's sheet a little and a layout of its own far better.
     by_name = {x.plate.name: x for x in examined}
-    exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate])]
+    exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate], usual)]
     away = held_plates(tuple(exchanged))
     here = [
-        Examined(x.scores, search_layout(x.scores, odds, sources=_sources(x.plate), labelled=x.search.matrix))
+        Examined(
+            x.scores,
+            search_layout(x.scores, odds, sources=_sources(x.plate, usual), labelled=x.search.matrix),
+        )
         for x in examined
         if x.plate.name not in away
     ]

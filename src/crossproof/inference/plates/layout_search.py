@@ -91,6 +91,24 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
             yield replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
 
 
+def turned_empty(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
+    """Whole-plate layouts of a plate without DNA where the sheet has samples: it may lie on empty wells.
+
+    A run that failed explains silent wells as well, so these say nothing; blanks that call, and the few
+    samples that do, say where the plate lay.
+    """
+    own = matrix.own(identity)
+    speaks = scores.plate.n_called >= 0.3 * scores.plate.n_markers
+    layouts = whole_plate_layouts(scores.plate.format)
+    for layout in layouts:
+        changed = identities_under(layout.source, scores, identity)
+        gain = clipped(scores.exact(changed, matrix.anything) - own, matrix)
+        gain = np.where(speaks & (changed != UNKNOWN), gain, np.minimum(gain, 0.0) * speaks)
+        if broad(gain, min(4, max(2, int(speaks.sum())))):
+            proposal = make_proposal(layout.words, gain, PRIOR_WHOLE / len(layouts), changed)
+            yield replace(proposal, layout=layout)
+
+
 def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
     """Rows or columns reversed or swapped. Where parent tubes move, the consensus is rebuilt."""
     layouts, sources = strip_layouts(scores.plate.format), strip_sources(scores.plate.format)

@@ -19,6 +19,8 @@ from crossproof.model.arrays import Floats
 MOST = 0.9
 """Share of the way left after a round, at most: a jump goes at most nine moves ahead."""
 EDGE = 1e-9
+LARGEST_RATE = 0.5
+"""Error rate that no extrapolation goes beyond: half of the calls wrong. What EM itself estimates stands."""
 
 
 def _numbers(panel: Panel) -> tuple[Floats, ...]:
@@ -32,6 +34,8 @@ def _with_numbers(panel: Panel, numbers: Sequence[Floats]) -> Panel:
     m = len(panel.f)
     h, rates, classes = numbers[0], 1 / (1 + np.exp(-numbers[1])), np.exp(numbers[2])
     frozen = panel.frozen
+    # Near 1 a logit runs away from what the last moves can tell, and f + e above 1 is no error matrix at all.
+    rates = np.minimum(rates, np.maximum(np.concatenate([panel.f, panel.d]), LARGEST_RATE))
     return replace(
         panel,
         h=float(np.clip(h[0], EDGE, 1 - EDGE)),

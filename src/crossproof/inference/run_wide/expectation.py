@@ -53,6 +53,8 @@ LINES_WORTH = 50.0
 """Lines that the beta prior of wrong tubes is worth."""
 PARENTS_WORTH = 100.0
 """Parents of tags (tags, for later generations) that the beta priors of other faults are worth."""
+LARGEST_RATE = 0.95
+"""Largest error rate of a marker: with the rarer errors beside it, a row of the error matrix stays one."""
 CLEAR_READING = 0.95
 """Weight of readings at or above which a family has a say about a parent's typing."""
 CLEAR_COUNTS = 0.9
@@ -327,6 +329,7 @@ def next_estimates(
     hom, hom_as_het, het, het_as_hom = expected.miscalls
     f = _beta_mean(settings.false_heterozygote, hom_as_het, hom)
     d = _beta_mean(settings.dropout, het_as_hom, het)
+    f, d = np.minimum(f, LARGEST_RATE), np.minimum(d, LARGEST_RATE)
     frozen = panel.frozen
     f, d = np.where(frozen, panel.f, f), np.where(frozen, panel.d, d)
     if earlier is not None:

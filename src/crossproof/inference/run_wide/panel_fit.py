@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.evidence.blocks import ErrorRates, Wells
+from crossproof.inference.evidence.blocks import ErrorRates, EvidenceBlock, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.lines.doubt import doubt_from_dict
 from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
@@ -222,28 +222,60 @@ def _with_frozen_q(
     return tuple(out)
 
 
+CARRIES = 1 / 3
+"""A well carries DNA if it calls at this share, or more, of what the season's best wells call."""
+BEST_WELLS = 0.05
+"""The best wells: this share of all, and BEST_COUNT of them at least."""
+BEST_COUNT = 4
+
+
+def carries_dna(rate: Floats) -> Bools:
+    """Whether wells carry DNA, from their call rates (well,); all, where none calls anything.
+
+    Blanks, failed wells and dead plates do not; what they fail to call says nothing of the markers.
+    """
+    if not len(rate):
+        return np.zeros(0, dtype=bool)
+    best = np.sort(rate)[-max(BEST_COUNT, round(BEST_WELLS * len(rate))) :]
+    return np.asarray(rate >= CARRIES * best[0])
+
+
+def _data(block: EvidenceBlock) -> Bools:
+    """Where a file has a call, reads or a likelihood, (marker, well)."""
+    data = np.asarray(block.codes != NO_CALL_CODE)
+    if block.depths is not None:
+        data = data | (block.depths.sum(axis=2) > 0)
+    if block.phred is not None:
+        data = data | (block.phred.max(axis=2) > 0)
+    return data
+
+
 def call_rates(wells: Wells) -> tuple[Floats, Bools]:
-    """Call rate (marker,) among the wells of the files that have the marker, and whether several alleles
-    show.
+    """Call rate (marker,) among the wells with DNA of the files that have the marker, and whether several
+    alleles show.
 
     A well with reads but no call counts as called.
     """
     m = len(wells.markers)
     called, asked = np.zeros(m), np.zeros(m)
     alleles = np.zeros((m, 8), dtype=bool)
+    of_well = []
     for batch in wells.batches:
+        seen = sum((_data(b).sum(axis=0) for b in batch.blocks), np.zeros(len(batch.wells)))
+        of_well.append(seen / max(sum(len(b.rows) for b in batch.blocks), 1))
+    carries = carries_dna(np.concatenate([*of_well, np.zeros(0)]))
+    carried = np.split(carries, np.cumsum([len(rate) for rate in of_well])[:-1]) if of_well else []
+    for batch, mine in zip(wells.batches, carried, strict=True):
         for block in batch.blocks:
-            data = block.codes != NO_CALL_CODE
+            data = _data(block)
             if block.depths is not None:
-                data |= block.depths.sum(axis=2) > 0
                 alleles[block.rows[:, None], np.arange(block.k)] |= block.depths.any(axis=1)
             if block.phred is not None:
-                data |= block.phred.max(axis=2) > 0
                 alleles[block.rows, :2] |= (block.phred.min(axis=2) < block.phred.max(axis=2)).any(axis=1)[
                     :, None
                 ]
-            called[block.rows] += data.sum(axis=1)
-            asked[block.rows] += data.shape[1]
+            called[block.rows] += data[:, mine].sum(axis=1)
+            asked[block.rows] += int(mine.sum())
             _mark_alleles(alleles, block.rows, block.codes, block.k)
     rate = np.divide(called, asked, out=np.zeros(m), where=asked > 0)
     return rate, alleles.sum(axis=1) > 1
@@ -279,12 +311,7 @@ def _set_aside(panel: Panel, wells: Wells, settings: Settings) -> Panel:
     for batch in wells.batches:
         here = np.isin(batch.wells, flat)
         for block in batch.blocks:
-            data = block.codes[:, here] != NO_CALL_CODE
-            if block.depths is not None:
-                data = data | (block.depths[:, here].sum(axis=2) > 0)
-            if block.phred is not None:
-                data = data | (block.phred[:, here].max(axis=2) > 0)
-            typed[block.rows] |= data.any(axis=1)
+            typed[block.rows] |= _data(block)[:, here].any(axis=1)
     if len(flat):
         reasons = np.where(fresh & (reasons == "") & ~typed, NOT_TYPED, reasons)
     high = fresh & (reasons == "") & (panel.f > settings.max_false_heterozygote)

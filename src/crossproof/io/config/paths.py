@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,10 +18,19 @@ NO_SUCH_FILE = "There is no such file."
 
 
 class Places:
-    """Turns names of files into files; `fault` hears line, column, value, problem and remedy."""
+    """Turns names of files into files; `fault` hears line, column, value, problem and remedy.
 
-    def __init__(self, root: Path, fault: Callable[[int | None, str, object, str, str], None]) -> None:
-        self.root, self.fault = root, fault
+    `wells_come`: a pattern of sheets of wells that no file fits is no fault.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        fault: Callable[[int | None, str, object, str, str], None],
+        *,
+        wells_come: bool = False,
+    ) -> None:
+        self.root, self.fault, self.wells_come = root, fault, wells_come
 
     def resolve(self, values: dict[str, Any]) -> None:
         """Replace names of files by files; those that are missing or lie outside are faults."""
@@ -59,10 +69,12 @@ class Places:
                 remedy = self.where_it_may_be(entry["path"], found)
                 if self.is_gone(found):
                     # The other files can go on without it, as without one that cannot be read.
-                    entry["absent"] = (line, remedy)
+                    entry["absent"] = (line, NO_SUCH_FILE, remedy)
                 else:
                     self.fault(line, "path", entry["path"], NO_SUCH_FILE, remedy)
                 continue
+            if not os.access(found, os.R_OK):
+                entry["absent"] = (line, "The file may not be read.", "Ask for the right to read it.")
             place = found.resolve()
             if place in places:
                 self.fault(
@@ -91,6 +103,8 @@ class Places:
             remedy = "Name one file here; * and ? are only for the list of samples."
         elif path.is_dir():
             remedy = "Name the file, not its folder."
+        elif os.path.lexists(path):
+            remedy = f"What has this name is {_kind(path)}; put the file itself there."
         else:
             beside = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
             close = nearest(path.name, beside)
@@ -160,7 +174,15 @@ class Places:
                 except ValueError:
                     named = []  # such as ** inside a name
                 matches = sorted(p for p in named if self.is_file(p))
-                if not matches:
+                for dead in sorted(p for p in named if not self.is_file(p) and not p.is_dir()):
+                    self.fault(
+                        line,
+                        "samples",
+                        os.path.relpath(dead, self.root),
+                        f"This is {_kind(dead)}, not a sheet of wells.",
+                        "Put the sheet itself there, or delete it.",
+                    )
+                if not matches and not self.wells_come:
                     self.fault(
                         line,
                         "samples",
@@ -172,6 +194,22 @@ class Places:
                 if self.inside("samples", os.path.relpath(path, self.root), line, outside) is not None:
                     found.setdefault(os.path.realpath(path), path)
         return tuple(sorted(found.values(), key=lambda p: p.as_posix()))
+
+
+def _kind(path: Path) -> str:
+    """What a name stands for that is neither file nor folder."""
+    if path.is_symlink():
+        try:
+            path.resolve(strict=True)
+        except (OSError, RuntimeError):
+            return "a link that leads to no file"
+    try:
+        mode = path.stat().st_mode
+    except OSError:
+        return "a file that may not be looked at"
+    if stat.S_ISFIFO(mode):
+        return "a pipe"
+    return "a device" if not stat.S_ISREG(mode) else "a file"
 
 
 def _left_over(name: str) -> bool:

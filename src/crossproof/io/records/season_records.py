@@ -16,9 +16,11 @@ from crossproof.io.config.season_config import Config, read_config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
 from crossproof.io.records.crosses import crosses_frame, text, with_extra
+from crossproof.io.records.issued_tags import read_issued
 from crossproof.io.records.raw_tables import RawTable, gather
 from crossproof.io.records.samples import samples_frame
 from crossproof.io.records.season import Season, sort_problems
+from crossproof.io.records.tag_checks import book_of, check_parents
 from crossproof.io.results.tables import RESULT_COLUMNS
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
 from crossproof.io.sheets.shape import Sheet
@@ -26,16 +28,21 @@ from crossproof.io.sheets.sheet import read_sheet
 
 
 def read_season(
-    folder_or_config: Path, *, today: dt.date | None = None, genotypes_come: bool = False
+    folder_or_config: Path,
+    *,
+    today: dt.date | None = None,
+    genotypes_come: bool = False,
+    wells_come: bool = False,
 ) -> Season:
     """Read and check all records of a season (its folder, or its config.yaml).
 
     Dates after `today` (default: the day of the call) are errors. Cross-references between the sheets are
     checked too; genotype files are not opened (see `checks.check_calls`).
-    `genotypes_come`: no genotype file need be named yet. Raises InputError only where config.yaml itself
+    `genotypes_come`: no genotype file need be named yet; `wells_come`: no sheet of wells need be there yet.
+    Raises InputError only where config.yaml itself
     cannot be used; all else is in `Season.problems`.
     """
-    config = read_config(Path(folder_or_config), genotypes_come=genotypes_come)
+    config = read_config(Path(folder_or_config), genotypes_come=genotypes_come, wells_come=wells_come)
     today = today or dt.date.today()
     notes = Problems()
 
@@ -48,8 +55,14 @@ def read_season(
 
     cross_sheet = _sheet(config, config.crosses_file, CROSSES)
     raw_crosses = gather([cross_sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
+    issued, found = read_issued(config.root)
+    notes.extend(found)
+    if issued is not None:
+        raw_crosses = book_of(raw_crosses, issued, set(samples["cross_id"]), notes)
     lines = set(samples["line"]) - {""}
     crosses = crosses_frame(raw_crosses, config, lines, today, notes)
+    if issued is not None:
+        check_parents(raw_crosses, crosses["mother"].tolist(), crosses["father"].tolist(), issued, notes)
     if cross_sheet.readable and not cross_sheet.rows:
         # No error: before the season there are parent lines to plan with and no tag yet.
         empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)
@@ -68,8 +81,9 @@ def read_season(
             gather([sheet], CORRECTIONS, config.renames("corrections"), notes), CORRECTIONS, notes
         )
     sheets = {"samples": sample_sheets, "crosses": [cross_sheet]} | more_sheets
+    wells_whole = raw_samples.whole and (len(raw_samples) > 0 or not wells_come)
     between = check_frames(
-        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
+        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=wells_whole
     )
     problems = [
         *notes.listed(),

@@ -35,11 +35,11 @@ from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlanSettings
 MIXED_POOL = (0.98, 0.0)
 """Inbreeding of an unknown plant: a fixed line or the offspring of two, as likely."""
 
-_PAIR_ROWS = [i for i, (kind, _) in enumerate(PAIR_RELATIONS) if kind is not Relation.RECIPROCAL]
+PAIR_ROWS = [i for i, (kind, _) in enumerate(PAIR_RELATIONS) if kind is not Relation.RECIPROCAL]
 """The reciprocal cross is left out: nuclear markers cannot tell it from the cross itself."""
 
 PARENT_RELATIONS: tuple[Relation, ...] = (
-    *(PAIR_RELATIONS[i][0] for i in _PAIR_ROWS),
+    *(PAIR_RELATIONS[i][0] for i in PAIR_ROWS),
     Relation.OUTCROSS_UNKNOWN,
     Relation.UNKNOWN,
     Relation.UNKNOWN,
@@ -163,7 +163,7 @@ def cross_evidence(
     return CrossEvidence(
         score=score,
         prob=prob,
-        log_prior=_log_prior(kinds, n_don, settings),
+        log_prior=relation_priors(kinds, n_don, settings),
         class_of=np.array([CLASSES.index(kind.verdict) for kind in kinds]),
         kinds=kinds,
         donors=(*("" for _ in PARENT_RELATIONS), *names, *names),
@@ -192,7 +192,7 @@ def _children(
     p_prior = parent_prior(block, inside, father, settings)
     pairs = (m_prior[:, :, None] * p_prior[:, None, :]).reshape(len(inside), n_g * n_g)
     gamete_m = m_prior @ gamete_table(k)  # marker, allele
-    by_pair = np.einsum("mq,rqg->mrg", pairs, pair_tables(k)[_PAIR_ROWS])
+    by_pair = np.einsum("mq,rqg->mrg", pairs, pair_tables(k)[PAIR_ROWS])
     unknown_pollen = child_of_gametes(gamete_m, block.pool[inside])
     unknown = np.stack([pool_genotypes(block.pool[inside], f) for f in MIXED_POOL], axis=1)
     plain = np.concatenate([by_pair, unknown_pollen[:, None], unknown], axis=1)
@@ -203,7 +203,7 @@ def _children(
     return np.concatenate([plain, outcross, lines], axis=1)
 
 
-def _log_prior(kinds: tuple[Relation, ...], n_donors: int, settings: PlanSettings) -> Floats:
+def relation_priors(kinds: tuple[Relation, ...], n_donors: int, settings: PlanSettings) -> Floats:
     prior = np.asarray(settings.class_prior, dtype=np.float64)
     prior = prior / prior.sum()
     on_panel = settings.panel_donor_share if n_donors else 0.0
@@ -218,7 +218,7 @@ def _log_prior(kinds: tuple[Relation, ...], n_donors: int, settings: PlanSetting
         Relation.OTHER_LINE: share[Relation.OTHER_LINE] / max(n_donors, 1),
         Relation.UNKNOWN: share[Relation.UNKNOWN] / len(MIXED_POOL),
     }
-    of_row = [PAIR_RELATIONS[i][1] for i in _PAIR_ROWS]
+    of_row = [PAIR_RELATIONS[i][1] for i in PAIR_ROWS]
     of_row += [1.0] * (len(kinds) - len(of_row))
     weights = np.array(
         [
