@@ -7,6 +7,7 @@ from dataclasses import replace
 from crossproof.simulate.plan import (
     BatchFormat,
     FaultKind,
+    OffKind,
     Operator,
     PlateFault,
     SeasonPlan,
@@ -32,9 +33,14 @@ def _tags(
 
 
 def _backcross(markers: int) -> SeasonPlan:
-    """A season of backcrosses on purpose: F1 parents, declared, each with one of its own lines."""
+    """A season of backcrosses on purpose: F1 parents, declared, each with one of its own lines.
+
+    No seed of a further generation: an F1 parent is a season old.
+    """
     plan = _tags(markers=markers)
-    return replace(plan, n_lines=6, f1_parents=3, plants_per_cross=12)
+    later = (OffKind.ADVANCED, OffKind.BACKCROSS)
+    kinds = tuple((kind, 1.0) for kind in OffKind if kind not in later)
+    return replace(plan, n_lines=6, f1_parents=3, plants_per_cross=12, off_kinds=kinds)
 
 
 def _reads(depth: float) -> SeasonPlan:
