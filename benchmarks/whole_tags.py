@@ -177,7 +177,8 @@ def table(plants: pd.DataFrame) -> str:
     """The table as Markdown."""
     lines = [
         "| season | seeds | plants | determined | wrong and not held | false hybrids above 0.95, not held "
-        "| above 0.99 | true hybrids culled | plants of the faulty tags: named, waiting, kept or culled wrongly "
+        "| above 0.99 | true hybrids culled "
+        "| plants of the faulty tags: named, waiting, kept or culled wrongly "
         "| wanted | reached |",
         "|---" * 11 + "|",
     ]
