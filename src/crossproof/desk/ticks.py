@@ -16,7 +16,7 @@ from crossproof.desk.folder import SeasonPlace
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.reading import read_table
 from crossproof.model.results import Decision
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 
 ACTIONS: Mapping[str, str] = {
     Decision.KEEP.value: "keep",
