@@ -33,7 +33,7 @@ MOST_MARKERS = 500
 
 def report(index: SeasonIndex) -> None:
     """Write report.html, summary.html, worklist.xlsx, labels.html and run.json."""
-    from crossproof.report.draw.labels import render as render_labels
+    from crossproof.field.kept_labels import build_labels, kept_labels_page
     from crossproof.report.draw.summary_page import summary_page
     from crossproof.report.draw.xlsx import write_worklist
 
@@ -44,7 +44,14 @@ def report(index: SeasonIndex) -> None:
     write_bytes(results / "report.html", render(content).encode("utf-8"))
     summary = summary_page(inputs, index.run_digest)
     write_bytes(results / "summary.html", summary.encode("utf-8"))
-    write_bytes(results / "labels.html", render_labels(content).encode("utf-8"))
+    season = code_season(index.config)
+    labels = kept_labels_page(
+        build_labels(inputs, season),
+        title=content.title,
+        season=season or content.season,
+        digest=content.digest,
+    )
+    write_bytes(results / "labels.html", labels.encode("utf-8"))
     write_worklist(content, results / "worklist.xlsx")
     write_json(results / "run.json", run)
 
