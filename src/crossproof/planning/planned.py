@@ -25,6 +25,7 @@ PLANNED_COLUMNS: dict[str, str] = {
     "week": "week of pollination, such as 2031-W23",
     "operator": "who is to make the cross",
     "seeds": "seeds to test, where already fixed",
+    "place": "where the mother plants stand, such as house 1, bench 2",
 }
 """Columns of planned.csv; mother and father are required."""
 
@@ -137,6 +138,7 @@ def read_planned(
                     row.get("operator", ""),
                     int(numbers["seeds"]),
                     at,
+                    row.get("place", ""),
                 )
             )
     if not rows:

@@ -16,9 +16,11 @@ from crossproof.io.config.season_config import Config, read_config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
 from crossproof.io.records.crosses import crosses_frame, text, with_extra
+from crossproof.io.records.issued_tags import read_issued
 from crossproof.io.records.raw_tables import RawTable, gather
 from crossproof.io.records.samples import samples_frame
 from crossproof.io.records.season import Season, sort_problems
+from crossproof.io.records.tag_checks import book_of, check_parents
 from crossproof.io.results.tables import RESULT_COLUMNS
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
 from crossproof.io.sheets.shape import Sheet
@@ -53,8 +55,14 @@ def read_season(
 
     cross_sheet = _sheet(config, config.crosses_file, CROSSES)
     raw_crosses = gather([cross_sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
+    issued, found = read_issued(config.root)
+    notes.extend(found)
+    if issued is not None:
+        raw_crosses = book_of(raw_crosses, issued, set(samples["cross_id"]), notes)
     lines = set(samples["line"]) - {""}
     crosses = crosses_frame(raw_crosses, config, lines, today, notes)
+    if issued is not None:
+        check_parents(raw_crosses, crosses["mother"].tolist(), crosses["father"].tolist(), issued, notes)
     if cross_sheet.readable and not cross_sheet.rows:
         # No error: before the season there are parent lines to plan with and no tag yet.
         empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)

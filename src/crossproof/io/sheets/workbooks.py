@@ -141,7 +141,8 @@ def _page(pages: Sequence[Any], sheet: str | None, found: Problems) -> Any:
             "Check that it is the right one; move the right sheet to the first place.",
             value=page.title,
         )
-    others = [p.title for p in pages if p is not page]
+    # As with rows: what begins with # is a comment, such as the lists behind the drop-downs of a book.
+    others = [p.title for p in pages if p is not page and not p.title.startswith("#")]
     if others and sheet is None:
         found.note(
             Fault(
