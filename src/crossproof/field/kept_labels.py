@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from crossproof.field.codes import code_of_plant
+from crossproof.field.codes import LONGEST, code_of_plant
 from crossproof.field.qr import CODE_MM, least_width, qr_svg
 from crossproof.field.sheets import LabelSize, Paper, Sheet, pages_of, render, sheet_of
 from crossproof.model.results import Decision
@@ -29,7 +29,7 @@ MOST_CODES = 2000
 
 @dataclass(frozen=True)
 class Label:
-    """What one label says; `code` is empty where the plant has none, or its name is too long for the label."""
+    """What one label says; `code` is empty where there is none, or no room for it."""
 
     mother: str
     father: str
@@ -99,6 +99,8 @@ def _code(season: str, cross: str, plant: str, sheet: Sheet) -> Markup:
     if not cross or not plant:
         return Markup("")
     code = code_of_plant(season, cross, plant)
+    if len(code.text) > LONGEST:
+        return Markup("")
     least = least_width(code.text)
     most = min(sheet.label.height - 4, 0.45 * sheet.label.width)
     return qr_svg(code, max(least, min(CODE_MM, most))) if least <= most else Markup("")

@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from crossproof.errors import InputError, UsageError, error
+from crossproof.field.code_season import code_season
 from crossproof.field.sampling import SampledPlant, SamplingPlan, Trays, plan_sampling
 from crossproof.field.sampling_pages import map_page, tray_labels_page
 from crossproof.field.seed_choice import (
@@ -22,7 +23,7 @@ from crossproof.field.seed_choice import (
     Pod,
     choose_seeds,
 )
-from crossproof.field.sheets import LabelSize, Paper, sheet_of
+from crossproof.field.sheets import LabelSize, Paper, Sheet, sheet_of
 from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.season import Season
@@ -45,14 +46,13 @@ TABLE_COLUMNS = (
 
 @dataclass(frozen=True)
 class SampleOptions:
-    """What the user says of a round: see the command's options. `label`: size of a tray label."""
+    """What the user says of a round: see the command's options. `sheet`: of the tray labels."""
 
     at_once: bool = False
     keep_back: int = 0
     pots: int = 50
     house: str = ""
-    paper: Paper = Paper.A4
-    label: LabelSize = field(default_factory=lambda: LabelSize(60, 25))
+    sheet: Sheet = field(default_factory=lambda: sheet_of(Paper.A4, LabelSize(60, 25)))
 
 
 @dataclass(frozen=True)
@@ -293,7 +293,11 @@ def _write(plan: SamplingPlan, season: Season, number: int, options: SampleOptio
     texts = {
         f"field/round{number}_plates.html": map_page(plan, parents, title=title, notes=notes),
         f"field/round{number}_labels.html": tray_labels_page(
-            plan, parents, config.season, sheet_of(options.paper, options.label), title=title
+            plan,
+            parents,
+            code_season(config) or config.season,
+            options.sheet,
+            title=title,
         ),
     }
     contents = {name: text.encode("utf-8") for name, text in texts.items()}

@@ -12,7 +12,7 @@ from crossproof.model.plates import PLATE_FORMATS, Well, parse_well
 from crossproof.model.results import PARENT_REASONS, Decision, NextStep, Verdict
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.explain import UNEXPECTED
-from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import CODES, ReportInputs, numbers, texts
 from crossproof.report.content.marks import DECISION_WORDS, VERDICT_MARKS, verdict_of
 
 Cell = str | float
@@ -52,14 +52,52 @@ class Grid:
     plates: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...]
 
 
+@dataclass(frozen=True)
+class ScanSheet:
+    """A sheet for a scanner that types: of each plant what its code reads, its name, decision and place."""
+
+    name: str
+    title: str
+    note: str
+    rows: tuple[tuple[str, str, str, str], ...]
+
+
 _PARENT_REASONS = frozenset(r.value for r in PARENT_REASONS)
+SCAN_SHEET = "Scan"
+"""Sheet of the worklist that a scanner types into, and `crossproof done` reads."""
+SCAN_HEADER_ROW = 3
+"""Row of its headings, as a spreadsheet shows it."""
 SIGN = SheetColumn("Done, by whom", 18, sign=True)
 TICK = SheetColumn("Done", 6, sign=True)
 """Left empty, to tick while walking."""
 RETEST_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant", "place")
 
 
-def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
+def scan_sheet(inputs: ReportInputs) -> ScanSheet:
+    """Every plant by the code of its label and by its name."""
+    frame = inputs.verdicts
+    codes, plants, places, decisions = (texts(frame, c) for c in (CODES, "plant", "place", "decision"))
+    rows = [
+        (key, plants[i], _decision_word(decisions[i]), places[i])
+        for keys in (codes, plants)
+        for i, key in enumerate(keys)
+        if key
+    ]
+    return ScanSheet(
+        SCAN_SHEET,
+        "Scan a label: its decision stands beside it",
+        "Put the cursor into the first free cell of the first column and scan; the scanner types the code "
+        "and goes on to the next row. Choose what you did in the last column, save, and give this workbook "
+        "to crossproof done.",
+        tuple(rows),
+    )
+
+
+def _decision_word(decision: str) -> str:
+    return DECISION_WORDS[Decision(decision)][0] if decision in {d.value for d in Decision} else decision
+
+
+def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid | ScanSheet, ...]:
     """Every sheet, in the order of the workbook."""
     plants = _Plants(inputs)
     retest, grid = retest_sheets(inputs, plants)
@@ -85,6 +123,7 @@ def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
         retest,
         grid,
         cross_sheet(inputs),
+        scan_sheet(inputs),
     )
 
 
@@ -187,7 +226,7 @@ class _Plants:
             f"likely {t['likely_source'][i]}" if verdict in UNEXPECTED and t["likely_source"][i] else ""
         )
         decision = t["decision"][i]
-        label = DECISION_WORDS[Decision(decision)][0] if decision in {d.value for d in Decision} else decision
+        label = _decision_word(decision)
         mark = VERDICT_MARKS[verdict]
         return (
             "",
