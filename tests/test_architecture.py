@@ -29,8 +29,9 @@ MAY_SEE = {
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange", "field"},
     "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
+    "desk": NOUNS | {"io", "receive", "report", "field", "season", "steps", "runner"},
     "cli": NOUNS
-    | {"io", "receive", "simulate", "score", "season", "exchange", "field", "steps", "runner", "api"},
+    | {"io", "receive", "simulate", "score", "season", "exchange", "field", "steps", "runner", "api", "desk"},
     "__init__": {"api"},
 }
 """What each package, or module beside the packages, may import of the others."""

@@ -45,6 +45,7 @@ function scanPlace(input) {
     place.dataset.decision = key;
     place.replaceChildren(node('p', {class: 'scan-word'}, word), name ? node('p', {class: 'scan-plant'}, name) : null,
       ...lines.filter(Boolean).map(t => node('p', {}, t)));
+    place.scrollIntoView({block: 'nearest'});
   }
   function take() {
     const text = input.value.trim();
