@@ -135,7 +135,7 @@ class Nature:
         return list(zip(self.wells["well"], self.wells["sample_id"], strict=True))
 
     def exchange(self, one: list[str], other: list[str]) -> None:
-        """What should be in the one samples is in the others, as far as both reach, and the other way round."""
+        """What should be in the one samples is in the others, and the other way round."""
         for a, b in zip(one, other, strict=False):
             self.dna[a], self.dna[b] = self.dna[b], self.dna[a]
 

@@ -13,12 +13,13 @@ from click.testing import CliRunner
 from crossproof.cli import main
 from crossproof.errors import InputError, Severity, UsageError
 from crossproof.field.codes import code_of_plant
-from crossproof.model.bench import BenchAction, Outcome, outcome_of
-from crossproof.model.results import Decision
+from crossproof.field.returned import outcome_of
+from crossproof.model.bench import BenchAction, Outcome
 from crossproof.model.tag_numbers import TagNumber
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import CODES, ReportInputs
 from crossproof.report.draw.xlsx import worklist_bytes
+from crossproof.report.facts.plants import Pile
 from crossproof.steps.done import compare_lists
 
 T = [str(TagNumber("2025", i)) for i in range(1, 4)]
@@ -89,14 +90,15 @@ def test_every_decision_with_every_action():
     right, gone = Outcome.AS_DECIDED, Outcome.GONE
     lost, stands = Outcome.CULLED_NOT_TO_BE, Outcome.KEPT_NOT_CULLED
     expected = {
-        Decision.KEEP: (right, lost, right, gone, Outcome.NOT_TOUCHED),
-        Decision.CULL: (stands, right, stands, gone, Outcome.NOT_TOUCHED),
-        Decision.RETEST: (Outcome.NOT_SAMPLED, lost, right, gone, Outcome.NOT_TOUCHED),
-        Decision.HOLD: (right, lost, right, gone, right),
+        Pile.KEEP: (right, lost, right, gone, Outcome.NOT_TOUCHED),
+        Pile.CULL: (stands, right, stands, gone, Outcome.NOT_TOUCHED),
+        Pile.SAMPLE_AGAIN: (Outcome.NOT_SAMPLED, lost, right, gone, Outcome.NOT_TOUCHED),
+        Pile.HOLD: (right, lost, right, gone, right),
+        Pile.WAIT: (right, lost, right, gone, right),
     }
-    assert set(expected) == set(Decision)
-    for decision, row in expected.items():
-        assert tuple(outcome_of(decision, a) for a in (*BenchAction, None)) == row
+    assert set(expected) == set(Pile)
+    for pile, row in expected.items():
+        assert tuple(outcome_of(pile, a) for a in (*BenchAction, None)) == row
 
 
 def test_all_done_as_decided(season, tmp_path):

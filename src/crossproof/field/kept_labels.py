@@ -15,7 +15,7 @@ from crossproof.model.tag_numbers import is_season
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS, symbol_svg, verdict_of
 from crossproof.report.content.numbers import probability
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 
 DEFAULT_SIZE = LabelSize(63.0, 36.0)
 """Three in a row and seven rows on A4."""

@@ -14,8 +14,9 @@ from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.columns import Column, Kind, Table, nearest
 from crossproof.io.sheets.names import loose_index, meant
-from crossproof.model.bench import BenchAction, Outcome, outcome_of
-from crossproof.model.results import Decision, NextStep
+from crossproof.model.bench import BenchAction, Outcome
+from crossproof.model.results import NextStep
+from crossproof.report.facts.plants import Pile, plant_facts
 
 DONE_LIST = Table(
     "done",
@@ -87,23 +88,45 @@ class Row:
 
 @dataclass(frozen=True)
 class Bench:
-    """What was decided: plants by cross and name, in the order of the results, with decision and place."""
+    """What was decided: plants by cross and name, in the order of the results, with pile and place."""
 
     season: str
-    decisions: Mapping[PlantKey, Decision]
+    decisions: Mapping[PlantKey, Pile]
     places: Mapping[PlantKey, str]
 
     @classmethod
     def of(cls, verdicts: pd.DataFrame, season: str) -> Bench:
-        """From verdicts.csv as text; rows with a decision that is none are passed over."""
-        known = {d.value for d in Decision}
-        rows = [r for r in verdicts.to_dict("records") if r["decision"] in known]
-        keys = [(str(r["cross_id"]), str(r["plant"])) for r in rows]
+        """From verdicts.csv as text; rows without a decision are passed over."""
+        facts = plant_facts(verdicts).rows
+        known = {
+            (f.cross, f.plant): (f.pile, str(row.get("place") or ""))
+            for f, row in zip(facts, verdicts.to_dict("records"), strict=True)
+            if f.pile is not None
+        }
         return cls(
-            season,
-            {k: Decision(r["decision"]) for k, r in zip(keys, rows, strict=True)},
-            {k: str(r.get("place") or "") for k, r in zip(keys, rows, strict=True)},
+            season, {k: p for k, (p, _) in known.items()}, {k: place for k, (_, place) in known.items()}
         )
+
+
+def outcome_of(pile: Pile, action: BenchAction | None) -> Outcome:
+    """The outcome of one plant; no action: it is on no list.
+
+    A plant on hold, or one that waits for something else than leaf, is to be left standing: no action,
+    keeping it and sampling it are all as decided.
+    """
+    if action is BenchAction.GONE:
+        return Outcome.GONE
+    if action is BenchAction.CULL:
+        return Outcome.AS_DECIDED if pile is Pile.CULL else Outcome.CULLED_NOT_TO_BE
+    if pile in (Pile.HOLD, Pile.WAIT):
+        return Outcome.AS_DECIDED
+    if action is None:
+        return Outcome.NOT_TOUCHED
+    if pile is Pile.CULL:
+        return Outcome.KEPT_NOT_CULLED
+    if pile is Pile.SAMPLE_AGAIN and action is BenchAction.KEEP:
+        return Outcome.NOT_SAMPLED
+    return Outcome.AS_DECIDED
 
 
 def read_rows(raw: RawTable, bench: Bench, notes: Problems) -> tuple[Row, ...]:
@@ -278,14 +301,14 @@ DONE_COLUMNS = (
 )  # fmt: skip
 
 
-def what_now(outcome: Outcome, decision: Decision, cross: Mapping[str, object]) -> str:
+def what_now(outcome: Outcome, decision: Pile, cross: Mapping[str, object]) -> str:
     """What is left to do about one plant, in words; "" where nothing is."""
     if outcome is Outcome.CULLED_NOT_TO_BE:
         left = str(cross.get("seeds_left") or "0")
         step = str(cross.get("next_step") or "")
-        if decision is Decision.KEEP and left not in ("", "0"):
+        if decision is Pile.KEEP and left not in ("", "0"):
             return f"a proven hybrid is lost; {left} seeds of the cross are in store"
-        if decision is Decision.KEEP:
+        if decision is Pile.KEEP:
             again = "" if step == NextStep.DONE else ", and the cross has no seed left: repeat it"
             return f"a proven hybrid is lost{again}"
         return "it was culled before its verdict was certain; look whether it can still be saved"
@@ -295,9 +318,9 @@ def what_now(outcome: Outcome, decision: Decision, cross: Mapping[str, object]) 
         return "take leaf of it again"
     if outcome is Outcome.NOT_TOUCHED:
         return {
-            Decision.KEEP: "look whether it stands",
-            Decision.CULL: "cull it",
-            Decision.RETEST: "take leaf of it again",
+            Pile.KEEP: "look whether it stands",
+            Pile.CULL: "cull it",
+            Pile.SAMPLE_AGAIN: "take leaf of it again",
         }.get(decision, "")
     return ""
 

@@ -30,9 +30,10 @@ from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.io.results.reading import read_table
 from crossproof.io.results.tables import table_bytes
-from crossproof.model.results import PARENT_REASONS, Decision, NextStep, Reason, Verdict
+from crossproof.model.results import NextStep, Verdict
 from crossproof.planning.season_inputs import plan_settings, rates_so_far
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
+from crossproof.report.facts.plants import Pile, plant_facts
 from crossproof.steps.rates import past_of
 
 SHEET_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant", "place")
@@ -213,14 +214,10 @@ def plants_again(
 ) -> Mapping[str, Sequence[SampledPlant]]:
     """Plants to sample a second time, by cross: those to retest that a second sample may help."""
     out: dict[str, list[SampledPlant]] = {}
-    not_for = {str(Reason.FEW_CONTRASTS), *(str(r) for r in PARENT_REASONS)}
-    for row in verdicts.to_dict("records"):
-        cross, plant = str(row["cross_id"]), str(row["plant"])
-        if row["decision"] != Decision.RETEST or row["reason"] in not_for or (cross, plant) in waiting:
-            continue
-        out.setdefault(cross, []).append(
-            SampledPlant(plant, cross, str(row["pod"]), str(row["place"]), new=False)
-        )
+    for fact, row in zip(plant_facts(verdicts).rows, verdicts.to_dict("records"), strict=True):
+        if fact.pile is Pile.SAMPLE_AGAIN and (fact.cross, fact.plant) not in waiting:
+            plant = SampledPlant(fact.plant, fact.cross, str(row["pod"]), str(row["place"]), new=False)
+            out.setdefault(fact.cross, []).append(plant)
     return out
 
 

@@ -27,7 +27,7 @@ function scanned(text) {
   if (code && !code[3]) {
     const here = range(PLANTS.n).filter(i => codePart(PLANTS.cross_id(i)).toLowerCase() === code[2]);
     if (here.length) {
-      const each = Object.keys(DATA.decisions).map(d => [DATA.decisions[d][0].toLowerCase(), here.filter(i => PLANTS.decision(i) === d).length]);
+      const each = Object.keys(DATA.piles).map(p => [DATA.piles[p][0].toLowerCase(), here.filter(i => PLANTS.pile(i) === p).length]);
       return {word: 'Tag', says: 'Tag ' + PLANTS.cross_id(here[0]) + ': ' + each.filter(e => e[1]).map(e => e[1] + ' ' + e[0]).join(', ') + '. Scan a plant for its own decision.'};
     }
   }
@@ -55,8 +55,8 @@ function scanPlace(input) {
     input.value = '';
     input.focus();
     if (hit.word) { show('none', hit.word, '', [hit.says]); return hit; }
-    const i = hit.plant, decision = PLANTS.decision(i), words = DATA.decisions[decision];
-    show(decision, words ? words[0] : decision, PLANTS.plant(i), [
+    const i = hit.plant, pile = PLANTS.pile(i), words = DATA.piles[pile];
+    show(pile, words ? words[0] : PLANTS.decision(i) || 'Undecided', PLANTS.plant(i), [
       (PLANTS.mother(i) || 'unknown') + ' × ' + (PLANTS.father(i) || 'unknown'),
       [PLANTS.place(i), markOf(PLANTS.verdict(i)).label + ' ' + probability(plantChance(i))].filter(Boolean).join(' · '),
       PLANTS.reason(i), seen.has(i) ? 'Scanned before.' : '']);
