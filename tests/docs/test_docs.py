@@ -78,6 +78,7 @@ NOT_RUN = {
     "make docs": "the strict build is a test of its own",
     "snakemake --cores 2 --configfile demo_genotypes/config.yaml": "run by tests/workflow",
     **dict.fromkeys(fenced_commands([DOCS / "exchange.md"]), "need a server; run by tests/exchange"),
+    **dict.fromkeys(fenced_commands([DOCS / "tags_and_book.md"]), "run by tests/docs/test_tags_and_book.py"),
     **{
         c: "needs a laboratory's file; run by tests/io/laboratory"
         for c in fenced_commands(sorted(DOCS.glob("*.md")))
