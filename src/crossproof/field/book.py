@@ -23,7 +23,7 @@ from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CROSSES
 from crossproof.io.sheets.sheet import read_sheet
 from crossproof.model.tag_numbers import TagNumber, has_form
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 from crossproof.text import shown
 
 COLUMNS = tuple(c for c in CROSSES.columns if c.name != "cross")
