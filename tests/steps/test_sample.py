@@ -54,7 +54,9 @@ def test_the_sheet_is_filled_in_and_reads_without_an_error(season):
     assert (progeny["pod"] != "").all()
     table = pd.read_csv(season / "field" / "round1_seeds.csv", dtype=str, keep_default_na=False)
     sown = progeny.groupby("cross_id")["plant"].nunique()
-    assert {r["cross_id"]: int(r["sow_now"]) for _, r in table.iterrows() if r["sow_now"] != "0"} == dict(sown)
+    assert {r["cross_id"]: int(r["sow_now"]) for _, r in table.iterrows() if r["sow_now"] != "0"} == dict(
+        sown
+    )
 
 
 def test_asked_again_before_the_results_it_writes_nothing(season):
