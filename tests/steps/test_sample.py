@@ -121,7 +121,7 @@ def test_trays_go_on_where_the_last_round_ended(season):
     plants = sheet[sheet["role"] == "progeny"].drop_duplicates("plant")[["plant", "cross_id", "pod", "place"]]
     last = max(int(p.split()[1].rstrip(",")) for p in plants["place"])
     _results(season, plants.assign(verdict="self", decision="cull", reason=""),
-             {c: ("test stored seed", 0, 1, 2) for c in (T[0], T[1], T[3])})  # fmt: skip
+             dict.fromkeys((T[0], T[1], T[3]), ("test stored seed", 0, 1, 2)))  # fmt: skip
     made = sample_season(season, SampleOptions(pots=5))
     assert made.plan.plants[0].place == f"tray {last + 1}, pot 1"
 

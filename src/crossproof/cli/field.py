@@ -94,3 +94,36 @@ def tags(
     else:
         click.echo(f"Print at 100 % scale. The book to carry with them: crossproof book {where}")
     return 0
+
+
+@main.command(epilog=example("crossproof book nursery_2027"))
+@click.argument("folder", metavar="DIR", type=FOLDER)
+@click.option(
+    "--paper",
+    default="a4",
+    show_default=True,
+    type=click.Choice(["a4", "letter"]),
+    help="Paper of the pages.",
+)
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder. Default: DIR/field.")
+@guarded
+def book(folder: Path, paper: str, out: Path | None) -> int:
+    """Write the crossing book: pages to carry, in walking order, and a workbook to fill in.
+
+    The filled workbook goes in unchanged as the crosses sheet: name it in config.yaml under crosses. What the
+    crosses sheet knows already is in it. A workbook that is there is never written over.
+    """
+    from crossproof.field.book import book_page, make_book
+    from crossproof.field.book_xlsx import write_book
+    from crossproof.field.sheets import Paper, write_page
+    from crossproof.text import count_of
+
+    made = make_book(folder)
+    where = out or made.root / "field"
+    workbook = write_book(made, where)
+    page = write_page(where / "book.html", book_page(made, Paper(paper)))
+    click.echo(f"{page}: {count_of(len(made.rows), 'tag')} in walking order, to print and carry")
+    click.echo(f"{workbook}: the same to fill in; once it is filled, write in config.yaml:")
+    click.echo(f"  crosses: {workbook.relative_to(made.root).as_posix() if out is None else workbook}")
+    click.echo("Then: " + f"crossproof check {shlex.quote(str(folder))}")
+    return 0

@@ -15,7 +15,7 @@ from crossproof.desk.folder import NoSeason
 from crossproof.desk.pages import Desk, one_problem, own_text, problem_page, style_text
 from crossproof.desk.security import Guard, Tickets, cookie_name
 from crossproof.desk.uploads import Refused
-from crossproof.desk.views import files, home, problems, results, runs
+from crossproof.desk.views import files, findings, home, problems, results, runs, sheets
 from crossproof.errors import BusyError, CrossproofError, InputError, PlateError, machine_problem
 
 
@@ -45,6 +45,8 @@ def make_app(
             *problems.ROUTES,
             *runs.ROUTES,
             *results.ROUTES,
+            *findings.ROUTES,
+            *sheets.ROUTES,
         ],
         exception_handlers={
             NoSeason: _no_season,

@@ -22,7 +22,7 @@ from crossproof.model.tag_numbers import MOST_TAGS, MisreadTag, TagNumber, is_se
 from crossproof.planning.inputs import PlannedCross
 from crossproof.planning.season_inputs import plan_settings, wish_list
 from crossproof.planning.wish_list_files import WISH_LIST_NAMES
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 
 MOST_AT_ONCE = 10_000
 """Tags of one printing; a page of more is none that a browser opens."""

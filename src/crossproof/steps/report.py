@@ -95,8 +95,8 @@ def report_inputs(
             if name.endswith(".csv") and path.exists():
                 frames[name.removesuffix(".csv")] = read_table(path)
     if "problems" in frames:
-        frames["problems"] = _told_by_cause(frames["problems"], index.config.acknowledged)
-    frames["verdicts"] = _joined_to_records(frames["verdicts"], read_record(index.folder, "crosses"))
+        frames["problems"] = told_by_cause(frames["problems"], index.config.acknowledged)
+    frames["verdicts"] = joined_to_records(frames["verdicts"], read_record(index.folder, "crosses"))
     known = ReportInputs.__dataclass_fields__
     return ReportInputs(
         **{name: frame for name, frame in frames.items() if name in known},
@@ -108,7 +108,7 @@ def report_inputs(
     )
 
 
-def _told_by_cause(frame: pd.DataFrame, acknowledged: Collection[str]) -> pd.DataFrame:
+def told_by_cause(frame: pd.DataFrame, acknowledged: Collection[str]) -> pd.DataFrame:
     """Problems for the report: one row per cause, without the warnings that the user has acknowledged."""
     problems = [
         Problem(Severity(s), f, int(float(r)) if r else None, c, v, p, m)
@@ -134,7 +134,7 @@ def _told_by_cause(frame: pd.DataFrame, acknowledged: Collection[str]) -> pd.Dat
     return pd.DataFrame(rows, columns=frame.columns, dtype=str)
 
 
-def _joined_to_records(verdicts: pd.DataFrame, crosses: pd.DataFrame) -> pd.DataFrame:
+def joined_to_records(verdicts: pd.DataFrame, crosses: pd.DataFrame) -> pd.DataFrame:
     """Verdicts with the date and operator of their cross."""
     extra = crosses[["cross_id", "date", "operator"]]
     kept = [c for c in verdicts.columns if c not in ("date", "operator")]

@@ -31,7 +31,7 @@ from crossproof.io.results.reading import read_table
 from crossproof.io.results.tables import table_bytes
 from crossproof.model.results import PARENT_REASONS, Decision, NextStep, Reason, Verdict
 from crossproof.planning.season_inputs import plan_settings, rates_so_far
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 from crossproof.steps.rates import past_of
 
 SHEET_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant", "place")

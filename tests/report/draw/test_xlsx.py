@@ -11,6 +11,7 @@ from report_parts import HOSTILE
 from crossproof.model.results import NextStep
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.content.sheets import BOX, tray_of
 from crossproof.report.draw.xlsx import worklist_bytes, write_worklist
 
 
@@ -58,7 +59,7 @@ def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
     assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0), (
         "one page wide, as many as it takes"
     )
-    assert head[-1] == "Done, by whom"
+    assert head[-1] == ("Remark" if name == "Walk" else "Done, by whom")
 
 
 def in_order_of(season, **columns):
@@ -66,15 +67,24 @@ def in_order_of(season, **columns):
     raw = worklist_bytes(build_content(ReportInputs(verdicts)))
     sheet = openpyxl.load_workbook(io.BytesIO(raw))["Walk"]
     head, rows = table(sheet)
-    assert head[:6] == ["Done", "Place", "Decision", "Plant", "Plate", "Well"]
-    return [tuple(r[1:6:3]) + (r[5],) for r in rows], sheet["A2"].value
+    assert head[:3] + [head[6]] == ["Done", "Place", "Plant", "Sample well"]
+    assert all(r[0] == BOX for r in rows if r[2]), "a box to tick for every plant"
+    listed = [(r[1], *r[6].split()) if r[2] else (r[1],) for r in rows]
+    return listed, sheet["A2"].value
 
 
 def test_the_walk_follows_the_places_as_people_count_and_shows_the_wells(season):
     places = ["tray 10, pot 1", "tray 2, pot 11", "", "tray 2, pot 9"]
     rows, note = in_order_of(season, place=places, plate="P1", well=["A1", "A2", "A3", "A4"])
-    assert [r[0] for r in rows] == ["tray 2, pot 9", "tray 2, pot 11", "tray 10, pot 1", None]
-    assert [r[2] for r in rows] == ["A4", "A2", "A1", "A3"]
+    assert [r[0].split(":")[0] for r in rows[:-1]] == [
+        "tray 2",
+        "tray 2, pot 9",
+        "tray 2, pot 11",
+        "tray 10",
+        "tray 10, pot 1",
+    ], "each tray has its heading, with what is to be done there"
+    assert rows[-1][0] is None
+    assert [r[2] for r in rows if len(r) == 3] == ["A4", "A2", "A1", "A3"]
     assert "1\u00a0plant without a place at the end" in note
 
 
@@ -118,9 +128,41 @@ def test_plants_of_a_parent_never_typed_wait_for_its_tube_and_for_no_second_samp
     inputs = ReportInputs(verdicts, lines=lines)
     made = openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(inputs))))
     _, parents = table(made["Parents to type"])
-    assert [r[:3] for r in parents] == [[mother, verdicts[mine]["cross_id"].nunique(), int(mine.sum())]]
+    crosses = verdicts[mine]["cross_id"].nunique()
+    assert [r[:4] for r in parents] == [[mother, "no calls yet", crosses, int(mine.sum())]]
     _, rows = table(made["Retest"])
     assert not {r[8] for r in rows} & set(verdicts.loc[mine, "plant"])
+
+
+@pytest.mark.parametrize(
+    ("place", "tray"),
+    [
+        ("3-17", "3"),
+        ("Tray 2, pot 5", "Tray 2"),
+        ("House 1 / tray 12 / 4", "House 1 / tray 12"),
+        ("B2:A7", "B2"),
+        ("bench 4", ""),
+        ("", ""),
+        ("by the door", ""),
+    ],
+)
+def test_the_tray_of_a_place_is_the_place_without_its_last_number(place, tray):
+    assert tray_of(place) == tray
+
+
+def test_a_line_typed_but_open_is_among_the_parents_to_type(season):
+    verdicts = season.verdicts.head(3).assign(
+        decision="retest", reason="parents unresolved", parents_to_type=["LX", "LX", "LX;LY"]
+    )
+    lines = pd.DataFrame({"line": ["LX", "LY"], "wells_with_calls": ["2", "1"]})
+    made = openpyxl.load_workbook(
+        io.BytesIO(worklist_bytes(build_content(ReportInputs(verdicts, lines=lines))))
+    )
+    _, parents = table(made["Parents to type"])
+    assert [(r[0], r[1], r[3]) for r in parents] == [
+        ("LX", "typed, but not as its plants show it", 3),
+        ("LY", "typed, but not as its plants show it", 1),
+    ]
 
 
 def test_a_full_retest_plate_is_followed_by_another(season):
@@ -173,6 +215,6 @@ def test_the_same_season_gives_the_same_bytes(content, data, tmp_path):
 
 
 def test_numbers_are_numbers(book):
-    head, rows = table(book["Walk"])
+    head, rows = table(book["By cross"])
     probability = head.index("Probability")
     assert all(isinstance(r[probability], float) and 0 < r[probability] <= 1 for r in rows)

@@ -20,6 +20,7 @@ NO_SUCH_FILE = "There is no such file."
 class Places:
     """Turns names of files into files; `fault` hears line, column, value, problem and remedy.
 
+    `given`: tables that come from elsewhere, whose files are not looked at.
     `wells_come`: a pattern of sheets of wells that no file fits is no fault.
     """
 
@@ -27,10 +28,11 @@ class Places:
         self,
         root: Path,
         fault: Callable[[int | None, str, object, str, str], None],
+        given: frozenset[str] = frozenset(),
         *,
         wells_come: bool = False,
     ) -> None:
-        self.root, self.fault, self.wells_come = root, fault, wells_come
+        self.root, self.fault, self.given, self.wells_come = root, fault, given, wells_come
 
     def resolve(self, values: dict[str, Any]) -> None:
         """Replace names of files by files; those that are missing or lie outside are faults."""
@@ -39,18 +41,24 @@ class Places:
             if values[limit] is ALL:
                 values[limit] = None
         values["crosses_file"] = Path()
-        if values["crosses"]:
+        if values["crosses"] and "crosses" not in self.given:
             found = self.one_file("crosses", values["crosses"], lines.get("crosses"), outside)
             values["crosses_file"] = found or Path()
         for name in ("markers", "corrections"):
             written = values[name]
-            if written is None:
+            if name in self.given:
+                values[f"{name}_file"] = None
+            elif written is None:
                 standard = self.root / f"{name}.csv"
                 values[f"{name}_file"] = standard if standard.is_file() else None
                 values[name] = standard.name if standard.is_file() else None
             else:
                 values[f"{name}_file"] = self.one_file(name, written, lines.get(name), outside)
-        values["sample_files"] = self.sample_files(values["samples"], lines.get("samples"), outside)
+        values["sample_files"] = (
+            ()
+            if "samples" in self.given
+            else self.sample_files(values["samples"], lines.get("samples"), outside)
+        )
         places: dict[Path, str] = {}
         for entry in values["genotypes"]:
             entry_lines = entry.pop("_lines")

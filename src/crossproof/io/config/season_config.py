@@ -202,13 +202,19 @@ def find_config(path: Path) -> Path:
 
 
 def read_config(
-    path: Path, data: bytes | None = None, *, genotypes_come: bool = False, wells_come: bool = False
+    path: Path,
+    data: bytes | None = None,
+    *,
+    genotypes_come: bool = False,
+    wells_come: bool = False,
+    given: frozenset[str] = frozenset(),
 ) -> Config:
     """Read a season's config.yaml (the file, or the folder that holds it).
 
     `data`: the content of the file where it was read before; the file itself is not looked at then.
     `genotypes_come`: no genotype file need be named yet, for one is about to be; `wells_come`: no sheet of
-    wells need be there yet. Raises
+    wells need be there yet. `given`: tables that come from elsewhere, so that their sheets need not be there.
+    Raises
     InputError with every problem found: unknown keys, values out of range, files that are missing or lie
     outside the season folder.
     """
@@ -219,7 +225,7 @@ def read_config(
     document = yaml_text.read_yaml(data, file=file)
     reader = _Reader(source.parent, file, genotypes_come)
     values = reader.mapping(document, SETTINGS, "")
-    Places(source.parent, reader.fault, wells_come=wells_come).resolve(values)
+    Places(source.parent, reader.fault, given, wells_come=wells_come).resolve(values)
     if reader.problems:
         raise InputError(sorted(reader.problems, key=lambda p: (p.row or 0, p.column, p.problem)))
     shared = values["missing"]

@@ -11,7 +11,7 @@ from crossproof.report.content.content import Content
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS, symbol_svg, verdict_of
 from crossproof.report.content.numbers import probability
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 from crossproof.report.draw.html import digest, page_environment, template_text
 
 

@@ -17,7 +17,8 @@ import xlsxwriter
 from crossproof.io.files.atomic import write_bytes
 from crossproof.report.content.content import Content
 from crossproof.report.content.marks import VERDICT_MARKS, Mark
-from crossproof.report.content.worklist import Grid, Sheet, build_sheets
+from crossproof.report.content.sheets import Grid, Sheet
+from crossproof.report.content.worklist import build_sheets
 
 _FIXED_TIME = datetime(2000, 1, 1)
 _HEADER_ROW = 2
@@ -81,6 +82,9 @@ def _formats(book: Any) -> dict[str, Any]:
                 "num_format": "@",
             }
         ),
+        "group": book.add_format(
+            {**base, "bold": True, "bg_color": "#E4EAE7", "top": 1, "bottom": 1, "num_format": "@"}
+        ),
         "edge": book.add_format({**base, "bold": True, "align": "center"}),
         "0": book.add_format({**base, **thin, "num_format": "0"}),
         "0%": book.add_format({**base, **thin, "num_format": "0%"}),
@@ -141,7 +145,7 @@ def _front(book: Any, content: Content, formats: dict[str, Any]) -> None:
 
 def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
     page = book.add_worksheet(sheet.name)
-    page.write_string(0, 0, f"{sheet.title} ({len(sheet.rows):,})", formats["title"])
+    page.write_string(0, 0, f"{sheet.title} ({sheet.listed:,})", formats["title"])
     page.write_string(1, 0, sheet.note, formats["note"])
     page.set_row(_HEADER_ROW, 30)
     for k, column in enumerate(sheet.columns):
@@ -150,6 +154,10 @@ def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
         page.write_string(_HEADER_ROW, k, column.label, formats["head"])
     kinds = [c.number or ("sign" if c.sign else "text") for c in sheet.columns]
     for r, cells in enumerate(sheet.rows, start=_HEADER_ROW + 1):
+        if r - _HEADER_ROW - 1 in sheet.heads:
+            for k, cell in enumerate(cells):
+                page.write_string(r, k, str(cell)[:32_000], formats["group"])
+            continue
         for k, cell in enumerate(cells):
             if isinstance(cell, str):
                 style = formats["mark " + cell] if k == sheet.marks else formats[kinds[k]]

@@ -1,5 +1,5 @@
 /* One plant: the words, the probabilities and the calls. */
-const FORMS = {n: count, s: share, p: probability, x: factor};
+const FORMS = {n: count, m: x => noun(x, 'marker'), s: share, p: probability, x: factor};
 function fillWords(template, i) {
   const text = template.replace(/\{(\w+)(?:\|(\w))?\}/g, (_, name, form) => {
     if (form && form !== 't') return FORMS[form](PLANTS[name](i));
@@ -30,7 +30,7 @@ function plantView(host) {
   let ticket = 0;
   openPlant = async (i, travel) => {
     const mine = ++ticket;
-    const verdict = PLANTS.verdict(i), mark = markOf(verdict), decision = DATA.decisions[PLANTS.decision(i)];
+    const verdict = PLANTS.verdict(i), mark = markOf(verdict), decision = DATA.piles[PLANTS.pile(i)];
     const pictures = node('div', {});
     stage.replaceChildren(
       node('h3', {}, PLANTS.plant(i)),
