@@ -77,6 +77,7 @@ NOT_RUN = {
     "make test": "would run this test; its recipe is read by make",
     "make docs": "the strict build is a test of its own",
     "snakemake --cores 2 --configfile demo_genotypes/config.yaml": "run by tests/workflow",
+    "crossproof desk nurseries": "serves until it is closed; run by tests/desk/test_serve.py",
     **dict.fromkeys(fenced_commands([DOCS / "exchange.md"]), "need a server; run by tests/exchange"),
     **{
         c: "needs a laboratory's file; run by tests/io/laboratory"
