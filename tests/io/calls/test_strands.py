@@ -1,4 +1,4 @@
-"""The strand of a marker's alleles, by hand: A pairs with T, C with G (the bases of the two strands of DNA)."""
+"""The strand of a marker's alleles, by hand: A pairs with T, and C with G (the strands of DNA)."""
 
 from __future__ import annotations
 
@@ -71,8 +71,8 @@ def joined(folder: Path, *tables: str) -> JoinedCalls:
 
 
 def test_one_allele_in_each_file_is_set_aside_where_a_file_is_turned(tmp_path: Path) -> None:
-    # Plants a and b are typed on the forward strand, c and d on the other. At m2 a and b have A, c and d have G,
-    # which the second file calls C: read as it is given, a sib of c with G would have an allele that c lacks.
+    # Plants a and b are typed on the forward strand, c and d on the other. At m2 a and b have A, c and d have
+    # G, which the second file calls C: as it is given, a sib of c with G would have an allele that c lacks.
     forward = "sample_id,m1,m2\na,A/A,A/A\nb,G/G,A/A\n"
     other = "sample_id,m1,m2\nc,T/T,C/C\nd,C/C,C/C\n"
     both = joined(tmp_path, forward, other)
