@@ -27,6 +27,9 @@ class CorrectionKind(StrEnum):
     """target: plate; detail: two row letters, `B and F`."""
     SWAP_COLUMNS = "swap columns"
     """target: plate; detail: two column numbers, `3 and 7`."""
+    PART = "part of plate"
+    """target: plate; detail: which part lies how, as the finding says it, such as `quadrant 2 rotated`,
+    `halves left and right exchanged`, `column 6 shifted down by a well`."""
     EXCHANGE_PLATES = "exchange plates"
     """target, other: plates."""
     SWAP_WELLS = "swap wells"

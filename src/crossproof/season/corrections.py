@@ -15,12 +15,14 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
 from crossproof.errors import Problem, error, warning
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.model.layouts import layout_of
+from crossproof.model.part_layouts import part_layout
 from crossproof.model.plates import parse_well, smallest_format
 from crossproof.text import count_of
 
@@ -36,6 +38,7 @@ LAYOUT_KINDS = frozenset(
         CorrectionKind.REVERSE_COLUMN,
         CorrectionKind.SWAP_ROWS,
         CorrectionKind.SWAP_COLUMNS,
+        CorrectionKind.PART,
     }
 )
 LINE_DETAILS = ("tubes", "crosses", "both")
@@ -159,7 +162,16 @@ def _layout(records: _Records, c: Correction) -> str:
     wells = [parse_well(records.samples.at[r, "well"]) for r in rows]
     plate = smallest_format(wells)
     try:
-        layout = layout_of(plate, c.kind, c.detail)
+        if c.kind is CorrectionKind.PART:
+            plants = [
+                (w.row * plate.columns + w.column, str(records.samples.at[r, "plant"]))
+                for w, r in zip(wells, rows, strict=True)
+                if records.samples.at[r, "role"] == "progeny"
+            ]
+            places = np.array([p for p, _ in plants], dtype=np.int64)
+            layout = part_layout(plate, c.detail, places, [name for _, name in plants])
+        else:
+            layout = layout_of(plate, c.kind, c.detail)
     except ValueError as e:
         raise _Refused("detail", c.detail, f"{e}.", "Copy the row from the proposal.") from None
     at = {w.row * plate.columns + w.column: r for w, r in zip(wells, rows, strict=True)}
