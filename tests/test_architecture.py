@@ -26,11 +26,12 @@ MAY_SEE = {
     "report": NOUNS | NUMERICS | {"io", "planning"},
     "exchange": NOUNS | {"io", "season", "report"},
     "field": NOUNS | {"io", "planning", "season", "report"},
-    "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange"},
+    "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange", "field"},
     "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
+    "desk": NOUNS | {"io", "receive", "report", "field", "season", "steps", "runner"},
     "cli": NOUNS
-    | {"io", "receive", "simulate", "score", "season", "exchange", "field", "steps", "runner", "api"},
+    | {"io", "receive", "simulate", "score", "season", "exchange", "field", "steps", "runner", "api", "desk"},
     "__init__": {"api"},
 }
 """What each package, or module beside the packages, may import of the others."""

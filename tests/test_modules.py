@@ -28,6 +28,7 @@ REACHED_BY = {
     "model": "inference/test_season_model.py",
     "planning": "planning/test_run_plan.py",
     "cli": "robustness/test_odd_arguments.py",
+    "desk": "desk/test_serve.py",
     "rates": "rates/tables/test_rate_tables.py",
     "receive": "io/laboratory/test_laboratory_files.py",
     "report.content": "report/content/test_content.py",

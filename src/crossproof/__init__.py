@@ -9,7 +9,9 @@ In a notebook:
     cp.crossing_rates(season, verdicts).operators
 
 The verbs (`read_season`, `check`, `verify`, `crossing_rates`, `plan`, `run`, `results`) are those of
-`crossproof.api`; they are loaded when first used, so that importing the package stays cheap.
+`crossproof.api`; they are loaded when first used, so that importing the package stays cheap. What they raise
+is here as well: `InputError` (input that cannot be used, with all `problems`), its kind `UsageError`,
+`BusyError` (another run holds the season), and the warning `SetAsideWarning`.
 """
 
 from __future__ import annotations
@@ -26,11 +28,29 @@ RATES_VERSION = 3
 
 _VERBS = ("check", "crossing_rates", "plan", "read_season", "results", "run", "verify")
 
+_RAISED = ("BusyError", "InputError", "SetAsideWarning", "UsageError")
+
 if TYPE_CHECKING:
-    from crossproof.api import check, crossing_rates, plan, read_season, results, run, verify
+    from crossproof.api import (
+        BusyError,
+        InputError,
+        SetAsideWarning,
+        UsageError,
+        check,
+        crossing_rates,
+        plan,
+        read_season,
+        results,
+        run,
+        verify,
+    )
 
 __all__ = [
     "METHOD_VERSION",
+    "BusyError",
+    "InputError",
+    "SetAsideWarning",
+    "UsageError",
     "__version__",
     "check",
     "crossing_rates",
@@ -43,7 +63,7 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
-    if name in _VERBS:
+    if name in _VERBS or name in _RAISED:
         from crossproof import api
 
         return getattr(api, name)
@@ -51,4 +71,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *_VERBS})
+    return sorted({*globals(), *_VERBS, *_RAISED})

@@ -22,17 +22,24 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import InputError, Problem, UsageError, error
+from crossproof.errors import BusyError, InputError, Problem, UsageError, error
+from crossproof.io.records.frames import frames_digest, frames_of
 from crossproof.io.records.season import Season
+from crossproof.io.records.season_records import check_records
 from crossproof.io.records.season_records import read_season as _read_season
-from crossproof.io.results.reading import read_typed, read_verdicts
+from crossproof.io.results.reading import as_read, read_typed, read_verdicts
 from crossproof.io.results.tables import problems_frame
+from crossproof.io.results.verdict_checks import check_verdicts
 from crossproof.planning.run_plan import Plan
 from crossproof.season.corrections import apply_corrections
 
 __all__ = [
+    "BusyError",
+    "InputError",
     "RateTables",
     "Results",
+    "SetAsideWarning",
+    "UsageError",
     "check",
     "crossing_rates",
     "plan",
@@ -75,6 +82,9 @@ class Results:
     crosses: pd.DataFrame
     operators: pd.DataFrame
     factors: pd.DataFrame
+    rates_by: pd.DataFrame
+    learning: pd.DataFrame
+    control_chart: pd.DataFrame
     plates: pd.DataFrame
     samples: pd.DataFrame
     markers: pd.DataFrame
@@ -83,18 +93,32 @@ class Results:
     changes: pd.DataFrame
 
 
-def read_season(folder: Path | str) -> Season:
+def read_season(
+    folder: Path | str,
+    *,
+    crosses: pd.DataFrame | None = None,
+    samples: pd.DataFrame | None = None,
+    markers: pd.DataFrame | None = None,
+    corrections: pd.DataFrame | None = None,
+) -> Season:
     """Read and check the records of a season: its folder, or its config.yaml.
 
-    Returns a Season with the tables `crosses`, `samples`, `markers`, `corrections` and all `problems` found;
-    genotype files are not opened. Raises InputError where config.yaml itself cannot be used.
+    Parameters: `crosses`, `samples`, `markers`, `corrections` are tables in memory that stand for the sheets
+    of these names, with their columns; a sheet so replaced need not be there. They are checked as sheets are;
+    row 2 of a problem is then the first row of the table. Returns a Season with the tables `crosses`,
+    `samples`, `markers`, `corrections` and all `problems` found; genotype files are not opened. Raises
+    InputError where config.yaml itself cannot be used.
 
     >>> season = cp.read_season("nursery")
     >>> season.crosses[["cross_id", "mother", "father", "flowers"]]
       cross_id mother father  flowers
     0     X001   Lark   Wren        2
+    >>> late = cp.read_season("nursery", crosses=season.crosses.assign(date="2099-01-01"))
+    >>> late.errors[0].column
+    'date'
     """
-    return _read_season(Path(folder))
+    given = {"crosses": crosses, "samples": samples, "markers": markers, "corrections": corrections}
+    return _read_season(Path(folder), frames={n: f for n, f in given.items() if f is not None})
 
 
 def check(folder: Path | str) -> pd.DataFrame:
@@ -112,10 +136,11 @@ def check(folder: Path | str) -> pd.DataFrame:
 def verify(season: SeasonOrFolder) -> pd.DataFrame:
     """The verdict of every progeny plant, as in results/verdicts.csv; nothing is written.
 
-    Parameters: a season folder, or a Season from `read_season` (its tables may have been changed, by
-    `dataclasses.replace`). Returns one row per plant: verdict, decision, reason, the probability of each
-    class, the evidence in the trade's terms, flags. Raises InputError where the records have errors or no
-    genotype file can be used; warns (SetAsideWarning) where one file cannot.
+    Parameters: a season folder, or a Season from `read_season`. Its tables may have been changed, by
+    `dataclasses.replace`; they are then checked again, as sheets are. Returns one row per plant: verdict,
+    decision, reason, the probability of each class, the evidence in the trade's terms, flags. Raises
+    InputError where the records have errors or no genotype file can be used; warns (SetAsideWarning) where
+    one file cannot.
 
     >>> cp.verify("nursery")[["plant", "verdict", "decision"]]
         plant verdict decision
@@ -132,7 +157,9 @@ def crossing_rates(season: SeasonOrFolder, verdicts: pd.DataFrame | None = None)
     """How often crossing really worked: per tag, person, hour, mother line, with honest intervals.
 
     Parameters: the season; `verdicts` as `verify` gave them (None: verify first). Rows may have been left
-    out or judged by hand before. Raises as `verify`.
+    out or judged by hand before. Returns the tables that `crossproof run` writes, with the same decimals and
+    types as `results` reads them. Raises as `verify`, and InputError for verdicts that would be miscounted: a
+    column that is missing, a word that is no verdict, a plant twice, a cross that is not on record.
 
     >>> rates = cp.crossing_rates("nursery", cp.verify("nursery"))
     >>> rates.crosses[["cross_id", "tested", "hybrid", "seeds_left"]]
@@ -142,11 +169,15 @@ def crossing_rates(season: SeasonOrFolder, verdicts: pd.DataFrame | None = None)
     from crossproof.steps.rates import rate_tables
 
     read = _season(season)
+    if read.errors:
+        raise InputError(read.errors)
     if verdicts is None:
         verdicts = verify(read)
+    check_verdicts(verdicts, read.crosses["cross_id"])
     corrected = apply_corrections(read.samples, read.crosses, read.corrections)
     crosses = corrected.crosses.reset_index(drop=True)
-    return RateTables(**rate_tables(crosses, corrected.samples, verdicts, read.config))
+    made = rate_tables(crosses, corrected.samples, verdicts, read.config)
+    return RateTables(**{name: as_read(frame, name) for name, frame in made.items()})
 
 
 def plan(season: SeasonOrFolder) -> Plan:
@@ -196,7 +227,12 @@ def results(folder: Path | str) -> Results:
 
 
 def _season(season: SeasonOrFolder) -> Season:
-    return season if isinstance(season, Season) else read_season(season)
+    if not isinstance(season, Season):
+        return read_season(season)
+    frames = frames_of(season)
+    if season.checked and season.checked == frames_digest(frames):
+        return season
+    return check_records(season.config, frames)
 
 
 def _warn_of(set_aside: Mapping[str, Sequence[Problem]]) -> None:

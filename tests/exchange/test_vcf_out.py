@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from dataclasses import replace
@@ -146,14 +147,19 @@ def test_our_own_reader_gives_the_genotypes_back(file: Path) -> None:
 
 
 def judged(folder: Path) -> Path:
-    """The season of `crossproof new`, its steps done one after the other in this process."""
+    """The season of `crossproof new`, its steps done."""
+    new_season(folder)
+    return steps_done(folder)
+
+
+def steps_done(folder: Path) -> Path:
+    """A season with its steps done one after the other in this process."""
     from crossproof.steps.examine import examine
     from crossproof.steps.ingest import ingest
     from crossproof.steps.panel import panel
     from crossproof.steps.verdicts import verdicts
     from crossproof.steps.verify import verify
 
-    new_season(folder)
     index = build_index(folder)
     for bucket in index.batch_buckets():
         ingest(index, bucket)
@@ -179,8 +185,9 @@ def test_a_season(tmp_path: Path) -> None:
     assert "1 plants, 12 markers" in done.output
     packed = (tmp_path / "p.vcf.gz").read_bytes()
     assert packed.endswith(bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000"))
-    wrong = CliRunner().invoke(main, ["export-vcf", str(season), "--out", str(tmp_path / "p.bcf")])
-    assert (wrong.exit_code, "does not end in .vcf" in wrong.output) == (2, True)
+    for name in ("p.bcf", "p.gz", "p.vcf.gz.gz"):
+        wrong = CliRunner().invoke(main, ["export-vcf", str(season), "--out", str(tmp_path / name)])
+        assert (wrong.exit_code, "does not end in .vcf" in wrong.output) == (2, True)
 
 
 def test_no_results(tmp_path: Path) -> None:
@@ -207,3 +214,56 @@ def test_contigs_that_would_fall_together_stay_apart() -> None:
 def test_genotype_order_is_the_specifications() -> None:
     # VCF 4.3, section 1.6.2, GL: for three alleles 0/0, 0/1, 1/1, 0/2, 1/2, 2/2.
     assert [f"{a}/{b}" for a, b in genotype_alleles(3).tolist()] == ["0/0", "0/1", "1/1", "0/2", "1/2", "2/2"]
+
+
+def test_one_allele_seen_is_written_beside_a_point(tmp_path: Path) -> None:
+    single = np.full(CALLS.codes.shape, -1, dtype=np.int8)
+    single[0, 1], single[2, 0] = 1, 0
+    codes = CALLS.codes.copy()
+    codes[2, 0] = -1
+    lines = [
+        line.split("\t")
+        for line in vcf_lines(replace(CALLS, codes=codes, single=single), VERDICTS)
+        if not line.startswith("#")
+    ]
+    found = {cells[2]: cells[9:] for cells in lines}
+    assert found["M2"] == ["0/1", "1/."]
+    assert found["S1"] == ["1/.", "2/2"]  # sizes are symbolic alleles, counted from 1
+    path = tmp_path / "p.vcf"
+    path.write_text("\n".join(vcf_lines(replace(CALLS, codes=codes, single=single), VERDICTS)) + "\n")
+    read = read_batch(path, batch="B", evidence=Evidence.CALLS)
+    m2 = next(b.calls[i] for b in read.blocks for i, r in enumerate(b.rows) if read.markers.ids[r] == "M2")
+    assert m2.tolist() == [[0, 1], [1, -1]]
+
+
+def test_haploid_and_half_missing_calls_of_a_season(tmp_path: Path) -> None:
+    # Invented: Lark and Wren differ at all 12 markers; the plant is a hybrid with a haploid call at the first
+    # marker and a half-missing one at the second. The first plate of the demo becomes a VCF.
+    folder = tmp_path / "s"
+    new_season(folder)
+    plants = ["0/0", "0/0", "1/1", "1/1", "0/1", "./."]
+    rows = [
+        f"1\t{i + 1}\tM{i}\tA\tG\t.\t.\t.\tGT\t"
+        + "\t".join([*plants[:4], {0: "1", 1: "./0"}.get(i, "0/1"), "./."])
+        for i in range(12)
+    ]
+    head = "##fileformat=VCFv4.2\n#CHROM\tPOS\tID\tREF\tALT\tQUAL\tFILTER\tINFO\tFORMAT"
+    text = head + "".join(f"\tS0{i}" for i in range(1, 7)) + "\n" + "\n".join(rows) + "\n"
+    (folder / "genotypes" / "plate1.csv").write_text(text)
+    config = (folder / "config.yaml").read_text().replace(", layout: wide}", "}")
+    (folder / "config.yaml").write_text(config)
+    path, _, _ = export_vcf(steps_done(folder))
+    lines = [line.split("\t") for line in path.read_text().splitlines() if not line.startswith("#")]
+    assert [line[-1] for line in lines] == ["1/.", "0/.", *["0/1"] * 10]
+
+
+def test_names_that_would_fall_together_stay_apart() -> None:
+    plants = ("a,b", "a=b", "L\u200b1", "L\u200c1", "a_b_2")
+    codes = np.zeros((5, 5), dtype=np.int8)
+    lines = list(vcf_lines(replace(CALLS, plants=plants, codes=codes), VERDICTS))
+    names = next(line for line in lines if line.startswith("#CHROM")).split("\t")[9:]
+    identifiers = [
+        re.match("##SAMPLE=<ID=([^,>]*)", line)[1] for line in lines if line.startswith("##SAMPLE")
+    ]
+    assert names == ["a,b", "a=b", "L 1", "L 1_2", "a_b_2"]
+    assert identifiers == ["a_b", "a_b_3", "L 1", "L 1_2", "a_b_2"]

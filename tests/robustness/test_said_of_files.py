@@ -10,7 +10,8 @@ from click.testing import CliRunner
 from odd_seasons import base, write
 
 from crossproof.cli import main
-from crossproof.io.genotypes import read_batch, reading_problems
+from crossproof.io.genotypes import read_batch
+from crossproof.io.reading_problems import reading_problems
 
 RECORD = "1\t{pos}\tM{pos}\tA\tG\t.\tPASS\t.\t{form}\t{samples}\n"
 SAMPLES = ("S-m1", "S-m2", "S-f1", "S-f2", "P1", "P2", "P3", "S-blank")

@@ -53,7 +53,6 @@ REFUSED_THOUGH_PASSED = {
     "passed_body_ref": NO_NAME_TWICE,
     "passed_symbolic_duplicates": NO_NAME_TWICE,
     "passed_body_samples": NO_NAME_TWICE + "; and a record of DP alone holds no genotype",
-    "passed_ploidy_001": "holds a triploid call; only diploid and haploid ones can be judged",
     "zero_length_LAA": "holds local alleles and no genotype at all, and its last line has no line break",
 }
 

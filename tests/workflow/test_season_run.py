@@ -10,11 +10,15 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import fields
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from seasons import DEMO, ROOT, TABLES, copy_of_demo, crossproof, rules_run, tables_of
+
+import crossproof as cp
+from crossproof.io.results.columns import RESULT_COLUMNS
 
 VERDICT_COLUMNS = [
     "verdict", "decision", "reason", "p_hybrid", "p_self", "p_outcross", "p_off_pedigree", "lod",
@@ -233,3 +237,20 @@ def test_explain_says_why(season: Path) -> None:
     assert "self" in done.stdout
     unknown = crossproof("explain", season, "no such plant")
     assert unknown.returncode == 2
+
+
+def test_every_table_has_the_columns_that_are_declared_in_their_order(season: Path) -> None:
+    found = cp.results(season)
+    for field in fields(found):
+        if field.name != "folder":
+            declared = [c.name for c in RESULT_COLUMNS[field.name]]
+            assert list(getattr(found, field.name).columns) == declared, field.name
+
+
+def test_the_tables_in_memory_are_those_of_the_run(season: Path) -> None:
+    found = cp.results(season)
+    rates = cp.crossing_rates(season, found.verdicts)
+    for field in fields(rates):
+        # Only the run has plate checks, whose findings it writes beside each cross.
+        read = getattr(found, field.name).drop(columns="findings", errors="ignore")
+        pd.testing.assert_frame_equal(getattr(rates, field.name), read)

@@ -1,6 +1,6 @@
 """The command line: parse, call one public function, write. One module per kind of command."""
 
-from crossproof.cli import exchange, season, trial
+from crossproof.cli import bench, desk, exchange, field, season, trial
 from crossproof.cli.group import main
 
-__all__ = ["exchange", "main", "season", "trial"]
+__all__ = ["bench", "desk", "exchange", "field", "main", "season", "trial"]

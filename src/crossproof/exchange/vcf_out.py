@@ -1,10 +1,11 @@
 """`crossproof export-vcf`: the plants' calls with their verdicts in the sample metadata of a VCF.
 
 Written after the VCF 4.3 specification: sample metadata as ##META and ##SAMPLE lines (section 1.4.8),
-genotypes as GT (section 1.6.2). The calls are those the verdicts were made from, joined over files and over
-the wells of a plant. Where the alleles of a marker are no bases (fragment sizes), REF is N and every allele
-is a symbolic one; INFO/ALLELES has their own names. Markers without a place are put on a contig `unplaced`
-in their order, which is no position, and carry the flag UNPLACED.
+genotypes as GT (section 1.6.2). Where one allele of a plant was seen and the other was not, in a half-missing
+or a haploid call, the other is a point. The calls are those the verdicts were made from, joined over files
+and over the wells of a plant. Where the alleles of a marker are no bases (fragment sizes), REF is N and every
+allele is a symbolic one; INFO/ALLELES has their own names. Markers without a place are put on a contig
+`unplaced` in their order, which is no position, and carry the flag UNPLACED.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from crossproof.model.arrays import Ints, Objects
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.results import Decision, Verdict
+from crossproof.model.sentinels import MISSING
 from crossproof.season.index import build_index
 from crossproof.season.plant_calls import plant_calls
 
@@ -44,7 +46,7 @@ FIELDS: Mapping[str, str] = {
 def export_vcf(where: Path, target: Path | None = None) -> tuple[Path, int, int]:
     """Write the plants of a season as VCF; returns the file, and how many markers and plants it has.
 
-    `target`: default `results/plants.vcf`; a name that ends in .gz is written as blocked gzip, which
+    `target`: default `results/plants.vcf`; a name that ends in .vcf.gz is written as blocked gzip, which
     bcftools can index. Raises UsageError where there are no results.
     """
     index = build_index(where)
@@ -60,7 +62,7 @@ def export_vcf(where: Path, target: Path | None = None) -> tuple[Path, int, int]
         told = "The results come from another version of crossproof, or are damaged."
         raise UsageError(error("results/verdicts.csv", told, remedy)) from None
     path = target or index.folder.results / "plants.vcf"
-    if path.suffix not in (".vcf", ".gz"):
+    if not path.name.endswith((".vcf", ".vcf.gz")):
         raise UsageError(error(str(path), "The name does not end in .vcf or .vcf.gz.", "Choose such a name."))
     _write(path, vcf_lines(calls, verdicts))
     return path, len(calls.marker_ids), len(calls.plants)
@@ -82,7 +84,7 @@ def vcf_lines(calls: PlantCalls, verdicts: pd.DataFrame) -> Iterator[str]:
     chrom = [str(c) if p else "" for c, p in zip(calls.chrom, calls.pos, strict=True)]
     contigs = _contigs(chrom)
     order = _order(chrom, calls.pos, contigs)
-    names = [_plain(p) for p in calls.plants]
+    names = _apart([_plain(p) for p in calls.plants])
     yield "##fileformat=VCFv4.3"
     yield f"##source=crossproof {__version__}"
     yield '##FILTER=<ID=PASS,Description="All filters passed">'
@@ -107,10 +109,11 @@ def vcf_lines(calls: PlantCalls, verdicts: pd.DataFrame) -> Iterator[str]:
 
 def _sample_lines(plants: Sequence[str], names: Sequence[str], verdicts: pd.DataFrame) -> Iterator[str]:
     known = {str(r["plant"]): r for r in verdicts.to_dict("records")}
-    for plant, name in zip(plants, names, strict=True):
+    identifiers = _apart([_identifier(name) for name in names])
+    for plant, identifier in zip(plants, identifiers, strict=True):
         row = known.get(plant, {})
         cells = [f"{key}={_quoted(row[column])}" for key, column in FIELDS.items() if row.get(column)]
-        yield f"##SAMPLE=<{','.join([f'ID={_identifier(name)}', *cells])}>"
+        yield f"##SAMPLE=<{','.join([f'ID={identifier}', *cells])}>"
 
 
 def _quoted(text: object) -> str:
@@ -133,17 +136,24 @@ def _plain(text: str) -> str:
 
 def _contigs(chrom: Sequence[str]) -> dict[str, str]:
     """Contig name of each chromosome: what VCF does not allow becomes an underscore, names stay apart."""
-    names: dict[str, str] = {}
+    found = list(dict.fromkeys(str(c) for c in chrom))
+    stems = [re.sub(r"[^0-9A-Za-z!#$%&+./:;?@^_|~-]", "_", c) if c else UNPLACED for c in found]
+    return dict(zip(found, _apart(stems), strict=True))
+
+
+def _apart(names: Sequence[str]) -> list[str]:
+    """The names, those that were given before with a number behind them."""
+    given = set(names)
     taken: set[str] = set()
-    for found in dict.fromkeys(str(c) for c in chrom):
-        stem = re.sub(r"[^0-9A-Za-z!#$%&+./:;?@^_|~-]", "_", found) if found else UNPLACED
+    apart = []
+    for stem in names:
         name, turn = stem, 1
-        while name in taken:
+        while name in taken or (turn > 1 and name in given):
             turn += 1
             name = f"{stem}_{turn}"
         taken.add(name)
-        names[found] = name
-    return names
+        apart.append(name)
+    return apart
 
 
 def _order(chrom: Sequence[str], pos: Ints, contigs: Iterable[str]) -> list[int]:
@@ -193,4 +203,8 @@ def _marker_line(
         ";".join(info) or ".",
         "GT",
     )
-    return "\t".join((*head, *tables[key][calls.codes[m]]))
+    genotypes = tables[key][calls.codes[m]]
+    if calls.single is not None:
+        for plant in np.flatnonzero(calls.single[m] != MISSING).tolist():
+            genotypes[plant] = f"{int(calls.single[m, plant]) + first}/."
+    return "\t".join((*head, *genotypes))

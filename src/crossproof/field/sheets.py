@@ -8,12 +8,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from importlib import resources
+from pathlib import Path
 from typing import Any, TypeVar
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from crossproof.errors import UsageError, error
+from crossproof.io.files.atomic import write_bytes
 from crossproof.report.draw.html import digest, template_text
 from crossproof.text import shown
 
@@ -143,6 +145,12 @@ def sheet_of(paper: Paper, label: LabelSize, *, margin: float = 8.0, gap: float 
 def pages_of(labels: Sequence[T], per_page: int) -> tuple[tuple[T, ...], ...]:
     """Labels page by page, in their order."""
     return tuple(tuple(labels[i : i + per_page]) for i in range(0, len(labels), per_page))
+
+
+def write_page(path: Path, html: str) -> Path:
+    """Write a page to print, whole or not at all; returns its path."""
+    write_bytes(path, html.encode("utf-8"))
+    return path
 
 
 def field_template(name: str) -> str:

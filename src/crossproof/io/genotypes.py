@@ -9,19 +9,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import PlateError, Problem, Severity, error, warning
+from crossproof.errors import PlateError, error
 from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
 from crossproof.io.files.sniff import FileKind, Sniffed, sniff
 from crossproof.io.intake.name_lists import NO_NAMES, GivenNames, renamed
 from crossproof.io.intake.table_shape import TableShape
-from crossproof.io.problems import Problems, TooManyProblems
-from crossproof.io.tables.fragment_sizes import IN_BINS, SET_ASIDE
+from crossproof.io.problems import MOST_ALIKE, Problems, TooManyProblems
 from crossproof.io.tables.layouts import find_layout, marker_info, table_samples
 from crossproof.io.tables.marker_tables import load_grid, read_table
 from crossproof.io.vcf.bcf import read_bcf, read_bcf_header
 from crossproof.io.vcf.header import VcfHeader, read_header
 from crossproof.io.vcf.marker_choice import MarkerChoice, marker_scores, thin_rows
-from crossproof.io.vcf.records import DEPTH_UNUSABLE
+from crossproof.io.vcf.records import ASIDE
 from crossproof.io.vcf.region_parts import RegionPart, merge_parts
 from crossproof.io.vcf.regions import Region, cut, index_path, read_index
 from crossproof.io.vcf.text import VcfScan
@@ -121,46 +120,6 @@ def _table_within(problems: Problems, path: Path, sniffed: Sniffed, **how: Any) 
     except TooManyProblems:
         problems.raise_if_any()
         raise AssertionError from None
-
-
-def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:
-    """What a user has to know of a file that was read: depths left out, sizes in bins."""
-    sizes = [
-        warning(
-            shown_as,
-            f"Marker {note.removesuffix(SET_ASIDE).strip()}; it is set aside, the others go on.",
-            "Look at its peaks again, or declare its sizes under alleles in markers.csv.",
-            column=note.partition(":")[0],
-        )
-        for note in batch.notes
-        if note.endswith(SET_ASIDE)
-    ]
-    sizes += [
-        Problem(
-            Severity.NOTE,
-            shown_as,
-            None,
-            note.partition(":")[0],
-            note.partition(":")[2].removesuffix(IN_BINS).strip(),
-            "Fragment sizes of this marker were put into bins.",
-            "Nothing to do if the bins are right; else declare the sizes under alleles in markers.csv.",
-        )
-        for note in batch.notes
-        if note.endswith(IN_BINS)
-    ]
-    return sizes + [
-        warning(
-            shown_as,
-            "The header declares that AD is not one read depth for each allele. The depths were not used; "
-            "the calls were.",
-            "Export AD with Number=R, one depth for each allele: it tells more than the call where reads are "
-            "few. To use the calls, set evidence: calls for this file in config.yaml.",
-            column="AD",
-            value=note.removesuffix(DEPTH_UNUSABLE) + "records",
-        )
-        for note in batch.notes
-        if note.endswith(DEPTH_UNUSABLE)
-    ]
 
 
 def peek_samples(
@@ -289,6 +248,8 @@ def read_region(
     if regions is None:
         for records in scan.run(pieces, first=rest, line=header.lines + 1):
             choice.add(records)
+        if choice.mostly_aside():
+            problems.extend(scan.aside.listed()[:MOST_ALIKE])
     else:
         index = read_index(path, tuple(header.contigs), shown_as=shown_as)
         if index is None:
@@ -326,7 +287,11 @@ def merge_regions(
     problems = Problems(shown_as, alike=True)
     alone = len(parts) == 1 and parts[0].expected is None
     choice = parts[0].choice if alone else merge_parts(parts, shown_as=shown_as)
-    if not choice.tally.records:
+    if choice.mostly_aside():
+        for note in choice.tally.notes():
+            if ASIDE in note:
+                problems.error(note.replace(ASIDE, "records cannot be used: "), "Export the file again.")
+    elif not choice.tally.records:
         problems.error("The file has a header but no records.", "Export it again; it holds no marker.")
     elif not choice.pieces:
         problems.error("Every record has more alleles than can be judged.", "Export it with fewer alleles.")

@@ -19,7 +19,8 @@ class PlantCalls:
     `marker_ids`, `chrom` (marker,) str, `pos` (marker,) int64, 0 where unknown; `alleles` one tuple of names
     per marker. `plants` and `lines`: names, in the order of the second axis of `codes` (marker, plant) and
     `line_codes` (marker, line): int8 genotype numbers in VCF order, MISSING where nothing is known.
-    Markers are in genome order.
+    Markers are in genome order. `single` (marker, plant) int8: the one allele seen where the other was not,
+    in a half-missing or haploid call, else MISSING; None where that is not known.
     """
 
     marker_ids: Objects
@@ -30,12 +31,14 @@ class PlantCalls:
     codes: Int8s
     lines: tuple[str, ...]
     line_codes: Int8s
+    single: Int8s | None = None
 
     def __post_init__(self) -> None:
         m = len(self.marker_ids)
         assert len(self.chrom) == len(self.pos) == len(self.alleles) == m
         assert self.codes.shape == (m, len(self.plants))
         assert self.line_codes.shape == (m, len(self.lines))
+        assert self.single is None or self.single.shape == self.codes.shape
         assert self.codes.dtype == self.line_codes.dtype == np.int8
 
     @cached_property
@@ -84,6 +87,7 @@ class PlantCalls:
             self.codes[keep],
             self.lines,
             self.line_codes[keep],
+            None if self.single is None else self.single[keep],
         )
 
 

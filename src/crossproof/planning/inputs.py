@@ -73,6 +73,7 @@ class PlannedCross:
     operator: str = ""
     seeds: int = 0
     row: int | None = None
+    place: str = ""
 
     @property
     def name(self) -> str:

@@ -245,7 +245,7 @@ def seeds_needed(r: int, prob: float, rates: TeamRates, seen: float = 1.0, clust
     """
     if seen <= 0:
         return None
-    return _smallest(r, MOST_SEEDS, prob, lambda n: chance_from_seeds(n, r, rates, seen, cluster))
+    return smallest_number(r, MOST_SEEDS, prob, lambda n: chance_from_seeds(n, r, rates, seen, cluster))
 
 
 def pod_pmf(rates: TeamRates, seen: float) -> tuple[Floats, Floats]:
@@ -327,10 +327,10 @@ def flowers_needed(r: int, prob: float, rates: TeamRates, seen: float = 1.0) -> 
     if seen <= 0 or r <= 0:
         return None if r > 0 else 0
     pods = _Pods(r, rates, seen)
-    return _smallest(1, MOST_SEEDS, prob, lambda n: chance_from_flowers(n, rates, pods))
+    return smallest_number(1, MOST_SEEDS, prob, lambda n: chance_from_flowers(n, rates, pods))
 
 
-def _smallest(low: int, most: int, prob: float, chance: Callable[[int], float]) -> int | None:
+def smallest_number(low: int, most: int, prob: float, chance: Callable[[int], float]) -> int | None:
     """Smallest number in low .. most at which a rising chance reaches prob, or None."""
     below, above = low - 1, max(low, 1)
     while chance(above) < prob:

@@ -10,7 +10,7 @@ from itertools import combinations
 
 import numpy as np
 
-from crossproof.errors import Problem, error, warning
+from crossproof.errors import Problem, Severity, error, warning
 from crossproof.model.arrays import Bools, Int8s, Ints
 from crossproof.model.limits import MOST_FLOWERS, MOST_HYBRIDS_WANTED, MOST_SEEDS
 from crossproof.planning.inputs import PlannedCross, PlanSettings
@@ -25,6 +25,7 @@ PLANNED_COLUMNS: dict[str, str] = {
     "week": "week of pollination, such as 2031-W23",
     "operator": "who is to make the cross",
     "seeds": "seeds to test, where already fixed",
+    "place": "where the mother plants stand, such as house 1, bench 2",
 }
 """Columns of planned.csv; mother and father are required."""
 
@@ -38,11 +39,13 @@ def read_planned(
     settings: PlanSettings,
     *,
     file: str = "planned.csv",
+    untyped: Severity = Severity.ERROR,
 ) -> tuple[tuple[PlannedCross, ...], tuple[Problem, ...]]:
     """Planned crosses from the texts of a sheet, with every problem found.
 
     rows: our column names to text, "" where empty; row_numbers: as the user sees them; lines: panel lines
-    with genotypes. A cross with a line that was never typed is an error: nothing can be said about it.
+    with genotypes. A cross with a line that was never typed is an error, or whatever `untyped` says: nothing
+    can be said about it.
     """
     out: list[PlannedCross] = []
     problems: list[Problem] = []
@@ -59,13 +62,14 @@ def read_planned(
                 good = False
             elif name not in known:
                 problems.append(
-                    error(
+                    Problem(
+                        untyped,
                         file,
+                        at,
+                        role,
+                        name,
                         "This line has no genotypes on the panel, so nothing can be said of the cross.",
                         "Check the spelling, or type the line first.",
-                        row=at,
-                        column=role,
-                        value=name,
                     )
                 )
                 good = False
@@ -137,6 +141,7 @@ def read_planned(
                     row.get("operator", ""),
                     int(numbers["seeds"]),
                     at,
+                    row.get("place", ""),
                 )
             )
     if not rows:

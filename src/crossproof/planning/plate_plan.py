@@ -118,6 +118,8 @@ def plan_plates(
     settings: PlanSettings,
     *,
     prefix: str = "plan",
+    first: int = 1,
+    more_lines: Sequence[str] = (),
 ) -> tuple[PlannedPlate, ...]:
     """Plates for so many plants of each cross, in the order given (the order of harvest).
 
@@ -125,14 +127,16 @@ def plan_plates(
     `blanks_per_plate` blanks and `plant_replicates_per_plate` plants twice. Families stay together in
     harvest order, column by column, or are mixed over the plate with the seed where `randomise` is set. A
     family that no plate has room for starts a new one, or is split where `split_families` is set; one larger
-    than a plate is split in any case.
+    than a plate is split in any case. Plates are numbered from `first`. `more_lines` are put on the plates
+    beside the parents, `parent_wells` times each: lines to type that no cross here needs.
     Raises ValueError where two parents, the blanks and one plant do not fit a plate.
     """
     plate = plate_format(settings.plate_wells)
     loads = _deal(crosses, plants, settings, plate)
+    _add_lines(loads, more_lines, settings, plate)
     rng = np.random.default_rng(settings.seed)
     return tuple(
-        _fill(f"{prefix}{i:02d}", load, plate, settings, rng) for i, load in enumerate(loads, start=1)
+        _fill(f"{prefix}{i:02d}", load, plate, settings, rng) for i, load in enumerate(loads, start=first)
     )
 
 
@@ -174,6 +178,22 @@ def _deal(
             load.plants.extend((cross.cross_id, name) for name in names[:take])
             names = names[take:]
     return loads
+
+
+def _add_lines(loads: list[_Load], lines: Sequence[str], settings: PlanSettings, plate: PlateFormat) -> None:
+    """Further lines onto the plates with room for them, or onto plates of their own."""
+    fixed = settings.blanks_per_plate + settings.plant_replicates_per_plate
+    for line in dict.fromkeys(lines):
+        if any(line in load.lines for load in loads):
+            continue
+        fitting = [
+            load
+            for load in loads
+            if fixed + settings.parent_wells * (len(load.lines) + 1) + len(load.plants) <= plate.wells
+        ]
+        if not fitting:
+            loads.append(_Load())
+        (fitting or loads[-1:])[0].lines.append(line)
 
 
 def _fill(

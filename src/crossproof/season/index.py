@@ -21,6 +21,7 @@ from crossproof import METHOD_VERSION, RATES_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.files.atomic import write_bytes
+from crossproof.io.records.issued_tags import TAGS_FILE
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.io.vcf.regions import index_path
@@ -449,13 +450,19 @@ def problem_from(entry: Mapping[str, Any]) -> Problem:
 
 def _sheets(config: Config) -> list[Path]:
     optional = [p for p in (config.markers_file, config.corrections_file) if p is not None]
-    return [config.crosses_file, *config.sample_files, *optional]
+    printed = config.root / TAGS_FILE
+    return [
+        config.crosses_file,
+        *config.sample_files,
+        *optional,
+        *([printed] if printed.is_file() else []),
+    ]
 
 
 def _input_files(config: Config) -> list[Path]:
     return [
         *_sheets(config),
-        *(g.file for g in config.genotypes),
+        *(g.file for g in config.genotypes if g.absent is None),
         *(p for g in config.genotypes for p in g.lists),
         *(previous_files(config) if not previous_problems(config) else ()),
     ]

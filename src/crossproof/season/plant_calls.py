@@ -28,17 +28,28 @@ def plant_calls(index: SeasonIndex, plants: set[str] | None, most_markers: int |
     groups = progeny.groupby("plant", sort=False).indices
     names = tuple(str(p) for p in groups)
     codes = np.full((len(chosen), len(names)), MISSING, dtype=np.int8)
+    single = codes.copy()
     rows = progeny.index.to_numpy()
     rounds = max((len(places) for places in groups.values()), default=0)
     for turn in range(rounds):
         column = np.array([i for i, p in enumerate(groups.values()) if len(p) > turn], dtype=np.int64)
         well = np.array([rows[p[turn]] for p in groups.values() if len(p) > turn], dtype=np.int64)
-        found = genotype_calls(wells, panel, chosen, well)
-        part = codes[:, column]
+        found, half = genotype_calls(wells, chosen, well)
+        part, seen = codes[:, column], single[:, column]
         codes[:, column] = np.where(part == MISSING, found, part)
+        single[:, column] = np.where(seen == MISSING, half, seen)
+    single[codes != MISSING] = MISSING
     take = joined.markers.take(chosen)
     return PlantCalls(
-        take.ids, take.chrom, take.pos, take.alleles, names, codes, panel.lines, line_calls(panel, chosen)
+        take.ids,
+        take.chrom,
+        take.pos,
+        take.alleles,
+        names,
+        codes,
+        panel.lines,
+        line_calls(panel, chosen),
+        single,
     )
 
 
@@ -54,11 +65,14 @@ def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> Ints:
     return np.array([w[np.argmax(spread[w])] for w in windows if len(w)], dtype=np.int64)
 
 
-def genotype_calls(wells: Wells, panel: Panel, rows: Ints, well: Ints) -> Int8s:
-    """Genotype numbers (marker, well), MISSING where there is no whole call."""
-    codes = wells.codes(rows, well)
-    n_g = np.array([n_genotypes(int(k)) for k in wells.markers.n_alleles[rows]])
-    return np.where(codes < n_g[:, None], codes, MISSING).astype(np.int8)
+def genotype_calls(wells: Wells, rows: Ints, well: Ints) -> tuple[Int8s, Int8s]:
+    """Genotype numbers (marker, well) of whole calls, and the one allele of half ones; MISSING where none."""
+    codes = wells.codes(rows, well).astype(np.int64)
+    k = wells.markers.n_alleles[rows].astype(np.int64)
+    n_g = np.array([n_genotypes(int(n)) for n in k], dtype=np.int64)[:, None]
+    whole = np.where(codes < n_g, codes, MISSING)
+    half = np.where((codes >= n_g) & (codes < n_g + k[:, None]), codes - n_g, MISSING)
+    return whole.astype(np.int8), half.astype(np.int8)
 
 
 def line_calls(panel: Panel, rows: Ints, sure: float = 0.9) -> Int8s:

@@ -203,3 +203,16 @@ def season_lock(folder: WorkFolder, patience: float = 0.0) -> Iterator[None]:
                     ) from exc
                 time.sleep(0.05)
         yield
+
+
+def season_held(folder: WorkFolder) -> bool:
+    """Whether somebody holds the season at this moment."""
+    try:
+        with (folder.hidden / "lock").open() as handle:
+            # Shared, so that two who only look do not take each other for a run.
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False  # never run, or not ours to open
+    return False

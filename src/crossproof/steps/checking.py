@@ -8,8 +8,9 @@ from pathlib import Path
 from crossproof.errors import BusyError, InputError, PlateError, Problem, Severity, machine_problem, warning
 from crossproof.io.config.season_config import find_config, read_config
 from crossproof.io.entry_reader import marker_problems, read_entry
-from crossproof.io.genotypes import reading_problems
+from crossproof.io.reading_problems import reading_problems
 from crossproof.io.records.checks import check_calls
+from crossproof.io.records.issued_tags import TAGS_FILE
 from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.records.season_records import read_season
 from crossproof.model.genotypes import CallBatch
@@ -87,7 +88,14 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
         season.corrections,
         file=season.config.corrections or "corrections.csv",
     ).problems
-    problems += wish_list(season.config.root, _typed_lines(season, held), plan_settings(season.config))[1]
+    # Once tags are printed the crosses are made, typed lines or not; only a plan still needs their genotypes.
+    printed = (season.config.root / TAGS_FILE).is_file()
+    problems += wish_list(
+        season.config.root,
+        _typed_lines(season, held),
+        plan_settings(season.config),
+        untyped=Severity.WARNING if printed else Severity.ERROR,
+    )[1]
     return sort_problems(problems)
 
 

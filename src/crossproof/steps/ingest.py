@@ -13,7 +13,7 @@ from crossproof.errors import InputError, PlateError, error
 from crossproof.io.calls.store import StoreError, read_calls, write_calls
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import read_entry
-from crossproof.io.genotypes import reading_problems
+from crossproof.io.reading_problems import reading_problems
 from crossproof.io.records.strangers import sample_strangers
 from crossproof.model.genotypes import CallBatch
 from crossproof.model.results import FileState

@@ -123,11 +123,9 @@ def markers_table(joined: JoinedSeason, fitted: Panel) -> pd.DataFrame:
             "dropout": fitted.d,
             "used": fitted.set_aside == "",
             "reason": fitted.set_aside,
+            "replicate_pairs": fitted.replicate_pairs,
         }
     )
-    for name in ("direct_discordance", "replicate_pairs"):
-        if hasattr(fitted, name):
-            frame[name] = getattr(fitted, name)
     return frame
 
 

@@ -17,17 +17,21 @@ from crossproof.io.sheets.names import difference, loose_skeleton, meant, name_f
         ("Lark", "lark", "capital letters"),
         ("Lark 2", "Lark2", "spaces"),
         ("Lark 2", "Lark\u00a02", "spaces"),
-        ("Lark", "L\u0430rk", "letters that look alike"),  # Cyrillic small a
+        (
+            "Lark",
+            "L\u0430rk",
+            "letters that look alike (Latin small letter a in place of Cyrillic small letter a)",
+        ),  # Cyrillic small a
         ("Ava", "\u0391va", "letters that look alike"),  # Greek capital alpha
         ("Lark", "Lark\u200b", "an invisible character"),
         ("Lark-2", "Lark\u20132", "letters that look alike"),  # en dash
         ("Lark2", "Lark\uff12", "letters that look alike"),  # full-width digit
-        ("caf\u00e9", "cafe\u0301", "letters that look alike"),  # composed and decomposed
+        ("caf\u00e9", "cafe\u0301", "how its accents are stored"),  # composed and decomposed
     ],
 )
 def test_look_alikes_have_one_skeleton(one: str, other: str, words: str) -> None:
     assert skeleton(one) == skeleton(other)
-    assert difference(one, other) == words
+    assert difference(one, other).startswith(words)
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from crossproof.errors import PlateError, Severity
-from crossproof.io.genotypes import read_batch, reading_problems
+from crossproof.io.genotypes import read_batch
+from crossproof.io.reading_problems import reading_problems
 from crossproof.io.tables.fragment_sizes import bin_sizes
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,10 +18,21 @@ NO_SUCH_FILE = "There is no such file."
 
 
 class Places:
-    """Turns names of files into files; `fault` hears line, column, value, problem and remedy."""
+    """Turns names of files into files; `fault` hears line, column, value, problem and remedy.
 
-    def __init__(self, root: Path, fault: Callable[[int | None, str, object, str, str], None]) -> None:
-        self.root, self.fault = root, fault
+    `given`: tables that come from elsewhere, whose files are not looked at.
+    `wells_come`: a pattern of sheets of wells that no file fits is no fault.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        fault: Callable[[int | None, str, object, str, str], None],
+        given: frozenset[str] = frozenset(),
+        *,
+        wells_come: bool = False,
+    ) -> None:
+        self.root, self.fault, self.given, self.wells_come = root, fault, given, wells_come
 
     def resolve(self, values: dict[str, Any]) -> None:
         """Replace names of files by files; those that are missing or lie outside are faults."""
@@ -29,18 +41,24 @@ class Places:
             if values[limit] is ALL:
                 values[limit] = None
         values["crosses_file"] = Path()
-        if values["crosses"]:
+        if values["crosses"] and "crosses" not in self.given:
             found = self.one_file("crosses", values["crosses"], lines.get("crosses"), outside)
             values["crosses_file"] = found or Path()
         for name in ("markers", "corrections"):
             written = values[name]
-            if written is None:
+            if name in self.given:
+                values[f"{name}_file"] = None
+            elif written is None:
                 standard = self.root / f"{name}.csv"
                 values[f"{name}_file"] = standard if standard.is_file() else None
                 values[name] = standard.name if standard.is_file() else None
             else:
                 values[f"{name}_file"] = self.one_file(name, written, lines.get(name), outside)
-        values["sample_files"] = self.sample_files(values["samples"], lines.get("samples"), outside)
+        values["sample_files"] = (
+            ()
+            if "samples" in self.given
+            else self.sample_files(values["samples"], lines.get("samples"), outside)
+        )
         places: dict[Path, str] = {}
         for entry in values["genotypes"]:
             entry_lines = entry.pop("_lines")
@@ -59,10 +77,12 @@ class Places:
                 remedy = self.where_it_may_be(entry["path"], found)
                 if self.is_gone(found):
                     # The other files can go on without it, as without one that cannot be read.
-                    entry["absent"] = (line, remedy)
+                    entry["absent"] = (line, NO_SUCH_FILE, remedy)
                 else:
                     self.fault(line, "path", entry["path"], NO_SUCH_FILE, remedy)
                 continue
+            if not os.access(found, os.R_OK):
+                entry["absent"] = (line, "The file may not be read.", "Ask for the right to read it.")
             place = found.resolve()
             if place in places:
                 self.fault(
@@ -91,6 +111,8 @@ class Places:
             remedy = "Name one file here; * and ? are only for the list of samples."
         elif path.is_dir():
             remedy = "Name the file, not its folder."
+        elif os.path.lexists(path):
+            remedy = f"What has this name is {_kind(path)}; put the file itself there."
         else:
             beside = [p.name for p in path.parent.iterdir()] if path.parent.is_dir() else []
             close = nearest(path.name, beside)
@@ -160,7 +182,15 @@ class Places:
                 except ValueError:
                     named = []  # such as ** inside a name
                 matches = sorted(p for p in named if self.is_file(p))
-                if not matches:
+                for dead in sorted(p for p in named if not self.is_file(p) and not p.is_dir()):
+                    self.fault(
+                        line,
+                        "samples",
+                        os.path.relpath(dead, self.root),
+                        f"This is {_kind(dead)}, not a sheet of wells.",
+                        "Put the sheet itself there, or delete it.",
+                    )
+                if not matches and not self.wells_come:
                     self.fault(
                         line,
                         "samples",
@@ -172,6 +202,22 @@ class Places:
                 if self.inside("samples", os.path.relpath(path, self.root), line, outside) is not None:
                     found.setdefault(os.path.realpath(path), path)
         return tuple(sorted(found.values(), key=lambda p: p.as_posix()))
+
+
+def _kind(path: Path) -> str:
+    """What a name stands for that is neither file nor folder."""
+    if path.is_symlink():
+        try:
+            path.resolve(strict=True)
+        except (OSError, RuntimeError):
+            return "a link that leads to no file"
+    try:
+        mode = path.stat().st_mode
+    except OSError:
+        return "a file that may not be looked at"
+    if stat.S_ISFIFO(mode):
+        return "a pipe"
+    return "a device" if not stat.S_ISREG(mode) else "a file"
 
 
 def _left_over(name: str) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 
 from crossproof.errors import InputError, Problem, error
 from crossproof.io.config import yaml_text
-from crossproof.io.config.paths import ALL, NO_SUCH_FILE, Places
+from crossproof.io.config.paths import ALL, Places
 from crossproof.io.intake.table_shape import Decimal, Encoding, Separator, TableShape
 from crossproof.io.sheets.columns import TABLES, heading_key, nearest
 from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, Setting, ValueKind, default
@@ -26,7 +26,8 @@ CONFIG_NAMES = ("config.yaml", "config.yml")
 class GenotypeFile:
     """One genotype file as config.yaml declares it; `path` is as the user wrote it.
 
-    `absent` is the problem to report where there is no such file: it is set aside and the others go on.
+    `absent` is the problem to report where there is no such file, or none that may be read: it is set
+    aside and the others go on.
     """
 
     batch: str
@@ -200,11 +201,20 @@ def find_config(path: Path) -> Path:
     return path
 
 
-def read_config(path: Path, data: bytes | None = None, *, genotypes_come: bool = False) -> Config:
+def read_config(
+    path: Path,
+    data: bytes | None = None,
+    *,
+    genotypes_come: bool = False,
+    wells_come: bool = False,
+    given: frozenset[str] = frozenset(),
+) -> Config:
     """Read a season's config.yaml (the file, or the folder that holds it).
 
     `data`: the content of the file where it was read before; the file itself is not looked at then.
-    `genotypes_come`: no genotype file need be named yet, for one is about to be. Raises
+    `genotypes_come`: no genotype file need be named yet, for one is about to be; `wells_come`: no sheet of
+    wells need be there yet. `given`: tables that come from elsewhere, so that their sheets need not be there.
+    Raises
     InputError with every problem found: unknown keys, values out of range, files that are missing or lie
     outside the season folder.
     """
@@ -215,7 +225,7 @@ def read_config(path: Path, data: bytes | None = None, *, genotypes_come: bool =
     document = yaml_text.read_yaml(data, file=file)
     reader = _Reader(source.parent, file, genotypes_come)
     values = reader.mapping(document, SETTINGS, "")
-    Places(source.parent, reader.fault).resolve(values)
+    Places(source.parent, reader.fault, given, wells_come=wells_come).resolve(values)
     if reader.problems:
         raise InputError(sorted(reader.problems, key=lambda p: (p.row or 0, p.column, p.problem)))
     shared = values["missing"]
@@ -260,8 +270,8 @@ _AS_WRITTEN = tuple(
 def _absent(file: str, entry: Mapping[str, Any]) -> Problem | None:
     if "absent" not in entry:
         return None
-    line, remedy = entry["absent"]
-    return error(file, NO_SUCH_FILE, remedy, row=line, column="path", value=shortened(entry["path"]))
+    line, problem, remedy = entry["absent"]
+    return error(file, problem, remedy, row=line, column="path", value=shortened(entry["path"]))
 
 
 def _holds_nothing(node: yaml_text.Node) -> bool:

@@ -13,7 +13,7 @@ from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.season import Season
 from crossproof.io.records.strangers import sample_strangers
 from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_calls
-from crossproof.io.sheets.names import difference, loose_index, meant, skeleton
+from crossproof.io.sheets.names import did_you_mean, difference, loose_index, meant, skeleton
 
 
 def check_frames(
@@ -35,7 +35,7 @@ def check_frames(
         parents_in_no_sheet(crosses, samples, notes)
     if crosses_whole and samples_whole:
         _nothing_unused(config, crosses, samples, notes)
-    _no_cycles(crosses, notes)
+    _no_cycles(crosses, samples, notes)
     _names_that_look_alike(crosses, samples, notes)
     _counts_fit(crosses, samples, notes)
     return notes.listed()
@@ -190,35 +190,33 @@ def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: P
             close = meant(name, (), index)
             faults[name] = Fault(
                 "The crosses sheet has no such tag.",
-                f"Did you mean {close!r}?" if close else "Correct the tag, or add the cross.",
+                did_you_mean(name, close) if close else "Correct the tag, or add the cross.",
             )
         notes.note(faults[name], file=file, row=row, column="cross_id", value=name)
 
 
-def _no_cycles(crosses: pd.DataFrame, notes: Problems) -> None:
-    """A cross whose ancestors include itself."""
-    place = {
-        c: (m, f, file, row)
-        for c, m, f, file, row in zip(
-            crosses["cross_id"],
-            crosses["mother"],
-            crosses["father"],
-            crosses["_file"],
-            crosses["_row"],
-            strict=True,
-        )
-        if c
-    }
-    parents = {c: sorted({p for p in v[:2] if p in place}) for c, v in place.items()}
+def _no_cycles(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
+    """A cross whose ancestors include itself; a parent that was typed is a line, whatever tags are called."""
+    lines = set(samples.loc[samples["role"] == "parent", "line"])
+    place: dict[str, tuple[str, int]] = {}
+    named: dict[str, tuple[str, str]] = {}
+    columns = (
+        crosses[c].to_numpy(dtype=object).tolist() for c in ("cross_id", "mother", "father", "_file", "_row")
+    )
+    for cross, mother, father, file, row in zip(*columns, strict=True):
+        if cross:
+            place[cross], named[cross] = (file, row), (mother, father)
+    parents = {c: sorted({p for p in both if p in place and p not in lines}) for c, both in named.items()}
     for cycle in _cycles(parents):
-        first = min(cycle, key=lambda c: place[c][3])
+        first = min(cycle, key=lambda c: place[c][1])
         turn = cycle.index(first)
         path = " ← ".join([*cycle[turn:], *cycle[:turn], first])
-        _, _, file, row = place[first]
-        column = "mother" if place[first][0] in cycle else "father"
+        file, row = place[first]
+        column = "mother" if named[first][0] in cycle else "father"
         fault = Fault(
-            f"A cross cannot be among its own ancestors: {path}.",
-            "Correct the parents of one of these crosses.",
+            f"A cross cannot be among its own ancestors: {path}. The parent is taken for a line.",
+            "Nothing to do where a line and a tag have one name; else correct the parents of these crosses.",
+            Severity.WARNING,
         )
         notes.note(fault, file=file, row=row, column=column, value=first)
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from crossproof.errors import Severity
@@ -38,6 +38,27 @@ class RawTable:
 
     def __len__(self) -> int:
         return len(self.rows)
+
+    def without(self, rows: Collection[int]) -> RawTable:
+        """The table without these rows, counted from 0."""
+        left = [i for i in range(len(self)) if i not in rows]
+        place = {old: new for new, old in enumerate(left)}
+
+        def of(columns: Mapping[str, list[str]]) -> dict[str, list[str]]:
+            return {name: [texts[i] for i in left] for name, texts in columns.items()}
+
+        kinds = {
+            name: {place[i]: kind for i, kind in cells.items() if i in place}
+            for name, cells in self.kinds.items()
+        }
+        return replace(
+            self,
+            columns=of(self.columns),
+            extra=of(self.extra),
+            files=[self.files[i] for i in left],
+            rows=[self.rows[i] for i in left],
+            kinds=kinds,
+        )
 
     def note(self, notes: Problems, i: int, column: str, fault: Fault, value: object | None = None) -> None:
         """Note a fault of row i."""

@@ -39,7 +39,7 @@ def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFram
     wells = raw.values("well", lambda t: well_of[t], notes)
     roles = ["" if r is None else r for r in names["role"]]
     given = list(names["plant"])
-    names["plant"] = [p or s for p, s in zip(given, names["sample_id"], strict=True)]
+    names["plant"] = _plants(given, names, roles)
     _check_batches(raw, names["batch"], config, notes)
     _check_samples(raw, names["sample_id"], names["batch"], notes)
     _check_roles(raw, roles, names, notes)
@@ -63,6 +63,31 @@ def samples_frame(raw: RawTable, config: Config, notes: Problems) -> pd.DataFram
         }
     )
     return with_extra(frame, raw, len(raw))
+
+
+def _plants(given: list[str], names: dict[str, list[str]], roles: list[str]) -> list[str]:
+    """Name of each well's plant: as given, else that of its sample.
+
+    Where genotype files use one name, such as a running number, for different things, the batch is put
+    behind it.
+    """
+    things: dict[str, set[tuple[str, ...]]] = {}
+    batches: dict[str, dict[str, int]] = {}
+    what = list(zip(roles, names["line"], names["cross_id"], names["pod"], strict=True))
+    for sample, plant, batch, thing in zip(names["sample_id"], given, names["batch"], what, strict=True):
+        if not plant:
+            things.setdefault(sample, set()).add(thing)
+            seen = batches.setdefault(sample, {})
+            seen[batch] = seen.get(batch, 0) + 1
+    apart = {
+        sample
+        for sample, kinds in things.items()
+        if len(kinds) > 1 and "" not in batches[sample] and max(batches[sample].values()) == 1
+    }
+    return [
+        plant or (f"{sample} ({batch})" if sample in apart else sample)
+        for plant, sample, batch in zip(given, names["sample_id"], names["batch"], strict=True)
+    ]
 
 
 def _well(written: str) -> tuple[Well | None, Fault | None]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -21,7 +21,7 @@ class Season:
     inbreeding (NaN: as configured). `markers`: marker, chrom, inheritance, alleles, counted_allele (text),
     pos (Int64). `corrections`: kind, target, other, detail, note (text). Every frame ends with the user's own
     columns and `_file`, `_row`. `problems` holds everything found, by file, row and
-    column.
+    column. `checked` is a digest of the tables as they were checked, "" where they were not.
     """
 
     config: Config
@@ -30,6 +30,7 @@ class Season:
     markers: pd.DataFrame | None
     corrections: pd.DataFrame | None
     problems: tuple[Problem, ...]
+    checked: str = field(default="", compare=False, repr=False)
 
     @property
     def errors(self) -> tuple[Problem, ...]:

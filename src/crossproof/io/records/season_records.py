@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -16,9 +17,12 @@ from crossproof.io.config.season_config import Config, read_config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
 from crossproof.io.records.crosses import crosses_frame, text, with_extra
+from crossproof.io.records.frames import frames_digest, frames_of, sheet_of_frame, tell_derived
+from crossproof.io.records.issued_tags import read_issued
 from crossproof.io.records.raw_tables import RawTable, gather
 from crossproof.io.records.samples import samples_frame
 from crossproof.io.records.season import Season, sort_problems
+from crossproof.io.records.tag_checks import book_of, check_parents
 from crossproof.io.results.tables import RESULT_COLUMNS
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
 from crossproof.io.sheets.shape import Sheet
@@ -26,30 +30,67 @@ from crossproof.io.sheets.sheet import read_sheet
 
 
 def read_season(
-    folder_or_config: Path, *, today: dt.date | None = None, genotypes_come: bool = False
+    folder_or_config: Path,
+    *,
+    today: dt.date | None = None,
+    genotypes_come: bool = False,
+    wells_come: bool = False,
+    frames: Mapping[str, pd.DataFrame] | None = None,
 ) -> Season:
     """Read and check all records of a season (its folder, or its config.yaml).
 
     Dates after `today` (default: the day of the call) are errors. Cross-references between the sheets are
     checked too; genotype files are not opened (see `checks.check_calls`).
-    `genotypes_come`: no genotype file need be named yet. Raises InputError only where config.yaml itself
-    cannot be used; all else is in `Season.problems`.
+    `genotypes_come`: no genotype file need be named yet; `wells_come`: no sheet of wells need be there yet.
+    `frames`: tables in memory that stand for the sheets of their names (`crosses`, `samples`, `markers`,
+    `corrections`). Raises InputError only where config.yaml itself cannot be used; all else is in
+    `Season.problems`.
     """
-    config = read_config(Path(folder_or_config), genotypes_come=genotypes_come)
+    given = frames or {}
+    config = read_config(
+        Path(folder_or_config),
+        genotypes_come=genotypes_come,
+        wells_come=wells_come,
+        given=frozenset(given),
+    )
+    return check_records(config, given, today=today, wells_come=wells_come)
+
+
+def check_records(
+    config: Config,
+    frames: Mapping[str, pd.DataFrame],
+    *,
+    today: dt.date | None = None,
+    wells_come: bool = False,
+) -> Season:
+    """Check the records of a season whose settings are read: its sheets, or `frames` in their place."""
     today = today or dt.date.today()
     notes = Problems()
 
-    sample_sheets = [_sheet(config, path, SAMPLES) for path in config.sample_files]
+    sample_sheets = (
+        [sheet_of_frame(frames["samples"], "samples")]
+        if "samples" in frames
+        else [_sheet(config, path, SAMPLES) for path in config.sample_files]
+    )
     raw_samples = gather(sample_sheets, SAMPLES, config.renames("samples"), notes, reserved=_RESERVED)
     samples = samples_frame(raw_samples, config, notes)
-    for sheet in sample_sheets:
-        if sheet.readable and not sheet.rows:
-            notes.note(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), file=sheet.file)
+    for wells in sample_sheets:
+        if wells.readable and not wells.rows:
+            notes.note(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), file=wells.file)
 
-    cross_sheet = _sheet(config, config.crosses_file, CROSSES)
+    cross_sheet = _one_sheet(config, config.crosses_file, CROSSES, frames)
+    assert cross_sheet is not None
     raw_crosses = gather([cross_sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
+    issued, found = read_issued(config.root)
+    notes.extend(found)
+    if issued is not None:
+        raw_crosses = book_of(raw_crosses, issued, set(samples["cross_id"]), notes)
     lines = set(samples["line"]) - {""}
     crosses = crosses_frame(raw_crosses, config, lines, today, notes)
+    if "crosses" in frames:
+        tell_derived(frames["crosses"], crosses, notes)
+    if issued is not None:
+        check_parents(raw_crosses, crosses["mother"].tolist(), crosses["father"].tolist(), issued, notes)
     if cross_sheet.readable and not cross_sheet.rows:
         # No error: before the season there are parent lines to plan with and no tag yet.
         empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)
@@ -57,27 +98,29 @@ def read_season(
 
     markers = corrections = None
     more_sheets: dict[str, list[Sheet]] = {}
-    if config.markers_file is not None:
-        sheet = _sheet(config, config.markers_file, MARKERS)
+    sheet = _one_sheet(config, config.markers_file, MARKERS, frames)
+    if sheet is not None:
         more_sheets["markers"] = [sheet]
         markers = _markers_frame(gather([sheet], MARKERS, config.renames("markers"), notes), notes)
-    if config.corrections_file is not None:
-        sheet = _sheet(config, config.corrections_file, CORRECTIONS)
+    sheet = _one_sheet(config, config.corrections_file, CORRECTIONS, frames)
+    if sheet is not None:
         more_sheets["corrections"] = [sheet]
         corrections = _text_frame(
             gather([sheet], CORRECTIONS, config.renames("corrections"), notes), CORRECTIONS, notes
         )
     sheets = {"samples": sample_sheets, "crosses": [cross_sheet]} | more_sheets
+    wells_whole = raw_samples.whole and (len(raw_samples) > 0 or not wells_come)
     between = check_frames(
-        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=raw_samples.whole
+        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=wells_whole
     )
     problems = [
         *notes.listed(),
         *_check_rates_by(config, crosses),
         *between,
-        *_unused_renames(config, sheets),
+        *([] if frames else _unused_renames(config, sheets)),
     ]
-    return Season(config, crosses, samples, markers, corrections, sort_problems(problems))
+    season = Season(config, crosses, samples, markers, corrections, sort_problems(problems))
+    return replace(season, checked=frames_digest(frames_of(season)))
 
 
 _RESERVED = frozenset(
@@ -90,6 +133,14 @@ def _sheet(config: Config, path: Path, table: Table) -> Sheet:
     renames = config.renames(table.name)
     usual = [h for c in table.columns for h in c.also]
     return read_sheet(path, shown_as=config.shown(path), known=(*table.names, *renames, *usual))
+
+
+def _one_sheet(
+    config: Config, path: Path | None, table: Table, frames: Mapping[str, pd.DataFrame]
+) -> Sheet | None:
+    if table.name in frames:
+        return sheet_of_frame(frames[table.name], table.name)
+    return None if path is None else _sheet(config, path, table)
 
 
 def _markers_frame(raw: RawTable, notes: Problems) -> pd.DataFrame:

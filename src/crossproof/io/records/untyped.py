@@ -10,7 +10,7 @@ import pandas as pd
 from crossproof.errors import Severity
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import UNTYPED
-from crossproof.io.sheets.names import loose_index, meant
+from crossproof.io.sheets.names import did_you_mean, loose_index, meant
 
 
 @dataclass
@@ -34,7 +34,7 @@ def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Pro
     def remedy(name: str, use: _Use) -> str:
         close = meant(name, (), index)
         if close:
-            return f"Did you mean {close!r}? ({_crosses(sum(map(len, use.crosses.values())))})"
+            return f"{did_you_mean(name, close)} ({_crosses(sum(map(len, use.crosses.values())))})"
         return "Type one tube of it, better two, and list its well as a parent; or correct the name."
 
     _say(crosses, samples, lambda name: name not in lines, "No parent well has this line: it", remedy, notes)

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import pandas as pd
 
-from crossproof.io.results.columns import RESULT_COLUMNS
-from crossproof.io.results.tables import VERDICT_COUNTS
-from crossproof.io.sheets.columns import TABLES, Kind
-
-_TEXT_KINDS = (Kind.NAME, Kind.TEXT, Kind.DATE, Kind.TIME, Kind.WELL, Kind.CHOICE)
-_TEXT = frozenset(c.name for t in TABLES.values() for c in t.columns if c.kind in _TEXT_KINDS)
+from crossproof.io.results.columns import RESULT_COLUMNS, ColumnKind
+from crossproof.io.results.tables import VERDICT_COUNTS, table_bytes
 
 
-def read_table(path: Path) -> pd.DataFrame:
+def read_table(path: Path | io.BytesIO) -> pd.DataFrame:
     """A result table as text, as a user would open it: identifiers stay as they are, an empty cell is "".
 
     Raises FileNotFoundError where it is not there, pandas.errors.EmptyDataError where it has no columns.
@@ -22,16 +19,32 @@ def read_table(path: Path) -> pd.DataFrame:
     return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
 
 
-def read_typed(path: Path, table: str) -> pd.DataFrame:
-    """A result table, numbers where its declaration has numbers; names and the user's columns stay text."""
+def read_typed(path: Path | io.BytesIO, table: str) -> pd.DataFrame:
+    """A result table with the types of its declaration; names and the user's columns stay text.
+
+    Whole numbers are Int64 and yes or no is boolean, both with pandas.NA for an empty cell; numbers are
+    float64 with NaN. A column that holds anything else, in a file changed by hand, stays text.
+    """
     frame = read_table(path)
-    declared = {c.name for c in RESULT_COLUMNS[table]} - _TEXT
-    for column in frame.columns.intersection(sorted(declared)):
-        given = frame[column] != ""
-        numbers = pd.to_numeric(frame[column].where(given), errors="coerce")
-        if given.any() and numbers[given].notna().all():
-            frame[column] = numbers
+    for column in RESULT_COLUMNS[table]:
+        if column.name not in frame or column.kind is ColumnKind.TEXT:
+            continue
+        cells = frame[column.name]
+        given = cells != ""
+        if column.kind is ColumnKind.YES_NO:
+            if cells[given].isin(("yes", "no")).all():
+                frame[column.name] = (cells == "yes").astype("boolean").where(given)
+            continue
+        numbers = pd.to_numeric(cells.where(given), errors="coerce").astype("float64")
+        whole = column.kind is ColumnKind.WHOLE
+        if numbers[given].notna().all() and not (whole and (numbers[given] % 1 != 0).any()):
+            frame[column.name] = numbers.astype("Int64") if whole else numbers
     return frame
+
+
+def as_read(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """A table in memory as it would be read from its file: the same decimals, the same types."""
+    return read_typed(io.BytesIO(table_bytes(frame, table)), table)
 
 
 def read_verdicts(path: Path) -> pd.DataFrame:

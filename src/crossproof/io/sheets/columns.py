@@ -292,6 +292,23 @@ def _with_usual(table: Table) -> Table:
 
 CROSSES, SAMPLES, MARKERS, CORRECTIONS = map(_with_usual, (CROSSES, SAMPLES, MARKERS, CORRECTIONS))
 
+TAGS = Table(
+    "tags",
+    "one printed tag",
+    (
+        Column("tag", Kind.NAME, "number on the tag with its check letter", "0001Q", required=True),
+        Column("season", Kind.TEXT, "season of the tag as it stands in its QR code", "2027", required=True),
+        Column("planned", Kind.NAME, "planned cross that it was printed for", "P001"),
+        Column("mother", Kind.NAME, "mother printed on the tag", "Lark"),
+        Column("father", Kind.NAME, "father printed on the tag", "Wren"),
+        Column("flowers", Kind.INTEGER, "flowers to pollinate", "2", low=0, high=MOST_FLOWERS),
+        Column("week", Kind.TEXT, "week planned", "2027-W23"),
+        Column("operator", Kind.NAME, "who is to make the cross", "Ana"),
+        Column("place", Kind.NAME, "where the mother plant stands", "house 1"),
+    ),
+)
+"""tags.csv, which `crossproof tags` writes: it is no sheet of config.yaml."""
+
 TABLES: Mapping[str, Table] = {t.name: t for t in (CROSSES, SAMPLES, MARKERS, CORRECTIONS)}
 
 
@@ -429,6 +446,7 @@ __all__ = [
     "MARKERS",
     "SAMPLES",
     "TABLES",
+    "TAGS",
     "Column",
     "Kind",
     "Table",

@@ -55,9 +55,27 @@ def difference(name: str, other: str) -> str:
         return "capital letters"
     if name.isascii() and other.isascii():
         return "capital letters and spaces"
-    if any(unicodedata.category(c) == "Cf" for c in name + other):
-        return "an invisible character"
-    return "letters that look alike"
+    if unicodedata.normalize("NFC", name) == unicodedata.normalize("NFC", other):
+        return "how its accents are stored"
+    hidden = sorted({c for c in name + other if unicodedata.category(c) == "Cf"})
+    if hidden:
+        return f"an invisible character ({_code(hidden[0])})"
+    pair = next(
+        ((a, b) for a, b in zip(name, other, strict=False) if skeleton(a) == skeleton(b) and a != b), None
+    )
+    if pair is None or pair[0].casefold() == pair[1].casefold():
+        return "letters that look alike"
+    return f"letters that look alike ({_letter(pair[0])} in place of {_letter(pair[1])})"
+
+
+def _code(character: str) -> str:
+    return f"U+{ord(character):04X}"
+
+
+def _letter(character: str) -> str:
+    """A letter by its name in Unicode, such as 'Cyrillic small letter a'."""
+    name = unicodedata.name(character, "").capitalize()
+    return name or _code(character)
 
 
 def name_fault(name: str) -> Fault | None:
@@ -110,6 +128,13 @@ def meant(name: str, known: Iterable[str], index: dict[str, list[str]] | None = 
     index = loose_index(known) if index is None else index
     found = [k for k in index.get(loose_skeleton(name), []) if k != name]
     return found[0] if len(found) == 1 else ""
+
+
+def did_you_mean(name: str, close: str) -> str:
+    """The question whether another name is meant; it says how they differ where the eye cannot see it."""
+    if skeleton(name) != skeleton(close) or name.casefold() == close.casefold():
+        return f"Did you mean {close!r}?"
+    return f"Did you mean {close!r}, which differs by {difference(name, close)}?"
 
 
 def loose_index(known: Iterable[str]) -> dict[str, list[str]]:

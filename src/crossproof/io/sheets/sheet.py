@@ -21,6 +21,8 @@ from crossproof.text import shortened
 
 MAX_BYTES = 512 * 1024**2
 """A sheet of records larger than this is something else."""
+MAX_CELL = 1_000_000
+"""Characters of one cell that are read."""
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffd\ufffe\uffff]")
 _SAVE = "Save it again as 'CSV UTF-8' in the spreadsheet, or as .xlsx."
@@ -131,7 +133,7 @@ class _Lines:
         for _ in range(skip):
             next(self.lines)
         self.between = True
-        self.start = skip
+        self.start = self.last = skip
         self.comments: list[tuple[int, str]] = []
 
     def __iter__(self) -> Iterator[str]:
@@ -142,14 +144,15 @@ class _Lines:
                     continue
                 self.start = number
                 self.between = False
+            self.last = number
             yield line
 
 
 def _records(lines: _Lines, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    """Records with the line each begins on; raises csv.Error after the last good one."""
+    """Records as they are, with the line each begins on; raises csv.Error after the last good one."""
     for record in csv.reader(iter(lines), delimiter=delimiter, strict=True):
         lines.between = True
-        yield lines.start, [field.strip() for field in record]
+        yield lines.start, record
 
 
 def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
@@ -185,19 +188,62 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
 def _read_records(lines: _Lines, delimiter: str, found: Problems) -> list[Record]:
     """Records with text, as far as they can be read."""
     records: list[Record] = []
+    before = csv.field_size_limit(MAX_CELL)
     try:
-        for start, record in _records(lines, delimiter):
+        for start, cells in _records(lines, delimiter):
+            record = [cell.strip() for cell in cells]
             if any(record):
+                if lines.last > start:
+                    _ask_of_swallowed(start, cells, len(records[0][1]) if records else 0, delimiter, found)
                 records.append((start, record))
     except csv.Error as fault:
-        if "field larger" in str(fault) or "unexpected end" in str(fault):
+        large = "field larger" in str(fault)
+        if large and lines.last == lines.start:
+            found.error(
+                f"A cell of this row has more than {MAX_CELL:,} characters.",
+                "Shorten it; nothing in a sheet of records needs so much text.",
+                row=lines.start,
+            )
+            return [r for r in records if not _is_comment(r[1])]
+        if large or "unexpected end" in str(fault):
             problem = "A quotation mark opens in this row and is never closed."
         else:
             problem = "There is a quotation mark inside a cell of this row."
         found.error(
             problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=lines.start
         )
+    finally:
+        csv.field_size_limit(before)
     return [r for r in records if not _is_comment(r[1])]
+
+
+def _ask_of_swallowed(row: int, record: Sequence[str], width: int, delimiter: str, found: Problems) -> None:
+    """A cell over several lines may be rows that two stray quotation marks have made one cell of.
+
+    Where a line of it has as many cells as the header, or its ends do together, that is what happened;
+    otherwise it may as well be a long note.
+    """
+    for cell in record:
+        parts = [line.count(delimiter) for line in cell.splitlines()]
+        if len(parts) < 2 or not any(parts):
+            continue
+        rows_inside = width > 2 and any(n == width - 1 for n in parts[1:-1])
+        if rows_inside or (width > 4 and parts[0] + parts[-1] == width - 1):
+            found.error(
+                "A quotation mark opens in this row and closes in a later one, so that the rows between them "
+                "are read as the text of one cell.",
+                "Delete the stray quotation marks; write a text that is meant so on one line.",
+                row=row,
+                value=" ".join(cell.split()),
+            )
+        else:
+            found.warning(
+                f"A cell of this row is in quotes and holds line breaks and the {DELIMITERS[delimiter]} that "
+                "separates the cells; it is read as one text.",
+                "Look whether rows are missing; delete stray quotation marks, or write the text on one line.",
+                row=row,
+                value=" ".join(cell.split()),
+            )
 
 
 def _hidden_header(
@@ -240,7 +286,8 @@ def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
     for delimiter in DELIMITERS:
         lines = _Lines(text, 0)
         try:
-            for start, record in _records(lines, delimiter):
+            for start, cells in _records(lines, delimiter):
+                record = [cell.strip() for cell in cells]
                 if any(record) and not _is_comment(record):
                     headers[delimiter], row = record, start
                     break

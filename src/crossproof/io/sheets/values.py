@@ -248,15 +248,26 @@ def read_time(text: str) -> tuple[str | None, Fault | None]:
             hour = hour % 12 + (12 if match[3] in "pP" else 0)
             remedy = f"Write {hour:02d}:{minute:02d}."
         return None, Fault("The time is on a 12-hour clock.", remedy)
-    if re.fullmatch(r"0?\.\d+", text) and len(text) > 4:
-        minutes = round(float(text) * 1440)
-        remedy = f"Write {minutes // 60:02d}:{minutes % 60:02d}, if that is the time meant."
-        return None, Fault("This is a spreadsheet's share of a day, not a time.", remedy)
+    if re.fullmatch(r"0?[.,]\d+", text):
+        return None, _share_of_day(text)
     if match := re.fullmatch(r"(\d{1,2})\s*[.,hH-]\s*(\d\d)|(\d{2})(\d\d)", text):
         hour, minute = int(match[1] or match[3]), int(match[2] or match[4])
         if hour < 24 and minute < 60:
             remedy = f"Write {hour:02d}:{minute:02d}, if that is the time meant."
     return None, Fault("The time is not in the form HH:MM.", remedy)
+
+
+def _share_of_day(text: str) -> Fault:
+    """What a number below 1 may be as a time: a spreadsheet's share of a day, or hours and minutes."""
+    minutes = min(round(float(text.replace(",", ".")) * 1440), 1439)
+    share, digits = f"{minutes // 60:02d}:{minutes % 60:02d}", re.split("[.,]", text)[1]
+    if len(digits) == 2 and int(digits) < 60:
+        return Fault(
+            "This may be a spreadsheet's share of a day, or hours and minutes.",
+            f"It is {share} as a share of a day and 00:{digits} as hours and minutes: write the right one.",
+        )
+    remedy = f"Write {share}, if that is the time meant."
+    return Fault("This is a spreadsheet's share of a day, not a time.", remedy)
 
 
 def read_choice(text: str, column: Column) -> tuple[str | None, Fault | None]:

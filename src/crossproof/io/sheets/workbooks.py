@@ -30,6 +30,8 @@ MAX_COLUMNS = 16_384
 MAX_CELLS = 20_000_000
 
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+_STRICT = b"http://purl.oclc.org/ooxml/"
+"""Begins the names that the strict form uses (ISO/IEC 29500, part 1); the usual form is the transitional."""
 _SAVE = "Open it in a spreadsheet and save it as .xlsx or as 'CSV UTF-8'."
 
 
@@ -76,6 +78,12 @@ def refusal(data: bytes, file: str) -> Problem | None:
             if name.endswith((".xml", ".rels")):
                 with archive.open(name) as member:
                     head = member.read(4096).replace(b"\0", b"")
+                if _STRICT in head:
+                    return error(
+                        file,
+                        "The workbook is saved in the strict form of Open XML, which is not read.",
+                        "Save it as an ordinary .xlsx workbook, or as 'CSV UTF-8'.",
+                    )
                 if b"<!DOCTYPE" in head or b"<!ENTITY" in head:
                     return error(
                         file,
@@ -133,7 +141,8 @@ def _page(pages: Sequence[Any], sheet: str | None, found: Problems) -> Any:
             "Check that it is the right one; move the right sheet to the first place.",
             value=page.title,
         )
-    others = [p.title for p in pages if p is not page]
+    # As with rows: what begins with # is a comment, such as the lists behind the drop-downs of a book.
+    others = [p.title for p in pages if p is not page and not p.title.startswith("#")]
     if others and sheet is None:
         found.note(
             Fault(
@@ -179,6 +188,8 @@ def check_layout(data: bytes, page: Any, found: Problems) -> None:
     # The path of the sheet inside the archive has no public name in openpyxl.
     path = page._worksheet_path
     last, hidden_rows, hidden_columns = 0, 0, 0
+    cells: set[str] = set()
+    twice: list[tuple[str, int]] = []
     with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(path) as source:
         for event, element in defusedxml.ElementTree.iterparse(source, events=("start", "end")):
             if event == "start":
@@ -204,8 +215,20 @@ def check_layout(data: bytes, page: Any, found: Problems) -> None:
                     row=int(match.group()) if match else None,
                     value=place,
                 )
+            if element.tag == _MAIN + "c" and (name := element.get("r")):
+                if name in cells:
+                    twice.append((name, last))
+                cells.add(name)
             if element.tag == _MAIN + "row":
+                cells.clear()
                 element.clear()
+    if twice:
+        found.error(
+            f"Cell {twice[0][0]} appears twice in the workbook, so that its value cannot be known.",
+            _SAVE,
+            row=twice[0][1],
+            value=", ".join(name for name, _ in twice[:5]),
+        )
     for count, noun in ((hidden_rows, "rows"), (hidden_columns, "columns")):
         if count:
             found.warning(

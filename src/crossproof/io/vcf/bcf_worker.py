@@ -17,7 +17,7 @@ import numpy as np
 from cyvcf2 import VCF
 from numpy.typing import NDArray
 
-from crossproof.io.problems import Problems, TooManyProblems
+from crossproof.io.problems import MOST_ALIKE, Problems, TooManyProblems
 from crossproof.io.vcf.fields import FieldLayout, Numeric, NumericGroup
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.header import VcfHeader
@@ -55,6 +55,8 @@ def main() -> int:
     try:
         for records in _chunks(_variants(order, problems), scan):
             choice.add(records)
+        if choice.mostly_aside():
+            problems.extend(scan.aside.listed()[:MOST_ALIKE])
     except TooManyProblems:
         pass
     report = {
@@ -97,9 +99,16 @@ def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
         try:
             one = _read(variant, scan)
         except Refused as fault:
-            scan.problems.error(
+            noted = scan.aside if fault.record_only else scan.problems
+            noted.error(
                 f"{fault.why} (record {variant.CHROM}:{variant.POS})", fault.remedy, column=fault.column
             )
+            if fault.record_only:
+                scan.set_aside(fault, variant.CHROM, int(variant.POS), variant.ID or ".", scan.tally.records)
+            continue
+        except UnicodeDecodeError:
+            # Whichever text of the record it is, even its place may be unreadable.
+            scan.problems.error(f"Record {scan.tally.records + 1} is not UTF-8 text.", _AGAIN)
             continue
         if one is not None:
             held.append(one)
@@ -162,6 +171,7 @@ def _calls(array: Int16s, k: int, scan: VcfScan) -> Int8s:
                 Refused(
                     "The genotype has more than two alleles; only diploid and haploid calls can be judged.",
                     "Call the genotypes again with ploidy 2.",
+                    record_only=True,
                 ),
                 scan,
                 int(extra[0]),
@@ -227,7 +237,10 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
                 if depths is not None and has_depths[at]:
                     depths[at] = _depths(variant.raw["AD"], k, scan)
             except Refused as fault:
-                scan.problems.error(
+                noted = scan.aside if fault.record_only else scan.problems
+                if fault.record_only:
+                    out.unfit[int(i)] = fault.why
+                noted.error(
                     f"{fault.why} (record {variant.fixed.chrom}:{variant.fixed.pos})",
                     fault.remedy,
                     column=fault.column,
@@ -267,6 +280,7 @@ def _phred(
                 f"{name} has {int(count[sample])} values; a record of {k} alleles needs {n_g} "
                 f"(or {k} for a haploid call).",
                 _AGAIN,
+                record_only=True,
             ),
             scan,
             sample,
@@ -290,7 +304,11 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
     if not sound.all() or values.shape[1] > k:
         sample = int(np.flatnonzero(~sound)[0]) if not sound.all() else 0
         raise _column(
-            Refused(f"AD has {int(count[sample])} values; a record of {k} alleles needs {k}.", _AGAIN),
+            Refused(
+                f"AD has {int(count[sample])} values; a record of {k} alleles needs {k}.",
+                _AGAIN,
+                record_only=True,
+            ),
             scan,
             sample,
         )

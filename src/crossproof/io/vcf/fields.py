@@ -62,7 +62,9 @@ class FieldLayout:
         layout = FieldLayout(keys, "GT" in keys, places.get("PL"), places.get("GL"), ad, unusable)
         if not layout.has_gt and layout.pl is None and layout.gl is None:
             raise Refused(
-                f"FORMAT {text!r} has no genotypes: neither GT, PL nor GL.", "Export the file with genotypes."
+                f"FORMAT {text!r} has no genotypes: neither GT, PL nor GL.",
+                "Export the file with genotypes.",
+                record_only=True,
             )
         return layout
 
@@ -90,9 +92,13 @@ class NumericGroup:
 
 @dataclass
 class Numeric:
-    """Numeric fields of a set of records, by number of alleles."""
+    """Numeric fields of a set of records, by number of alleles.
+
+    `unfit`: why a record is set aside, by its place in the set, where its values do not fit its alleles.
+    """
 
     groups: dict[int, NumericGroup] = field(default_factory=dict)
+    unfit: dict[int, str] = field(default_factory=dict)
 
     def fill_calls(self, calls: Int8s, rows: Ints) -> None:
         """Write into `calls` (record, sample, 2) the one genotype at phred 0, where it is one only."""
@@ -346,7 +352,9 @@ class _Group:
             return np.full(self.k, NO_DEPTH, np.uint16)
         if len(values) != self.k:
             raise Refused(
-                f"AD has {len(values)} values; a record of {self.k} alleles needs {self.k}.", _AGAIN
+                f"AD has {len(values)} values; a record of {self.k} alleles needs {self.k}.",
+                _AGAIN,
+                record_only=True,
             )
         numbers = [_whole(v, "AD") for v in values]
         if MISSING in numbers:
@@ -367,6 +375,7 @@ class _Group:
                 f"{name} has {len(values)} values; a record of {self.k} alleles needs {self.n_g} "
                 f"(or {self.k} for a haploid call).",
                 _AGAIN,
+                record_only=True,
             )
         if haploid and len(values) != self.k:
             raise two_ploidies(name, len(values), self.k)

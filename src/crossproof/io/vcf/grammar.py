@@ -24,11 +24,14 @@ _ALLELE = re.compile(r"^(?:\.|0|[1-9]\d{0,5})$")
 
 
 class Refused(ValueError):
-    """A value that cannot be read; carries the reason and the remedy."""
+    """A value that cannot be read; carries the reason and the remedy.
 
-    def __init__(self, why: str, remedy: str, column: str = "") -> None:
+    `record_only`: it says nothing against the rest of the file, which can go on without the record.
+    """
+
+    def __init__(self, why: str, remedy: str, column: str = "", *, record_only: bool = False) -> None:
         super().__init__(why)
-        self.why, self.remedy, self.column = why, remedy, column
+        self.why, self.remedy, self.column, self.record_only = why, remedy, column, record_only
 
 
 @lru_cache(maxsize=1 << 16)
@@ -52,6 +55,7 @@ def parse_gt(text: str) -> tuple[int, int]:
         raise Refused(
             f"The genotype has {len(parts)} alleles; only diploid and haploid calls can be judged.",
             "Call the genotypes again with ploidy 2.",
+            record_only=True,
         )
     numbers = [MISSING if p == "." else int(p) for p in parts]
     return (numbers[0], numbers[1]) if len(numbers) == 2 else (numbers[0], ABSENT)

@@ -63,7 +63,9 @@ class Kept:
     """Records that are still candidates, with their arrays.
 
     `seq` (r,) order in the file; `score` (r,); `pos` (r,); `blocks` by number of alleles; `contig` (r,)
-    checksums of the contigs' names.
+    checksums of the contigs' names; `unfit` why a record whose values do not fit its alleles is set aside in
+    the end, "" for a sound one. Until then it takes part in the choice, which
+    so is the same in whatever order records are read.
     """
 
     chrom: list[str]
@@ -73,9 +75,11 @@ class Kept:
     seq: Ints
     score: Int32s
     blocks: dict[int, KeptBlock]
+    unfit: list[str] = field(default_factory=list)
     contig: NDArray[np.uint64] = field(init=False)
 
     def __post_init__(self) -> None:
+        self.unfit = self.unfit or [""] * len(self.ids)
         self.contig = np.fromiter((_checksum(c) for c in self.chrom), np.uint64, len(self.chrom))
 
     def __len__(self) -> int:
@@ -98,6 +102,7 @@ class Kept:
             self.seq[index],
             self.score[index],
             blocks,
+            [self.unfit[i] for i in index],
         )
 
 
@@ -153,7 +158,10 @@ class MarkerChoice:
         if not len(chosen):
             return
         piece = light.take(chosen)
-        piece.blocks = _blocks(records.calls[chosen], records.alleles, chosen, records.numeric(chosen))
+        numeric = records.numeric(chosen)
+        piece.blocks = _blocks(records.calls[chosen], records.alleles, chosen, numeric)
+        for at, why in numeric.unfit.items():
+            piece.unfit[at] = why
         self.pieces.append(piece)
 
     def add_kept(self, other: MarkerChoice) -> None:
@@ -170,6 +178,12 @@ class MarkerChoice:
                 self.pieces.append(piece)
         self.seen += other.seen
         self.tally = self.tally + other.tally
+
+    def mostly_aside(self) -> bool:
+        """Whether half of the records or more cannot be used, so that the file cannot be trusted."""
+        unfit = [why for piece in self.pieces for why in piece.unfit if why]
+        candidates = sum(len(piece) for piece in self.pieces)
+        return 0 < self.tally.records <= 2 * self.tally.aside_count or 0 < candidates <= 2 * len(unfit)
 
     def has_numeric(self) -> tuple[bool, bool]:
         """Whether any candidate has likelihoods, and depths."""
@@ -209,7 +223,7 @@ class MarkerChoice:
 
     def finish(self, batch: str, evidence: Evidence, notes: Sequence[str]) -> tuple[CallBatch, Ints]:
         """The batch of the chosen markers, in file order, and each one's place in the file."""
-        kept = join_kept(self.pieces)
+        kept = self._fit(join_kept(self.pieces))
         self.pieces = []
         if self.limit is not None and len(kept) > self.limit:
             kept = kept.take(self._final(kept))
@@ -254,6 +268,13 @@ class MarkerChoice:
         )
         out = CallBatch(batch, markers, self.samples, tuple(blocks), evidence, (*notes, *self.tally.notes()))
         return out, kept.seq
+
+    def _fit(self, kept: Kept) -> Kept:
+        """The candidates without those that are set aside, which are counted."""
+        for why, chrom, pos in zip(kept.unfit, kept.chrom, kept.pos.tolist(), strict=True):
+            if why:
+                self.tally.set_aside(why, [f"{chrom}:{pos}"])
+        return kept.take(np.array([i for i, why in enumerate(kept.unfit) if not why], dtype=np.int64))
 
     def _final(self, kept: Kept) -> Ints:
         """Best of every window, then the best of the rest up to the limit; rows in file order."""
@@ -337,6 +358,7 @@ def join_kept(pieces: Sequence[Kept]) -> Kept:
         np.concatenate([p.seq for p in pieces]) if pieces else empty,
         np.concatenate([p.score for p in pieces]) if pieces else empty.astype(np.int32),
         blocks,
+        [why for p in pieces for why in p.unfit],
     )
 
 

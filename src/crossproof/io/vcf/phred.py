@@ -90,4 +90,5 @@ def two_ploidies(name: str, count: int, k: int) -> Refused:
         f"{name} has {count} values, those of diploid genotypes, beside a haploid genotype, which needs {k}.",
         "Export the file again with one ploidy for both, or set evidence: calls for this file in "
         "config.yaml.",
+        record_only=True,
     )

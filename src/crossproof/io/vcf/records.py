@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, fields
 
 from crossproof.io.vcf.fields import FieldLayout, Numeric
 from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import MAX_ALLELES
+
+ASIDE = "record(s) were set aside, the others go on: "
+MOST_NAMED = 5
+"""Records set aside for one reason that are named; the others are counted."""
 
 DEPTH_UNUSABLE = "records have an AD that is not one depth for each allele, by the header; it is not read"
 
@@ -28,9 +32,26 @@ class Tally:
     without_depth: int = 0
     depth_unusable: int = 0
     from_call: int = 0
+    aside: dict[str, tuple[int, tuple[str, ...]]] = field(default_factory=dict)
+    """Records set aside: the reason, and how many with the places of the first."""
 
     def __add__(self, other: Tally) -> Tally:
-        return Tally(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
+        counts = [f.name for f in fields(self) if f.name != "aside"]
+        both = Tally(**{name: getattr(self, name) + getattr(other, name) for name in counts})
+        for tally in (self, other):
+            for why, (count, places) in tally.aside.items():
+                both.set_aside(why, places, count)
+        return both
+
+    @property
+    def aside_count(self) -> int:
+        """Records set aside, for whatever reason."""
+        return sum(count for count, _ in self.aside.values())
+
+    def set_aside(self, why: str, places: Sequence[str], count: int = 1) -> None:
+        """Count records that are set aside; `places`: those of the first of them."""
+        before, named = self.aside.get(why, (0, ()))
+        self.aside[why] = before + count, (*named, *places)[:MOST_NAMED]
 
     def notes(self) -> tuple[str, ...]:
         """The counts that a user should know of, as sentences."""
@@ -53,7 +74,11 @@ class Tally:
             ),
             (self.depth_unusable, DEPTH_UNUSABLE),
         )
-        return tuple(f"{count} {text}" for count, text in said if count)
+        aside = tuple(
+            f"{count} {ASIDE}{', '.join(places)}{' …' if count > len(places) else ''}. {why}"
+            for why, (count, places) in sorted(self.aside.items())
+        )
+        return (*(f"{count} {text}" for count, text in said if count), *aside)
 
 
 @dataclass

@@ -53,6 +53,7 @@ def write_part(folder: Path, part: RegionPart) -> None:
         "notes": list(part.notes),
         "ids": kept.ids,
         "chrom": kept.chrom,
+        "unfit": kept.unfit,
         "alleles": [list(a) for a in kept.alleles],
         "blocks": sorted(kept.blocks),
     }
@@ -81,12 +82,15 @@ def read_part(folder: Path) -> RegionPart:
         arrays["seq"],
         arrays["score"],
         blocks,
+        header["unfit"],
     )
     return RegionPart(_choice(header, kept), header["expected"], tuple(header["notes"]))
 
 
 def _choice(header: dict[str, Any], kept: Kept) -> MarkerChoice:
-    choice = MarkerChoice(tuple(header["samples"]), header["limit"], tally=Tally(**header["tally"]))
+    aside = {why: (count, tuple(places)) for why, (count, places) in header["tally"]["aside"].items()}
+    tally = Tally(**{**header["tally"], "aside": aside})
+    choice = MarkerChoice(tuple(header["samples"]), header["limit"], tally=tally)
     choice.level, choice.seen = header["level"], header["seen"]
     choice.pieces = [kept] if len(kept) else []
     return choice

@@ -52,10 +52,16 @@ class VcfScan:
     want_depths: bool
     known_lines: bool = True
     tally: Tally = field(default_factory=Tally)
+    aside: Problems = field(init=False)
+    """What is wrong with records that are set aside: told where they are too many for the others to go on."""
+    _aside: set[tuple[str, int, str, int]] = field(default_factory=set)
     _layouts: dict[str, FieldLayout] = field(default_factory=dict)
     _last: tuple[str, int] = ("", -1)
     _run: set[object] = field(default_factory=set)
     _chroms: set[str] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        self.aside = Problems(self.problems.file)
 
     def run(
         self,
@@ -147,9 +153,9 @@ class VcfScan:
         begin = ends[:, 8:-1][:, :n][:, self.columns] + 1  # record, kept sample
 
         # Called before and after unsound records are left out: `lines` and `fixed` are those of that time.
-        def refuse(row: int, column: int, value: str, fault: Refused) -> None:
+        def refuse(row: int, column: int, value: str, fault: Refused, *, early: bool = True) -> None:
             name = self.header.samples[self.columns[column]]
-            self._refuse(fault, int(lines[row]), name, value, fixed[row])
+            self._refuse(fault, int(lines[row]), name, value, fixed[row], early=early)
 
         calls, good = read_genotypes(data, begin, fixed, refuse)
         if not good.all():
@@ -160,7 +166,14 @@ class VcfScan:
         n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int64, len(fixed))
 
         def numeric(chosen: Ints) -> Numeric:
-            return parse_numeric(
+            unfit: dict[int, str] = {}
+
+            def refuse_value(row: int, column: int, value: str, fault: Refused) -> None:
+                if fault.record_only:
+                    unfit.setdefault(row, fault.why)
+                refuse(int(chosen[row]), column, value, fault, early=False)
+
+            found = parse_numeric(
                 data,
                 ends[chosen, 8] + 1,
                 ends[chosen, 8 + n],
@@ -170,8 +183,10 @@ class VcfScan:
                 n_alleles[chosen],
                 want_phred=self.want_phred,
                 want_depths=self.want_depths,
-                refuse=lambda row, column, value, fault: refuse(int(chosen[row]), column, value, fault),
+                refuse=refuse_value,
             )
+            found.unfit = unfit
+            return found
 
         records = Records(
             [f.chrom for f in fixed],
@@ -250,10 +265,33 @@ class VcfScan:
         return b"".join(sound), np.array(numbers, dtype=np.int64)
 
     def _refuse(
-        self, fault: Refused, line: int, column: str, value: str, where: FixedFields | None = None
+        self,
+        fault: Refused,
+        line: int,
+        column: str,
+        value: str,
+        where: FixedFields | None = None,
+        *,
+        early: bool = True,
     ) -> None:
+        """Note a fault of a record, or set the record aside.
+
+        `early`: it is not among the records that are read on, and has to be counted here.
+        """
         place = "" if self.known_lines or where is None else f" (record {where.chrom}:{where.pos})"
-        self.problems.error(fault.why + place, fault.remedy, row=self._row(line), column=column, value=value)
+        row = self._row(line)
+        if not fault.record_only:
+            self.problems.error(fault.why + place, fault.remedy, row=row, column=column, value=value)
+            return
+        self.aside.error(fault.why + place, fault.remedy, row=row, column=column, value=value)
+        if early and where is not None:
+            self.set_aside(fault, where.chrom, where.pos, where.id, line)
+
+    def set_aside(self, fault: Refused, chrom: str, pos: int, name: str, line: int = 0) -> None:
+        """Count a record that the file can go on without, once for whatever is wrong with it."""
+        if (key := (chrom, pos, name, line)) not in self._aside:
+            self._aside.add(key)
+            self.tally.set_aside(fault.why, [f"{chrom}:{pos}"])
 
     def _fixed_fields(
         self,
@@ -294,6 +332,8 @@ class VcfScan:
                 )
             except Refused as fault:
                 self._refuse(fault, int(lines[row]), _blamed(cells, fault), "")
+                if fault.record_only:
+                    self.set_aside(fault, chrom, pos, id_text.decode("utf-8"), int(lines[row]))
                 continue
             except UnicodeDecodeError:
                 self._refuse(
