@@ -36,6 +36,8 @@ class CorrectionKind(StrEnum):
     """target, other: `PLATE:WELL` each."""
     SWAP_TAGS = "swap tags"
     """target, other: crosses; plants tagged with one are of the other."""
+    SWAP_PODS = "swap pods"
+    """target, other: `CROSS:POD` each; plants of one pod stand under the tag of the other."""
     TAG_IS = "tag is"
     """target, other: crosses; every plant tagged `target` is of `other`."""
     REVERSE_CROSS = "reverse cross"

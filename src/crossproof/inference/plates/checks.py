@@ -44,12 +44,13 @@ from crossproof.inference.plates.line_checks import (
 )
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import MISFIT_SHARE, exchange_findings
+from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
 from crossproof.inference.plates.scores import PlateScores, background_call_rate, usual_call_rate
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
 from crossproof.inference.plates.well_pairs import stray_counts
-from crossproof.model.arrays import Floats
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
@@ -118,6 +119,18 @@ def examine_plate(
     scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
     sources = () if as_labelled else _sources(plate, usual)
     return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
+
+
+def _searched(x: Examined, start: Ints, usual: float, threshold: float) -> Examined:
+    """A plate examined as labelled with its layout looked for, from the identities `start` on."""
+    search = search_layout(
+        x.scores,
+        threshold,
+        start=None if (start == x.plate.identity).all() else start,
+        sources=_sources(x.plate, usual),
+        labelled=x.search.matrix,
+    )
+    return Examined(x.scores, search)
 
 
 def _season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
@@ -222,14 +235,9 @@ def examine_plates(
     by_name = {x.plate.name: x for x in examined}
     exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate], usual)]
     away = held_plates(tuple(exchanged))
-    here = [
-        Examined(
-            x.scores,
-            search_layout(x.scores, odds, sources=_sources(x.plate, usual), labelled=x.search.matrix),
-        )
-        for x in examined
-        if x.plate.name not in away
-    ]
+    stay = [x for x in examined if x.plate.name not in away]
+    swaps = pod_swaps(stay, season, odds)
+    here = [_searched(x, swapped_identity(x, swaps), usual, odds) for x in stay]
 
     crosses = cross_findings(here, season, odds)
     unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples))
@@ -237,7 +245,8 @@ def examine_plates(
         # Piecemeal stories of such a plate, or of its crosses, would only mislead.
         crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds)
     layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
-    found = [*_merged([*exchanged, *layouts, *crosses]), *unfit.values()]
+    pods = [f for f in pod_findings(swaps, here, season) if not unfit.keys() & set(f.plates)]
+    found = [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
 
@@ -257,7 +266,8 @@ def examine_plates(
             min_marker_call_rate=settings.min_marker_call_rate,
         )
         if x.plate.name not in lying and not all_alike(x.plate):
-            found += mixture_findings(x.scores, matrix, identity, odds)
+            mixed = mixture_findings(x.scores, matrix, identity, odds)
+            found += [f for f in mixed if f.subject not in explained]
         if settings.remarks and x.plate.placed:
             found += blind_spots(x.plate, season)
     sound = [x for x in here if x.plate.name not in lying]
@@ -270,7 +280,8 @@ def examine_plates(
     found += batch_findings(
         [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
     )
-    found += maternal_findings(sound, season, evidence, odds)
+    turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
+    found += [f for f in maternal_findings(sound, season, evidence, odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
     found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
     found += same_line_findings(season, _without(everything, season, plates, odd | on_lying))

@@ -144,7 +144,7 @@ def _some(names: list[str], most: int = 12) -> str:
 def layout_findings(search: Search, scores: PlateScores) -> list[Finding]:
     """One finding per step of the search, in the order in which corrections must be applied."""
     plate, season = scores.plate, scores.season
-    out, before = [], plate.identity
+    out, before = [], search.start
     for step in search.steps:
         if step.layout is not None:
             out.append(_layout_finding(plate, step, before))

@@ -67,6 +67,7 @@ class Search:
     misfit: Bools
     labelled_misfit: Bools
     labelled: Matrix
+    start: Ints
 
 
 def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
@@ -264,7 +265,15 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
 
 
 Source = Callable[[PlateScores, Matrix, Ints, Bools], Iterator[Proposal]]
-SOURCES: tuple[Source, ...] = (whole_plate, parts, strips, runs, tags, pairs, tube_pairs)
+SOURCES: tuple[Source, ...] = (
+    whole_plate,
+    parts,
+    strips,
+    runs,
+    tags,
+    pairs,
+    tube_pairs,
+)
 ONCE = (whole_plate, parts)
 """A plate lies otherwise as a whole once, if at all."""
 
@@ -302,11 +311,14 @@ def search_layout(
 ) -> Search:
     """Take the best proposal while one reaches `threshold` (log10 posterior odds), at most MAX_STEPS.
 
-    `labelled`: the matrix as labelled, if it is known already.
+    `start`: identities to start from, those of the sheet if None. `labelled`: the matrix as labelled, if
+    it is known already.
     """
     identity = scores.plate.identity if start is None else start
-    matrix = labelled or scores.matrix(identity, labelled=start is None)
-    first, before = matrix, misfit_wells(matrix, identity, scores)
+    begin = identity
+    first = labelled or scores.matrix(scores.plate.identity, labelled=True)
+    matrix = first if start is None else scores.matrix(identity)
+    before = misfit_wells(first, scores.plate.identity, scores)
     steps: list[Proposal] = []
     used = np.zeros(len(identity), dtype=bool)  # wells of a swap taken: no well is swapped twice
     while len(steps) < MAX_STEPS:
@@ -326,4 +338,6 @@ def search_layout(
             used[list(best.wells)] = True
         if best.wells is None or scores.tube[list(best.wells)].any():
             matrix = scores.matrix(identity)
-    return Search(tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before, first)
+    return Search(
+        tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before, first, begin
+    )

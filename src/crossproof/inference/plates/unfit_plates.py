@@ -43,7 +43,11 @@ def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> d
             continue
         shares = season_shares(labelled, i)
         free = np.array([s not in explained for s in plate.samples], dtype=bool)
-        left = odd_plants(x.scores, x.search.matrix, x.search.identity) if x.search.steps else labelled[i]
+        left = (
+            odd_plants(x.scores, x.search.matrix, x.search.identity)
+            if x.search.steps or (x.search.start != plate.identity).any()
+            else labelled[i]
+        )
         rest = excess(plate, x.search.identity, left, shares, free)
         first = excess(plate, plate.identity, labelled[i], shares, free)
         stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
