@@ -27,9 +27,9 @@ MAY_SEE = {
     "exchange": NOUNS | {"io", "season", "report"},
     "field": NOUNS | {"io", "planning", "season", "report"},
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange", "field"},
-    "runner": NOUNS | NUMERICS | {"io", "season", "steps", "receive"},
+    "runner": NOUNS | NUMERICS | {"io", "season", "report", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
-    "desk": NOUNS | {"io", "receive", "report", "field", "season", "steps", "runner"},
+    "desk": NOUNS | {"io", "planning", "receive", "report", "field", "season", "steps", "runner"},
     "cli": NOUNS
     | {"io", "receive", "simulate", "score", "season", "exchange", "field", "steps", "runner", "api", "desk"},
     "__init__": {"api"},

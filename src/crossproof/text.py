@@ -53,6 +53,11 @@ def count_of(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+def agreeing(number: int, one: str, many: str) -> str:
+    """The form of a verb or noun that agrees with a number: 1 plant waits, 2 plants wait."""
+    return one if number == 1 else many
+
+
 def shortened(text: str, length: int = 80) -> str:
     """A value short enough to show."""
     return text if len(text) <= length else text[: length - 1] + "…"

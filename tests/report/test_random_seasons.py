@@ -18,14 +18,16 @@ from rich.console import Console
 
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, VerdictChange
-from crossproof.model.results import CLASSES, Decision, NextStep, Reason, Verdict, decide
+from crossproof.model.results import CLASSES, PARENT_REASONS, Decision, NextStep, Reason, Verdict, decide
 from crossproof.rates.tables.tally import RateOptions
 from crossproof.report.content.blocks import FindingCards, Row, Section, Table
 from crossproof.report.content.content import build_content
 from crossproof.report.content.explain import sentences
 from crossproof.report.content.explain_thing import ThingKind, explain_thing, find_thing
 from crossproof.report.content.inputs import ReportInputs
-from crossproof.report.content.worklist import Sheet, build_sheets
+from crossproof.report.content.sheets import Sheet
+from crossproof.report.content.worklist import build_sheets
+from crossproof.report.facts.plants import Pile
 from crossproof.steps.rates import cross_table
 
 SEASONS = 24
@@ -227,7 +229,10 @@ def test_no_two_statements_about_a_cross_contradict_each_other(seasons) -> None:
 
 def test_counts_in_sentences_are_those_of_the_tables(seasons) -> None:
     for inputs, content in seasons:
-        counts = inputs.verdicts["decision"].value_counts()
+        counts = inputs.verdicts["decision"].value_counts().to_dict()
+        retest = inputs.verdicts[inputs.verdicts["decision"] == Decision.RETEST]
+        wait = retest["reason"].isin([str(r) for r in (*PARENT_REASONS, Reason.FEW_CONTRASTS)]).sum()
+        counts |= {Pile.WAIT: wait, Pile.SAMPLE_AGAIN: len(retest) - wait}
         for card in content.sections[0].blocks[0].cards:
             if card.pick:
                 assert int(card.number) == counts.get(card.pick, 0)

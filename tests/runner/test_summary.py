@@ -51,10 +51,10 @@ def test_plants_are_counted_by_verdict_and_decision(results: Path) -> None:
     lines = [line.split() for line in shown(results)]
     assert ["5", "plants"] in lines
     assert ["hybrid", "2", "1", "3"] in lines  # two kept, one held
-    assert ["selfed", "mother", "1", "1"] in lines
+    assert ["self", "1", "1"] in lines
     assert ["undetermined", "1", "1"] in lines
-    assert ["other", "pollen", "0"] in lines
-    assert any(line[:6] == ["Keep", "2", "plants", "of", "1", "cross;"] for line in lines)
+    assert ["outcross", "0"] in lines
+    assert any(line[:6] == ["Keep", "2", "plants", "of", "1", "cross."] for line in lines)
 
 
 def test_people_stand_with_limits_and_a_caution(results: Path) -> None:

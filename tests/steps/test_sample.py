@@ -54,9 +54,8 @@ def test_the_sheet_is_filled_in_and_reads_without_an_error(season):
     assert (progeny["pod"] != "").all()
     table = pd.read_csv(season / "field" / "round1_seeds.csv", dtype=str, keep_default_na=False)
     sown = progeny.groupby("cross_id")["plant"].nunique()
-    assert {r["cross_id"]: int(r["sow_now"]) for _, r in table.iterrows() if r["sow_now"] != "0"} == dict(
-        sown
-    )
+    told = {c: int(n) for c, n in zip(table["cross_id"], table["sow_now"], strict=True) if n != "0"}
+    assert told == dict(sown)
 
 
 def test_asked_again_before_the_results_it_writes_nothing(season):
@@ -121,7 +120,7 @@ def test_trays_go_on_where_the_last_round_ended(season):
     plants = sheet[sheet["role"] == "progeny"].drop_duplicates("plant")[["plant", "cross_id", "pod", "place"]]
     last = max(int(p.split()[1].rstrip(",")) for p in plants["place"])
     _results(season, plants.assign(verdict="self", decision="cull", reason=""),
-             {c: ("test stored seed", 0, 1, 2) for c in (T[0], T[1], T[3])})  # fmt: skip
+             dict.fromkeys((T[0], T[1], T[3]), ("test stored seed", 0, 1, 2)))  # fmt: skip
     made = sample_season(season, SampleOptions(pots=5))
     assert made.plan.plants[0].place == f"tray {last + 1}, pot 1"
 

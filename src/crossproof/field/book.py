@@ -23,7 +23,7 @@ from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CROSSES
 from crossproof.io.sheets.sheet import read_sheet
 from crossproof.model.tag_numbers import TagNumber, has_form
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 from crossproof.text import shown
 
 COLUMNS = tuple(c for c in CROSSES.columns if c.name != "cross")
@@ -81,9 +81,9 @@ def make_book(folder: Path) -> Book:
     Raises InputError where crosses sheet or tags.csv have errors, since what cannot be read cannot be carried
     over; UsageError where there is no tag and no cross.
     """
-    config = read_config(find_config(folder), genotypes_come=True)
+    config = read_config(find_config(folder), genotypes_come=True, wells_come=True)
     issued, found = read_issued(config.root)
-    season = read_season(config.source, genotypes_come=True)
+    season = read_season(config.source, genotypes_come=True, wells_come=True)
     sheet = config.shown(config.crosses_file)
     errors = [
         p for p in (*found, *season.problems) if p.severity is Severity.ERROR and p.file in (sheet, TAGS_FILE)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from crossproof.field.seed_choice import Choice
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 from crossproof.planning.plate_plan import PlannedPlate, PlannedWell, plan_plates
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.sheets import natural
 
 MOST_POTS = 1000
 

@@ -126,13 +126,18 @@ class FamilyResult:
 
 @dataclass(frozen=True)
 class Judgement:
-    """Verdict on one plant. `settle`: what would settle an undetermined one, in words, else ""."""
+    """Verdict on one plant.
+
+    `settle`: what would settle an undetermined one, in words, else "". `parents`: lines to type first, where
+    it waits for a parent.
+    """
 
     verdict: Verdict
     leading: Verdict
     decision: Decision
     reason: Reason
     settle: str
+    parents: tuple[str, ...]
     flags: tuple[str, ...]
 
 

@@ -143,8 +143,30 @@ class NextStep(StrEnum):
     DONE = "done"
 
 
+class Need(StrEnum):
+    """What a plant waits for before it can be kept or culled."""
+
+    NOTHING = ""
+    FINDING = "answer to a finding"
+    FILE = "genotype file"
+    PARENT = "typing of a parent"
+    MARKERS = "more markers"
+    SAMPLE = "second sample"
+
+
 PARENT_REASONS = (Reason.NO_PARENT_DATA, Reason.FATHER_UNPROVEN, Reason.PARENTS_UNRESOLVED)
 """Reasons of plants that wait for a parent to be genotyped."""
+
+
+def need_of(decision: Decision, reason: Reason) -> Need:
+    """What a plant with this decision, for this reason, waits for."""
+    if decision is Decision.HOLD:
+        return Need.FILE if reason is Reason.BATCH_SET_ASIDE else Need.FINDING
+    if decision is not Decision.RETEST:
+        return Need.NOTHING
+    if reason in PARENT_REASONS:
+        return Need.PARENT
+    return Need.MARKERS if reason is Reason.FEW_CONTRASTS else Need.SAMPLE
 
 
 def decide(verdict: Verdict) -> Decision:

@@ -10,18 +10,14 @@ from rich.table import Table
 from rich.text import Text
 
 from crossproof.io.results.reading import read_table
-from crossproof.model.results import CLASSES, Decision, NextStep, Provable, Verdict
+from crossproof.model.results import Need, NextStep, Provable
 from crossproof.rates.people.cautions import CAUTION_SHORT
-from crossproof.text import count_of, plain
+from crossproof.report.content.marks import PILE_WORDS, VERDICT_MARKS
+from crossproof.report.facts.crosses import crosses_facts
+from crossproof.report.facts.plants import Pile, PlantFacts, plant_facts
+from crossproof.text import agreeing, count_of, plain
 
 MOST_PEOPLE = 12
-SAID = {
-    Verdict.HYBRID: "hybrid",
-    Verdict.SELF: "selfed mother",
-    Verdict.OUTCROSS: "other pollen",
-    Verdict.OFF_PEDIGREE: "not of this cross",
-    Verdict.UNDETERMINED: "undetermined",
-}
 TOO_FEW_LOOK = "too few plants or tags to say more"
 
 
@@ -35,15 +31,8 @@ def season_summary(results: Path) -> RenderableType:
     verdicts = _read(results / "verdicts.csv")
     if verdicts is None:
         return Text("There are no verdicts to sum up.")
-    parts.append(_counts(verdicts))
-    kept = int((verdicts["decision"] == Decision.KEEP).sum())
-    crosses = verdicts.loc[verdicts["decision"] == Decision.KEEP, "cross_id"].nunique()
-    parts.append(
-        Text(
-            f"Keep {count_of(kept, 'plant')} of {count_of(crosses, 'cross', 'crosses')}; "
-            "results/worklist.xlsx lists every plant by place and by cross."
-        )
-    )
+    plants = plant_facts(verdicts)
+    parts += [_counts(plants), Text(_kept(plants))]
     steps = _next_steps(results)
     if steps:
         parts.append(steps)
@@ -64,29 +53,45 @@ def _read(path: Path) -> pd.DataFrame | None:
         return None
 
 
-def _counts(verdicts: pd.DataFrame) -> Table:
-    """Plants by verdict and decision."""
-    table = Table(title=count_of(len(verdicts), "plant"), title_justify="left", title_style="bold", box=None)
+def _counts(plants: PlantFacts) -> Table:
+    """Plants by verdict and pile."""
+    title = count_of(len(plants.rows), "plant")
+    table = Table(title=title, title_justify="left", title_style="bold", box=None)
     table.add_column("verdict")
-    for decision in Decision:
-        table.add_column(str(decision), justify="right")
+    shown = [pile for pile in Pile if plants.piles[pile]]
+    for pile in shown:
+        table.add_column(PILE_WORDS[pile][0].lower(), justify="right")
     table.add_column("plants", justify="right", style="bold")
-    for verdict in (*CLASSES, Verdict.UNDETERMINED):
-        mine = verdicts[verdicts["verdict"] == verdict]
-        cells = [str(int((mine["decision"] == d).sum()) or "") for d in Decision]
-        table.add_row(SAID[verdict], *cells, str(len(mine)))
+    for verdict, mark in VERDICT_MARKS.items():
+        mine = [p for p in plants.rows if p.verdict is verdict]
+        cells = [str(sum(p.pile is pile for p in mine) or "") for pile in shown]
+        table.add_row(mark.label, *cells, str(len(mine)))
     return table
+
+
+def _kept(plants: PlantFacts) -> str:
+    kept, waiting = plants.piles[Pile.KEEP], plants.needs[Need.PARENT]
+    said = (
+        f"Keep {count_of(kept, 'plant')} of {count_of(plants.crosses_kept, 'cross', 'crosses')}."
+        if kept
+        else "No plant is proven hybrid yet."
+    )
+    if waiting:
+        said += (
+            f" {count_of(waiting, 'plant')} {agreeing(waiting, 'waits', 'wait')} for a parent to be typed."
+        )
+    return f"{said} results/worklist.xlsx lists every plant by place and by cross."
 
 
 def _next_steps(results: Path) -> Text | None:
     """How many crosses have which next step, in the order of the steps."""
-    crosses = _read(results / "crosses.csv")
-    if crosses is None or "next_step" not in crosses or crosses.empty:
+    frame = _read(results / "crosses.csv")
+    if frame is None or "next_step" not in frame or frame.empty:
         return None
-    counts = crosses["next_step"].value_counts()
-    said = [f"{step} {counts[step]}" for step in NextStep if step in counts]
+    crosses = crosses_facts(frame)
+    said = [f"{step} {crosses.steps[step]}" for step in NextStep if crosses.steps[step]]
     text = f"Next steps of the crosses: {', '.join(said)}."
-    unprovable = int((crosses.get("verifiable", pd.Series(dtype=str)) == Provable.NO).sum())
+    unprovable = len(crosses.of(Provable.NO))
     if unprovable:
         text += (
             f" {count_of(unprovable, 'cross', 'crosses')} cannot be proven: too few markers tell the parents "

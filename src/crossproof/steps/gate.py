@@ -35,7 +35,8 @@ def gate(index: SeasonIndex) -> int:
         reasons.append(f"Plate {plate} is held: {tables.plates.get(plate, 'see plates.csv')}")
     for f in findings.found:
         if f.hold is Hold.SAMPLES:
-            reasons.append(f"{count_of(len(f.samples), 'sample')} held: {f.evidence}")
+            named = f"{f.name}: {count_of(len(f.samples), 'sample')} in doubt"
+            reasons.append(f"{named}. {f.evidence}")
     faulty = any(s["state"] == FileState.ERROR for s in states.values())
     status = 3 if faulty else 1 if reasons else 0
     outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -17,6 +18,7 @@ from crossproof.season.evidence import StoredBatch, batches_of, family_inputs, m
 from crossproof.steps.calibrate import kept_estimates, read_estimates
 from crossproof.steps.examine import Examination, findings_of
 from crossproof.steps.findings import FindingsOfSeason
+from crossproof.steps.ingest import aside_state, used_state
 from crossproof.steps.panel import LaterCrosses, SeasonPanel, make_panel
 from crossproof.steps.provable import provable_crosses, typing_of
 from crossproof.steps.verdicts import verdict_frame
@@ -25,12 +27,16 @@ from crossproof.steps.verify import Asked, judge_families
 
 @dataclass(frozen=True)
 class SeasonInMemory:
-    """A season's records as corrected, its panel, and the problems of genotype files that were set aside."""
+    """A season's records as corrected, its panel, and what became of its genotype files.
+
+    `set_aside`: the problems of those that cannot be trusted; `states`: of each what `ingest` writes.
+    """
 
     season: Season
     corrected: Corrected
     panel: SeasonPanel
     set_aside: dict[str, tuple[Problem, ...]]
+    states: dict[str, dict[str, Any]]
 
     @property
     def samples(self) -> pd.DataFrame:
@@ -76,7 +82,9 @@ def season_in_memory(season: Season) -> SeasonInMemory:
     made = make_panel(
         season.config, corrected.samples, corrected.crosses, stored, calls, kept, season.markers
     )
-    return SeasonInMemory(season, corrected, made, set_aside)
+    states = {name: used_state(b, "", files[name]) for name, b in calls.items()}
+    states |= {name: aside_state(problems) for name, problems in set_aside.items()}
+    return SeasonInMemory(season, corrected, made, set_aside, dict(sorted(states.items())))
 
 
 def read_calls_of(
@@ -109,9 +117,10 @@ def evidence_in_memory(read: SeasonInMemory) -> dict[str, FamilyResult]:
 
 @dataclass(frozen=True)
 class JudgedInMemory:
-    """The table of verdicts, the findings of the plate checks behind it, and what both were made from."""
+    """The table of verdicts, the evidence (by cross) and findings behind it, and what all were made from."""
 
     frame: pd.DataFrame
+    evidence: dict[str, FamilyResult]
     findings: FindingsOfSeason
     read: SeasonInMemory
 
@@ -149,4 +158,4 @@ def judged_in_memory(season: Season) -> JudgedInMemory:
     frame = verdict_frame(
         config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable
     )
-    return JudgedInMemory(frame, findings, read)
+    return JudgedInMemory(frame, evidence, findings, read)

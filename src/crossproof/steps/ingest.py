@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import traceback
+from collections.abc import Sequence
 from typing import Any
 
 import allel
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import InputError, PlateError, error
+from crossproof.errors import InputError, PlateError, Problem, error
 from crossproof.io.calls.store import StoreError, read_calls, write_calls
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import read_entry
@@ -59,8 +60,7 @@ def _ingest_one(
             write_calls(index.folder.calls(digest), batch)
             forget_parts(index, digest)
     except PlateError as refused:
-        problems = [problem_entry(p) for p in refused.problems]
-        return {"state": FileState.SET_ASIDE.value, "digest": digest, "problems": problems}
+        return aside_state(refused.problems, digest)
     except (OSError, MemoryError, InputError):
         # A full disk or too little memory says nothing about the file: the job fails and is tried again.
         # A file that was changed meanwhile ends the run.
@@ -79,6 +79,11 @@ def _ingest_one(
             "attempts": attempts + 1,
             "problems": [problem_entry(told)],
         }
+    return used_state(batch, digest, file.path)
+
+
+def used_state(batch: CallBatch, digest: str, path: str) -> dict[str, Any]:
+    """What became of a genotype file that was read: its samples with their rates, and remarks."""
     return {
         "state": FileState.USED.value,
         "digest": digest,
@@ -86,9 +91,15 @@ def _ingest_one(
         "markers": len(batch.markers),
         "evidence": str(batch.evidence),
         "notes": list(batch.notes),
-        "problems": [problem_entry(p) for p in reading_problems(batch, file.path)],
+        "problems": [problem_entry(p) for p in reading_problems(batch, path)],
         **_sample_rates(batch),
     }
+
+
+def aside_state(problems: Sequence[Problem], digest: str = "") -> dict[str, Any]:
+    """What became of a genotype file that cannot be trusted."""
+    told = [problem_entry(p) for p in problems]
+    return {"state": FileState.SET_ASIDE.value, "digest": digest, "problems": told}
 
 
 def _sample_rates(batch: CallBatch) -> dict[str, list[float]]:

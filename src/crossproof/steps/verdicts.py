@@ -15,7 +15,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import VERDICT_COUNTS, problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
-from crossproof.model.results import CLASSES, Decision, FileState, Provable, Reason, Verdict
+from crossproof.model.results import CLASSES, Decision, FileState, Provable, Reason, Verdict, need_of
 from crossproof.season.evidence import (
     StoredBatch,
     cross_records,
@@ -160,7 +160,7 @@ COLUMNS = (
     "verdict", "decision", "reason", *(f"p_{c}" for c in CLASSES), "lod", "verifiable",
     "contrast_markers", "contrast_scored",
     "contrast_het", "het_share", "het_low", "het_high", "foreign_calls", "call_rate", "likely_source",
-    "source_probability", "flags", "leading_class", "settle",
+    "source_probability", "flags", "leading_class", "settle", "waits_for", "parents_to_type",
 )  # fmt: skip
 
 
@@ -178,6 +178,7 @@ def _without_data(set_aside: bool) -> dict[str, Any]:
         "flags": "",
         "leading_class": "",
         "settle": "correct the genotype file and run again" if set_aside else "type the plant",
+        "parents_to_type": "",
     }
 
 
@@ -197,6 +198,7 @@ def _judged(result: FamilyResult, i: int, judgement: Any) -> dict[str, Any]:
         "flags": FLAG_JOIN.join(judgement.flags),
         "leading_class": str(judgement.leading),
         "settle": judgement.settle,
+        "parents_to_type": ";".join(judgement.parents),
     }
     if judgement.reason in (Reason.NO_DATA, Reason.NO_PARENT_DATA):
         return row | {"likely_source": "", "source_probability": np.nan, "lod": np.nan, "leading_class": ""}
@@ -223,6 +225,8 @@ def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOf
     on_plate = np.array([any(plate[w] in plates for w in wells) for wells in frame["_wells"]], dtype=bool)
     frame.loc[waiting, "reason"] = str(Reason.SAMPLE_HELD)
     frame.loc[waiting & on_plate, "reason"] = str(Reason.PLATE_HELD)
+    pairs = zip(frame["decision"], frame["reason"], strict=True)
+    frame["waits_for"] = [str(need_of(Decision(d), Reason(r))) for d, r in pairs]
     return frame
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ from rates_seasons import invented, small
 from scipy import stats
 
 from crossproof.model.results import CLASSES, NextStep, Provable, Verdict
+from crossproof.rates.tables.cross_state import CrossFacts, step_detail
 from crossproof.rates.tables.season import (
     CAUTION,
     RateOptions,
@@ -138,7 +140,7 @@ def test_a_cross_with_held_plants_is_on_hold_and_never_told_to_be_repeated(wante
 
 def test_plants_that_wait_for_a_second_sample_come_before_seed_and_flowers() -> None:
     a = decided("retest", "two classes close")
-    assert (a["next_step"], a["next_step_detail"]) == (NextStep.RETEST, "1 plant waits for a second sample")
+    assert (a["next_step"], a["next_step_detail"]) == (NextStep.RETEST, "1 plant needs a second sample")
     assert (a["flowers_to_repeat"], a["seeds_to_test"]) == (0, 0)
 
 
@@ -146,11 +148,41 @@ def test_a_parent_without_calls_comes_before_a_second_sample() -> None:
     a = decided("retest", "no parent data")
     assert (a["next_step"], a["next_step_detail"]) == (
         NextStep.TYPE_PARENT,
-        "genotype the parents of this cross",
+        "type the parents of this cross",
     )
     table = crosses_table(*small(), OPTIONS, untyped={"C": "L2"})
     assert table["next_step"].tolist()[2] == NextStep.TYPE_PARENT
-    assert table["next_step_detail"].tolist()[2] == "genotype L2"
+    assert table["next_step_detail"].tolist()[2] == "type L2"
+
+
+def test_the_parent_that_plants_wait_for_is_named() -> None:
+    crosses, verdicts = small()
+    verdicts["decision"] = ["keep", "keep", "cull", "cull", "retest", "keep"]
+    verdicts["reason"] = ["", "", "", "", "parents unresolved", ""]
+    verdicts["parents_to_type"] = ["", "", "", "", "L2;L9", ""]
+    a = crosses_table(crosses, verdicts, OPTIONS).iloc[0]
+    assert a["next_step"] == NextStep.TYPE_PARENT
+    assert a["next_step_detail"] == "type another plant of L2 and L9; 1 plant waits for it"
+
+
+@pytest.mark.parametrize(
+    ("seeds", "stored", "wanted", "said"),
+    [
+        (3, 5, 2, "test 3 of 5 stored seeds"),
+        (5, 5, 2, "test all 5 stored seeds"),
+        (1, 1, 1, "test the 1 stored seed"),
+        (1, 1, 2, "test the 1 stored seed; 2 hybrids are wanted, so pollinate again too"),
+    ],
+)
+def test_stored_seed_that_cannot_be_enough_says_so(seeds: int, stored: int, wanted: int, said: str) -> None:
+    def one(value: object) -> Any:
+        return np.array([value])
+
+    facts = CrossFacts(
+        target=one(wanted), found=one(0), held=one(0), retest=one(0), parent_untyped=one(0), untyped=one(""),
+        open_parents=one(""), provable=one(True), seeds=one(seeds), stored=one(stored), flowers=one(0),
+    )  # fmt: skip
+    assert step_detail(facts, 0, NextStep.TEST_SEED) == said
 
 
 def test_a_cross_with_the_hybrids_it_needs_is_done_whatever_else_could_be_learned() -> None:

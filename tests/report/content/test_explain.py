@@ -49,9 +49,9 @@ def store() -> PlantCalls:
 def test_words_of_a_self():
     assert sentences(ROW) == [
         "N3-1 is a self: Hazel was pollinated by its own pollen (probability 0.980).",
-        "The parents are fixed for different alleles at 20 markers. Scored in this plant: 18; heterozygous: "
-        "1, a share of 6\u00a0% (95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is heterozygous at "
-        "nearly all of them, a self at nearly none.",
+        "The parents are fixed for different alleles at 20\u00a0markers. Scored in this plant: 18; "
+        "heterozygous: 1, a share of 6\u00a0% (95\u00a0% interval 1.0\u00a0% to 26\u00a0%). A hybrid is "
+        "heterozygous at nearly all of them, a self at nearly none.",
         "At the markers used, no call carries an allele found in neither parent.",
         "Its own calls are 10⁶ times as likely under the best other class as under hybrid. The probability "
         "also uses the other plants of the cross and how often each class occurs.",
@@ -68,7 +68,8 @@ def test_words_of_a_self():
         ({"foreign_calls": 1}, "foreign_one"),
         ({"foreign_calls": 7}, "foreign"),
         ({"likely_source": "pollen of Comet", "verdict": "outcross"}, "source"),
-        ({"verdict": "undetermined", "leading_class": "hybrid", "decision": "retest"}, "retest"),
+        ({"verdict": "undetermined", "leading_class": "hybrid", "decision": "retest"}, "sample_again"),
+        ({"verdict": "undetermined", "decision": "retest", "reason": "no parent data"}, "wait"),
         ({"verdict": "undetermined", "leading_class": ""}, "undetermined_bare"),
         ({"verdict": "hybrid", "decision": "hold", "reason": "plate held"}, "hold"),
         ({"lod": 3.0}, "lod_for"),

@@ -1,6 +1,7 @@
 """The workbook as a spreadsheet program reads it back."""
 
 import io
+import re
 import zipfile
 
 import openpyxl
@@ -11,7 +12,10 @@ from report_parts import HOSTILE
 from crossproof.model.results import NextStep
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.content.marks import PILE_WORDS
+from crossproof.report.content.sheets import BOX, tray_of
 from crossproof.report.draw.xlsx import worklist_bytes, write_worklist
+from crossproof.report.facts.plants import plant_facts
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +45,10 @@ def test_sheets_in_the_order_of_work(book):
         "Retest",
         "Retest plates",
         "Next steps",
+        "Scan",
+        "Codes",
     ]
+    assert book["Codes"].sheet_state == "hidden"
 
 
 @pytest.mark.parametrize(
@@ -58,7 +65,7 @@ def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
     assert (sheet.page_setup.fitToWidth or 1, sheet.page_setup.fitToHeight) == (1, 0), (
         "one page wide, as many as it takes"
     )
-    assert head[-1] == "Done, by whom"
+    assert head[-1] == ("Remark" if name == "Walk" else "Done, by whom")
 
 
 def in_order_of(season, **columns):
@@ -66,15 +73,24 @@ def in_order_of(season, **columns):
     raw = worklist_bytes(build_content(ReportInputs(verdicts)))
     sheet = openpyxl.load_workbook(io.BytesIO(raw))["Walk"]
     head, rows = table(sheet)
-    assert head[:6] == ["Done", "Place", "Decision", "Plant", "Plate", "Well"]
-    return [tuple(r[1:6:3]) + (r[5],) for r in rows], sheet["A2"].value
+    assert head[:3] + [head[6]] == ["Done", "Place", "Plant", "Sample well"]
+    assert all(r[0] == BOX for r in rows if r[2]), "a box to tick for every plant"
+    listed = [(r[1], *r[6].split()) if r[2] else (r[1],) for r in rows]
+    return listed, sheet["A2"].value
 
 
 def test_the_walk_follows_the_places_as_people_count_and_shows_the_wells(season):
     places = ["tray 10, pot 1", "tray 2, pot 11", "", "tray 2, pot 9"]
     rows, note = in_order_of(season, place=places, plate="P1", well=["A1", "A2", "A3", "A4"])
-    assert [r[0] for r in rows] == ["tray 2, pot 9", "tray 2, pot 11", "tray 10, pot 1", None]
-    assert [r[2] for r in rows] == ["A4", "A2", "A1", "A3"]
+    assert [r[0].split(":")[0] for r in rows[:-1]] == [
+        "tray 2",
+        "tray 2, pot 9",
+        "tray 2, pot 11",
+        "tray 10",
+        "tray 10, pot 1",
+    ], "each tray has its heading, with what is to be done there"
+    assert rows[-1][0] is None
+    assert [r[2] for r in rows if len(r) == 3] == ["A4", "A2", "A1", "A3"]
     assert "1\u00a0plant without a place at the end" in note
 
 
@@ -118,9 +134,41 @@ def test_plants_of_a_parent_never_typed_wait_for_its_tube_and_for_no_second_samp
     inputs = ReportInputs(verdicts, lines=lines)
     made = openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(inputs))))
     _, parents = table(made["Parents to type"])
-    assert [r[:3] for r in parents] == [[mother, verdicts[mine]["cross_id"].nunique(), int(mine.sum())]]
+    crosses = verdicts[mine]["cross_id"].nunique()
+    assert [r[:4] for r in parents] == [[mother, "no calls yet", crosses, int(mine.sum())]]
     _, rows = table(made["Retest"])
     assert not {r[8] for r in rows} & set(verdicts.loc[mine, "plant"])
+
+
+@pytest.mark.parametrize(
+    ("place", "tray"),
+    [
+        ("3-17", "3"),
+        ("Tray 2, pot 5", "Tray 2"),
+        ("House 1 / tray 12 / 4", "House 1 / tray 12"),
+        ("B2:A7", "B2"),
+        ("bench 4", ""),
+        ("", ""),
+        ("by the door", ""),
+    ],
+)
+def test_the_tray_of_a_place_is_the_place_without_its_last_number(place, tray):
+    assert tray_of(place) == tray
+
+
+def test_a_line_typed_but_open_is_among_the_parents_to_type(season):
+    verdicts = season.verdicts.head(3).assign(
+        decision="retest", reason="parents unresolved", parents_to_type=["LX", "LX", "LX;LY"]
+    )
+    lines = pd.DataFrame({"line": ["LX", "LY"], "wells_with_calls": ["2", "1"]})
+    made = openpyxl.load_workbook(
+        io.BytesIO(worklist_bytes(build_content(ReportInputs(verdicts, lines=lines))))
+    )
+    _, parents = table(made["Parents to type"])
+    assert [(r[0], r[1], r[3]) for r in parents] == [
+        ("LX", "typed, but not as its plants show it", 3),
+        ("LY", "typed, but not as its plants show it", 1),
+    ]
 
 
 def test_a_full_retest_plate_is_followed_by_another(season):
@@ -157,10 +205,13 @@ def test_hostile_names_stay_text(season, name):
     raw = worklist_bytes(build_content(ReportInputs(verdicts)))
     sheet = openpyxl.load_workbook(io.BytesIO(raw))["Keep"]
     cells = [sheet.cell(4, 4), sheet.cell(4, 8)]
+    formulas = [c.value for c in openpyxl.load_workbook(io.BytesIO(raw))["Scan"][4] if c.data_type == "f"]
+    assert len(formulas) == 3
+    assert all(name not in f for f in formulas), "no text of the user in them"
     assert all(c.data_type == "s" for c in cells), "text, neither formula nor number"
     with zipfile.ZipFile(io.BytesIO(raw)) as archive:
         sheets = [n for n in archive.namelist() if n.startswith("xl/worksheets/sheet")]
-        assert not any(b"<f>" in archive.read(n) for n in sheets)
+        assert sum(b"<f>" in archive.read(n) for n in sheets) == 1, "the sheet to scan into"
         assert not any("externalLink" in n for n in archive.namelist())
     if name.isprintable() and name.isascii():
         assert cells[0].value == name
@@ -173,6 +224,50 @@ def test_the_same_season_gives_the_same_bytes(content, data, tmp_path):
 
 
 def test_numbers_are_numbers(book):
-    head, rows = table(book["Walk"])
+    head, rows = table(book["By cross"])
     probability = head.index("Probability")
     assert all(isinstance(r[probability], float) and 0 < r[probability] <= 1 for r in rows)
+
+
+def looked_up(book, formula, scanned):
+    """What a spreadsheet shows for one of the sheet's formulas; written after the functions' definitions
+    (ECMA-376 part 1, section 18.17.7), with no code of the project."""
+    pattern = (
+        r"""=IF\(\$A(\d+)="","",IFERROR\((UPPER\()?INDEX\(Codes!\$([A-D])\$1:\$[A-D]\$(\d+),"""
+        r"""MATCH\(TRIM\(\$A(\d+)\),Codes!\$A\$1:\$A\$(\d+),0\)\)(?:\)|&""),"([^"]*)"\)\)"""
+    )
+    row, upper, column, end, same_row, same_end, absent = re.fullmatch(pattern, formula).groups()
+    assert (row, end) == (same_row, same_end)
+    if scanned == "":
+        return ""
+    for r in range(1, int(end) + 1):
+        if str(book["Codes"][f"A{r}"].value).casefold() == scanned.strip().casefold():
+            found = str(book["Codes"][f"{column}{r}"].value or "")
+            return found.upper() if upper else found
+    return absent
+
+
+def test_a_code_scanned_into_the_workbook_shows_decision_name_and_place(season):
+    verdicts = season.verdicts.assign(_code=["2031." + c + ".x" for c in season.verdicts["plant"]])
+    verdicts = verdicts.assign(place="tray 1, pot 7")
+    made = openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(ReportInputs(verdicts)))))
+    words = [PILE_WORDS[f.pile][0] for f in plant_facts(verdicts).rows]
+    sheet = made["Scan"]
+    assert [c.value for c in sheet[3]] == ["plant", "decision", "name", "place", "action"]
+    for r in (4, 5, 503):
+        decision, name, place = (sheet.cell(r, k).value for k in (2, 3, 4))
+        assert f"$A{r}" in decision
+        for i in (0, 17, len(verdicts) - 1):
+            row = verdicts.iloc[i]
+            for scanned in (row["_code"], f" {row['_code'].upper()} ", row["plant"]):
+                assert looked_up(made, decision, scanned) == words[i].upper()
+                assert looked_up(made, name, scanned) == row["plant"]
+                assert looked_up(made, place, scanned) == "tray 1, pot 7"
+        assert looked_up(made, decision, "2031.9999X.1") == "NOT FOUND"
+        assert looked_up(made, decision, "") == looked_up(made, name, "nothing") == ""
+    big = sheet.cell(4, 2).font
+    # Capitals are some 0.7 of the size of the letters; 20 minutes of arc at 2 m are 11.6 mm (ISO 9241-303
+    # recommends 20 to 22, memory).
+    assert big.sz * 25.4 / 72 * 0.7 >= 11.6
+    assert sheet.row_dimensions[4].height >= big.sz
+    assert sheet.data_validations.dataValidation[0].formula1 == '"keep,cull,sample,gone"'

@@ -7,7 +7,7 @@ the leading class, the reason, and what would settle it.
 from __future__ import annotations
 
 from crossproof.inference.season_results import FamilyResult, Judgement
-from crossproof.model.results import CLASSES, Reason, Verdict, decide
+from crossproof.model.results import CLASSES, PARENT_REASONS, Reason, Verdict, decide
 from crossproof.model.settings import Settings
 
 FLAG_WELLS_DISAGREE = "wells disagree"
@@ -48,7 +48,9 @@ def judge(
     ):
         reason = Reason.FEW_CONTRASTS
     verdict = leading if reason is Reason.NONE else Verdict.UNDETERMINED
-    return Judgement(verdict, leading, decide(verdict), reason, _settle(result, plant, reason), flags)
+    parents = _parents_to_type(result, reason)
+    settle = _settle(result, plant, reason, parents)
+    return Judgement(verdict, leading, decide(verdict), reason, settle, parents, flags)
 
 
 def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool) -> Reason:
@@ -110,8 +112,6 @@ def _flags(result: FamilyResult, plant: int, settings: Settings) -> tuple[str, .
 
 _SETTLE = {
     Reason.NO_DATA: "type the plant again",
-    Reason.NO_PARENT_DATA: "type the mother line",
-    Reason.FATHER_UNPROVEN: "type the father line",
     Reason.MIXED_DNA: "take a fresh leaf of this plant alone",
     Reason.LOW_CALL_RATE: "extract and type the plant again",
     Reason.WELLS_DISAGREE: "take a fresh leaf and type it again",
@@ -119,15 +119,26 @@ _SETTLE = {
 }
 
 
-def _settle(result: FamilyResult, plant: int, reason: Reason) -> str:
+def _parents_to_type(result: FamilyResult, reason: Reason) -> tuple[str, ...]:
+    """Lines whose typing a plant with this reason waits for."""
+    if reason not in PARENT_REASONS:
+        return ()
+    lines = (result.mother, result.father)
+    if reason is Reason.PARENTS_UNRESOLVED:
+        wanted = [lines[side] for side in (0, 1) if _parent_open(result, side)]
+    else:
+        known = (result.mother_known, result.father_known)
+        wanted = [lines[side] for side in (0, 1) if not known[side]]
+    return tuple(dict.fromkeys(line for line in wanted if line))
+
+
+def _settle(result: FamilyResult, plant: int, reason: Reason, parents: tuple[str, ...]) -> str:
     if reason is Reason.NONE:
         return ""
     if reason is Reason.PARENTS_UNRESOLVED:
-        lines = (result.mother, result.father)
-        open_lines = [lines[side] for side in (0, 1) if _parent_open(result, side)]
-        return f"type one more plant of {' and of '.join(dict.fromkeys(open_lines))}"
-    if reason is Reason.NO_PARENT_DATA and result.mother_known:
-        return _SETTLE[Reason.FATHER_UNPROVEN]
+        return f"type one more plant of {' and of '.join(parents)}"
+    if reason in PARENT_REASONS:
+        return f"type {' and '.join(parents)}" if parents else "type the parents"
     if reason in _SETTLE:
         return _SETTLE[reason]
     order = result.class_posterior[plant].argsort()[::-1]

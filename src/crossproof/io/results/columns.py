@@ -25,8 +25,11 @@ from crossproof.io.results.result_column import (
     ColumnKind,
     ResultColumn,
 )
+from crossproof.model.results import Need
 
 _C, _W, _N, _Y = ResultColumn, WHOLE, NUMBER, YES_NO
+
+_NEEDS = ", ".join(str(need) for need in Need if need is not Need.NOTHING)
 
 VERDICTS = (
     _C("plant", "name of the plant"),
@@ -61,6 +64,8 @@ VERDICTS = (
     _C("flags", "what else to know of this plant, joined by ;"),
     _C("leading_class", "the most probable class, whether or not it is sure enough"),
     _C("settle", "what would settle an undetermined plant"),
+    _C("waits_for", f"what the plant waits for: {_NEEDS}; empty where it can be kept or culled"),
+    _C("parents_to_type", "parent lines to type first, joined by ;"),
 )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from crossproof.model.arrays import Bools, Ints, Objects
 from crossproof.model.results import NextStep
-from crossproof.text import count_of
+from crossproof.text import agreeing, count_of
 
 
 @dataclass(frozen=True)
@@ -20,8 +20,9 @@ class CrossFacts:
 
     `target`, `found`: hybrids wanted, and those that may be kept. `held`, `retest`: plants so decided.
     `parent_untyped`: plants that wait for a parent. `untyped`: names of the cross's parents without calls,
-    "" where both have some. `provable`: whether the panel can prove the cross. `seeds`, `stored`: seeds to
-    test of those in store. `flowers`: to pollinate, -1 where that cannot be said.
+    "" where both have some. `open_parents`: names of those its plants wait for. `provable`: whether the
+    panel can prove the cross. `seeds`, `stored`: seeds to test of those in store. `flowers`: to pollinate,
+    -1 where that cannot be said.
     """
 
     target: Ints
@@ -30,6 +31,7 @@ class CrossFacts:
     retest: Ints
     parent_untyped: Ints
     untyped: Objects
+    open_parents: Objects
     provable: Bools
     seeds: Ints
     stored: Ints
@@ -57,11 +59,11 @@ def step_detail(facts: CrossFacts, i: int, step: NextStep) -> str:
     if step is NextStep.HOLD:
         return f"{count_of(facts.held[i], 'plant')} on hold until a finding is settled"
     if step is NextStep.TYPE_PARENT:
-        return f"genotype {facts.untyped[i] or 'the parents of this cross'}"
+        return _parent(facts, i)
     if step is NextStep.RETEST:
         return _retest(facts, i)
     if step is NextStep.TEST_SEED:
-        return f"test {facts.seeds[i]} of {count_of(facts.stored[i], 'stored seed')}"
+        return _test_seed(facts, i)
     if step is NextStep.REPEAT:
         if facts.flowers[i] < 0:
             return "pollinate again; too little is known to say how many flowers"
@@ -71,8 +73,31 @@ def step_detail(facts: CrossFacts, i: int, step: NextStep) -> str:
     return f"{count_of(facts.found[i], 'hybrid')} to keep, {facts.target[i]} wanted"
 
 
+def _parent(facts: CrossFacts, i: int) -> str:
+    if facts.untyped[i]:
+        return f"type {facts.untyped[i]}"
+    who = facts.open_parents[i]
+    if not who:
+        return "type the parents of this cross"
+    n = facts.parent_untyped[i]
+    wait = f"{count_of(n, 'plant')} {agreeing(n, 'waits', 'wait')} for it"
+    return f"type another plant of {who}; {wait}"
+
+
 def _retest(facts: CrossFacts, i: int) -> str:
     if not facts.provable[i]:
         return "needs more markers at which the parents differ"
-    wait = "waits" if facts.retest[i] == 1 else "wait"
-    return f"{count_of(facts.retest[i], 'plant')} {wait} for a second sample"
+    n = facts.retest[i]
+    return f"{count_of(n, 'plant')} {agreeing(n, 'needs', 'need')} a second sample"
+
+
+def _test_seed(facts: CrossFacts, i: int) -> str:
+    seeds, stored, lacking = facts.seeds[i], facts.stored[i], facts.target[i] - facts.found[i]
+    if seeds < stored:
+        return f"test {seeds} of {count_of(stored, 'stored seed')}"
+    said = f"test the {count_of(stored, 'stored seed')}" if stored == 1 else f"test all {stored} stored seeds"
+    if stored < lacking:
+        said += (
+            f"; {count_of(lacking, 'hybrid')} {agreeing(lacking, 'is', 'are')} wanted, so pollinate again too"
+        )
+    return said

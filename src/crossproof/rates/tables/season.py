@@ -204,9 +204,18 @@ def _next_step_columns(
     )  # fmt: skip
     batch = next_batch(wanted, stored, *seed_chance)
     facts = CrossFacts(
-        target, found, season.held.astype("int64"), season.retest.astype("int64"),
-        season.parent_untyped.astype("int64"), untyped, provable, needed.seeds, stored, needed.flowers,
-    )  # fmt: skip
+        target=target,
+        found=found,
+        held=season.held.astype("int64"),
+        retest=season.retest.astype("int64"),
+        parent_untyped=season.parent_untyped.astype("int64"),
+        untyped=untyped,
+        open_parents=season.parents_to_type,
+        provable=provable,
+        seeds=needed.seeds,
+        stored=stored,
+        flowers=needed.flowers,
+    )
     step = next_steps(facts)
     test, repeat = step == NextStep.TEST_SEED, step == NextStep.REPEAT
     seeds = np.where(test, needed.seeds, 0)

@@ -74,7 +74,9 @@ class Tally:
     retest: Floats
     """Plants whose decision is retest."""
     parent_untyped: Floats
-    """Those of them that wait for a parent to be genotyped."""
+    """Those of them that wait for a parent to be typed."""
+    parents_to_type: Objects
+    """Names of those parents, joined by "and"; "" where unknown."""
     flowers: Floats
     pods: Floats
     seeds: Floats
@@ -193,6 +195,7 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         held=group_sum(tag, held, tags),
         retest=group_sum(tag, retest, tags),
         parent_untyped=group_sum(tag, untyped, tags),
+        parents_to_type=_names_by_tag(tag[untyped], text(plants, "parents_to_type")[untyped], tags),
         flowers=flowers,
         pods=pods,
         seeds=seeds,
@@ -209,6 +212,14 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         yields=yields,
         lost=int((~known).sum()),
     )
+
+
+def _names_by_tag(tag: Ints, joined: Objects, tags: int) -> Objects:
+    """Distinct names of each tag, from cells that join names by ;, (tag,)."""
+    found: list[dict[str, None]] = [{} for _ in range(tags)]
+    for i, cell in zip(tag, joined, strict=True):
+        found[i].update(dict.fromkeys(name for name in cell.split(";") if name))
+    return np.array([" and ".join(names) for names in found], dtype=object)
 
 
 def _pod_order(label: str) -> tuple[int, int, str]:

@@ -10,12 +10,14 @@ from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.results import Verdict
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import Section
-from crossproof.report.content.inputs import ReportInputs, texts
-from crossproof.report.content.marks import VERDICT_MARKS, verdict_of
+from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.content.marks import HELD_MARK, VERDICT_MARKS, Mark
 from crossproof.report.content.payload import build_payload
+from crossproof.report.facts.crosses import crosses_facts
+from crossproof.report.facts.plants import PlantFacts, plant_facts
 from crossproof.report.sections import actions, crosses, crossing, method, panel, people, plates
 from crossproof.report.sections.method import run_digest
-from crossproof.text import shown
+from crossproof.text import agreeing, shown
 
 __all__ = ["Content", "PlantCalls", "ReportInputs", "build_content"]
 
@@ -24,7 +26,8 @@ __all__ = ["Content", "PlantCalls", "ReportInputs", "build_content"]
 class Content:
     """The finished words, tables and chart specifications of a report.
 
-    `tally` counts plants by verdict, in the order of the marks; `payload` is the data of the page's script.
+    `tally` counts plants by verdict, in the order of the marks, then those on hold; `payload` is the data of
+    the page's script.
     """
 
     inputs: ReportInputs
@@ -33,7 +36,7 @@ class Content:
     summary: str
     digest: str
     finished: str
-    tally: tuple[tuple[str, str, int], ...]
+    tally: tuple[tuple[Mark, int], ...]
     sections: tuple[Section, ...]
     payload: dict[str, Any]
 
@@ -74,24 +77,35 @@ def build_content(inputs: ReportInputs, progress: Callable[[str], None] | None =
 
 
 def _summary(inputs: ReportInputs) -> str:
-    verdicts = [verdict_of(v) for v in texts(inputs.verdicts, "verdict")]
-    determined = sum(v is not Verdict.UNDETERMINED for v in verdicts)
-    hybrids = verdicts.count(Verdict.HYBRID)
-    people = {o for o in texts(inputs.crosses, "operator") if o}
-    text = fmt.noun(len(inputs.crosses), "cross", "crosses")
-    if people:
-        text += f" by {fmt.noun(len(people), 'person', 'people')}"
-    text += f", {fmt.noun(len(verdicts), 'plant')} genotyped"
+    plants, crosses = plant_facts(inputs.verdicts), crosses_facts(inputs.crosses)
+    text = fmt.noun(len(crosses.rows), "cross", "crosses")
+    if crosses.people:
+        text += f" by {fmt.noun(crosses.people, 'person', 'people')}"
+    text += f", {fmt.noun(len(plants.rows), 'plant')} genotyped"
     if len(inputs.plates):
         text += f" on {fmt.noun(len(inputs.plates), 'plate')}"
-    if determined:
-        text += (
-            f". Of {fmt.count(determined)} with a verdict, {fmt.count(hybrids)} "
-            f"({fmt.share(hybrids / determined)}) are the hybrid their tag says"
-        )
+    text += _hybrids(plants)
+    if plants.held:
+        more = " more" if plants.determined else ""
+        text += f"; {fmt.count(plants.held)}{more} {agreeing(plants.held, 'is', 'are')} on hold"
     return text + "."
 
 
-def _tally(inputs: ReportInputs) -> tuple[tuple[str, str, int], ...]:
-    verdicts = [verdict_of(v) for v in texts(inputs.verdicts, "verdict")]
-    return tuple((m.key, m.label, verdicts.count(v)) for v, m in VERDICT_MARKS.items())
+def _hybrids(plants: PlantFacts) -> str:
+    """How many of the plants with a verdict are hybrids, as a sentence without its full stop."""
+    n, hybrids = plants.determined, plants.verdicts[Verdict.HYBRID]
+    if not n:
+        return ""
+    if n == 1:
+        return f". The only one with a verdict is{'' if hybrids else ' not'} the hybrid its tag says"
+    if not hybrids:
+        return f". Of {fmt.count(n)} with a verdict, none is the hybrid its tag says"
+    are = agreeing(hybrids, "is the hybrid its tag says", "are the hybrids their tags say")
+    return f". Of {fmt.count(n)} with a verdict, {fmt.count(hybrids)} ({fmt.share(hybrids / n)}) {are}"
+
+
+def _tally(inputs: ReportInputs) -> tuple[tuple[Mark, int], ...]:
+    """Plants by verdict as the rates count them, then those on hold."""
+    plants = plant_facts(inputs.verdicts)
+    counts = [(m, plants.verdicts[v]) for v, m in VERDICT_MARKS.items()]
+    return tuple(counts) + (((HELD_MARK, plants.held),) if plants.held else ())

@@ -2,7 +2,8 @@
 
 The words are templates filled from the columns of verdicts.csv. The page carries the same templates and
 fills them for whichever plant is opened, so that page and terminal say the same.
-A field is written {column|format}: n a count, s a share, p a probability, x a power of ten, t text.
+A field is written {column|format}: n a count, m a number of markers, s a share, p a probability, x a power
+of ten, t text.
 """
 
 from __future__ import annotations
@@ -22,11 +23,12 @@ from rich.text import Text
 from crossproof.errors import UsageError, error
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.plant_calls import PlantCalls, is_homozygote
-from crossproof.model.results import Decision, Reason, Verdict
+from crossproof.model.results import Reason, Verdict
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.inputs import ReportInputs
-from crossproof.report.content.marks import DECISION_WORDS, VERDICT_MARKS, verdict_of
+from crossproof.report.content.marks import PILE_WORDS, VERDICT_MARKS, verdict_of
+from crossproof.report.facts.plants import Pile, plant_fact
 from crossproof.text import shown
 
 TEMPLATES: dict[str, str] = {
@@ -45,11 +47,11 @@ TEMPLATES: dict[str, str] = {
     "settle": "What would settle it: {settle}",
     "source": "Likeliest origin: {likely_source} (probability {source_probability|p}). A line cannot always "
     "be told from its close relatives.",
-    "contrast": "The parents are fixed for different alleles at {contrast_markers|n} markers. Scored in this "
+    "contrast": "The parents are fixed for different alleles at {contrast_markers|m}. Scored in this "
     "plant: {contrast_scored|n}; heterozygous: {contrast_het|n}, a share of {het_share|s} (95\u00a0% "
     "interval {het_low|s} to {het_high|s}). A hybrid is heterozygous at nearly all of "
     "them, a self at nearly none.",
-    "contrast_unscored": "The parents are fixed for different alleles at {contrast_markers|n} markers, but "
+    "contrast_unscored": "The parents are fixed for different alleles at {contrast_markers|m}, but "
     "none of these was scored in this plant.",
     "contrast_none": "No marker is fixed for different alleles in {mother} and {father}; what evidence there "
     "is comes from markers at which a parent is not fixed.",
@@ -64,7 +66,8 @@ TEMPLATES: dict[str, str] = {
     "call_rate": "Call rate {call_rate|s} at the markers used.",
     "keep": "Decision: keep.",
     "cull": "Decision: cull. A verdict is a probability: keep remnant seed of whatever cannot be made again.",
-    "retest": "Decision: retest. Sample a leaf again before anything is thrown away.",
+    "sample_again": "Decision: retest. Take a fresh leaf sample; do not throw the plant away before that.",
+    "wait": "Decision: retest, but wait: a second sample of this plant would not help. Leave it where it is.",
     "hold": "Decision: hold. Its plate, file, tag or parent sample is in doubt; neither keep nor cull until "
     "that is settled.",
     "flags": "Remarks: {flags}.",
@@ -132,10 +135,15 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
         keys.append("settle")
     if shown(row.get("flags")):
         keys.append("flags")
-    decision = shown(row.get("decision"))
-    if decision in {d.value for d in Decision}:
-        keys.append(decision)
+    pile = _pile(row)
+    if pile is not None:
+        keys.append(pile.name.lower())
     return tuple(keys)
+
+
+def _pile(row: Mapping[str, Any]) -> Pile | None:
+    cells = ("plant", "cross_id", "verdict", "decision", "reason", "parents_to_type")
+    return plant_fact(*(shown(row.get(c)) for c in cells)).pile
 
 
 def _undetermined_key(row: Mapping[str, Any]) -> str:
@@ -158,10 +166,17 @@ def fill(template: str, row: Mapping[str, Any]) -> str:
             return text.replace("_", " ") if column == "leading_class" else text.removesuffix(".")
         x = number(cell)
         x = round(x, ROUNDED.get(column, 6))
-        return {"n": fmt.count, "s": fmt.share, "p": fmt.probability, "x": fmt.factor}[form](x)
+        return _FORMS[form](x)
 
     text = _FIELD.sub(value, template)
     return text if text.endswith((".", "!", "?")) else text + "."
+
+
+def _markers(number: float) -> str:
+    return fmt.noun(number, "marker")
+
+
+_FORMS = {"n": fmt.count, "m": _markers, "s": fmt.share, "p": fmt.probability, "x": fmt.factor}
 
 
 def sentences(row: Mapping[str, Any]) -> list[str]:
@@ -285,9 +300,9 @@ def explain_plant(inputs: ReportInputs, plant: str) -> Group:
         head.append(f"   plate {shown(row.get('plate'))}, well {shown(row.get('well'))}")
     mark = VERDICT_MARKS[verdict]
     verdict_line = Text(f"[{mark.letter}] {mark.label}", style="bold")
-    decision = shown(row.get("decision"))
-    if decision in {d.value for d in Decision}:
-        verdict_line.append(f"   {DECISION_WORDS[Decision(decision)][0].lower()}")
+    pile = _pile(row)
+    if pile is not None:
+        verdict_line.append(f"   {PILE_WORDS[pile][0].lower()}")
     parts: list[Any] = [head, verdict_line, Text("")]
     parts += [Text(f"  {s}") for s in sentences(row)]
     parts += [Text(""), _probability_table(row)]

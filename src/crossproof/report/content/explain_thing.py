@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import shlex
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -23,8 +24,9 @@ from crossproof.model.plates import parse_well
 from crossproof.model.results import CLASSES, NextStep, Verdict
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
-from crossproof.report.content.marks import VERDICT_MARKS, verdict_of
-from crossproof.report.content.worklist import natural
+from crossproof.report.content.marks import PILE_WORDS, VERDICT_MARKS
+from crossproof.report.content.sheets import natural
+from crossproof.report.facts.plants import Pile, plant_facts
 from crossproof.text import shown
 
 
@@ -160,18 +162,19 @@ def _grid(facts: Iterable[tuple[str, str]]) -> RichTable:
 
 
 def _plants_table(inputs: ReportInputs, rows: list[int]) -> RichTable:
-    t = {c: texts(inputs.verdicts, c) for c in ("plant", "place", "verdict", "decision", "reason")}
+    t = {c: texts(inputs.verdicts, c) for c in ("plant", "place", "decision", "reason")}
+    facts = plant_facts(inputs.verdicts).rows
     table = RichTable(box=None, title=Text("Plants"), title_justify="left", pad_edge=False, padding=(0, 2))
-    for label in ("", "plant", "place", "verdict", "decision", "why"):
+    for label in ("", "plant", "place", "verdict", "what to do", "why"):
         table.add_column(Text(label), overflow="fold")
     for i in sorted(rows, key=lambda i: natural(t["plant"][i])):
-        mark = VERDICT_MARKS[verdict_of(t["verdict"][i])]
+        mark, pile = VERDICT_MARKS[facts[i].verdict], facts[i].pile
         cells = (
             f"[{mark.letter}]",
             t["plant"][i],
             t["place"][i],
             mark.label,
-            t["decision"][i],
+            t["decision"][i] if pile is None else PILE_WORDS[pile][0].lower(),
             t["reason"][i],
         )
         table.add_row(*(Text(c) for c in cells))
@@ -261,15 +264,15 @@ def _plate(inputs: ReportInputs, name: str) -> Explained:
         if _number(row, column) > 0
     ]
     here = _plants_where(inputs, "plate", name)
-    decisions = texts(inputs.verdicts, "decision")
-    piles = {d: sum(decisions[i] == d for i in here) for d in dict.fromkeys(decisions[i] for i in here)}
+    plants = plant_facts(inputs.verdicts).rows
+    piles = Counter(plants[i].pile for i in here)
     facts = [
         ("genotype file", _one(row, "batch")),
         ("state", _one(row, "state")),
         ("wells", ", ".join(wells)),
         ("call rate", fmt.share(_number(row, "call_rate"))),
         ("call rate of blanks", fmt.share(_number(row, "blank_call_rate"))),
-        ("decisions", ", ".join(f"{d} {n}" for d, n in piles.items() if d)),
+        ("what to do", ", ".join(f"{PILE_WORDS[p][0].lower()} {piles[p]}" for p in Pile if piles[p])),
     ]
     return facts, [], []
 

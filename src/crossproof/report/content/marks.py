@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from crossproof.model.results import Decision, Verdict
+from crossproof.model.results import Verdict
+from crossproof.report.facts.plants import Pile
 
 
 @dataclass(frozen=True)
@@ -45,22 +46,26 @@ VERDICT_MARKS: dict[Verdict, Mark] = {
         "off", "P", "off pedigree", _TRIANGLE, "not a first-generation child of this mother", "#FFFFFF", 2.6
     ),
     Verdict.UNDETERMINED: Mark(
-        "open", "?", "undetermined", _CIRCLE, "the evidence does not reach the threshold", "#FFFFFF"
+        "open", "?", "undetermined", _CIRCLE, "no verdict; its reason says why", "#FFFFFF"
     ),
 }
+
+HELD_MARK = Mark("held", "!", "on hold", _PLAIN, "in doubt; the verdict waits for a finding", "#FFFFFF")
+"""Plants on hold, whatever their verdict."""
 
 WELL_MARKS: dict[str, Mark] = {
     "parent": Mark("line", "L", "parent line", _PLAIN, "a well of a parent line", "#FFFFFF"),
     "blank": Mark("blank", "B", "blank", _PLAIN, "a well that should hold no DNA", "#FFFFFF"),
 }
 
-DECISION_WORDS: dict[Decision, tuple[str, str]] = {
-    Decision.KEEP: ("Keep", "Hybrids: grow them on."),
-    Decision.CULL: ("Cull", "Selfs, outcrosses and plants off the pedigree: free their place."),
-    Decision.RETEST: ("Retest", "No verdict yet: sample leaf again."),
-    Decision.HOLD: ("Hold", "Plate, tag or tube in doubt: touch nothing until it is settled."),
+PILE_WORDS: dict[Pile, tuple[str, str]] = {
+    Pile.KEEP: ("Keep", "Proven hybrids: grow them on."),
+    Pile.CULL: ("Cull", "Selfs, outcrosses and off-pedigree plants: free their places."),
+    Pile.SAMPLE_AGAIN: ("Sample again", "No verdict yet: take a fresh leaf sample."),
+    Pile.WAIT: ("Wait", "No verdict yet: a parent or more markers must be typed first; leave the plant."),
+    Pile.HOLD: ("Hold", "Plate, file, tag or tube in doubt: leave the plant until that is settled."),
 }
-"""Label and meaning of each decision, in the order a reader acts on them."""
+"""Label and meaning of each pile of plants, in the order a reader acts on them."""
 
 
 def verdict_of(text: str) -> Verdict:
@@ -83,5 +88,5 @@ def symbol_svg(mark: Mark) -> str:
 
 
 def all_marks() -> tuple[Mark, ...]:
-    """Every mark, verdicts first."""
-    return (*VERDICT_MARKS.values(), *WELL_MARKS.values())
+    """Every mark that the page draws, verdicts first."""
+    return (*VERDICT_MARKS.values(), *WELL_MARKS.values(), HELD_MARK)

@@ -21,12 +21,13 @@ import pandas as pd
 from crossproof.model.arrays import Floats, Int8s, Ints, UInt8s
 from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.plates import parse_well
-from crossproof.model.results import CLASSES, Decision, NextStep
+from crossproof.model.results import CLASSES, NextStep
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
-from crossproof.report.content.marks import DECISION_WORDS, all_marks, verdict_of
+from crossproof.report.content.marks import PILE_WORDS, all_marks, verdict_of
 from crossproof.report.content.wells import well_table
+from crossproof.report.facts.plants import Pile, plant_facts
 from crossproof.text import shown
 
 MOST_MARKERS = 1_500
@@ -102,11 +103,12 @@ def build_payload(inputs: ReportInputs) -> dict[str, Any]:
             {"key": m.key, "letter": m.letter, "label": m.label, "path": m.path, "means": m.means}
             for m in all_marks()
         ],
-        "decisions": {d.value: list(DECISION_WORDS[d]) for d in Decision},
+        "piles": {p.value: list(PILE_WORDS[p]) for p in Pile},
         "steps": [s.value for s in NextStep],
         "words": TEMPLATES,
         "unexpected": [v.value for v in UNEXPECTED],
         "classes": [v.value for v in CLASSES],
+        "season": inputs.code_season,
     }
 
 
@@ -137,6 +139,7 @@ def _plants(frame: pd.DataFrame) -> dict[str, Any]:
     out: dict[str, Any] = {"n": len(frame)}
     for name in PLANT_TEXTS:
         out[name] = coded(texts(frame, name))
+    out["pile"] = coded(["" if p.pile is None else p.pile.value for p in plant_facts(frame).rows])
     out["verdict"] = coded([verdict_of(v).value for v in texts(frame, "verdict")])
     for name in PLANT_COUNTS:
         out[name] = scaled(numbers(frame, name))

@@ -18,7 +18,17 @@ from crossproof.report.content.payload import to_json
 from crossproof.report.draw import charts
 
 STYLES = ("tokens.css", "layout.css", "parts.css", "print.css")
-SCRIPTS = ("base.js", "table.js", "plants.js", "crosses.js", "plates.js", "strip.js", "plant.js", "start.js")
+SCRIPTS = (
+    "base.js",
+    "table.js",
+    "scan.js",
+    "plants.js",
+    "crosses.js",
+    "plates.js",
+    "strip.js",
+    "plant.js",
+    "start.js",
+)
 
 
 def template_text(name: str) -> str:
@@ -77,15 +87,15 @@ def unique_ids(svg: str, prefix: str) -> str:
 
 def tally_segments(content: Content) -> list[dict[str, object]]:
     """Places of the bar that shows all plants by verdict, in hundredths of its width."""
-    total = sum(n for _, _, n in content.tally)
+    total = sum(n for _, n in content.tally)
     segments: list[dict[str, object]] = []
     start = 0.0
-    for (key, label, n), mark in zip(content.tally, VERDICT_MARKS.values(), strict=True):
+    for mark, n in content.tally:
         width = 100 * n / total if total else 0.0
         segments.append(
             {
-                "key": key,
-                "label": label,
+                "key": mark.key,
+                "label": mark.label,
                 "n": f"{n:,}",
                 "x": round(start, 2),
                 "width": round(width, 2),

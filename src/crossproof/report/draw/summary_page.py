@@ -26,8 +26,8 @@ CAUTION = (
 _WORDS = {
     NextStep.DONE: "target reached, or none set",
     NextStep.HOLD: "on hold until a finding is answered",
-    NextStep.TYPE_PARENT: "a parent must be genotyped first",
-    NextStep.RETEST: "plants wait for a second sample",
+    NextStep.TYPE_PARENT: "a parent must be typed first",
+    NextStep.RETEST: "plants need a second sample, or more markers",
     NextStep.TEST_SEED: "seed in store to test",
     NextStep.REPEAT: "pollinate again",
 }
@@ -82,7 +82,7 @@ def _facts(inputs: ReportInputs) -> tuple[tuple[str, str], ...]:
         (fmt.share(_season(inputs, "true_success")), f"of the flowers gave a pod with a hybrid{span}"),
         (
             fmt.share(seed),
-            f"of the seed in store is selfed; {fmt.share(flower)} of the flowers that set a pod",
+            f"of the seed harvested is selfed; {fmt.share(flower)} of the flowers that set a pod",
         ),
         (
             fmt.count(_total(inputs, "hybrid")),

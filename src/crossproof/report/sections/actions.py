@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from crossproof.model.results import Decision, NextStep, Reason
+from crossproof.model.results import Need, NextStep
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
@@ -20,33 +22,31 @@ from crossproof.report.content.blocks import (
     table_of,
 )
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
-from crossproof.report.content.marks import DECISION_WORDS
-from crossproof.text import shown
+from crossproof.report.content.marks import PILE_WORDS
+from crossproof.report.facts.crosses import CrossesFacts, crosses_facts
+from crossproof.report.facts.plants import Pile, PlantFacts, plant_facts
+from crossproof.text import agreeing, shown
 
 MEANINGS = {
-    Decision.KEEP: "proven to be hybrid",
-    Decision.CULL: "self, outcross or off pedigree",
-    Decision.RETEST: "no verdict yet; sample again",
-    Decision.HOLD: "in doubt: plate, file, tag or parent sample",
+    Pile.KEEP: "proven hybrids",
+    Pile.CULL: "self, outcross or off pedigree",
+    Pile.SAMPLE_AGAIN: "no verdict yet; take a fresh leaf sample",
+    Pile.HOLD: "in doubt: their plate, file, tag or parent sample",
 }
+WAITS = {Need.PARENT: "for a parent to be typed", Need.MARKERS: "for more markers"}
+"""What the plants of the pile that waits wait for."""
 
 
 def section(inputs: ReportInputs) -> Section:
     """The section that opens the report."""
-    decisions = texts(inputs.verdicts, "decision")
-    counts = {d: decisions.count(d.value) for d in Decision}
-    cards = [
-        Card(d.value, DECISION_WORDS[d][0], fmt.count(counts[d]), MEANINGS[d], "#plants", d.value)
-        for d in Decision
-        if d is not Decision.HOLD or counts[d]
-    ]
-    blocks: list[Block] = [Cards((*cards, _repeat_card(inputs)))]
-    if counts[Decision.HOLD]:
+    plants, crosses = plant_facts(inputs.verdicts), crosses_facts(inputs.crosses)
+    blocks: list[Block] = [Cards((*_pile_cards(plants), _repeat_card(crosses)))]
+    if plants.held:
         blocks.append(
             Notice(
                 Tone.STOP,
-                f"Do not act on {fmt.noun(counts[Decision.HOLD], 'plant')} yet",
-                "A finding about their plate, genotype file, tag or parent tube could exchange verdicts "
+                f"Do not act on {fmt.noun(plants.held, 'plant')} yet",
+                "A finding about their plate, genotype file, tag or parent sample could exchange verdicts "
                 "between plants. Settle the finding first; the next section says how.",
             )
         )
@@ -55,40 +55,65 @@ def section(inputs: ReportInputs) -> Section:
             Tone.CARE,
             "Before anything is thrown away",
             "A verdict is a probability, not a certainty. Keep remnant seed of everything that cannot be "
-            "made again, and retest rather than cull a plant that is the last of its cross.",
+            "made again, and sample a plant again rather than cull it if it is the last of its cross.",
         )
     )
     if len(inputs.changes):
         blocks.append(_changes_notice(inputs))
-    blocks += [Heading("Every plant, in the order of the walk"), Live("plants")]
-    steps = step_table(inputs)
+    if plants.rows:
+        blocks += [Heading("Every plant, bench by bench"), Live("plants")]
+    steps = step_table(crosses)
     if steps.rows:
         blocks += [Heading("Next step of every cross that needs one"), steps]
-    total = _cost(inputs)
+    total = _cost(inputs, crosses)
     if total:
         blocks.append(Prose(total))
-    return Section("do", "What to do now", "To do", _lead(inputs, counts), tuple(blocks))
+    return Section("do", "What to do now", "To do", _lead(plants, crosses), tuple(blocks))
 
 
-def _repeat_card(inputs: ReportInputs) -> Card:
-    steps = texts(inputs.crosses, "next_step")
-    repeats = steps.count(NextStep.REPEAT.value)
-    flowers = float(np.nansum(numbers(inputs.crosses, "flowers_to_repeat")))
+def _pile_cards(plants: PlantFacts) -> list[Card]:
+    """A card for each pile; those that ask nothing of most seasons only where plants are in them."""
+    always = (Pile.KEEP, Pile.CULL, Pile.SAMPLE_AGAIN)
+    return [
+        Card(
+            pile.name.lower(),
+            PILE_WORDS[pile][0],
+            fmt.count(plants.piles[pile]),
+            MEANINGS.get(pile) or _waiting(plants),
+            "#plants",
+            pile.value,
+        )
+        for pile in Pile
+        if pile in always or plants.piles[pile]
+    ]
+
+
+def _waiting(plants: PlantFacts) -> str:
+    """What the waiting plants wait for: with numbers where they wait for different things."""
+    found = [(need, plants.needs[need]) for need in WAITS if plants.needs[need]]
+    if len(found) == 1:
+        return WAITS[found[0][0]]
+    return ", ".join(f"{fmt.count(n)} {WAITS[need]}" for need, n in found)
+
+
+def _repeat_card(crosses: CrossesFacts) -> Card:
+    repeats = crosses.steps[NextStep.REPEAT]
     if not repeats:
         sentence = "crosses; none has to be repeated now"
     else:
-        sentence = "cross" if repeats == 1 else "crosses"
-        sentence += f", {fmt.noun(flowers, 'flower')} in all" if flowers else ""
-    return Card("repeat", "Repeat", fmt.count(repeats), sentence, "#steps")
+        sentence = agreeing(repeats, "cross", "crosses")
+        sentence += f", {fmt.noun(crosses.flowers, 'flower')} in all" if crosses.flowers else ""
+    return Card("repeat", "Repeat", fmt.count(repeats), sentence, "#steps" if crosses.left else "#crosses")
 
 
-def _cost(inputs: ReportInputs) -> str:
+def _cost(inputs: ReportInputs, crosses: CrossesFacts) -> str:
     """What testing the stored seed, and the seed of new flowers, takes."""
     needed = float(np.nansum(numbers(inputs.crosses, "tests_needed")))
     cost = float(np.nansum(numbers(inputs.crosses, "test_cost")))
     if not needed:
         return ""
-    text = f"Testing this stored seed, and the seed of these flowers, takes about {fmt.noun(needed, 'test')}"
+    what = ["this stored seed"] * bool(crosses.seeds) + ["the seed of these flowers"] * bool(crosses.flowers)
+    text = f"Testing {' and '.join(what)} takes about {fmt.noun(needed, 'test')}"
     currency = shown(inputs.config.get("currency"))
     return text + (f", {fmt.decimal(cost, 0)} {currency}".rstrip() + "." if cost else ".")
 
@@ -103,65 +128,82 @@ def _changes_notice(inputs: ReportInputs) -> Notice:
         )
     ]
     more = f", and {fmt.count(len(some) - 3)} more" if len(some) > 3 else ""
+    cause = agreeing(len(some), "The cause is", "The causes are")
     return Notice(
         Tone.CARE,
         f"{fmt.noun(len(some), 'verdict')} changed since the last run",
-        f"{'; '.join(some[:3])}{more}. The causes are listed under Inputs and versions.",
+        f"{'; '.join(some[:3])}{more}. {cause} listed under Inputs and versions.",
     )
 
 
-def _lead(inputs: ReportInputs, counts: dict[Decision, int]) -> str:
-    n = len(inputs.verdicts)
+def _lead(plants: PlantFacts, crosses: CrossesFacts) -> str:
+    n, piles = len(plants.rows), plants.piles
     if not n:
         return "No progeny plant has been genotyped yet."
+    wanted = _targets(crosses)
+    if n == 1:
+        only = next((_ONLY[p] for p in Pile if piles[p]), "has no decision yet")
+        return f"One plant has been genotyped; it {only}.{wanted}"
+    keep, cull = piles[Pile.KEEP], piles[Pile.CULL]
+    hybrids = agreeing(keep, "a proven hybrid", "proven hybrids")
     text = (
-        f"Of {fmt.noun(n, 'plant')} genotyped, {fmt.count(counts[Decision.KEEP])} can be kept as proven "
-        f"hybrids and {fmt.count(counts[Decision.CULL])} can leave the glasshouse."
+        f"Of {fmt.count(n)} plants, {_none(keep)} can be kept as {hybrids} and {_none(cull)} can leave the "
+        "glasshouse."
     )
-    few = [
-        reason == Reason.FEW_CONTRASTS and decision == Decision.RETEST
-        for reason, decision in zip(
-            texts(inputs.verdicts, "reason"), texts(inputs.verdicts, "decision"), strict=True
-        )
-    ].count(True)
-    again = counts[Decision.RETEST] - few
+    again, parent = piles[Pile.SAMPLE_AGAIN], plants.needs[Need.PARENT]
+    markers = plants.needs[Need.MARKERS]
     if again:
-        text += f" {fmt.count(again)} {'needs' if again == 1 else 'need'} a second sample."
-    if few:
-        need = "needs" if few == 1 else "need"
-        text += f" {fmt.count(few)} {need} more markers: too few tell the parents apart."
-    if len(inputs.crosses):
-        hybrid, target = numbers(inputs.crosses, "hybrid"), numbers(inputs.crosses, "target")
-        wanted = target > 0
-        if wanted.any():
-            reached = int((hybrid[wanted] >= target[wanted]).sum())
-            have = "has" if reached == 1 else "have"
-            text += (
-                f" {fmt.count(reached)} of {fmt.noun(int(wanted.sum()), 'cross', 'crosses')} {have} the "
-                "hybrids needed."
-            )
-    return text
+        text += f" {fmt.count(again)} {agreeing(again, 'needs', 'need')} a second sample."
+    if parent:
+        text += f" {fmt.count(parent)} {agreeing(parent, 'waits', 'wait')} for a parent to be typed."
+    if markers:
+        text += (
+            f" {fmt.count(markers)} {agreeing(markers, 'needs', 'need')} more markers: too few tell the "
+            "parents apart."
+        )
+    if plants.held:
+        text += f" {fmt.count(plants.held)} {agreeing(plants.held, 'is', 'are')} on hold."
+    return text + wanted
 
 
-def step_table(inputs: ReportInputs) -> Table:
+_ONLY = {
+    Pile.KEEP: "can be kept as a proven hybrid",
+    Pile.CULL: "can leave the glasshouse",
+    Pile.SAMPLE_AGAIN: "needs a second sample",
+    Pile.WAIT: "has to wait until a parent or more markers are typed",
+    Pile.HOLD: "is on hold",
+}
+
+
+def _none(number: int) -> str:
+    return fmt.count(number) if number else "none"
+
+
+def _targets(crosses: CrossesFacts) -> str:
+    """How many crosses have the hybrids wanted of them, as a sentence after another; "" without targets."""
+    if not crosses.wanting:
+        return ""
+    if not crosses.reached:
+        return " No cross has the hybrids needed yet."
+    if crosses.wanting == 1:
+        return " The cross has the hybrids needed."
+    have = agreeing(crosses.reached, "has", "have")
+    return f" {fmt.count(crosses.reached)} of {fmt.count(crosses.wanting)} crosses {have} the hybrids needed."
+
+
+def step_table(crosses: CrossesFacts) -> Table:
     """Every cross that is not done, in the order of the steps; most flowers first."""
-    frame = inputs.crosses
-    rank = {step.value: k for k, step in enumerate(NextStep)}
-    t = {c: texts(frame, c) for c in ("cross_id", "mother", "father", "next_step", "next_step_detail")}
-    x = {c: numbers(frame, c) for c in ("hybrid", "target", "p_target", "flowers_to_repeat")}
-    left = [i for i, step in enumerate(t["next_step"]) if step in rank and step != NextStep.DONE]
-    order = sorted(left, key=lambda i: (rank[t["next_step"][i]], -np.nan_to_num(x["flowers_to_repeat"][i])))
     rows = [
         (
-            t["cross_id"][i],
-            t["mother"][i],
-            t["father"][i],
-            t["next_step"][i],
-            t["next_step_detail"][i],
-            f"{fmt.count(x['hybrid'][i])} of {fmt.count(x['target'][i])}",
-            fmt.share(x["p_target"][i]) if t["next_step"][i] == NextStep.TEST_SEED else "",
+            c.cross,
+            c.mother,
+            c.father,
+            str(c.step),
+            c.detail,
+            f"{fmt.count(c.hybrids)} of {fmt.count(c.target)}",
+            _suffices(c.p_target) if c.step is NextStep.TEST_SEED else "",
         )
-        for i in order
+        for c in crosses.left
     ]
     return table_of(
         "steps",
@@ -179,3 +221,7 @@ def step_table(inputs: ReportInputs) -> Table:
         most=60,
         rest="All are in worklist.xlsx.",
     )
+
+
+def _suffices(chance: float) -> str:
+    return "none" if math.isfinite(chance) and chance <= 0 else fmt.share(chance)

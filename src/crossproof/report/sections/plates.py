@@ -28,7 +28,7 @@ from crossproof.report.content.blocks import (
 )
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS
-from crossproof.report.content.wells import well_table
+from crossproof.report.content.wells import readable_well, well_table
 from crossproof.report.draw.plate_map import WellMark, key_of_well, plate_svg
 from crossproof.text import shown
 
@@ -182,7 +182,9 @@ def _csv_row(correction: Correction) -> str:
 
 def _picture(f: Finding, wells: Mapping[str, list[dict[str, str]]]) -> str:
     affected = {
-        parse_well(w).name for plate, _, w in (x.rpartition(":") for x in f.wells) if plate == f.plate
+        parse_well(w).name
+        for plate, _, w in (x.rpartition(":") for x in f.wells)
+        if plate == f.plate and readable_well(w)
     }
     if not wells.get(f.plate) or not affected:
         return ""

@@ -35,7 +35,7 @@ function range(n) { return Array.from({length: n}, (_, i) => i); }
 const PLANTS = columns(DATA.plants), CROSSES = columns(DATA.crosses);
 const WELLS = columns(DATA.wells), PLATES = columns(DATA.plates);
 
-const MARK_OF = {hybrid: 'hybrid', self: 'self', outcross: 'outcross', off_pedigree: 'off', undetermined: 'open'};
+const MARK_OF = {hybrid: 'hybrid', self: 'self', outcross: 'outcross', off_pedigree: 'off', undetermined: 'open', held: 'held'};
 const MARKS = Object.fromEntries(DATA.marks.map(m => [m.key, m]));
 function markOf(verdict) { return MARKS[MARK_OF[verdict] || 'open']; }
 function markIcon(key) { return shape('svg', {class: 'm', 'aria-hidden': 'true'}, shape('use', {href: '#m-' + key})); }

@@ -1,18 +1,17 @@
 /* Crosses, each opening to its plants. */
 const PARTS = ['hybrid', 'self', 'outcross', 'off_pedigree', 'undetermined', 'held'];
-function partLabel(v) { return v === 'held' ? 'on hold' : markOf(v).label; }
 
 function partsBar(i) {
   const total = PARTS.reduce((sum, v) => sum + (CROSSES[v](i) || 0), 0);
   if (!total) return '';
-  const words = PARTS.filter(v => CROSSES[v](i) > 0).map(v => partLabel(v) + ' ' + count(CROSSES[v](i))).join(', ');
+  const words = PARTS.filter(v => CROSSES[v](i) > 0).map(v => markOf(v).label + ' ' + count(CROSSES[v](i))).join(', ');
   const bar = shape('svg', {class: 'mini', viewBox: '0 0 120 15', role: 'img', 'aria-label': words});
   let x = 0;
   for (const v of PARTS) {
     const n = CROSSES[v](i) || 0, width = 120 * n / total;
     if (!n) continue;
     bar.append(shape('rect', {class: 'fill-' + (MARK_OF[v] || 'open'), x: x.toFixed(1), y: 1, width: width.toFixed(1), height: 13}));
-    if (width >= 13) bar.append(shape('text', {class: 'on-' + (MARK_OF[v] || 'open'), x: (x + width / 2).toFixed(1), y: 11.2, 'text-anchor': 'middle', 'aria-hidden': 'true'}, v === 'held' ? '!' : markOf(v).letter));
+    if (width >= 13) bar.append(shape('text', {class: 'on-' + (MARK_OF[v] || 'open'), x: (x + width / 2).toFixed(1), y: 11.2, 'text-anchor': 'middle', 'aria-hidden': 'true'}, markOf(v).letter));
     x += width;
   }
   bar.append(shape('title', {}, words));

@@ -29,22 +29,25 @@ function plantChance(i) {
 }
 
 function plantsView(host) {
-  const decisions = Object.keys(DATA.decisions);
-  const byDecision = Object.fromEntries(decisions.map(d => [d, []]));
-  for (const i of range(PLANTS.n)) byDecision[PLANTS.decision(i)]?.push(i);
-  const piles = [...decisions.filter(d => byDecision[d].length || d !== 'hold'), 'all'];
-  const rowsOf = pile => pile === 'all' ? range(PLANTS.n) : byDecision[pile];
+  const every = Object.keys(DATA.piles);
+  const byPile = Object.fromEntries(every.map(d => [d, []]));
+  for (const i of range(PLANTS.n)) byPile[PLANTS.pile(i)]?.push(i);
+  const piles = [...every.filter(d => byPile[d].length || (d !== 'hold' && d !== 'wait')), 'all'];
+  const rowsOf = pile => pile === 'all' ? range(PLANTS.n) : byPile[pile];
   const state = {pile: 'all', text: ''};
   const buttons = piles.map(pile => node('button', {type: 'button', 'data-pile': pile, onclick: () => pick(pile)},
-    pile === 'all' ? 'All ' : DATA.decisions[pile][0] + ' ', node('b', {}, count(rowsOf(pile).length))));
+    pile === 'all' ? 'All ' : DATA.piles[pile][0] + ' ', node('b', {}, count(rowsOf(pile).length))));
   const placed = range(PLANTS.n).some(i => PLANTS.place(i));
-  const search = searchBox('Find plant, place, sample, cross, line, plate or person', text => { state.text = text; refresh(); }, 'plants-search');
+  const search = searchBox('Scan a label, or find plant, place, sample, cross, line, plate or person', text => { state.text = text; refresh(); }, 'plants-search');
   const order = node('select', {id: 'plants-order', onchange: e => table.order(Number(e.target.value), true)},
     node('option', {value: '1'}, placed ? 'place' : 'plate and well'), node('option', {value: placed ? '5' : '4'}, 'cross'), node('option', {value: '0'}, 'plant'));
   host.append(node('div', {class: 'tools'},
     node('div', {class: 'field'}, 'Pile', node('div', {class: 'piles', role: 'group', 'aria-label': 'Pile of plants'}, buttons)),
     node('label', {}, 'In order of', order), search.label,
     node('button', {type: 'button', class: 'act', onclick: () => printOnly('plants')}, 'Print this list')));
+  const scan = scanPlace(search.input);
+  host.append(scan.place);
+  search.input.addEventListener('keydown', e => { if (e.key === 'Enter') { e.preventDefault(); scan.take(); } });
   const heading = node('h3', {class: 'print-only'});
   host.append(heading);
   const verdictRank = {hybrid: 0, self: 1, outcross: 2, off_pedigree: 3, undetermined: 4};
@@ -54,14 +57,14 @@ function plantsView(host) {
       {label: 'Plant', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.plant)), cell: plantLink},
       ...(placed ? [{label: 'Place', kind: 'name', order: placeRank, cell: i => PLANTS.place(i)}] : []),
       {label: 'Well', kind: 'name', order: wellRank, cell: i => (PLANTS.plate(i) + ' ' + PLANTS.well(i)).trim()},
-      {label: 'Decision', first: true, order: i => decisions.indexOf(PLANTS.decision(i)), cell: i => DATA.decisions[PLANTS.decision(i)]?.[0] || PLANTS.decision(i)},
+      {label: 'Decision', first: true, order: i => every.indexOf(PLANTS.pile(i)), cell: i => DATA.piles[PLANTS.pile(i)]?.[0] || PLANTS.decision(i)},
       {label: 'Verdict', order: i => verdictRank[PLANTS.verdict(i)], cell: i => verdictCell(PLANTS.verdict(i))},
       {label: 'Cross', kind: 'name', order: lazily(() => ranks(PLANTS.n, PLANTS.cross_id)), cell: i => PLANTS.cross_id(i)},
       {label: 'Mother × father', kind: 'name', order: lazily(() => ranks(PLANTS.n, i => PLANTS.mother(i) + '\n' + PLANTS.father(i))),
         cell: i => (PLANTS.mother(i) || 'unknown') + ' × ' + (PLANTS.father(i) || 'unknown')},
       {label: 'Probability', kind: 'number', order: plantChance, cell: i => probability(plantChance(i))},
       {label: 'Called', kind: 'number', order: PLANTS.call_rate, cell: i => share(PLANTS.call_rate(i))},
-      {label: 'Remark', order: lazily(() => ranks(PLANTS.n, PLANTS.reason)), cell: i => PLANTS.reason(i) || (DATA.unexpected.includes(PLANTS.verdict(i)) && PLANTS.likely_source(i) ? 'likely ' + PLANTS.likely_source(i) : '')},
+      {label: 'Remark', order: lazily(() => ranks(PLANTS.n, PLANTS.reason)), cell: i => (PLANTS.pile(i) === 'wait' && PLANTS.settle(i) ? PLANTS.reason(i) + ': ' + PLANTS.settle(i) : PLANTS.reason(i)) || (DATA.unexpected.includes(PLANTS.verdict(i)) && PLANTS.likely_source(i) ? 'likely ' + PLANTS.likely_source(i) : '')},
     ],
   });
   function pick(pile) {
@@ -74,7 +77,7 @@ function plantsView(host) {
     const good = matcher(state.text);
     const found = state.text.trim() ? rows.filter(i => good(haystack(i))) : rows;
     table.show(found);
-    heading.textContent = (state.pile === 'all' ? 'All plants' : DATA.decisions[state.pile].join(': ').replace(/\.$/, '')) + ' (' + count(found.length) + ')';
+    heading.textContent = (state.pile === 'all' ? 'All plants' : DATA.piles[state.pile].join(': ').replace(/\.$/, '')) + ' (' + count(found.length) + ')';
     if (state.text) announce(noun(found.length, 'plant') + ' found');
   }
   pick('all');

@@ -107,9 +107,9 @@ function platesView(host) {
     for (const w of wells) {
       const key = wellKey(w);
       if (key === 'line') lines++; else if (key === 'blank') blanks++;
-      else if (WELLS.plant(w) >= 0) tally[PLANTS.verdict(WELLS.plant(w))]++;
+      else if (WELLS.plant(w) >= 0) tally[PLANTS.pile(WELLS.plant(w)) === 'hold' ? 'held' : PLANTS.verdict(WELLS.plant(w))]++;
     }
-    return node('ul', {class: 'key'}, PARTS.map(v => node('li', {}, markIcon(MARK_OF[v]), count(tally[v]) + ' ' + markOf(v).label)),
+    return node('ul', {class: 'key'}, PARTS.filter(v => v !== 'held' || tally[v]).map(v => node('li', {}, markIcon(MARK_OF[v]), count(tally[v]) + ' ' + markOf(v).label)),
       node('li', {}, markIcon('line'), noun(lines, 'parent well')), node('li', {}, markIcon('blank'), noun(blanks, 'blank')),
       node('li', {}, shape('svg', {class: 'm', viewBox: '0 0 24 24', 'aria-hidden': 'true'}, shape('rect', {class: 'rate-rail', x: 0, y: 10, width: 24, height: 4}),
         shape('rect', {class: 'rate-bar', x: 0, y: 10, width: 17, height: 4})), 'call rate of the well'));

@@ -1,0 +1,118 @@
+"""Plants as facts: what each is, what to do with it, what it waits for, and how many there are of each."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+import pandas as pd
+
+from crossproof.model.results import Decision, Need, Reason, Verdict, need_of
+from crossproof.report.content.inputs import texts
+
+
+class Pile(StrEnum):
+    """Where a plant goes: its decision, with the plants to retest parted by what helps them."""
+
+    KEEP = "keep"
+    CULL = "cull"
+    SAMPLE_AGAIN = "sample again"
+    WAIT = "wait"
+    """For a parent to be typed, or for more markers: a second sample of the plant would not help."""
+    HOLD = "hold"
+
+
+@dataclass(frozen=True)
+class PlantFact:
+    """One progeny plant. `decision`, `pile` are None where nobody decided."""
+
+    plant: str
+    cross: str
+    verdict: Verdict
+    decision: Decision | None
+    reason: Reason
+    need: Need
+    parents_to_type: tuple[str, ...]
+
+    @property
+    def pile(self) -> Pile | None:
+        """Where it goes."""
+        if self.decision is Decision.RETEST:
+            return Pile.SAMPLE_AGAIN if self.need is Need.SAMPLE else Pile.WAIT
+        return None if self.decision is None else Pile(self.decision.value)
+
+    @property
+    def counts(self) -> bool:
+        """Whether it has a verdict that rates count: not one on hold."""
+        return self.verdict is not Verdict.UNDETERMINED and self.decision is not Decision.HOLD
+
+
+@dataclass(frozen=True)
+class PlantFacts:
+    """All plants of a season, in the order of verdicts.csv."""
+
+    rows: tuple[PlantFact, ...]
+
+    @cached_property
+    def piles(self) -> Counter[Pile | None]:
+        """Plants in each pile."""
+        return Counter(p.pile for p in self.rows)
+
+    @cached_property
+    def needs(self) -> Counter[Need]:
+        """Plants by what they wait for."""
+        return Counter(p.need for p in self.rows)
+
+    @cached_property
+    def verdicts(self) -> Counter[Verdict]:
+        """Plants by verdict, those on hold left out, as the rates count them."""
+        return Counter(p.verdict for p in self.rows if p.decision is not Decision.HOLD)
+
+    @property
+    def held(self) -> int:
+        """Plants on hold."""
+        return self.piles[Pile.HOLD]
+
+    @property
+    def determined(self) -> int:
+        """Plants with a verdict that counts."""
+        return sum(p.counts for p in self.rows)
+
+    @property
+    def crosses_kept(self) -> int:
+        """Crosses with a plant to keep."""
+        return len({p.cross for p in self.rows if p.pile is Pile.KEEP})
+
+    def where(self, condition: Callable[[PlantFact], bool]) -> list[int]:
+        """Numbers of the plants for which a condition holds."""
+        return [i for i, p in enumerate(self.rows) if condition(p)]
+
+
+def plant_facts(verdicts: pd.DataFrame) -> PlantFacts:
+    """The facts of a table of verdicts; unknown words count as undetermined, undecided, without a reason."""
+    columns = ("plant", "cross_id", "verdict", "decision", "reason", "parents_to_type")
+    rows = zip(*(texts(verdicts, c) for c in columns), strict=True)
+    return PlantFacts(tuple(plant_fact(*row) for row in rows))
+
+
+def plant_fact(plant: str, cross: str, verdict: str, decision: str, reason: str, parents: str) -> PlantFact:
+    """The fact of one row of verdicts; `parents` joins names by ;."""
+    decided = _DECISIONS.get(decision)
+    why = _REASONS.get(reason, Reason.NONE)
+    return PlantFact(
+        plant,
+        cross,
+        _VERDICTS.get(verdict, Verdict.UNDETERMINED),
+        decided,
+        why,
+        Need.NOTHING if decided is None else need_of(decided, why),
+        tuple(name for name in parents.split(";") if name),
+    )
+
+
+_VERDICTS = {v.value: v for v in Verdict}
+_DECISIONS = {d.value: d for d in Decision}
+_REASONS = {r.value: r for r in Reason}
