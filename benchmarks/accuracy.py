@@ -30,16 +30,16 @@ import altair as alt
 import numpy as np
 import pandas as pd
 import vl_convert
+import whole_tags
+from judged_seasons import UNDETERMINED, judge_season, plain_rule
 
-from crossproof import __version__
-from crossproof.inference import season_model
+from crossproof import METHOD_VERSION, __version__
 from crossproof.model.settings import Settings
 from crossproof.score import NAMES, POSTERIORS, Score, percent, score_arrays, wilson
-from crossproof.simulate import SimulatedSeason, preset, simulate_season, write_season
+from crossproof.simulate import preset, simulate_season, write_season
 
 ROOT = Path(__file__).parents[1]
 SEEDS = 10
-UNDETERMINED = "undetermined"
 
 
 @dataclass(frozen=True)
@@ -78,96 +78,6 @@ ROWS = (
         None,
     ),
 )
-
-
-def judge_season(sim: SimulatedSeason, settings: Settings) -> pd.DataFrame:
-    """Verdicts of a season, one row per plant: sample_id, verdict, posteriors, and what explains them."""
-    markers, samples = sim.markers, sim.samples
-    place = {name: i for i, name in enumerate(samples["sample_id"])}
-    same = np.tile(np.arange(8), (len(markers), 1))
-    evidence = []
-    for number, batch in enumerate(sim.call_batches()):
-        rows = sim.batch_markers[number]
-        wells = np.array([place[name] for name in batch.samples])
-        evidence.append(
-            season_model.batch_evidence(
-                batch=batch, wells=wells, joined_row=rows, recode=same[rows], n_alleles=markers.n_alleles
-            )
-        )
-    wells = season_model.Wells(markers, len(samples), tuple(evidence))
-
-    tubes = samples[samples["role"] == "parent"].groupby("line", sort=True).indices
-    number_of = np.flatnonzero(samples["role"] == "parent")
-    lines = [
-        season_model.LineInput(line, tuple(number_of[at].tolist()), settings.inbreeding)
-        for line, at in tubes.items()
-    ]
-    progeny = samples[samples["role"] == "progeny"]
-    families, records = [], []
-    for cross in sim.crosses.itertuples():
-        records.append(season_model.CrossRecord(cross.cross_id, cross.mother, cross.father))
-        mine = progeny[progeny["cross_id"] == cross.cross_id]
-        if len(mine):
-            plants = tuple(
-                season_model.Plant(plant, tuple(at.index.tolist())) for plant, at in mine.groupby("plant")
-            )
-            families.append(season_model.FamilyInput(cross.cross_id, cross.mother, cross.father, plants))
-    panel = season_model.fit_panel(wells, lines, families, settings)
-    others = season_model.prepare_crosses(records, panel)
-    found = []
-    for family in families:
-        result = season_model.verify_family(family, wells, panel, settings, others)
-        for i, plant in enumerate(family.plants):
-            said = season_model.judge(result, i, settings)
-            found.append(
-                (
-                    samples["sample_id"][plant.wells[0]],
-                    str(said.verdict),
-                    *result.class_posterior[i],
-                    str(said.reason),
-                    int(result.contrast_scored[i]),
-                    int(result.contrast_het[i]),
-                    str(result.sources[i, 0]),
-                    bool(result.converged),
-                )
-            )
-    columns = ["sample_id", "verdict", *POSTERIORS]
-    columns += ["reason", "contrast_scored", "contrast_het", "source", "converged"]
-    return pd.DataFrame(found, columns=columns)
-
-
-def plain_rule(sim: SimulatedSeason) -> pd.DataFrame:
-    """Hybrid when at least 80 % of the scored contrast markers are heterozygous, self at 20 % or less.
-
-    A parent's genotype is the call most of its tubes agree on; a contrast marker has two different
-    homozygous parents. No contrast marker scored: undetermined.
-    """
-    calls, samples = sim.calls, sim.samples
-    code = np.where(calls[:, :, 0] < 0, -1, calls[:, :, 0].astype(int) * 10 + calls[:, :, 1])
-    line_code = {}
-    for line, rows in samples[samples["role"] == "parent"].groupby("line").groups.items():
-        tubes = code[:, np.asarray(rows)]
-        values = np.unique(tubes[tubes >= 0])
-        votes = np.stack([(tubes == v).sum(axis=1) for v in values], axis=1)
-        best = votes.argmax(axis=1)
-        line_code[line] = np.where(votes.max(axis=1) > 0, values[best], -1)
-    parents = sim.crosses.set_index("cross_id")[["mother", "father"]].to_dict("index")
-    found = []
-    for well, sample, cross in zip(
-        samples.index, samples["sample_id"], samples["cross_id"].to_numpy(), strict=True
-    ):
-        if samples["role"][well] != "progeny":
-            continue
-        m, f = line_code[parents[cross]["mother"]], line_code[parents[cross]["father"]]
-        homozygous = (m >= 0) & (f >= 0) & (m % 10 == m // 10) & (f % 10 == f // 10)
-        mine = code[:, well]
-        scored = homozygous & (m != f) & (mine >= 0)
-        verdict = UNDETERMINED
-        if scored.any():
-            share = (mine[scored] % 10 != mine[scored] // 10).mean()
-            verdict = "hybrid" if share >= 0.8 else "self" if share <= 0.2 else UNDETERMINED
-        found.append((sample, verdict))
-    return pd.DataFrame(found, columns=["sample_id", "verdict"])
 
 
 def one_season(name: str, seed: int) -> pd.DataFrame:
@@ -330,13 +240,21 @@ def wrong_by_relation(plants: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
-def document(plants: pd.DataFrame, piped: list[tuple[object, ...]], command: str, seconds: float) -> str:
-    """docs/accuracy.md."""
+def document(
+    plants: pd.DataFrame,
+    tags: pd.DataFrame,
+    piped: list[tuple[object, ...]],
+    command: str,
+    seconds: float,
+) -> str:
+    """docs/accuracy.md; `tags`: decisions on the seasons of `whole_tags`."""
     s = score_of(plants)
     text = (ROOT / "benchmarks" / "accuracy_text.md").read_text(encoding="utf-8")
     not_identifiable = int((plants["identifiable"] == "no").sum())
     return (
         text.replace("{table}", table(plants))
+        .replace("{whole_tags}", whole_tags.table(tags))
+        .replace("{method}", str(METHOD_VERSION))
         .replace("{reliability}", reliability_table(plants))
         .replace("{confusion}", by_class(plants))
         .replace("{wrong}", wrong_by_relation(plants))
@@ -375,6 +293,7 @@ def main() -> None:
     parser.add_argument(
         "--from", dest="parts", nargs="+", type=Path, default=[], help="plants of earlier runs"
     )
+    parser.add_argument("--tags", type=Path, help="decisions of an earlier run of whole_tags.py (--plants)")
     args = parser.parse_args()
     unknown = [name for name in args.seasons if name not in known]
     if unknown:
@@ -397,11 +316,16 @@ def main() -> None:
     print(table(plants), reliability_table(plants), by_class(plants), wrong_by_relation(plants), sep="\n\n")
     print(f"\n{pipeline_table(piped)}\n\n{seconds:.0f} s of inference")
     if not args.seasons:
+        tags = (
+            pd.read_csv(args.tags, keep_default_na=False)
+            if args.tags
+            else whole_tags.run([row.name for row in whole_tags.ROWS], args.seeds, args.jobs)
+        )
         command = shlex.join(["python", "benchmarks/accuracy.py", *sys.argv[1:]])
         (ROOT / "docs").mkdir(exist_ok=True)
         draw_reliability(plants, ROOT / "docs" / "accuracy_reliability.svg")
         (ROOT / "docs" / "accuracy.md").write_text(
-            document(plants, piped, command, seconds), encoding="utf-8"
+            document(plants, tags, piped, command, seconds), encoding="utf-8"
         )
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -14,17 +15,14 @@ import pytest
 from crossproof.model.settings import Settings
 from crossproof.simulate import SeasonPlan, preset, simulate_season
 
+BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
+
 
 @pytest.fixture(scope="module")
-def accuracy() -> ModuleType:
-    path = Path(__file__).parents[1] / "benchmarks" / "accuracy.py"
-    spec = importlib.util.spec_from_file_location("accuracy_benchmark", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+def accuracy() -> Iterator[ModuleType]:
+    sys.path.insert(0, str(BENCHMARKS))
+    yield importlib.import_module("accuracy")
+    sys.path.remove(str(BENCHMARKS))
 
 
 CODES = {
@@ -99,3 +97,30 @@ def test_seasons_reach_their_targets(accuracy: ModuleType, name: str) -> None:
         row.determined * (1 - row.determined) / score.plants
     )
     assert score.wrong_share <= row.wrong + error
+
+
+def test_decisions_are_counted_by_hand(accuracy: ModuleType) -> None:
+    plants = pd.DataFrame(
+        [
+            ("hybrid", "hybrid", "keep", 1.0, False),
+            ("hybrid", "outcross", "cull", 0.0, False),
+            ("outcross", "hybrid", "keep", 0.999, True),
+            ("outcross", "hybrid", "hold", 0.999, True),
+            ("outcross", "outcross", "cull", 0.0, True),
+            ("self", "undetermined", "retest", 0.97, False),
+        ],
+        columns=["truth", "verdict", "decision", "p_hybrid", "faulty"],
+    )
+    c = accuracy.whole_tags.count(plants)
+    assert (c.plants, c.determined, c.wrong, c.false_likely, c.false_sure) == (6, 5, 2, 2, 1)
+    assert (c.kept_wrong, c.hybrids, c.culled_wrong, c.held) == (1, 2, 1, 1)
+    assert (c.faulty, c.faulty_right, c.faulty_waiting) == (3, 1, 1)
+
+
+@pytest.mark.slow
+def test_a_tag_by_another_line_is_no_hybrid(accuracy: ModuleType) -> None:
+    names = ["untyped_once_8", "untyped_3_tags", "relative_15", "later_12"]
+    plants = accuracy.whole_tags.run(names, seeds=2, jobs=1)
+    for row in accuracy.whole_tags.ROWS:
+        if row.name in names:
+            assert row.reached(accuracy.whole_tags.count(plants[plants["season"] == row.name])), row.name

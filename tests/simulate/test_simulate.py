@@ -185,7 +185,8 @@ def test_identifiable_by_hand() -> None:
         [[lines[0], lines[2]], [lines[0], lines[1]], [lines[0], lines[0]], [[0, 1, 0], [0, 0, 0]]]
     )
     relation = [Relation.OUTCROSS_LINE, Relation.HYBRID, Relation.ADVANCED, Relation.ADVANCED]
-    mask = identifiable_mask(haps, lines, np.zeros(4, int), np.ones(4, int), relation)
+    pairs = np.repeat(lines[:, None, :], 2, axis=1)
+    mask = identifiable_mask(haps, pairs, np.zeros(4, int), np.ones(4, int), relation)
     assert mask.tolist() == [False, True, False, True]
 
 

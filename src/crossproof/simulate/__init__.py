@@ -14,6 +14,8 @@ from crossproof.simulate.plan import (
     Operator,
     PlateFault,
     SeasonPlan,
+    TagFault,
+    TagFaultKind,
 )
 from crossproof.simulate.presets import PRESETS, preset
 from crossproof.simulate.season import SimulatedSeason, simulate_season
@@ -29,6 +31,8 @@ __all__ = [
     "PlateFault",
     "SeasonPlan",
     "SimulatedSeason",
+    "TagFault",
+    "TagFaultKind",
     "preset",
     "simulate_folder",
     "simulate_season",

@@ -76,6 +76,31 @@ class PlateFault:
     columns: int = 0
 
 
+class TagFaultKind(StrEnum):
+    """How a tag as a whole can be wrong: whose pollen was on the brush, or a generation too far."""
+
+    UNTYPED_DONOR = "untyped donor"
+    RELATIVE = "untyped relative of the father"
+    ADVANCED = "a generation further"
+    BACKCROSS_MOTHER = "backcross to the mother"
+    BACKCROSS_FATHER = "backcross to the father"
+
+
+@dataclass(frozen=True)
+class TagFault:
+    """A fault of `tags` whole tags, each with a donor of its own.
+
+    `pods`: share of the pods of each tag that it hits, at least one. `differs`: share of markers at which a
+    RELATIVE differs from the father. `one_father`: all these tags name the same father.
+    """
+
+    kind: TagFaultKind
+    tags: int = 1
+    pods: float = 1.0
+    differs: float = 0.0
+    one_father: bool = False
+
+
 @dataclass(frozen=True)
 class Operator:
     """A person who crosses; `effect` is added to the log odds that a pod is selfed."""
@@ -123,7 +148,9 @@ class SeasonPlan:
     Alternative-allele frequencies are uniform over `allele_frequency`.
 
     Lines: `n_lines` inbred lines, then for each of the first `sister_groups` lines `sisters_per_group`
-    sisters that differ from it at `sister_differences` markers. `hidden_lines` give pollen and seed but are
+    sisters that differ from it at `sister_differences` markers. `f1_parents` lines more are F1s of two of the
+    others, declared as such (inbreeding 0); where there are any, every cross is one of them with one of its
+    own two lines, a backcross on purpose. `hidden_lines` give pollen and seed but are
     not in the panel. `fathers_have_sisters` takes fathers from the lines that have sisters.
 
     Fate of a pod: off pedigree with probability `off_pedigree`, outcross with `outcross`, else selfed with
@@ -160,6 +187,7 @@ class SeasonPlan:
     sisters_per_group: int = 3
     sister_differences: int = 6
     fathers_have_sisters: bool = False
+    f1_parents: int = 0
     # crosses and plants
     n_crosses: int = 100
     plants_per_cross: int = 10
@@ -186,6 +214,7 @@ class SeasonPlan:
     off_pedigree: float = 0.02
     off_kinds: tuple[tuple[OffKind, float], ...] = tuple((kind, 1.0) for kind in OffKind)
     wrong_fathers: float = 0.0
+    tag_faults: tuple[TagFault, ...] = ()
     first_day: str = "2026-06-01"
     days: int = 40
     # parent plants and tubes
@@ -238,6 +267,8 @@ class SeasonPlan:
             raise ValueError("fathers_have_sisters needs sister_groups of at least 1")
         if self.sister_groups > self.n_lines or self.sister_differences > self.n_markers:
             raise ValueError("more sister groups than lines, or more sister differences than markers")
+        if sum(fault.tags for fault in self.tag_faults) > self.n_crosses:
+            raise ValueError("more faulty tags than crosses")
         if self.outcross + self.off_pedigree > 1.0:
             raise ValueError("outcross and off_pedigree together exceed 1")
         if not self.formats or not self.operators:

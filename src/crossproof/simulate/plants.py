@@ -41,19 +41,19 @@ def draw_progeny(
     fates: Fates,
     rng: np.random.Generator,
 ) -> Progeny:
-    """Grow every plant of the season; `lines` (line, marker) holds the panel and then the hidden lines."""
+    """Grow every plant; `lines` (line, 2, marker) holds the panel, then the lines nobody typed."""
     mothers = _parent_plants(plan, genome, lines[tags.mother], rng)
     fathers = _parent_plants(plan, genome, lines[tags.father_plant], rng)
     n = len(fates.made)
-    haps = np.empty((n, 2, lines.shape[1]), dtype=np.int8)
+    haps = np.empty((n, 2, lines.shape[2]), dtype=np.int8)
     seed_line = np.empty(n, dtype=np.int64)
     for start in range(0, n, CHUNK):
         part = slice(start, min(n, start + CHUNK))
         haps[part], seed_line[part] = _grow(genome, lines, mothers, fathers, tags, fates, part, rng)
     maternal = genome.markers.maternal
-    haps[:, :, maternal] = lines[seed_line][:, None, maternal]
+    haps[:, :, maternal] = lines[seed_line, 0][:, None, maternal]
 
-    cytoplasm = lines[:, maternal]
+    cytoplasm = lines[:, 0, maternal]
     relation, donor = [], np.full(n, "", dtype=object)
     for i in range(n):
         what, line = _relation(tags, fates, i, len(names), cytoplasm)
@@ -62,13 +62,12 @@ def draw_progeny(
             donor[i] = names[line] if line < len(names) else "unknown"
     nuclear = ~maternal
     mask = identifiable_mask(
-        haps[:, :, nuclear], lines[:, nuclear], tags.mother[fates.tag], tags.father[fates.tag], relation
+        haps[:, :, nuclear], lines[:, :, nuclear], tags.mother[fates.tag], tags.father[fates.tag], relation
     )
     return Progeny(haps, tuple(relation), donor, mask)
 
 
-def _parent_plants(plan: SeasonPlan, genome: Genome, alleles: Int8s, rng: np.random.Generator) -> Int8s:
-    pair = np.repeat(alleles[:, None, :], 2, axis=1)
+def _parent_plants(plan: SeasonPlan, genome: Genome, pair: Int8s, rng: np.random.Generator) -> Int8s:
     return depart(pair, genome, plan.parent_departure, plan.residual_share, rng)
 
 
@@ -93,14 +92,14 @@ def _grow(
     pollen = np.where((fate == SELF)[:, None, None], m, f)
     seed = m.copy()
     foreign = np.flatnonzero(fate == OUTCROSS)
-    pollen[foreign] = lines[fates.donor[part][foreign]][:, None, :]
+    pollen[foreign] = lines[fates.donor[part][foreign]]
 
     selfed_father = off(OffKind.FATHER_SELFED)
     seed[selfed_father] = f[selfed_father]
     seed_line[selfed_father] = tags.father_plant[made[selfed_father]]
 
     line = off(OffKind.OTHER_LINE, OffKind.UNKNOWN)
-    seed[line] = pollen[line] = lines[fates.donor[part][line]][:, None, :]
+    seed[line] = pollen[line] = lines[fates.donor[part][line]]
     seed_line[line] = fates.donor[part][line]
 
     other = off(OffKind.OTHER_CROSS)
@@ -195,12 +194,13 @@ def identifiable_mask(
     tell these apart; accuracy counts them all the same and states how many there were.
     """
     low, high = haps.min(axis=1), haps.max(axis=1)
-    m, f = lines[mother], lines[father]
+    fixed = (lines[:, 0] == lines[:, 1]).all(axis=1)
+    m, f = lines[mother, 0], lines[father, 0]
     verdict = np.array([str(r.verdict) for r in relation])
     mask = np.ones(len(relation), dtype=bool)
     for a, b, name in ((m, f, "hybrid"), (m, m, "self"), (f, f, "off_pedigree")):
         same = ((low == np.minimum(a, b)) & (high == np.maximum(a, b))).all(axis=1)
-        mask &= ~(same & (verdict != name))
+        mask &= ~(same & fixed[mother] & fixed[father] & (verdict != name))
     return mask
 
 

@@ -2,7 +2,90 @@
 
 from __future__ import annotations
 
-from crossproof.simulate.plan import BatchFormat, FaultKind, Operator, PlateFault, SeasonPlan
+from dataclasses import replace
+
+from crossproof.simulate.plan import (
+    BatchFormat,
+    FaultKind,
+    OffKind,
+    Operator,
+    PlateFault,
+    SeasonPlan,
+    TagFault,
+    TagFaultKind,
+)
+
+_UNTYPED, _RELATIVE = TagFaultKind.UNTYPED_DONOR, TagFaultKind.RELATIVE
+
+
+def _tags(
+    *faults: TagFault, plants: int = 8, tubes: int = 2, markers: int = 60, lines: int = 12
+) -> SeasonPlan:
+    """A small season of twelve tags, some of them wrong as a whole."""
+    return SeasonPlan(
+        n_lines=lines,
+        n_crosses=12,
+        plants_per_cross=plants,
+        line_replicates=tubes,
+        n_markers=markers,
+        tag_faults=faults,
+    )
+
+
+def _backcross(markers: int) -> SeasonPlan:
+    """A season of backcrosses on purpose: F1 parents, declared, each with one of its own lines.
+
+    No seed of a further generation: an F1 parent is a season old.
+    """
+    plan = _tags(markers=markers)
+    later = (OffKind.ADVANCED, OffKind.BACKCROSS)
+    kinds = tuple((kind, 1.0) for kind in OffKind if kind not in later)
+    return replace(plan, n_lines=6, f1_parents=3, plants_per_cross=12, off_kinds=kinds)
+
+
+def _reads(depth: float) -> SeasonPlan:
+    """Whole tags a generation too far, read at low depth over 20,000 markers."""
+    later = (TagFaultKind.ADVANCED, TagFaultKind.BACKCROSS_MOTHER, TagFaultKind.BACKCROSS_FATHER)
+    return replace(
+        _tags(*(TagFault(kind) for kind in later), markers=20_000),
+        depth=depth,
+        overdispersion=0.05,
+        depth_marker_shape=2.0,
+        formats=(BatchFormat.VCF_DEPTH,),
+    )
+
+
+WHOLE_TAGS: dict[str, SeasonPlan] = {
+    # the father typed once: nothing tells his tube from the pollen
+    "untyped_once_4": _tags(TagFault(_UNTYPED), plants=4, tubes=1),
+    "untyped_once_8": _tags(TagFault(_UNTYPED), plants=8, tubes=1),
+    "untyped_once_16": _tags(TagFault(_UNTYPED), plants=16, tubes=1),
+    "untyped_twice_16": _tags(TagFault(_UNTYPED), plants=16),
+    "untyped_twice_24": _tags(TagFault(_UNTYPED), plants=24),
+    "untyped_2_tags": _tags(TagFault(_UNTYPED, 2, one_father=True), plants=16),
+    "untyped_3_tags": _tags(TagFault(_UNTYPED, 3, one_father=True), plants=16),
+    "untyped_4_tags": _tags(TagFault(_UNTYPED, 4, one_father=True), plants=16),
+    "relative_10": _tags(TagFault(_RELATIVE, differs=0.10)),
+    "relative_15": _tags(TagFault(_RELATIVE, differs=0.15)),
+    "relative_20": _tags(TagFault(_RELATIVE, differs=0.20)),
+    "relative_pod": _tags(TagFault(_RELATIVE, 2, pods=0.5, differs=0.15)),
+    "backcross_200": _backcross(200),
+    "backcross_600": _backcross(600),
+    "backcross_2000": _backcross(2000),
+    "later_12": _tags(
+        TagFault(TagFaultKind.ADVANCED, 2),
+        TagFault(TagFaultKind.BACKCROSS_MOTHER),
+        TagFault(TagFaultKind.BACKCROSS_FATHER),
+        plants=10,
+        markers=12,
+    ),
+    "one_plant": SeasonPlan(
+        n_lines=60, n_crosses=40, plants_per_cross=1, line_replicates=1, wrong_tubes=0.10
+    ),
+    "reads_0.5": _reads(0.5),
+    "reads_5": _reads(5.0),
+}
+"""Seasons in which a tag as a whole is wrong, or its parents are not lines: the second table."""
 
 PRESETS: dict[str, SeasonPlan] = {
     "clean60": SeasonPlan(),
@@ -93,6 +176,7 @@ PRESETS: dict[str, SeasonPlan] = {
             PlateFault(FaultKind.SWAP_TAGS, "C011", "C024"),
         ),
     ),
+    **WHOLE_TAGS,
 }
 
 

@@ -24,8 +24,10 @@ from crossproof.simulate.layout import (
     misplace,
     plate_name,
 )
+from crossproof.simulate.panel import backcrosses, draw_panel
 from crossproof.simulate.plan import BatchFormat, FaultKind, PlateFault, SeasonPlan
 from crossproof.simulate.plants import Progeny, draw_progeny
+from crossproof.simulate.tag_faults import FaultyTags, plant_tag_faults
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,8 @@ class SimulatedSeason:
     cross_id, p_self, father_plant. `calls` (marker, well, 2) int8; `depths` (marker, well, 2) uint16 or None,
     0 in wells of batches without depth. `well_genotypes` (marker, well, 2) int8: the DNA in each well, -1 for
     none. `bad_assays` (marker,) bool. `faults`: the planted ones with every choice filled in.
+    `faulty_tags`: crosses whose tag as a whole is wrong. An F1 parent has the allele of its mother line in
+    `line_alleles`.
     """
 
     plan: SeasonPlan
@@ -58,6 +62,7 @@ class SimulatedSeason:
     batch_formats: tuple[BatchFormat, ...]
     batch_markers: tuple[Ints, ...]
     faults: tuple[PlateFault, ...]
+    faulty_tags: tuple[str, ...] = ()
 
     def batch_wells(self, number: int) -> Ints:
         """Places of a batch's wells on the well axis."""
@@ -95,16 +100,25 @@ def simulate_season(plan: SeasonPlan, rng: np.random.Generator) -> SimulatedSeas
     Raises ValueError where the plan cannot be laid out (no well left, a fault names an unknown plate).
     """
     genome = draw_genome(plan, rng)
-    lines, group = draw_lines(plan, genome, rng)
+    alleles, group = draw_lines(plan, genome, rng)
+    panel = draw_panel(plan, alleles, group, rng)
+    lines, group, names = panel.pairs, panel.group, panel.names
     n_panel = len(group)
-    width = max(2, len(str(n_panel)))
-    names = [f"{plan.line_prefix}{i + 1:0{width}d}" for i in range(n_panel)]
     tags = draw_tags(plan, group, rng)
+    if plan.f1_parents:
+        tags = backcrosses(panel, tags, rng)
     fates = draw_fates(plan, tags, group, rng)
+    faulty = FaultyTags(tags, fates, lines, ())
+    if plan.tag_faults:
+        faulty = plant_tag_faults(plan, genome, faulty, n_panel, rng)
+        tags, fates, lines = faulty.tags, faulty.fates, faulty.lines
     progeny = draw_progeny(plan, genome, lines, names, tags, fates, rng)
     layout = lay_out(plan, n_panel, len(fates.made), rng)
     source, told = misplace(plan, layout, rng)
     samples = _samples(plan, layout, names, tags, fates.tag, fates.pod)
+    if plan.f1_parents:
+        f1 = {names[i] for i in np.flatnonzero(panel.f1_of[:, 0] >= 0)}
+        samples["inbreeding"] = ["0" if line in f1 else "" for line in samples["line"]]
     dna = _dna(plan, genome, lines[:n_panel], names, layout, progeny, rng)
     in_well = np.where(source >= 0, samples["sample_id"].to_numpy()[source], "")
 
@@ -118,7 +132,7 @@ def simulate_season(plan: SeasonPlan, rng: np.random.Generator) -> SimulatedSeas
         plan,
         genome.markers,
         tuple(names),
-        lines[:n_panel],
+        lines[:n_panel, 0],
         _cross_sheet(plan, tags, names),
         samples,
         _truth(samples, layout, progeny, in_well),
@@ -138,6 +152,7 @@ def simulate_season(plan: SeasonPlan, rng: np.random.Generator) -> SimulatedSeas
         formats,
         _batch_markers(plan, genome, formats, rng),
         told,
+        faulty.names,
     )
 
 
@@ -218,10 +233,10 @@ def _dna(
             if fault.first:  # one tube only, counted from 1
                 mine = mine[layout.replicate[mine] == int(fault.first)]
             holds[mine] = place[fault.other]
-    dna = np.full((len(holds), 2, panel.shape[1]), EMPTY, dtype=np.int8)
+    dna = np.full((len(holds), 2, panel.shape[2]), EMPTY, dtype=np.int8)
     plants = layout.role == PROGENY
     dna[plants] = progeny.genotypes[layout.item[plants]]
-    tubes = np.repeat(panel[holds[tube]][:, None, :], 2, axis=1)
+    tubes = panel[holds[tube]]
     dna[tube] = depart(tubes, genome, plan.tube_departure, plan.residual_share, rng)
     return dna
 

@@ -32,6 +32,7 @@ Everything is in natural logarithms; likelihoods are floored upstream, so no s i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import Enum
 
 import numpy as np
 
@@ -59,6 +60,15 @@ ACTIVE_DONORS = 12
 """Most pollen donors that take part in the messages; all of them are weighed before and after."""
 
 
+class Start(Enum):
+    """What plants are taken for in the first message: what each is by the priors of the parents alone; a
+    hybrid or a self, whichever is likelier; or all of them hybrids."""
+
+    ALONE = 0
+    HYBRID_OR_SELF = 1
+    HYBRIDS = 2
+
+
 @dataclass(frozen=True)
 class Priors:
     """Natural-log priors of the relations: `pair` (R,), `donor` (D,), and `flat` (n,), the log of the summed
@@ -73,7 +83,8 @@ class Priors:
 class Solution:
     """`pair` (R, n) and `donor` (D, n): log P(D_i | r); `mother`, `father`: parent posteriors (m, n_g) per
     block; `outside` per block (pairs, m, n): W_-ij, kept only on request; `active`: the donors in the
-    messages."""
+    messages; `rival`: whether another solution, in which plants are of other relations, explains nearly as
+    much."""
 
     pair: Floats
     donor: Floats
@@ -85,6 +96,7 @@ class Solution:
     rounds: int
     converged: bool
     outside: tuple[Floats, ...]
+    rival: bool = False
 
 
 class Family:
@@ -134,7 +146,7 @@ class Family:
         father: tuple[Floats, ...],
         *,
         max_rounds: int = MAX_ROUNDS,
-        coherent_start: bool = False,
+        start: Start = Start.ALONE,
         active: Ints | None = None,
         priors: Priors | None = None,
         keep_outside: bool = False,
@@ -143,8 +155,8 @@ class Family:
 
         `mother`, `father`: prior (m, n_g) of the parent plant per block, (1-h) consensus + h pool. With
         `max_rounds` 0 the plants are independent of each other and judged with that prior alone.
-        `coherent_start` takes every plant for a hybrid or a self in the first message: the start for a
-        reading under which a parent's genotype has to be learned from the progeny. With `active` only these
+        `start`: HYBRID_OR_SELF for a reading under which a parent's genotype has to be learned from the
+        progeny, HYBRIDS to look for a second solution. With `active` only these
         donors are weighed (the rest come back as -inf): enough to see whether a reading is worth more.
         `priors`: in place of the family's own, `pair` for the relations that can occur only (`rows`).
         """
@@ -158,8 +170,8 @@ class Family:
         posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
         rounds, converged, first = 0, True, self._done
         if self.n > 1 and max_rounds > 0:
-            if coherent_start:
-                posterior = _hybrid_or_self(pair, priors, len(every))
+            if start is not Start.ALONE:
+                posterior = _hybrid_or_self(pair, priors, len(every), start)
             live, heard = all_pairs, every
             for _ in range(MAX_REVIVALS):
                 keep, place = _worth(live, posterior)
@@ -320,10 +332,14 @@ def _joined(parts: list[Floats], block: FamilyBlock) -> Floats:
     return np.concatenate(parts) if parts else np.empty((0, block.like.shape[2]))
 
 
-def _hybrid_or_self(pair: Floats, priors: Priors, n_donors: int) -> tuple[Floats, Floats, Floats]:
+def _hybrid_or_self(
+    pair: Floats, priors: Priors, n_donors: int, start: Start
+) -> tuple[Floats, Floats, Floats]:
     """Posteriors with every plant a hybrid or a self (the first two pair relations)."""
     n = pair.shape[1]
     scores = priors.pair[:2, None] + pair[:2]
+    if start is Start.HYBRIDS:
+        scores[1] = -np.inf
     weights = np.exp(scores - scores.max(axis=0))
     both = np.zeros_like(pair)
     both[:2] = weights / weights.sum(axis=0)

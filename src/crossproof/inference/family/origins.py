@@ -58,7 +58,8 @@ def list_origins(
     if not len(donors):
         weights.pop(Relation.OTHER_LINE)
     if panel.segregates(family.mother) or panel.segregates(family.father):
-        # Seed of an F1 parent segregates as a later generation does, and takes a season to become one.
+        # Seed of an F1 parent segregates as a later generation does, and takes a season to become one. Its
+        # own seed is nearly nested in theirs: where a plant departs from its tube they would take it.
         for later in (Relation.ADVANCED, Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER):
             weights.pop(later)
     total = sum(weights.values())

@@ -132,10 +132,11 @@ def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
         Scope.CROSS,
         "",
         result.cross_id,
-        f"{line} is heterozygous and it is not known from which two lines, so that its selfs, hybrids and "
-        "later generations look alike.",
-        f"Write the lines of {line} into the samples sheet (line_mother, line_father). Cull nothing until "
-        "then.",
+        f"{line} is heterozygous, and neither its lines nor these plants settle which copy carries "
+        "which allele, so that its selfs, hybrids and later generations look alike.",
+        f"Write the two lines of {line} into the samples sheet (line_mother, line_father); where they are "
+        "there, type them and the other parent once more, and check the positions in markers.csv. Cull "
+        "nothing until then.",
         wells=places,
         samples=samples,
         other=line,

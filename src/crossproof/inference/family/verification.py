@@ -9,7 +9,7 @@ import numpy as np
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.counts import count_calls, parent_genotypes
 from crossproof.inference.family.donors import OtherCrosses
-from crossproof.inference.family.family_model import Family, Priors
+from crossproof.inference.family.family_model import Family, Priors, Solution
 from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.origins import relabel, row_scores
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
@@ -223,7 +223,9 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         run_departure=panel.h,
         parent_faults=readings.fault_shares((panel.versions(family.mother), panel.versions(family.father))),
         segregates=panel.segregates(family.mother) or panel.segregates(family.father),
-        phase_open=np.array([phase_open(panel, line) for line in (family.mother, family.father)]),
+        phase_open=np.array(
+            [_phase_open(panel, line, solution) for line in (family.mother, family.father)], dtype=bool
+        ),
         departure_parent=np.array(parents, dtype=np.str_),
         departure_row=np.concatenate([departure[0][0], departure[1][0]]),
         departure_line=np.concatenate([departure[0][1], departure[1][1]]),
@@ -233,6 +235,12 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
             np.concatenate([b.rows[p] for b, p in zip(prepared.panel_blocks, prepared.places, strict=True)])
         ),
     )
+
+
+def _phase_open(panel: Panel, line: str, solution: Solution) -> bool:
+    """Whether a parent segregates and neither its lines nor the plants settle which copy carries what."""
+    unsettled = solution.rival or not solution.converged
+    return phase_open(panel, line) or (unsettled and panel.segregates(line))
 
 
 def own_versions(panel: Panel, family: FamilyInput, readings: Readings) -> tuple[int | None, int | None]:

@@ -33,9 +33,9 @@ HETEROZYGOUS = 0.05
 NOT_FIXED = 0.15
 """Share of clear genotypes that are heterozygous, at or above which a line is no parent of an F1: F4 and F5
 lines are parents too, an F1 is none."""
-AGREES = 0.93
-"""Share of markers at which an F1 has the genotype expected of its two lines, at least: relatives of the true
-parents can lead all other pairs and still give a wrong phase at many markers."""
+AGREES = 0.9
+"""Share, at least, of the markers where all three are clear, at which an F1 has the genotype expected of its
+two lines: relatives of the true parents can lead all other pairs and still give a wrong phase."""
 LINES_PAIRED = 12
 """Lines whose pairs are compared, those that explain the tube best with unknown pollen."""
 BEYOND_DOUBT = 12.0
@@ -97,26 +97,27 @@ def phase_open(panel: Panel, line: str) -> bool:
     first, second = panel.copies[version].tolist()
     if first == second == UNKNOWN_COPY:
         return True
-    return (
-        UNKNOWN_COPY not in (first, second)
-        and bool(panel.recognised[version])
-        and not _agrees(panel, version, first, second)
-    )
+    if UNKNOWN_COPY in (first, second) or not panel.recognised[version]:
+        return False
+    return _agreement(panel, version, first, second) < AGREES
 
 
-def _agrees(panel: Panel, version: int, first: int, second: int) -> bool:
-    """Whether a plant's genotypes are those of the F1 of two lines at all but few markers."""
-    same = count = 0.0
+def _agreement(panel: Panel, version: int, first: int, second: int) -> float:
+    """Share of markers at which a plant has the genotype of the F1 of two lines, of those at which all three
+    are clear."""
+    same = count = 0
     for block in panel.blocks:
         if block.maternal:
             continue
         use = np.flatnonzero(panel.set_aside[block.rows] == "")
-        child = child_of_gametes(
-            block.gametes[use, first].astype(np.float64), block.gametes[use, second].astype(np.float64)
-        )
-        same += float((child.argmax(axis=1) == block.consensus[use, version].argmax(axis=1)).sum())
-        count += len(use)
-    return same >= AGREES * max(count, 1.0)
+        left, right = (block.gametes[use, v].astype(np.float64) for v in (first, second))
+        own = block.consensus[use, version].astype(np.float64)
+        clear = np.minimum(left.max(axis=1), right.max(axis=1)) >= CLEAR
+        clear &= own.max(axis=1) >= CLEAR * own.sum(axis=1)
+        child = child_of_gametes(left, right)
+        same += int((clear & (child.argmax(axis=1) == own.argmax(axis=1))).sum())
+        count += int(clear.sum())
+    return same / max(count, 1)
 
 
 def find_copies(panel: Panel, lines: Sequence[LineInput], likelihoods: Sequence[Floats]) -> Panel:
