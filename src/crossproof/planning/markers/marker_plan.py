@@ -9,23 +9,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from crossproof.model.arrays import Bools, Floats, Int8s, Ints
+from crossproof.model.arrays import Bools, Floats, Int8s
 from crossproof.model.results import Provable
 from crossproof.planning.inputs import PanelGenotypes, PlannedCross, PlanSettings
+from crossproof.planning.markers.full_model import FullModel
 from crossproof.planning.markers.least_markers import marker_worth
+from crossproof.planning.markers.proven_set import FEW_MARKERS, ProvenSet, smallest_proven
 from crossproof.planning.markers.smallest_set import MarkerChoice, PanelTask, choose
 from crossproof.planning.plan_columns import MARKER_COLUMNS
-from crossproof.planning.power.bounds import FEW_BRANCHES
-from crossproof.planning.power.cross_power import cross_power, proven_by, simulate
-from crossproof.planning.power.evidence import CrossEvidence, choose_markers, cross_evidence
-from crossproof.planning.power.outcomes import MOST_BRANCHES
-from crossproof.planning.power.provable import provable
 
-MANY_CROSSES = 100
-"""More crosses than this are checked in full once only."""
-
-_ROUNDS = 5
-_CHECK_DRAWS = 1000
+_THOROUGH = 6000
+_LOOKS = 400
+_LOOKS_A_CROSS = 15
+"""How many marker sets are put to the full model in search of a smaller one: many where markers are few."""
 
 
 @dataclass(frozen=True)
@@ -59,9 +55,8 @@ def plan_markers(
     """Choose markers.
 
     pairs: places of mother and father; reached: the cross is proven on today's panel; need: contrast markers
-    of typical quality that prove a cross. The linear need is put to the integer programme; what it chooses
-    is then checked cross by cross under the full model, and the need of a cross that fails is raised by one
-    marker.
+    of typical quality that prove a cross. Sets are searched for under the full model (`proven_set`); with
+    at most so many markers allowed, each marker counts by itself.
     """
     notes: list[str] = []
     worth = marker_worth(panel, settings)
@@ -93,12 +88,20 @@ def plan_markers(
         min_per_chromosome=settings.min_per_chromosome,
         min_spacing=settings.min_spacing,
     )
-    smallest, proven, attainable = None, 0, int(task.attainable().sum()) if crosses else 0
-    check = _Check(pairs, panel, fixed, settings)
-    if crosses and attainable:
-        smallest, _, _ = check.choose(task, settings.max_panel_markers)
-        states = check.states(np.flatnonzero(smallest.reached), np.flatnonzero(smallest.chosen))
+    smallest, proven = None, 0
+    model = _model(pairs, panel, fixed, settings, ~forced_out)
+    targets = model.attainable(~forced_out)
+    attainable = int(targets.sum())
+    if crosses and settings.max_panel_markers:
+        smallest = choose(task, at_most=settings.max_panel_markers, seconds=settings.solver_seconds)
+    elif attainable:
+        smallest = _smallest(task, model, targets, settings).choice
+    if smallest is not None:
+        states = model.states(np.flatnonzero(smallest.reached), smallest.chosen)
         proven, borderline = states.count(Provable.YES), states.count(Provable.BORDERLINE)
+        smallest = replace(
+            smallest, proven=smallest.proven and (not borderline or bool(settings.max_panel_markers))
+        )
         notes.append(_smallest_note(smallest, proven, borderline, attainable, len(crosses), settings))
     added: MarkerChoice | None = None
     suggested: tuple[tuple[str, ...], ...] = tuple(() for _ in crosses)
@@ -106,18 +109,21 @@ def plan_markers(
     if open_cross.any() and candidates.any():
         more = replace(
             task,
-            need=np.where(open_cross, np.maximum(need, have + missing), 0.0),
             forced_in=(on | forced_in) & ~forced_out,
             forced_out=forced_out | ~(on | candidates | forced_in),
             min_per_chromosome=0,
             min_spacing=0,
         )
-        added, _, needs = check.choose(more, 0, open_cross)
-        states = check.states(np.flatnonzero(added.reached & open_cross), np.flatnonzero(added.chosen))
+        # What is borderline today is what further markers are for.
+        strict = _model(pairs, panel, fixed, settings, ~more.forced_out, strict=True)
+        mendable = open_cross & strict.attainable(~more.forced_out)
+        found = _smallest(more, strict, mendable, settings)
+        added, needs = found.choice, np.where(mendable, found.needs, need)
+        states = strict.states(np.flatnonzero(added.reached & open_cross), added.chosen)
         mended = states.count(Provable.YES)
         new = added.chosen & ~on
-        short = np.maximum(missing, np.ceil(needs - have - 1e-9))
-        missing = np.where(open_cross, short, 0).astype(np.int64)
+        has = (weight[:, on] > 0).sum(axis=1)
+        missing = np.where(open_cross, np.maximum(missing, needs - has), 0).astype(np.int64)
         suggested = tuple(
             tuple(ids[j] for j in np.flatnonzero(new & differ[i])) if open_cross[i] else ()
             for i in range(len(crosses))
@@ -144,96 +150,40 @@ def plan_markers(
     )
 
 
-@dataclass(frozen=True)
-class _Check:
-    """Puts a chosen marker set to the full model, cross by cross."""
+def _model(
+    pairs: Sequence[tuple[int, int]],
+    panel: PanelGenotypes,
+    fixed: Int8s,
+    settings: PlanSettings,
+    allowed: Bools,
+    *,
+    strict: bool = False,
+) -> FullModel:
+    rough = int(allowed.sum()) > FEW_MARKERS
+    return FullModel(pairs, panel, fixed, settings, strict=strict, rough=rough)
 
-    pairs: Sequence[tuple[int, int]]
-    panel: PanelGenotypes
-    fixed: Int8s
-    settings: PlanSettings
 
-    def choose(
-        self, task: PanelTask, at_most: int, which: Bools | None = None
-    ) -> tuple[MarkerChoice, int, Floats]:
-        """The choice, how many crosses (of `which`) it proves, and the needs it was made with.
-
-        Needs of crosses that fail go up by one marker and the programme is solved again, a few times. Of many
-        crosses only those that failed are looked at again, the set so far being kept: a marker more does not
-        unprove a cross, and the set may then be a little larger than it need be.
-        """
-        many = len(self.pairs) > MANY_CROSSES
-        seconds = self.settings.solver_seconds
-        chosen = choose(task, at_most=at_most, seconds=seconds)
-        wrong: list[int] = []
-        for round_ in range(_ROUNDS):
-            reached = chosen.reached if which is None else chosen.reached & which
-            again = np.array(wrong, dtype=np.int64) if many and round_ else np.flatnonzero(reached)
-            wrong = self._failing(again, np.flatnonzero(chosen.chosen))
-            proven = int(reached.sum()) - len(wrong)
-            if not wrong or round_ == _ROUNDS - 1 or at_most:
-                break
-            raised = task.need.copy()
-            most = (task.weight * ~task.forced_out).sum(axis=1)
-            raised[wrong] = np.minimum(raised[wrong] + 1, most[wrong])
-            if np.array_equal(raised, task.need):
-                break
-            task = replace(task, need=raised, forced_in=chosen.chosen if many else task.forced_in)
-            mended = choose(task, seconds=seconds / 2)
-            if many:  # the best addition to a set is not the best set: the first bound stays
-                mended = replace(mended, bound=chosen.bound, greedy=chosen.greedy, proven=False)
-            chosen = mended
-        return chosen, proven, task.need
-
-    def _failing(self, crosses: Ints, rows: Ints) -> list[int]:
-        """Crosses that these markers do not prove.
-
-        Of a borderline one the likeliest value tells, by Monte Carlo: this guides the choice alone, what the
-        chosen markers prove is said by `states`.
-        """
-        wrong = []
-        for i in crosses:
-            evidence = self._evidence(int(i), rows)
-            state = provable(evidence, self.settings, FEW_BRANCHES)
-            good = state is Provable.YES
-            rng = np.random.default_rng([self.settings.seed, int(i)])
-            if state is Provable.BORDERLINE:
-                found = (simulate(evidence, c, self.settings, _CHECK_DRAWS, rng)[c] for c in (0, 1))
-                good = min(found) >= self.settings.wanted
-            if good and self.settings.prove_all_classes:
-                good = proven_by(cross_power(evidence, self.settings, _CHECK_DRAWS, rng), self.settings)
-            if not good:
-                wrong.append(int(i))
-        return wrong
-
-    def states(self, crosses: Ints, rows: Ints) -> list[Provable]:
-        """Whether these markers prove each cross, as it would stand in a plan."""
-        branches = MOST_BRANCHES if len(self.pairs) <= MANY_CROSSES else FEW_BRANCHES
-        return [provable(self._evidence(int(i), rows), self.settings, branches) for i in crosses]
-
-    def _evidence(self, cross: int, rows: Ints) -> CrossEvidence:
-        mother, father = self.pairs[cross]
-        if len(rows) > self.settings.max_markers_per_cross:
-            rows = self._useful(rows, mother, father)
-        return cross_evidence(self.panel, self.fixed, mother, father, self.settings, rows)
-
-    def _useful(self, rows: Ints, mother: int, father: int) -> Ints:
-        a, b = self.fixed[rows, mother], self.fixed[rows, father]
-        known = (a >= 0) & (b >= 0)
-        return rows[choose_markers(known & (a != b), known & (a == b), self.settings.max_markers_per_cross)]
+def _smallest(task: PanelTask, model: FullModel, targets: Bools, settings: PlanSettings) -> ProvenSet:
+    crosses, markers = int(targets.sum()), int((~task.forced_out).sum())
+    return smallest_proven(
+        task, model, targets,
+        looks=_THOROUGH if markers <= FEW_MARKERS else max(_LOOKS, _LOOKS_A_CROSS * crosses),
+        seconds=settings.solver_seconds,
+    )  # fmt: skip
 
 
 def _smallest_note(
     choice: MarkerChoice, proven: int, borderline: int, attainable: int, crosses: int, settings: PlanSettings
 ) -> str:
     size = int(choice.chosen.sum())
-    if choice.proven:
-        how = "proven optimal, each marker counted by itself"
-    elif settings.max_panel_markers:
-        how = f"no set can reach more than {choice.bound:g} (gap {choice.gap:.0%})"
+    if settings.max_panel_markers:
+        what = f"At most {settings.max_panel_markers} markers"
+        how = "no set reaches more" if choice.proven else f"no set can reach more than {choice.bound:g}"
+        how += ", each marker counted by itself"
+    elif choice.proven:
+        what, how = "The smallest set", "no smaller set proves as many"
     else:
-        how = f"no set can cost less than {choice.bound:g} (gap {choice.gap:.0%})"
-    what = f"At most {settings.max_panel_markers} markers" if settings.max_panel_markers else "A smallest set"
+        what, how = "A small set", f"none that proves as many can cost less than {choice.bound:g}"
     return (
         f"{what}: {size} markers prove {proven} of {crosses} crosses{_and_borderline(borderline)} "
         f"({attainable} are within reach of all markers together); cost or worth {choice.objective:g}, {how}."

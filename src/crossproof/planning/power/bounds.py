@@ -28,6 +28,7 @@ _SHARES = 40
 _RELATIONS = 48
 _ASIDE = 0.04
 _ENUMERATED_MARKERS = 40
+_SHORT = 10
 FEW_BRANCHES = 150
 """Enough to decide most crosses."""
 
@@ -58,12 +59,20 @@ def class_bounds(
     low = max(0.0, enough - float(tails.sum_bound(exponent, log_weight, log_b)))
     if enough - low < CLEAR_WIDTH / 4 or (decide and low >= settings.wanted):
         return low, enough
-    # Chernoff is enough for most relations; the few it leaves open are convolved.
     spread = tails.failure_bound(exponent, log_weight - log_b)
     order = np.argsort(-spread, kind="stable")
+    bounds = (low, enough)
+    if decide and evidence.n_markers <= _SHORT:
+        # Of so few markers all outcomes are soon gone through, sooner than a convolution takes.
+        bounds = _by_outcomes(
+            bounds, difference, prob, by_marker, log_weight, log_b, order, settings, branches
+        )
+        if not bounds[0] < settings.wanted <= bounds[1]:
+            return bounds
+    # Chernoff is enough for most relations; the few it leaves open are convolved.
     worst, rest = order[:_CONVOLVED], order[_CONVOLVED:]
     limits = log_b + np.log(np.arange(1, _SHARES + 1) / _SHARES)  # share
-    high = enough
+    low, high = bounds
     spoilt = []  # relation of `worst`: P(R > share of b), at most, (share,)
     for i in worst:
         rows = np.flatnonzero(np.abs(difference[:, i]).max(axis=1) > 1e-9)
@@ -73,7 +82,8 @@ def class_bounds(
     if len(rest):
         spoilt.append(tails.sum_bound(exponent[rest], log_weight[rest], limits))
     low = max(low, enough - _least_total(spoilt))
-    if low < settings.wanted <= high and evidence.n_markers <= _ENUMERATED_MARKERS:
+    told = decide and evidence.n_markers <= _SHORT
+    if low < settings.wanted <= high and evidence.n_markers <= _ENUMERATED_MARKERS and not told:
         low, high = _by_outcomes(
             (low, high), difference, prob, by_marker, log_weight, log_b, order, settings, branches
         )
