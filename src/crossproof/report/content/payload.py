@@ -108,6 +108,7 @@ def build_payload(inputs: ReportInputs) -> dict[str, Any]:
         "words": TEMPLATES,
         "unexpected": [v.value for v in UNEXPECTED],
         "classes": [v.value for v in CLASSES],
+        "season": inputs.code_season,
     }
 
 
