@@ -100,15 +100,7 @@ def checked_from(told: Mapping[str, Any]) -> Checked:
     for c in told["causes"]:
         severity = Severity(c["severity"])
         problems = tuple(
-            Problem(
-                Severity(c["severity"]),
-                p["file"],
-                p["row"],
-                p["column"],
-                p["value"],
-                c["problem"],
-                c["remedy"],
-            )
+            Problem(severity, p["file"], p["row"], p["column"], p["value"], c["problem"], c["remedy"])
             for p in c["places"]
         )
         causes.append(Cause(problems[0], problems, c["code"]))
