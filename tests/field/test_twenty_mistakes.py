@@ -243,12 +243,12 @@ def turned(dna: nature.Nature) -> None:
 
 
 def tags_exchanged(dna: nature.Nature) -> None:
-    dna.exchange(dna.of_cross(TAG[0]), dna.of_cross(TAG[3]))
+    dna.hang_on(TAG[0], TAG[3])
+    dna.hang_on(TAG[3], TAG[0])
 
 
 def pod_of_another_tag(dna: nature.Nature) -> None:
-    for sample in dna.of_cross(TAG[2]):
-        dna.dna[sample] = dna.child(TAG[4], "1")
+    dna.hang_on(TAG[2], TAG[4])
 
 
 def other_pollen(dna: nature.Nature) -> None:
