@@ -91,8 +91,8 @@ def _structure_open(inputs: ReportInputs) -> str:
         return ""
     return (
         f"Only {fmt.noun(pods, 'pod')} had two plants or more typed, so it is hardly known whether pods are "
-        "all of one kind or mixed. True success rests on that, and its interval is wide. Type all seeds of "
-        "every tenth pod, with the pod on record."
+        "all of one kind or mixed. True success rests on that: the value stated is a middle of what the "
+        "records allow, and its interval is wide. Type all seeds of every tenth pod, with the pod on record."
     )
 
 
