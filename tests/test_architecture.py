@@ -29,7 +29,7 @@ MAY_SEE = {
     "steps": NOUNS | NUMERICS | {"io", "planning", "season", "report", "exchange", "field"},
     "runner": NOUNS | NUMERICS | {"io", "season", "report", "steps", "receive"},
     "api": NOUNS | NUMERICS | {"io", "planning", "season", "steps", "runner"},
-    "desk": NOUNS | {"io", "receive", "report", "field", "season", "steps", "runner"},
+    "desk": NOUNS | {"io", "planning", "receive", "report", "field", "season", "steps", "runner"},
     "cli": NOUNS
     | {"io", "receive", "simulate", "score", "season", "exchange", "field", "steps", "runner", "api", "desk"},
     "__init__": {"api"},

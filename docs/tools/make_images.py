@@ -1,4 +1,4 @@
-"""Take the pictures of the documentation: the report of the demo season, in a real browser.
+"""Take the pictures of the documentation, in a real browser: the report of the demo season, tags and book.
 
     python docs/tools/make_images.py [CHROMIUM]      # CHROMIUM: path of the browser, /usr/bin/chromium
 
@@ -7,13 +7,14 @@ The season is run in a scratch folder. Nothing is loaded from any network.
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import tempfile
 from pathlib import Path
 
 from make_examples import Scratch
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 IMAGES = Path(__file__).parents[1] / "images"
 LARGEST = 250_000
@@ -35,6 +36,36 @@ def take(page: Page, name: str, selector: str | None = None, height: int = 1000)
     print(f"{name}: {size:,} bytes")
 
 
+def field_pages(folder: Path) -> tuple[Path, Path]:
+    """Tags and book of the invented crosses that the page on them lists, and one tag without parents."""
+    text = (IMAGES.parent / "tags_and_book.md").read_text(encoding="utf-8")
+    planned = re.search(r"planned\.csv -->\n```csv\n(.*?)```", text, flags=re.S)
+    assert planned is not None
+    scratch = Scratch(folder)
+    scratch.run("new", "nursery_2027")
+    season = folder / "nursery_2027"
+    (season / "planned.csv").write_text(planned[1], encoding="utf-8")
+    (season / "crosses.csv").write_text("cross_id,mother,father\n", encoding="utf-8")
+    scratch.run("tags", "nursery_2027", "--season", "2027", "--out", "nursery_2027/planned.html")
+    scratch.run("tags", "nursery_2027", "--empty", "1")
+    names = [line.split(",")[0] for line in (season / "tags.csv").read_text().splitlines()[-3:]]
+    again = [word for name in names[1:] for word in ("--again", name)]
+    scratch.run("tags", "nursery_2027", *again, "--out", "nursery_2027/shown.html")
+    scratch.run("book", "nursery_2027")
+    return season / "shown.html", season / "field" / "book.html"
+
+
+def take_field_pages(browser: Browser, folder: Path) -> None:
+    """Pictures of two tags and of the first pages of a book."""
+    tags, book = field_pages(folder)
+    page = browser.new_page(viewport={"width": 1120, "height": 1000}, device_scale_factor=1.4)
+    page.goto(tags.as_uri())
+    take(page, "tags.png", ".grid")
+    page.goto(book.as_uri())
+    take(page, "book.png", "main")
+    page.close()
+
+
 def main(chromium: str) -> None:
     """Run the demo, open its report and worklist labels, take the pictures."""
     IMAGES.mkdir(exist_ok=True)
@@ -54,6 +85,7 @@ def main(chromium: str) -> None:
         take(page, "plate.png", "#plates-view")
         take(page, "chain.png", "#chain")
         take(page, "plant.png", "#plant-view")
+        take_field_pages(browser, Path(folder).resolve())
         browser.close()
 
 

@@ -8,7 +8,8 @@ import threading
 
 import pytest
 
-from crossproof.desk.serve import LOOPBACK, listening, serve_desk
+from crossproof.desk.serve import serve_desk
+from crossproof.desk.sockets import LOOPBACK, listening
 from crossproof.errors import UsageError
 
 

@@ -77,7 +77,9 @@ NOT_RUN = {
     "make test": "would run this test; its recipe is read by make",
     "make docs": "the strict build is a test of its own",
     "snakemake --cores 2 --configfile demo_genotypes/config.yaml": "run by tests/workflow",
+    "crossproof desk nurseries": "serves until it is closed; run by tests/desk/test_serve.py",
     **dict.fromkeys(fenced_commands([DOCS / "exchange.md"]), "need a server; run by tests/exchange"),
+    **dict.fromkeys(fenced_commands([DOCS / "tags_and_book.md"]), "run by tests/docs/test_tags_and_book.py"),
     **{
         c: "needs a laboratory's file; run by tests/io/laboratory"
         for c in fenced_commands(sorted(DOCS.glob("*.md")))

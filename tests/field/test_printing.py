@@ -43,6 +43,17 @@ def test_what_was_printed_comes_back_and_is_not_printed_again(tmp_path):
     assert made.issued.tags[:4] == issued.tags
 
 
+def test_a_row_put_into_the_list_moves_no_tag(tmp_path):
+    planned = "mother,father\nLark,Wren\nRobin,Wren\nLark,Wren\n"
+    folder = make_nursery(tmp_path / "n", planned)
+    assert len(read_issued(folder)[0].tags) == 3
+    (folder / "planned.csv").write_text("mother,father\nCrane,Lark\nLark,Wren\nLark,Wren\nRobin,Wren\n")
+    made = planned_tags(open_field(folder))
+    assert [(t.mother, t.father) for t in made.tags] == [("Crane", "Lark")]
+    write_issued(folder, made.issued)
+    assert planned_tags(open_field(folder)).tags == ()
+
+
 def test_as_many_tags_as_the_flowers_need(tmp_path):
     field = open_field(make_nursery(tmp_path / "n", printed=False), "2027")
     made = planned_tags(field, flowers_per_tag=2)

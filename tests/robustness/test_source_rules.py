@@ -98,6 +98,6 @@ def test_the_only_network_code_is_that_of_fetch_and_publish() -> None:
         )
     }
     # runner/ask.py talks to runner/warm.py through a socket file; the desk's server listens and asks nobody.
-    ours = {"runner/warm.py", "runner/ask.py", "runner/workflow.py", "runner/support.py", "desk/serve.py"}
+    ours = {"runner/warm.py", "runner/ask.py", "runner/workflow.py", "runner/support.py", "desk/sockets.py"}
     assert {u for u in users if not u.startswith("exchange/")} <= ours
     assert "exchange/brapi_http.py" in users

@@ -11,11 +11,22 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from crossproof.desk.folder import NoSeason
-from crossproof.desk.pages import Desk, one_problem, own_text, problem_page, style_text
+from crossproof.desk.faults import NoSeason, Refused
+from crossproof.desk.pages import Desk, one_problem, problem_page
 from crossproof.desk.security import Guard, Tickets, cookie_name
-from crossproof.desk.uploads import Refused
-from crossproof.desk.views import files, findings, home, problems, results, runs, sheets
+from crossproof.desk.texts import own_text, style_text
+from crossproof.desk.views import (
+    field,
+    files,
+    findings,
+    home,
+    phone,
+    problems,
+    results,
+    runs,
+    sheets,
+    years,
+)
 from crossproof.errors import BusyError, CrossproofError, InputError, PlateError, machine_problem
 
 
@@ -47,6 +58,9 @@ def make_app(
             *results.ROUTES,
             *findings.ROUTES,
             *sheets.ROUTES,
+            *field.ROUTES,
+            *years.ROUTES,
+            *phone.ROUTES,
         ],
         exception_handlers={
             NoSeason: _no_season,

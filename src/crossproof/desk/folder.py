@@ -10,6 +10,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from crossproof.desk.faults import NoSeason
 from crossproof.errors import UsageError, error
 from crossproof.runner.events import Happened, read_events
 from crossproof.runner.workflow import STAGES, jobs_log
@@ -20,10 +21,6 @@ ITSELF = "~"
 CONFIG = "config.yaml"
 LEFT_OUT = frozenset({"results", ".crossproof", ".snakemake"})
 """Folders of a season that hold nothing a user wrote."""
-
-
-class NoSeason(Exception):
-    """There is no season of this name in the folder."""
 
 
 class Standing(StrEnum):

@@ -6,22 +6,22 @@ import asyncio
 import re
 from dataclasses import dataclass, field
 from enum import StrEnum
-from importlib import resources
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from crossproof.desk.checks import Checks
 from crossproof.desk.folder import SeasonPlace, SeasonState, find_season, state_of
 from crossproof.desk.jobs import Jobs
+from crossproof.desk.phone import Phones
 from crossproof.desk.security import FORM_KEY, Keys
+from crossproof.desk.texts import desk_templates
 from crossproof.errors import Problem, error
-from crossproof.report.draw.html import STYLES, template_text
-from crossproof.text import count_of, shown
+from crossproof.text import shown
 
 
 @dataclass
@@ -33,6 +33,7 @@ class Desk:
     cores: int = 2
     keys: Keys = field(default_factory=Keys)
     checks: Checks = field(default_factory=Checks)
+    phones: Phones = field(default_factory=Phones)
     closing: asyncio.Event = field(default_factory=asyncio.Event)
     jobs: Jobs = field(init=False)
 
@@ -131,6 +132,8 @@ _OPTIONS = (
     (re.compile(r"--missing (\S+)"), r"\1 is a code for no call"),
     (re.compile(r": --ignore HEADING"), " below"),
     (re.compile(r" Or dismiss it: --dismiss WHY"), " Or dismiss it with a reason."),
+    (re.compile(r"add the proposed rows? to corrections\.csv"), 'answer "It is so"'),
+    (re.compile(r"Proposed for corrections\.csv:"), "Proposed on the page Findings:"),
     (re.compile(r"Choose another with --batch"), "Choose another below"),
 )
 
@@ -144,28 +147,10 @@ def for_desk(text: object) -> str:
 
 
 def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("crossproof.desk", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["shown"] = shown
+    environment = desk_templates()
     environment.filters["told"] = lambda text: shown(for_desk(text))
     environment.filters["shown_lines"] = lambda text: "\n".join(shown(t) for t in str(text).splitlines())
-    environment.globals["count_of"] = count_of
     return environment
 
 
 _ENVIRONMENT = _environment()
-
-
-def own_text(name: str) -> str:
-    """One of the desk's own templates, style sheets and scripts."""
-    return resources.files("crossproof.desk").joinpath("templates", name).read_text(encoding="utf-8")
-
-
-def style_text() -> str:
-    """The style of every page: the report's, and what the desk has beyond it."""
-    return "".join(template_text(name) for name in STYLES) + own_text("desk.css")

@@ -32,7 +32,7 @@ RESULT_POLICY = (
 )
 """For a page out of a season folder, which may have come from anywhere: shut in a room of its own, where it
 has neither the desk's cookie nor its address, and may ask nobody for anything."""
-_HEADERS = {
+BARE_HEADERS = {
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
@@ -130,7 +130,7 @@ class Guard:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                for name, value in BARE_HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("content-security-policy", PAGE_POLICY)
             await send(message)

@@ -4,58 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import socket
+import signal
 import time
 import webbrowser
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-
-import uvicorn
-from starlette.types import ASGIApp
 
 from crossproof.desk.app import make_app
 from crossproof.desk.pages import Desk
 from crossproof.desk.security import OPENING, Tickets
+from crossproof.desk.sockets import LOOPBACK, Listening, listening, server_of
 from crossproof.errors import UsageError, error
 
-LOOPBACK = "127.0.0.1"
 LOOK_SECONDS = 1.0
-
-
-class _Server(uvicorn.Server):
-    """A server that leaves signals to whoever runs it."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
-def server_of(app: ASGIApp) -> uvicorn.Server:
-    """A server for an application, quiet, that speaks HTTP and nothing else."""
-    return _Server(
-        uvicorn.Config(
-            app, log_level="error", access_log=False, server_header=False, date_header=False, ws="none",
-            lifespan="off", proxy_headers=False, timeout_graceful_shutdown=2, timeout_keep_alive=30,
-        )
-    )  # fmt: skip
-
-
-def listening(address: str, port: int) -> socket.socket:
-    """A socket that listens; raises UsageError where the port is taken."""
-    sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        sock.bind((address, port))
-    except OSError as fault:
-        sock.close()
-        raise UsageError(
-            error(
-                "--port", f"The port cannot be used ({fault.strerror}).",
-                "Leave --port out for a free one, or name another.", value=port,
-            )
-        ) from fault  # fmt: skip
-    sock.listen(128)
-    return sock
 
 
 def serve_desk(
@@ -82,7 +43,7 @@ def serve_desk(
 
 
 async def _serve(
-    desk: Desk, sock: socket.socket, idle_seconds: float, browser: bool, say: Callable[[str], None]
+    desk: Desk, sock: Listening, idle_seconds: float, browser: bool, say: Callable[[str], None]
 ) -> None:
     last = time.monotonic()
 
@@ -90,6 +51,9 @@ async def _serve(
         nonlocal last
         last = time.monotonic()
 
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        with contextlib.suppress(RuntimeError, ValueError):  # not in the main thread
+            asyncio.get_running_loop().add_signal_handler(number, desk.closing.set)
     tickets = Tickets()
     server = server_of(make_app(desk, tickets=tickets, on_request=on_request))
     address = f"http://{LOOPBACK}:{desk.port}{OPENING}"
@@ -112,6 +76,7 @@ async def _serve(
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(desk.closing.wait(), LOOK_SECONDS)
     finally:
+        await desk.phones.stop()
         await desk.jobs.stop_all()
         server.should_exit = True
         await serving

@@ -14,8 +14,8 @@ from enum import StrEnum
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace, own_files
-from crossproof.desk.uploads import Refused
 from crossproof.errors import Problem, Severity
 from crossproof.io.config.season_config import Config, read_config
 from crossproof.io.files.atomic import write_bytes
@@ -23,6 +23,7 @@ from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
 from crossproof.io.sheets.sheet import parse_sheet
 from crossproof.io.sheets.text_rows import TextRows, text_rows
+from crossproof.planning.planned import PLANNED_COLUMNS
 from crossproof.season.templates import new_season
 from crossproof.season.work_folder import season_lock
 
@@ -46,7 +47,6 @@ TABLES: dict[SheetKind, Table] = {
     SheetKind.MARKERS: MARKERS,
     SheetKind.ANSWERS: CORRECTIONS,
 }
-PLANNED_HEADINGS = ("mother", "father", "hybrids_wanted", "date")
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class SheetPlace:
         """The headings that are expected."""
         table = TABLES.get(self.kind)
         if table is None:
-            return PLANNED_HEADINGS
+            return tuple(PLANNED_COLUMNS)
         return (*table.names, *(h for c in table.columns for h in c.also))
 
     def bytes(self) -> bytes:

@@ -21,6 +21,7 @@ from starlette.formparsers import MultiPartException
 from starlette.requests import Request
 from starlette.types import Message
 
+from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
 from crossproof.desk.pages import desk_of
 from crossproof.desk.security import FORM_KEY
@@ -37,14 +38,6 @@ OLD_SECONDS = 14 * 24 * 3600
 """Age at which a file that nobody took in is put away."""
 MOST_NAME = 120
 _KEY = re.compile(r"[0-9a-f]{16}")
-
-
-class Refused(Exception):
-    """What the browser sent is not taken."""
-
-    def __init__(self, status: int, sentence: str, remedy: str) -> None:
-        super().__init__(sentence)
-        self.status, self.sentence, self.remedy = status, sentence, remedy
 
 
 @asynccontextmanager

@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import io
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -57,7 +58,7 @@ def open_field(folder: Path, season: str = "") -> FieldSeason:
     season, else the year of the weeks planned, else this year. Raises InputError with every problem of
     planned.csv and tags.csv.
     """
-    config = read_config(find_config(folder), genotypes_come=True)
+    config = read_config(find_config(folder), genotypes_come=True, wells_come=True)
     issued, problems = read_issued(config.root)
     lines = _names_planned(config.root)
     planned, found = wish_list(config.root, lines, plan_settings(config))
@@ -139,19 +140,37 @@ def planned_tags(field: FieldSeason, *, flowers_per_tag: int = 0) -> Printing:
                 "Write one with the columns mother and father, or print empty tags with --empty N.",
             )
         )
-    have = {t.planned for t in field.issued.tags if t.planned} if field.issued else set()
+    missing = _without_tags(field.planned, field.issued.tags if field.issued else ())
     computed = flowers_of_plan(field.root)
     wanted: list[tuple[PlannedCross, int]] = []
-    for cross in sorted(field.planned, key=walking_order):
-        if cross.cross_id not in have:
-            flowers = cross.flowers or computed.get((cross.cross_id, cross.mother, cross.father), 0)
-            wanted += [(cross, n) for n in _shared_out(flowers, flowers_per_tag)]
+    for cross in sorted(missing, key=walking_order):
+        flowers = cross.flowers or computed.get((cross.cross_id, cross.mother, cross.father), 0)
+        wanted += [(cross, n) for n in _shared_out(flowers, flowers_per_tag)]
     numbers = _numbers(field, len(wanted))
     new = tuple(
         IssuedTag(n, c.cross_id, c.mother, c.father, flowers, c.week, c.operator, c.place)
         for n, (c, flowers) in zip(numbers, wanted, strict=True)
     )
     return _printing(field, new)
+
+
+def _without_tags(planned: Sequence[PlannedCross], tags: Sequence[IssuedTag]) -> list[PlannedCross]:
+    """Planned crosses for which none of these tags was printed.
+
+    A cross is known by number and parents, or else by parents alone: numbers given by us move when a row is
+    put into the list.
+    """
+    printed = {(t.planned, t.mother, t.father) for t in tags if not t.empty}
+    left = [c for c in planned if (c.cross_id, c.mother, c.father) not in printed]
+    known = {(c.cross_id, c.mother, c.father) for c in planned}
+    moved = Counter((mother, father) for _, mother, father in printed - known)
+    missing = []
+    for cross in left:
+        if moved[cross.mother, cross.father]:
+            moved[cross.mother, cross.father] -= 1
+        else:
+            missing.append(cross)
+    return missing
 
 
 def walking_order(cross: PlannedCross | IssuedTag) -> tuple[object, ...]:

@@ -13,10 +13,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
 from crossproof.desk.pages import Said, base_of, desk_of, go_to, season_page
 from crossproof.desk.uploads import (
-    Refused,
     files_of,
     form_of,
     keep,

@@ -12,10 +12,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
 from crossproof.desk.pages import Said, base_of, desk_of, go_to, season_page
 from crossproof.desk.sheets import SheetKind, SheetPlace, rows_of, sheets_of
-from crossproof.desk.uploads import Refused, form_of, text_of
+from crossproof.desk.uploads import form_of, text_of
 from crossproof.errors import InputError, Problem
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.columns import heading_key

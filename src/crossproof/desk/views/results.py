@@ -78,11 +78,14 @@ def results(request: Request) -> Response:
 
 
 def result_file(request: Request) -> Response:
-    """One file of the results: pages shut in a room of their own, all else to take home."""
+    """One file of the results."""
     place = desk_of(request).season(request)
-    name = str(request.path_params["file"])
-    path = files_of_results(place).get(name)
-    if path is None:
+    return given_out(files_of_results(place).get(str(request.path_params["file"])))
+
+
+def given_out(path: Path | None) -> Response:
+    """A file of a season: pages shut in a room of their own, all else to take home."""
+    if path is None or path.suffix not in TYPES:
         raise HTTPException(404)
     if path.suffix == ".html":
         return FileResponse(

@@ -14,10 +14,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
 from crossproof.desk.pages import Said, base_of, desk_of, go_to, season_page
 from crossproof.desk.sheets import (
-    PLANNED_HEADINGS,
     TABLES,
     SheetKind,
     SheetPlace,
@@ -34,7 +34,6 @@ from crossproof.desk.sheets import (
     write_sheet,
 )
 from crossproof.desk.uploads import (
-    Refused,
     files_of,
     form_of,
     harmless_name,
@@ -44,9 +43,10 @@ from crossproof.desk.uploads import (
     waiting_file,
 )
 from crossproof.errors import InputError, Problem, Severity
-from crossproof.io.sheets.columns import Column, heading_key
+from crossproof.io.sheets.columns import heading_key
 from crossproof.io.sheets.sheet import parse_sheet
 from crossproof.io.sheets.text_rows import TextRows
+from crossproof.planning.planned import PLANNED_COLUMNS
 from crossproof.season.templates import sheet_text
 
 AT_ONCE = 50
@@ -190,10 +190,10 @@ def _table(
                 f"new row {n + 1}")
             for n in range(max(EMPTY_ROWS, len(added)))
         ]  # fmt: skip
-    columns = {c.name: c for c in _columns(sheet)}
+    meant = meanings_of(sheet)
     return season_page(
         request, "edit.html.j2", place, "sheets", status, sheet=sheet, rows=shown, first=first,
-        headings=[(h, columns.get(k)) for h, k in zip(headings, keys, strict=True)],
+        headings=[(h, meant.get(k)) for h, k in zip(headings, keys, strict=True)],
         total=len(rows.sheet.rows), at_once=AT_ONCE, digest=_digest(data),
         problems=[p for p in problems if p.file == sheet.name][:MOST_SHOWN],
         elsewhere=sum(p.file != sheet.name and p.severity is Severity.ERROR for p in problems),
@@ -205,14 +205,26 @@ def _sentence(problem: Problem) -> str:
     return f"{problem.problem} {problem.remedy}"
 
 
-def _columns(sheet: SheetPlace) -> tuple[Column, ...]:
+@dataclass(frozen=True)
+class Meaning:
+    """What a column is: whether it is needed, in words, and what is allowed."""
+
+    meaning: str
+    allowed: str = ""
+    required: bool = False
+
+
+def meanings_of(sheet: SheetPlace) -> dict[str, Meaning]:
+    """What each known column of a sheet means, by its heading."""
     table = TABLES.get(sheet.kind)
-    return table.columns if table else ()
+    if table is not None:
+        return {c.name: Meaning(c.meaning, c.allowed, c.required) for c in table.columns}
+    return {n: Meaning(t, required=n in ("mother", "father")) for n, t in PLANNED_COLUMNS.items()}
 
 
 def _empty(sheet: SheetPlace) -> bytes:
     table = TABLES.get(sheet.kind)
-    text = sheet_text(table, []) if table else ",".join(PLANNED_HEADINGS) + "\n"
+    text = sheet_text(table, []) if table else ",".join(PLANNED_COLUMNS) + "\n"
     return text.encode("utf-8")
 
 

@@ -34,6 +34,18 @@ def _alternatives(proposal: Proposal) -> str:
     return f" The calls cannot tell this from: {some}."
 
 
+def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
+    """Wells of which the calls cannot tell which plant they hold: layouts that fit as well differ there."""
+    assert proposal.layout is not None
+    if proposal.layout.correction is not CorrectionKind.PART:
+        return []
+    own = proposal.layout.source[plate.position]
+    differ = np.zeros(len(plate), dtype=bool)
+    for other in proposal.tied:
+        differ |= other.source[plate.position] != own
+    return [int(w) for w in np.flatnonzero(differ & (proposal.identity >= 0))]
+
+
 def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Finding:
     layout = proposal.layout
     assert layout is not None
@@ -60,7 +72,10 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Fin
         samples=tuple(plate.samples[w] for w in moved),
         log10_odds=proposal.log10_odds,
         hold=Hold.PLATE,
-        corrections=(Correction(layout.correction, plate.name, "", layout.detail),),
+        corrections=(
+            Correction(layout.correction, plate.name, "", layout.detail),
+            *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in _open_wells(plate, proposal)),
+        ),
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
     )
@@ -129,7 +144,7 @@ def _some(names: list[str], most: int = 12) -> str:
 def layout_findings(search: Search, scores: PlateScores) -> list[Finding]:
     """One finding per step of the search, in the order in which corrections must be applied."""
     plate, season = scores.plate, scores.season
-    out, before = [], plate.identity
+    out, before = [], search.start
     for step in search.steps:
         if step.layout is not None:
             out.append(_layout_finding(plate, step, before))

@@ -35,6 +35,8 @@ class Proposal:
     tags: tuple[int, int] | None = None
     mutual: bool = False
     same_as: tuple[str, ...] = ()
+    tied: tuple[Layout, ...] = ()
+    """Layouts that fit as well."""
     least: float | None = None
     """log10 odds from which it is taken, if not those of the whole search."""
 

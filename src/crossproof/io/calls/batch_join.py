@@ -7,18 +7,22 @@ T/C) would otherwise show a SNP of four bases. Where another reading is possible
 named: a guess would turn every homozygote of one batch into the other one.
 A/T and C/G read alike on both strands; they are set aside where plants typed in both batches contradict each
 other, or where the batches differ in strand elsewhere and no plant typed in both shows that they agree here.
+So is any SNP of such batches that would need no more alleles with one of them turned round: A in one file and
+G in another may be A and C.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 
 from crossproof.errors import Problem, Severity, warning
+from crossproof.io.calls.strands import BASES, other_strand_fits, reading_of, reads_both_ways
+from crossproof.io.vcf.phred import phred_of_calls
 from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import (
     MAX_ALLELES,
@@ -29,9 +33,6 @@ from crossproof.model.genotypes import (
     genotype_index,
     n_genotypes,
 )
-
-_COMPLEMENT = {"A": "T", "C": "G", "G": "C", "T": "A"}
-_BASE = frozenset("ACGT")
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,8 @@ class _Joined:
     cm: float
     first: tuple[int, int]  # batch, its row
     dropped: bool = False
+    holders: list[tuple[int, int]] = field(default_factory=list)
+    """All batches that have it, with their rows."""
 
 
 def join_batches(
@@ -89,7 +92,7 @@ def join_batches(
     joining = _Joining(batches, [_plant_names(b, plants) for b in batches])
     for b in range(len(batches)):
         joining.add(b)
-    joining.check_palindromes()
+    joining.check_strands()
     return joining.result()
 
 
@@ -105,8 +108,6 @@ class _Joining:
         self.problems: list[Problem] = []
         self.flipped: dict[int, int] = {}
         """Markers on the other strand, by number of batch."""
-        self.met_again: list[tuple[str, int, int]] = []
-        """Palindromic markers met again: name, batch, row."""
         self.moved: dict[str, list[str]] = {}
         """Markers at another position than before, by batch."""
 
@@ -127,11 +128,14 @@ class _Joining:
             name = self.by_place.get(place) or f"{chrom}:{pos}:{'/'.join(alleles)}"
         joined = self.by_name.get(name)
         if joined is not None:
+            joined.holders.append((b, row))
             if not joined.dropped:
                 self._meet(joined, b, row, recode)
             return name
         maternal, cm = bool(markers.maternal[row]), float(markers.cm[row])
-        self.by_name[name] = _Joined(name, chrom, pos, list(alleles), maternal, cm, (b, row))
+        self.by_name[name] = _Joined(
+            name, chrom, pos, list(alleles), maternal, cm, (b, row), holders=[(b, row)]
+        )
         if chrom:
             self.by_place.setdefault(place, name)
         recode[: len(alleles)] = np.arange(len(alleles))
@@ -148,7 +152,7 @@ class _Joining:
         joined.maternal |= bool(markers.maternal[row])
         if np.isnan(joined.cm):
             joined.cm = float(markers.cm[row])
-        reading, why = _reading(tuple(joined.alleles), alleles)
+        reading, why = reading_of(tuple(joined.alleles), alleles)
         if reading is None:
             self._set_aside(joined, b, why)
             return
@@ -158,8 +162,6 @@ class _Joining:
         if len(together) > MAX_ALLELES:
             self._set_aside(joined, b, f"Together the files have more than {MAX_ALLELES} alleles here.")
             return
-        if _reads_both_ways(together):
-            self.met_again.append((joined.name, b, row))
         for i, allele in enumerate(reading):
             if allele not in joined.alleles:
                 joined.alleles.append(allele)
@@ -178,19 +180,37 @@ class _Joining:
         )
         joined.dropped = True
 
-    def check_palindromes(self) -> None:
-        """Set aside markers that read alike on both strands and that plants typed twice contradict."""
-        for name, b, row in self.met_again:
-            joined = self.by_name[name]
-            if joined.dropped:
+    def check_strands(self) -> None:
+        """Set aside markers whose strand is not shown, where plants or other markers speak against it."""
+        for joined in self.by_name.values():
+            if joined.dropped or len(joined.holders) < 2 or not set(joined.alleles) <= BASES:
                 continue
-            recode = self.recodes[b][row]
-            agree, oppose = _typed_twice(self.batches, self.plants, joined.first, (b, row), recode)
-            why = "Its alleles read alike on both strands, and "
-            if oppose > agree:
-                self._set_aside(joined, b, f"{why}{oppose} plants typed in both files have opposite calls.")
-            elif agree == 0 and (b in self.flipped or joined.first[0] in self.flipped):
-                self._set_aside(joined, b, f"{why}the two files differ in strand at other markers.")
+            alike = reads_both_ways(set(joined.alleles))
+            turned = any(b in self.flipped for b, _ in joined.holders)
+            if not alike and not (turned and self._other_strand_fits(joined)):
+                continue
+            for b, row in joined.holders[1:]:
+                agree, oppose = _typed_twice(
+                    self.batches, self.plants, joined.first, (b, row), self.recodes[b][row]
+                )
+                why = "Its alleles read alike on both strands, and "
+                if oppose > agree:
+                    self._set_aside(
+                        joined, b, f"{why}{oppose} plants typed in both files have opposite calls."
+                    )
+                elif agree == 0 and (b in self.flipped or joined.first[0] in self.flipped):
+                    self._set_aside(joined, b, f"{why}the two files differ in strand at other markers.")
+                else:
+                    continue
+                break
+
+    def _other_strand_fits(self, joined: _Joined) -> bool:
+        """Whether the files would need no more alleles if some of them were read on the other strand."""
+        sets = {
+            frozenset(joined.alleles[a] for a in self.recodes[b][row].tolist() if a >= 0)
+            for b, row in joined.holders
+        }
+        return other_strand_fits(frozenset(sets), len(joined.alleles))
 
     def result(self) -> JoinedCalls:
         """The joined markers in the order of the genome, with the problems met on the way."""
@@ -257,30 +277,6 @@ def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(p), p) if p.isascii() and p.isdigit() else (1, 0, p) for p in parts)
 
 
-@lru_cache(maxsize=1 << 16)
-def _reading(known: tuple[str, ...], alleles: tuple[str, ...]) -> tuple[tuple[str, ...] | None, str]:
-    """Names of `alleles` on the strand of `known`, or None and the reason why that is not proven."""
-    ours, theirs = set(known), set(alleles)
-    if ours <= theirs or theirs <= ours:
-        return alleles, ""
-    sizes = [{a for a in side if a.isdigit()} for side in (ours, theirs)]
-    if any(sizes) and not (sizes[0] == ours and sizes[1] == theirs):
-        return None, "One file gives fragment sizes, the other bases."
-    if not (ours <= _BASE and theirs <= _BASE) or ours & theirs:
-        return alleles, ""
-    turned = tuple(_COMPLEMENT[a] for a in alleles)
-    if not ours & set(turned):
-        # Neither reading shares an allele; only the one given keeps the number of bases possible.
-        return alleles, ""
-    if set(turned) == ours and len(ours | theirs) == 4:
-        return turned, ""
-    return None, "One of the files may be on the other strand, and its calls do not prove it."
-
-
-def _reads_both_ways(alleles: set[str]) -> bool:
-    return alleles in ({"A", "T"}, {"C", "G"})
-
-
 def _plant_names(batch: CallBatch, plants: Mapping[str, Mapping[str, str]] | None) -> dict[str, list[int]]:
     given = (plants or {}).get(batch.batch, {})
     out: dict[str, list[int]] = {}
@@ -328,7 +324,8 @@ def joined_blocks(batch: CallBatch, place: BatchMap, markers: Markers) -> tuple[
 
     Parameters: `place`: the batch's map; `markers`: the joined markers. Returns blocks whose `rows` are
     rows of `markers`, ascending. Genotypes with an allele that the batch does not know get the phred of
-    its least likely genotype (so a flat likelihood stays flat) and depth 0.
+    its least likely genotype (so a flat likelihood stays flat) and depth 0; where the batch knows one allele
+    only, likelihoods follow from the calls.
     """
     n_alleles = markers.n_alleles
     parts: dict[int, list[tuple[Ints, CallBlock, Ints]]] = {}
@@ -360,6 +357,10 @@ def joined_blocks(batch: CallBatch, place: BatchMap, markers: Markers) -> tuple[
                     worst = block.phred[mine].max(axis=-1, keepdims=True)
                     wide = np.broadcast_to(worst, (*worst.shape[:2], n_genotypes(k))).copy()
                     wide[..., genotype_index(kind[pairs[:, 0]], kind[pairs[:, 1]])] = block.phred[mine]
+                    if block.k == 1:
+                        # Likelihoods of one genotype say nothing of the others; the call does.
+                        called = (calls[into] >= 0).any(axis=-1)
+                        wide[called] = phred_of_calls(calls[into][called], k)
                     phred[into] = wide
                 if depths is not None and block.depths is not None:
                     deep = np.zeros((len(mine), n, k), dtype=np.uint16)

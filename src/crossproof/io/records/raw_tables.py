@@ -62,8 +62,9 @@ class RawTable:
 
     def note(self, notes: Problems, i: int, column: str, fault: Fault, value: object | None = None) -> None:
         """Note a fault of row i."""
-        shown = self.columns.get(column, [""] * (i + 1))[i] if value is None else value
-        notes.note(fault, file=self.files[i], row=self.rows[i], column=column, value=shown)
+        if value is None:
+            value = self.columns[column][i] if column in self.columns else ""
+        notes.note(fault, file=self.files[i], row=self.rows[i], column=column, value=value)
 
     def values(
         self, column: str, read: Callable[[str], tuple[Any, Fault | None]], notes: Problems

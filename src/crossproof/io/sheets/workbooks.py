@@ -14,8 +14,8 @@ import warnings
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
+from xml.parsers import expat
 
-import defusedxml.ElementTree
 import openpyxl
 from openpyxl.utils import get_column_letter
 
@@ -29,7 +29,7 @@ MAX_ROWS = 1_048_576
 MAX_COLUMNS = 16_384
 MAX_CELLS = 20_000_000
 
-_MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+_MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _STRICT = b"http://purl.oclc.org/ooxml/"
 """Begins the names that the strict form uses (ISO/IEC 29500, part 1); the usual form is the transitional."""
 _SAVE = "Open it in a spreadsheet and save it as .xlsx or as 'CSV UTF-8'."
@@ -184,58 +184,91 @@ def _check_headings(row: int, texts: Sequence[str], kinds: Mapping[int, str], fo
 
 
 def check_layout(data: bytes, page: Any, found: Problems) -> None:
-    """Merged cells, and rows out of order, which a streaming reader would pass over in silence."""
+    """What a streaming reader would pass over in silence: merged cells, rows out of order, cells twice."""
     # The path of the sheet inside the archive has no public name in openpyxl.
-    path = page._worksheet_path
-    last, hidden_rows, hidden_columns = 0, 0, 0
-    cells: set[str] = set()
-    twice: list[tuple[str, int]] = []
-    with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(path) as source:
-        for event, element in defusedxml.ElementTree.iterparse(source, events=("start", "end")):
-            if event == "start":
-                if element.tag == _MAIN + "row":
-                    number = int(float(element.get("r", last + 1)))
-                    if number <= last:
-                        found.error(
-                            "Rows of this sheet are out of order or appear twice; the workbook is damaged.",
-                            _SAVE,
-                            row=number,
-                        )
-                    last = number
-                    hidden_rows += element.get("hidden") in ("1", "true")
-                elif element.tag == _MAIN + "col":
-                    hidden_columns += element.get("hidden") in ("1", "true")
-                continue
-            if element.tag == _MAIN + "mergeCell":
-                place = element.get("ref", "")
-                match = re.search(r"\d+", place)
-                found.error(
-                    f"The cells {place} are merged; only the first of them holds the text.",
-                    "Unmerge them and fill in every cell.",
-                    row=int(match.group()) if match else None,
-                    value=place,
-                )
-            if element.tag == _MAIN + "c" and (name := element.get("r")):
-                if name in cells:
-                    twice.append((name, last))
-                cells.add(name)
-            if element.tag == _MAIN + "row":
-                cells.clear()
-                element.clear()
-    if twice:
-        found.error(
-            f"Cell {twice[0][0]} appears twice in the workbook, so that its value cannot be known.",
-            _SAVE,
-            row=twice[0][1],
-            value=", ".join(name for name, _ in twice[:5]),
-        )
-    for count, noun in ((hidden_rows, "rows"), (hidden_columns, "columns")):
-        if count:
-            found.warning(
-                f"Some {noun} of this sheet are hidden; they are read all the same.",
-                f"Show all {noun} and delete those that do not belong to the records.",
-                value=str(count),
+    layout = _Layout(found)
+    parser = expat.ParserCreate(namespace_separator="}")
+    parser.StartElementHandler = layout.start
+    parser.EntityDeclHandler = parser.StartDoctypeDeclHandler = layout.declared
+    with zipfile.ZipFile(io.BytesIO(data)) as archive, archive.open(page._worksheet_path) as source:
+        parser.ParseFile(source)
+    layout.tell_of_hidden()
+
+
+class _Layout:
+    """Hears every element of a sheet's XML, and notes what is wrong with the layout."""
+
+    def __init__(self, found: Problems) -> None:
+        self.found, self.last = found, 0
+        self.cells: set[str] = set()
+        self.told = False
+        self.hidden = {"rows": 0, "columns": 0}
+        self.heard = {
+            _MAIN + "row": self.row,
+            _MAIN + "c": self.cell,
+            _MAIN + "col": self.column,
+            _MAIN + "mergeCell": self.merged,
+        }
+
+    def start(self, name: str, attributes: Mapping[str, str]) -> None:
+        """An element begins."""
+        if (heard := self.heard.get(name)) is not None:
+            heard(attributes)
+
+    def declared(self, *_: object) -> None:
+        """Declarations have no place in a sheet; `parse_workbook` says that it is damaged."""
+        raise ValueError("declarations in a sheet")
+
+    def row(self, attributes: Mapping[str, str]) -> None:
+        """A row begins."""
+        number = int(float(attributes.get("r", self.last + 1)))
+        if number <= self.last:
+            self.found.error(
+                "Rows of this sheet are out of order or appear twice; the workbook is damaged.",
+                _SAVE,
+                row=number,
             )
+        self.last = number
+        self.cells.clear()
+        self.hidden["rows"] += attributes.get("hidden") in ("1", "true")
+
+    def cell(self, attributes: Mapping[str, str]) -> None:
+        """A cell of the row."""
+        name = attributes.get("r", "")
+        if name and name in self.cells and not self.told:
+            self.told = True
+            self.found.error(
+                f"Cell {name} appears twice in the workbook, so that its value cannot be known.",
+                _SAVE,
+                row=self.last,
+                value=name,
+            )
+        self.cells.add(name)
+
+    def column(self, attributes: Mapping[str, str]) -> None:
+        """How columns are shown."""
+        self.hidden["columns"] += attributes.get("hidden") in ("1", "true")
+
+    def merged(self, attributes: Mapping[str, str]) -> None:
+        """Cells that were made one."""
+        place = attributes.get("ref", "")
+        match = re.search(r"\d+", place)
+        self.found.error(
+            f"The cells {place} are merged; only the first of them holds the text.",
+            "Unmerge them and fill in every cell.",
+            row=int(match.group()) if match else None,
+            value=place,
+        )
+
+    def tell_of_hidden(self) -> None:
+        """Rows and columns that are not shown."""
+        for noun, count in self.hidden.items():
+            if count:
+                self.found.warning(
+                    f"Some {noun} of this sheet are hidden; they are read all the same.",
+                    f"Show all {noun} and delete those that do not belong to the records.",
+                    value=str(count),
+                )
 
 
 def cell_text(cell: Any, row: int, place: int, found: Problems) -> tuple[str, str]:
