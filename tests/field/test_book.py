@@ -200,3 +200,14 @@ def test_pages_lie_across_the_paper_and_every_page_names_its_mother(browser, tmp
     assert "house 2" in texts[-1]
     assert all("pods" in t and "initials will do" in t for t in texts)
     assert sum(t.count("× F") for t in texts) == 45
+
+
+@pytest.mark.browser
+def test_the_page_is_accessible(browser, axe_source, folder):
+    context = browser.new_context(bypass_csp=True)
+    page = context.new_page()
+    page.set_content(book_page(make_book(folder), Paper.A4))
+    page.add_script_tag(content=axe_source)
+    found = page.evaluate("axe.run()")["violations"]
+    context.close()
+    assert [(v["id"], [n["html"][:80] for n in v["nodes"][:2]]) for v in found] == []

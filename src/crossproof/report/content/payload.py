@@ -77,7 +77,7 @@ CROSS_NUMBERS = (
     "undetermined",
     "held",
     "contrast_markers",
-    "target_hybrids",
+    "target",
     "seeds_to_test",
     "flowers_to_repeat",
 )
