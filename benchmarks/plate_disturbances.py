@@ -521,4 +521,18 @@ FAULTS = [
     Fault("a marker wrong on one plate", marker_wrong),
     Fault("edge wells failed", edge_failed),
 ]
-CLEAN = Fault("clean", nothing)
+CLEAN_KINDS: dict[str, dict[str, object]] = {
+    "two plates": {},
+    "one plate, single parent tubes": {"n_crosses": 7, "line_replicates": 1, "panel_on_every_plate": False},
+    "three plates": {"n_crosses": 20, "panel_on_every_plate": True},
+    "384 wells": BIG,
+    "parents that depart from their lines": {"parent_departure": 0.05, "missing": 0.08, "dropout": 0.04},
+    "bad assays": {"bad_assays": 0.15},
+    "much foreign pollen": {"outcross": 0.2},
+    "one donor for a pod": {"pod_donors": 1.0},
+    "much seed off pedigree": {"off_pedigree": 0.06},
+    "sister lines": {"sister_groups": 2, "sisters_per_group": 2},
+    "reads": {"formats": (BatchFormat.VCF_DEPTH,), "depth": 12.0},
+    "failed wells": {"failed_wells": 0.1},
+}
+CLEAN = [Fault(f"no fault: {name}", nothing, plan) for name, plan in CLEAN_KINDS.items()]

@@ -169,7 +169,7 @@ def main() -> None:
     parser.add_argument("--list", action="store_true")
     parser.add_argument("-v", "--verbose", action="store_true")
     args = parser.parse_args()
-    faults = [*FAULTS, CLEAN]
+    faults = [*FAULTS, *CLEAN]
     if args.list:
         print("\n".join(f.name for f in faults))
         return

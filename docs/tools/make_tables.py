@@ -23,7 +23,7 @@ from api_reference import api_text
 
 from crossproof.errors import CrossproofError, InputError, Problem
 from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
-from crossproof.io.sheets.columns import TABLES, Table
+from crossproof.io.sheets.columns import TABLES, TAGS, Table
 from crossproof.io.tables.call_notation import MISSING_TEXTS
 from crossproof.model import corrections
 from crossproof.model.corrections import CorrectionKind
@@ -196,7 +196,7 @@ def blocks() -> dict[str, Callable[[], str]]:
         "mistakes": mistake_table,
         "api": api_text,
     }
-    for name, sheet in TABLES.items():
+    for name, sheet in {**TABLES, TAGS.name: TAGS}.items():
         made[f"sheet-{name}"] = lambda sheet=sheet: sheet_table(sheet)
     for name, columns in RESULT_COLUMNS.items():
         made[f"results-{name.replace('_', '-')}"] = lambda columns=columns: result_table(columns)

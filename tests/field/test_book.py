@@ -153,6 +153,8 @@ def test_cells_are_checked_while_they_are_typed(folder):
     assert (of["date"].formula2, of["date"].formula1) == ("TODAY()", "46023")  # 1 January 2026
     assert dt.date(1899, 12, 30) + dt.timedelta(days=46023) == dt.date(2026, 1, 1)
     assert (of["pods"].formula2, of["pods"].errorTitle) == (f"{letters['flowers']}2", "Pods before flowers")
+    # With blanks ignored a spreadsheet lets any number pass whose limit is a blank cell.
+    assert not of["pods"].allow_blank
     assert of["cross_id"].errorTitle == "Tag seen twice"
     assert of["anthers_removed"].formula2 == "10"
     assert all(len(v.error) <= 255 and len(v.errorTitle) <= 32 for v in rules.values())
@@ -200,3 +202,14 @@ def test_pages_lie_across_the_paper_and_every_page_names_its_mother(browser, tmp
     assert "house 2" in texts[-1]
     assert all("pods" in t and "initials will do" in t for t in texts)
     assert sum(t.count("× F") for t in texts) == 45
+
+
+@pytest.mark.browser
+def test_the_page_is_accessible(browser, axe_source, folder):
+    context = browser.new_context(bypass_csp=True)
+    page = context.new_page()
+    page.set_content(book_page(make_book(folder), Paper.A4))
+    page.add_script_tag(content=axe_source)
+    found = page.evaluate("axe.run()")["violations"]
+    context.close()
+    assert [(v["id"], [n["html"][:80] for n in v["nodes"][:2]]) for v in found] == []

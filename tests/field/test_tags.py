@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+import pypdfium2
 import pytest
+import zxingcpp
 from printed import codes_seen, page_sizes, page_texts, print_pdf
+from scipy import ndimage
 
 from crossproof.errors import UsageError
 from crossproof.field.sheets import Paper, read_size, sheet_of
@@ -63,6 +67,41 @@ def test_every_size_prints_true_and_its_codes_are_read(browser, tmp_path, size):
     # 21 of 29 modules of a code of 15 mm.
     assert all(s.width == pytest.approx(15 * 21 / 29, abs=0.5) for s in seen)
     assert all("Lark" in text or "Robin" in text for text in page_texts(pdf)[:1])
+
+
+@pytest.mark.browser
+def test_a_code_is_read_askew_out_of_focus_and_stained(browser, tmp_path):
+    """What a telephone sees at seven in the morning; the amounts are chosen by us, without a source."""
+    sheet = sheet_of(Paper.ROLL, read_size("90x50"))
+    pdf = print_pdf(browser, tags_page("bean", TAGS[:1], sheet, hole=8), tmp_path / "tag.pdf")
+    with pypdfium2.PdfDocument(pdf) as document:
+        seen = document[0].render(scale=200 / 72, grayscale=True).to_numpy().astype(float)
+    wanted = f"2027.{TAGS[0].name}"
+    for angle in (0, 17, 90, 200):
+        turned = ndimage.rotate(seen, angle, cval=255, order=1)
+        for blur in (0.5, 1.2):
+            for light in (1.0, 0.45):
+                picture = np.clip(ndimage.gaussian_filter(turned, blur) * light, 0, 255).astype(np.uint8)
+                assert [b.text for b in zxingcpp.read_barcodes(picture)] == [wanted], (angle, blur, light)
+    [code] = codes_seen(pdf, 200)
+    mm = 200 / 25.4
+    middle = int((code.top + code.height / 2) * mm), int((code.left + code.width / 2) * mm)
+    drop = int(1.3 * mm)  # a drop of soil 2.6 mm across, on a symbol of 10.9 mm
+    stained = seen.copy()
+    stained[middle[0] - drop : middle[0] + drop, middle[1] - drop : middle[1] + drop] = 40
+    assert [b.text for b in zxingcpp.read_barcodes(stained.astype(np.uint8))] == [wanted]
+
+
+@pytest.mark.browser
+def test_the_page_is_accessible(browser, axe_source):
+    sheet = sheet_of(Paper.A4, read_size("90x50"))
+    context = browser.new_context(bypass_csp=True)
+    page = context.new_page()
+    page.set_content(tags_page("bean", TAGS, sheet, hole=8, note="rule 4"))
+    page.add_script_tag(content=axe_source)
+    found = page.evaluate("axe.run()")["violations"]
+    context.close()
+    assert [(v["id"], [n["html"][:80] for n in v["nodes"][:2]]) for v in found] == []
 
 
 @pytest.mark.browser
@@ -137,6 +176,12 @@ def test_a_name_too_long_keeps_both_ends():
     assert mother.startswith("Nut")
     assert father == "Wren"
     assert points == 6
+
+
+def test_nobody_is_named_on_a_tag_unasked():
+    sheet = sheet_of(Paper.A4, read_size("90x50"))
+    assert "Ana Example" not in tags_page("bean", TAGS, sheet)
+    assert tags_page("bean", TAGS, sheet, people=True).count("person (Ana Example)") == len(TAGS)
 
 
 def test_names_are_text_and_the_note_is_on_every_tag():

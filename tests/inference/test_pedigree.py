@@ -9,6 +9,7 @@ import pytest
 
 from crossproof.inference.pedigree import (
     PAIR_RELATIONS,
+    child_of_gametes,
     hybrid_table,
     maternal_pair_tables,
     pair_tables,
@@ -113,3 +114,21 @@ def test_exclusion_power_of_the_tables(loci, pairs_only, with_one_parent):
     q1, q3 = 1 - one_false**loci, 1 - both_false**loci
     assert q3**99 == pytest.approx(pairs_only, abs=1e-4)
     assert q1**18 * q3**81 == pytest.approx(with_one_parent, abs=1.1e-4)
+
+
+def test_a_child_of_any_gametes_by_hand() -> None:
+    # gametes of 3 in 4 allele 0 from the one, 1 in 5 from the other: 0/0, 0/1, 1/1
+    left, right = np.array([3 / 4, 1 / 4]), np.array([1 / 5, 4 / 5])
+    child = child_of_gametes(left, right)
+    np.testing.assert_allclose(child, [3 / 20, 3 / 4 * 4 / 5 + 1 / 4 / 5, 1 / 5], rtol=1e-12)
+    many = child_of_gametes(np.stack([left, right])[:, None], np.stack([left, right])[None, :])
+    assert many.shape == (2, 2, 3)
+    np.testing.assert_allclose(many[0, 1], child, rtol=1e-12)
+    np.testing.assert_allclose(many[1, 0], child, rtol=1e-12)
+    np.testing.assert_allclose(many[0, 0], [9 / 16, 6 / 16, 1 / 16], rtol=1e-12)
+
+
+def test_tables_that_all_share_cannot_be_written() -> None:
+    for table in (pair_tables(2), maternal_pair_tables(2), pollen_table(2), hybrid_table(2)):
+        with pytest.raises(ValueError, match="read-only"):
+            table[0] = 0

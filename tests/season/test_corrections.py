@@ -147,3 +147,59 @@ def test_dismissed_findings_go(samples, crosses):
 
 def test_every_kind_can_be_read_back():
     assert all(read_kind(k.value.upper().replace(" ", "_")) is k for k in CorrectionKind)
+
+
+def test_leaving_out_what_is_left_out_already_is_no_error(samples, crosses):
+    """`exclude well` and `ignore sample` of one sample, as two findings may propose them."""
+    done = apply_corrections(
+        samples, crosses, rows(("exclude well", "P1:A02"), ("ignore sample", "s2"), ("exclude well", "P1:A2"))
+    )
+    assert done.problems == ()
+    assert "s2" not in set(done.samples["sample_id"])
+    assert [a.effect for a in done.applied] == [
+        "data of s2 not used",
+        "data of s2 not used, as a row above says already",
+        "data of P1:A2 not used, as a row above says already",
+    ]
+
+
+def test_pods_change_tags(samples, crosses):
+    samples["pod"] = ["", "1", "1", "", "2", ""]
+    done = apply_corrections(samples, crosses, rows(("swap pods", "C1:1", "C2:2")))
+    after = done.samples.set_index("sample_id")
+    assert after.loc[["s2", "s3", "t1"], "cross_id"].tolist() == ["C2", "C2", "C1"]
+    assert after.loc[["s2", "s3", "t1"], "pod"].tolist() == ["2", "1", "1"]
+    assert done.applied[0].effect == "pods C1:1 and C2:2 swapped: 1 sample and 1 sample re-labelled"
+    refused = apply_corrections(
+        samples, crosses, rows(("swap pods", "C1:7", "C2:2"), ("swap pods", "C1", "C2:2"))
+    )
+    assert [p.problem for p in refused.problems] == [
+        "cross C1 has no plants of a pod '7'.",
+        "this is not a cross and a pod.",
+    ]
+
+
+def test_a_part_of_a_plate_moves(samples, crosses):
+    """Halves exchanged: A1 holds what the sheet lists at A7, which is nothing; nothing stays of A1."""
+    done = apply_corrections(
+        samples, crosses, rows(("part of plate", "P1", "", "column 2 shifted up by a well"))
+    )
+    assert "s2" not in set(done.samples["sample_id"])
+    wrong = apply_corrections(samples, crosses, rows(("part of plate", "P1", "", "third half rotated")))
+    assert "names no part of this plate" in wrong.problems[0].problem
+
+
+def test_a_sheet_sorted_as_text_is_read_by_number(samples, crosses):
+    """P1 lists T10 in A2 and T2 in H11; the plants stand by their numbers, along columns."""
+    samples.loc[1, "plant"], samples.loc[2, "plant"] = "T10", "T2"
+    detail = "filled in the order of plant names by number along columns, from A2 on"
+    samples = pd.concat(
+        [
+            samples,
+            samples.iloc[[1, 2]].assign(sample_id=["x1", "x2"], well=["H9", "H10"], plant=["T30", "T4"]),
+        ],
+        ignore_index=True,
+    )
+    done = apply_corrections(samples, crosses, rows(("part of plate", "P1", "", detail)))
+    after = done.samples.set_index("sample_id")
+    assert after.loc[["s2", "x1", "x2", "s3"], "plant"].tolist() == ["T2", "T4", "T10", "T30"]

@@ -54,9 +54,8 @@ def test_the_sheet_is_filled_in_and_reads_without_an_error(season):
     assert (progeny["pod"] != "").all()
     table = pd.read_csv(season / "field" / "round1_seeds.csv", dtype=str, keep_default_na=False)
     sown = progeny.groupby("cross_id")["plant"].nunique()
-    assert {r["cross_id"]: int(r["sow_now"]) for _, r in table.iterrows() if r["sow_now"] != "0"} == dict(
-        sown
-    )
+    told = {c: int(n) for c, n in zip(table["cross_id"], table["sow_now"], strict=True) if n != "0"}
+    assert told == dict(sown)
 
 
 def test_asked_again_before_the_results_it_writes_nothing(season):

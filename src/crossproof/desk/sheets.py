@@ -16,8 +16,9 @@ from tempfile import TemporaryDirectory
 
 from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace, own_files
+from crossproof.desk.memory import config_of
 from crossproof.errors import Problem, Severity
-from crossproof.io.config.season_config import Config, read_config
+from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
@@ -72,7 +73,7 @@ class SheetPlace:
 
 def sheets_of(place: SeasonPlace) -> tuple[SheetPlace, ...]:
     """The sheets that config.yaml names, and the wish list; raises InputError where it cannot be read."""
-    config = read_config(place.path, genotypes_come=True)
+    config = config_of(place)
     found = [(config.crosses_file, SheetKind.CROSSES)]
     found += [(path, SheetKind.WELLS) for path in config.sample_files]
     if config.markers_file is not None:
@@ -181,7 +182,7 @@ def as_text(data: bytes, sheet: SheetPlace) -> tuple[bytes, tuple[Problem, ...]]
 
 def new_wells(place: SeasonPlace, name: str) -> SheetPlace:
     """Where a further sheet of wells goes; raises Refused where config.yaml would not find it."""
-    config = read_config(place.path, genotypes_come=True)
+    config = config_of(place)
     stem = name.rpartition(".")[0] or name
     for pattern in config.samples:
         folder = pattern.rpartition("/")[0]
@@ -211,7 +212,7 @@ def invented_wells(config: Config) -> tuple[Path, ...]:
 
 def take_examples_away(place: SeasonPlace) -> tuple[str, ...]:
     """Take away sheets of wells that are the invented example; returns their names."""
-    config = read_config(place.path, genotypes_come=True)
+    config = config_of(place)
     gone = []
     for path in invented_wells(config):
         sheet = SheetPlace(config.shown(path), path, SheetKind.WELLS)

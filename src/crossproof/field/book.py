@@ -81,9 +81,9 @@ def make_book(folder: Path) -> Book:
     Raises InputError where crosses sheet or tags.csv have errors, since what cannot be read cannot be carried
     over; UsageError where there is no tag and no cross.
     """
-    config = read_config(find_config(folder), genotypes_come=True)
+    config = read_config(find_config(folder), genotypes_come=True, wells_come=True)
     issued, found = read_issued(config.root)
-    season = read_season(config.source, genotypes_come=True)
+    season = read_season(config.source, genotypes_come=True, wells_come=True)
     sheet = config.shown(config.crosses_file)
     errors = [
         p for p in (*found, *season.problems) if p.severity is Severity.ERROR and p.file in (sheet, TAGS_FILE)

@@ -20,7 +20,8 @@ from crossproof.model.tag_numbers import has_form, is_season, verify
 _DIVIDER = "."
 _WHOLE = "="
 """Stands before a plant's whole name, where it is not the tag's with a hyphen and something behind."""
-_LONGEST = 120
+LONGEST = 120
+"""Characters of the longest code that is read; no name that fits a label makes one longer."""
 _PART = re.compile(r"(?:[A-Za-z0-9_~-]|%[0-9A-Fa-f]{2})+")
 
 
@@ -78,7 +79,7 @@ def parse_code(text: str) -> Code:
     A number written like a tag's is verified. Raises MisreadCode.
     """
     text = text.strip()
-    if not text or len(text) > _LONGEST:
+    if not text or len(text) > LONGEST:
         raise MisreadCode("This is no code of a tag or plant.")
     parts = text.split(_DIVIDER)
     if len(parts) not in (2, 3) or not all(_PART.fullmatch(p) for p in parts):

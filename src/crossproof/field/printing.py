@@ -58,7 +58,7 @@ def open_field(folder: Path, season: str = "") -> FieldSeason:
     season, else the year of the weeks planned, else this year. Raises InputError with every problem of
     planned.csv and tags.csv.
     """
-    config = read_config(find_config(folder), genotypes_come=True)
+    config = read_config(find_config(folder), genotypes_come=True, wells_come=True)
     issued, problems = read_issued(config.root)
     lines = _names_planned(config.root)
     planned, found = wish_list(config.root, lines, plan_settings(config))

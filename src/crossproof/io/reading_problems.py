@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from crossproof.errors import Problem, Severity, warning
 from crossproof.io.tables.fragment_sizes import IN_BINS, SET_ASIDE
 from crossproof.io.vcf.records import ASIDE, DEPTH_UNUSABLE
@@ -13,6 +15,17 @@ def reading_problems(batch: CallBatch, shown_as: str) -> list[Problem]:
     """Warnings and notes of a file that was read: markers and records set aside, depths left out, bins."""
     found = [_problem(note, shown_as) for note in batch.notes]
     return [p for p in found if p is not None]
+
+
+def size_bins(notes: Iterable[str]) -> dict[str, str]:
+    """Bins of fragment sizes by marker, of the notes of files: sizes put together, and those set aside."""
+    found: dict[str, list[str]] = {}
+    for note in notes:
+        if note.endswith(IN_BINS):
+            marker, _, bins = note.removesuffix(IN_BINS).partition(":")
+            if (words := bins.strip()) not in found.setdefault(marker, []):
+                found[marker].append(words)
+    return {marker: " | ".join(words) for marker, words in found.items()}
 
 
 def _problem(note: str, shown_as: str) -> Problem | None:

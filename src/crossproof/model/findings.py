@@ -22,6 +22,9 @@ class FindingKind(StrEnum):
     COLUMN_REVERSED = "column reversed"
     ROWS_SWAPPED = "rows swapped"
     COLUMNS_SWAPPED = "columns swapped"
+    PART_MOVED = "part of the plate lies otherwise"
+    COPIED = "row or column copied"
+    SORTED = "sheet sorted otherwise than the plate"
     EXCHANGED = "exchanged"
     WELLS_SWAPPED = "wells swapped"
     UNEXPLAINED = "does not fit its sheet"
@@ -32,11 +35,13 @@ class FindingKind(StrEnum):
     DEAD_PLATE = "plate without DNA"
     EDGE_FAILED = "edge of the plate failed"
     LOW_CALL_MARKER = "marker fails on this plate"
+    MARKER_WRONG = "marker wrong on this plate"
     BATCH_ERRORS = "error rate unlike the season"
     PLANT_REPLICATES = "replicates of a plant disagree"
     LINE_REPLICATES = "replicates of a line disagree"
     TAGS_SWAPPED = "tags swapped"
     TAG_WRONG = "harvested under another tag"
+    PODS_SWAPPED = "pods exchanged"
     RECIPROCAL = "reciprocal cross"
     PARENT_WRONG = "made with another line"
     LINE_WRONG = "line is another line"
@@ -79,6 +84,7 @@ MUTUAL = frozenset(
     {
         FindingKind.EXCHANGED,
         FindingKind.TAGS_SWAPPED,
+        FindingKind.PODS_SWAPPED,
         FindingKind.WELLS_SWAPPED,
         FindingKind.LINES_SWAPPED,
         FindingKind.MIXED_DNA,

@@ -15,12 +15,14 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
 from crossproof.errors import Problem, error, warning
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.model.layouts import layout_of
+from crossproof.model.part_layouts import part_layout
 from crossproof.model.plates import Well, parse_well, smallest_format
 from crossproof.text import count_of
 
@@ -36,6 +38,7 @@ LAYOUT_KINDS = frozenset(
         CorrectionKind.REVERSE_COLUMN,
         CorrectionKind.SWAP_ROWS,
         CorrectionKind.SWAP_COLUMNS,
+        CorrectionKind.PART,
     }
 )
 LINE_DETAILS = ("tubes", "crosses", "both")
@@ -79,6 +82,8 @@ class _Records:
     samples: pd.DataFrame
     crosses: pd.DataFrame
     dismissed: set[tuple[str, str]] = field(default_factory=set)
+    left_out: set[str] = field(default_factory=set)
+    """Samples, and places PLATE:WELL, that rows above left out."""
 
     # ---- lookups, each with a message of its own ---------------------------------------------------------
 
@@ -133,6 +138,19 @@ class _Records:
             )
         return int(rows[0])
 
+    def pod(self, column: str, text: str) -> tuple[str, str]:
+        """Cross and pod of a CROSS:POD."""
+        cross, colon, pod = text.rpartition(":")
+        if not colon:
+            raise _Refused(column, text, "this is not a cross and a pod.", "Write it as CROSS:POD.")
+        self.cross(column, cross)
+        pods = self.samples.loc[self.samples["cross_id"] == cross, "pod"]
+        if not (pods == pod).any():
+            raise _Refused(
+                column, text, f"cross {cross} has no plants of a pod {pod!r}.", _nearest(pod, pods)
+            )
+        return cross, pod
+
     def line(self, column: str, name: str) -> str:
         """A line that a tube or a cross names."""
         known = pd.concat([self.samples["line"], self.crosses["mother"], self.crosses["father"]])
@@ -168,7 +186,16 @@ def _layout(records: _Records, c: Correction) -> str:
     wells = [well for r in rows if (well := records.well(r)) is not None]
     plate = smallest_format(wells)
     try:
-        layout = layout_of(plate, c.kind, c.detail)
+        if c.kind is CorrectionKind.PART:
+            plants = [
+                (w.row * plate.columns + w.column, str(records.samples.at[r, "plant"]))
+                for w, r in zip(wells, rows, strict=True)
+                if records.samples.at[r, "role"] == "progeny"
+            ]
+            places = np.array([p for p, _ in plants], dtype=np.int64)
+            layout = part_layout(plate, c.detail, places, [name for _, name in plants])
+        else:
+            layout = layout_of(plate, c.kind, c.detail)
     except ValueError as e:
         raise _Refused("detail", c.detail, f"{e}.", "Copy the row from the proposal.") from None
     at = {w.row * plate.columns + w.column: r for w, r in zip(wells, rows, strict=True)}
@@ -234,6 +261,18 @@ def _tags(records: _Records, c: Correction) -> str:
     return f"{count_of(int(mine.sum()), 'sample')} tagged {c.target} taken as {c.other}"
 
 
+def _swap_pods(records: _Records, c: Correction) -> str:
+    a, b = records.pod("target", c.target), records.pod("other", c.other)
+    if a[0] == b[0] and a[1] == b[1]:
+        raise _Refused("other", c.other, "a pod cannot be swapped with itself.", "Name the other pod.")
+    rows = [(records.samples["cross_id"] == x) & (records.samples["pod"] == p) for x, p in (a, b)]
+    for mine, (cross, pod) in zip(rows, (b, a), strict=True):
+        records.samples.loc[mine, "cross_id"] = cross
+        records.samples.loc[mine, "pod"] = pod
+    counts = [count_of(int(mine.sum()), "sample") for mine in rows]
+    return f"pods {c.target} and {c.other} swapped: {counts[0]} and {counts[1]} re-labelled"
+
+
 def _reverse_cross(records: _Records, c: Correction) -> str:
     row = records.cross("target", c.target)
     mother, father = records.crosses.at[row, "mother"], records.crosses.at[row, "father"]
@@ -286,11 +325,25 @@ def _sample_is(records: _Records, c: Correction) -> str:
     return f"parent sample {c.target} taken as {line}, not {was}"
 
 
+def _place_key(text: str) -> str:
+    """A place in one way of writing, P1:A1 for P1:A01; any other text as it is."""
+    plate, colon, well = text.rpartition(":")
+    try:
+        return f"{plate}:{parse_well(well).name}" if colon else text
+    except ValueError:
+        return text
+
+
 def _drop(records: _Records, c: Correction) -> str:
+    if _place_key(c.target) in records.left_out:
+        return f"data of {c.target} not used, as a row above says already"
     if c.kind is CorrectionKind.IGNORE_SAMPLE:
         rows = records.sample("target", c.target)
     else:
         rows = pd.Index([records.place("target", c.target)])
+    for r in rows:
+        plate, well = records.samples.at[r, "plate"], records.samples.at[r, "well"]
+        records.left_out |= {str(records.samples.at[r, "sample_id"]), _place_key(f"{plate}:{well}")}
     names = ", ".join(str(records.samples.at[r, "sample_id"]) for r in rows)
     records.samples = records.samples.drop(index=rows)
     return f"data of {names} not used"
@@ -307,6 +360,7 @@ _APPLY: dict[CorrectionKind, Callable[[_Records, Correction], str]] = {
     CorrectionKind.SWAP_WELLS: _swap_wells,
     CorrectionKind.SWAP_TAGS: _tags,
     CorrectionKind.TAG_IS: _tags,
+    CorrectionKind.SWAP_PODS: _swap_pods,
     CorrectionKind.REVERSE_CROSS: _reverse_cross,
     CorrectionKind.LINE_IS: _line_is,
     CorrectionKind.SWAP_LINES: _swap_lines,
@@ -327,6 +381,7 @@ _EITHER_WAY = frozenset(
     {
         CorrectionKind.SWAP_WELLS,
         CorrectionKind.SWAP_TAGS,
+        CorrectionKind.SWAP_PODS,
         CorrectionKind.SWAP_LINES,
         CorrectionKind.EXCHANGE_PLATES,
     }

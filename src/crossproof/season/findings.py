@@ -76,7 +76,9 @@ def finding_from(entry: Mapping[str, Any]) -> Finding:
 
 # ---- in the tables ---------------------------------------------------------------------------------------
 
-BOTH_SUBJECTS = frozenset({FindingKind.TAGS_SWAPPED, FindingKind.LINES_SWAPPED, FindingKind.SAME_LINE})
+BOTH_SUBJECTS = frozenset(
+    {FindingKind.TAGS_SWAPPED, FindingKind.PODS_SWAPPED, FindingKind.LINES_SWAPPED, FindingKind.SAME_LINE}
+)
 """Findings about two crosses or lines: both rows tell of it."""
 BOTH_SAMPLES = frozenset({FindingKind.WELLS_SWAPPED, FindingKind.SAME_PLANT})
 

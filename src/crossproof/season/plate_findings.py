@@ -175,7 +175,9 @@ def build_plates(
     cross_of = {name: season.n_lines + i for i, name in enumerate(season.crosses)}
     # Columns as lists, once: taking single rows out of a table costs more than the checks themselves.
     column = {
-        c: samples[c].tolist() for c in ("sample_id", "plate", "well", "role", "line", "cross_id", "plant")
+        c: samples[c].tolist()
+        for c in ("sample_id", "plate", "well", "role", "line", "cross_id", "plant", "pod")
+        if c in samples.columns
     }
     groups: dict[tuple[str, bool], list[int]] = {}
     for i in np.flatnonzero(has_data).tolist():
@@ -247,6 +249,7 @@ def build_plates(
                     np.array(identity, dtype=np.int64),
                     tuple(blocks),
                     placed,
+                    tuple(str(column["pod"][i]) for i in part) if "pod" in column else (),
                 )
             )
     return tuple(out)

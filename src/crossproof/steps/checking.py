@@ -65,7 +65,9 @@ def check_season(where: Path) -> tuple[Problem, ...]:
 
 def _all_problems(config: Path) -> tuple[Problem, ...]:
     try:
-        season = read_season(config)
+        # Between the tags and the laboratory there is nothing to type plants from yet.
+        printed = (config.parent / TAGS_FILE).is_file()
+        season = read_season(config, genotypes_come=printed, wells_come=printed)
     except InputError as refused:
         return sort_problems(refused.problems)
     problems = [*season.problems, *previous_problems(season.config)]
@@ -80,7 +82,10 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
             problems += reading_problems(batch, file.path)
         except PlateError as refused:
             problems += refused.problems
-    problems += check_calls(season, held)
+    if season.config.genotypes:
+        problems += check_calls(season, held)
+    else:
+        problems.append(_not_there_yet(season))
     problems += marker_problems(season.samples, calls, season.markers, season.config)
     problems += apply_corrections(
         season.samples,
@@ -89,7 +94,6 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
         file=season.config.corrections or "corrections.csv",
     ).problems
     # Once tags are printed the crosses are made, typed lines or not; only a plan still needs their genotypes.
-    printed = (season.config.root / TAGS_FILE).is_file()
     problems += wish_list(
         season.config.root,
         _typed_lines(season, held),
@@ -97,6 +101,24 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
         untyped=Severity.WARNING if printed else Severity.ERROR,
     )[1]
     return sort_problems(problems)
+
+
+def _not_there_yet(season: Season) -> Problem:
+    """What still has to come to a season whose tags are printed."""
+    file = season.config.source.name
+    if not len(season.samples):
+        return warning(
+            file,
+            "No sheet of wells is there yet.",
+            "Nothing to do before the harvest; crossproof sample then writes one.",
+            column="samples",
+        )
+    return warning(
+        file,
+        "No genotype file is named yet.",
+        "Nothing to do before the laboratory has answered; then: crossproof receive",
+        column="genotypes",
+    )
 
 
 def _without_calls(batch: CallBatch) -> CallBatch:

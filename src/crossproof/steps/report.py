@@ -14,11 +14,13 @@ import pandas as pd
 from crossproof import METHOD_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.exchange.miappe import miappe_block
+from crossproof.field.code_season import code_season
+from crossproof.field.codes import code_of_plant
 from crossproof.io.files.atomic import write_bytes, write_json
 from crossproof.io.records.causes import by_cause, unacknowledged
 from crossproof.io.results.reading import read_table
 from crossproof.report.content.content import build_content
-from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.content.inputs import CODES, ReportInputs
 from crossproof.report.draw.html import render
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.plant_calls import plant_calls
@@ -33,7 +35,7 @@ MOST_MARKERS = 500
 
 def report(index: SeasonIndex) -> None:
     """Write report.html, summary.html, worklist.xlsx, labels.html and run.json."""
-    from crossproof.report.draw.labels import render as render_labels
+    from crossproof.field.kept_labels import build_labels, kept_labels_page
     from crossproof.report.draw.summary_page import summary_page
     from crossproof.report.draw.xlsx import write_worklist
 
@@ -44,7 +46,14 @@ def report(index: SeasonIndex) -> None:
     write_bytes(results / "report.html", render(content).encode("utf-8"))
     summary = summary_page(inputs, index.run_digest)
     write_bytes(results / "summary.html", summary.encode("utf-8"))
-    write_bytes(results / "labels.html", render_labels(content).encode("utf-8"))
+    season = inputs.code_season
+    labels = kept_labels_page(
+        build_labels(inputs, season),
+        title=content.title,
+        season=season or content.season,
+        digest=content.digest,
+    )
+    write_bytes(results / "labels.html", labels.encode("utf-8"))
     write_worklist(content, results / "worklist.xlsx")
     write_json(results / "run.json", run)
 
@@ -97,6 +106,11 @@ def report_inputs(
     if "problems" in frames:
         frames["problems"] = told_by_cause(frames["problems"], index.config.acknowledged)
     frames["verdicts"] = joined_to_records(frames["verdicts"], read_record(index.folder, "crosses"))
+    season = code_season(index.config)
+    if season:
+        verdicts = frames["verdicts"]
+        keys = zip(verdicts["cross_id"], verdicts["plant"], strict=True)
+        verdicts[CODES] = [code_of_plant(season, c, p).text if c and p else "" for c, p in keys]
     known = ReportInputs.__dataclass_fields__
     return ReportInputs(
         **{name: frame for name, frame in frames.items() if name in known},
@@ -105,6 +119,7 @@ def report_inputs(
         findings=read_findings(index).found,
         calls=plant_calls(index, plants, most_markers),
         corrections=index.corrections,
+        code_season=season,
     )
 
 

@@ -33,7 +33,7 @@ def report_in_memory(season: Season) -> ReportInputs:
         **rates,
         plates=plates_table(samples, read.states, found),
         samples=samples_table(samples, stored, read.states, found),
-        markers=markers_table(made.joined, made.fitted),
+        markers=markers_table(made.joined, made.fitted, read.states),
         lines=lines_table(samples, made.fitted, made.joined, evidence, stored, read.states, found),
         problems=problems,
         config=season.config.to_dict(),

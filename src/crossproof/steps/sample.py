@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from crossproof.errors import InputError, UsageError, error
+from crossproof.field.code_season import code_season
 from crossproof.field.sampling import SampledPlant, SamplingPlan, Trays, plan_sampling
 from crossproof.field.sampling_pages import map_page, tray_labels_page
 from crossproof.field.seed_choice import (
@@ -22,16 +23,17 @@ from crossproof.field.seed_choice import (
     Pod,
     choose_seeds,
 )
-from crossproof.field.sheets import LabelSize, Paper, sheet_of
+from crossproof.field.sheets import LabelSize, Paper, Sheet, sheet_of
 from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.io.results.reading import read_table
 from crossproof.io.results.tables import table_bytes
-from crossproof.model.results import PARENT_REASONS, Decision, NextStep, Reason, Verdict
+from crossproof.model.results import NextStep, Verdict
 from crossproof.planning.season_inputs import plan_settings, rates_so_far
 from crossproof.report.content.sheets import natural
+from crossproof.report.facts.plants import Pile, plant_facts
 from crossproof.steps.rates import past_of
 
 SHEET_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant", "place")
@@ -45,14 +47,13 @@ TABLE_COLUMNS = (
 
 @dataclass(frozen=True)
 class SampleOptions:
-    """What the user says of a round: see the command's options. `label`: size of a tray label."""
+    """What the user says of a round: see the command's options. `sheet`: of the tray labels."""
 
     at_once: bool = False
     keep_back: int = 0
     pots: int = 50
     house: str = ""
-    paper: Paper = Paper.A4
-    label: LabelSize = field(default_factory=lambda: LabelSize(60, 25))
+    sheet: Sheet = field(default_factory=lambda: sheet_of(Paper.A4, LabelSize(60, 25)))
 
 
 @dataclass(frozen=True)
@@ -213,14 +214,10 @@ def plants_again(
 ) -> Mapping[str, Sequence[SampledPlant]]:
     """Plants to sample a second time, by cross: those to retest that a second sample may help."""
     out: dict[str, list[SampledPlant]] = {}
-    not_for = {str(Reason.FEW_CONTRASTS), *(str(r) for r in PARENT_REASONS)}
-    for row in verdicts.to_dict("records"):
-        cross, plant = str(row["cross_id"]), str(row["plant"])
-        if row["decision"] != Decision.RETEST or row["reason"] in not_for or (cross, plant) in waiting:
-            continue
-        out.setdefault(cross, []).append(
-            SampledPlant(plant, cross, str(row["pod"]), str(row["place"]), new=False)
-        )
+    for fact, row in zip(plant_facts(verdicts).rows, verdicts.to_dict("records"), strict=True):
+        if fact.pile is Pile.SAMPLE_AGAIN and (fact.cross, fact.plant) not in waiting:
+            plant = SampledPlant(fact.plant, fact.cross, str(row["pod"]), str(row["place"]), new=False)
+            out.setdefault(fact.cross, []).append(plant)
     return out
 
 
@@ -293,7 +290,11 @@ def _write(plan: SamplingPlan, season: Season, number: int, options: SampleOptio
     texts = {
         f"field/round{number}_plates.html": map_page(plan, parents, title=title, notes=notes),
         f"field/round{number}_labels.html": tray_labels_page(
-            plan, parents, config.season, sheet_of(options.paper, options.label), title=title
+            plan,
+            parents,
+            code_season(config) or config.season,
+            options.sheet,
+            title=title,
         ),
     }
     contents = {name: text.encode("utf-8") for name, text in texts.items()}

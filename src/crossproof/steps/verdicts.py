@@ -55,7 +55,7 @@ def verdicts(index: SeasonIndex) -> None:
     tables = {
         "plates": plates_table(samples, states, findings),
         "samples": samples_table(samples, stored, states, findings),
-        "markers": markers_table(joined, fitted),
+        "markers": markers_table(joined, fitted, states),
         "lines": lines_table(samples, fitted, joined, evidence, stored, states, findings),
         "problems": problems_frame(season_problems(index, samples, crosses, states, findings)),
         "changes": changes_table(index, frame, evidence),

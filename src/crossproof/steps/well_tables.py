@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.season_model import FamilyResult, Panel
+from crossproof.io.reading_problems import size_bins
 from crossproof.model.findings import Scope
 from crossproof.model.results import FileState, PlateState, SampleState
 from crossproof.season.evidence import JoinedSeason, StoredBatch, locate_wells
@@ -104,9 +105,10 @@ def _plate_state(plate: str, wells: pd.DataFrame, states: States, findings: Find
     return PlateState.HELD if plate in findings.tables.held_plates else PlateState.USED
 
 
-def markers_table(joined: JoinedSeason, fitted: Panel) -> pd.DataFrame:
+def markers_table(joined: JoinedSeason, fitted: Panel, states: States) -> pd.DataFrame:
     """One row per joined marker, in genome order."""
     m = joined.markers
+    bins = size_bins(note for s in states.values() for note in s.get("notes", ()))
     files = np.zeros(len(m), dtype=np.int64)
     for rows in joined.rows.values():
         files[rows[rows >= 0]] += 1
@@ -124,6 +126,7 @@ def markers_table(joined: JoinedSeason, fitted: Panel) -> pd.DataFrame:
             "used": fitted.set_aside == "",
             "reason": fitted.set_aside,
             "replicate_pairs": fitted.replicate_pairs,
+            "size_bins": [bins.get(marker, "") for marker in m.ids.tolist()],
         }
     )
     return frame

@@ -160,7 +160,7 @@ def test_two_names_of_one_line():
 
 def test_f1_sibs_are_no_duplicates_and_replicated_f2_are():
     # F2 plants of one cross differ from each other; one of them typed twice does not.
-    nursery = season(23, rates=sim.Rates(classes=(0, 0, 0, 1), swapped_seed=0, bad_assays=0, failed_wells=0))
+    nursery = season(23, rates=sim.Rates(classes=(1, 0, 0, 0), swapped_seed=0, bad_assays=0, failed_wells=0))
     f1 = season(23, rates=sim.Rates(classes=(1, 0, 0, 0), swapped_seed=0, failed_wells=0))
     assert found(f1, [sim.make_plate(f1, sim.make_sheet(f1))]) == []
     sheet = sim.make_sheet(nursery)

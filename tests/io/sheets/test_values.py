@@ -9,11 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crossproof.errors import Severity
-from crossproof.io.sheets.columns import CROSSES
+from crossproof.io.sheets.columns import CROSSES, SAMPLES
 from crossproof.io.sheets.values import (
     DateOrder,
     date_order,
     decimal_sign,
+    read_choice,
     read_date,
     read_integer,
     read_number,
@@ -187,3 +188,105 @@ def test_texts_that_are_no_whole_number(text: str, remedy: str) -> None:
 
 def test_digits_of_other_scripts_have_their_value() -> None:
     assert read_integer("\u0661\u0662", CROSSES["pods"]) == (12, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "remedy"),
+    [
+        ("26-05-18", "It could be 2018-05-26 or 2026-05-18"),
+        ("5-4-31", "It could be 2031-04-05 or 2031-05-04"),
+        ("05/04/31", "It could be 2031-04-05 or 2031-05-04"),
+        ("4 June", "Write the date as YYYY-MM-DD"),
+        ("2031-06-04 09:30", "Write 2031-06-04 here and the time in the column time."),
+        ("2031-060-4", "Write the date as YYYY-MM-DD"),
+        ("48003", "Write 2031-06-04, if that is the day meant."),
+    ],
+)
+def test_dates_that_are_asked_about(text: str, remedy: str) -> None:
+    value, fault = read_date(text, TODAY)
+    assert value is None
+    assert remedy in fault.remedy
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("48003", "a spreadsheet's day number"), ("2031-06-04 09:30", "holds a time besides"),
+        ("05/04/31", "not in the form YYYY-MM-DD"), ("2031-02-30", "There is no such day."),
+        ("1949-12-31", "too long ago"), ("2031-07-02", "in the future (today is 2031-07-01)"),
+        ("2031-0604", "not in the form YYYY-MM-DD"),
+    ],
+)  # fmt: skip
+def test_why_a_date_is_not_taken(text: str, why: str) -> None:
+    value, fault = read_date(text, TODAY)
+    assert value is None
+    assert why in fault.problem
+
+
+@pytest.mark.parametrize(
+    ("text", "remedy"),
+    [
+        # A share of a day: 0.34 x 24 h is 8 h 9.6 min; 0.75 can be no minutes of an hour, since there are 60
+        ("0.34", "It is 08:10 as a share of a day and 00:34 as hours and minutes: write the right one."),
+        ("0,34", "It is 08:10 as a share of a day and 00:34"), (".59", "00:59 as hours and minutes"),
+        ("0.60", "Write 14:24, if that is the time meant."), ("0.75", "Write 18:00,"),
+        ("0.9999999", "Write 23:59,"), ("0.5", "Write 12:00,"),
+        ("9.30", "Write 09:30, if that is the time meant."), ("9h30", "Write 09:30,"),
+        ("0930", "Write 09:30,"), ("9.60", "Write the time as HH:MM on a 24-hour clock"),
+        ("2400", "Write the time as HH:MM on a 24-hour clock"), ("12:30 am", "Write 00:30."),
+        ("12 pm", "Write 12:00."), ("1.05 p.m.", "Write 13:05."), ("13:00 pm", "Write the time as HH:MM"),
+        ("0:30 am", "Write the time as HH:MM"), ("25:10", "Write 01:10 here and the next day in the column"),
+        ("48:00", "such as 09:30."), ("09:60", "such as 09:30."), ("09:30:60", "such as 09:30."),
+    ],
+)  # fmt: skip
+def test_times_that_are_asked_about(text: str, remedy: str) -> None:
+    value, fault = read_time(text)
+    assert value is None
+    assert remedy in fault.remedy
+
+
+def test_times_that_are_read_with_a_warning() -> None:
+    value, fault = read_time("9:05")
+    assert (value, fault.severity, fault.problem) == ("09:05", Severity.WARNING, "The time is read as 09:05.")
+    value, fault = read_time("09:05:30")
+    assert (value, fault.severity, fault.problem) == ("09:05", Severity.WARNING, "The seconds are left out.")
+
+
+@pytest.mark.parametrize(
+    ("text", "problem", "remedy"),
+    [
+        ("24,5", "This is not a number.", "Write a decimal point instead of the comma: 24.5."),
+        ("24.5 °C", "This is not a number.", "Write the number alone; the column is in °C: 24.5."),
+        ("77 F", "This is not a number.", "Write it in °C: 25.0."),
+        ("~ 24", "This is not a number.", "Write the number alone: 24."),
+        ("warm", "This is not a number.", "Write a number, or leave the cell empty where it is not known."),
+        ("-60", "The value is out of range", "Correct the value."),
+    ],
+)
+def test_texts_that_are_no_number(text: str, problem: str, remedy: str) -> None:
+    value, fault = read_number(text, CROSSES["temperature_c"])
+    assert value is None
+    assert fault.problem.startswith(problem)
+    assert fault.remedy == remedy
+
+
+def test_a_unit_is_named_only_where_the_column_has_one() -> None:
+    assert read_number("9 mm", CROSSES["anthers_removed"])[1].remedy == "Write the number alone: 9."
+
+
+@pytest.mark.parametrize("number", [CROSSES["temperature_c"].low, CROSSES["temperature_c"].high])
+def test_the_ends_of_a_range_belong_to_it(number: float) -> None:
+    assert read_number(str(number), CROSSES["temperature_c"]) == (number, None)
+
+
+def test_words_of_a_closed_choice() -> None:
+    role = SAMPLES["role"]
+    assert read_choice("", role) == (None, None)
+    assert read_choice("PARENT", role) == ("parent", None)
+    assert read_choice("F1", role) == ("progeny", None)
+    assert read_choice("  NTC ".strip(), role) == ("blank", None)
+    value, fault = read_choice("progenny", role)
+    assert value is None
+    assert fault.problem == "This is none of the words allowed."
+    assert fault.remedy == f"Did you mean 'progeny'? Write one of: {role.allowed}."
+    assert read_choice("seven", role)[1].remedy == f"Write one of: {role.allowed}."

@@ -9,7 +9,7 @@ import pytest
 
 from crossproof.errors import PlateError, Severity
 from crossproof.io.genotypes import read_batch
-from crossproof.io.reading_problems import reading_problems
+from crossproof.io.reading_problems import reading_problems, size_bins
 from crossproof.io.tables.fragment_sizes import bin_sizes
 
 
@@ -68,6 +68,12 @@ def test_bins_are_told(tmp_path: Path) -> None:
     (problem,) = reading_problems(batch, "t.csv")
     assert problem.severity is Severity.NOTE
     assert "152 is 152.0, 152.1" in problem.value
+    assert size_bins([*batch.notes, *batch.notes, "another note"]) == {"ssr": problem.value}
+
+
+def test_files_whose_bins_differ_are_both_told() -> None:
+    notes = ["ssr: 152 is 152, 153 (fragment sizes in bins)", "ssr: 152 is 151, 152 (fragment sizes in bins)"]
+    assert size_bins(notes) == {"ssr": "152 is 152, 153 | 152 is 151, 152"}
 
 
 @pytest.mark.parametrize("text", ["152", "11"])

@@ -27,6 +27,8 @@ from crossproof.io.tables.call_notation import (
 )
 from crossproof.io.tables.grid import read_grid
 from crossproof.io.tables.layouts import ABOUT_MARKER, heading_key
+from crossproof.model.genotypes import MAX_ALLELES
+from crossproof.model.sentinels import ABSENT, MISSING
 
 # --- one marker
 
@@ -42,6 +44,60 @@ def test_missing_spellings_of_the_design_are_all_there() -> None:
 
 def read(texts: list[str], declared: str = "", counted: str | None = None, maternal: bool = False):
     return read_marker(texts, declared=split_alleles(declared), counted=counted, maternal=maternal)
+
+
+@pytest.mark.parametrize(
+    ("declared", "counted", "why"),
+    [
+        ("A/G", None, "no allele is declared as the one counted"),
+        ("A/G/T", "A", "the marker sheet does not give two alleles"),
+        ("", "A", "the marker sheet does not give two alleles"),
+        ("A/G", "T", "the counted allele T is not among A/G"),
+    ],
+)
+def test_counts_of_an_allele_that_is_not_known(declared: str, counted: str | None, why: str) -> None:
+    reading = read(["0", "2"], declared, counted)
+    assert reading.notation is Notation.COUNT
+    assert list(reading.faults) == [""]
+    assert f"but {why}." in reading.faults[""][0]
+
+
+def test_counts_of_an_allele_by_hand() -> None:
+    for counted, zero, two in (("A", (1, 1), (0, 0)), ("G", (0, 0), (1, 1))):
+        reading = read(["0", "1", "2"], "A/G", counted)
+        assert (reading.alleles, reading.faults, reading.notation) == (("A", "G"), {}, Notation.COUNT)
+        assert reading.calls == {"0": zero, "1": (0, 1), "2": two}
+    spoilt = read(["0", "Q"], "A/G", "A")
+    assert (spoilt.alleles, spoilt.calls, list(spoilt.faults)) == (("A", "G"), {}, ["Q"])
+    assert spoilt.notation is Notation.COUNT
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("A/G/T", "more than two alleles"), ("A-", "may mean a missing allele or a deletion"),
+        ("--", "may mean a missing allele or a deletion"), ("xy", "not a call in any notation"),
+        ("1.5", "holds a decimal number"), ("152", "A single number may mean a homozygote"),
+        ("B", "stands for three bases"), ("0/1", "say nothing without the alleles' names"),
+        ("152/A", "mixes a fragment size and letters"), ("152.5/158.1", "fragment sizes are whole numbers"),
+    ],
+)  # fmt: skip
+def test_calls_that_mean_nothing_certain(text: str, why: str) -> None:
+    reading = read([text])
+    assert why in reading.faults[text][0]
+    assert reading.calls == {}
+
+
+def test_a_missing_allele_and_a_haploid_call_are_told_apart() -> None:
+    assert read(["A/.", "A/G"]).calls == {"A/.": (0, MISSING), "A/G": (0, 1)}
+    assert read(["A", "G"], maternal=True).calls == {"A": (0, ABSENT), "G": (1, ABSENT)}
+    assert "one allele" in read(["R"], maternal=True).faults["R"][0]
+
+
+def test_too_many_alleles_are_a_fault_of_the_marker() -> None:
+    reading = read([f"{size}/{size}" for size in range(100, 100 + 2 * (MAX_ALLELES + 1), 2)])
+    assert list(reading.faults) == [""]
+    assert f"The marker has {MAX_ALLELES + 1} alleles; at most {MAX_ALLELES}" in reading.faults[""][0]
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from crossproof.rates.estimators.betabinomial import (
     fit_ml,
     grid_log_likelihood,
     hyper_posterior,
+    quantiles,
     shrink_clusters,
 )
 from crossproof.rates.estimators.intervals import rate
@@ -143,3 +144,39 @@ def test_order_of_clusters_is_irrelevant() -> None:
     shuffled = RATS[np.random.default_rng(0).permutation(len(RATS))]
     one, two = hyper_posterior(*RATS.T), hyper_posterior(*shuffled.T)
     assert one.mean_alpha == pytest.approx(two.mean_alpha, rel=1e-9)
+
+
+def test_no_self_at_all_has_the_likelihood_of_certainty() -> None:
+    for y in ([0, 0, 0], [4, 2, 7]):
+        found = fit_ml(y, [4, 2, 7])
+        assert (found.mu, found.rho, found.log_likelihood) == (float(y[0] > 0), 0.0, 0.0)
+
+
+def test_quantiles_of_a_flat_density_by_hand() -> None:
+    # flat over logits from -2 to 2: a quarter of the mass lies below -1
+    points = np.linspace(-2.0, 2.0, 41)
+    low, high = quantiles(np.ones((2, 41)), points, 0.25)
+    assert low == pytest.approx([1 / (1 + np.e)] * 2, rel=1e-9)
+    assert high == pytest.approx([np.e / (1 + np.e)] * 2, rel=1e-9)
+
+
+def test_counts_beyond_their_plants_count_as_all_of_them() -> None:
+    hyper = hyper_posterior([1, 2, 0], [4, 4, 4])
+    one = shrink_clusters([5.0, -1.0, np.nan], [4.0, 4.0, 4.0], hyper)
+    two = shrink_clusters([4.0, 0.0, 0.0], [4.0, 4.0, 0.0], hyper)
+    for name in ("mean", "low", "high"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
+
+
+def test_many_clusters_at_once_are_each_their_own() -> None:
+    """More distinct clusters than are worked on together: each as it would be alone."""
+    rng = np.random.default_rng(4)
+    n = np.arange(1.0, 1301.0)
+    y = rng.binomial(n.astype(int), 0.3).astype(float)
+    hyper = hyper_posterior(y[:40], n[:40])
+    together, alone = (
+        shrink_clusters(y, n, hyper),
+        shrink_clusters(y[[7, 600, 1290]], n[[7, 600, 1290]], hyper),
+    )
+    for name in ("mean", "low", "high", "variance"):
+        np.testing.assert_allclose(getattr(together, name)[[7, 600, 1290]], getattr(alone, name), rtol=1e-12)

@@ -74,3 +74,34 @@ def test_ratio_of_two_tags_has_no_limits() -> None:
     assert ratio == pytest.approx(1.0, rel=1e-12)
     assert np.isnan([low, high]).all()
     assert np.isnan(ratio_interval([], [])).all()
+
+
+def test_rates_are_counts_over_totals_of_any_shape() -> None:
+    np.testing.assert_array_equal(rate([3, 1], [[4], [0]]), [[0.75, 0.25], [np.nan, np.nan]])
+    assert rate(1, 2) == 0.5
+
+
+def test_one_plant_by_hand() -> None:
+    # Clopper and Pearson, 1 of 1: the lower limit p has p^1 = 0.025; 0 of 1 is its mirror
+    low, high = proportion_interval([1, 0], [1, 1])
+    assert low == pytest.approx([0.025, 0.0], abs=1e-12)
+    assert high == pytest.approx([1.0, 0.975], abs=1e-12)
+    assert proportion_interval(1, 1, level=0.9)[0] == pytest.approx(0.05, rel=1e-9)
+
+
+def test_counts_a_little_outside_are_none_and_all() -> None:
+    low, high = proportion_interval([-1e-9, 10 + 1e-9, np.nan], [10.0] * 3)
+    sure_low, sure_high = proportion_interval([0, 10], [10, 10])
+    np.testing.assert_array_equal(low[:2], sure_low)
+    np.testing.assert_array_equal(high[:2], sure_high)
+    assert np.isnan([low[2], high[2]]).all()
+
+
+def test_a_ratio_of_nothing_has_no_limits() -> None:
+    ratio, low, high = ratio_interval([0, 0, 0], [1, 2, 3])
+    assert ratio == 0
+    assert np.isnan([low, high]).all()
+    # tags without flowers, or of unknown ones, are passed over
+    known = ratio_interval([2, 2, 5], [2, 4, 3])
+    assert ratio_interval([2, 2, 5, 1, 9, np.nan], [2, 4, 3, np.nan, 0, 2]) == known
+    assert ratio_interval([2, 2, 5], [2, 4, 3], level=0.9)[2] < known[2]

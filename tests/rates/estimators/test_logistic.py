@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from rates_published import CROWDER_SEEDS
+from scipy import stats
 from statsmodels.stats.outliers_influence import variance_inflation_factor
 
 from crossproof.rates.estimators.logistic import (
@@ -139,3 +140,74 @@ def test_no_fit_where_there_is_nothing_to_fit() -> None:
 
 def test_a_design_without_plants_is_separated_throughout() -> None:
     assert separated(np.zeros(3), np.zeros(3), np.ones((3, 2))).all()
+
+
+def test_limits_and_p_are_student_s_t_on_tags_less_one() -> None:
+    found = fit(Y, M, DESIGN, np.arange(21))
+    assert found is not None
+    # t table: 2.086 at 97.5 % and 1.725 at 95 % on 20 degrees of freedom
+    assert (found.high - found.coefficient) / found.error == pytest.approx([2.086] * 4, abs=5e-4)
+    assert (found.coefficient - found.low) / found.error == pytest.approx([2.086] * 4, abs=5e-4)
+    narrow = fit(Y, M, DESIGN, np.arange(21), level=0.9)
+    assert narrow is not None
+    assert (narrow.high - narrow.low) / narrow.error == pytest.approx([2 * 1.725] * 4, abs=1e-3)
+    # a coefficient is at its own limit just where p is 1 - level
+    edge = stats.t.cdf(-np.abs(found.coefficient / found.error), 20) * 2
+    assert found.p == pytest.approx(edge, rel=1e-9)
+    assert found.penalised is False
+    assert found.fitted == pytest.approx(1 / (1 + np.exp(-DESIGN @ found.coefficient)), rel=1e-12)
+
+
+def test_one_plant_of_a_class_is_enough_to_fit() -> None:
+    design = np.ones((6, 1))
+    y, m = np.array([1.0, 0, 0, 0, 0, 0]), np.array([1.0, 2, 2, 2, 2, 2])
+    for selfs, others in ((y, m), (m, y)):
+        found = fit(selfs, others, design, np.arange(6))
+        assert found is not None
+        assert found.fitted == pytest.approx(selfs.sum() / 12, rel=1e-9)
+
+
+def test_clusters_without_plants_change_nothing() -> None:
+    empty = np.zeros(3)
+    far = np.column_stack([np.ones(3), [5.0, -5.0, 9.0], [7.0, 0.0, 1.0]])
+    y, m, design = np.r_[Y, empty], np.r_[M, empty], np.vstack([DESIGN[:, :3], far])
+    plain, more = fit(Y, M, DESIGN[:, :3], np.arange(21)), fit(y, m, design, np.arange(24))
+    assert plain is not None
+    assert more is not None
+    assert more.coefficient == pytest.approx(plain.coefficient, rel=1e-9)
+    assert more.error == pytest.approx(plain.error, rel=1e-9)
+    ridge = fit_penalised(y, m, design)
+    assert ridge.coefficient == pytest.approx(fit_penalised(Y, M, DESIGN[:, :3]).coefficient, rel=1e-9)
+    assert ridge.penalised is True
+
+
+def test_a_penalised_fit_counts_plants_and_not_rows() -> None:
+    """The same plants in other rows, selfs apart from hybrids, are the same data."""
+    rows = np.r_[np.arange(21), np.arange(21)]
+    y, m = np.r_[Y, np.zeros(21)], np.r_[np.zeros(21), M]
+    together, apart = fit_penalised(Y, M, DESIGN[:, :3]), fit_penalised(y, m, DESIGN[rows, :3])
+    assert apart.coefficient == pytest.approx(together.coefficient, rel=1e-4)
+    single = np.ones(int((Y + M).sum()))
+    kinds = np.r_[np.repeat(np.arange(21), Y.astype(int)), np.repeat(np.arange(21), M.astype(int))]
+    selfs = np.r_[single[: int(Y.sum())], single[int(Y.sum()) :] * 0]
+    one_by_one = fit_penalised(selfs, 1 - selfs, DESIGN[kinds, :3])
+    assert one_by_one.coefficient == pytest.approx(together.coefficient, rel=5e-4)
+
+
+def test_a_constant_column_has_no_slope_in_a_penalised_fit() -> None:
+    design = np.column_stack([DESIGN[:, :2], np.full(21, 3.0)])
+    found = fit_penalised(Y, M, design)
+    assert found.coefficient[2] == 0.0
+    assert found.coefficient[:2] == pytest.approx(fit_penalised(Y, M, DESIGN[:, :2]).coefficient, rel=1e-6)
+
+
+def test_inflation_counts_plants_and_not_rows() -> None:
+    rng = np.random.default_rng(3)
+    x = rng.normal(size=(12, 2))
+    x[:, 1] += x[:, 0]
+    times = rng.integers(1, 6, 12)
+    design = np.column_stack([np.ones(12), x])
+    each = np.repeat(design, times, axis=0)
+    assert variance_inflation(design, times.astype(float))[1:] == pytest.approx(
+        variance_inflation(each, np.ones(len(each)))[1:], rel=1e-9
+    )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -88,3 +90,61 @@ def test_no_and_all_pods_give_a_limit_on_one_side(found: float) -> None:
     # twenty of twenty: Jeffreys' limit of the next pod is 0.88
     edge = stats.beta.ppf(0.025, 20.5, 0.5)
     assert (result.high[0] <= 1 - edge + 0.06) if found == 0 else (0.8 < result.low[0] <= edge + 1e-9)
+
+
+def test_structures_share_their_prior_evenly() -> None:
+    rows = pod_mixture._moving()
+    # By hand: no pure pods, 6 sizes; five shares of pure pods, 6 sizes and 3 leanings each; pure pods only, 1
+    assert len(rows) == 6 + 5 * 6 * 3 + 1
+    assert sum(mass for *_, mass in rows) == pytest.approx(0.5, rel=1e-12)
+    for pure in (0.0, 0.4, 1.0):
+        assert sum(m for p, *_, m in rows if p == pure) == pytest.approx(0.5 / 7, rel=1e-12)
+    assert np.exp(pod_mixture._LOG_PRIOR).sum() == pytest.approx(1.0, rel=1e-12)
+
+
+def test_mean_of_all_pods_by_hand() -> None:
+    odds = pod_mixture._mean_odds()
+    at = int(np.flatnonzero(pod_mixture._FINE == 0)[0])  # the mixed pods' mean is 0.5 there
+    rows = [(pure, lean) for pure, _, lean, _ in pod_mixture._moving()]
+    for row, (pure, lean) in enumerate(rows):
+        mean = pure / (1 + np.exp(-lean)) + (1 - pure) * 0.5
+        assert odds[row, at] == pytest.approx(np.log(mean / (1 - mean)), abs=1e-12)
+    assert (np.diff(odds) >= 0).all()
+
+
+def test_the_grid_reaches_eight_standard_errors() -> None:
+    # ten pods, 2 of them hybrid: mean (2 + 0.5) / 11; the error of its log-odds is 1 / sqrt(n p (1 - p))
+    p = 2.5 / 11
+    share = np.array([1.0, 1.0, 0, 0, 0, 0, 0, 0, 0, 0])
+    grid = pod_mixture._grid(share, np.ones(10), 1.0)
+    assert grid.mean() == pytest.approx(np.log(p / (1 - p)), rel=1e-12)
+    assert grid[-1] - grid.mean() == pytest.approx(8 / np.sqrt(10 * p * (1 - p)), rel=1e-12)
+    # alike pods are worth fewer, and the grid grows with them
+    wide = pod_mixture._grid(share, np.ones(10), 2.0)
+    assert np.ptp(wide) == pytest.approx(np.sqrt(2) * np.ptp(grid), rel=1e-12)
+    assert np.ptp(pod_mixture._grid(share * 0 + 0.5, np.full(10, 1e6), 1.0)) == pytest.approx(0.4, rel=1e-9)
+
+
+def test_design_effect_of_unequal_weights_by_hand() -> None:
+    """Kish's n sum w^2 / (sum w)^2 (Kish 1965, Survey Sampling; memory): 3 x (1 + 1 + 4) / 16, every pod
+    alone on its tag."""
+    seen = pods([1, 0, 1], [1, 1, 1], [1, 1, 1])
+    weighted = replace(seen, weight=np.array([1.0, 1.0, 2.0]))
+    assert pod_mixture._design_effect(weighted, np.zeros(3, dtype=int), 1) == pytest.approx(
+        [18 / 16], rel=1e-12
+    )
+    assert pod_mixture._design_effect(seen, np.zeros(3, dtype=int), 2).tolist() == [1.0, 1.0]
+    # two tags of two pods, each tag all of one kind: likeness 1, held at 0.95, so (4 + 0.95 x 4) x 4 / 16
+    alike = pods([1, 1, 0, 0], [1, 1, 1, 1], [1, 1, 1, 1], tag=[5, 5, 9, 9])
+    assert pod_mixture._design_effect(alike, np.zeros(4, dtype=int), 1) == pytest.approx([1.95], rel=1e-9)
+
+
+def test_standard_deviation_and_crossing_by_hand() -> None:
+    assert pod_mixture._deviation(np.array([0.25, 0.75]), np.array([0.0, 4.0])) == pytest.approx(
+        3**0.5, rel=1e-12
+    )
+    grid, profile = np.array([0.0, 1.0, 2.0, 3.0]), np.array([-4.0, 0.0, -1.0, -np.inf])
+    assert pod_mixture._cross(grid, profile, 1, -1, -2.0) == pytest.approx(0.5, rel=1e-12)
+    assert pod_mixture._cross(grid, profile, 1, 1, -0.25) == pytest.approx(1.25, rel=1e-12)
+    assert pod_mixture._cross(grid, profile, 2, 1, -2.0) == 2.0  # beyond it nothing is known
+    assert pod_mixture._cross(grid, profile, 0, -1, -5.0) == 0.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from crossproof.rates.estimators.weighted_rates import weighted_rates, worth_of
+from crossproof.rates.estimators.weighted_rates import _moderated, weighted_rates, worth_of
 
 
 def test_weights_decide_the_question() -> None:
@@ -73,3 +73,42 @@ def test_worth_gives_back_the_plants_of_an_interval() -> None:
     z = 1.959964**2
     assert worth_of(0.0, 0.0, z / (40 + z)) == pytest.approx(40, rel=1e-3)
     assert worth_of(np.nan, np.nan, np.nan) == 0.0
+
+
+def test_tags_that_say_nothing_are_passed_over() -> None:
+    share, size, weight, group = [0.5, 0.25, 0.0], [4.0, 8.0, 5.0], [4.0, 8.0, 5.0], [0, 0, 1]
+    plain = weighted_rates(share, size, weight, group, 2)
+    more = weighted_rates(
+        [*share, np.nan, 1.0, 1.0, 1.0], [*size, 4.0, 0.0, 4.0, 4.0], [*weight, 4.0, 4.0, 0.0, 4.0],
+        [*group, 0, 0, 1, -1], 2,
+    )  # fmt: skip
+    for name in ("mean", "low", "high"):
+        np.testing.assert_array_equal(getattr(more.raw, name), getattr(plain.raw, name))
+        np.testing.assert_array_equal(getattr(more.shrunk, name), getattr(plain.shrunk, name))
+    assert plain.raw.mean == pytest.approx([4 / 12, 0.0], rel=1e-12)
+
+
+def test_spread_between_tags_is_moderated_by_hand() -> None:
+    # Group 0: 11 tags, spread twice the foreseen, 10 degrees. Group 1: one tag, which tells nothing. All
+    # together kappa is 2, trusted for as many tags as degrees: (10 x 2 + 10 x 2) / 20, (10 x 2) / 10.
+    kappa, degrees = _moderated(np.array([1.0, 9.0]), np.array([0.5, 0.5]), np.array([11.0, 1.0]))
+    assert kappa.tolist() == [2.0, 2.0]
+    assert degrees.tolist() == [20.0, 10.0]
+    # 41 tags: 40 degrees, trust in the whole ends at 20. Groups at 1 and 4: the whole is 2.5.
+    kappa, degrees = _moderated(np.array([1.0, 4.0]), np.ones(2), np.array([41.0, 41.0]))
+    assert kappa == pytest.approx([(20 * 2.5 + 40 * 1) / 60, (20 * 2.5 + 40 * 4) / 60], rel=1e-12)
+    assert degrees.tolist() == [60.0, 60.0]
+    # Nothing seen at all: as foreseen, with the fewest degrees.
+    kappa, degrees = _moderated(np.zeros(1), np.zeros(1), np.ones(1))
+    assert (kappa.tolist(), degrees.tolist()) == ([1.0], [2.0])
+    kappa, _ = _moderated(np.array([0.001]), np.ones(1), np.array([11.0]))
+    assert kappa.tolist() == [0.05]
+
+
+def test_worth_at_the_ends() -> None:
+    # An interval up to 1 for a share of 0.9: by Wilson's width 0.2, z^2 (1 / 0.2 - 1)
+    assert worth_of(0.9, 0.8, 1.0) == pytest.approx(4 * 1.959964**2, rel=1e-5)
+    assert worth_of(0.1, 0.0, 0.2) == pytest.approx(4 * 1.959964**2, rel=1e-5)
+    assert worth_of(1.0, 40 / (40 + 1.959964**2), 1.0) == pytest.approx(40, rel=1e-5)
+    assert worth_of(0.5, 0.0, 1.0) == 0.0
+    assert 0 < worth_of(0.5, 0.01, 0.99) < 1

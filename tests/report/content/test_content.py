@@ -251,4 +251,4 @@ def test_selfing_by_seed_and_by_flower_stand_side_by_side(season: ReportInputs) 
     )
     assert "31\u00a0% of the seed harvested is selfed" in said
     assert "22\u00a0% of the flowers that set a pod were selfed" in said
-    assert "Type all seeds of every tenth pod" in said
+    assert "type all seeds of every tenth pod" in said

@@ -8,7 +8,6 @@ from report_parts import HOSTILE
 from crossproof.report.content.content import build_content
 from crossproof.report.content.explain import find_plant, sentences
 from crossproof.report.content.inputs import ReportInputs
-from crossproof.report.draw import labels
 from crossproof.report.draw.html import render
 
 pytestmark = pytest.mark.browser
@@ -25,8 +24,7 @@ class Visit:
         self.page.on("pageerror", lambda e: self.said.append(str(e)))
         self.page.on("request", lambda r: self.asked.append(r.url))
         self.page.goto(file.as_uri())
-        if "labels" not in file.name:
-            self.page.wait_for_function("document.documentElement.dataset.ready === 'yes'")
+        self.page.wait_for_function("document.documentElement.dataset.ready === 'yes'")
         self.page.wait_for_timeout(150)
 
     def texts(self, selector):
@@ -162,16 +160,6 @@ def test_no_accessibility_violation(visit, axe_source, scheme, width):
     found = v.page.evaluate("axe.run(document, {resultTypes: ['violations']})")
     assert len(found["passes"]) > 30, "the checker ran"
     assert [(x["id"], x["nodes"][0]["html"][:120]) for x in found["violations"]] == []
-
-
-def test_labels_have_no_accessibility_violation(browser, content, axe_source, tmp_path):
-    path = tmp_path / "labels.html"
-    path.write_text(labels.render(content), encoding="utf-8")
-    v = Visit(browser, path, bypass_csp=True)
-    v.page.evaluate(axe_source)
-    found = v.page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-    assert [x["id"] for x in found["violations"]] == []
-    v.context.close()
 
 
 def test_no_page_of_the_print_cuts_a_table(visit, season):

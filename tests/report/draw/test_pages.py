@@ -1,4 +1,4 @@
-"""The finished pages as text: policy, digest, nothing from outside, hostile names, labels."""
+"""The finished pages as text: policy, digest, nothing from outside, hostile names."""
 
 import re
 
@@ -11,7 +11,6 @@ from crossproof.model.findings import Finding, FindingKind, Hold, Scope, Verdict
 from crossproof.model.results import Verdict
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
-from crossproof.report.draw import labels
 from crossproof.report.draw.html import digest, render
 
 
@@ -32,10 +31,8 @@ def test_policy_admits_exactly_the_pages_own_script_and_style(page_html):
     )
 
 
-@pytest.mark.parametrize("kind", ["page", "labels"])
-def test_nothing_comes_from_outside(page_html, content, kind):
-    html = page_html if kind == "page" else labels.render(content)
-    html = html.replace("http://www.w3.org/2000/svg", "")
+def test_nothing_comes_from_outside(page_html):
+    html = page_html.replace("http://www.w3.org/2000/svg", "")
     assert not re.search(r"https?://|\ssrc=|url\((?!#)|@import|<link|<iframe|<object|<form", html)
     assert ' style="' not in html, "the policy forbids style attributes"
     assert not re.search(r"<[^>]+\son\w+=", html), "no inline handlers"
@@ -82,25 +79,10 @@ def test_hostile_names_never_become_markup(season, name):
         run={"run_digest": name, "inputs_sha256": {name: name}},
     )
     content = build_content(inputs)
-    for html in (render(content), labels.render(content)):
+    for html in (render(content),):
         # Our own scripts are the only script elements, and no attribute was broken out of.
         assert len(re.findall(r"<script", html)) in (0, 2)
         assert "<script>alert" not in html
         assert "\x1b" not in html
         assert "\u202e" not in html
         assert "\x00" not in html
-
-
-def test_labels_put_the_mother_first_and_carry_kept_plants_only(season, content):
-    made = labels.build_labels(season)
-    kept = season.verdicts[season.verdicts["decision"] == "keep"]
-    assert {label.plant for label in made} == set(kept["plant"])
-    html = labels.render(content)
-    first = re.search(r'<p class="parents[^"]*"><span>([^<]+)</span> <span>× ([^<]+)</span>', html)
-    assert first.groups() == (made[0].mother, made[0].father)
-    assert html.count('<li class="label">') == len(kept)
-
-
-def test_labels_of_a_season_without_kept_plants(season):
-    content = build_content(ReportInputs(season.verdicts.assign(decision="cull")))
-    assert "No plant is to be kept yet." in labels.render(content)

@@ -1,6 +1,7 @@
 """The workbook as a spreadsheet program reads it back."""
 
 import io
+import re
 import zipfile
 
 import openpyxl
@@ -11,8 +12,10 @@ from report_parts import HOSTILE
 from crossproof.model.results import NextStep
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.content.marks import PILE_WORDS
 from crossproof.report.content.sheets import BOX, tray_of
 from crossproof.report.draw.xlsx import worklist_bytes, write_worklist
+from crossproof.report.facts.plants import plant_facts
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +45,10 @@ def test_sheets_in_the_order_of_work(book):
         "Retest",
         "Retest plates",
         "Next steps",
+        "Scan",
+        "Codes",
     ]
+    assert book["Codes"].sheet_state == "hidden"
 
 
 @pytest.mark.parametrize(
@@ -199,10 +205,13 @@ def test_hostile_names_stay_text(season, name):
     raw = worklist_bytes(build_content(ReportInputs(verdicts)))
     sheet = openpyxl.load_workbook(io.BytesIO(raw))["Keep"]
     cells = [sheet.cell(4, 4), sheet.cell(4, 8)]
+    formulas = [c.value for c in openpyxl.load_workbook(io.BytesIO(raw))["Scan"][4] if c.data_type == "f"]
+    assert len(formulas) == 3
+    assert all(name not in f for f in formulas), "no text of the user in them"
     assert all(c.data_type == "s" for c in cells), "text, neither formula nor number"
     with zipfile.ZipFile(io.BytesIO(raw)) as archive:
         sheets = [n for n in archive.namelist() if n.startswith("xl/worksheets/sheet")]
-        assert not any(b"<f>" in archive.read(n) for n in sheets)
+        assert sum(b"<f>" in archive.read(n) for n in sheets) == 1, "the sheet to scan into"
         assert not any("externalLink" in n for n in archive.namelist())
     if name.isprintable() and name.isascii():
         assert cells[0].value == name
@@ -218,3 +227,47 @@ def test_numbers_are_numbers(book):
     head, rows = table(book["By cross"])
     probability = head.index("Probability")
     assert all(isinstance(r[probability], float) and 0 < r[probability] <= 1 for r in rows)
+
+
+def looked_up(book, formula, scanned):
+    """What a spreadsheet shows for one of the sheet's formulas; written after the functions' definitions
+    (ECMA-376 part 1, section 18.17.7), with no code of the project."""
+    pattern = (
+        r"""=IF\(\$A(\d+)="","",IFERROR\((UPPER\()?INDEX\(Codes!\$([A-D])\$1:\$[A-D]\$(\d+),"""
+        r"""MATCH\(TRIM\(\$A(\d+)\),Codes!\$A\$1:\$A\$(\d+),0\)\)(?:\)|&""),"([^"]*)"\)\)"""
+    )
+    row, upper, column, end, same_row, same_end, absent = re.fullmatch(pattern, formula).groups()
+    assert (row, end) == (same_row, same_end)
+    if scanned == "":
+        return ""
+    for r in range(1, int(end) + 1):
+        if str(book["Codes"][f"A{r}"].value).casefold() == scanned.strip().casefold():
+            found = str(book["Codes"][f"{column}{r}"].value or "")
+            return found.upper() if upper else found
+    return absent
+
+
+def test_a_code_scanned_into_the_workbook_shows_decision_name_and_place(season):
+    verdicts = season.verdicts.assign(_code=["2031." + c + ".x" for c in season.verdicts["plant"]])
+    verdicts = verdicts.assign(place="tray 1, pot 7")
+    made = openpyxl.load_workbook(io.BytesIO(worklist_bytes(build_content(ReportInputs(verdicts)))))
+    words = [PILE_WORDS[f.pile][0] for f in plant_facts(verdicts).rows]
+    sheet = made["Scan"]
+    assert [c.value for c in sheet[3]] == ["plant", "decision", "name", "place", "action"]
+    for r in (4, 5, 503):
+        decision, name, place = (sheet.cell(r, k).value for k in (2, 3, 4))
+        assert f"$A{r}" in decision
+        for i in (0, 17, len(verdicts) - 1):
+            row = verdicts.iloc[i]
+            for scanned in (row["_code"], f" {row['_code'].upper()} ", row["plant"]):
+                assert looked_up(made, decision, scanned) == words[i].upper()
+                assert looked_up(made, name, scanned) == row["plant"]
+                assert looked_up(made, place, scanned) == "tray 1, pot 7"
+        assert looked_up(made, decision, "2031.9999X.1") == "NOT FOUND"
+        assert looked_up(made, decision, "") == looked_up(made, name, "nothing") == ""
+    big = sheet.cell(4, 2).font
+    # Capitals are some 0.7 of the size of the letters; 20 minutes of arc at 2 m are 11.6 mm (ISO 9241-303
+    # recommends 20 to 22, memory).
+    assert big.sz * 25.4 / 72 * 0.7 >= 11.6
+    assert sheet.row_dimensions[4].height >= big.sz
+    assert sheet.data_validations.dataValidation[0].formula1 == '"keep,cull,sample,gone"'

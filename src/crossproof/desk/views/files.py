@@ -15,6 +15,7 @@ from starlette.routing import Route
 
 from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
+from crossproof.desk.memory import config_of
 from crossproof.desk.pages import Said, base_of, desk_of, go_to, season_page
 from crossproof.desk.uploads import (
     files_of,
@@ -29,7 +30,6 @@ from crossproof.desk.uploads import (
     waiting_file,
 )
 from crossproof.errors import InputError, PlateError, Problem
-from crossproof.io.config.season_config import read_config
 from crossproof.receive.questions import Options, Unclear
 from crossproof.receive.receive import Receipt, receive
 from crossproof.season.work_folder import season_lock
@@ -100,7 +100,7 @@ def _overview(request: Request, place: SeasonPlace, status: int = 200, fault: st
     problems: tuple[Problem, ...] = ()
     there: Sequence[tuple[str, str]] = ()
     try:
-        config = read_config(place.path, genotypes_come=True)
+        config = config_of(place)
         there = [(g.batch, g.path) for g in config.genotypes]
     except InputError as refused:
         problems = refused.problems

@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
+from crossproof.desk.memory import findings_of
 from crossproof.desk.pages import Said, base_of, desk_of, go_to, season_page
 from crossproof.desk.sheets import SheetKind, SheetPlace, rows_of, sheets_of
 from crossproof.desk.uploads import form_of, text_of
@@ -24,7 +25,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.season.answers import STANDARD
 from crossproof.season.work_folder import season_lock
-from crossproof.steps.correct import Answer, list_findings, plan_answer, write_answer
+from crossproof.steps.correct import Answer, plan_answer, write_answer
 
 MOST_REASON = 300
 
@@ -68,7 +69,7 @@ def findings(request: Request) -> Response:
     try:
         answers = answers_of(place)
         if checked:
-            found = list_findings(place.path)
+            found = findings_of(place)
     except InputError as refused:
         problems = refused.problems
     shown = [
@@ -132,7 +133,7 @@ def finding(request: Request) -> Response:
 def _finding(
     request: Request, place: SeasonPlace, name: str, status: int = 200, problems: tuple[Problem, ...] = ()
 ) -> Response:
-    found = next((f for f in list_findings(place.path) if f.name == name), None)
+    found = next((f for f in findings_of(place) if f.name == name), None)
     if found is None:
         raise HTTPException(404)
     answer: Answer | None = None

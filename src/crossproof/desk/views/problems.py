@@ -10,9 +10,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from crossproof.desk.folder import SeasonPlace
+from crossproof.desk.memory import config_of
 from crossproof.desk.pages import desk_of, season_page
 from crossproof.errors import InputError, Problem
-from crossproof.io.config.season_config import read_config
 from crossproof.io.records.causes import Cause
 from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.sheet import read_sheet
@@ -70,7 +70,7 @@ class _Sheets:
     def __init__(self, place: SeasonPlace) -> None:
         self._read: dict[str, Sheet | None] = {}
         try:
-            config = read_config(place.path, genotypes_come=True)
+            config = config_of(place)
         except InputError:
             self._known = {}
             return

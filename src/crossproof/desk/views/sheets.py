@@ -56,6 +56,10 @@ EMPTY_ROWS = 5
 MOST_SHOWN = 60
 """Problems of a sheet that are listed."""
 MOST_CELL = 1000
+MOST_COUNTED = 600_000
+"""Bytes of all sheets together up to which their rows are counted for the list."""
+MOST_CARDS = 8
+"""Sheets of wells up to which each has a card of its own."""
 MOST_SHEET = 50_000_000
 WELLS = "+wells"
 """In place of a sheet's name: a further sheet of wells."""
@@ -85,7 +89,7 @@ class SheetShown:
     """One line of the list of sheets."""
 
     sheet: SheetPlace
-    rows: int
+    rows: int | None
     there: bool
     typed: bool
     before: bool
@@ -102,16 +106,20 @@ def overview(request: Request) -> Response:
         found = sheets_of(place)
     except InputError as refused:
         found, problems = (), refused.problems
-    for sheet in found:
-        data = sheet.bytes()
-        read = parse_sheet(data, shown_as=sheet.name, known=sheet.known) if data else None
-        typed = not data or (not data.startswith(b"PK") and sheet.path.suffix.lower() != ".xlsx")
-        n = len(read.rows) if read else 0
-        errors = sum(p.severity is Severity.ERROR for p in read.problems) if read else 0
-        shown.append(SheetShown(sheet, n, bool(data), typed, has_before(place, sheet), errors))
+    sizes = [s.path.stat().st_size if s.path.exists() else 0 for s in found]
+    small = sum(sizes) < MOST_COUNTED
+    for sheet, size in zip(found, sizes, strict=True):
+        typed = sheet.path.suffix.lower() != ".xlsx"
+        n = errors = None
+        if small and size:
+            read = parse_sheet(sheet.bytes(), shown_as=sheet.name, known=sheet.known)
+            n, errors = len(read.rows), sum(p.severity is Severity.ERROR for p in read.problems)
+        shown.append(SheetShown(sheet, n, size > 0, typed, has_before(place, sheet), errors or 0))
+    wells = [s for s in shown if s.sheet.kind is SheetKind.WELLS]
+    many = len(wells) > MOST_CARDS
     return season_page(
-        request, "sheets.html.j2", place, "sheets", sheets=shown, problems=problems, kinds=SheetKind,
-        further=WELLS,
+        request, "sheets.html.j2", place, "sheets", problems=problems, kinds=SheetKind, further=WELLS,
+        sheets=[s for s in shown if not (many and s in wells)], wells=wells if many else [],
     )  # fmt: skip
 
 
@@ -197,7 +205,8 @@ def _table(
         total=len(rows.sheet.rows), at_once=AT_ONCE, digest=_digest(data),
         problems=[p for p in problems if p.file == sheet.name][:MOST_SHOWN],
         elsewhere=sum(p.file != sheet.name and p.severity is Severity.ERROR for p in problems),
-        unsaved=bool(changed or added),
+        unsaved=bool(changed or added), kinds=SheetKind,
+        whole=SheetShown(sheet, len(rows.sheet.rows), sheet.path.exists(), True, has_before(place, sheet), 0),
     )  # fmt: skip
 
 

@@ -53,8 +53,8 @@ class Plate:
     """One plate as its sheet describes it, and its data.
 
     Per well, all of one length: `rows`, `columns` from 0; `samples` names in the genotype file; `identity`
-    (see
-    the module); `plants` names, the same for replicates of one plant ("" for parents and blanks).
+    (see the module); `plants` names, the same for replicates of one plant ("" for parents and blanks);
+    `pods` as recorded, () where none is.
     A well of the sheet whose sample is in no genotype file is left out. `batch`: its genotype file. `placed`:
     False for samples whose wells are not recorded; `rows` and `columns` are then made up, and no layout is
     tried.
@@ -70,10 +70,12 @@ class Plate:
     identity: Ints
     blocks: tuple[WellBlock, ...]
     placed: bool = True
+    pods: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         n = len(self.samples)
         assert len(self.rows) == len(self.columns) == len(self.identity) == len(self.plants) == n
+        assert len(self.pods) in (0, n)
         assert len(np.unique(self.position)) == n, f"two samples in one well of plate {self.name}"
         assert all(b.codes.shape[1] == n for b in self.blocks)
 
@@ -230,6 +232,20 @@ def choose_markers(posterior: Floats, call_rate: Floats, maternal: Bools, count:
     cytoplasmic = np.flatnonzero(maternal)
     best_maternal = cytoplasmic[np.argsort(-score[cytoplasmic], kind="stable")[:20]]
     return np.sort(np.concatenate([best, best_maternal])).astype(np.int64)
+
+
+ALIKE = 0.98
+"""If this share of a plate's calls are the commonest of their marker, calls tell no well from another."""
+
+
+def all_alike(plate: Plate) -> bool:
+    """Whether all wells of a plate show the same calls, so that these say nothing of where a well belongs."""
+    same = called = 0
+    for block in plate.blocks:
+        seen = block.codes != NO_CALL_CODE
+        called += int(seen.sum())
+        same += sum(int(np.bincount(c[s]).max(initial=0)) for c, s in zip(block.codes, seen, strict=True))
+    return same >= ALIKE * called
 
 
 def heterozygous_codes(k: int) -> Bools:

@@ -21,13 +21,14 @@ from crossproof.inference.plates.arrays import (
     SeasonBlock,
     SeasonTables,
     WellBlock,
+    all_alike,
     choose_markers,
     line_evidence,
 )
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
 from crossproof.inference.plates.failed_wells import is_dead
-from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
+from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
 from crossproof.inference.plates.layout_search import (
     SOURCES,
     Source,
@@ -43,15 +44,17 @@ from crossproof.inference.plates.line_checks import (
 )
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import MISFIT_SHARE, exchange_findings
+from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
 from crossproof.inference.plates.scores import PlateScores, background_call_rate, usual_call_rate
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.unfit_plates import unfit_findings
 from crossproof.inference.plates.well_pairs import stray_counts
-from crossproof.model.arrays import Floats
+from crossproof.inference.plates.wrong_markers import wrong_marker_findings
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
-from crossproof.model.sentinels import NO_CALL_CODE
 
 
 @dataclass(frozen=True)
@@ -71,20 +74,6 @@ class CheckSettings:
     remarks: bool = True
 
 
-ALIKE = 0.98
-"""If this share of a plate's calls are the commonest of their marker, calls tell no well from another."""
-
-
-def _alike(plate: Plate) -> bool:
-    """Whether all wells of a plate show the same calls, so that these say nothing of where a well belongs."""
-    same = called = 0
-    for block in plate.blocks:
-        seen = block.codes != NO_CALL_CODE
-        called += int(seen.sum())
-        same += sum(int(np.bincount(c[s]).max(initial=0)) for c, s in zip(block.codes, seen, strict=True))
-    return same >= ALIKE * called
-
-
 def _sources(plate: Plate, usual: float) -> tuple[Source, ...]:
     """What is tried on a plate: nothing where fewer than one sample in ten called, or fewer than four.
 
@@ -96,7 +85,7 @@ def _sources(plate: Plate, usual: float) -> tuple[Source, ...]:
     calls = plate.n_called >= 0.3 * plate.n_markers
     called = int(calls.sum())
     blank = plate.identity == EMPTY
-    if not ((calls & blank).any() and (~calls & ~blank).any()) and _alike(plate):
+    if not ((calls & blank).any() and (~calls & ~blank).any()) and all_alike(plate):
         return ()
     if called < max(4, 0.1 * int((plate.identity != EMPTY).sum())):
         return ()
@@ -131,6 +120,18 @@ def examine_plate(
     scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
     sources = () if as_labelled else _sources(plate, usual)
     return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
+
+
+def _searched(x: Examined, start: Ints, usual: float, threshold: float) -> Examined:
+    """A plate examined as labelled with its layout looked for, from the identities `start` on."""
+    search = search_layout(
+        x.scores,
+        threshold,
+        start=None if (start == x.plate.identity).all() else start,
+        sources=_sources(x.plate, usual),
+        labelled=x.search.matrix,
+    )
+    return Examined(x.scores, search)
 
 
 def _season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
@@ -188,34 +189,6 @@ def _merged(findings: list[Finding]) -> list[Finding]:
     return list(out.values())
 
 
-def _unexplained(x: Examined, explained: frozenset[str], threshold: float) -> list[Finding]:
-    """A plate most of whose plants, of several crosses, fit nothing that was tried."""
-    plate, season, identity = x.plate, x.scores.season, x.search.identity
-    progeny = np.flatnonzero((identity >= season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers))
-    open_wells = [int(w) for w in progeny if plate.samples[w] not in explained]
-    misfit = [w for w in open_wells if x.search.misfit[w]]
-    if _alike(plate):
-        return []
-    if len(misfit) < 8 or len(misfit) <= 0.5 * len(open_wells) or len(set(identity[misfit].tolist())) < 2:
-        return []
-    return [
-        Finding(
-            FindingKind.UNEXPLAINED,
-            Scope.PLATE,
-            plate.name,
-            plate.name,
-            f"{len(misfit)} of {len(open_wells)} plants of plate {plate.name} do not fit what the sheet "
-            f"says of "
-            "them, and no layout, exchange of plates, tag or parent line that was tried explains it.",
-            "Compare sheet, plate label and file; look for a wrong sheet, a wrong file or wrong parent "
-            "tubes.",
-            wells=tuple(plate.place(w) for w in misfit),
-            samples=tuple(plate.samples[w] for w in misfit),
-            hold=Hold.PLATE,
-        )
-    ]
-
-
 def examine_plates(
     plates: Sequence[Plate], season: SeasonTables, settings: CheckSettings | None = None
 ) -> tuple[Finding, ...]:
@@ -263,20 +236,19 @@ def examine_plates(
     by_name = {x.plate.name: x for x in examined}
     exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate], usual)]
     away = held_plates(tuple(exchanged))
-    here = [
-        Examined(
-            x.scores,
-            search_layout(x.scores, odds, sources=_sources(x.plate, usual), labelled=x.search.matrix),
-        )
-        for x in examined
-        if x.plate.name not in away
-    ]
+    stay = [x for x in examined if x.plate.name not in away]
+    swaps = pod_swaps(stay, season, odds)
+    here = [_searched(x, swapped_identity(x, swaps), usual, odds) for x in stay]
 
-    layouts = [f for x in here for f in layout_findings(x.search, x.scores)]
     crosses = cross_findings(here, season, odds)
-    found = _merged([*exchanged, *layouts, *crosses])
+    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples))
+    if unfit:
+        # Piecemeal stories of such a plate, or of its crosses, would only mislead.
+        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds)
+    layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
+    pods = [f for f in pod_findings(swaps, here, season) if not unfit.keys() & set(f.plates)]
+    found = [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
     explained = frozenset(s for f in found for s in f.samples)
-    found += [f for x in here for f in _unexplained(x, explained, odds)]
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
 
     for x in here:
@@ -294,10 +266,13 @@ def examine_plates(
             min_call_rate=settings.min_call_rate,
             min_marker_call_rate=settings.min_marker_call_rate,
         )
-        if x.plate.name not in lying and not _alike(x.plate):
-            found += mixture_findings(x.scores, matrix, identity, odds)
+        if x.plate.name not in lying and not all_alike(x.plate):
+            mixed = mixture_findings(x.scores, matrix, identity, odds)
+            found += [f for f in mixed if f.subject not in explained]
         if settings.remarks and x.plate.placed:
             found += blind_spots(x.plate, season)
+    if settings.remarks:
+        found += same_layouts([x.plate for x in here], season)
     sound = [x for x in here if x.plate.name not in lying]
     found += [
         f
@@ -308,7 +283,9 @@ def examine_plates(
     found += batch_findings(
         [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
     )
-    found += maternal_findings(sound, season, evidence, odds)
+    found += wrong_marker_findings(sound, season, odds)
+    turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
+    found += [f for f in maternal_findings(sound, season, evidence, odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
     found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
     found += same_line_findings(season, _without(everything, season, plates, odd | on_lying))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
@@ -34,6 +36,18 @@ def _alternatives(proposal: Proposal) -> str:
     return f" The calls cannot tell this from: {some}."
 
 
+def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
+    """Wells of which the calls cannot tell which plant they hold: layouts that fit as well differ there."""
+    assert proposal.layout is not None
+    if proposal.layout.correction is not CorrectionKind.PART:
+        return []
+    own = proposal.layout.source[plate.position]
+    differ = np.zeros(len(plate), dtype=bool)
+    for other in proposal.tied:
+        differ |= other.source[plate.position] != own
+    return [int(w) for w in np.flatnonzero(differ & (proposal.identity >= 0))]
+
+
 def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Finding:
     layout = proposal.layout
     assert layout is not None
@@ -60,7 +74,10 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Fin
         samples=tuple(plate.samples[w] for w in moved),
         log10_odds=proposal.log10_odds,
         hold=Hold.PLATE,
-        corrections=(Correction(layout.correction, plate.name, "", layout.detail),),
+        corrections=(
+            Correction(layout.correction, plate.name, "", layout.detail),
+            *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in _open_wells(plate, proposal)),
+        ),
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
     )
@@ -129,7 +146,7 @@ def _some(names: list[str], most: int = 12) -> str:
 def layout_findings(search: Search, scores: PlateScores) -> list[Finding]:
     """One finding per step of the search, in the order in which corrections must be applied."""
     plate, season = scores.plate, scores.season
-    out, before = [], plate.identity
+    out, before = [], search.start
     for step in search.steps:
         if step.layout is not None:
             out.append(_layout_finding(plate, step, before))
@@ -180,4 +197,36 @@ def blind_spots(plate: Plate, season: SeasonTables) -> list[Finding]:
                 note=True,
             )
         )
+    return out
+
+
+def same_layouts(plates: Sequence[Plate], season: SeasonTables) -> list[Finding]:
+    """Plates whose sheets read the same, so that the calls could not show an exchange; a remark for each
+    group."""
+    same = season.same_parents()
+    groups: dict[tuple[bytes, bytes], list[Plate]] = {}
+    for plate in plates:
+        if plate.placed and (plate.identity >= season.n_lines).any():
+            order = np.argsort(plate.position)
+            identity = plate.identity[order]
+            known = np.where(identity >= 0, same[np.maximum(identity, 0)], EMPTY)
+            groups.setdefault((plate.position[order].tobytes(), known.tobytes()), []).append(plate)
+    out = []
+    for group in groups.values():
+        names = [plate.name for plate in group]
+        if len(names) > 1:
+            out.append(
+                Finding(
+                    FindingKind.CANNOT_SEE,
+                    Scope.PLATE,
+                    names[0],
+                    names[0],
+                    f"The sheets of plates {_some(names)} have the same crosses in the same wells: if two of "
+                    "them were exchanged, the calls could not show it.",
+                    "Check the labels of these plates by hand. When you plan plates, put a blank or a parent "
+                    "tube in another well of each.",
+                    other=names[1],
+                    note=True,
+                )
+            )
     return out

@@ -16,7 +16,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from crossproof.inference.plates.copied_strips import copied_strips
 from crossproof.inference.plates.proposals import (
+    EVEN,
     GAIN,
     Proposal,
     broad,
@@ -30,12 +32,21 @@ from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
 from crossproof.inference.plates.well_pairs import pairs, tube_pairs
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import FindingKind
-from crossproof.model.layouts import strip_layouts, strip_sources, whole_plate_layouts
+from crossproof.model.layouts import Layout, strip_layouts, strip_sources, whole_plate_layouts
+from crossproof.model.part_layouts import part_layouts, run_layouts, shifted_strip_layouts, sorted_layouts
 
 PRIOR_WHOLE = 1e-3
 UNUSUAL_SHARE = 0.1
 """Share of whole-plate faults that are shifts in reading order or another order of filling."""
 PRIOR_STRIP = 1e-3
+PRIOR_SINGLE = 1e-3
+"""Share of plates with one row or column that was shifted or copied."""
+LEAST_RUN = 4
+"""Fewest wells that speak for a plate shifted or sorted from some well on."""
+MOST_WELLS = 384
+"""Largest plate on which a shift from some well on is looked for."""
+MOST_PARTS = 6
+"""Layouts of halves and quadrants for which the consensus is rebuilt, the most promising."""
 PRIOR_TAGS = 1e-2
 PRIOR_ONE_TAG = 3e-3
 TIE = 1.0
@@ -57,6 +68,8 @@ class Search:
     identity: Ints
     misfit: Bools
     labelled_misfit: Bools
+    labelled: Matrix
+    start: Ints
 
 
 def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
@@ -72,11 +85,9 @@ def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
 
 def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
     """Whole-plate layouts, each with the consensus that it implies."""
-    own = matrix.own(identity)
-    room = clipped(matrix.table[:, :-1].max(axis=1) - own, matrix)
-    misfit = misfit_wells(matrix, identity, scores)
-    if max((room > GAIN).sum(), misfit.sum()) < max(4, 0.1 * len(identity)):
+    if not _suspicious(scores, matrix, identity):
         return
+    own = matrix.own(identity)
     layouts = whole_plate_layouts(scores.plate.format)
     silent = scores.blank > scores.called
     for layout in layouts:
@@ -109,17 +120,82 @@ def turned_empty(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bool
             yield replace(proposal, layout=layout)
 
 
+def parts(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
+    """Halves and quadrants that lie otherwise, the most promising with the consensus that they imply."""
+    if not _suspicious(scores, matrix, identity):
+        return
+    own = matrix.own(identity)
+    silent = scores.blank > scores.called
+    layouts = part_layouts(scores.plate.format)
+    changed = identities_under(np.stack([x.source for x in layouts]), scores, identity)
+    gains = clipped(matrix.table[np.arange(len(identity)), matrix.column(changed)] - own, matrix)
+    plants = np.where(scores.tube, 0.0, gains).sum(axis=1)
+    for i in np.argsort(-plants, kind="stable")[:MOST_PARTS]:
+        gain = clipped(scores.exact(changed[i], matrix.anything) - own, matrix)
+        gain = np.where((changed[i] == UNKNOWN) & ~silent, np.minimum(gain, 0.0), gain)
+        if broad(gain, 4):
+            proposal = make_proposal(layouts[i].words, gain, PRIOR_WHOLE / len(layouts), changed[i])
+            yield replace(proposal, layout=layouts[i])
+
+
+def _suspicious(scores: PlateScores, matrix: Matrix, identity: Ints) -> bool:
+    """Whether so many wells fit badly that a plate, or half of it, may lie otherwise."""
+    room = clipped(matrix.table[:, :-1].max(axis=1) - matrix.own(identity), matrix)
+    misfit = misfit_wells(matrix, identity, scores)
+    return bool(max((room > GAIN).sum(), misfit.sum()) >= max(4, 0.1 * len(identity)))
+
+
 def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
-    """Rows or columns reversed or swapped. Where parent tubes move, the consensus is rebuilt."""
-    layouts, sources = strip_layouts(scores.plate.format), strip_sources(scores.plate.format)
+    """Rows or columns reversed or swapped, or shifted by a well."""
+    plate = scores.plate.format
+    yield from _many(
+        scores, matrix, identity, strip_layouts(plate), strip_sources(plate), PRIOR_STRIP, 3, False
+    )
+    single = shifted_strip_layouts(plate)
+    sources = np.stack([x.source for x in single])
+    for proposal in _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True):
+        yield replace(proposal, least=EVEN)
+
+
+def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
+    """Shifted by a well from some well on, or sorted from some well on."""
+    plate = scores.plate
+    loose = matrix.table[:, :-1].max(axis=1) - matrix.own(identity) > GAIN
+    if loose.sum() < LEAST_RUN or plate.format.wells > MOST_WELLS:
+        return
+    plants = np.flatnonzero(plate.identity >= scores.season.n_lines)
+    names = [plate.plants[w] for w in plants]
+    moved = list(sorted_layouts(plate.format, plate.position[plants], names))
+    for layouts in (run_layouts(plate.format), tuple(moved)):
+        if layouts:
+            sources = np.stack([x.source for x in layouts])
+            yield from _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True)
+
+
+def _many(
+    scores: PlateScores,
+    matrix: Matrix,
+    identity: Ints,
+    layouts: tuple[Layout, ...],
+    sources: Ints,
+    prior: float,
+    least: int,
+    speaks: bool,
+) -> Iterator[Proposal]:
+    """Those of many layouts for which `least` wells speak. Where parent tubes move, the consensus is rebuilt.
+
+    `speaks`: a place that the layout leaves empty, and that calls nothing, speaks for it.
+    """
     doubtful = np.zeros(len(identity), dtype=bool)
     doubtful[doubtful_tubes(scores, matrix, identity)] = True
     for start in range(0, len(layouts), LAYOUTS_AT_ONCE):
         changed = identities_under(sources[start : start + LAYOUTS_AT_ONCE], scores, identity)
-        for i, gain in _strip_gains(scores, matrix, identity, doubtful, changed, len(layouts)):
-            if broad(gain, 3):
-                layout, prior = layouts[start + i], PRIOR_STRIP / len(layouts)
-                yield replace(make_proposal(layout.words, gain, prior, changed[i]), layout=layout)
+        for i, gain in _strip_gains(scores, matrix, identity, doubtful, changed, len(layouts), least, speaks):
+            if broad(gain, least):
+                layout = layouts[start + i]
+                yield replace(
+                    make_proposal(layout.words, gain, prior / len(layouts), changed[i]), layout=layout
+                )
 
 
 def _strip_gains(
@@ -129,6 +205,8 @@ def _strip_gains(
     doubtful: Bools,
     changed: Ints,
     n_layouts: int,
+    least: int,
+    empty_speaks: bool,
 ) -> Iterator[tuple[int, Floats]]:
     """Number and gain (well,) of those of the layouts `changed` (layout, well) that may be worth it."""
     own = matrix.own(identity)
@@ -138,19 +216,22 @@ def _strip_gains(
     speaks = (moves & scores.tube).any(axis=1) & ((plants > GAIN).sum(axis=1) >= 2)
     speaks &= plants.sum(axis=1) > 2 * GAIN
     rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
-    hopeful = ((gains > GAIN).sum(axis=1) >= 3) | rebuilt
+    hopeful = ((gains > GAIN).sum(axis=1) >= least) | rebuilt
+    silent = scores.blank > scores.called
     for i in np.flatnonzero(moves.any(axis=1) & hopeful):
         gain, moved = gains[i], moves[i]
         if rebuilt[i]:
             gain = clipped(scores.exact(changed[i], matrix.anything) - own, matrix)
         # A well of which the sheet then says nothing fits whatever it holds: that speaks for no exchange with
         # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
-        gain = np.where(changed[i] == UNKNOWN, np.minimum(gain, 0.0), gain)
+        # Where a run of wells was shifted, its first well is empty, and calls nothing.
+        empty = silent & empty_speaks
+        gain = np.where((changed[i] == UNKNOWN) & ~empty, np.minimum(gain, 0.0), gain)
         # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not
         # fit worse, and at many markers.
         if (
             rebuilt[i]
-            and broad(gain, 3)
+            and broad(gain, least)
             and not (gain[moved].sum() > -GAIN and many_markers(scores, identity, changed[i]))
         ):
             gain = np.where(moved, gain, np.minimum(gain, 0.0))
@@ -186,7 +267,18 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
 
 
 Source = Callable[[PlateScores, Matrix, Ints, Bools], Iterator[Proposal]]
-SOURCES: tuple[Source, ...] = (whole_plate, strips, tags, pairs, tube_pairs)
+SOURCES: tuple[Source, ...] = (
+    whole_plate,
+    parts,
+    strips,
+    copied_strips,
+    runs,
+    tags,
+    pairs,
+    tube_pairs,
+)
+ONCE = (whole_plate, parts)
+"""A plate lies otherwise as a whole once, if at all."""
 
 
 def _certain(proposal: Proposal) -> bool:
@@ -202,11 +294,15 @@ def _best(candidates: list[Proposal], threshold: float) -> Proposal | None:
         return None
     best = max(enough, key=lambda p: p.log10_odds)
     ties = [
-        p.words
+        p
         for p in candidates
         if p is not best and abs(p.likelihood - best.likelihood) < TIE and p.words != best.words
     ]
-    return replace(best, same_as=tuple(dict.fromkeys(ties)))
+    return replace(
+        best,
+        same_as=tuple(dict.fromkeys(p.words for p in ties)),
+        tied=tuple(p.layout for p in ties if p.layout is not None),
+    )
 
 
 def search_layout(
@@ -218,19 +314,22 @@ def search_layout(
 ) -> Search:
     """Take the best proposal while one reaches `threshold` (log10 posterior odds), at most MAX_STEPS.
 
-    `labelled`: the matrix as labelled, if it is known already.
+    `start`: identities to start from, those of the sheet if None. `labelled`: the matrix as labelled, if
+    it is known already.
     """
     identity = scores.plate.identity if start is None else start
-    matrix = labelled or scores.matrix(identity, labelled=start is None)
-    before = misfit_wells(matrix, identity, scores)
+    begin = identity
+    first = labelled or scores.matrix(scores.plate.identity, labelled=True)
+    matrix = first if start is None else scores.matrix(identity)
+    before = misfit_wells(first, scores.plate.identity, scores)
     steps: list[Proposal] = []
     used = np.zeros(len(identity), dtype=bool)  # wells of a swap taken: no well is swapped twice
     while len(steps) < MAX_STEPS:
-        allowed = sources if not steps else tuple(s for s in sources if s is not whole_plate)
+        allowed = sources if not steps else tuple(s for s in sources if s not in ONCE)
         candidates: list[Proposal] = []
         for source in allowed:
             candidates += source(scores, matrix, identity, used)
-            if source is whole_plate and any(_certain(p) for p in candidates):
+            if source is parts and any(_certain(p) for p in candidates):
                 break
         taken = {s.words for s in steps}
         best = _best([p for p in candidates if p.words not in taken], threshold)
@@ -242,4 +341,6 @@ def search_layout(
             used[list(best.wells)] = True
         if best.wells is None or scores.tube[list(best.wells)].any():
             matrix = scores.matrix(identity)
-    return Search(tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before)
+    return Search(
+        tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before, first, begin
+    )

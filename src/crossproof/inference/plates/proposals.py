@@ -13,6 +13,9 @@ from crossproof.model.layouts import Layout
 
 GAIN = 1.0
 """A well speaks for a proposal from this many nats."""
+EVEN = 0.0
+"""log10 odds from which a row or column that was shifted or copied is claimed: few wells can show it, and its
+plants are typed again."""
 LEAST_MARKERS = 5
 """Fewest markers at which plants must speak for other parents, or another tube of one."""
 
@@ -35,6 +38,8 @@ class Proposal:
     tags: tuple[int, int] | None = None
     mutual: bool = False
     same_as: tuple[str, ...] = ()
+    tied: tuple[Layout, ...] = ()
+    """Layouts that fit as well."""
     least: float | None = None
     """log10 odds from which it is taken, if not those of the whole search."""
 

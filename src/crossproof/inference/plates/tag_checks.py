@@ -18,6 +18,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables, line_posterior
 from crossproof.inference.plates.proposals import GAIN, misfit_wells
+from crossproof.inference.plates.reversed_tags import reversed_findings
 from crossproof.inference.plates.tag_explanations import (
     Examined,
     Explanation,
@@ -49,7 +50,8 @@ def _plates_text(wells: list[str]) -> str:
 
 def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
     """Tags, and parents, that the plants of badly fitting crosses fit instead."""
-    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season)}
+    turned = reversed_findings(plates, season, threshold)
+    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season) if c not in turned}
     for x in plates:
         for i in np.unique(x.search.identity).tolist():
             if i - season.n_lines in on:
@@ -119,7 +121,8 @@ def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: 
                 reassigned=tuple((s, season.n_lines + other) for s in samples),
             )
         )
-    return out + _parent_findings({c: e for c, e in parents.items() if c not in tags}, whole, plates, season)
+    out += _parent_findings({c: e for c, e in parents.items() if c not in tags}, whole, plates, season)
+    return [*out, *turned.values()]
 
 
 def _replacement(c: int, e: Explanation, season: SeasonTables) -> tuple[int, int]:

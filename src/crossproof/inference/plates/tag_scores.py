@@ -51,18 +51,20 @@ def tag_scores(scores: PlateScores, matrix: Matrix, identity: Ints, wells: Ints)
     labelled."""
     key = identity.tobytes() + wells.tobytes()
     if key not in scores.tag_scores:
-        scores.tag_scores[key] = _tag_scores(scores, matrix, identity, wells)
+        n = scores.season.n_lines
+        scores.tag_scores[key] = scores_under(scores, identity, wells, matrix.ids[matrix.ids >= n] - n)
     return scores.tag_scores[key]
 
 
-def _tag_scores(scores: PlateScores, matrix: Matrix, identity: Ints, wells: Ints) -> TagScores:
+def scores_under(scores: PlateScores, identity: Ints, wells: Ints, crosses: Ints) -> TagScores:
+    """F of `wells` under `crosses`, with the consensus that `identity` implies."""
     season, n = scores.season, scores.season.n_lines
-    crosses = matrix.ids[matrix.ids >= n] - n
     lines = np.arange(n)
     mothers, of_cross = np.unique(season.mother[crosses], return_inverse=True)
     if len(mothers) * n > MAX_DONOR_TABLES:
         lines = scores.needed_lines(identity)
-    state = scores.lines_under(identity, more=lines)
+    parents = np.concatenate([season.mother[crosses], season.father[crosses]])
+    state = scores.lines_under(identity, more=np.concatenate([lines, parents]))
     prior = np.asarray(season.class_prior, dtype=np.float64)
     shares = {name: prior[3] * share for name, share in OFF_SHARES.items()}
     relation = scores.relation_scores(season.mother[crosses], season.father[crosses], wells, state)

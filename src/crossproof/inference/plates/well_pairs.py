@@ -75,6 +75,12 @@ def _loose(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
     return loose
 
 
+def loose_plants(scores: PlateScores, matrix: Matrix, identity: Ints) -> Ints:
+    """Loose wells with plants, the worst MOST_LOOSE at most, (n,)."""
+    loose = _loose(scores, matrix, identity, np.zeros(len(identity), dtype=bool))
+    return loose[identity[loose] >= scores.season.n_lines]
+
+
 def _called_plants(scores: PlateScores, identity: Ints) -> int:
     called = scores.plate.n_called >= 0.3 * scores.plate.n_markers
     return int((called & (identity >= scores.season.n_lines)).sum())
@@ -84,8 +90,7 @@ def stray_counts(scores: PlateScores, matrix: Matrix) -> tuple[float, float]:
     """Expected number of stray seed on a plate as labelled, and its plants called."""
     identity, n = scores.plate.identity, scores.season.n_lines
     plants = _called_plants(scores, identity)
-    loose = _loose(scores, matrix, identity, np.zeros(len(identity), dtype=bool))
-    loose = loose[identity[loose] >= n]
+    loose = loose_plants(scores, matrix, identity)
     if len(loose) == 0:
         return 0.0, float(plants)
     tags, tag = tag_scores(scores, matrix, identity, loose), identity[loose] - n

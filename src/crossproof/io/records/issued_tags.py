@@ -116,12 +116,3 @@ def _number(raw: RawTable, i: int, text: str, season: str, here: str, notes: Pro
             why = f"This is no tag number: {why}"
         raw.note(notes, i, "tag", Fault(f"{why[0].upper()}{why[1:]}.", remedy))
         return None
-
-
-def season_code(root: Path, said: str) -> str:
-    """The season that codes of this folder carry: that of its tags, else `said` where it can be one, else "".
-
-    `said`: the setting `season` of config.yaml.
-    """
-    issued, _ = read_issued(root)
-    return issued.season if issued else said if is_season(said) else ""

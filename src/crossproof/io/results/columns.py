@@ -116,6 +116,7 @@ MARKERS = (
     _Y("used", "whether the marker is used"),
     _C("reason", "why it is set aside"),
     _W("replicate_pairs", "pairs of replicates it was counted from"),
+    _C("size_bins", "fragment sizes taken for one allele, and stray ones; | between files that differ"),
 )
 
 LINES = (

@@ -19,6 +19,10 @@ def _empty() -> pd.DataFrame:
     return pd.DataFrame()
 
 
+CODES = "_code"
+"""Column of the verdicts that holds what the code of a plant's label reads, where labels have codes."""
+
+
 @dataclass(frozen=True)
 class ReportInputs:
     """Everything a report says comes from here.
@@ -50,6 +54,8 @@ class ReportInputs:
     findings: Sequence[Finding] = ()
     calls: PlantCalls | None = None
     corrections: Sequence[str] = ()
+    code_season: str = ""
+    """Season that the codes of labels hold; "" where they have none."""
 
 
 def texts(frame: pd.DataFrame, column: str) -> list[str]:

@@ -34,6 +34,7 @@ _CIRCLE = "M12 1.5a10.5 10.5 0 1 1 0 21a10.5 10.5 0 1 1 0-21Z"
 _SQUARE = "M3 3H21V21H3Z"
 _DIAMOND = "M12 .5L23.5 12L12 23.5L.5 12Z"
 _TRIANGLE = "M12 1L23.6 22H.4Z"
+_OCTAGON = "M7.6 1.5H16.4L22.5 7.6V16.4L16.4 22.5H7.6L1.5 16.4V7.6Z"
 _PLAIN = "M4.5 7.5H19.5V16.5H4.5Z"
 
 VERDICT_MARKS: dict[Verdict, Mark] = {
@@ -50,7 +51,7 @@ VERDICT_MARKS: dict[Verdict, Mark] = {
     ),
 }
 
-HELD_MARK = Mark("held", "!", "on hold", _PLAIN, "in doubt; the verdict waits for a finding", "#FFFFFF")
+HELD_MARK = Mark("held", "!", "on hold", _OCTAGON, "in doubt; the verdict waits for a finding", "#FFFFFF")
 """Plants on hold, whatever their verdict."""
 
 WELL_MARKS: dict[str, Mark] = {
@@ -59,11 +60,14 @@ WELL_MARKS: dict[str, Mark] = {
 }
 
 PILE_WORDS: dict[Pile, tuple[str, str]] = {
-    Pile.KEEP: ("Keep", "Proven hybrids: grow them on."),
-    Pile.CULL: ("Cull", "Selfs, outcrosses and off-pedigree plants: free their places."),
-    Pile.SAMPLE_AGAIN: ("Sample again", "No verdict yet: take a fresh leaf sample."),
-    Pile.WAIT: ("Wait", "No verdict yet: a parent or more markers must be typed first; leave the plant."),
-    Pile.HOLD: ("Hold", "Plate, file, tag or tube in doubt: leave the plant until that is settled."),
+    Pile.KEEP: ("Keep", "a proven hybrid, to grow on."),
+    Pile.CULL: ("Cull", "not the hybrid of its tag; its place can be freed."),
+    Pile.SAMPLE_AGAIN: ("Sample again", "no verdict yet; take a fresh leaf sample."),
+    Pile.WAIT: ("Wait", "no verdict before a parent or more markers are typed; leave the plant."),
+    Pile.HOLD: (
+        "Hold",
+        "plate, file, tag or parent sample in doubt; leave the plant until it is settled.",
+    ),
 }
 """Label and meaning of each pile of plants, in the order a reader acts on them."""
 

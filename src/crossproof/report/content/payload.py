@@ -77,7 +77,7 @@ CROSS_NUMBERS = (
     "undetermined",
     "held",
     "contrast_markers",
-    "target_hybrids",
+    "target",
     "seeds_to_test",
     "flowers_to_repeat",
 )
@@ -108,6 +108,7 @@ def build_payload(inputs: ReportInputs) -> dict[str, Any]:
         "words": TEMPLATES,
         "unexpected": [v.value for v in UNEXPECTED],
         "classes": [v.value for v in CLASSES],
+        "season": inputs.code_season,
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 
@@ -109,9 +110,16 @@ class PlantLists:
                 rows.append(("", f"{tray}: {self._piles(here)}", *[""] * (len(self.walk_columns) - 2)))
             rows += [self._walk_row(i) for i in here]
         title = "Every plant in the order of its place"
-        return Sheet(
-            "Walk", title, self.walk_note(), self.walk_columns, tuple(rows), marks=4, heads=frozenset(heads)
-        )
+        columns = tuple(self._fitted(c) for c in self.walk_columns)
+        return Sheet("Walk", title, self.walk_note(), columns, tuple(rows), marks=4, heads=frozenset(heads))
+
+    def _fitted(self, column: SheetColumn) -> SheetColumn:
+        """The column of places or plants as wide as its longest name, within reason."""
+        source = {"Place": "place", "Plant": "plant"}.get(column.label)
+        if source is None:
+            return column
+        longest = max((len(text) for text in self.text[source]), default=0)
+        return replace(column, width=max(10.0, min(longest + 2.0, 44.0)))
 
     def _piles(self, plants: list[int]) -> str:
         counts = Counter(self.facts[i].pile for i in plants)
@@ -153,7 +161,8 @@ class PlantLists:
 
     def sheet(self, name: str, title: str, note: str, order: list[int]) -> Sheet:
         """A sheet of these plants in this order."""
-        return Sheet(name, title, note, self.columns, tuple(self._row(i) for i in order), marks=9)
+        columns = tuple(self._fitted(c) for c in self.columns)
+        return Sheet(name, title, note, columns, tuple(self._row(i) for i in order), marks=9)
 
     def _label(self, i: int) -> str:
         pile = self.facts[i].pile

@@ -53,6 +53,16 @@ class Grid:
     plates: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...]
 
 
+@dataclass(frozen=True)
+class ScanSheet:
+    """A sheet for a scanner that types: of each plant what its code reads, its name, decision and place."""
+
+    name: str
+    title: str
+    note: str
+    rows: tuple[tuple[str, str, str, str], ...]
+
+
 BOX = "\u2610"
 """An empty box, to tick while walking."""
 SIGN = SheetColumn("Done, by whom", 18, sign=True)

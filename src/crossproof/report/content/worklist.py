@@ -4,15 +4,39 @@ from __future__ import annotations
 
 from crossproof.model.results import Need
 from crossproof.report.content import numbers as fmt
-from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import CODES, ReportInputs, numbers, texts
+from crossproof.report.content.marks import PILE_WORDS
 from crossproof.report.content.plant_lists import PlantLists
 from crossproof.report.content.retest_plates import retest_sheets
-from crossproof.report.content.sheets import SIGN, Grid, Sheet, SheetColumn, natural
+from crossproof.report.content.sheets import SIGN, Grid, ScanSheet, Sheet, SheetColumn, natural
 from crossproof.report.facts.crosses import crosses_facts
-from crossproof.report.facts.plants import Pile
+from crossproof.report.facts.plants import Pile, plant_facts
+
+SCAN_SHEET = "Scan"
+"""Sheet of the worklist that a scanner types into, and `crossproof done` reads."""
+SCAN_HEADER_ROW = 3
+"""Row of its headings, as a spreadsheet shows it."""
 
 
-def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
+def scan_sheet(inputs: ReportInputs) -> ScanSheet:
+    """Every plant by the code of its label and by its name."""
+    frame = inputs.verdicts
+    codes, plants, places = (texts(frame, c) for c in (CODES, "plant", "place"))
+    words = ["" if p.pile is None else PILE_WORDS[p.pile][0] for p in plant_facts(frame).rows]
+    rows = [
+        (key, plants[i], words[i], places[i]) for keys in (codes, plants) for i, key in enumerate(keys) if key
+    ]
+    return ScanSheet(
+        SCAN_SHEET,
+        "Scan a label: its decision stands beside it",
+        "Put the cursor into the first free cell of the first column and scan; the scanner types the code "
+        "and goes on to the next row. Choose what you did in the last column, save, and give this workbook "
+        "to crossproof done.",
+        tuple(rows),
+    )
+
+
+def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid | ScanSheet, ...]:
     """Every sheet, in the order of the workbook."""
     plants = PlantLists(inputs)
     retest, grid = retest_sheets(plants)
@@ -38,6 +62,7 @@ def build_sheets(inputs: ReportInputs) -> tuple[Sheet | Grid, ...]:
         retest,
         grid,
         cross_sheet(inputs),
+        scan_sheet(inputs),
     )
 
 

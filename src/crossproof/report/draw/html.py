@@ -18,7 +18,17 @@ from crossproof.report.content.payload import to_json
 from crossproof.report.draw import charts
 
 STYLES = ("tokens.css", "layout.css", "parts.css", "print.css")
-SCRIPTS = ("base.js", "table.js", "plants.js", "crosses.js", "plates.js", "strip.js", "plant.js", "start.js")
+SCRIPTS = (
+    "base.js",
+    "table.js",
+    "scan.js",
+    "plants.js",
+    "crosses.js",
+    "plates.js",
+    "strip.js",
+    "plant.js",
+    "start.js",
+)
 
 
 def template_text(name: str) -> str:

@@ -48,10 +48,10 @@ def section(inputs: ReportInputs) -> Section:
         blocks.append(Heading("What success went with"))
         blocks.append(
             Prose(
-                "A filled dot is the rate drawn towards the season's mean as far as its small numbers "
-                "demand, with its 95\u00a0% interval; a hollow diamond is the raw rate. The dashed line "
-                "is the whole season. These are comparisons, not causes: hours, people and mothers were "
-                "not dealt out at random."
+                "A filled dot is the rate with its 95\u00a0% interval, pulled towards the season's mean "
+                "where numbers are small; a hollow diamond is the raw rate. The dashed line is the whole "
+                "season. These are comparisons, not causes: hours, people and mother lines were not "
+                "assigned at random."
             )
         )
         blocks += [Row(tuple(charts[i : i + 2])) for i in range(0, len(charts), 2)]
@@ -80,7 +80,7 @@ def _two_rates(inputs: ReportInputs) -> str:
             return ""
         low, high = _first(whole, f"{name}_low"), _first(whole, f"{name}_high")
         said.append(f"{fmt.share(value)} {words} (95\u00a0% interval {fmt.interval(low, high)})")
-    return f"Two questions about selfing, two answers: {said[0]}; {said[1]}."
+    return f"Selfing counted by seed and by flower: {said[0]}; {said[1]}."
 
 
 def _structure_open(inputs: ReportInputs) -> str:
@@ -90,9 +90,10 @@ def _structure_open(inputs: ReportInputs) -> str:
     if not (math.isfinite(pods) and math.isfinite(success)) or pods >= LEAST_PODS:
         return ""
     return (
-        f"Only {fmt.noun(pods, 'pod')} had two plants or more typed, so it is hardly known whether pods are "
-        "all of one kind or mixed. True success rests on that, and its interval is wide. Type all seeds of "
-        "every tenth pod, with the pod on record."
+        f"Only {fmt.noun(pods, 'pod')} had two or more plants typed, so it is hardly known whether the "
+        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is a "
+        "middle of what the records allow, and its interval is wide. To know more, type all seeds of every "
+        "tenth pod, with the pod on record."
     )
 
 
@@ -161,8 +162,8 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
             f"hybrid{span}."
         )
     sentence = (
-        "The branch is as thick as the share of pollinated flowers still on the way to a hybrid; its last "
-        "width is true success. Seeds that were not tested count at the rate of those that were."
+        "The band narrows as flowers drop out. Its width at the end is true success: the share of flowers "
+        "that give at least one hybrid. Seed that was not tested is counted at the rate of the seed that was."
     )
     rows = [
         (k.label, k.number, k.step, k.lost, fmt.share(k.width) if k.width is not None else "not known")

@@ -37,7 +37,7 @@ def section(inputs: ReportInputs) -> Section:
     needed = shown(inputs.config.get("min_posterior", default("min_posterior")))
     blocks: list[Block] = [
         Prose(
-            "Every call is turned into the likelihood of each genotype the plant may have, with the error "
+            "Every call gives the likelihood of each genotype that the plant may have, with the error "
             "rates of that marker. The plants of one cross are then judged together: all of them come "
             "from the same two parent plants, so what the others show about those parents helps to judge "
             "each one. Four explanations compete: child of mother and father (hybrid), two gametes of the "
@@ -65,7 +65,7 @@ def section(inputs: ReportInputs) -> Section:
                     "The donor's name",
                     "The likeliest donor is the best fit among the lines of this panel; the true one may "
                     "not be in it. "
-                    "Close markers are not independent, so donor probabilities err towards too sure.",
+                    "Close markers are not independent, so donor probabilities are somewhat overconfident.",
                 ),
                 (
                     "Untested seed",

@@ -48,7 +48,7 @@ def section(inputs: ReportInputs) -> Section:
         blocks += [Heading("Markers set aside"), aside]
     weak = weak_table(inputs)
     if weak.rows:
-        blocks += [Heading("The markers that err most, among those in use"), weak]
+        blocks += [Heading("The least reliable markers in use"), weak]
     return Section(
         "panel", "Lines and markers", "Lines, markers", _lead(inputs, conflicts, aside), tuple(blocks)
     )
@@ -100,8 +100,8 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         summary.append((label, fmt.count(len(values)), fmt.share(middle), fmt.interval(low, high)))
     frame = pd.DataFrame(rows, columns=["verdict", "share", "share_end", "plants"])
     sentence = (
-        "Hybrids should stand at the right end and selfs at the left; what lies between is where a simple "
-        "cut-off goes wrong and where the family model earns its keep. Each strip has its own height."
+        "Hybrids should stand at the right end and selfs at the left; a simple cut-off would get plants in "
+        "between wrong. Each strip has its own height."
     )
     table = table_of(
         "het-table",
@@ -136,8 +136,8 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
     sentence = "Rings are markers in use, filled diamonds are set aside."
     if len(used):
         sentence += (
-            f" Half of those in use have a call rate above {fmt.share(float(used['call_rate'].median()))} "
-            "and read a homozygote as heterozygous in under "
+            f" The median marker in use has a call rate of {fmt.share(float(used['call_rate'].median()))} "
+            "and reads a homozygote as heterozygous in "
             f"{fmt.share(float(used['false_heterozygote'].median()))} of calls."
         )
     if len(shown_rows) < len(drawn):
@@ -253,7 +253,7 @@ def weak_table(inputs: ReportInputs) -> Table:
     ]
     return table_of(
         "weak",
-        "Ten markers with most false heterozygotes",
+        "Markers in use with the most false heterozygotes",
         [
             ("marker", "name"),
             ("place", "name"),

@@ -26,7 +26,7 @@ TOO_FEW = "too few"
 CAUTION = Notice(
     Tone.CARE,
     "Numbers about crosses, not about people",
-    "Samples are small, crosses are unequal, and nobody was dealt hours and mothers at random. A point "
+    "Samples are small, crosses are unequal, and hours and mother lines were not assigned at random. A point "
     "outside a limit is a reason to look at hours, flowers and tools together with that person; it is "
     "never a judgement, a ranking or a ground for a decision about anyone's work. Ask before you share "
     "this section.",
@@ -63,7 +63,7 @@ def _lead(inputs: ReportInputs) -> str:
     if not len(inputs.operators):
         return "Tags carry no operator, so nothing is said about anyone."
     made = fmt.noun(len(inputs.operators), "person", "people")
-    return f"{made} made the crosses. Before any number, what these numbers are not."
+    return f"{made} made the crosses. Read the caution before the numbers."
 
 
 def _findings(inputs: ReportInputs) -> str:
@@ -92,9 +92,9 @@ def _findings(inputs: ReportInputs) -> str:
         text += (
             f" {fmt.noun(apart, 'person', 'people')} cannot be told apart from the mother lines they crossed."
         )
-    return text + (
-        f" For {fmt.noun(few, 'person', 'people')} there is too little to say anything." if few else ""
-    )
+    if few:
+        text += f" For {fmt.noun(few, 'person', 'people')} there are too few plants or tags to say anything."
+    return text
 
 
 def funnel_chart(inputs: ReportInputs) -> Chart | None:
@@ -121,7 +121,7 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
         "99.8\u00a0%. "
     )
     sentence += (
-        "Each rate is drawn as it would be under everyone's mothers, hours and weeks. "
+        "Rates are adjusted to the mothers, hours and weeks of everyone together. "
         "Plants of one tag share their fate, so each counts for less than one plant here."
     )
     if apart:

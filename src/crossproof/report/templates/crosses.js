@@ -50,7 +50,6 @@ function crossesView(host) {
   const step = node('select', {id: 'crosses-step', onchange: e => { state.step = e.target.value; refresh(); }},
     node('option', {value: ''}, 'any'), steps.map(s => node('option', {value: s}, s.slice(0, 80))));
   host.append(node('div', {class: 'tools'}, search.label, steps.length ? node('label', {}, 'Next step', step) : null));
-  const text = (label, key) => ({label, kind: 'name', order: lazily(() => ranks(CROSSES.n, CROSSES[key])), cell: i => CROSSES[key](i)});
   const number = (label, key) => ({label, kind: 'number', order: CROSSES[key], cell: i => count(CROSSES[key](i))});
   const lines = range(CROSSES.n).map(i => [CROSSES.cross_id, CROSSES.mother, CROSSES.father, CROSSES.operator, CROSSES.date]
     .map(c => c(i)).join('\n').toLowerCase());
@@ -59,14 +58,16 @@ function crossesView(host) {
     columns: [
       {label: 'Cross', kind: 'name', order: lazily(() => ranks(CROSSES.n, CROSSES.cross_id)),
         cell: i => node('button', {type: 'button', class: 'open-row' + (CROSSES.cross_id(i).length > 36 ? ' long' : '')}, CROSSES.cross_id(i))},
-      text('Mother', 'mother'), text('Father', 'father'), number('Flowers', 'flowers'), number('Pods', 'pods'), number('Tested', 'tested'),
-      {label: 'Verdicts', order: i => CROSSES.tested(i) ? CROSSES.hybrid(i) / CROSSES.tested(i) : NaN, cell: partsBar},
-      {label: 'Hybrids', kind: 'number', order: CROSSES.hybrid,
-        cell: i => count(CROSSES.hybrid(i)) + (Number.isFinite(CROSSES.target_hybrids(i)) ? ' of ' + count(CROSSES.target_hybrids(i)) : '')},
-      {label: 'Hybrid rate', kind: 'number', order: CROSSES.hybrid_rate, cell: i => share(CROSSES.hybrid_rate(i))},
-      {label: '95\u00a0% interval', kind: 'number', order: CROSSES.hybrid_rate_low, cell: i => span(CROSSES.hybrid_rate_low(i), CROSSES.hybrid_rate_high(i))},
+      {label: 'Mother × father', kind: 'name', order: lazily(() => ranks(CROSSES.n, i => CROSSES.mother(i) + '\n' + CROSSES.father(i))),
+        cell: i => (CROSSES.mother(i) || 'unknown') + ' × ' + (CROSSES.father(i) || 'unknown')},
       {label: 'Next step', kind: 'text', first: true, order: stepRank,
         cell: i => [node('b', {}, CROSSES.next_step(i)), CROSSES.next_step_detail(i) ? ': ' + CROSSES.next_step_detail(i) : '']},
+      number('Flowers', 'flowers'), number('Pods', 'pods'), number('Tested', 'tested'),
+      {label: 'Verdicts', order: i => CROSSES.tested(i) ? CROSSES.hybrid(i) / CROSSES.tested(i) : NaN, cell: partsBar},
+      {label: 'Hybrids (wanted)', kind: 'number', order: CROSSES.hybrid,
+        cell: i => count(CROSSES.hybrid(i)) + (Number.isFinite(CROSSES.target(i)) ? ' (' + count(CROSSES.target(i)) + ')' : '')},
+      {label: 'Hybrid rate (95\u00a0% interval)', kind: 'number', order: CROSSES.hybrid_rate,
+        cell: i => [share(CROSSES.hybrid_rate(i)), span(CROSSES.hybrid_rate_low(i), CROSSES.hybrid_rate_high(i))].map((t, k) => k && t ? '(' + t + ')' : t).filter(Boolean).join(' ')},
     ],
   });
   function refresh() {

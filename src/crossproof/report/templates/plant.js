@@ -15,10 +15,17 @@ function plantView(host) {
   if (!PLANTS.n) { host.append(node('p', {}, 'No plant has been genotyped yet.')); return; }
   const hits = node('ul', {class: 'hits', 'aria-label': 'Plants found'});
   const status = node('p', {class: 'sub', role: 'status'});
-  const search = searchBox('Find plant, sample, cross or parent', find, 'plant-search');
+  const search = searchBox('Scan a label, or find plant, sample, cross or parent', find, 'plant-search');
+  const scan = scanPlace(search.input);
   const stage = node('div', {class: 'one', tabindex: '-1', id: 'plant-stage'});
-  host.append(node('div', {class: 'tools'}, search.label, node('button', {type: 'button', class: 'act', onclick: () => printOnly('plant')}, 'Print this plant')), status, hits, stage);
-  search.input.addEventListener('keydown', e => { if (e.key === 'Enter') hits.querySelector('button')?.click(); });
+  host.append(node('div', {class: 'tools'}, search.label, node('button', {type: 'button', class: 'act', onclick: () => printOnly('plant')}, 'Print this plant')), scan.place, status, hits, stage);
+  search.input.addEventListener('keydown', e => {
+    if (e.key !== 'Enter') return;
+    /* A label shows its plant and leaves the field ready; a name that was typed leads to its plant. */
+    const typed = search.input.value.trim(), hit = typed.includes('.') ? scan.take() : null;
+    if (hit) { find(''); if (hit.plant !== undefined) openPlant(hit.plant, false); }
+    else { if (!hits.querySelector('button')) find(typed); hits.querySelector('button')?.click(); }
+  });
   function find(text) {
     const good = matcher(text), found = [];
     let total = 0;

@@ -38,13 +38,16 @@ function plantsView(host) {
   const buttons = piles.map(pile => node('button', {type: 'button', 'data-pile': pile, onclick: () => pick(pile)},
     pile === 'all' ? 'All ' : DATA.piles[pile][0] + ' ', node('b', {}, count(rowsOf(pile).length))));
   const placed = range(PLANTS.n).some(i => PLANTS.place(i));
-  const search = searchBox('Find plant, place, sample, cross, line, plate or person', text => { state.text = text; refresh(); }, 'plants-search');
+  const search = searchBox('Scan a label, or find plant, place, sample, cross, line, plate or person', text => { state.text = text; refresh(); }, 'plants-search');
   const order = node('select', {id: 'plants-order', onchange: e => table.order(Number(e.target.value), true)},
     node('option', {value: '1'}, placed ? 'place' : 'plate and well'), node('option', {value: placed ? '5' : '4'}, 'cross'), node('option', {value: '0'}, 'plant'));
   host.append(node('div', {class: 'tools'},
     node('div', {class: 'field'}, 'Pile', node('div', {class: 'piles', role: 'group', 'aria-label': 'Pile of plants'}, buttons)),
     node('label', {}, 'In order of', order), search.label,
     node('button', {type: 'button', class: 'act', onclick: () => printOnly('plants')}, 'Print this list')));
+  const scan = scanPlace(search.input);
+  host.append(scan.place);
+  search.input.addEventListener('keydown', e => { if (e.key === 'Enter') { e.preventDefault(); scan.take(); } });
   const heading = node('h3', {class: 'print-only'});
   host.append(heading);
   const verdictRank = {hybrid: 0, self: 1, outcross: 2, off_pedigree: 3, undetermined: 4};

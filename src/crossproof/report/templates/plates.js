@@ -101,6 +101,10 @@ function platesView(host) {
         PLATES.findings(k) ? node('span', {class: 'flag'}, '! ' + PLATES.findings(k).slice(0, 40)) : null));
     }));
   }
+  function wellsFound(wells) {
+    const n = wells.filter(w => WELLS.findings(w)).length;
+    return 'Nothing was found against the plate as a whole' + (n ? '; ' + noun(n, 'well') + (n === 1 ? ' has a finding of its own (ringed).' : ' have findings of their own (ringed).') : '.');
+  }
   function facts(k, wells) {
     const tally = Object.fromEntries(PARTS.map(v => [v, 0]));
     let lines = 0, blanks = 0;
@@ -125,7 +129,7 @@ function platesView(host) {
       node('div', {}, node('h4', {}, 'Plate ' + PLATES.plate(k)),
         node('p', {class: 'sub'}, [noun(wells.length, 'well'), PLATES.batch(k) && 'batch ' + PLATES.batch(k),
           Number.isFinite(PLATES.call_rate(k)) && 'call rate ' + share(PLATES.call_rate(k)), PLATES.state(k)].filter(Boolean).join(' · ')),
-        PLATES.findings(k) ? node('p', {}, node('strong', {}, 'Found: '), PLATES.findings(k)) : node('p', {}, 'Nothing was found against this plate.'),
+        PLATES.findings(k) ? node('p', {}, node('strong', {}, 'Found: '), PLATES.findings(k)) : node('p', {}, wellsFound(wells)),
         facts(k, wells), behind));
   }
   function wellList(wells) {
@@ -145,7 +149,7 @@ function platesView(host) {
   addEventListener('beforeprint', () => {
     const shown = range(Math.min(PLATES.n, 24));
     printed.replaceChildren(...shown.map(k => node('figure', {}, node('figcaption', {}, node('strong', {}, 'Plate ' + PLATES.plate(k)),
-      node('span', {}, PLATES.findings(k) ? 'Found: ' + PLATES.findings(k) : 'Nothing found.')), plateMap(wellsOfPlate(PLATES.plate(k)), 'Plate ' + PLATES.plate(k)))),
+      node('span', {}, PLATES.findings(k) ? 'Found: ' + PLATES.findings(k) : wellsFound(wellsOfPlate(PLATES.plate(k))))), plateMap(wellsOfPlate(PLATES.plate(k)), 'Plate ' + PLATES.plate(k)))),
       PLATES.n > 24 ? node('p', {class: 'more'}, 'Printed here: 24 of ' + count(PLATES.n) + ' plates.') : '');
   });
   addEventListener('afterprint', () => printed.replaceChildren());

@@ -1,0 +1,183 @@
+"""More plants that fit no tag of their own on a plate, or on part of it, than the season has elsewhere.
+
+A plant is *stray* if another cross of its plate explains it better than all that can come under its own tag,
+stray seed being as rare as it is; *odd* if it is stray, or fits nothing its tag allows. Plants of one pod go
+astray together, so that pods are counted, not plants:
+
+    x ~ Binomial(n, b)     as elsewhere; b the season's share, with a beta prior
+    x ~ Binomial(n, p)     p anything above b: part of the plate is not what its sheet says
+
+for the plate, its halves, quadrants, rows and columns. Where the odd wells fit one another's rows of the
+sheet (an assignment problem), the wells hold the sheet's plants in another order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+from scipy.special import betaincc
+
+from crossproof.inference.plates.arrays import Plate
+from crossproof.inference.plates.proposals import GAIN, clipped, misfit_wells
+from crossproof.inference.plates.scores import Matrix, PlateScores
+from crossproof.inference.plates.stray_seed import STRAY_SHARE
+from crossproof.inference.plates.tag_scores import tag_scores
+from crossproof.inference.plates.well_pairs import loose_plants
+from crossproof.model.arrays import Bools, Ints
+
+STRAY_BASE, STRAY_WORTH = 0.005, 200.0
+"""Beta prior of the share of stray plants of a faultless plate: mean, and plants that it is worth."""
+ODD_BASE, ODD_WORTH = 0.03, 100.0
+"""The same of odd ones, with seed of other lines, later generations and unresolved parents among them."""
+PRIOR_PART = 2e-2
+"""Share of plates on part of which the sheet is wrong in a way that no layout names."""
+LEAST_ODD = 3
+"""Fewest odd pods that hold a plate."""
+ODD_PLATE = 0.15
+"""A plate with a larger share of odd plants tells nothing of the season's share, unless most are so."""
+FIT_SHARE = 0.6
+
+
+@dataclass(frozen=True)
+class OddPlants:
+    """Plants of a plate that do not fit: called wells with progeny (w,), which of them are stray or odd, and
+    the identity that each fits best."""
+
+    wells: Ints
+    stray: Bools
+    odd: Bools
+    fits: Ints
+
+
+@dataclass(frozen=True)
+class Excess:
+    """The part of a plate that stands out: its name, odd plants and plants there, log10 odds."""
+
+    part: str
+    odd: int
+    plants: int
+    log10_odds: float
+
+
+def odd_plants(scores: PlateScores, matrix: Matrix, identity: Ints) -> OddPlants:
+    """Which called plants fit no tag of their own, each judged with all that its tag can bring."""
+    plate, n = scores.plate, scores.season.n_lines
+    called = plate.n_called >= 0.3 * plate.n_markers
+    wells = np.flatnonzero(called & (identity >= n))
+    stray = np.zeros(len(plate), dtype=bool)
+    fits = identity.copy()
+    loose = loose_plants(scores, matrix, identity)
+    loose = loose[called[loose]]
+    if len(loose):
+        tags = tag_scores(scores, matrix, identity, loose)
+        own = tags.full[np.arange(len(loose)), np.searchsorted(tags.crosses, identity[loose] - n)]
+        anywhere = np.logaddexp.reduce(tags.full, axis=1) - np.log(len(tags.crosses))
+        stray[loose] = np.log(STRAY_SHARE) + anywhere > np.log1p(-STRAY_SHARE) + own
+        fits[loose] = n + tags.crosses[tags.full.argmax(axis=1)]
+    odd = stray | misfit_wells(matrix, identity, scores)
+    return OddPlants(wells, stray[wells], odd[wells], fits[wells])
+
+
+def _pods(plate: Plate, identity: Ints, found: OddPlants, chosen: Bools) -> int:
+    """Pods among the chosen plants, a pod once for each cross that its plants fit; runs of wells where no
+    pods are recorded."""
+    keys = set()
+    last: tuple[int, ...] = ()
+    for place in np.flatnonzero(chosen):
+        w, fit = int(found.wells[place]), int(found.fits[place])
+        pod = plate.pods[w] if plate.pods else ""
+        if pod:
+            keys.add((int(identity[w]), pod, fit))
+            continue
+        row, column = int(plate.rows[w]), int(plate.columns[w])
+        new = (int(identity[w]), fit, row, column)
+        beside = bool(last) and last[:2] == new[:2] and abs(last[2] - row) + abs(last[3] - column) <= 1
+        if not beside:
+            keys.add((int(identity[w]), f"\0{w}", fit))
+        last = new
+    return len(keys)
+
+
+def _parts(plate: Plate) -> Iterator[tuple[str, float, Bools]]:
+    """Name, share of the prior and wells of the plate and its parts."""
+    R, C = plate.format.rows, plate.format.columns
+    yield "", 1.0, np.ones(len(plate), dtype=bool)
+    if not plate.placed:
+        return
+    r, c = plate.rows, plate.columns
+    parts = [
+        ("the left half", c < C // 2),
+        ("the right half", c >= C // 2),
+        ("the top half", r < R // 2),
+        ("the bottom half", r >= R // 2),
+    ]
+    if R >= 16:
+        parts += [(f"quadrant {2 * a + b + 1}", (r % 2 == a) & (c % 2 == b)) for a in (0, 1) for b in (0, 1)]
+    parts += [
+        (f"row {plate.well_name(int(np.flatnonzero(r == x)[0]))[:-1].rstrip('0123456789')}", r == x)
+        for x in np.unique(r)
+    ]
+    parts += [(f"column {x + 1}", c == x) for x in np.unique(c).tolist()]
+    for name, wells in parts:
+        yield name, 1 / len(parts), wells
+
+
+def log10_excess(x: int, n: int, base: float) -> float:
+    """log10 of P(x of n | any share above `base`) over P(x of n | `base`)."""
+    above = np.log(betaincc(x + 1, n - x + 1, base)) - np.log(n + 1.0) - np.log1p(-base)
+    choose = sum(np.log((n - i) / (i + 1)) for i in range(x))
+    as_elsewhere = choose + x * np.log(base) + (n - x) * np.log1p(-base)
+    return float((above - as_elsewhere) / np.log(10))
+
+
+def season_shares(found: Sequence[OddPlants], without: int) -> tuple[float, float]:
+    """Shares of stray and of odd plants on the other plates, drawn to the priors."""
+    share = [float(f.odd.mean()) if len(f.wells) else 0.0 for f in found]
+    others = [i for i in range(len(found)) if i != without]
+    sound = [i for i in others if share[i] <= ODD_PLATE]
+    if 2 * len(sound) < len(others):
+        sound = others
+    plants = sum(len(found[i].wells) for i in sound)
+    stray, odd = (sum(int(getattr(found[i], name).sum()) for i in sound) for name in ("stray", "odd"))
+    return (
+        (STRAY_BASE * STRAY_WORTH + stray) / (STRAY_WORTH + plants),
+        (ODD_BASE * ODD_WORTH + odd) / (ODD_WORTH + plants),
+    )
+
+
+def excess(
+    plate: Plate, identity: Ints, found: OddPlants, shares: tuple[float, float], open_wells: Bools
+) -> Excess | None:
+    """The part of a plate that stands out most, None if none does.
+
+    `shares`: of stray and odd plants elsewhere. `open_wells` (well,): wells that no finding explains.
+    """
+    best = None
+    for name, weight, inside in _parts(plate):
+        here = (inside & open_wells)[found.wells]
+        n = int(here.sum())
+        for chosen, base in ((found.stray & here, shares[0]), (found.odd & here, shares[1])):
+            x = min(_pods(plate, identity, found, chosen), n)
+            crosses = len(np.unique(identity[found.wells[chosen]]))
+            if x < LEAST_ODD or crosses < 2:
+                continue
+            odds = log10_excess(x, n, base) + float(np.log10(PRIOR_PART / 2 * weight))
+            if best is None or odds > best.log10_odds:
+                best = Excess(name, int(chosen.sum()), n, odds)
+    return best
+
+
+def fit_one_another(matrix: Matrix, identity: Ints, wells: Ints) -> int:
+    """How many of some odd wells fit another's row of the sheet, one row each, better than their own.
+
+    The assignment of wells to rows with the largest sum of bounded log scores (Kuhn-Munkres, scipy).
+    """
+    if len(wells) < 2:
+        return 0
+    own = matrix.own(identity)[wells]
+    gain = clipped(matrix.table[np.ix_(wells, matrix.column(identity[wells]))] - own[:, None], matrix)
+    row, column = linear_sum_assignment(gain, maximize=True)
+    return int((gain[row, column] > GAIN).sum())

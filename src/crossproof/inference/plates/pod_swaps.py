@@ -1,0 +1,174 @@
+"""Two pods of different tags that changed places: the plants of each fit the parents of the other's tag.
+
+For a pod `a` of cross i and a pod `b` of cross j, with F as in `tag_scores` and `s` the share of stray seed,
+
+    log odds = F_a(j) + F_b(i) - T_a(i) - T_b(j) + log(PRIOR_PODS / pairs of pods on their plates)
+    F_a(c)   = sum over the plants of a of F[w, c]
+    T_a(i)   = log [ (1 - s) exp F_a(i) + s mean over all crosses of exp F_a(c) ]
+
+so that it is weighed against two pods that went astray each by itself: their seed is from one bag, and that
+is one event, not one for each plant. A pod may stand on several plates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import SeasonTables
+from crossproof.inference.plates.plate_excess import odd_plants
+from crossproof.inference.plates.stray_seed import STRAY_SHARE
+from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.tag_scores import scores_under
+from crossproof.model.arrays import Floats, Ints
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+
+PRIOR_PODS = 1e-2
+"""Share of seasons of a plate or two in which two pods changed tags. No source."""
+LEAST_PLANTS = 2
+"""Fewest called plants of a pod that can speak; of one plant each it is two wells."""
+MOST_ODD = 6
+"""Most odd pods of a plate among which pairs are looked for: with more, the plate itself lies otherwise."""
+
+Pod = tuple[int, str]
+"""Identity and pod."""
+
+
+@dataclass(frozen=True)
+class PodSwap:
+    """Two pods that changed places, and the log10 odds of it."""
+
+    first: Pod
+    second: Pod
+    log10_odds: float
+
+
+def _pods(x: Examined, identity: Ints) -> dict[Pod, Ints]:
+    """Wells of every pod on a plate."""
+    out: dict[Pod, list[int]] = {}
+    for w in np.flatnonzero(identity >= x.scores.season.n_lines).tolist():
+        if x.plate.pods and x.plate.pods[w]:
+            out.setdefault((int(identity[w]), x.plate.pods[w]), []).append(w)
+    return {pod: np.array(wells) for pod, wells in out.items()}
+
+
+def _odd_pods(x: Examined) -> dict[Pod, Ints]:
+    """Called wells of the pods of a plate most of whose plants fit no tag of their own."""
+    plate, identity = x.plate, x.plate.identity
+    calls = plate.n_called >= 0.3 * plate.n_markers
+    found = odd_plants(x.scores, x.search.labelled, identity)
+    loose = np.zeros(len(plate), dtype=bool)
+    loose[found.wells[found.odd]] = True
+    pods = {pod: wells[calls[wells]] for pod, wells in _pods(x, identity).items()}
+    odd = {pod: wells for pod, wells in pods.items() if len(wells) and loose[wells].mean() >= 0.5}
+    return odd if len(odd) <= MOST_ODD else {}
+
+
+def pod_swaps(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[PodSwap]:
+    """Pairs of pods whose plants fit each other's tags, the surest first; no pod stands in two of them."""
+    odd = [_odd_pods(x) for x in plates]
+    plants: dict[Pod, int] = {}
+    for here in odd:
+        for pod, wells in here.items():
+            plants[pod] = plants.get(pod, 0) + len(wells)
+    pods = sorted(pod for pod, count in plants.items() if count >= LEAST_PLANTS)
+    crosses = np.unique([identity - season.n_lines for identity, _ in pods]).astype(np.int64)
+    if len(crosses) < 2:
+        return []
+    fit: dict[Pod, Floats] = {pod: np.zeros(len(crosses)) for pod in pods}
+    n_pods = 0
+    for x, here in zip(plates, odd, strict=True):
+        mine = [pod for pod in pods if pod in here]
+        if not mine:
+            continue
+        n_pods += len(_pods(x, x.plate.identity))
+        wells = np.sort(np.concatenate([here[pod] for pod in mine]))
+        full = scores_under(x.scores, x.plate.identity, wells, crosses).full
+        for pod in mine:
+            fit[pod] = fit[pod] + full[np.searchsorted(wells, here[pod])].sum(axis=0)
+    prior = float(np.log(PRIOR_PODS / max(n_pods * (n_pods - 1) // 2, 1)))
+    found = _pairs(pods, fit, crosses, prior, season)
+    out: list[PodSwap] = []
+    for swap in sorted(found, key=lambda s: (-s.log10_odds, s.first, s.second)):
+        taken = {pod for s in out for pod in (s.first, s.second)}
+        if swap.log10_odds >= threshold and not taken & {swap.first, swap.second}:
+            out.append(swap)
+    return out
+
+
+def _pairs(
+    pods: Sequence[Pod], fit: dict[Pod, Floats], crosses: Ints, prior: float, season: SeasonTables
+) -> list[PodSwap]:
+    """All pairs both of whose pods fit the other's tag better.
+
+    Crosses without an odd pod are taken to fit none: they would only make a stray pod likelier.
+    """
+    same = season.same_parents()
+    place = {pod: int(np.searchsorted(crosses, pod[0] - season.n_lines)) for pod in pods}
+    anyhow = {
+        pod: float(
+            np.logaddexp(
+                np.log1p(-STRAY_SHARE) + fit[pod][place[pod]],
+                np.log(STRAY_SHARE) + np.logaddexp.reduce(fit[pod]) - np.log(len(season.crosses)),
+            )
+        )
+        for pod in pods
+    }
+    out = []
+    for a, b in combinations(pods, 2):
+        gains = fit[a][place[b]] - anyhow[a], fit[b][place[a]] - anyhow[b]
+        if same[a[0]] != same[b[0]] and min(gains) > 0:
+            out.append(PodSwap(a, b, float((sum(gains) + prior) / np.log(10))))
+    return out
+
+
+def swapped_identity(x: Examined, swaps: Sequence[PodSwap]) -> Ints:
+    """Identities of a plate's wells with the pods exchanged, (well,)."""
+    identity = x.plate.identity.copy()
+    pods = _pods(x, x.plate.identity)
+    for swap in swaps:
+        for pod, other in ((swap.first, swap.second), (swap.second, swap.first)):
+            if pod in pods:
+                identity[pods[pod]] = other[0]
+    return identity
+
+
+def pod_findings(swaps: Sequence[PodSwap], plates: Sequence[Examined], season: SeasonTables) -> list[Finding]:
+    """What was found, as findings."""
+    out = []
+    for swap in swaps:
+        moved: list[tuple[str, str, int]] = []
+        counts = []
+        for pod, other in ((swap.first, swap.second), (swap.second, swap.first)):
+            before = len(moved)
+            for x in plates:
+                for w in _pods(x, x.plate.identity).get(pod, np.empty(0, dtype=np.int64)):
+                    moved.append((x.plate.place(int(w)), x.plate.samples[w], other[0]))
+            counts.append(len(moved) - before)
+        names = [season.crosses[pod[0] - season.n_lines] for pod in (swap.first, swap.second)]
+        a, b = (f"{name}:{pod[1]}" for name, pod in zip(names, (swap.first, swap.second), strict=True))
+        on = sorted({place.rpartition(":")[0] for place, _, _ in moved} - {""})
+        out.append(
+            Finding(
+                FindingKind.PODS_SWAPPED,
+                Scope.CROSS,
+                on[0] if len(on) == 1 else "",
+                names[0],
+                f"The {counts[0]} plants of pod {a} fit the parents of {names[1]}, and the {counts[1]} of "
+                f"pod {b} those of {names[0]}: the two pods were exchanged.",
+                "Compare the bags with the crossing book. If it is so, add the proposed row to "
+                "corrections.csv and run again.",
+                wells=tuple(place for place, _, _ in moved),
+                samples=tuple(sample for _, sample, _ in moved),
+                other=names[1],
+                log10_odds=swap.log10_odds,
+                hold=Hold.SAMPLES,
+                corrections=(Correction(CorrectionKind.SWAP_PODS, a, b),),
+                reassigned=tuple((sample, identity) for _, sample, identity in moved),
+            )
+        )
+    return out

@@ -1,0 +1,105 @@
+"""Plates that do not fit their sheet, and that nothing that was tried explains: held, without a proposal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import all_alike
+from crossproof.inference.plates.plate_excess import (
+    FIT_SHARE,
+    Excess,
+    OddPlants,
+    excess,
+    fit_one_another,
+    odd_plants,
+    season_shares,
+)
+from crossproof.inference.plates.proposals import Proposal
+from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+
+MOST_FAULTS = 3
+"""More steps than this on one plate are no explanation, but a sign that the true one is missing."""
+MOST_SMALL = 2
+"""The same of rows, columns, pods and pairs of wells, tags aside."""
+MOST_PAIRS = 1
+"""The same of pairs of wells: two pairs at once are rarer than a sheet in disorder."""
+LEAST_EXCESS = -1.0
+"""log10 odds from which a plate is held: a hold asks to look at the sheet, and a plant culled is gone."""
+
+
+def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> dict[str, Finding]:
+    """By plate, the finding that it does not fit its sheet; plates that fit, or are explained, have none.
+
+    `explained`: samples of which other findings (tags, parents) say what they are.
+    """
+    labelled = [odd_plants(x.scores, x.search.labelled, x.plate.identity) for x in examined]
+    found = {}
+    for i, x in enumerate(examined):
+        plate = x.plate
+        if all_alike(plate) or not len(labelled[i].wells):
+            continue
+        shares = season_shares(labelled, i)
+        free = np.array([s not in explained for s in plate.samples], dtype=bool)
+        left = (
+            odd_plants(x.scores, x.search.matrix, x.search.identity)
+            if x.search.steps or (x.search.start != plate.identity).any()
+            else labelled[i]
+        )
+        rest = excess(plate, x.search.identity, left, shares, free)
+        first = excess(plate, plate.identity, labelled[i], shares, free)
+        stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
+        piecemeal = _piecemeal(x.search.steps)
+        mostly = _mostly_odd(x, left, free)
+        if stands_out or piecemeal or mostly:
+            found[plate.name] = _finding(x, labelled[i], first or rest)
+    return found
+
+
+def _piecemeal(steps: Sequence[Proposal]) -> bool:
+    """Whether so many small faults would have to come together that they explain nothing."""
+    small = sum(s.tags is None for s in steps)
+    pairs = sum(s.wells is not None for s in steps)
+    return len(steps) > MOST_FAULTS or small > MOST_SMALL or pairs > MOST_PAIRS
+
+
+def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:
+    """Whether most plants, of several crosses, fit nothing that was tried."""
+    here = free[left.wells]
+    odd = left.odd & here
+    crosses = np.unique(x.search.identity[left.wells[odd]])
+    return bool(odd.sum() >= 8 and odd.sum() > 0.5 * here.sum() and len(crosses) >= 2)
+
+
+def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None) -> Finding:
+    plate = x.plate
+    wells = odd.wells[odd.odd]
+    fit = fit_one_another(x.search.labelled, plate.identity, wells)
+    where = f", most of all in {stands_out.part}" if stands_out is not None and stands_out.part else ""
+    text = (
+        f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says of "
+        f"them{where}, more than chance and the season's stray seed bring about. No layout that was tried, "
+        "exchange of plates, tag or parent line explains it."
+    )
+    if len(wells) and fit >= FIT_SHARE * len(wells):
+        text += (
+            f" {fit} of them fit one another's rows of the sheet: the wells hold these plants in another "
+            "order than the sheet lists them."
+        )
+    if x.search.steps:
+        text += f" It is not explained by: {'; '.join(s.words for s in x.search.steps[:3])}."
+    return Finding(
+        FindingKind.UNEXPLAINED,
+        Scope.PLATE,
+        plate.name,
+        plate.name,
+        text,
+        "Compare the sheet with the list that the plate was filled from: rows sorted by name, a row too many "
+        "or too few, a wrong sheet, file or label. Correct the sheet, or genotype the plate again.",
+        wells=tuple(plate.place(int(w)) for w in wells),
+        samples=tuple(plate.samples[w] for w in wells),
+        log10_odds=stands_out.log10_odds if stands_out is not None else float("nan"),
+        hold=Hold.PLATE,
+    )

@@ -1,0 +1,219 @@
+"""Layouts of parts of a plate: quadrants, halves, one row or column, a run of wells, rows that were sorted.
+
+As in `layouts`: source[p] is the place of the sheet that describes what lies at position p, -1 for none.
+
+A *quadrant* of a 384- or 1536-well plate is one of the four plates that were stamped onto it: quadrant 1 lies
+at A1, A3, C1 ..., 2 at A2, A4 ..., 3 at B1 ..., 4 at B2 ...
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
+
+import numpy as np
+
+from crossproof.model.arrays import Ints
+from crossproof.model.corrections import CorrectionKind
+from crossproof.model.findings import FindingKind
+from crossproof.model.layouts import Layout
+from crossproof.model.plates import PlateFormat, Well, row_letters
+
+Move = Callable[[Ints, Ints, int, int], tuple[Ints, Ints]]
+"""The sheet's (row, column) from the part's own (row, column), given its rows and columns."""
+
+MOVES: dict[str, Move] = {
+    "rotated": lambda r, c, R, C: (R - 1 - r, C - 1 - c),
+    "mirrored left to right": lambda r, c, R, C: (r, C - 1 - c),
+    "mirrored top to bottom": lambda r, c, R, C: (R - 1 - r, c),
+    "shifted right": lambda r, c, R, C: (r, c - 1),
+    "shifted left": lambda r, c, R, C: (r, c + 1),
+    "shifted down": lambda r, c, R, C: (r - 1, c),
+    "shifted up": lambda r, c, R, C: (r + 1, c),
+}
+TURNS = ("rotated", "mirrored left to right", "mirrored top to bottom")
+NATURAL, TEXT = "by number", "as text"
+"""Orders of names: T2 before T10, or the reverse."""
+
+
+def _made(kind: FindingKind, words: str, source: Ints) -> Layout:
+    source = source.astype(np.int64)
+    source.flags.writeable = False
+    return Layout(kind, CorrectionKind.PART, words, words, source)
+
+
+def _part(plate: PlateFormat, name: str, rows: Sequence[int], columns: Sequence[int], move: str) -> Layout:
+    """One part, the wells of `rows` x `columns`, turned or shifted within itself."""
+    at = np.add.outer(np.array(rows) * plate.columns, np.array(columns))
+    r, c = np.indices(at.shape)
+    sr, sc = MOVES[move](r, c, *at.shape)
+    inside = (sr >= 0) & (sr < len(rows)) & (sc >= 0) & (sc < len(columns))
+    source = np.arange(plate.wells)
+    source[at] = np.where(inside, at[np.clip(sr, 0, len(rows) - 1), np.clip(sc, 0, len(columns) - 1)], -1)
+    return _made(FindingKind.PART_MOVED, f"{name} {move}", source)
+
+
+def _exchanged(plate: PlateFormat, name: str, parts: Sequence[tuple[range, range]]) -> Layout:
+    """Two parts of one shape in each other's place."""
+    one, two = (np.add.outer(np.array(r) * plate.columns, np.array(c)) for r, c in parts)
+    source = np.arange(plate.wells)
+    source[one], source[two] = two, one
+    return _made(FindingKind.PART_MOVED, f"{name} exchanged", source)
+
+
+@cache
+def part_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
+    """Halves exchanged, turned or mirrored; from 384 wells on quadrants as well, or shifted."""
+    R, C = plate.rows, plate.columns
+    halves = {
+        "left half": (range(R), range(C // 2)),
+        "right half": (range(R), range(C // 2, C)),
+        "top half": (range(R // 2), range(C)),
+        "bottom half": (range(R // 2, R), range(C)),
+    }
+    sides = list(halves.values())
+    out = [
+        _exchanged(plate, "halves left and right", sides[:2]),
+        _exchanged(plate, "halves top and bottom", sides[2:]),
+        *(_part(plate, name, *part, move) for name, part in halves.items() for move in TURNS),
+    ]
+    if R >= 16:
+        quadrants = [(range(a, R, 2), range(b, C, 2)) for a in (0, 1) for b in (0, 1)]
+        for i, part in enumerate(quadrants):
+            out += [_part(plate, f"quadrant {i + 1}", *part, move) for move in MOVES]
+            out += [
+                _exchanged(plate, f"quadrants {i + 1} and {j + 1}", [part, quadrants[j]])
+                for j in range(i + 1, 4)
+            ]
+    return tuple(out)
+
+
+def _strip(plate: PlateFormat, row: int | None, column: int | None, step: int, copied: bool) -> Layout:
+    """One row or column moved by a well along itself, or filled once more with its neighbour's samples."""
+    r, c = np.divmod(np.arange(plate.wells), plate.columns)
+    on = r == row if row is not None else c == column
+    along = (row is not None) != copied
+    sr, sc = (r, np.where(on, c - step, c)) if along else (np.where(on, r - step, r), c)
+    inside = (sr >= 0) & (sr < plate.rows) & (sc >= 0) & (sc < plate.columns)
+    source = np.where(inside, sr * plate.columns + sc, -1)
+    if row is not None:
+        name, back = f"row {row_letters(row)}", f"row {row_letters(row - step)}" if row >= step else ""
+        way = "right" if step > 0 else "left"
+    else:
+        assert column is not None
+        name, back, way = f"column {column + 1}", f"column {column - step + 1}", "down" if step > 0 else "up"
+    if copied:
+        return _made(FindingKind.COPIED, f"{name} filled from {back}", source)
+    return _made(FindingKind.PART_MOVED, f"{name} shifted {way} by a well", source)
+
+
+@cache
+def shifted_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
+    """One row or column shifted by a well along itself."""
+    out = []
+    for step in (1, -1):
+        out += [_strip(plate, row, None, step, False) for row in range(plate.rows)]
+        out += [_strip(plate, None, column, step, False) for column in range(plate.columns)]
+    return tuple(out)
+
+
+@cache
+def copied_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
+    """One row or column filled with what belongs in the one beside it."""
+    out = []
+    for step in (1, -1):
+        out += [
+            _strip(plate, row, None, step, True) for row in range(plate.rows) if 0 <= row - step < plate.rows
+        ]
+        out += [
+            _strip(plate, None, column, step, True)
+            for column in range(plate.columns)
+            if 0 <= column - step < plate.columns
+        ]
+    return tuple(out)
+
+
+def reading_order(plate: PlateFormat, by_columns: bool) -> Ints:
+    """Positions in the order in which a plate is filled."""
+    order = np.arange(plate.wells).reshape(plate.rows, plate.columns)
+    return np.asarray((order.T if by_columns else order).ravel())
+
+
+def _from_well(plate: PlateFormat, start: int, by_columns: bool, step: int) -> Layout:
+    """From the place `start` of the reading order on, everything stands one well later (+1) or earlier."""
+    order = reading_order(plate, by_columns)
+    source = np.arange(plate.wells)
+    if step > 0:
+        source[order[start + 1 :]] = order[start:-1]
+        source[order[start]] = -1
+    else:
+        source[order[start:-1]] = order[start + 1 :]
+        source[order[-1]] = -1
+    well = Well(*divmod(int(order[start]), plate.columns)).name
+    way = "later" if step > 0 else "earlier"
+    along = "columns" if by_columns else "rows"
+    return _made(FindingKind.SHIFTED, f"shifted from {well} on, one well {way} along {along}", source)
+
+
+@cache
+def run_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
+    """Shifted by one well from some well on: a row of the sheet too many, or one too few."""
+    starts = range(1, plate.wells - 2)
+    return tuple(
+        _from_well(plate, start, by_columns, step)
+        for by_columns in (True, False)
+        for step in (1, -1)
+        for start in starts
+    )
+
+
+def name_order(names: Sequence[str], order: str) -> Ints:
+    """Places of names sorted by their numbers (T2 before T10) or as text, equal names as they come."""
+
+    def key(name: str) -> list[tuple[int, int, str]]:
+        if order == TEXT:
+            return [(1, 0, name)]
+        return [(0, int(t), "") if t.isdecimal() else (1, 0, t) for t in re.split(r"(\d+)", name) if t]
+
+    keys = [key(name) for name in names]
+    return np.array(sorted(range(len(names)), key=lambda i: keys[i]), dtype=np.int64)
+
+
+def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) -> Iterator[Layout]:
+    """The plants at `positions` stand by their names, from some well on, while the sheet has them otherwise.
+
+    `positions`: the wells with plants; `names` those of the plants as the sheet lists them there.
+    """
+    for by_columns in (True, False):
+        place = np.empty(plate.wells, dtype=np.int64)
+        place[reading_order(plate, by_columns)] = np.arange(plate.wells)
+        wells = positions[np.argsort(place[positions], kind="stable")]
+        name_at = dict(zip(positions.tolist(), names, strict=True))
+        listed = [name_at[int(p)] for p in wells]
+        along = "columns" if by_columns else "rows"
+        for order in (NATURAL, TEXT):
+            for start in range(len(wells) - 3):
+                places = name_order(listed[start:], order)
+                source = np.arange(plate.wells)
+                source[wells[start:]] = wells[start:][places]
+                if (places == np.arange(len(places))).all():
+                    break
+                well = Well(*divmod(int(wells[start]), plate.columns)).name
+                words = f"filled in the order of plant names {order} along {along}, from {well} on"
+                yield _made(FindingKind.SORTED, words, source)
+
+
+def part_layout(plate: PlateFormat, detail: str, positions: Ints, names: Sequence[str]) -> Layout:
+    """The layout that the detail of a row of corrections.csv names; raises ValueError where it names none.
+
+    `positions`, `names`: wells with plants on the sheet, and the plants there.
+    """
+    wanted = " ".join(detail.lower().split())
+    strips = (*shifted_strip_layouts(plate), *copied_strip_layouts(plate))
+    fixed = (*part_layouts(plate), *strips, *run_layouts(plate))
+    for layout in (*fixed, *sorted_layouts(plate, positions, names)):
+        if layout.detail.lower() == wanted:
+            return layout
+    some = ", ".join(repr(x.detail) for x in fixed[:3])
+    raise ValueError(f"{detail!r} names no part of this plate, as {some} do")

@@ -1,0 +1,128 @@
+"""Exchanged pods and tags written the wrong way round, on plates of benchmarks/plate_simulator.py."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Hold, held_samples
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
+import plate_simulator as sim
+
+
+def season(seed: int, **rates):
+    return sim.make_nursery(
+        np.random.default_rng(seed), rates=sim.Rates(swapped_seed=0, failed_wells=0, **rates)
+    )
+
+
+def found(nursery, plates, tables=None):
+    tables = tables or sim.season_tables(nursery)
+    return [f for f in examine_plates(plates, tables, CheckSettings(remarks=False)) if f.critical]
+
+
+def with_pods(plate, n):
+    """Three plants to a pod, in the order of the wells."""
+    pods, count = [], {}
+    for i in plate.identity.tolist():
+        count[i] = count.get(i, 0) + 1
+        pods.append(str((count[i] - 1) // 3 + 1) if i >= n else "")
+    return replace(plate, pods=tuple(pods))
+
+
+def exchanged_pods(seed, apart):
+    """Two pods of crosses without a common parent change tags; on one plate, or on two."""
+    nursery = season(seed)
+    n = len(nursery.lines)
+    groups = [list(range(5)), list(range(5, 10))] if apart else [list(range(10))]
+    plates = [
+        with_pods(sim.make_plate(nursery, sim.make_sheet(nursery, crosses=g, prefix=f"P{i}"), f"P{i + 1}"), n)
+        for i, g in enumerate(groups)
+    ]
+    first, last = plates[0], plates[-1]
+
+    def full(plate, cross):
+        return {p for p, i in zip(plate.pods, plate.identity, strict=True) if i == n + cross and p == "1"}
+
+    pairs = [
+        (a, b)
+        for a in groups[0]
+        for b in groups[-1]
+        if not {nursery.mother[a], nursery.father[a]} & {nursery.mother[b], nursery.father[b]}
+        and full(first, a)
+        and full(last, b)
+        and (first.identity == n + a).sum() >= 6
+        and (last.identity == n + b).sum() >= 6
+    ]
+    a, b = pairs[0]
+    for k, plate in enumerate(plates):
+        identity = plate.identity.copy()
+        for w, (i, pod) in enumerate(zip(plate.identity, plate.pods, strict=True)):
+            if pod == "1" and i in (n + a, n + b):
+                identity[w] = n + b if i == n + a else n + a
+        plates[k] = replace(plate, identity=identity)
+    return nursery, plates, (f"C{a + 1}", f"C{b + 1}")
+
+
+@pytest.mark.parametrize(("seed", "apart"), [(80, False), (81, True)])
+def test_exchanged_pods_are_one_finding_with_the_row_that_mends_it(seed, apart):
+    nursery, plates, names = exchanged_pods(seed, apart)
+    [f] = found(nursery, [*plates, sim.make_parent_plate(nursery, 2)])
+    assert (f.kind, {f.subject, f.other}, f.hold) == (FindingKind.PODS_SWAPPED, set(names), Hold.SAMPLES)
+    assert f.corrections == (Correction(CorrectionKind.SWAP_PODS, f"{f.subject}:1", f"{f.other}:1"),)
+    n = len(nursery.lines)
+    crosses = [n + int(name[1:]) - 1 for name in names]
+    moved = {
+        s
+        for p in plates
+        for s, i, pod in zip(p.samples, p.identity, p.pods, strict=True)
+        if i in crosses and pod == "1"
+    }
+    assert held_samples((f,)) == moved
+    # As corrected there is nothing to find.
+    mended = []
+    where = dict(f.reassigned)
+    for p in plates:
+        identity = [where.get(s, i) for s, i in zip(p.samples, p.identity, strict=True)]
+        mended.append(replace(p, identity=np.array(identity)))
+    assert found(nursery, [*mended, sim.make_parent_plate(nursery, 2)]) == []
+
+
+def test_a_tag_written_the_wrong_way_round_is_one_finding():
+    nursery = season(82, classes=(0.5, 0.45, 0.05, 0.0))
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    n = len(nursery.lines)
+    cross = int(np.argmax(np.bincount(plate.identity[plate.identity >= n] - n)))
+    tables = sim.season_tables(nursery)
+    mother, father = tables.mother.copy(), tables.father.copy()
+    mother[cross], father[cross] = tables.father[cross], tables.mother[cross]
+    parents = sim.make_parent_plate(nursery, 2)
+    [f] = found(nursery, [plate, parents], replace(tables, mother=mother, father=father))
+    assert (f.kind, f.subject) == (FindingKind.RECIPROCAL, f"C{cross + 1}")
+    assert f.corrections == (Correction(CorrectionKind.REVERSE_CROSS, f"C{cross + 1}"),)
+    assert "made the other way round" in f.evidence
+    assert found(nursery, [plate, parents]) == []
+
+
+def test_one_pod_of_seed_of_the_father_is_no_reversed_tag():
+    nursery = season(83, classes=(1, 0, 0, 0))
+    sheet = sim.make_sheet(nursery)
+    n = len(nursery.lines)
+    plate = with_pods(sim.make_plate(nursery, sheet), n)
+    cross = int(np.argmax(np.bincount(plate.identity[plate.identity >= n] - n)))
+    genotype = sheet.genotype.copy()
+    mine = [w for w in range(len(plate)) if plate.identity[w] == n + cross and plate.pods[w] == "1"]
+    genotype[mine] = nursery.lines[nursery.father[cross]]
+    plate = with_pods(sim.make_plate(nursery, replace(sheet, genotype=genotype)), n)
+    assert not [
+        f
+        for f in found(nursery, [plate, sim.make_parent_plate(nursery, 2)])
+        if f.kind is FindingKind.RECIPROCAL
+    ]
