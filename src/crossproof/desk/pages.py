@@ -109,7 +109,9 @@ def problem_page(
     request: Request, status: int, title: str, problems: list[Problem], lead: str = ""
 ) -> Response:
     """The page for what could not be done."""
-    return page(request, "problem.html.j2", status, title=title, problems=problems, lead=lead)
+    name = request.path_params.get("season") if "path_params" in request.scope else None
+    back = f"/season/{quote(str(name), safe='~')}" if name and status != 404 else ""
+    return page(request, "problem.html.j2", status, title=title, problems=problems, lead=lead, back=back)
 
 
 def one_problem(sentence: str, remedy: str) -> list[Problem]:
