@@ -8,11 +8,12 @@ import pytest
 from crossproof.model.part_layouts import (
     NATURAL,
     TEXT,
+    copied_strip_layouts,
     name_order,
     part_layout,
     part_layouts,
     run_layouts,
-    single_strip_layouts,
+    shifted_strip_layouts,
     sorted_layouts,
 )
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well
@@ -57,7 +58,8 @@ def test_what_lies_where(plate, detail, well, holds):
 
 @pytest.mark.parametrize("plate", [SMALL, LARGE])
 def test_every_layout_is_another_and_found_by_its_words(plate):
-    layouts = (*part_layouts(plate), *single_strip_layouts(plate), *run_layouts(plate))
+    strips = (*shifted_strip_layouts(plate), *copied_strip_layouts(plate))
+    layouts = (*part_layouts(plate), *strips, *run_layouts(plate))
     assert len({x.detail for x in layouts}) == len(layouts)
     assert all(((x.source >= -1) & (x.source < plate.wells)).all() for x in layouts)
     assert not any((x.source == np.arange(plate.wells)).all() for x in layouts)

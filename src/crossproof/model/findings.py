@@ -35,6 +35,7 @@ class FindingKind(StrEnum):
     DEAD_PLATE = "plate without DNA"
     EDGE_FAILED = "edge of the plate failed"
     LOW_CALL_MARKER = "marker fails on this plate"
+    MARKER_WRONG = "marker wrong on this plate"
     BATCH_ERRORS = "error rate unlike the season"
     PLANT_REPLICATES = "replicates of a plant disagree"
     LINE_REPLICATES = "replicates of a line disagree"

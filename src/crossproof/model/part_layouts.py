@@ -109,17 +109,28 @@ def _strip(plate: PlateFormat, row: int | None, column: int | None, step: int, c
 
 
 @cache
-def single_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
-    """One row or column shifted by a well, or filled with what belongs in the one beside it."""
+def shifted_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
+    """One row or column shifted by a well along itself."""
     out = []
     for step in (1, -1):
-        for copied in (False, True):
-            for row in range(plate.rows):
-                if not copied or 0 <= row - step < plate.rows:
-                    out.append(_strip(plate, row, None, step, copied))
-            for column in range(plate.columns):
-                if not copied or 0 <= column - step < plate.columns:
-                    out.append(_strip(plate, None, column, step, copied))
+        out += [_strip(plate, row, None, step, False) for row in range(plate.rows)]
+        out += [_strip(plate, None, column, step, False) for column in range(plate.columns)]
+    return tuple(out)
+
+
+@cache
+def copied_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
+    """One row or column filled with what belongs in the one beside it."""
+    out = []
+    for step in (1, -1):
+        out += [
+            _strip(plate, row, None, step, True) for row in range(plate.rows) if 0 <= row - step < plate.rows
+        ]
+        out += [
+            _strip(plate, None, column, step, True)
+            for column in range(plate.columns)
+            if 0 <= column - step < plate.columns
+        ]
     return tuple(out)
 
 
@@ -199,7 +210,8 @@ def part_layout(plate: PlateFormat, detail: str, positions: Ints, names: Sequenc
     `positions`, `names`: wells with plants on the sheet, and the plants there.
     """
     wanted = " ".join(detail.lower().split())
-    fixed = (*part_layouts(plate), *single_strip_layouts(plate), *run_layouts(plate))
+    strips = (*shifted_strip_layouts(plate), *copied_strip_layouts(plate))
+    fixed = (*part_layouts(plate), *strips, *run_layouts(plate))
     for layout in (*fixed, *sorted_layouts(plate, positions, names)):
         if layout.detail.lower() == wanted:
             return layout

@@ -28,7 +28,7 @@ from crossproof.inference.plates.arrays import (
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
 from crossproof.inference.plates.failed_wells import is_dead
-from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
+from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
 from crossproof.inference.plates.layout_search import (
     SOURCES,
     Source,
@@ -50,6 +50,7 @@ from crossproof.inference.plates.tag_checks import cross_findings, maternal_find
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
 from crossproof.inference.plates.well_pairs import stray_counts
+from crossproof.inference.plates.wrong_markers import wrong_marker_findings
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
@@ -270,6 +271,8 @@ def examine_plates(
             found += [f for f in mixed if f.subject not in explained]
         if settings.remarks and x.plate.placed:
             found += blind_spots(x.plate, season)
+    if settings.remarks:
+        found += same_layouts([x.plate for x in here], season)
     sound = [x for x in here if x.plate.name not in lying]
     found += [
         f
@@ -280,6 +283,7 @@ def examine_plates(
     found += batch_findings(
         [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
     )
+    found += wrong_marker_findings(sound, season, odds)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)

@@ -16,7 +16,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from crossproof.inference.plates.copied_strips import copied_strips
 from crossproof.inference.plates.proposals import (
+    EVEN,
     GAIN,
     Proposal,
     broad,
@@ -31,7 +33,7 @@ from crossproof.inference.plates.well_pairs import pairs, tube_pairs
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import FindingKind
 from crossproof.model.layouts import Layout, strip_layouts, strip_sources, whole_plate_layouts
-from crossproof.model.part_layouts import part_layouts, run_layouts, single_strip_layouts, sorted_layouts
+from crossproof.model.part_layouts import part_layouts, run_layouts, shifted_strip_layouts, sorted_layouts
 
 PRIOR_WHOLE = 1e-3
 UNUSUAL_SHARE = 0.1
@@ -144,15 +146,15 @@ def _suspicious(scores: PlateScores, matrix: Matrix, identity: Ints) -> bool:
 
 
 def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
-    """Rows or columns reversed or swapped, shifted by a well or copied."""
+    """Rows or columns reversed or swapped, or shifted by a well."""
     plate = scores.plate.format
     yield from _many(
         scores, matrix, identity, strip_layouts(plate), strip_sources(plate), PRIOR_STRIP, 3, False
     )
-    single = single_strip_layouts(plate)
-    yield from _many(
-        scores, matrix, identity, single, np.stack([x.source for x in single]), PRIOR_SINGLE, 2, True
-    )
+    single = shifted_strip_layouts(plate)
+    sources = np.stack([x.source for x in single])
+    for proposal in _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True):
+        yield replace(proposal, least=EVEN)
 
 
 def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -269,6 +271,7 @@ SOURCES: tuple[Source, ...] = (
     whole_plate,
     parts,
     strips,
+    copied_strips,
     runs,
     tags,
     pairs,

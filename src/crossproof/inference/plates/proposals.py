@@ -13,6 +13,9 @@ from crossproof.model.layouts import Layout
 
 GAIN = 1.0
 """A well speaks for a proposal from this many nats."""
+EVEN = 0.0
+"""log10 odds from which a row or column that was shifted or copied is claimed: few wells can show it, and its
+plants are typed again."""
 LEAST_MARKERS = 5
 """Fewest markers at which plants must speak for other parents, or another tube of one."""
 

@@ -1,0 +1,114 @@
+"""Markers that are wrong on one plate alone: their alleles exchanged, or heterozygous in every well.
+
+For a marker and a plate, with T the genotypes that a plant's likeliest relation to its cross allows,
+
+    as called    sum over plants of log sum_g T(g) L(g)
+    exchanged    the same with L of the other homozygote in place of L(g); markers of two alleles
+    heterozygous sum over plants of log [ 0.95 L(heterozygote) + 0.05 mean L ]
+
+Parents are judged by their tubes on the other plates where they have any, or a plate would bear itself out.
+A marker that errs on all plates alike is a bad assay, and none of this check. Of two plates that contradict
+each other calls cannot say which one is wrong: the plate is named that fits worse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import EMPTY, SeasonTables, heterozygous_codes
+from crossproof.inference.plates.proposals import misfit_wells
+from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, speaks
+from crossproof.model.arrays import Floats, Ints
+from crossproof.model.findings import Finding, FindingKind, Scope
+from crossproof.model.sentinels import NO_CALL_CODE
+
+PRIOR_WRONG = 1e-4
+"""Share of markers of a plate that are wrong on it as a whole. No source."""
+LEAST_PLANTS, LEAST_CROSSES = 8, 3
+EXCHANGED, HETEROZYGOUS = 0, 1
+WORDS = {
+    EXCHANGED: "its two alleles seem to be exchanged there",
+    HETEROZYGOUS: "it reads heterozygous there whatever the plant is",
+}
+
+
+def _gains(scores: PlateScores, identity: Ints, wells: Ints, b: int) -> tuple[Floats, Ints]:
+    """Gain of each story in nats (story, marker) at the nuclear markers of block `b`, and the crosses that
+    speak for it by more than a nat (story, marker)."""
+    season, n = scores.season, scores.season.n_lines
+    x, codes = scores.likelihood[b], scores.plate.blocks[b].codes[scores.nuclear[b]]
+    k = season.blocks[b].k
+    het = heterozygous_codes(k)
+    gain = np.zeros((2, len(x)))
+    crosses = np.zeros((2, len(x)), dtype=np.int64)
+    elsewhere = scores.lines_under(np.where(scores.tube, EMPTY, identity))
+    here = scores.lines_under(identity)
+    for i in np.unique(identity[wells]).tolist():
+        mine = wells[identity[wells] == i]
+        pair = season.mother[[i - n]], season.father[[i - n]]
+        known = min(scores.known_share(int(p[0]), elsewhere) for p in pair)
+        state = elsewhere if known >= KNOWN_SHARE else here
+        relation = (scores.relation_scores(*pair, mine, state)[:, 0] + scores.relation_prior()).argmax(axis=1)
+        tables, _ = scores.identity_tables(i, int(mine[0]), state)
+        table = tables[b][relation].transpose(1, 0, 2)  # marker, well, genotype
+        seen = codes[:, mine] != NO_CALL_CODE
+        like = x[:, mine].astype(np.float64)
+        as_called = np.log((table * like).sum(axis=2))
+        any_het = np.log(0.95 * like[..., het].mean(axis=2) + 0.05 * like.mean(axis=2))
+        stories = [any_het if k > 2 else np.log((table * like[..., ::-1]).sum(axis=2)), any_het]
+        for story, data in enumerate(stories):
+            if story == EXCHANGED and k > 2:
+                continue
+            more = np.where(seen, data - as_called, 0.0).sum(axis=1)
+            gain[story] += more
+            crosses[story] += more > 1.0
+    return gain, crosses
+
+
+def wrong_marker_findings(
+    plates: Sequence[Examined], season: SeasonTables, threshold: float
+) -> list[Finding]:
+    """Markers that are wrong on one plate of several, plate by plate."""
+    use = []
+    for x in plates:
+        identity = x.search.identity
+        fits = speaks(x) & ~misfit_wells(x.search.matrix, identity, x.scores) & (identity >= season.n_lines)
+        wells = np.flatnonzero(fits)
+        if len(wells) >= LEAST_PLANTS and len(np.unique(identity[wells])) >= LEAST_CROSSES:
+            use.append((x, wells))
+    if len(use) < 2:
+        return []
+    out = []
+    for b, block in enumerate(season.blocks):
+        found = [_gains(x.scores, x.search.identity, wells, b) for x, wells in use]
+        every = np.stack([gain for gain, _ in found])  # plate, story, marker
+        for (x, _), (gain, crosses) in zip(use, found, strict=True):
+            others = every.sum(axis=0) - gain
+            odds = gain / np.log(10) + np.log10(PRIOR_WRONG)
+            worst = gain >= every.max(axis=(0, 1))
+            alone = worst & (crosses >= LEAST_CROSSES) & (odds >= threshold)
+            for j in np.flatnonzero(alone.any(axis=0)).tolist():
+                story = int(np.where(alone[:, j], gain[:, j], -np.inf).argmax())
+                name = block.markers[int(x.scores.nuclear[b][j])]
+                out.append(
+                    Finding(
+                        FindingKind.MARKER_WRONG,
+                        Scope.MARKER,
+                        x.plate.name,
+                        name,
+                        f"Marker {name} does not fit the plants of plate {x.plate.name}"
+                        + (
+                            ", while it does on the others"
+                            if others[story, j] < 0
+                            else ", or the others are wrong"
+                        )
+                        + f": {WORDS[story]}.",
+                        "Look at the clusters of this marker on this plate; export it again, or empty its "
+                        "calls in this plate's file.",
+                        log10_odds=float(odds[story, j]),
+                    )
+                )
+    return out
