@@ -14,6 +14,8 @@ from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
 
 MOST_SECONDS = 300.0
+_OF_THE_TERMINAL = ("Next:", "Then:", "  crosses: ")
+"""Starts of lines that say what to do in a terminal; the pages say what comes next."""
 TICKED = "field/ticked.csv"
 """Where ticks of a phone are kept, as a list that `crossproof done` reads."""
 
@@ -169,7 +171,7 @@ def carry_out(place: SeasonPlace, command: Command, words: Sequence[str]) -> Car
         env={**os.environ, "NO_COLOR": "1", "COLUMNS": "200", "TERM": "dumb"},
     )
     lines = done.stdout.decode("utf-8", "replace").replace(f"{place.path}{os.sep}", "").splitlines()
-    said = [line for line in lines if line.strip() and not line.startswith("Next:")]
+    said = [line for line in lines if line.strip() and not line.startswith(_OF_THE_TERMINAL)]
     return Carried(command, done.returncode, tuple(said[-60:]))
 
 
