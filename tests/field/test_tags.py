@@ -178,6 +178,12 @@ def test_a_name_too_long_keeps_both_ends():
     assert points == 6
 
 
+def test_nobody_is_named_on_a_tag_unasked():
+    sheet = sheet_of(Paper.A4, read_size("90x50"))
+    assert "Ana Example" not in tags_page("bean", TAGS, sheet)
+    assert tags_page("bean", TAGS, sheet, people=True).count("person (Ana Example)") == len(TAGS)
+
+
 def test_names_are_text_and_the_note_is_on_every_tag():
     html = tags_page(HOSTILE, TAGS, sheet_of(Paper.A4, read_size("90x50")), note=HOSTILE)
     assert "<img" not in html
