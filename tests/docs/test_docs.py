@@ -79,6 +79,10 @@ NOT_RUN = {
     "snakemake --cores 2 --configfile demo_genotypes/config.yaml": "run by tests/workflow",
     "crossproof desk nurseries": "serves until it is closed; run by tests/desk/test_serve.py",
     **dict.fromkeys(fenced_commands([DOCS / "exchange.md"]), "need a server; run by tests/exchange"),
+    **dict.fromkeys(
+        fenced_commands([DOCS / "bench.md"]),
+        "a season happens between them; run by tests/field/test_whole_chain.py",
+    ),
     **dict.fromkeys(fenced_commands([DOCS / "tags_and_book.md"]), "run by tests/docs/test_tags_and_book.py"),
     **{
         c: "needs a laboratory's file; run by tests/io/laboratory"
