@@ -1,6 +1,7 @@
 """The smallest marker set of the planner against an exhaustive search with a model of its own.
 
     python benchmarks/smallest_marker_set.py [--panels 20] [--markers 16] [--crosses 6] [--lines 8] [--seed 1]
+        [--first 0]
 
 Panels of 16 candidate markers whose error and call rates differ. For every marker set smaller than the
 planner's, smallest first, it is asked how many crosses it proves; none may prove as many as the planner's.
@@ -69,26 +70,42 @@ class Exhaustive:
         self._settings, self.contrast = settings, evidence.contrast
         self._known: dict[bytes, bool] = {}
 
-    def chances(self, rows: Ints, relations: Ints, least: int) -> tuple[float, float]:
-        """Of a hybrid and a self, were these relations all there are; (marker,) numbers."""
+    def right(self, rows: Ints, relations: Ints, least: int, wanted: float) -> bool:
+        """Whether a hybrid and a self are right and determined often enough, were there only these relations.
+
+        Outcomes rarer than a millionth are left out at first; where their sum could decide, nothing is.
+        """
+        for rarest in (1e-6, 0.0):
+            found, rest = self._sums(rows, relations, least, rarest)
+            if min(found) >= wanted or min(f + r for f, r in zip(found, rest, strict=True)) < wanted:
+                break
+        return min(found) >= wanted
+
+    def _sums(
+        self, rows: Ints, relations: Ints, least: int, rarest: float
+    ) -> tuple[list[float], list[float]]:
+        """P(right and determined) of a hybrid and a self, and what was left out of either."""
         joint = self._prior[relations][:, None]
         chance, scored = np.ones((2, 1)), np.zeros(1, dtype=np.int64)
         called = np.arange(self._chance.shape[2]) < self._chance.shape[2] - 1
+        rest = np.zeros(2)
         for m in rows:
             joint = (joint[:, :, None] * self._likelihood[m, relations][:, None, :]).reshape(
                 len(relations), -1
             )
             chance = (chance[:, :, None] * self._chance[m, list(self._true)][:, None, :]).reshape(2, -1)
             scored = (scored[:, None] + called).ravel()
+            rare = chance.max(axis=0) < rarest
+            if rare.any():
+                rest += chance[:, rare].sum(axis=1)
+                joint, chance, scored = joint[:, ~rare], chance[:, ~rare], scored[~rare]
         total = joint.sum(axis=0)
         out = []
         for k, true in enumerate(self._true):
             own = joint[self._class[relations] == self._class[true]].sum(axis=0)
-            right = (own >= self._settings.min_posterior * total) & (
-                scored >= self._settings.min_markers_scored
-            )
+            right = (own >= self._settings.min_posterior * total) & (scored >= least)
             out.append(float(chance[k, right].sum()))
-        return out[0], out[1]
+        return out, rest.tolist()
 
     def may_prove(self, rows: Ints) -> bool:
         """Whether these contrast markers would do for the relations of the two parents alone.
@@ -99,9 +116,7 @@ class Exhaustive:
         key = b"pair" + rows.tobytes()
         if key not in self._known:
             enough = len(rows) >= self._settings.min_markers_scored
-            self._known[key] = (
-                enough and min(self.chances(rows, self._parental, 0)) >= self._settings.wanted - SLACK
-            )
+            self._known[key] = enough and self.right(rows, self._parental, 0, self._settings.wanted - SLACK)
         return self._known[key]
 
     def proves(self, rows: Ints) -> bool:
@@ -110,7 +125,7 @@ class Exhaustive:
         if key not in self._known:
             every, least = np.arange(len(self._prior)), self._settings.min_markers_scored
             enough = int(self.contrast[rows].sum()) >= least
-            self._known[key] = enough and min(self.chances(rows, every, least)) >= self._settings.wanted
+            self._known[key] = enough and self.right(rows, every, least, self._settings.wanted)
         return self._known[key]
 
 
@@ -145,11 +160,11 @@ def planned(
     return plan_markers(crosses, pairs, [True] * len(pairs), panel, fixed, settings, 5), fixed
 
 
-def rows(panels: int, lines: int, markers: int, crosses: int, seed: int) -> Iterator[str]:
+def rows(panels: int, lines: int, markers: int, crosses: int, seed: int, first: int) -> Iterator[str]:
     """One line of text per panel, the sum last."""
     settings = PlanSettings()
     equal = 0
-    for k in range(panels):
+    for k in range(first, first + panels):
         rng = np.random.default_rng([seed, k])
         panel = invented_panel(lines, markers, rng)
         every = list(combinations(range(lines), 2))
@@ -184,10 +199,17 @@ def rows(panels: int, lines: int, markers: int, crosses: int, seed: int) -> Iter
 def main() -> None:
     """Print the comparison."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    for name, value in (("panels", 20), ("lines", 8), ("markers", 16), ("crosses", 6), ("seed", 1)):
+    for name, value in (
+        ("panels", 20),
+        ("lines", 8),
+        ("markers", 16),
+        ("crosses", 6),
+        ("seed", 1),
+        ("first", 0),
+    ):
         parser.add_argument(f"--{name}", type=int, default=value)
     args = parser.parse_args()
-    for line in rows(args.panels, args.lines, args.markers, args.crosses, args.seed):
+    for line in rows(args.panels, args.lines, args.markers, args.crosses, args.seed, args.first):
         print(line, flush=True)
 
 

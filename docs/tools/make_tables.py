@@ -183,7 +183,7 @@ def mistake_table() -> str:
             place = first.file + (f", row {first.row}" if first.row is not None else "")
             place += f", column {first.column}" if first.column else ""
             rows.append((mistake.done, f"{first.severity.value}: {place}", first.problem, first.remedy))
-    return table(("what was done", "place", "what is said", "how to mend it"), rows)
+    return table(("what was done", "place", "what is said", "how to fix it"), rows)
 
 
 def blocks() -> dict[str, Callable[[], str]]:

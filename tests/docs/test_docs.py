@@ -79,6 +79,10 @@ NOT_RUN = {
     "snakemake --cores 2 --configfile demo_genotypes/config.yaml": "run by tests/workflow",
     "crossproof desk nurseries": "serves until it is closed; run by tests/desk/test_serve.py",
     **dict.fromkeys(fenced_commands([DOCS / "exchange.md"]), "need a server; run by tests/exchange"),
+    **dict.fromkeys(
+        fenced_commands([DOCS / "bench.md"]),
+        "a season happens between them; run by tests/field/test_whole_chain.py",
+    ),
     **dict.fromkeys(fenced_commands([DOCS / "tags_and_book.md"]), "run by tests/docs/test_tags_and_book.py"),
     **{
         c: "needs a laboratory's file; run by tests/io/laboratory"
@@ -202,9 +206,8 @@ def test_tables_are_those_of_the_declarations() -> None:
 
 
 def test_every_input_and_result_column_is_documented() -> None:
-    text = "\n".join(
-        (DOCS / f"{page}.md").read_text("utf-8") for page in ("sheets", "results", "verdicts", "api")
-    )
+    pages = ("sheets", "tags_and_book", "results", "verdicts", "api")
+    text = "\n".join((DOCS / f"{page}.md").read_text("utf-8") for page in pages)
     made = set(re.findall(r"<!-- made: ([a-z-]+) -->", text))
     assert set(make_tables.blocks()) - made == set()
 

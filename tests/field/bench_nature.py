@@ -113,13 +113,6 @@ class Nature:
         mother, father = (self.lines[p] for p in self.parents[tag])
         return (mother, mother) if (tag, pod) in self.selfed else (mother, father)
 
-    def sample(self, **known: str) -> str:
-        """The first sample whose row has these values."""
-        rows = self.wells
-        for name, value in known.items():
-            rows = rows[rows[name] == value]
-        return str(rows["sample_id"].iloc[0])
-
     def of_cross(self, tag: str) -> list[str]:
         """All samples of a tag."""
         return self.wells.loc[self.wells["cross_id"] == tag, "sample_id"].tolist()
@@ -134,10 +127,10 @@ class Nature:
         """Wells and their samples."""
         return list(zip(self.wells["well"], self.wells["sample_id"], strict=True))
 
-    def exchange(self, one: list[str], other: list[str]) -> None:
-        """What should be in the one samples is in the others, and the other way round."""
-        for a, b in zip(one, other, strict=False):
-            self.dna[a], self.dna[b] = self.dna[b], self.dna[a]
+    def hang_on(self, tag: str, other: str) -> None:
+        """The pods of this tag are really those of the other one."""
+        for w in self.wells[self.wells["cross_id"] == tag].to_dict("records"):
+            self.dna[w["sample_id"]] = self.child(other, w["pod"])
 
     def send(self, path: Path) -> Path:
         """The laboratory's table: one row per sample, 1 in 200 calls missing."""

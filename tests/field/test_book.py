@@ -153,6 +153,8 @@ def test_cells_are_checked_while_they_are_typed(folder):
     assert (of["date"].formula2, of["date"].formula1) == ("TODAY()", "46023")  # 1 January 2026
     assert dt.date(1899, 12, 30) + dt.timedelta(days=46023) == dt.date(2026, 1, 1)
     assert (of["pods"].formula2, of["pods"].errorTitle) == (f"{letters['flowers']}2", "Pods before flowers")
+    # With blanks ignored a spreadsheet lets any number pass whose limit is a blank cell.
+    assert not of["pods"].allow_blank
     assert of["cross_id"].errorTitle == "Tag seen twice"
     assert of["anthers_removed"].formula2 == "10"
     assert all(len(v.error) <= 255 and len(v.errorTitle) <= 32 for v in rules.values())

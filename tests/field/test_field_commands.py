@@ -7,6 +7,7 @@ from click.testing import CliRunner
 from nursery import make_nursery
 
 from crossproof.cli import main
+from crossproof.errors import InputError
 from crossproof.io.records.issued_tags import read_issued
 
 
@@ -67,6 +68,20 @@ def test_what_is_refused_writes_nothing(folder, words, told):
     assert told in said
     assert not (folder / "field").exists()
     assert not (folder / "tags.csv").exists()
+
+
+def test_a_run_sees_that_the_list_of_tags_was_changed(folder):
+    from crossproof.season.index import build_index
+
+    run("tags", folder, "--season", "2027")
+    for sheet in ("crosses.csv", "samples/plate1.csv"):
+        path = folder / sheet
+        path.write_text(path.read_text().replace("X001", "0002X"))
+    assert [p for p in build_index(folder).problems if p.column == "mother"] == []
+    path = folder / "tags.csv"
+    path.write_text(path.read_text().replace("P001,Lark,Wren", "P001,Robin,Wren"))
+    with pytest.raises(InputError, match="was printed for the mother 'Robin'"):
+        build_index(folder)
 
 
 def test_a_book_needs_tags(folder):

@@ -35,6 +35,9 @@ SHEET = (
 )
 @click.option("--note", default="", help="A line of your own on every tag, such as a biosafety mark.")
 @click.option(
+    "--people", is_flag=True, help="Name on each tag who is to make the cross; anybody can read it."
+)
+@click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="Default: in DIR/field, by its numbers."
 )
 @PAPER
@@ -50,6 +53,7 @@ def tags(
     size: str,
     hole: float,
     note: str,
+    people: bool,
     out: Path | None,
     paper: str,
     margin: float,
@@ -80,7 +84,7 @@ def tags(
     if not made.tags:
         click.echo("Every planned cross has its tags. To print one once more: --again TAG")
         return 0
-    html = tags_page(field.title, made.tags, sheet, hole=hole, note=note)
+    html = tags_page(field.title, made.tags, sheet, hole=hole, note=note, people=people)
     if made.new:
         write_issued(field.root, made.issued)
     first, last = made.tags[0].name, made.tags[-1].name

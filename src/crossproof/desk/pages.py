@@ -109,7 +109,9 @@ def problem_page(
     request: Request, status: int, title: str, problems: list[Problem], lead: str = ""
 ) -> Response:
     """The page for what could not be done."""
-    return page(request, "problem.html.j2", status, title=title, problems=problems, lead=lead)
+    name = request.path_params.get("season") if "path_params" in request.scope else None
+    back = f"/season/{quote(str(name), safe='~')}" if name and status != 404 else ""
+    return page(request, "problem.html.j2", status, title=title, problems=problems, lead=lead, back=back)
 
 
 def one_problem(sentence: str, remedy: str) -> list[Problem]:
@@ -134,6 +136,11 @@ _OPTIONS = (
     (re.compile(r" Or dismiss it: --dismiss WHY"), " Or dismiss it with a reason."),
     (re.compile(r"add the proposed rows? to corrections\.csv"), 'answer "It is so"'),
     (re.compile(r"Proposed for corrections\.csv:"), "Proposed on the page Findings:"),
+    (
+        re.compile(r"once it is filled, write in config\.yaml:"),
+        "once it is filled, send it in place of the crosses on the page Sheets.",
+    ),
+    (re.compile(r"--keep-back (\d+) keeps"), r"Seeds never sown: \1, keeps"),
     (re.compile(r"Choose another with --batch"), "Choose another below"),
 )
 

@@ -176,6 +176,8 @@ def _rule(column: Column, book: Book, season_year: int) -> dict[str, Any] | None
                 "criteria": "between",
                 "minimum": 0,
                 "maximum": f"={flowers}2",
+                # A spreadsheet that ignores blanks would let any pods pass where flowers are blank.
+                "ignore_blank": False,
                 "error_title": "Pods before flowers",
                 "error_message": "One flower gives at most one pod. Write the flowers pollinated first.",
             }

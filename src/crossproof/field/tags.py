@@ -101,12 +101,17 @@ def is_small(size: LabelSize) -> bool:
     return form_of(size) is Form.CARD and size.height < 45
 
 
-def faces_of(tags: Sequence[IssuedTag], size: LabelSize, *, hole: float, note: bool) -> tuple[TagFace, ...]:
-    """What the tags show; `hole`: mm left free at the left edge, `note`: whether each ends with a note."""
-    return tuple(_face(tag, size, hole, note) for tag in tags)
+def faces_of(
+    tags: Sequence[IssuedTag], size: LabelSize, *, hole: float, note: bool, people: bool
+) -> tuple[TagFace, ...]:
+    """What the tags show; `hole`: mm left free at the left edge, `note`: whether each ends with a note.
+
+    `people`: whether the person who is to make the cross is named, where there is room.
+    """
+    return tuple(_face(tag, size, hole, note, people) for tag in tags)
 
 
-def _face(tag: IssuedTag, size: LabelSize, hole: float, note: bool) -> TagFace:
+def _face(tag: IssuedTag, size: LabelSize, hole: float, note: bool, people: bool) -> TagFace:
     small = is_small(size)
     place = "" if small else shortened(shown(tag.place), 40)
     room = room_for_names(size, hole=hole, foot=note or bool(place))
@@ -119,7 +124,7 @@ def _face(tag: IssuedTag, size: LabelSize, hole: float, note: bool) -> TagFace:
         points,
         tag.flowers,
         tag.week or tag.number.season,
-        "" if small else shortened(shown(tag.operator), 12),
+        shortened(shown(tag.operator), 12) if people and not small else "",
         place,
         qr_svg(Code(tag.number.season, tag.name), CODE_MM),
     )
@@ -195,11 +200,18 @@ def _em_width(c: str) -> float:
 
 
 def tags_page(
-    title: str, tags: Sequence[IssuedTag], sheet: Sheet, *, hole: float = 0.0, note: str = ""
+    title: str,
+    tags: Sequence[IssuedTag],
+    sheet: Sheet,
+    *,
+    hole: float = 0.0,
+    note: str = "",
+    people: bool = False,
 ) -> str:
     """The tags as a page to print.
 
-    `note`: a line of the user's own on every tag, such as what a biosafety rule demands.
+    `note`: a line of the user's own on every tag, such as what a biosafety rule demands. `people`: name on
+    each tag who is to make the cross; whoever passes reads it, so it is not done unasked.
     """
     form, small = form_of(sheet.label), is_small(sheet.label)
     m = _MEASURES[form, small]
@@ -221,7 +233,9 @@ def tags_page(
         ("tags.css",),
         more_style=style,
         title=f"Tags {shown(title)}",
-        pages=pages_of(faces_of(tags, sheet.label, hole=hole, note=bool(note)), sheet.per_page),
+        pages=pages_of(
+            faces_of(tags, sheet.label, hole=hole, note=bool(note), people=people), sheet.per_page
+        ),
         count=len(tags),
         sheet=sheet,
         form=form.value,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pandas as pd
@@ -13,7 +14,9 @@ from crossproof.io.results.reading import read_table
 from crossproof.model.results import Need, NextStep, Provable
 from crossproof.rates.people.cautions import CAUTION_SHORT
 from crossproof.report.content.marks import PILE_WORDS, VERDICT_MARKS
+from crossproof.report.content.numbers import count
 from crossproof.report.facts.crosses import crosses_facts
+from crossproof.report.facts.people import PeopleFacts, people_facts
 from crossproof.report.facts.plants import Pile, PlantFacts, plant_facts
 from crossproof.text import agreeing, count_of, plain
 
@@ -38,7 +41,7 @@ def season_summary(results: Path) -> RenderableType:
         parts.append(steps)
     people = _read(results / "operators.csv")
     if people is not None and len(people):
-        parts += [Text(), _people(people), Text(CAUTION_SHORT, style="italic")]
+        parts += [Text(), _people(people_facts(people)), Text(CAUTION_SHORT, style="italic")]
     findings = _findings(results)
     if findings:
         parts += [Text(), Text("Look at these first", style="bold"), *findings]
@@ -100,30 +103,26 @@ def _next_steps(results: Path) -> Text | None:
     return Text(text)
 
 
-def _percent(text: str) -> str:
-    return f"{100 * float(text):.0f} %" if text else "-"
+def _percent(value: float) -> str:
+    return f"{100 * value:.0f} %" if math.isfinite(value) else "-"
 
 
-def _people(people: pd.DataFrame) -> Table:
+def _people(facts: PeopleFacts) -> Table:
     """Selfing among the determined plants of each person, with its limits."""
     table = Table(title="Selfed, by person", title_justify="left", title_style="bold", box=None)
     for heading in ("person", "tags", "plants", "selfed", "95 % limits", ""):
         table.add_column(heading, justify="left" if heading in ("person", "") else "right")
-    for row in people.head(MOST_PEOPLE).to_dict("records"):
-        few = row.get("judgement", "").startswith("too few")
-        limits = (
-            f"{_percent(row.get('selfing_rate_low', ''))} to {_percent(row.get('selfing_rate_high', ''))}"
-        )
+    for person in facts.rows[:MOST_PEOPLE]:
         table.add_row(
-            Text(plain(row["operator"]) or "nobody named"),
-            row.get("tags", ""),
-            row.get("determined", ""),
-            _percent(row.get("selfing_rate", "")),
-            limits,
-            Text(TOO_FEW_LOOK if few else "", style="dim"),
+            Text(plain(person.name) or "nobody named"),
+            count(person.tags),
+            count(person.determined),
+            _percent(person.selfing),
+            f"{_percent(person.selfing_low)} to {_percent(person.selfing_high)}",
+            Text(TOO_FEW_LOOK if person.few else "", style="dim"),
         )
-    if len(people) > MOST_PEOPLE:
-        table.add_row(f"... and {len(people) - MOST_PEOPLE} more", "", "", "", "", "")
+    if len(facts.rows) > MOST_PEOPLE:
+        table.add_row(f"... and {len(facts.rows) - MOST_PEOPLE} more", "", "", "", "", "")
     return table
 
 

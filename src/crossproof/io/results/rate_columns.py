@@ -78,7 +78,11 @@ _GROUP = (
     *limits("selfed_flower_share"),
     *_POD_SET,
     *_TRUE_SUCCESS,
-    _W("pods_with_several_typed", "pods with two or more plants typed; they tell whether pods are mixed"),
+    _W(
+        "pods_with_several_typed",
+        "pods with two or more plants typed; they tell whether pods are mixed: where "
+        "there are few, true_success is a middle of what the records allow",
+    ),
     _PER_FLOWER,
     *limits("hybrids_per_flower"),
 )

@@ -23,9 +23,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize
-from scipy.special import betaln, expit, logit, logsumexp
+from scipy.special import betaln, expit, gammaln, logit, logsumexp
 
 from crossproof.model.arrays import Floats, Ints
+
+_LONG = 500
+"""Plants of one cluster, above which factors are no longer written out."""
 
 
 @dataclass(frozen=True)
@@ -102,8 +105,12 @@ def grid_log_likelihood(
     yy, nn, power = _clean(y, n, weight)
     flat_a, flat_b = np.ravel(alpha), np.ravel(beta)
     total = np.zeros(len(flat_a))
-    if len(nn):
-        longest = int(np.ceil(nn.max()))
+    longest = int(np.ceil(nn.max(initial=0.0)))
+    if longest > _LONG:
+        # The same by gamma functions: a few clusters of thousands of plants have too many factors.
+        total = _rising(yy, flat_a, power) + _rising(nn - yy, flat_b, power)
+        total = total - _rising(nn, flat_a + flat_b, power)
+    elif longest:
         zero = np.zeros(len(nn), dtype=np.int64)
         steps = np.arange(longest)
         total = (
@@ -112,6 +119,16 @@ def grid_log_likelihood(
             - np.log((flat_a + flat_b)[:, None] + steps) @ reach(nn, zero, 1, longest, power)[0]
         )
     return total.reshape(np.shape(alpha))
+
+
+def _rising(counts: Floats, start: Floats, power: Floats) -> Floats:
+    """Sum over clusters of power * log(start (start + 1) .. (start + count - 1)), of the shape of `start`."""
+    values, place = np.unique(counts, return_inverse=True)
+    times = np.bincount(np.ravel(place), power, len(values))
+    whole = np.floor(values)
+    ends = gammaln(start[:, None] + whole) - gammaln(start)[:, None]
+    ends += (values - whole) * np.log(start[:, None] + whole)
+    return np.asarray(ends @ times)
 
 
 def fit_ml(y: ArrayLike, n: ArrayLike) -> BetaBinomialFit:

@@ -46,3 +46,10 @@ def moment_rho(y: ArrayLike, n: ArrayLike, group: ArrayLike) -> float:
     if between + (size - 1) * within <= 0:
         return 0.0
     return float(np.clip((between - within) / (between + (size - 1) * within), 0.0, 0.95))
+
+
+def log_sum(values: Floats, axis: int | None = None) -> Floats:
+    """log(sum(exp(values))) over one axis or all, for finite values, sooner than scipy's."""
+    top = values.max(axis=axis, keepdims=True)
+    total = np.log(np.exp(values - top).sum(axis=axis, keepdims=True)) + top
+    return np.asarray(total.squeeze(axis=axis))

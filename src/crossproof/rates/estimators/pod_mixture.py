@@ -32,10 +32,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
-from scipy.special import expit, gammaln, logit, logsumexp
+from scipy.special import expit, gammaln, logit
 
 from crossproof.model.arrays import Floats, Ints
-from crossproof.rates.estimators.clusters import group_sum, moment_rho
+from crossproof.rates.estimators.clusters import group_sum, log_sum, moment_rho
 
 _PURE = (0.0, 0.1, 0.25, 0.4, 0.6, 0.8, 1.0)
 _SIZE = (0.5, 1.5, 4.0, 12.0, 60.0, 2000.0)
@@ -80,6 +80,7 @@ _MOVING = np.array(_moving()).T
 _FIXED = np.array(
     [(m, k, 0.5 / (len(_FIXED_MEAN) * len(_FIXED_SIZE))) for m in _FIXED_MEAN for k in _FIXED_SIZE]
 ).T
+_SIZES = np.concatenate([_MOVING[1], _FIXED[1]])
 _LOG_PRIOR = np.log(np.concatenate([_MOVING[3], _FIXED[2]]))
 
 
@@ -166,7 +167,7 @@ def pod_success(pods: Pods, group: Ints, groups: int) -> PodSuccess:
     for g, one in made.items():
         rest = evidence - one.log_evidence
         weight = one.log_joint + (rest + _LOG_PRIOR)[:, None]
-        weight = np.exp(weight - logsumexp(weight))
+        weight = np.exp(weight - log_sum(weight))
         rows = parts[g]
         inside = pods.found[rows] + (1 - pods.found[rows]) * one.left(weight)
         of_pod[rows] = inside
@@ -216,7 +217,7 @@ def _group(pods: Pods, rows: Ints, effect: float) -> _Group:
     points = _grid(y / n, pods.count[rows], effect)
     shape = _shape(expit(points))
     mixed = np.maximum(1 - shape.none - shape.all, 0.0)
-    size = shape.a + shape.b
+    size = _SIZES[:, None]  # a + b, the same at every point of a structure
     steps = np.arange(int(n.max()))
 
     def rising(start: Floats) -> Floats:
@@ -228,7 +229,7 @@ def _group(pods: Pods, rows: Ints, effect: float) -> _Group:
     cells, cell = np.unique(np.column_stack([y, n]).astype(np.int64), axis=0, return_inverse=True)
     worth = weight * (pods.count[rows].sum() / weight.sum() / effect)
     times = group_sum(np.ravel(cell), worth, len(cells))
-    total = np.zeros_like(size)
+    total = np.zeros_like(mixed)
     for (hybrids, typed), many in zip(cells, times, strict=True):
         chance = mixed * np.exp(up[..., hybrids] + down[..., typed - hybrids] - whole[..., typed])
         if hybrids == typed:
@@ -248,7 +249,7 @@ def _group(pods: Pods, rows: Ints, effect: float) -> _Group:
     pairs, pair = np.unique(np.column_stack([at[len(m) :], at[: len(m)]]), axis=0, return_inverse=True)
     pair = np.ravel(pair)
     empty = group_sum(pair, weight * (y == 0), len(pairs)) / weight.sum()
-    evidence = logsumexp(joint, axis=1) + np.log(points[1] - points[0])
+    evidence = log_sum(joint, axis=1) + np.log(points[1] - points[0])
     return _Group(joint, evidence, 1 - none @ share, none, pairs, pair, empty)
 
 

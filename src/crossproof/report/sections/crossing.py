@@ -91,8 +91,9 @@ def _structure_open(inputs: ReportInputs) -> str:
         return ""
     return (
         f"Only {fmt.noun(pods, 'pod')} had two or more plants typed, so it is hardly known whether the "
-        "plants of a pod are of one kind or mixed. True success depends on that, and its interval is wide. "
-        "To know more, type all seeds of every tenth pod, with the pod on record."
+        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is a "
+        "middle of what the records allow, and its interval is wide. To know more, type all seeds of every "
+        "tenth pod, with the pod on record."
     )
 
 

@@ -20,9 +20,10 @@ from crossproof.report.content.blocks import (
     table_of,
 )
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.facts.people import PeopleFacts, PersonFact, people_facts
+from crossproof.text import agreeing
 
 MOST_PANELS = 12
-TOO_FEW = "too few"
 CAUTION = Notice(
     Tone.CARE,
     "Numbers about crosses, not about people",
@@ -38,7 +39,7 @@ def section(inputs: ReportInputs) -> Section:
     frame = inputs.operators
     blocks: list[Block] = [CAUTION]
     if len(frame):
-        blocks.append(Prose(_findings(inputs)))
+        blocks.append(Prose(_findings(people_facts(frame))))
     charts = [c for c in (funnel_chart(inputs), control_chart(inputs)) if c]
     if charts:
         blocks.append(Row(tuple(charts)))
@@ -52,12 +53,6 @@ def section(inputs: ReportInputs) -> Section:
     return Section("people", "People, with care", "People", _lead(inputs), tuple(blocks))
 
 
-def _outside(frame: pd.DataFrame) -> list[str]:
-    """People outside the 95 % limits about whom there is enough to look at."""
-    columns = (texts(frame, c) for c in ("operator", "funnel", "judgement"))
-    return [o for o, f, j in zip(*columns, strict=True) if f.startswith(("above", "below")) and j != TOO_FEW]
-
-
 def _lead(inputs: ReportInputs) -> str:
     """Who is meant, without a figure: the caution stands before any number about a person."""
     if not len(inputs.operators):
@@ -66,35 +61,37 @@ def _lead(inputs: ReportInputs) -> str:
     return f"{made} made the crosses. Read the caution before the numbers."
 
 
-def _findings(inputs: ReportInputs) -> str:
-    frame = inputs.operators
-    judged = texts(frame, "judgement")
-    few, apart = judged.count(TOO_FEW), judged.count(Position.APART)
-    out = _outside(frame)
+def _findings(facts: PeopleFacts) -> str:
+    out, differing, by_chance = facts.outside, facts.differing, facts.by_chance
     text = (
         f"{fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
         if out
         else "Nobody lies outside the limits of chance. That does not show that people are alike: with so "
         "few plants even large differences can stay inside."
     )
-    unlike = [
-        o
-        for o, j in zip(texts(frame, "operator"), texts(frame, "judgement"), strict=True)
-        if "selfs than expected" in j
-    ]
-    if unlike:
-        allowed = next((t for t in texts(frame, "allowed_for") if t), "")
-        given = f"Allowing for {allowed}, " if allowed else ""
-        verb = "differs" if len(unlike) == 1 else "differ"
-        said = f"{given}{', '.join(unlike)} {verb} from what was to be expected."
-        text += f" {said[:1].upper()}{said[1:]}"
-    if apart:
+    if by_chance:
         text += (
-            f" {fmt.noun(apart, 'person', 'people')} cannot be told apart from the mother lines they crossed."
+            f" {_names(by_chance)} may lie there by chance: when all people are compared at once, "
+            f"{agreeing(len(by_chance), 'the rate is', 'the rates are')} as expected."
         )
-    if few:
-        text += f" For {fmt.noun(few, 'person', 'people')} there are too few plants or tags to say anything."
+    if differing:
+        given = f"Allowing for {facts.allowed_for}, " if facts.allowed_for else ""
+        verb = agreeing(len(differing), "differs", "differ")
+        said = f"{given}{_names(differing)} {verb} from what was to be expected."
+        text += f" {said[:1].upper()}{said[1:]}"
+    if facts.apart:
+        text += (
+            f" {fmt.noun(facts.apart, 'person', 'people')} cannot be told apart from the mother lines they "
+            "crossed."
+        )
+    if facts.few:
+        who = fmt.noun(facts.few, "person", "people")
+        text += f" For {who} there are too few plants or tags to say anything."
     return text
+
+
+def _names(people: tuple[PersonFact, ...]) -> str:
+    return ", ".join(p.name for p in people)
 
 
 def funnel_chart(inputs: ReportInputs) -> Chart | None:
@@ -114,9 +111,9 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     if drawn.empty:
         return None
     limits = _limits(frame, drawn)
-    out = _outside(frame)
+    out = people_facts(frame).outside
     sentence = (
-        (f"Outside the limits: {', '.join(out)}." if out else "Everyone lies inside the limits.")
+        (f"Outside the limits: {_names(out)}." if out else "Everyone lies inside the limits.")
         + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones "
         "99.8\u00a0%. "
     )
