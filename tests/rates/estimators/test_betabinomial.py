@@ -180,3 +180,20 @@ def test_many_clusters_at_once_are_each_their_own() -> None:
     )
     for name in ("mean", "low", "high", "variance"):
         np.testing.assert_allclose(getattr(together, name)[[7, 600, 1290]], getattr(alone, name), rtol=1e-12)
+
+
+def test_a_weight_is_a_power_of_the_likelihood() -> None:
+    a, b = np.array([0.5, 2.0]), np.array([3.0, 1.0])
+    twice = grid_log_likelihood([1, 3, 1, 3], [4, 5, 4, 5], a, b)
+    assert grid_log_likelihood([1, 3], [4, 5], a, b, [2, 2]) == pytest.approx(twice, rel=1e-12)
+    first = grid_log_likelihood([1], [4], a, b)
+    assert grid_log_likelihood([1, 3], [4, 5], a, b, [0.5, 0]) == pytest.approx(first / 2, rel=1e-12)
+
+
+def test_a_fit_of_nothing_or_without_correlation() -> None:
+    nothing = fit_ml([], [])
+    assert np.isnan([nothing.alpha, nothing.beta, nothing.mu, nothing.rho]).all()
+    assert (nothing.log_likelihood, nothing.clusters) == (0.0, 0)
+    certain = fit_ml([0, 0], [4, 4])
+    assert (certain.alpha, certain.beta, certain.clusters) == (np.inf, np.inf, 2)
+    assert len(hyper_posterior([1], [4]).weight) == 41 * 31
