@@ -23,7 +23,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.model.layouts import layout_of
 from crossproof.model.part_layouts import part_layout
-from crossproof.model.plates import parse_well, smallest_format
+from crossproof.model.plates import Well, parse_well, smallest_format
 from crossproof.text import count_of
 
 DATA_COLUMNS = ("sample_id", "batch", "plate", "well", "_file", "_row")
@@ -96,6 +96,11 @@ class _Records:
             )
         return rows
 
+    def well(self, row: int) -> Well | None:
+        """Well of a row, None where the sheet gives none."""
+        text = str(self.samples.at[row, "well"])
+        return parse_well(text) if text else None
+
     def place(self, column: str, text: str) -> int:
         """Row of a PLATE:WELL."""
         plate, colon, well = text.rpartition(":")
@@ -109,7 +114,7 @@ class _Records:
         except ValueError as e:
             raise _Refused(column, text, f"{e}.", "Write it as PLATE:WELL, such as P01:A1.") from None
         for row in rows:
-            if parse_well(self.samples.at[row, "well"]) == wanted:
+            if self.well(row) == wanted:
                 return int(row)
         raise _Refused(
             column, text, f"plate {plate} lists no sample in well {well}.", "Look at the samples sheet."
@@ -173,8 +178,12 @@ def _move(records: _Records, targets: list[int], sources: list[int]) -> None:
 
 
 def _layout(records: _Records, c: Correction) -> str:
-    rows = [int(r) for r in records.plate("target", c.target)]
-    wells = [parse_well(records.samples.at[r, "well"]) for r in rows]
+    every = [int(r) for r in records.plate("target", c.target)]
+    rows = [r for r in every if records.well(r) is not None]
+    if not rows:
+        told = f"no sample of plate {c.target} has a well."
+        raise _Refused("target", c.target, told, "Fill in the wells in the samples sheet.")
+    wells = [well for r in rows if (well := records.well(r)) is not None]
     plate = smallest_format(wells)
     try:
         if c.kind is CorrectionKind.PART:
@@ -191,8 +200,9 @@ def _layout(records: _Records, c: Correction) -> str:
         raise _Refused("detail", c.detail, f"{e}.", "Copy the row from the proposal.") from None
     at = {w.row * plate.columns + w.column: r for w, r in zip(wells, rows, strict=True)}
     source = {r: at.get(int(layout.source[p])) for p, r in at.items()}
-    filled = [r for r in rows if source[r] is not None]
-    gone = [r for r in rows if source[r] is None]
+    filled = [r for r in rows if source.get(r) is not None]
+    # What a sample without a well holds is as unknown as what came from an empty place.
+    gone = [r for r in every if source.get(r) is None]
     used = {s for s in source.values() if s is not None}
     lost = [r for r in rows if r not in used]
     lost_names = [str(records.samples.at[r, "sample_id"]) for r in lost]
@@ -212,12 +222,14 @@ def _exchange(records: _Records, c: Correction) -> str:
     if c.target == c.other:
         raise _Refused("other", c.other, "a plate cannot be exchanged with itself.", "Name the other plate.")
     a_rows, b_rows = records.plate("target", c.target), records.plate("other", c.other)
-    by_well = [{parse_well(records.samples.at[r, "well"]): int(r) for r in rows} for rows in (a_rows, b_rows)]
+    by_well = [
+        {well: int(r) for r in rows if (well := records.well(r)) is not None} for rows in (a_rows, b_rows)
+    ]
     shared = sorted(set(by_well[0]) & set(by_well[1]))
     a = [by_well[0][w] for w in shared]
     b = [by_well[1][w] for w in shared]
     _move(records, a + b, b + a)
-    alone = [r for side in by_well for w, r in side.items() if w not in set(shared)]
+    alone = [int(r) for r in (*a_rows, *b_rows) if int(r) not in {*a, *b}]
     records.samples = records.samples.drop(index=alone)
     text = f"plates {c.target} and {c.other} exchanged: {count_of(len(a) + len(b), 'well')} re-labelled"
     if alone:

@@ -13,6 +13,7 @@ from ugly_files import KINDS, vcf
 import crossproof
 from crossproof.errors import InputError, Severity
 from crossproof.io.records.causes import by_cause
+from crossproof.io.records.strangers import marker_strangers
 from crossproof.steps.checking import check_season
 
 
@@ -87,3 +88,26 @@ def test_a_file_that_shares_no_marker_is_refused_for_that_reason(
     errors = [c for c in causes(folder) if c[0] is Severity.ERROR and "marker" in c[2]]
     assert len(errors) == 1
     assert said in errors[0][2]
+
+
+def test_two_groups_of_files_that_share_nothing_with_each_other_are_not_passed_over() -> None:
+    names = {
+        "B1": ["M1", "M2"],
+        "B2": ["M2", "M3"],
+        "B3": ["M3"],
+        "B4": ["1:5:A/G"],
+        "B5": ["1:5:A/G", "1:9:C/T"],
+    }
+    files = {b: f"genotypes/{b}.vcf" for b in names}
+    for parents, severity in ((["B1"], "error"), (["B1", "B5"], "warning")):
+        found = marker_strangers(names, files, declared=(), own_parents=parents)
+        assert {b: [p.severity.value for p in ps] for b, ps in found.items()} == {
+            "B4": [severity],
+            "B5": [severity],
+        }
+        assert "no marker with the others but genotypes/B5.vcf" in found["B4"][0].problem
+    assert (
+        marker_strangers({b: names[b] for b in ("B1", "B2", "B3")}, files, declared=(), own_parents=()) == {}
+    )
+    alone = marker_strangers({b: names[b] for b in ("B1", "B4")}, files, declared=(), own_parents=["B4"])
+    assert {b: ps[0].severity.value for b, ps in alone.items()} == {"B1": "error", "B4": "warning"}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
@@ -54,8 +53,9 @@ def marker_strangers(
     """What keeps markers of a file from being those of the others: batch -> problems.
 
     Markers written a little otherwise than in another file are errors, each with the name proposed; both
-    names in the marker sheet (`declared`) say that they are two. A file that shares no marker at all is an
-    error unless parents were typed in it (`own_parents`), so that its plants can be compared there.
+    names in the marker sheet (`declared`) say that they are two. A file that shares no marker at all, or
+    only with a few that share none with the rest, is an error unless parents were typed in one of them
+    (`own_parents`), so that its plants can be compared there.
     Unnamed markers are given as chrom:pos:alleles.
     """
     found: dict[str, list[Problem]] = {}
@@ -70,13 +70,36 @@ def marker_strangers(
             seen.setdefault(name, batch)
     if found:
         return found  # what is shared cannot be said before the names are settled
-    held = Counter(n for names in markers_by_batch.values() for n in set(names))
-    for batch, names in markers_by_batch.items():
-        if not names or len(markers_by_batch) == 1 or any(held[n] > 1 for n in names):
+    groups = _sharing(markers_by_batch)
+    largest = max(groups, key=len, default=[])
+    for group in groups:
+        if len(groups) == 1 or (group is largest and len(group) > 1):
             continue
-        others = set(held) - set(names)
-        found[batch] = [_shares_nothing(files.get(batch, batch), names, others, batch in own_parents)]
+        mine = {n for batch in group for n in markers_by_batch[batch]}
+        others = {n for names in markers_by_batch.values() for n in names} - mine
+        parents = any(batch in own_parents for batch in group)
+        for batch in group:
+            mates = [files.get(b, b) for b in group if b != batch]
+            names = markers_by_batch[batch]
+            found[batch] = [_shares_nothing(files.get(batch, batch), names, others, parents, mates)]
     return found
+
+
+def _sharing(markers_by_batch: Mapping[str, Sequence[str]]) -> list[list[str]]:
+    """Files in groups: in each, every file is joined to every other by markers that two of them share."""
+    group: dict[str, list[str]] = {}
+    holder: dict[str, str] = {}
+    rank = {batch: i for i, batch in enumerate(markers_by_batch)}
+    for batch, names in markers_by_batch.items():
+        if not names:
+            continue
+        group[batch] = [batch]
+        for known in {holder.setdefault(name, batch) for name in names}:
+            if group[known] is not group[batch]:
+                joined = sorted([*group[known], *group[batch]], key=rank.__getitem__)
+                for member in joined:
+                    group[member] = joined
+    return list({id(g): g for g in group.values()}.values())
 
 
 def _written_otherwise(file: str, ours: str, theirs: str, batch: str) -> Problem:
@@ -109,12 +132,16 @@ def _near(names: Sequence[str], seen: Mapping[str, str], declared: Collection[st
     return pairs
 
 
-def _shares_nothing(file: str, names: Sequence[str], others: Collection[str], has_parents: bool) -> Problem:
+def _shares_nothing(
+    file: str, names: Sequence[str], others: Collection[str], has_parents: bool, mates: Sequence[str]
+) -> Problem:
+    but = f" but {_few(mates)}" if mates else ""
+    it = "them" if mates else "it"
     if has_parents:
         return warning(
             file,
-            "This file shares no marker with the others; its plants are compared with the parents typed "
-            "in it only.",
+            f"This file shares no marker with the others{but}; its plants are compared with the parents "
+            f"typed in {it} only.",
             "Nothing to do if it is another set of markers.",
             value=_few(names),
         )
@@ -134,8 +161,8 @@ def _shares_nothing(file: str, names: Sequence[str], others: Collection[str], ha
         remedy = "Give the records their marker names, or call both files at the same alleles."
     return error(
         file,
-        f"This file shares no marker with the others, and no parent was typed in it: it has {_few(names)}, "
-        f"the others {_few(sorted(others))}.{why}",
+        f"This file shares no marker with the others{but}, and no parent was typed in {it}: it has "
+        f"{_few(names)}, the others {_few(sorted(others))}.{why}",
         remedy,
     )
 
