@@ -197,3 +197,19 @@ def test_a_fit_of_nothing_or_without_correlation() -> None:
     certain = fit_ml([0, 0], [4, 4])
     assert (certain.alpha, certain.beta, certain.clusters) == (np.inf, np.inf, 2)
     assert len(hyper_posterior([1], [4]).weight) == 41 * 31
+
+
+def test_a_season_larger_than_what_is_counted_at_once() -> None:
+    a, b = np.array([0.7]), np.array([2.0])
+    one = grid_log_likelihood([1], [2], a, b) + grid_log_likelihood([0], [2], a, b)
+    many = grid_log_likelihood(np.tile([1, 0], 70_000), np.full(140_000, 2), a, b)
+    assert many == pytest.approx(70_000 * one, rel=1e-9)
+    weighted = grid_log_likelihood(np.tile([1, 0], 70_000), np.full(140_000, 2), a, b, np.full(140_000, 0.5))
+    assert weighted == pytest.approx(35_000 * one, rel=1e-9)
+
+
+def test_a_weight_in_the_posterior_is_as_many_clusters() -> None:
+    grid = {"logit_mean": np.linspace(-4, 4, 21), "log_size": np.linspace(-2, 5, 15)}
+    twice = hyper_posterior([1, 3, 1, 3], [4, 5, 4, 5], **grid)
+    weighted = hyper_posterior([1, 3], [4, 5], weight=[2, 2], **grid)
+    assert weighted.weight == pytest.approx(twice.weight, rel=1e-9)
