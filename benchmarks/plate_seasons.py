@@ -7,7 +7,7 @@ A season is drawn by `crossproof simulate`'s own code, one fault is put into its
 wells, rows of the sheet re-ordered, wells killed, DNA spilled), the folder is written, read and judged by the
 same functions as `crossproof run`. Counted: whether a finding holds the plants concerned, whether it is
 rightly named, and how many plants are kept or culled on a wrong verdict, before and after the rows that the
-findings propose stand in corrections.csv. The faults are in `plate_disturbances.py`; all is invented.
+findings propose stand in corrections.csv. The faults are listed in `plate_fault_list.py`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
-from plate_disturbances import CLEAN, FAULTS, Disturbed, Fault, season_plan
+from disturbed_seasons import Disturbed, Fault
+from plate_fault_list import CLEAN, FAULTS, season_plan
 
 from crossproof.io.records.season_records import read_season
 from crossproof.model.findings import Finding, FindingKind

@@ -1,6 +1,7 @@
 """The smallest marker set of the planner against an exhaustive search with a model of its own.
 
     python benchmarks/smallest_marker_set.py [--panels 20] [--markers 16] [--crosses 6] [--lines 8] [--seed 1]
+        [--first 0]
 
 Panels of 16 candidate markers whose error and call rates differ. For every marker set smaller than the
 planner's, smallest first, it is asked how many crosses it proves; none may prove as many as the planner's.
@@ -159,11 +160,11 @@ def planned(
     return plan_markers(crosses, pairs, [True] * len(pairs), panel, fixed, settings, 5), fixed
 
 
-def rows(panels: int, lines: int, markers: int, crosses: int, seed: int) -> Iterator[str]:
+def rows(panels: int, lines: int, markers: int, crosses: int, seed: int, first: int) -> Iterator[str]:
     """One line of text per panel, the sum last."""
     settings = PlanSettings()
     equal = 0
-    for k in range(panels):
+    for k in range(first, first + panels):
         rng = np.random.default_rng([seed, k])
         panel = invented_panel(lines, markers, rng)
         every = list(combinations(range(lines), 2))
@@ -198,10 +199,17 @@ def rows(panels: int, lines: int, markers: int, crosses: int, seed: int) -> Iter
 def main() -> None:
     """Print the comparison."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    for name, value in (("panels", 20), ("lines", 8), ("markers", 16), ("crosses", 6), ("seed", 1)):
+    for name, value in (
+        ("panels", 20),
+        ("lines", 8),
+        ("markers", 16),
+        ("crosses", 6),
+        ("seed", 1),
+        ("first", 0),
+    ):
         parser.add_argument(f"--{name}", type=int, default=value)
     args = parser.parse_args()
-    for line in rows(args.panels, args.lines, args.markers, args.crosses, args.seed):
+    for line in rows(args.panels, args.lines, args.markers, args.crosses, args.seed, args.first):
         print(line, flush=True)
 
 

@@ -156,15 +156,15 @@ def decisions(scratch: Scratch) -> str:
 
 
 def plants(scratch: Scratch, verdict: str, columns: tuple[str, ...]) -> str:
-    """Plants of one verdict in the first run that are not on hold."""
-    frame = pd.read_csv(scratch.results("demo_genotypes") / "verdicts.csv", dtype=str, keep_default_na=False)
-    frame = frame[(frame["verdict"] == verdict) & (frame["decision"] != "hold")].sort_values("plant")
+    """Plants of one verdict in the third run."""
+    frame = pd.read_csv(scratch.results("demo_settled") / "verdicts.csv", dtype=str, keep_default_na=False)
+    frame = frame[frame["verdict"] == verdict].sort_values("plant")
     return table(columns, (tuple(row[c] for c in columns) for _, row in frame.iterrows()))
 
 
 def people(scratch: Scratch) -> str:
-    """Selfing rate of each person, with what may be said."""
-    frame = pd.read_csv(scratch.results("demo_corrected") / "operators.csv", dtype=str, keep_default_na=False)
+    """Selfing rate of each person in the third run, with what may be said."""
+    frame = pd.read_csv(scratch.results("demo_settled") / "operators.csv", dtype=str, keep_default_na=False)
     rows = [
         (
             row["operator"],

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from desks import Visitor, copy_of_demo, words
 
 from crossproof.desk.commands import COMMANDS, Choice, Kind, words_of
 from crossproof.desk.faults import Refused
+from crossproof.desk.folder import find_season
+from crossproof.desk.ticks import Worklist
+from crossproof.io.results.reading import read_table
 
 
 @pytest.fixture
@@ -71,3 +76,28 @@ def test_years_need_two_seasons_that_were_run(visitor, tmp_path):
     assert not (tmp_path / "years").exists()
     assert visitor.post("/years", {"season": ["demo", "../.."]}).status_code == 404
     assert visitor.get("/years/file/years.html").status_code == 404
+
+
+def test_ticks_are_compared_with_what_was_decided(finished):
+    visitor = Visitor(finished)
+    place = find_season(finished, "demo")
+    assert "What was ticked at the bench" not in words(visitor.get("/season/demo/field"))
+    worklist = Worklist(place)
+    plants = [t.plant for t in worklist.page("cull", "", 0).tasks]
+    try:
+        for plant in plants[:2]:
+            worklist.tick(plant, True)
+        text = words(visitor.post("/season/demo/field/make/done"))
+        assert "What was ticked at the bench: done" in text
+        frame = read_table(place.folder.results / "done.csv")
+        done = frame.set_index("plant").loc[plants[:2]]
+        assert set(done["action"]) == {"cull"}
+    finally:
+        shutil.rmtree(place.path / "field")
+
+
+def test_the_crossing_book_is_made_to_print_and_to_fill_in(visitor, tmp_path):
+    answer = visitor.post("/season/demo/field/make/book")
+    assert "send it in place of the crosses on the page Sheets." in words(answer)
+    assert {p.name for p in (tmp_path / "demo" / "field").iterdir()} == {"book.html", "book.xlsx"}
+    assert visitor.get("/season/demo/field/file/book.xlsx").content.startswith(b"PK")

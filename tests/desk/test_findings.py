@@ -8,15 +8,12 @@ from urllib.parse import quote
 import pytest
 from desks import Visitor, copy_of_demo, words
 
-from crossproof.runner.workflow import run_season
 from crossproof.steps.correct import list_findings, plan_answer
 
 
-@pytest.fixture(scope="module")
-def root(tmp_path_factory):
-    root = tmp_path_factory.mktemp("findings")
-    run_season(copy_of_demo(root / "demo"))
-    return root
+@pytest.fixture
+def root(finished):
+    return finished
 
 
 @pytest.fixture

@@ -124,6 +124,7 @@ def test_a_workbook_that_is_sent_is_checked_and_used(visitor, tmp_path):
         "/season/demo/sheets/send", {"file": "crosses.csv"}, files={"sheet": ("crosses.xlsx", out.getvalue())}
     )
     where = answer.headers["location"]
+    assert "None waits." in words(visitor.get("/season/demo")), "it is no file of the laboratory"
     text = words(visitor.get(where))
     assert "It would be crosses.csv: 30 rows. Nothing is written yet." in text
     assert "No errors in this sheet." in text

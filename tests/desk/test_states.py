@@ -12,7 +12,9 @@ import pytest
 from desks import Visitor, copy_of_demo, words
 
 from crossproof.desk import uploads
+from crossproof.desk.folder import find_season
 from crossproof.season.templates import new_season
+from crossproof.season.work_folder import WorkFolder, write_kept
 
 PARTS = ("", "/sheets", "/files", "/problems", "/run", "/findings", "/results", "/field", "/phone")
 
@@ -50,6 +52,7 @@ def test_a_full_disk_is_told_and_nothing_is_left_behind(visitor, tmp_path, monke
     assert list((tmp_path / "s" / ".crossproof" / "desk" / "inbox").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_killed_run_can_be_gone_on_with(tmp_path):
     season = copy_of_demo(tmp_path / "s")
     visitor = Visitor(tmp_path)
@@ -72,15 +75,11 @@ def test_a_killed_run_can_be_gone_on_with(tmp_path):
 
 
 def visitor_place(visitor):
-    from crossproof.desk.folder import find_season
-
     return find_season(visitor.desk.root, "s")
 
 
 def test_a_file_that_was_set_aside_is_named_first(visitor, tmp_path):
     """What a run leaves where it set a file aside, as tests/workflow/test_season_run.py sees it."""
-    from crossproof.season.work_folder import WorkFolder, write_kept
-
     folder = WorkFolder(tmp_path / "s")
     reason = "Genotype file B01 was set aside: It is cut short."
     write_kept(folder.work("outcome.json"), {"digest": "", "status": 1, "reasons": [reason]})

@@ -70,7 +70,7 @@ def test_a_tag_needs_29_modules():
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("dots", [203, 300])
+@pytest.mark.parametrize("dots", [203, pytest.param(300, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
     ("paper", "size"), [(Paper.A4, "90x50"), (Paper.LETTER, "63.5x38.1"), (Paper.ROLL, "60x30")]
 )

@@ -51,12 +51,16 @@ TAGS = tuple(
 )
 
 
+OFTEN = ("90x50", "60x35", "150x25")
+SIZES = [s if s in OFTEN else pytest.param(s, marks=pytest.mark.slow) for s in TAG_SIZES]
+
+
 def paper_for(size):
     return Paper.A4 if read_size(size).width < 195 else Paper.ROLL
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("size", TAG_SIZES)
+@pytest.mark.parametrize("size", SIZES)
 def test_every_size_prints_true_and_its_codes_are_read(browser, tmp_path, size):
     sheet = sheet_of(paper_for(size), read_size(size))
     html = tags_page("bean 2027", TAGS, sheet, hole=8, note="")
@@ -105,7 +109,7 @@ def test_the_page_is_accessible(browser, axe_source):
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("size", TAG_SIZES)
+@pytest.mark.parametrize("size", SIZES)
 def test_nothing_leaves_its_tag_or_covers_its_neighbour(browser, size):
     sheet = sheet_of(paper_for(size), read_size(size))
     context = browser.new_context()

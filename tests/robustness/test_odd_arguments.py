@@ -35,7 +35,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 CASES: dict[str, tuple[str, ...]] = {
     # arguments, and what must be said of the fault and of the remedy
     "chek season": ("There is no command 'chek'", "Did you mean check?"),
-    "qqq": ("There is no command 'qqq'", "There are: check, "),
+    "qqq": ("There is no command 'qqq'", "There are: book, check, "),
     "--qqq": ("No such option", "--help"),
     "run": ("Missing argument 'DIR'", "--help"),
     "run season --core-count 2": ("No such option", "--cores"),

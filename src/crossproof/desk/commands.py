@@ -8,13 +8,14 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from importlib.util import find_spec
 from pathlib import Path
 
 from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
 
 MOST_SECONDS = 300.0
+_OF_THE_TERMINAL = ("Next:", "Then:", "  crosses: ")
+"""Starts of lines that say what to do in a terminal; the pages say what comes next."""
 TICKED = "field/ticked.csv"
 """Where ticks of a phone are kept, as a list that `crossproof done` reads."""
 
@@ -62,7 +63,6 @@ class Command:
     title: str
     told: str
     button: str
-    module: str
     choices: tuple[Choice, ...] = ()
     arguments: tuple[str, ...] = ()
 
@@ -76,7 +76,7 @@ COMMANDS = (
     Command(
         "tags", "Tags",
         "A tag with a code for every planned cross that has none yet (the sheet planned.csv).",
-        "Make the tags", "crossproof.field.tags",
+        "Make the tags",
         (
             Choice("--empty", "Instead: so many tags without parents", Kind.NUMBER, low=1, high=5000),
             Choice("--flowers-per-tag", "Flowers on one tag (empty: one tag for each cross)", Kind.NUMBER),
@@ -88,14 +88,14 @@ COMMANDS = (
         "book", "Crossing book",
         "Pages to carry in walking order, and a workbook to fill in. Send the filled workbook in place of "
         "the crosses on the page Sheets.",
-        "Make the book", "crossproof.field.book",
+        "Make the book",
         (_PAGES,),
     ),
     Command(
         "sample", "Seeds to sow, plates, tray labels",
         "Which seeds to sow and which plants to sample next, with plate maps, tray labels and the sheet of "
         "wells filled in. Keep remnant seed of everything that cannot be made again.",
-        "Choose seeds and fill plates", "crossproof.steps.sample",
+        "Choose seeds and fill plates",
         (
             Choice("--house", "Where the trays stand", Kind.TEXT),
             Choice("--pots", "Pots or cells of a tray (empty: 50)", Kind.NUMBER, low=1, high=1000),
@@ -107,13 +107,13 @@ COMMANDS = (
     Command(
         "labels", "Labels of kept plants",
         "For other paper than A4, or one house alone. A run makes them for A4 by itself.",
-        "Make the labels", "crossproof.steps.kept_labels",
+        "Make the labels",
         (Choice("--place", "Only plants in this place (empty: all)", Kind.TEXT), _PAPER, _SIZE),
     ),
     Command(
         "done", "What was ticked at the bench",
         "Compares what was ticked on a phone with what was decided.",
-        "Compare", "crossproof.steps.done", arguments=(TICKED,),
+        "Compare", arguments=(TICKED,),
     ),
 )  # fmt: skip
 
@@ -128,12 +128,8 @@ class Carried:
 
 
 def commands_for(place: SeasonPlace) -> tuple[Command, ...]:
-    """The commands that this installation has and the season has something for."""
-    return tuple(
-        c
-        for c in COMMANDS
-        if find_spec(c.module) is not None and all((place.path / a).is_file() for a in c.arguments)
-    )
+    """The commands that the season has something for."""
+    return tuple(c for c in COMMANDS if all((place.path / a).is_file() for a in c.arguments))
 
 
 def command_named(place: SeasonPlace, name: str) -> Command:
@@ -175,7 +171,7 @@ def carry_out(place: SeasonPlace, command: Command, words: Sequence[str]) -> Car
         env={**os.environ, "NO_COLOR": "1", "COLUMNS": "200", "TERM": "dumb"},
     )
     lines = done.stdout.decode("utf-8", "replace").replace(f"{place.path}{os.sep}", "").splitlines()
-    said = [line for line in lines if line.strip() and not line.startswith("Next:")]
+    said = [line for line in lines if line.strip() and not line.startswith(_OF_THE_TERMINAL)]
     return Carried(command, done.returncode, tuple(said[-60:]))
 
 

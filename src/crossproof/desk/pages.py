@@ -72,14 +72,17 @@ def desk_of(request: Request) -> Desk:
     return desk
 
 
-def page(request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
-    """A page from a template."""
+def page(
+    request: Request, template: str, status: int = 200, *, outside: bool = False, **context: Any
+) -> HTMLResponse:
+    """A page from a template; one for whoever is `outside` tells nothing of the desk."""
     desk = desk_of(request)
     said = Said.__members__.get(request.query_params.get("said", ""))
     text = _ENVIRONMENT.get_template(template).render(
         form_name=FORM_KEY,
-        form_key=desk.keys.form,
-        root=str(desk.root),
+        form_key="" if outside else desk.keys.form,
+        root="" if outside else str(desk.root),
+        outside=outside,
         said=said.value if said else "",
         path=request.url.path,
         **context,
@@ -106,10 +109,19 @@ def go_to(address: str, said: Said | None = None) -> Response:
 
 
 def problem_page(
-    request: Request, status: int, title: str, problems: list[Problem], lead: str = ""
+    request: Request,
+    status: int,
+    title: str,
+    problems: list[Problem],
+    lead: str = "",
+    *,
+    outside: bool = False,
 ) -> Response:
     """The page for what could not be done."""
-    return page(request, "problem.html.j2", status, title=title, problems=problems, lead=lead)
+    name = request.path_params.get("season") if "path_params" in request.scope else None
+    back = f"/season/{quote(str(name), safe='~')}" if name and status != 404 else ""
+    told = {"title": title, "problems": problems, "lead": lead, "back": back}
+    return page(request, "problem.html.j2", status, outside=outside, **told)
 
 
 def one_problem(sentence: str, remedy: str) -> list[Problem]:
@@ -134,6 +146,11 @@ _OPTIONS = (
     (re.compile(r" Or dismiss it: --dismiss WHY"), " Or dismiss it with a reason."),
     (re.compile(r"add the proposed rows? to corrections\.csv"), 'answer "It is so"'),
     (re.compile(r"Proposed for corrections\.csv:"), "Proposed on the page Findings:"),
+    (
+        re.compile(r"once it is filled, write in config\.yaml:"),
+        "once it is filled, send it in place of the crosses on the page Sheets.",
+    ),
+    (re.compile(r"--keep-back (\d+) keeps"), r"Seeds never sown: \1, keeps"),
     (re.compile(r"Choose another with --batch"), "Choose another below"),
 )
 

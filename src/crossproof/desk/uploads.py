@@ -13,6 +13,7 @@ import time
 import unicodedata
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from enum import StrEnum
 from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
@@ -109,17 +110,24 @@ def harmless_name(given: str) -> str:
     return name or "file"
 
 
-def _inbox(season: SeasonPlace) -> Path:
-    return season.folder.hidden / "desk" / "inbox"
+class Box(StrEnum):
+    """Where a file waits: those of the laboratory, and sheets."""
+
+    LABORATORY = "inbox"
+    SHEETS = "sheets"
 
 
-async def keep(season: SeasonPlace, file: UploadFile) -> str:
+def _inbox(season: SeasonPlace, box: Box) -> Path:
+    return season.folder.hidden / "desk" / box.value
+
+
+async def keep(season: SeasonPlace, file: UploadFile, box: Box = Box.LABORATORY) -> str:
     """Put a file that came in where it waits; returns the key by which it is found again."""
-    return await run_in_threadpool(_keep, season, file)
+    return await run_in_threadpool(_keep, season, file, box)
 
 
-def _keep(season: SeasonPlace, file: UploadFile) -> str:
-    inbox = _inbox(season)
+def _keep(season: SeasonPlace, file: UploadFile, box: Box) -> str:
+    inbox = _inbox(season, box)
     inbox.mkdir(parents=True, exist_ok=True)
     _clear_old(inbox)
     if sum(1 for _ in inbox.iterdir()) >= MOST_WAITING:
@@ -137,20 +145,20 @@ def _keep(season: SeasonPlace, file: UploadFile) -> str:
 
 
 def waiting(season: SeasonPlace) -> list[tuple[str, Path]]:
-    """Key and file of whatever waits, in the order of its coming."""
+    """Key and file of whatever of the laboratory waits, in the order of its coming."""
     try:
-        rooms = sorted(_inbox(season).iterdir(), key=lambda p: p.stat().st_mtime_ns)
+        rooms = sorted(_inbox(season, Box.LABORATORY).iterdir(), key=lambda p: p.stat().st_mtime_ns)
     except FileNotFoundError:
         return []
     return [(room.name, file) for room in rooms if (file := _file_in(room)) is not None]
 
 
-def waiting_file(season: SeasonPlace, key: str) -> Path:
+def waiting_file(season: SeasonPlace, key: str, box: Box = Box.LABORATORY) -> Path:
     """The file of a key; raises Refused where nothing waits under it."""
-    file = _file_in(_inbox(season) / key) if _KEY.fullmatch(key) else None
+    file = _file_in(_inbox(season, box) / key) if _KEY.fullmatch(key) else None
     if file is None:
         raise Refused(
-            404, "This file waits no longer.", "It was taken in or put away; see the page Laboratory files."
+            404, "This file waits no longer.", "It was taken in or put away. Send it again if you want it."
         )
     return file
 

@@ -149,6 +149,8 @@ class Finding:
     reassigned: tuple[tuple[str, int], ...] = ()
     note: bool = False
     """True for a remark that asks nothing of anybody, such as a fault that this plate could not show."""
+    sibs: tuple[str, ...] = ()
+    """Samples on other plates of crosses that a held plate has plants of: judged and held with it."""
     changes: tuple[VerdictChange, ...] | None = None
     """Plants whose verdict would change if the proposal were followed; None where that was not worked out."""
 
@@ -209,4 +211,5 @@ def held_plates(findings: tuple[Finding, ...]) -> frozenset[str]:
 
 def held_samples(findings: tuple[Finding, ...]) -> frozenset[str]:
     """Samples held one by one; those of `held_plates` come on top."""
-    return frozenset(s for f in findings if f.hold is Hold.SAMPLES for s in f.samples)
+    samples = {s for f in findings if f.hold is Hold.SAMPLES for s in f.samples}
+    return frozenset(samples.union(*(f.sibs for f in findings)))

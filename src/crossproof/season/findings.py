@@ -69,7 +69,7 @@ def finding_from(entry: Mapping[str, Any]) -> Finding:
         if changes is None
         else tuple(VerdictChange(c["plant"], Verdict(c["before"]), Verdict(c["after"])) for c in changes),
         "reassigned": tuple((str(s), int(i)) for s, i in entry["reassigned"]),
-        **{name: tuple(entry[name]) for name in ("wells", "samples", "same_as")},
+        **{name: tuple(entry[name]) for name in ("wells", "samples", "same_as", "sibs")},
     }
     return Finding(**{**entry, **typed})
 

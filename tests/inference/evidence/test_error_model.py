@@ -137,3 +137,48 @@ def test_alleles_renamed_is_genotypes_renamed(k, random):
     like = likelihood_from_depths(depths, 0.01, 0.02)
     np.testing.assert_allclose(likelihood_from_depths(new, 0.01, 0.02)[renamed], like, rtol=1e-9)
     assert len(like) == n_genotypes(k)
+
+
+def test_depths_of_three_alleles_by_hand():
+    # e .03: of a 0/1 a read shows 0 or 1 with .5 each way: .97 / 2 + .015 / 2; it shows 2 with .015
+    depths = np.array([2, 1, 1])
+    half = 0.97 / 2 + 0.015 / 2
+    expected = {
+        (0, 0): 0.97**2 * 0.015 * 0.015, (0, 1): half**3 * 0.015, (1, 1): 0.015**2 * 0.97 * 0.015,
+        (0, 2): half**3 * 0.015, (1, 2): 0.015**2 * half**2, (2, 2): 0.015**2 * 0.015 * 0.97,
+    }  # fmt: skip
+    found = likelihood_from_depths(depths, 0.03, 0.0)
+    for pair, value in expected.items():
+        assert found[genotype_index(*pair)] == pytest.approx(value / sum(expected.values()), rel=1e-9)
+
+
+def test_deep_and_shallow_wells_side_by_side():
+    """A well of ten thousand reads does not drown its neighbour of two; no reads say nothing."""
+    depths = np.array([[[10_000, 0], [1, 1], [0, 0]], [[0, 3], [5000, 5000], [2, 0]]])
+    found = likelihood_from_depths(depths, 0.01, 0.0)
+    np.testing.assert_allclose(found.sum(axis=-1), 1, rtol=1e-12)
+    for place in np.ndindex(2, 3):
+        np.testing.assert_allclose(found[place], likelihood_from_depths(depths[place], 0.01, 0.0), rtol=1e-9)
+    np.testing.assert_allclose(found[0, 2], 1 / 3, rtol=1e-12)
+    assert found[0, 0].argmax() == 0
+    assert found[1, 1].argmax() == 1
+
+
+def test_each_well_s_phred_is_scaled_by_itself():
+    phred = np.array([[[0, 10, 20], [20, 0, 20]]], dtype=np.uint8)
+    found = likelihood_from_phred(phred)
+    np.testing.assert_allclose(found[0, 0], np.array([1, 0.1, 0.01]) / 1.11, rtol=1e-12)
+    np.testing.assert_allclose(found[0, 1], np.array([0.01, 1, 0.01]) / 1.02, rtol=1e-12)
+
+
+def test_one_allele_seen_of_three_by_hand():
+    # e .004, shared by the two other alleles: 0 seen of 0/0 .996, of 0/1 or 0/2 (.996 + .002) / 2, else .002
+    calls = np.array([[[0, -1]]], dtype=np.int8)
+    like = likelihood_from_calls(observation_codes(calls, 3), 3, 0.01, 0.04, 0.004)[0, 0]
+    expected = np.array([0.996, 0.499, 0.002, 0.499, 0.002, 0.002])
+    np.testing.assert_allclose(like, expected / expected.sum(), rtol=1e-12)
+
+
+def test_the_floor_is_of_each_plant_by_itself():
+    likelihood = np.array([[[1.0, 0.0], [0.25, 0.75]]])
+    np.testing.assert_allclose(apply_floor(likelihood, 0.1), [[[0.95, 0.05], [0.275, 0.725]]], rtol=1e-12)

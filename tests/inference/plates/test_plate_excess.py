@@ -14,7 +14,7 @@ from scipy.stats import binom
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
 from crossproof.inference.plates.plate_excess import log10_excess
 from crossproof.model.corrections import CorrectionKind
-from crossproof.model.findings import Hold
+from crossproof.model.findings import Hold, held_samples
 from crossproof.model.part_layouts import part_layout
 from crossproof.model.plates import PLATE_FORMATS
 
@@ -99,3 +99,20 @@ def test_a_sheet_sorted_as_text_is_named():
     f = found(nursery, [sim.make_plate(nursery, sheet), sim.make_parent_plate(nursery, 2)])[0]
     assert f.kind is FindingKind.SORTED
     assert f.corrections[0].detail.startswith("filled in the order of plant names by number along columns")
+
+
+def test_sibs_on_other_plates_wait_with_a_held_plate():
+    """The plants of a cross are judged together, whatever plate they stand on."""
+    nursery = season(74)
+    first, second = (
+        sim.make_sheet(nursery, crosses=crosses, prefix=prefix)
+        for crosses, prefix in (([0, 1, 2, 3, 4, 5], "A"), ([5, 6, 7, 8, 9], "B"))
+    )
+    rotated = sim.move(first, part_layout(first.format, "halves left and right exchanged", NONE, []).source)
+    plates = [sim.make_plate(nursery, rotated, "P1"), sim.make_plate(nursery, second, "P2")]
+    f = found(nursery, [*plates, sim.make_parent_plate(nursery, 2)])[0]
+    n = len(nursery.lines)
+    sibs = {s for s, i in zip(plates[1].samples, plates[1].identity, strict=True) if i == n + 5}
+    assert set(f.sibs) == sibs
+    assert held_samples((f,)) == sibs
+    assert f"With it are held {len(sibs)} plants" in f.evidence

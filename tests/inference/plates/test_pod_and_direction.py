@@ -71,6 +71,26 @@ def exchanged_pods(seed, apart):
     return nursery, plates, (f"C{a + 1}", f"C{b + 1}")
 
 
+@pytest.mark.parametrize("seed", [80, 82])
+def test_whole_tags_that_changed_places_are_not_taken_for_two_of_their_pods(seed):
+    """All pods of both tags fit the other tag: two pods exchanged would leave the others to be culled."""
+    nursery = season(seed)
+    n = len(nursery.lines)
+    plate = with_pods(sim.make_plate(nursery, sim.make_sheet(nursery, crosses=list(range(10))), "P1"), n)
+    a, b = next(
+        (a, b)
+        for a in range(10)
+        for b in range(a + 1, 10)
+        if not {nursery.mother[a], nursery.father[a]} & {nursery.mother[b], nursery.father[b]}
+        and min((plate.identity == n + a).sum(), (plate.identity == n + b).sum()) >= 4
+    )
+    identity = plate.identity.copy()
+    identity[plate.identity == n + a], identity[plate.identity == n + b] = n + b, n + a
+    kinds = {f.kind for f in found(nursery, [replace(plate, identity=identity)])}
+    assert FindingKind.TAGS_SWAPPED in kinds
+    assert FindingKind.PODS_SWAPPED not in kinds
+
+
 @pytest.mark.parametrize(("seed", "apart"), [(80, False), (81, True)])
 def test_exchanged_pods_are_one_finding_with_the_row_that_mends_it(seed, apart):
     nursery, plates, names = exchanged_pods(seed, apart)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 
 import pytest
@@ -290,3 +291,30 @@ def test_words_of_a_closed_choice() -> None:
     assert fault.problem == "This is none of the words allowed."
     assert fault.remedy == f"Did you mean 'progeny'? Write one of: {role.allowed}."
     assert read_choice("seven", role)[1].remedy == f"Write one of: {role.allowed}."
+
+
+@pytest.mark.parametrize("text", ["4 June 2031", "4-Jun-2031", "June 4th, 2031", "2031/6/4", "2031.06.04"])
+def test_dates_of_one_meaning_are_read(text: str) -> None:
+    assert read_date(text, TODAY) == ("2031-06-04", None)
+
+
+def test_months_by_name() -> None:
+    for number, name in enumerate(calendar.month_name[1:], 1):
+        assert read_date(f"9 {name} 2030", TODAY) == (f"2030-{number:02}-09", None)
+        assert read_date(f"9 {name[:3].upper()} 2030", TODAY) == (f"2030-{number:02}-09", None)
+    assert read_date("9 Juli 2030", TODAY) == ("2030-07-09", None)
+    assert read_date("9 Foo 2030", TODAY)[0] is None
+
+
+def test_a_hot_flower_is_asked_about() -> None:
+    assert read_temperature("45", CROSSES["temperature_c"]) == (45.0, None)
+    value, fault = read_temperature("45.5", CROSSES["temperature_c"])
+    assert (value, fault.severity) == (45.5, Severity.WARNING)
+    assert fault.remedy == "Check it; if it is in Fahrenheit write 7.5."
+
+
+def test_minutes_end_at_59_and_remedies_name_the_time() -> None:
+    assert read_time("9:05")[1].remedy == "Write 09:05."
+    assert read_time("09:05:30")[1].remedy == "Write 09:05."
+    assert read_time("12:60 am")[1].remedy == "Write the time as HH:MM on a 24-hour clock, such as 09:30."
+    assert read_time("12:59 am")[1].remedy == "Write 00:59."

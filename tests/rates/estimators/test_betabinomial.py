@@ -180,3 +180,36 @@ def test_many_clusters_at_once_are_each_their_own() -> None:
     )
     for name in ("mean", "low", "high", "variance"):
         np.testing.assert_allclose(getattr(together, name)[[7, 600, 1290]], getattr(alone, name), rtol=1e-12)
+
+
+def test_a_weight_is_a_power_of_the_likelihood() -> None:
+    a, b = np.array([0.5, 2.0]), np.array([3.0, 1.0])
+    twice = grid_log_likelihood([1, 3, 1, 3], [4, 5, 4, 5], a, b)
+    assert grid_log_likelihood([1, 3], [4, 5], a, b, [2, 2]) == pytest.approx(twice, rel=1e-12)
+    first = grid_log_likelihood([1], [4], a, b)
+    assert grid_log_likelihood([1, 3], [4, 5], a, b, [0.5, 0]) == pytest.approx(first / 2, rel=1e-12)
+
+
+def test_a_fit_of_nothing_or_without_correlation() -> None:
+    nothing = fit_ml([], [])
+    assert np.isnan([nothing.alpha, nothing.beta, nothing.mu, nothing.rho]).all()
+    assert (nothing.log_likelihood, nothing.clusters) == (0.0, 0)
+    certain = fit_ml([0, 0], [4, 4])
+    assert (certain.alpha, certain.beta, certain.clusters) == (np.inf, np.inf, 2)
+    assert len(hyper_posterior([1], [4]).weight) == 41 * 31
+
+
+def test_a_season_larger_than_what_is_counted_at_once() -> None:
+    a, b = np.array([0.7]), np.array([2.0])
+    one = grid_log_likelihood([1], [2], a, b) + grid_log_likelihood([0], [2], a, b)
+    many = grid_log_likelihood(np.tile([1, 0], 70_000), np.full(140_000, 2), a, b)
+    assert many == pytest.approx(70_000 * one, rel=1e-9)
+    weighted = grid_log_likelihood(np.tile([1, 0], 70_000), np.full(140_000, 2), a, b, np.full(140_000, 0.5))
+    assert weighted == pytest.approx(35_000 * one, rel=1e-9)
+
+
+def test_a_weight_in_the_posterior_is_as_many_clusters() -> None:
+    grid = {"logit_mean": np.linspace(-4, 4, 21), "log_size": np.linspace(-2, 5, 15)}
+    twice = hyper_posterior([1, 3, 1, 3], [4, 5, 4, 5], **grid)
+    weighted = hyper_posterior([1, 3], [4, 5], weight=[2, 2], **grid)
+    assert weighted.weight == pytest.approx(twice.weight, rel=1e-9)

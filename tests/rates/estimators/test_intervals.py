@@ -105,3 +105,12 @@ def test_a_ratio_of_nothing_has_no_limits() -> None:
     known = ratio_interval([2, 2, 5], [2, 4, 3])
     assert ratio_interval([2, 2, 5, 1, 9, np.nan], [2, 4, 3, np.nan, 0, 2]) == known
     assert ratio_interval([2, 2, 5], [2, 4, 3], level=0.9)[2] < known[2]
+
+
+def test_corrected_rates_stay_rates() -> None:
+    assert corrected_rate([0.99, 0.01], sensitivity=0.9, specificity=0.9).tolist() == [1.0, 0.0]
+
+
+def test_one_flower_has_a_ratio() -> None:
+    assert ratio_interval([2], [1])[0] == 2.0
+    assert ratio_interval([1, 1], [0.25, 0.25])[0] == 4.0

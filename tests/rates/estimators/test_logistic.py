@@ -211,3 +211,18 @@ def test_inflation_counts_plants_and_not_rows() -> None:
     assert variance_inflation(design, times.astype(float))[1:] == pytest.approx(
         variance_inflation(each, np.ones(len(each)))[1:], rel=1e-9
     )
+
+
+def test_a_penalised_fit_is_where_the_ridge_s_slope_is_nothing() -> None:
+    """At the best coefficients the score of every scaled column equals strength times its coefficient."""
+    for strength in (1.0, 5.0):
+        found = fit_penalised(Y, M, DESIGN[:, :3], strength=strength)
+        n = Y + M
+        centre = np.average(DESIGN[:, 1:3], axis=0, weights=n)
+        deviation = np.sqrt(np.average((DESIGN[:, 1:3] - centre) ** 2, axis=0, weights=n))
+        score = ((DESIGN[:, 1:3] - centre) / deviation).T @ (Y - n * found.fitted)
+        assert score == pytest.approx(strength * found.coefficient[1:] * deviation, abs=2e-3)
+
+
+def test_a_single_column_inflates_nothing() -> None:
+    assert variance_inflation(DESIGN[:, :2], Y + M)[1] == pytest.approx(1.0, rel=1e-12)

@@ -34,6 +34,7 @@ from crossproof.desk.sheets import (
     write_sheet,
 )
 from crossproof.desk.uploads import (
+    Box,
     files_of,
     form_of,
     harmless_name,
@@ -318,7 +319,7 @@ async def send(request: Request) -> Response:
         name = text_of(form, "file")
         if not sent:
             raise Refused(422, "No file was chosen.", "Go back, choose a file, and send it again.")
-        key = await keep(place, sent[0])
+        key = await keep(place, sent[0], Box.SHEETS)
     return go_to(f"{base_of(place)}/sheets/sent/{key}?file={quote(name)}")
 
 
@@ -329,12 +330,16 @@ def _target(place: SeasonPlace, name: str, file_name: str) -> SheetPlace:
 def look(request: Request) -> Response:
     """What a sheet that was sent holds, and what would be wrong."""
     place = desk_of(request).season(request)
-    file = waiting_file(place, str(request.path_params["key"]))
+    file = waiting_file(place, str(request.path_params["key"]), Box.SHEETS)
     name = request.query_params.get("file", "")
     if file.stat().st_size > MOST_SHEET:
         put_away(file)
         raise Refused(413, "The file is larger than a sheet of records can be.", "Send the sheet alone.")
-    sheet = _target(place, name, file.name)
+    try:
+        sheet = _target(place, name, file.name)
+    except Refused:
+        put_away(file)
+        raise
     data, lost = as_text(file.read_bytes(), sheet)
     read = parse_sheet(data, shown_as=sheet.name, known=sheet.known)
     problems = (*lost, *problems_with(place, sheet, data))
@@ -351,7 +356,7 @@ def look(request: Request) -> Response:
 async def take(request: Request) -> Response:
     """Put a sheet that was sent in place, or away."""
     place = desk_of(request).season(request)
-    file = waiting_file(place, str(request.path_params["key"]))
+    file = waiting_file(place, str(request.path_params["key"]), Box.SHEETS)
     async with form_of(request) as form:
         what, name = text_of(form, "what"), text_of(form, "file")
     if what == "take":

@@ -189,6 +189,33 @@ def _merged(findings: list[Finding]) -> list[Finding]:
     return list(out.values())
 
 
+def _with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTables) -> list[Finding]:
+    """The findings, those that hold a plate for its layout with the sibs of its plants on other plates.
+
+    All plants of a cross are judged together: wells that hold something else mislead the verdicts of sibs.
+    """
+    held = held_plates(tuple(findings))
+    out = []
+    for f in findings:
+        if f.hold is Hold.PLATE and f.scope is Scope.PLATE and f.kind is not FindingKind.DEAD_PLATE:
+            mine = [p.identity for p in plates if p.name in f.plates]
+            crosses = np.unique(np.concatenate(mine))
+            crosses = crosses[crosses >= season.n_lines]
+            sibs = tuple(
+                p.samples[w]
+                for p in plates
+                if p.name not in held
+                for w in np.flatnonzero(np.isin(p.identity, crosses))
+            )
+            if sibs:
+                more = (
+                    f" With it are held {len(sibs)} plants of its crosses on other plates, judged together."
+                )
+                f = replace(f, sibs=sibs, evidence=f.evidence + more)
+        out.append(f)
+    return out
+
+
 def examine_plates(
     plates: Sequence[Plate], season: SeasonTables, settings: CheckSettings | None = None
 ) -> tuple[Finding, ...]:
@@ -239,6 +266,10 @@ def examine_plates(
     stay = [x for x in examined if x.plate.name not in away]
     swaps = pod_swaps(stay, season, odds)
     here = [_searched(x, swapped_identity(x, swaps), usual, odds) for x in stay]
+    if swaps and any(s.layout is not None for x in here for s in x.search.steps):
+        # On a plate that lies otherwise, pods seem to have changed places that did not.
+        swaps = []
+        here = [_searched(x, x.plate.identity, usual, odds) for x in stay]
 
     crosses = cross_findings(here, season, odds)
     unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples))
@@ -289,6 +320,7 @@ def examine_plates(
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
     found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
     found += same_line_findings(season, _without(everything, season, plates, odd | on_lying))
+    found = _with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 

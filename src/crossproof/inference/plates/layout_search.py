@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.copied_strips import copied_strips
 from crossproof.inference.plates.proposals import (
     EVEN,
@@ -41,8 +42,10 @@ UNUSUAL_SHARE = 0.1
 PRIOR_STRIP = 1e-3
 PRIOR_SINGLE = 1e-3
 """Share of plates with one row or column that was shifted or copied."""
-LEAST_RUN = 4
+LEAST_RUN = 2
 """Fewest wells that speak for a plate shifted or sorted from some well on."""
+MOST_SILENT = 4
+"""Most silent samples of a plate for one of them to speak for an empty place."""
 MOST_WELLS = 384
 """Largest plate on which a shift from some well on is looked for."""
 MOST_PARTS = 6
@@ -169,7 +172,8 @@ def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
     for layouts in (run_layouts(plate.format), tuple(moved)):
         if layouts:
             sources = np.stack([x.source for x in layouts])
-            yield from _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True)
+            for proposal in _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True):
+                yield replace(proposal, least=EVEN)
 
 
 def _many(
@@ -218,6 +222,8 @@ def _strip_gains(
     rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
     hopeful = ((gains > GAIN).sum(axis=1) >= least) | rebuilt
     silent = scores.blank > scores.called
+    # Where many wells failed, one more silent well is no sign of an empty place.
+    few_silent = (silent & (identity != EMPTY)).sum() <= MOST_SILENT
     for i in np.flatnonzero(moves.any(axis=1) & hopeful):
         gain, moved = gains[i], moves[i]
         if rebuilt[i]:
@@ -225,7 +231,7 @@ def _strip_gains(
         # A well of which the sheet then says nothing fits whatever it holds: that speaks for no exchange with
         # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
         # Where a run of wells was shifted, its first well is empty, and calls nothing.
-        empty = silent & empty_speaks
+        empty = silent & empty_speaks & few_silent
         gain = np.where((changed[i] == UNKNOWN) & ~empty, np.minimum(gain, 0.0), gain)
         # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not
         # fit worse, and at many markers.

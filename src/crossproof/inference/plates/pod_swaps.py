@@ -12,7 +12,7 @@ is one event, not one for each plant. A pod may stand on several plates.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -56,15 +56,20 @@ def _pods(x: Examined, identity: Ints) -> dict[Pod, Ints]:
     return {pod: np.array(wells) for pod, wells in out.items()}
 
 
+def _called_pods(x: Examined) -> dict[Pod, Ints]:
+    """Wells with enough calls of every pod on a plate that has some."""
+    calls = x.plate.n_called >= 0.3 * x.plate.n_markers
+    pods = {pod: wells[calls[wells]] for pod, wells in _pods(x, x.plate.identity).items()}
+    return {pod: wells for pod, wells in pods.items() if len(wells)}
+
+
 def _odd_pods(x: Examined) -> dict[Pod, Ints]:
     """Called wells of the pods of a plate most of whose plants fit no tag of their own."""
     plate, identity = x.plate, x.plate.identity
-    calls = plate.n_called >= 0.3 * plate.n_markers
     found = odd_plants(x.scores, x.search.labelled, identity)
     loose = np.zeros(len(plate), dtype=bool)
     loose[found.wells[found.odd]] = True
-    pods = {pod: wells[calls[wells]] for pod, wells in _pods(x, identity).items()}
-    odd = {pod: wells for pod, wells in pods.items() if len(wells) and loose[wells].mean() >= 0.5}
+    odd = {pod: wells for pod, wells in _called_pods(x).items() if loose[wells].mean() >= 0.5}
     return odd if len(odd) <= MOST_ODD else {}
 
 
@@ -80,6 +85,7 @@ def pod_swaps(plates: Sequence[Examined], season: SeasonTables, threshold: float
     if len(crosses) < 2:
         return []
     fit: dict[Pod, Floats] = {pod: np.zeros(len(crosses)) for pod in pods}
+    every = {pod for x in plates for pod in _called_pods(x)}
     n_pods = 0
     for x, here in zip(plates, odd, strict=True):
         mine = [pod for pod in pods if pod in here]
@@ -91,13 +97,31 @@ def pod_swaps(plates: Sequence[Examined], season: SeasonTables, threshold: float
         for pod in mine:
             fit[pod] = fit[pod] + full[np.searchsorted(wells, here[pod])].sum(axis=0)
     prior = float(np.log(PRIOR_PODS / max(n_pods * (n_pods - 1) // 2, 1)))
-    found = _pairs(pods, fit, crosses, prior, season)
+    places = {int(c) + season.n_lines: i for i, c in enumerate(crosses)}
+    pairs = _pairs(pods, fit, crosses, prior, season)
+    found = [s for s in pairs if not _whole_tags(s, every, plants.keys(), fit, places)]
     out: list[PodSwap] = []
     for swap in sorted(found, key=lambda s: (-s.log10_odds, s.first, s.second)):
         taken = {pod for s in out for pod in (s.first, s.second)}
         if swap.log10_odds >= threshold and not taken & {swap.first, swap.second}:
             out.append(swap)
     return out
+
+
+def _whole_tags(
+    swap: PodSwap, every: set[Pod], odd: Collection[Pod], fit: dict[Pod, Floats], places: dict[int, int]
+) -> bool:
+    """Whether all pods of both tags are odd and fit the other tag, more than one of a tag: it is the tags.
+
+    A pod of one called plant has no `fit`; it says nothing against it.
+    """
+    i, j = swap.first[0], swap.second[0]
+    both = [pod for pod in every if pod[0] in (i, j)]
+    other = {i: j, j: i}
+    return len(both) > 2 and all(
+        pod in odd and (pod not in fit or fit[pod][places[other[pod[0]]]] > fit[pod][places[pod[0]]])
+        for pod in both
+    )
 
 
 def _pairs(

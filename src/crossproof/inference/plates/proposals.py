@@ -14,8 +14,8 @@ from crossproof.model.layouts import Layout
 GAIN = 1.0
 """A well speaks for a proposal from this many nats."""
 EVEN = 0.0
-"""log10 odds from which a row or column that was shifted or copied is claimed: few wells can show it, and its
-plants are typed again."""
+"""log10 odds from which wells shifted by one, or a row or column that was copied, are claimed: few wells can
+show it, and a hold asks less than a cull takes."""
 LEAST_MARKERS = 5
 """Fewest markers at which plants must speak for other parents, or another tube of one."""
 

@@ -95,7 +95,7 @@ def plan_markers(
     if crosses and settings.max_panel_markers:
         smallest = choose(task, at_most=settings.max_panel_markers, seconds=settings.solver_seconds)
     elif attainable:
-        smallest = _smallest(task, model, targets, settings).choice
+        smallest = _smallest_of(task, model, targets, settings)
     if smallest is not None:
         states = model.states(np.flatnonzero(smallest.reached), smallest.chosen)
         proven, borderline = states.count(Provable.YES), states.count(Provable.BORDERLINE)
@@ -161,6 +161,18 @@ def _model(
 ) -> FullModel:
     rough = int(allowed.sum()) > FEW_MARKERS
     return FullModel(pairs, panel, fixed, settings, strict=strict, rough=rough)
+
+
+def _smallest_of(task: PanelTask, model: FullModel, targets: Bools, settings: PlanSettings) -> MarkerChoice:
+    """The smallest set for all targets, or for those that it proves where the others stay borderline."""
+    choice = _smallest(task, model, targets, settings).choice
+    states = model.states(np.flatnonzero(targets), choice.chosen)
+    proven = np.zeros(len(targets), dtype=bool)
+    proven[targets] = [state is Provable.YES for state in states]
+    if int((~task.forced_out).sum()) > FEW_MARKERS or (proven == targets).all() or not proven.any():
+        return choice
+    fewer = _smallest(task, model, proven, settings).choice
+    return fewer if fewer.objective < choice.objective else choice
 
 
 def _smallest(task: PanelTask, model: FullModel, targets: Bools, settings: PlanSettings) -> ProvenSet:

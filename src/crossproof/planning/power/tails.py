@@ -214,9 +214,12 @@ def _convolved(cells: Ints, prob: Floats, scored: Bools, least_scored: int, tota
         few[0] = 1.0
     keys = np.concatenate([cells, scored], axis=1)
     packed = np.concatenate([keys.astype(np.float64), prob], axis=1)
-    distinct, counts = np.unique(packed, axis=0, return_counts=True)
     n_out = cells.shape[1]
-    for row, count in zip(distinct, counts, strict=True):
+    times: dict[bytes, int] = {}  # markers that are alike; sooner than sorting rows of many outcomes
+    for row in packed:
+        times[row.tobytes()] = times.get(row.tobytes(), 0) + 1
+    for key, count in times.items():
+        row = np.frombuffer(key)
         at, seen, weight = row[:n_out].astype(np.int64), row[n_out : 2 * n_out] > 0, row[2 * n_out :]
         width = int(at.max()) + 1
         seen_f = np.fft.rfft(np.bincount(at, weights=np.where(seen, weight, 0.0), minlength=width), size)

@@ -61,10 +61,6 @@ def proportion_interval(
         xs = np.where(xs < NONE, 0.0, np.where(n[some] - xs < NONE, n[some], xs))
         lo, hi = proportion_confint(xs, n[some], alpha=1 - level, method=_LIBRARY_NAME[method])
         low[some], high[some] = np.clip(lo, 0.0, 1.0), np.clip(hi, 0.0, 1.0)
-        if method == "exact":
-            # the beta quantile has no parameter 0; the limit there is the end of the range
-            low[some] = np.where(xs <= 0, 0.0, low[some])
-            high[some] = np.where(xs >= n[some], 1.0, high[some])
     return low, high
 
 

@@ -193,8 +193,8 @@ def _markers(plan: Plan) -> Section:
             Figure(
                 "map",
                 "Where the chosen markers lie",
-                "Ticks are all markers known. Triangles above the chromosome: the smallest set that "
-                "proves the crosses. Below it: markers to add to the panel as it is.",
+                "Ticks are all markers known. Triangles above the chromosome: the smallest set found "
+                "that proves the crosses. Below it: markers to add to the panel as it is.",
                 markers_on_chromosomes(frame),
             ),
         )
@@ -333,8 +333,9 @@ def _method(plan: Plan) -> Section:
         "over the markers. Against all classes at once: strict bounds, and a Monte Carlo value with a "
         "fixed seed between them where the bounds leave it open; outcrosses and off-pedigree plants: "
         "Monte Carlo, as their hypotheses are as many as the panel has lines. Markers: an integer "
-        "programme with its optimality gap. Seeds and flowers: sums of beta-binomials over the posterior "
-        "of the team's rates.",
+        "programme proposes sets and the model above decides what they prove; a set is called the smallest "
+        "only where no smaller one proves as many crosses. Seeds and flowers: sums of beta-binomials over "
+        "the posterior of the team's rates.",
         notices=notices,
     )
 

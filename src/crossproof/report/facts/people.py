@@ -84,13 +84,22 @@ class PeopleFacts:
 def people_facts(operators: pd.DataFrame) -> PeopleFacts:
     """The facts of a table of people; columns that are missing count as unknown."""
     names, positions, judged = (texts(operators, c) for c in ("operator", "funnel", "judgement"))
-    x = [
+    tags, determined, rate, low, high = (
         numbers(operators, c).tolist()
         for c in ("tags", "determined", "selfing_rate", "selfing_rate_low", "selfing_rate_high")
-    ]
+    )
     rows = tuple(
-        PersonFact(name, *values, _POSITIONS.get(position, Position.UNKNOWN), _JUDGEMENTS.get(judgement))
-        for name, position, judgement, *values in zip(names, positions, judged, *x, strict=True)
+        PersonFact(
+            names[i],
+            tags[i],
+            determined[i],
+            rate[i],
+            low[i],
+            high[i],
+            _POSITIONS.get(positions[i], Position.UNKNOWN),
+            _JUDGEMENTS.get(judged[i]),
+        )
+        for i in range(len(operators))
     )
     return PeopleFacts(rows, next((t for t in texts(operators, "allowed_for") if t), ""))
 
