@@ -126,3 +126,11 @@ def test_pages_have_no_script_and_no_style_of_their_own(visitor):
 def test_other_methods_do_nothing(visitor, method):
     answer = visitor.client.request(method, "/", headers={"origin": OWN})
     assert answer.status_code == 405
+
+
+def test_who_is_not_let_in_is_told_nothing_of_the_desk(visitor, tmp_path):
+    answers = [stranger(visitor).get("/"), visitor.get("/", headers={"host": "evil.example"})]
+    for answer in answers:
+        assert answer.status_code in (401, 421)
+        assert visitor.desk.keys.form not in answer.text
+        assert str(tmp_path) not in answer.text

@@ -84,6 +84,7 @@ def make_app(
                 else problem_page(
                     request, status, "Not answered",
                     one_problem(sentence, "Open the desk by the address that its terminal shows."),
+                    outside=True,
                 )
             )  # fmt: skip
             await response(scope, receive, send)
@@ -101,6 +102,7 @@ def _not_let_in(request: Request) -> Response:
             "Open it by the address in the window where crossproof desk was started; after a new start the "
             "address is a new one.",
         ),
+        outside=True,
     )  # fmt: skip
 
 

@@ -72,14 +72,17 @@ def desk_of(request: Request) -> Desk:
     return desk
 
 
-def page(request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
-    """A page from a template."""
+def page(
+    request: Request, template: str, status: int = 200, *, outside: bool = False, **context: Any
+) -> HTMLResponse:
+    """A page from a template; one for whoever is `outside` tells nothing of the desk."""
     desk = desk_of(request)
     said = Said.__members__.get(request.query_params.get("said", ""))
     text = _ENVIRONMENT.get_template(template).render(
         form_name=FORM_KEY,
-        form_key=desk.keys.form,
-        root=str(desk.root),
+        form_key="" if outside else desk.keys.form,
+        root="" if outside else str(desk.root),
+        outside=outside,
         said=said.value if said else "",
         path=request.url.path,
         **context,
@@ -106,12 +109,19 @@ def go_to(address: str, said: Said | None = None) -> Response:
 
 
 def problem_page(
-    request: Request, status: int, title: str, problems: list[Problem], lead: str = ""
+    request: Request,
+    status: int,
+    title: str,
+    problems: list[Problem],
+    lead: str = "",
+    *,
+    outside: bool = False,
 ) -> Response:
     """The page for what could not be done."""
     name = request.path_params.get("season") if "path_params" in request.scope else None
     back = f"/season/{quote(str(name), safe='~')}" if name and status != 404 else ""
-    return page(request, "problem.html.j2", status, title=title, problems=problems, lead=lead, back=back)
+    told = {"title": title, "problems": problems, "lead": lead, "back": back}
+    return page(request, "problem.html.j2", status, outside=outside, **told)
 
 
 def one_problem(sentence: str, remedy: str) -> list[Problem]:

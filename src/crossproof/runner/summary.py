@@ -10,6 +10,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from crossproof.errors import InputError
 from crossproof.io.results.reading import read_table
 from crossproof.model.results import Need, NextStep, Provable
 from crossproof.rates.people.cautions import CAUTION_SHORT
@@ -52,7 +53,7 @@ def _read(path: Path) -> pd.DataFrame | None:
     """A result table as text, or None where it is not there or empty of columns."""
     try:
         return read_table(path)
-    except (FileNotFoundError, pd.errors.EmptyDataError):
+    except (FileNotFoundError, InputError):
         return None
 
 

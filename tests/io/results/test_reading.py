@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
+from crossproof.errors import InputError
 from crossproof.io.results.reading import read_table, read_typed, read_verdicts
 from crossproof.io.results.tables import write_parquet, write_table
 
@@ -32,3 +34,11 @@ def test_verdicts_come_back_with_the_types_they_had(tmp_path: Path) -> None:
     frame[counts] = pd.DataFrame([[3, 2, 1, 0], [pd.NA] * 4], dtype="Int64")
     write_parquet(tmp_path / "verdicts.parquet", frame)
     pd.testing.assert_frame_equal(read_verdicts(tmp_path / "verdicts.parquet"), frame, check_exact=True)
+
+
+@pytest.mark.parametrize("data", [b"", b"\0\xff" * 50, b"plant,verdict\nP1,hybrid\nP2,self,cull,more\n"])
+def test_a_table_that_is_none_any_more_is_refused_with_its_remedy(tmp_path: Path, data: bytes) -> None:
+    (tmp_path / "verdicts.csv").write_bytes(data)
+    with pytest.raises(InputError, match="is damaged") as refused:
+        read_table(tmp_path / "verdicts.csv")
+    assert refused.value.problems[0].remedy.startswith("Run the season again")

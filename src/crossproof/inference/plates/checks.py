@@ -266,6 +266,10 @@ def examine_plates(
     stay = [x for x in examined if x.plate.name not in away]
     swaps = pod_swaps(stay, season, odds)
     here = [_searched(x, swapped_identity(x, swaps), usual, odds) for x in stay]
+    if swaps and any(s.layout is not None for x in here for s in x.search.steps):
+        # On a plate that lies otherwise, pods seem to have changed places that did not.
+        swaps = []
+        here = [_searched(x, x.plate.identity, usual, odds) for x in stay]
 
     crosses = cross_findings(here, season, odds)
     unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples))

@@ -26,7 +26,7 @@ MOST_SMALL = 2
 """The same of rows, columns, pods and pairs of wells, tags aside."""
 MOST_PAIRS = 1
 """The same of pairs of wells: two pairs at once are rarer than a sheet in disorder."""
-LEAST_EXCESS = -1.0
+LEAST_EXCESS = 0.0
 """log10 odds from which a plate is held: a hold asks to look at the sheet, and a plant culled is gone."""
 
 

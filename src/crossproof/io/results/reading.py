@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from crossproof.errors import InputError, error
 from crossproof.io.results.columns import RESULT_COLUMNS, ColumnKind
 from crossproof.io.results.tables import VERDICT_COUNTS, table_bytes
 
@@ -14,9 +15,14 @@ from crossproof.io.results.tables import VERDICT_COUNTS, table_bytes
 def read_table(path: Path | io.BytesIO) -> pd.DataFrame:
     """A result table as text, as a user would open it: identifiers stay as they are, an empty cell is "".
 
-    Raises FileNotFoundError where it is not there, pandas.errors.EmptyDataError where it has no columns.
+    Raises FileNotFoundError where it is not there, InputError where it is no table any more.
     """
-    return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    try:
+        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+    except (pd.errors.EmptyDataError, pd.errors.ParserError, UnicodeDecodeError):
+        shown = f"{path.parent.name}/{path.name}" if isinstance(path, Path) else "table"
+        problem = "This table of results is damaged, or was changed by hand."
+        raise InputError(error(shown, problem, "Run the season again: crossproof run DIR")) from None
 
 
 def read_typed(path: Path | io.BytesIO, table: str) -> pd.DataFrame:

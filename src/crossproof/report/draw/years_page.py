@@ -148,7 +148,7 @@ def _levels(years: Years) -> Section:
     frame = years.levels
     clear = frame["course"].isin([Course.HIGHER, Course.LOWER])
     first = frame["measure"] == MEASURES[0]
-    known = frame[first & np.isfinite(frame["low"])]
+    known = frame[first & np.isfinite(frame["low"].astype(np.float64))]
     drawn = known.assign(clear=clear).sort_values(["clear", "p"], ascending=[False, True], kind="stable")
     lines = [
         (f"{FACTOR_WORDS[r.factor]} {r.level}", r.odds_ratio, r.low, r.high, bool(r.clear))
