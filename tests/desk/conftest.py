@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -22,3 +24,24 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("finished")
     run_season(copy_of_demo(root / "demo"))
     return root
+
+
+@pytest.fixture
+def people(browser: Any) -> Iterator[Any]:
+    """Opens desks and browsers, and ends them all."""
+    from served import Person, Served
+
+    opened: list[Any] = []
+
+    def visit(desk: Any, **options: Any) -> Any:
+        opened.append(Person(browser, desk, **options))
+        return opened[-1]
+
+    def serve(root: Path, *options: str) -> Any:
+        opened.append(Served(root, *options))
+        return opened[-1]
+
+    visit.serve = serve  # type: ignore[attr-defined]
+    yield visit
+    for one in reversed(opened):
+        one.context.close() if isinstance(one, Person) else one.close()
