@@ -138,7 +138,8 @@ def _settle(result: FamilyResult, plant: int, reason: Reason, parents: tuple[str
     if reason is Reason.PARENTS_UNRESOLVED:
         return f"type one more plant of {' and of '.join(parents)}"
     if reason in PARENT_REASONS:
-        return f"type {' and '.join(parents)}" if parents else "type the parents"
+        unnamed = "type the father line" if reason is Reason.FATHER_UNPROVEN else "type the parents"
+        return f"type {' and '.join(parents)}" if parents else unnamed
     if reason in _SETTLE:
         return _SETTLE[reason]
     order = result.class_posterior[plant].argsort()[::-1]
