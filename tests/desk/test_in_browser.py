@@ -14,11 +14,15 @@ from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from threading import Thread
 
+import numpy as np
 import pytest
 from served import PAGES, swapped_season
 
 from crossproof.season.templates import new_season
 from crossproof.season.work_folder import WorkFolder, season_held
+from crossproof.simulate.plan import BatchFormat, SeasonPlan
+from crossproof.simulate.season import simulate_season
+from crossproof.simulate.writers import write_season
 
 pytestmark = pytest.mark.browser
 HOSTILE = "<img src=x onerror=alert(1)><script>alert(2)</script>'\""
@@ -176,3 +180,27 @@ def test_no_accessibility_violation_on_any_page(people, finished, axe_source, sc
         sideways = person.page.evaluate("document.documentElement.scrollWidth")
         assert sideways <= width, f"{path} scrolls sideways: {sideways}"
     assert found == {}
+
+
+@pytest.mark.slow
+def test_pages_of_20000_plants_come_at_once_on_the_second_visit(people, tmp_path):
+    """From asking to the whole page, by the browser's own clock; the season is not run yet."""
+    plan = SeasonPlan(
+        n_markers=12, n_lines=8, n_crosses=200, plants_per_cross=100, formats=(BatchFormat.WIDE,)
+    )
+    write_season(simulate_season(plan, np.random.default_rng(1)), tmp_path / "s")
+    person = people(people.serve(tmp_path))
+    person.page.set_default_timeout(60_000)
+    paths = ["/", *("/season/s" + p for p in PAGES), "/season/s/sheets/edit?file=crosses.csv"]
+    person.go("/season/s/problems")
+    wait(lambda: "being checked" not in person.text())
+    took = {}
+    for path in paths:
+        person.go(path)
+        again = []
+        for _ in range(3):
+            person.go(path)
+            entry = "performance.getEntriesByType('navigation')[0]"
+            again.append(person.page.evaluate(f"{entry}.responseEnd - {entry}.requestStart"))
+        took[path] = min(again) / 1000
+    assert {path: t for path, t in took.items() if t >= 0.2} == {}

@@ -69,14 +69,8 @@ class Worklist:
             frame = frame[["plant", "cross_id", "place", "plate", "well", "decision"]]
             well = (frame["plate"] + " " + frame["well"]).str.strip()
             frame = frame.assign(where=frame["place"].where(frame["place"] != "", well))
-            order = sorted(
-                range(len(frame)),
-                key=lambda i: (
-                    frame["where"].iat[i] == "",
-                    natural(frame["where"].iat[i]),
-                    frame["plant"].iat[i],
-                ),
-            )
+            places, plants = frame["where"].tolist(), frame["plant"].tolist()
+            order = sorted(range(len(frame)), key=lambda i: (places[i] == "", natural(places[i]), plants[i]))
             self._frame = frame.iloc[order].reset_index(drop=True)
             self._of = (s.st_mtime_ns, s.st_size)
         return self._frame

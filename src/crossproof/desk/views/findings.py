@@ -14,7 +14,7 @@ from starlette.routing import Route
 
 from crossproof.desk.faults import Refused
 from crossproof.desk.folder import SeasonPlace
-from crossproof.desk.memory import findings_of
+from crossproof.desk.memory import findings_of, remembered
 from crossproof.desk.pages import Said, base_of, desk_of, go_to, season_page
 from crossproof.desk.sheets import SheetKind, SheetPlace, rows_of, sheets_of
 from crossproof.desk.uploads import form_of, text_of
@@ -25,7 +25,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.season.answers import STANDARD
 from crossproof.season.work_folder import season_lock
-from crossproof.steps.correct import Answer, plan_answer, write_answer
+from crossproof.steps.correct import plan_answer, write_answer
 
 MOST_REASON = 300
 
@@ -57,6 +57,15 @@ class Answers:
     digest: str
     rows: tuple[AnswerShown, ...]
     keys: frozenset[tuple[str, ...]]
+
+
+@dataclass(frozen=True)
+class Proposed:
+    """What "it is so" would write: sentences on what changes, the rows, and their file."""
+
+    words: tuple[str, ...]
+    rows: tuple[str, ...]
+    file: str
 
 
 def findings(request: Request) -> Response:
@@ -136,16 +145,22 @@ def _finding(
     found = next((f for f in findings_of(place) if f.name == name), None)
     if found is None:
         raise HTTPException(404)
-    answer: Answer | None = None
+    proposed = Proposed((), (), "")
     try:
-        answer = plan_answer(place.path, name) if found.corrections else None
+        if found.corrections:
+            examined = place.folder.work("examine.json")
+            proposed = remembered(place, f"answer {name}", (examined,), lambda: _proposed(place, name))
     except InputError as refused:
         problems = problems or refused.problems
     return season_page(
         request, "finding.html.j2", place, "findings", status, finding=found, problems=problems,
-        words=answer.words() if answer else [], rows=[r.sentence() for r in answer.rows] if answer else [],
-        file=answer.file() if answer else "",
+        words=proposed.words, rows=proposed.rows, file=proposed.file,
     )  # fmt: skip
+
+
+def _proposed(place: SeasonPlace, name: str) -> Proposed:
+    answer = plan_answer(place.path, name)
+    return Proposed(tuple(answer.words()), tuple(r.sentence() for r in answer.rows), answer.file())
 
 
 async def answer(request: Request) -> Response:
