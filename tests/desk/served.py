@@ -80,6 +80,14 @@ class Person:
         """What the page says, blanks made one."""
         return " ".join(self.page.locator("body").inner_text().split())
 
+    def says(self, words: str) -> bool:
+        """Whether the page says these words, now or within the time a page takes to come."""
+        for _ in range(100):
+            if words in self.text():
+                return True
+            self.page.wait_for_timeout(100)
+        return False
+
     def wait_run(self, seconds: float = 120) -> None:
         """Stay on the page of the run until it has ended."""
         self.page.get_by_role("link", name="Open the results").wait_for(timeout=seconds * 1000)

@@ -78,7 +78,7 @@ def test_what_another_site_sets_off_is_refused(people, other_site, tmp_path):
     )
     with person.page.expect_navigation():
         person.page.get_by_role("button").click()
-    assert "The request came from a page of another site." in person.text()
+    assert person.says("The request came from a page of another site.")
     assert list(tmp_path.iterdir()) == []
     person.page.goto(where)
     read = "url => fetch(url, {credentials: 'include'}).then(r => r.text()).catch(e => 'refused')"
@@ -132,11 +132,11 @@ def test_two_people_see_each_others_run_and_a_kill_loses_nothing(people, tmp_pat
     one.press("Run the season")
     wait(lambda: season_held(WorkFolder(season)))
     other.go("/season/beans/run")
-    assert "Another run is working on this season" in other.text()
+    assert other.says("Another run is working on this season")
     assert other.page.get_by_role("button", name="Stop the run").count() == 0
     wait(lambda: (other.page.locator("#bar").get_attribute("value") or "0") != "0")
     one.page.reload()
-    assert "You may leave this page" in one.text()
+    assert one.says("You may leave this page")
 
     runs = children_of(mine.process)
     assert runs
@@ -145,7 +145,7 @@ def test_two_people_see_each_others_run_and_a_kill_loses_nothing(people, tmp_pat
         with suppress(ProcessLookupError):
             os.kill(pid, signal.SIGKILL)
     other.page.get_by_role("button", name="Go on with the run").wait_for(timeout=30_000)
-    assert "Nothing is lost" in other.text()
+    assert other.says("Nothing is lost")
     other.press("Go on with the run")
     other.wait_run()
     alone = swapped_season(tmp_path / "alone")

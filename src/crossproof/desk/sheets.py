@@ -196,7 +196,7 @@ def new_wells(place: SeasonPlace, name: str) -> SheetPlace:
             if path.resolve().is_relative_to(place.path.resolve()):
                 return SheetPlace(written, path, SheetKind.WELLS)
     raise Refused(
-        422, "config.yaml names no place for further sheets of wells.",
+        422, "No place for further sheets of wells is named in config.yaml.",
         "Write under samples in config.yaml: [samples/*.csv]",
     )  # fmt: skip
 

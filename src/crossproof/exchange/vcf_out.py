@@ -22,7 +22,7 @@ from crossproof import __version__
 from crossproof.errors import UsageError, error
 from crossproof.io.calls.store import StoreError
 from crossproof.io.files.atomic import whole_file
-from crossproof.io.results.reading import read_table
+from crossproof.io.results.reading import PLANT_KEYS, read_table
 from crossproof.io.vcf.bgzf import BgzfWriter
 from crossproof.model.arrays import Ints, Objects
 from crossproof.model.genotypes import genotype_alleles
@@ -54,7 +54,7 @@ def export_vcf(where: Path, target: Path | None = None) -> tuple[Path, int, int]
     if not source.exists() or not index.folder.work("panel", "fit").exists():
         remedy = f"First run: crossproof run {shlex.quote(str(index.folder.season))}"
         raise UsageError(error("results/verdicts.csv", "There are no results to export.", remedy))
-    verdicts = read_table(source)
+    verdicts = read_table(source, PLANT_KEYS)
     try:
         calls = plant_calls(index, None, None)
     except StoreError:

@@ -17,7 +17,7 @@ from crossproof.io.config.season_config import find_config, read_config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.problems import Problems
 from crossproof.io.records.raw_tables import gather
-from crossproof.io.results.reading import read_table
+from crossproof.io.results.reading import PLANT_KEYS, read_table
 from crossproof.io.results.tables import table_bytes
 from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.sheet import read_sheet
@@ -49,7 +49,7 @@ def compare_lists(where: Path, lists: Sequence[Path]) -> Done:
         raise UsageError(
             error("results/verdicts.csv", "This season has no results yet.", "Run it first: crossproof run")
         )
-    verdicts = read_table(path)
+    verdicts = read_table(path, PLANT_KEYS)
     crosses = config.root / "results" / "crosses.csv"
     bench = Bench.of(verdicts, code_season(config))
     notes = Problems()

@@ -10,7 +10,7 @@ from crossproof.field.code_season import code_season
 from crossproof.field.kept_labels import LEAST_SIZE, build_labels, kept_labels_page
 from crossproof.field.sheets import Sheet, write_page
 from crossproof.io.config.season_config import find_config, read_config
-from crossproof.io.results.reading import read_table
+from crossproof.io.results.reading import PLANT_KEYS, read_table
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.season.work_folder import read_json
 
@@ -46,7 +46,7 @@ def print_labels(where: Path, sheet: Sheet, place: str = "", out: Path | None = 
                 value=str(sheet.label),
             )
         )
-    verdicts = read_table(results / "verdicts.csv")
+    verdicts = read_table(results / "verdicts.csv", PLANT_KEYS)
     if place:
         verdicts = verdicts[verdicts["place"].str.casefold().str.startswith(place.casefold())]
     if (results / "crosses.csv").exists():

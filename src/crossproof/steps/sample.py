@@ -28,7 +28,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
-from crossproof.io.results.reading import read_table
+from crossproof.io.results.reading import PLANT_KEYS, read_table
 from crossproof.io.results.tables import table_bytes
 from crossproof.model.results import NextStep, Verdict
 from crossproof.planning.season_inputs import plan_settings, rates_so_far
@@ -75,11 +75,13 @@ class _Results:
 
     @classmethod
     def of(cls, folder: Path) -> _Results:
-        def table(name: str) -> pd.DataFrame:
+        def table(name: str, needed: Sequence[str]) -> pd.DataFrame:
             path = folder / "results" / f"{name}.csv"
-            return read_table(path) if path.exists() else pd.DataFrame()
+            return read_table(path, needed) if path.exists() else pd.DataFrame()
 
-        return cls(table("crosses"), table("verdicts"), table("samples"))
+        return cls(
+            table("crosses", ["cross_id"]), table("verdicts", PLANT_KEYS), table("samples", ["sample_id"])
+        )
 
 
 def sample_season(where: Path, options: SampleOptions) -> Sampled:

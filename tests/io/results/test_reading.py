@@ -42,3 +42,9 @@ def test_a_table_that_is_none_any_more_is_refused_with_its_remedy(tmp_path: Path
     with pytest.raises(InputError, match="is damaged") as refused:
         read_table(tmp_path / "verdicts.csv")
     assert refused.value.problems[0].remedy.startswith("Run the season again")
+
+
+def test_a_column_that_is_needed_is_named(tmp_path: Path) -> None:
+    pd.DataFrame({"sample_id": ["a"]}).to_csv(tmp_path / "verdicts.csv", index=False)
+    with pytest.raises(InputError, match="no column plant or verdict"):
+        read_table(tmp_path / "verdicts.csv", ["plant", "sample_id", "verdict"])

@@ -122,6 +122,7 @@ def test_the_address_of_a_plant_opens_it_and_its_markers_are_those_of_explain(br
     v.page.wait_for_selector(f"#plant-stage h3:has-text('{row['plant']}')")
     v.page.wait_for_selector(".strip")
     v.page.click("#plant-stage summary")
+    v.page.wait_for_selector("#plant-stage details tbody tr")
     shown = [t.split("\t") for t in v.texts("#plant-stage details tbody tr")]
     expected = marker_rows(season.calls, row["plant"], row["mother"], row["father"])
     assert [[c for k, c in enumerate(r) if k in (0, 2, 3, 4, 6)] for r in shown] == [

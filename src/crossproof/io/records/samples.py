@@ -107,9 +107,10 @@ def _check_batches(raw: RawTable, batches: list[str], config: Config, notes: Pro
     faults: dict[str, Fault] = {}
     for batch in set(batches) - set(known) - {""}:
         close = nearest(batch, known)
+        meant = f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(known[:20])}."
         faults[batch] = Fault(
             "No genotype file of config.yaml has this batch name.",
-            f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(known[:20])}.",
+            f"{meant} If the laboratory's file of this batch is still to come, receive it first.",
         )
     if faults:
         for i, batch in enumerate(batches):

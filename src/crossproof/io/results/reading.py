@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -11,18 +12,34 @@ from crossproof.errors import InputError, error
 from crossproof.io.results.columns import RESULT_COLUMNS, ColumnKind
 from crossproof.io.results.tables import VERDICT_COUNTS, table_bytes
 
+PLANT_KEYS = ("plant", "cross_id")
+"""Columns of verdicts.csv without which nothing can be said of a plant."""
+RUN_AGAIN = "Run the season again: crossproof run DIR"
 
-def read_table(path: Path | io.BytesIO) -> pd.DataFrame:
+
+def read_table(path: Path | io.BytesIO, needed: Sequence[str] = ()) -> pd.DataFrame:
     """A result table as text, as a user would open it: identifiers stay as they are, an empty cell is "".
 
-    Raises FileNotFoundError where it is not there, InputError where it is no table any more.
+    Raises FileNotFoundError where it is not there, InputError where it is no table any more or lacks a column
+    that is `needed`.
     """
+    shown = f"{path.parent.name}/{path.name}" if isinstance(path, Path) else "table"
     try:
-        return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+        frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     except (pd.errors.EmptyDataError, pd.errors.ParserError, UnicodeDecodeError):
-        shown = f"{path.parent.name}/{path.name}" if isinstance(path, Path) else "table"
         problem = "This table of results is damaged, or was changed by hand."
-        raise InputError(error(shown, problem, "Run the season again: crossproof run DIR")) from None
+        raise InputError(error(shown, problem, RUN_AGAIN)) from None
+    lacking = [k for k in needed if k not in frame]
+    if lacking:
+        raise InputError(
+            error(
+                shown,
+                f"This table of results has no column {' or '.join(lacking)}; it was changed by hand.",
+                RUN_AGAIN,
+                column=lacking[0],
+            )
+        )
+    return frame
 
 
 def read_typed(path: Path | io.BytesIO, table: str) -> pd.DataFrame:
