@@ -14,6 +14,7 @@ from crossproof.inference.plates.scores import Matrix, PlateScores, beta_binomia
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.text import count_of
 
 BLANK_ODDS_PRIOR = 1e-2
 """Share of blanks that carry DNA, before looking."""
@@ -117,8 +118,8 @@ def low_call_findings(
                     Scope.SAMPLE,
                     plate.name,
                     plate.samples[w],
-                    f"{plate.samples[w]} ({plate.place(int(w))}) calls at {plate.n_called[w]} of {n} markers"
-                    + (", like a blank." if silent[w] else "."),
+                    f"{plate.samples[w]} ({plate.place(int(w))}) calls at {plate.n_called[w]} of "
+                    f"{count_of(int(n), 'marker')}" + (", like a blank." if silent[w] else "."),
                     "Extract or genotype it again.",
                     wells=(plate.place(int(w)),),
                     samples=(plate.samples[w],),
