@@ -13,11 +13,11 @@ export PYTHONWARNINGS ?= default
 .PHONY: demo test test-slow lint types coverage docs dist wheels minimum clean ready
 
 ready:
-	@test "$$VENV/.ready" -nt requirements.hashes && test "$$VENV/.ready" -nt pyproject.toml || { \
+	@test "$$VENV/.ready" -nt .requirements.hashes && test "$$VENV/.ready" -nt pyproject.toml || { \
 	test -n "$(PYTHON)" || { echo "crossproof needs Python 3.11, 3.12 or 3.13 (with venv and ensurepip); none was found."; exit 2; }; \
 	test -x $(PY) || $(PYTHON) -m venv "$$VENV" || exit; \
 	echo "Installing the pinned packages into $$VENV (a few minutes the first time) ..."; \
-	$(PY) -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.hashes && \
+	$(PY) -m pip install --quiet --disable-pip-version-check --require-hashes -r .requirements.hashes && \
 	$(PY) -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e . && \
 	touch "$$VENV/.ready"; }
 

@@ -30,7 +30,7 @@ def clone(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     for name in ("src", "workflow", "demo_genotypes"):
         ignored = shutil.ignore_patterns(*(left if name == "demo_genotypes" else left[:1]))
         shutil.copytree(ROOT / name, clone / name, ignore=ignored)
-    for name in ("Makefile", "pyproject.toml", "requirements.hashes", "Snakefile"):
+    for name in ("Makefile", "pyproject.toml", ".requirements.hashes", "Snakefile"):
         shutil.copy(ROOT / name, clone / name)
     subprocess.run(
         [sys.executable, "-m", "venv", "--without-pip", str(environment)], check=True, capture_output=True
