@@ -9,13 +9,13 @@ import csv
 import html
 import json
 import os
-import shutil
 import subprocess
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -177,29 +177,23 @@ def test_the_page_shows_hostile_names_as_text(
 
 @pytest.mark.browser
 def test_nothing_of_a_hostile_name_runs_in_a_browser(
-    hostile_season: tuple[Path, subprocess.CompletedProcess[str]],
+    browser: Any, hostile_season: tuple[Path, subprocess.CompletedProcess[str]]
 ) -> None:
-    sync = pytest.importorskip("playwright.sync_api", reason="needs playwright")
-    chromium = os.environ.get("CROSSPROOF_CHROMIUM") or shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("no Chromium on this machine (apt install chromium, or name one in CROSSPROOF_CHROMIUM)")
     season, _ = hostile_season
-    with sync.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
-        asked: list[str] = []
-        page = browser.new_page()
-        page.on("request", lambda request: asked.append(request.url))
-        for name in ("report.html", "labels.html"):
-            page.goto((season / "results" / name).as_uri())
-            page.wait_for_timeout(500)
-            assert page.evaluate("window.pwned === undefined")
-            # What is put into the page later is stopped by its policy too.
-            page.evaluate(
-                "document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=\"window.pwned=1\">')"
-            )
-            page.wait_for_timeout(200)
-            assert page.evaluate("window.pwned === undefined")
-        browser.close()
+    asked: list[str] = []
+    page = browser.new_page()
+    page.on("request", lambda request: asked.append(request.url))
+    for name in ("report.html", "labels.html"):
+        page.goto((season / "results" / name).as_uri())
+        page.wait_for_timeout(500)
+        assert page.evaluate("window.pwned === undefined")
+        # What is put into the page later is stopped by its policy too.
+        page.evaluate(
+            "document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=\"window.pwned=1\">')"
+        )
+        page.wait_for_timeout(200)
+        assert page.evaluate("window.pwned === undefined")
+    page.close()
     assert not [url for url in asked if url.startswith("http")]
 
 
