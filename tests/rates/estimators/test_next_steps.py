@@ -54,8 +54,8 @@ def test_a_known_rate_needs_what_sedcole_says_and_an_uncertain_one_more(row: tup
         for size in (1e7, 60.0)
     )
     assert sure.tolist() == plants
-    assert (unsure >= sure).all()
-    assert unsure[-1] > sure[-1]
+    # -1: more than there are
+    assert ((unsure > sure) | (unsure == -1))[1:].all()
 
 
 def test_plan_target_reached_seeds_suffice_seeds_run_out() -> None:
