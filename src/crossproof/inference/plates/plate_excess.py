@@ -38,6 +38,8 @@ LEAST_ODD = 3
 """Fewest odd pods that hold a plate."""
 ODD_PLATE = 0.15
 """A plate with a larger share of odd plants tells nothing of the season's share, unless most are so."""
+LEAST_REST = 20
+"""Fewest plants of the rest of a plate against which a part of it is held as well."""
 FIT_SHARE = 0.6
 
 
@@ -159,7 +161,11 @@ def excess(
     for name, weight, inside in _parts(plate):
         here = (inside & open_wells)[found.wells]
         n = int(here.sum())
-        for chosen, base in ((found.stray & here, shares[0]), (found.odd & here, shares[1])):
+        rest = (~inside & open_wells)[found.wells]
+        for which, base in ((found.stray, shares[0]), (found.odd, shares[1])):
+            chosen = which & here
+            if rest.sum() >= LEAST_REST:  # a part stands out against the rest of its plate as well
+                base = max(base, float(which[rest].mean()))
             x = min(_pods(plate, identity, found, chosen), n)
             crosses = len(np.unique(identity[found.wells[chosen]]))
             if x < LEAST_ODD or crosses < 2:
