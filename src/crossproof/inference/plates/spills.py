@@ -34,6 +34,8 @@ PRIOR_SPILL = 1e-3
 SPEAKS = 2.0
 """A well speaks for a spill, or against it, from this many nats."""
 LEAST_WELLS = 3
+LEAST_SIBS = 2
+"""Fewest sibs elsewhere on the plate that tell a spill from a family whose parents are others."""
 NEAR = 2
 """Wells are neighbours up to this many rows and columns apart, or places in the order of filling."""
 MOST_LINES = 40
@@ -177,6 +179,28 @@ def _together(near: Bools) -> Ints:
         group = new
 
 
+def _made_with(scores: PlateScores, identity: Ints, line: int) -> Bools:
+    """Plants of crosses of this line: a parent plant that departs from its line looks like more of it."""
+    season, n = scores.season, scores.season.n_lines
+    return np.asarray((season.mother[identity - n] == line) | (season.father[identity - n] == line))
+
+
+def _told_apart(identity: Ints, group: Ints, spilled: Floats, near: Bools) -> Ints:
+    """The wells of a group whose sibs outside it speak against the spill: where the whole family speaks for
+    it, its parents are not what they should be. A family all of whose plants lie there counts with others."""
+    beside = near[group].any(axis=0)
+    apart, inside = [], []
+    for i in np.unique(identity[group]):
+        mine = group[identity[group] == i]
+        others = spilled[(identity == i) & ~beside]
+        if len(others) < LEAST_SIBS:
+            inside.append(mine)
+        elif np.median(others) < -SPEAKS:
+            apart.append(mine)
+    chosen = [*apart, *inside] if apart or len(inside) > 1 else []
+    return np.sort(np.concatenate(chosen)) if chosen else group[:0]
+
+
 def _nats(scores: PlateScores, identity: Ints, wells: Ints, gain: Floats, like_outcross: Bools) -> float:
     """Sum of gains, plants of one pod that look like outcrosses counted once."""
     plate = scores.plate
@@ -202,12 +226,15 @@ def spill_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
         gain = clipped(found.spilled[:, j], matrix)
         # A well that another line explains far better speaks for that one.
         speak = np.flatnonzero((gain > SPEAKS) & (found.spilled[:, j] > best - LIKE_OUTCROSS))
+        speak = speak[~_made_with(scores, identity[found.wells[speak]], line)]
         groups = _together(near[np.ix_(speak, speak)])
         for g in np.unique(groups):
-            mine = speak[groups == g]
+            mine = _told_apart(identity[found.wells], speak[groups == g], found.spilled[:, j], near)
+            if len(mine) < LEAST_WELLS:
+                continue
             nats = _nats(scores, identity, found.wells[mine], gain[mine], found.like_outcross[mine, j])
             odds = nats / float(np.log(10)) + prior
-            if len(mine) >= LEAST_WELLS and odds >= threshold:
+            if odds >= threshold:
                 beside = near[mine].any(axis=0) & (gain > -SPEAKS)
                 beside[mine] = True
                 out.append(_finding(scores, line, found.wells[mine], found.wells[beside], odds))
