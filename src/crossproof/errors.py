@@ -1,9 +1,10 @@
 """What can go wrong, and who has to act.
 
     CrossproofError          exit status
-    ├── InputError           2   the user's files cannot be used; carries every problem found
-    │   └── UsageError       2   the command line cannot be carried out
-    ├── PlateError           1   one genotype file cannot be trusted; it is set aside, the others go on
+    ├── ProblemsError            carries every problem found
+    │   ├── InputError       2   the user's files cannot be used
+    │   │   └── UsageError   2   the command line cannot be carried out
+    │   └── PlateError       1   one genotype file cannot be trusted; it is set aside, the others go on
     ├── BusyError            2   another run holds this season
     └── InternalError        3   an internal error
 
@@ -75,10 +76,8 @@ class CrossproofError(Exception):
     exit_status = 3
 
 
-class InputError(CrossproofError):
-    """The user's files cannot be used; `problems` lists everything found, not the first only."""
-
-    exit_status = 2
+class ProblemsError(CrossproofError):
+    """Carries every problem found, not the first only."""
 
     def __init__(self, problems: Iterable[Problem] | Problem) -> None:
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
@@ -86,23 +85,22 @@ class InputError(CrossproofError):
 
     def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
         return type(self), (self.problems,)
+
+
+class InputError(ProblemsError):
+    """The user's files cannot be used."""
+
+    exit_status = 2
 
 
 class UsageError(InputError):
     """The command line cannot be carried out as given."""
 
 
-class PlateError(CrossproofError):
+class PlateError(ProblemsError):
     """One genotype file cannot be trusted; it is set aside and the others go on."""
 
     exit_status = 1
-
-    def __init__(self, problems: Iterable[Problem] | Problem) -> None:
-        self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
-        super().__init__("\n".join(p.sentence() for p in self.problems))
-
-    def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
-        return type(self), (self.problems,)
 
 
 class BusyError(CrossproofError):

@@ -54,14 +54,6 @@ NEWCOMBE_SINGLE = (
 """(x, n, method, low, high): Newcombe 1998, Statistics in Medicine 17:857-872, Table I (Wilson seen; Wald and
 Clopper-Pearson memory; Agresti-Coull and Jeffreys computed)."""
 
-NEWCOMBE_DIFFERENCE = (
-    (56, 70, 48, 80, 0.0524, 0.3339), (9, 10, 3, 10, 0.1705, 0.809), (6, 7, 2, 7, 0.0582, 0.8062),
-    (5, 56, 0, 29, -0.0381, 0.1926), (0, 10, 0, 20, -0.1611, 0.2775), (0, 10, 0, 10, -0.2775, 0.2775),
-    (10, 10, 0, 20, 0.6791, 1.0), (10, 10, 0, 10, 0.6075, 1.0), (84, 101, 89, 105, -0.1177, 0.0851),
-)  # fmt: skip
-"""(x1, n1, x2, n2, low, high), method 10; Newcombe 1998, Statistics in Medicine 17:873-890, Table II
-(seen)."""
-
 SURGICAL = (
     (0, 47, -1.937, -0.02049, -0.00163, 0.14643, 0.20574),
     (18, 148, 2.218, 0.01362, 0.0309, 0.11522, 0.14493),

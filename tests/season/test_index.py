@@ -132,3 +132,10 @@ def test_the_report_shows_each_number_that_verdicts_and_rates_are_made_with() ->
     shown = {s.name for s in method_settings()}
     assert {f.name for f in fields(Settings)} & {s.name for s in SETTINGS} <= shown
     assert not shown & {"buckets", "plate_wells", "crop"}
+
+
+def test_printed_tags_draw_the_labels_anew(season: Season, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Their season is in the codes; nothing else of a run depends on tags.csv."""
+    before = digests(season)
+    monkeypatch.setattr("crossproof.season.index.code_season", lambda config: "2031")
+    assert changed(before, digests(season)) == {"report"}

@@ -14,8 +14,6 @@ from crossproof.planning.inputs import PlannedCross, PlanSettings
 from crossproof.planning.plate_plan import PlannedPlate, PlannedWell, plan_plates
 from crossproof.report.content.sheets import natural
 
-MOST_POTS = 1000
-
 
 @dataclass(frozen=True)
 class SampledPlant:

@@ -304,12 +304,3 @@ def check_layouts(codes: Ints, plate: PlateFormat) -> tuple[LayoutCheck, ...]:
         blanks = changed & ((codes == 1) != (there == 1))
         out.append(LayoutCheck(layout.words, int(changed.sum()), int(blanks.sum())))
     return tuple(out)
-
-
-def identity_codes(plate: PlannedPlate) -> Ints:
-    """Identity of every position of a finished plate, as `check_layouts` takes it."""
-    known: dict[str, int] = {"empty": 0, "blank:": 1}
-    grid = np.zeros(plate.plate.wells, dtype=np.int64)
-    for well in plate.wells:
-        grid[well.row * plate.plate.columns + well.column] = known.setdefault(well.identity, len(known))
-    return grid

@@ -11,7 +11,6 @@ from enum import StrEnum
 from crossproof.io.intake.name_lists import composed
 from crossproof.io.sheets.names import number_wise_skeleton
 
-_NUMBERS = re.compile(r"(\d+)")
 LEAST_SHARE = 0.8
 """Share of a file's names that must carry an affix before it is taken for one."""
 

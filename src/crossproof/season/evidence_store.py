@@ -17,10 +17,6 @@ from crossproof.season.work_folder import read_kept_bytes, write_kept_bytes
 _SCALARS = (str, bool, int, float)
 
 
-_AXES = ("mother_version", "father_version", "departure_", "marker_rows", "parent_faults", "phase_open")
-"""Beginnings of the names of fields that are not stacked by plant."""
-
-
 def _axis_of(name: str) -> str:
     """The axis along which a field of FamilyResult is stacked."""
     for prefix in (

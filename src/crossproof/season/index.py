@@ -26,6 +26,7 @@ from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.io.vcf.regions import index_path
 from crossproof.model.declaration import Slice, names_of
+from crossproof.season.code_season import code_season
 from crossproof.season.corrections import Corrected, apply_corrections
 from crossproof.season.past_seasons import previous_files, previous_problems
 from crossproof.season.work_folder import (
@@ -398,7 +399,7 @@ def step_digests(config: Config, records: Corrected, problems: Iterable[Problem]
         "thresholds": thresholds,
         "verdicts": digest_of(thresholds, _slice(samples), echo, told),
         "rates": digest_of(RATES_VERSION, slices(Slice.RATES), _slice(crosses), _previous(config)),
-        "report": digest_of(__version__, RATES_VERSION, settings, told),
+        "report": digest_of(__version__, RATES_VERSION, settings, told, code_season(config)),
     }
 
 

@@ -11,7 +11,6 @@ import openpyxl
 import pandas as pd
 
 from crossproof.errors import InputError, Problem, Severity, UsageError, error
-from crossproof.field.code_season import code_season
 from crossproof.field.returned import DONE_LIST, LOUD, Bench, counts, done_table, read_rows
 from crossproof.io.config.season_config import find_config, read_config
 from crossproof.io.files.atomic import write_bytes
@@ -23,6 +22,7 @@ from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.sheet import read_sheet
 from crossproof.model.bench import Outcome
 from crossproof.report.content.worklist import SCAN_HEADER_ROW, SCAN_SHEET
+from crossproof.season.code_season import code_season
 from crossproof.text import plain
 
 RESULT = Path("results") / "done.csv"

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from crossproof.errors import UsageError, error
-from crossproof.field.code_season import code_season
 from crossproof.field.kept_labels import LEAST_SIZE, build_labels, kept_labels_page
 from crossproof.field.sheets import Sheet, write_page
 from crossproof.io.config.season_config import find_config, read_config
 from crossproof.io.results.reading import PLANT_KEYS, read_table
 from crossproof.report.content.inputs import ReportInputs
+from crossproof.season.code_season import code_season
 from crossproof.season.work_folder import read_json
 
 PAGE = Path("field") / "kept_labels.html"

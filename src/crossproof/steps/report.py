@@ -14,7 +14,6 @@ import pandas as pd
 from crossproof import METHOD_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.exchange.miappe import miappe_block
-from crossproof.field.code_season import code_season
 from crossproof.field.codes import code_of_plant
 from crossproof.io.files.atomic import write_bytes, write_json
 from crossproof.io.records.causes import by_cause, unacknowledged
@@ -22,6 +21,7 @@ from crossproof.io.results.reading import read_table
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import CODES, ReportInputs
 from crossproof.report.draw.html import render
+from crossproof.season.code_season import code_season
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.plant_calls import plant_calls
 from crossproof.season.work_folder import read_json, read_kept

@@ -12,7 +12,6 @@ from pathlib import Path
 import pandas as pd
 
 from crossproof.errors import InputError, UsageError, error
-from crossproof.field.code_season import code_season
 from crossproof.field.sampling import SampledPlant, SamplingPlan, Trays, plan_sampling
 from crossproof.field.sampling_pages import map_page, tray_labels_page
 from crossproof.field.seed_choice import (
@@ -34,6 +33,7 @@ from crossproof.model.results import NextStep, Verdict
 from crossproof.planning.season_inputs import plan_settings, rates_so_far
 from crossproof.report.content.sheets import natural
 from crossproof.report.facts.plants import Pile, plant_facts
+from crossproof.season.code_season import code_season
 from crossproof.steps.rates import past_of
 
 SHEET_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant", "place")

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from rates_published import CROWDER_DILUTIONS, LITTERS_CONTROL, LITTERS_TREATED, RAT_TUMOUR
-from scipy import stats
+from scipy import optimize, stats
 from scipy.special import gammaln
 
 from crossproof.rates.estimators.betabinomial import (
-    fit_ml,
     grid_log_likelihood,
     hyper_posterior,
     quantiles,
@@ -18,6 +17,17 @@ from crossproof.rates.estimators.betabinomial import (
 from crossproof.rates.estimators.intervals import rate
 
 RATS = np.array(RAT_TUMOUR, dtype=float)
+
+
+def maximum_likelihood(y: np.ndarray, n: np.ndarray) -> tuple[float, float]:
+    """alpha and beta at the top of the likelihood under test, found by scipy."""
+    fit = optimize.minimize(
+        lambda x: -grid_log_likelihood(y, n, np.exp(x[:1]), np.exp(x[1:]))[0],
+        np.log([2.0, 5.0]),
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-11},
+    )
+    return tuple(np.exp(fit.x))
 
 
 def test_likelihood_is_scipys_without_the_coefficient() -> None:
@@ -39,8 +49,7 @@ def test_expected_counts_lie_on_a_line_between_whole_ones() -> None:
 
 def test_rat_tumours_by_maximum_likelihood() -> None:
     # first 70 groups: alpha 2.304768, beta 14.079707 (reference README: seen in a public test file)
-    fit = fit_ml(*RATS[:70].T)
-    assert (fit.alpha, fit.beta) == pytest.approx((2.304768, 14.079707), rel=1e-4)
+    assert maximum_likelihood(*RATS[:70].T) == pytest.approx((2.304768, 14.079707), rel=1e-4)
 
 
 def test_rat_tumours_posterior() -> None:
@@ -65,10 +74,10 @@ def test_rat_tumours_posterior_on_the_grid_we_choose_ourselves() -> None:
 def test_litters_of_williams() -> None:
     # Williams 1975, Biometrics 31:949-952: mean and correlation computed (reference README)
     for data, mu, rho in ((LITTERS_CONTROL, 0.8980, 0.0206), (LITTERS_TREATED, 0.7400, 0.4651)):
-        fit = fit_ml(*np.array(data, dtype=float).T)
-        assert fit.mu == pytest.approx(mu, abs=1e-3)
+        alpha, beta = maximum_likelihood(*np.array(data, dtype=float).T)
+        assert alpha / (alpha + beta) == pytest.approx(mu, abs=1e-3)
         # the reference gives theta = 1 / (alpha + beta) of Williams' parametrisation
-        assert 1 / (fit.alpha + fit.beta) == pytest.approx(rho, abs=1e-3)
+        assert 1 / (alpha + beta) == pytest.approx(rho, abs=1e-3)
 
 
 def test_dilutions_of_crowder_pooled() -> None:
@@ -76,22 +85,9 @@ def test_dilutions_of_crowder_pooled() -> None:
     for level, mean in (("1/1", 0.142), ("1/25", 0.872), ("1/625", 0.842)):
         y, n = np.array([(y, n) for d, y, n in CROWDER_DILUTIONS if d == level], dtype=float).T
         # the beta-binomial mean weighs batches otherwise, and stays near
-        assert fit_ml(y, n).mu == pytest.approx(mean, abs=0.03)
+        alpha, beta = maximum_likelihood(y, n)
+        assert alpha / (alpha + beta) == pytest.approx(mean, abs=0.03)
         assert rate(y.sum(), n.sum()) == pytest.approx(mean, abs=5.1e-4)
-
-
-@pytest.mark.parametrize("y", [[0, 0, 0], [4, 3, 5]])
-def test_all_or_none_is_no_correlation_and_no_crash(y: list[int]) -> None:
-    fit = fit_ml(y, [4, 3, 5])
-    assert fit.rho == 0.0
-    assert fit.mu == (1.0 if y[0] else 0.0)
-
-
-def test_clusters_that_agree_too_well_have_no_correlation() -> None:
-    fit = fit_ml([2, 2, 2, 2], [4, 4, 4, 4])
-    assert fit.rho == 0.0
-    assert fit.mu == pytest.approx(0.5, rel=1e-12)
-    assert np.isnan(fit_ml([], []).mu)
 
 
 def test_shrunk_rat_groups_against_the_definition() -> None:
@@ -146,12 +142,6 @@ def test_order_of_clusters_is_irrelevant() -> None:
     assert one.mean_alpha == pytest.approx(two.mean_alpha, rel=1e-9)
 
 
-def test_no_self_at_all_has_the_likelihood_of_certainty() -> None:
-    for y in ([0, 0, 0], [4, 2, 7]):
-        found = fit_ml(y, [4, 2, 7])
-        assert (found.mu, found.rho, found.log_likelihood) == (float(y[0] > 0), 0.0, 0.0)
-
-
 def test_quantiles_of_a_flat_density_by_hand() -> None:
     # flat over logits from -2 to 2: a quarter of the mass lies below -1
     points = np.linspace(-2.0, 2.0, 41)
@@ -190,12 +180,7 @@ def test_a_weight_is_a_power_of_the_likelihood() -> None:
     assert grid_log_likelihood([1, 3], [4, 5], a, b, [0.5, 0]) == pytest.approx(first / 2, rel=1e-12)
 
 
-def test_a_fit_of_nothing_or_without_correlation() -> None:
-    nothing = fit_ml([], [])
-    assert np.isnan([nothing.alpha, nothing.beta, nothing.mu, nothing.rho]).all()
-    assert (nothing.log_likelihood, nothing.clusters) == (0.0, 0)
-    certain = fit_ml([0, 0], [4, 4])
-    assert (certain.alpha, certain.beta, certain.clusters) == (np.inf, np.inf, 2)
+def test_the_grid_has_its_own_size() -> None:
     assert len(hyper_posterior([1], [4]).weight) == 41 * 31
 
 

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from rates_published import NEWCOMBE_DIFFERENCE, NEWCOMBE_SINGLE
+from rates_published import NEWCOMBE_SINGLE
 
 from crossproof.rates.estimators.intervals import (
-    corrected_rate,
-    difference_interval,
     proportion_interval,
     rate,
     ratio_interval,
@@ -23,16 +21,10 @@ def test_single_proportions_of_newcombe(x: int, n: int, method: str, low: float,
     assert found_high == pytest.approx(high, abs=5.1e-5)
 
 
-@pytest.mark.parametrize(("x1", "n1", "x2", "n2", "low", "high"), NEWCOMBE_DIFFERENCE)
-def test_differences_of_newcombe(x1: int, n1: int, x2: int, n2: int, low: float, high: float) -> None:
-    assert difference_interval(x1, n1, x2, n2) == pytest.approx((low, high), abs=5.1e-5)
-
-
 def test_nothing_looked_at_has_no_rate_and_no_limits() -> None:
     low, high = proportion_interval([0.0, 3.0], [0.0, 4.0])
     assert np.isnan([rate(0, 0), low[0], high[0]]).all()
     assert 0 < low[1] < 0.75 < high[1] <= 1
-    assert np.isnan(difference_interval(1, 2, 0, 0)).all()
 
 
 def test_expected_counts_lie_between_whole_ones() -> None:
@@ -50,14 +42,6 @@ def test_a_count_as_small_as_numbers_get_is_none(tiny: float) -> None:
     assert low[0] == 0
     assert high[1] == 1
     assert 0.3 < high[0] < 0.31
-
-
-def test_correction_for_wrong_verdicts() -> None:
-    # Rogan & Gladen 1978, American Journal of Epidemiology 107:71-76: 23 of 150, Se .96, Sp .89 (memory)
-    assert corrected_rate(23 / 150, sensitivity=0.96, specificity=0.89) == pytest.approx(0.05098, abs=5e-6)
-    assert corrected_rate(0.0, sensitivity=0.96, specificity=0.89) == 0.0
-    with pytest.raises(ValueError, match="must sum to more than 1"):
-        corrected_rate(0.5, sensitivity=0.5, specificity=0.5)
 
 
 def test_ratio_over_tags_by_hand() -> None:
@@ -105,10 +89,6 @@ def test_a_ratio_of_nothing_has_no_limits() -> None:
     known = ratio_interval([2, 2, 5], [2, 4, 3])
     assert ratio_interval([2, 2, 5, 1, 9, np.nan], [2, 4, 3, np.nan, 0, 2]) == known
     assert ratio_interval([2, 2, 5], [2, 4, 3], level=0.9)[2] < known[2]
-
-
-def test_corrected_rates_stay_rates() -> None:
-    assert corrected_rate([0.99, 0.01], sensitivity=0.9, specificity=0.9).tolist() == [1.0, 0.0]
 
 
 def test_one_flower_has_a_ratio() -> None:

@@ -31,7 +31,6 @@ class Prepared:
     panel_blocks: tuple[PanelBlock, ...]
     places: tuple[Ints, ...]  # chosen places in each panel block
     blocks: tuple[FamilyBlock, ...]
-    donor_versions: Ints
     origins: Origins
     flat: Floats  # row, n: log likelihoods of the relations without this mother and father
     counted: tuple[tuple[PanelBlock, Ints, Floats, UInt8s], ...]
@@ -176,7 +175,6 @@ def prepare(
         panel.blocks,
         places,
         tuple(blocks),
-        donors,
         origins,
         flat,
         tuple(counted),

@@ -22,25 +22,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize
 from scipy.special import betaln, expit, gammaln, logit, logsumexp
 
 from crossproof.model.arrays import Floats, Ints
 
 _LONG = 500
 """Plants of one cluster, above which factors are no longer written out."""
-
-
-@dataclass(frozen=True)
-class BetaBinomialFit:
-    """Maximum likelihood of one group of clusters. `mu` is NaN where nothing was looked at."""
-
-    alpha: float
-    beta: float
-    mu: float
-    rho: float
-    log_likelihood: float
-    clusters: int
 
 
 @dataclass(frozen=True)
@@ -129,47 +116,6 @@ def _rising(counts: Floats, start: Floats, power: Floats) -> Floats:
     ends = gammaln(start[:, None] + whole) - gammaln(start)[:, None]
     ends += (values - whole) * np.log(start[:, None] + whole)
     return np.asarray(ends @ times)
-
-
-def fit_ml(y: ArrayLike, n: ArrayLike) -> BetaBinomialFit:
-    """Maximum likelihood of the beta-binomial for the clusters of one group.
-
-    Parameters: `y`, `n` (cluster,), plants. Returns alpha, beta, mean and correlation. Where the clusters
-    agree more than chance would make them, the likelihood rises towards rho = 0 without end: rho is then
-    0 and mu the pooled rate; the same where no plant, or every plant, is of the class.
-    """
-    yy, nn, _ = _clean(y, n)
-    if not len(nn):
-        nan = float("nan")
-        return BetaBinomialFit(nan, nan, nan, nan, 0.0, 0)
-    pooled = float(yy.sum() / nn.sum())
-    if pooled in (0.0, 1.0):
-        return BetaBinomialFit(np.inf, np.inf, pooled, 0.0, 0.0, len(nn))
-
-    def minus(theta: Floats) -> float:
-        mu, size = expit(theta[0]), np.exp(theta[1])
-        return -float(grid_log_likelihood(yy, nn, np.array([mu * size]), np.array([(1 - mu) * size]))[0])
-
-    fits = [
-        optimize.minimize(
-            minus,
-            np.array([logit(pooled), start]),
-            method="L-BFGS-B",
-            bounds=[(-15.0, 15.0), (-6.0, 12.0)],
-            options={"ftol": 1e-14, "gtol": 1e-9},
-        )
-        for start in (0.0, 2.5)
-    ]
-    best = min(fits, key=lambda fit: float(fit.fun))
-    best = optimize.minimize(
-        minus, best.x, method="Nelder-Mead", bounds=[(-15.0, 15.0), (-6.0, 12.0)],
-        options={"xatol": 1e-9, "fatol": 1e-11},
-    )  # fmt: skip
-    binomial = float(yy.sum() * np.log(pooled) + (nn - yy).sum() * np.log1p(-pooled))
-    if -float(best.fun) <= binomial + 1e-6:
-        return BetaBinomialFit(np.inf, np.inf, pooled, 0.0, binomial, len(nn))
-    mu, size = float(expit(best.x[0])), float(np.exp(best.x[1]))
-    return BetaBinomialFit(mu * size, (1 - mu) * size, mu, 1 / (1 + size), -float(best.fun), len(nn))
 
 
 def hyper_posterior(

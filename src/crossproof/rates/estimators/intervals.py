@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
+from statsmodels.stats.proportion import proportion_confint
 
 from crossproof.model.arrays import Floats
 
@@ -62,34 +62,6 @@ def proportion_interval(
         lo, hi = proportion_confint(xs, n[some], alpha=1 - level, method=_LIBRARY_NAME[method])
         low[some], high[some] = np.clip(lo, 0.0, 1.0), np.clip(hi, 0.0, 1.0)
     return low, high
-
-
-def difference_interval(
-    count_a: float, total_a: float, count_b: float, total_b: float, *, level: float = 0.95
-) -> tuple[float, float]:
-    """Limits of p_a - p_b for two independent groups.
-
-    Newcombe 1998 (Statistics in Medicine 17:873-890), method 10: the two Wilson intervals combined.
-    NaN where a group is empty.
-    """
-    if min(total_a, total_b) <= 0:
-        return float("nan"), float("nan")
-    low, high = confint_proportions_2indep(
-        count_a, total_a, count_b, total_b, compare="diff", method="newcomb", alpha=1 - level
-    )
-    return float(low), float(high)
-
-
-def corrected_rate(observed: ArrayLike, *, sensitivity: float, specificity: float) -> Floats:
-    """A rate corrected for known shares of wrong verdicts, kept inside [0, 1].
-
-    Rogan and Gladen 1978 (American Journal of Epidemiology 107:71-76): (p + Sp - 1) / (Se + Sp - 1).
-    Raises ValueError where the verdict says nothing, `sensitivity + specificity <= 1`.
-    """
-    youden = sensitivity + specificity - 1.0
-    if youden <= 0:
-        raise ValueError("sensitivity and specificity must sum to more than 1")
-    return np.clip((np.asarray(observed, dtype=float) + specificity - 1.0) / youden, 0.0, 1.0)
 
 
 def ratio_interval(

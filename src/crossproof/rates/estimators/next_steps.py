@@ -20,29 +20,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 from scipy.special import betaln, gammaln
 
 from crossproof.model.arrays import Bools, Floats, Ints
 
 MOST_FLOWERS = 2_000
 """More flowers than anyone pollinates for one cross: the chance is too small or too little known."""
-
-
-def plants_needed(
-    wanted: ArrayLike, chance: ArrayLike, *, probability: float = 0.95, most: int = 10_000_000
-) -> Ints:
-    """Fewest plants that give at least `wanted` of a type with the given probability, the chance known.
-
-    Sedcole 1977 (Crop Science 17:667-668), exact: smallest n with P(binomial(n, chance) >= wanted) >=
-    probability. Any shape; -1 where `most` do not suffice (a chance of 0).
-    """
-    r, p = np.broadcast_arrays(np.asarray(wanted, dtype=float), np.asarray(chance, dtype=float))
-
-    def reached(n: Floats) -> Bools:
-        return np.asarray(stats.binom.sf(r - 1, n, p) >= probability)
-
-    return _smallest(reached, np.maximum(r, 0.0), most)
 
 
 def hybrids_below(wanted: ArrayLike, seeds: ArrayLike, a: ArrayLike, b: ArrayLike) -> Floats:
@@ -112,14 +95,12 @@ class Plan:
     """What each cross needs; arrays (cross,).
 
     `seeds`: stored seeds to test. `flowers`: to pollinate after that, -1 where MOST_FLOWERS do not suffice.
-    `p_target`: probability that the seeds in store suffice. `seeds_suffice`: whether that reaches the
-    probability asked for.
+    `p_target`: probability that the seeds in store suffice.
     """
 
     seeds: Ints
     flowers: Ints
     p_target: Floats
-    seeds_suffice: Bools
 
 
 def plan(
@@ -165,7 +146,7 @@ def plan(
             return np.asarray(1 - fail >= probability)
 
         flowers[short] = _smallest(reached, np.ones(rs.shape), MOST_FLOWERS)
-    return Plan(tested, flowers, p_target, enough)
+    return Plan(tested, flowers, p_target)
 
 
 def _smallest(reached: Callable[[Floats], Bools], start: Floats, most: int) -> Ints:

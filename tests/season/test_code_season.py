@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from nursery import make_nursery
 
-from crossproof.field.code_season import code_season
 from crossproof.io.config.season_config import read_config
+from crossproof.season.code_season import code_season
 
 
 @pytest.mark.parametrize(
