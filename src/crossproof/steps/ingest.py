@@ -6,7 +6,6 @@ import traceback
 from collections.abc import Sequence
 from typing import Any
 
-import allel
 import numpy as np
 import pandas as pd
 
@@ -107,12 +106,12 @@ def _sample_rates(batch: CallBatch) -> dict[str, list[float]]:
     called = np.zeros(len(batch.samples), dtype=np.int64)
     het = np.zeros(len(batch.samples), dtype=np.int64)
     for block in batch.blocks:
-        calls = allel.GenotypeArray(block.calls)
-        seen = calls.count_called(axis=0)
+        both = (block.calls >= 0).all(axis=2)
+        seen = both.sum(axis=0)
         if block.phred is not None and not seen.any():
             seen = (block.phred.max(axis=2) > 0).sum(axis=0)
         called += seen
-        het += calls.count_het(axis=0)
+        het += (both & (block.calls[..., 0] != block.calls[..., 1])).sum(axis=0)
     markers = max(len(batch.markers), 1)
     return {
         "call_rate": np.round(called / markers, 6).tolist(),
