@@ -19,6 +19,7 @@ from crossproof.planning.plate_plan import PlannedPlate
 from crossproof.planning.plate_twins import alike_notes
 from crossproof.planning.power.cross_power import CrossPower
 from crossproof.planning.power.exclusion import combined, fits_own_alone, marker_exclusion
+from crossproof.text import percent
 
 WEEK_COLUMNS = ("week", "operator", "crosses", "flowers", "wanted", "expected", "low", "high")
 
@@ -172,8 +173,8 @@ def plan_notes(
         notes.append("There is no wish list, so every pair of lines is shown, reciprocal crosses once.")
     if rates.assumed:
         parts = {
-            "hybrid rate": f"a hybrid rate of {rates.hybrid_rate:.0%}",
-            "pod set": f"a pod set of {rates.pod_set:.0%}",
+            "hybrid rate": f"a hybrid rate of {percent(rates.hybrid_rate)}",
+            "pod set": f"a pod set of {percent(rates.pod_set)}",
             "seeds per pod": f"{rates.mean_seeds:g} seeds per pod",
         }
         listed = ", ".join(parts[a] for a in rates.assumed)

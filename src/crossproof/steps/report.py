@@ -132,7 +132,8 @@ def told_by_cause(frame: pd.DataFrame, acknowledged: Collection[str]) -> pd.Data
     rows = []
     for cause in by_cause(unacknowledged(problems, acknowledged)[0]):
         first, n = cause.first, len(cause.problems)
-        more = f" ({n} rows have this.)" if n > 1 else ""
+        alike = len({p.problem for p in cause.problems}) == 1
+        more = "" if n == 1 else f" ({n} rows have this.)" if alike else f" ({n - 1} more like this.)"
         row = "" if first.row is None else str(first.row)
         columns = ", ".join(cause.columns[:5])
         rows.append(
