@@ -75,4 +75,4 @@ def test_only_inseparable_pairs_are_named() -> None:
     said = shared_sentences(factors, ONES)
     assert [s.split(" go together")[0] for s in said] == ["hour and y", "hour and pairs", "y and pairs"]
     assert "100%" in said[0]
-    assert "80%" in said[1]
+    assert "80 %" in said[1]
