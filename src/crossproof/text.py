@@ -6,8 +6,6 @@ import math
 import unicodedata
 from decimal import ROUND_HALF_UP, Decimal
 
-import pandas as pd
-
 _KEPT_CONTROLS = {"\t": " ", "\n": " ", "\r": " "}
 
 
@@ -18,12 +16,18 @@ def shown(value: object) -> str:
     that reverse the reading direction or hide are spelled out (they can make one name look like another),
     and missing values become the empty text.
     """
-    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
+    if value is None or (not isinstance(value, str) and _is_missing(value)):
         return ""
     text = str(value)
     if text.isascii() and text.isprintable():
         return text
     return "".join(_shown_character(c) for c in text)
+
+
+def _is_missing(value: object) -> bool:
+    import pandas as pd  # slow to import, and texts need none of it
+
+    return value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value))
 
 
 def _shown_character(character: str) -> str:

@@ -62,8 +62,8 @@ INDEX_FORMAT = 5
 
 MOST_READINGS = 3
 """How often sheets that are being written to are read before they are taken as they are."""
-LEAST_BUCKETS = 8
-FILES_PER_BUCKET = 4
+LEAST_BUCKETS = 4
+FILES_PER_BUCKET = 8
 PART_BYTES = 256 << 20
 """Size of the parts in which a large indexed genotype file is read."""
 PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
