@@ -120,6 +120,6 @@ def test_a_line_that_a_tag_does_not_name_among_its_best_is_as_good_as_the_last_o
     shares = [told.log_untyped, *(told.log_line(f"LN{i:02}", 20) for i in range(10, 30))]
     assert np.logaddexp.reduce(shares) == pytest.approx(0.0)
     # Where there are no more lines than it names, one that is not among them is out of the question.
-    few = replace(flat, lines=names[:3], log_lines=(-42.0,) * 3)
+    few = replace(flat, log_plant=-1e9, lines=names[:3], log_lines=(-42.0,) * 3)
     told = tube_belief(-7.0, -7.0, (few,), (BLOCK,), H, INBREEDING, WRONG_PLANT, 3)
     assert told.log_line("LN99", 3) < -1e5
