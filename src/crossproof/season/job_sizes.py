@@ -7,8 +7,8 @@ from pathlib import Path
 
 from crossproof.io.vcf.regions import index_path
 
-LEAST_BUCKETS = 8
-FILES_PER_BUCKET = 4
+LEAST_BUCKETS = 4
+FILES_PER_BUCKET = 8
 PART_BYTES = 256 << 20
 """Size of the parts in which a large indexed genotype file is read."""
 PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
