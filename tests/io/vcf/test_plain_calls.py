@@ -17,7 +17,7 @@ from crossproof.io.vcf.plain_calls import plain_calls
 from crossproof.io.vcf.tokens import UNREADABLE, Tokens
 from crossproof.model.genotypes import MAX_ALLELES
 from crossproof.model.sentinels import MISSING
-from crossproof.steps.ingest import used_state
+from crossproof.season.file_outcomes import outcome_of_calls
 
 HEAD = "##fileformat=VCFv4.3\n#CHROM\tPOS\tID\tREF\tALT\tQUAL\tFILTER\tINFO\tFORMAT\t"
 SPELLINGS = np.array(["0/0", "0/1", "1|0", "1/1", "./.", "2|2", "./1"])
@@ -117,8 +117,8 @@ def test_rates_of_samples_are_scikit_allels(tmp_path: Path) -> None:
     path = tmp_path / "a.vcf"
     path.write_text(file_of(np.random.default_rng(4)), encoding="utf-8")
     batch = read_batch(path, batch="B")
-    state = used_state(batch, "digest", "a.vcf")
+    outcome = outcome_of_calls(batch, "digest", "a.vcf")
     calls = allel.GenotypeArray(np.concatenate([b.calls for b in batch.blocks]))
     called = calls.count_called(axis=0)
-    assert state["call_rate"] == np.round(called / len(batch.markers), 6).tolist()
-    assert state["heterozygosity"] == np.round(calls.count_het(axis=0) / called, 6).tolist()
+    assert list(outcome.call_rate) == np.round(called / len(batch.markers), 6).tolist()
+    assert list(outcome.heterozygosity) == np.round(calls.count_het(axis=0) / called, 6).tolist()
