@@ -8,7 +8,8 @@ from pathlib import Path
 from crossproof.errors import UsageError, error
 from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
-from crossproof.io.sheets.columns import CORRECTIONS, match_headings
+from crossproof.io.sheets.columns import CORRECTIONS
+from crossproof.io.sheets.headings import match_headings
 from crossproof.io.sheets.text_rows import text_rows
 
 STANDARD = "corrections.csv"
