@@ -280,6 +280,14 @@ def _reverse_cross(records: _Records, c: Correction) -> str:
     return f"{c.target} taken as {father} x {mother}"
 
 
+def _parent_is(records: _Records, c: Correction) -> str:
+    row, line = records.cross("target", c.target), records.line("other", c.other)
+    column = "mother" if c.kind is CorrectionKind.MOTHER_IS else "father"
+    was = records.crosses.at[row, column]
+    records.crosses.at[row, column] = line
+    return f"{column} of {c.target} taken as {line}, not {was or 'unknown'}"
+
+
 def _line_is(records: _Records, c: Correction) -> str:
     records.line("target", c.target), records.line("other", c.other)
     detail = c.detail.strip().lower()
@@ -362,6 +370,8 @@ _APPLY: dict[CorrectionKind, Callable[[_Records, Correction], str]] = {
     CorrectionKind.TAG_IS: _tags,
     CorrectionKind.SWAP_PODS: _swap_pods,
     CorrectionKind.REVERSE_CROSS: _reverse_cross,
+    CorrectionKind.MOTHER_IS: _parent_is,
+    CorrectionKind.FATHER_IS: _parent_is,
     CorrectionKind.LINE_IS: _line_is,
     CorrectionKind.SWAP_LINES: _swap_lines,
     CorrectionKind.SAMPLE_IS: _sample_is,
