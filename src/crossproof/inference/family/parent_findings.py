@@ -21,6 +21,9 @@ from crossproof.text import agreeing, count_of, percent
 
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
+CULL_ON_TUBE = 0.01
+"""Posterior of a hybrid, if a tube is wrong, at or above which a plant is not culled as something else: seed
+that cannot be had again is worth one more plant of the line typed. No source."""
 LINE_IN_DOUBT = 0.3
 """Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 DEPARTED = 0.10
@@ -58,6 +61,20 @@ def in_doubt(result: FamilyResult, side: int) -> bool:
     return known and (tube >= TUBE_IN_DOUBT or line >= LINE_IN_DOUBT or departed(result, side))
 
 
+def rests_on_tube(result: FamilyResult, side: int) -> tuple[int, ...]:
+    """Plants (places) to be culled as no hybrids that are the hybrids wanted if a parent's tube is wrong.
+
+    Neither another plant of the line nor another of its tags speaks for such a tube, or a wrong one would be
+    less likely than that.
+    """
+    known = (result.mother_known, result.father_known)[side]
+    if not known or fault_share(result, side, Fault.TUBE) < CULL_ON_TUBE:
+        return ()
+    lead = result.class_posterior.argmax(axis=1)
+    foreign = np.isin(lead, [CLASSES.index(v) for v in (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)])
+    return tuple(np.flatnonzero(foreign & (result.class_posterior[:, 0] >= CULL_ON_TUBE)).tolist())
+
+
 def parent_findings(
     results: Sequence[FamilyResult],
     wells: Wells,
@@ -70,6 +87,7 @@ def parent_findings(
     """
     out: list[Finding] = []
     unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
+    on_tube: dict[str, list[tuple[FamilyResult, int]]] = {}
     other: dict[str, list[FamilyResult]] = {}
     for result in results:
         for side in (0, 1):
@@ -78,6 +96,8 @@ def parent_findings(
                 out.append(_phase_open(result, line, wells))
             elif in_doubt(result, side):
                 unresolved.setdefault(line, []).append((result, side))
+            if not result.phase_open[side] and rests_on_tube(result, side):
+                on_tube.setdefault(line, []).append((result, side))
             plant = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)[side]
             if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
@@ -86,6 +106,7 @@ def parent_findings(
         if fault_share(result, 0, Fault.GENERATION) >= LIKELY:
             out.append(_generation(result, wells))
     out += [_unresolved(line, found, wells) for line, found in sorted(unresolved.items())]
+    out += [_on_tube(line, found, wells) for line, found in sorted(on_tube.items())]
     out += [_contradicting(line, found, wells) for line, found in sorted(other.items()) if len(found) > 1]
     return [f for f in out if f.samples]
 
@@ -94,15 +115,25 @@ def _places(
     results: Sequence[FamilyResult], wells: Wells, leading: frozenset[Verdict]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Places and samples of plants whose likeliest class is one of these."""
-    places, samples = [], []
-    for result in results:
-        lead = result.class_posterior.argmax(axis=1)
-        for plant, klass, typed in zip(result.plants.tolist(), lead.tolist(), result.wells, strict=True):
-            if typed and CLASSES[klass] in leading:
-                for sample, place in wells.get((result.cross_id, plant), ()):
-                    samples.append(sample)
-                    places.append(place)
-    return tuple(places), tuple(samples)
+    classes = [CLASSES.index(verdict) for verdict in leading]
+    return _where(
+        [(r, np.flatnonzero(np.isin(r.class_posterior.argmax(axis=1), classes)).tolist()) for r in results],
+        wells,
+    )
+
+
+def _where(
+    plants: Sequence[tuple[FamilyResult, Sequence[int]]], wells: Wells
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Places and samples of these plants (by number) of families, as far as they are typed."""
+    of_plants = [
+        place
+        for result, numbers in plants
+        for i in numbers
+        if result.wells[i]
+        for place in wells.get((result.cross_id, str(result.plants[i])), ())
+    ]
+    return tuple(place for _, place in of_plants), tuple(sample for sample, _ in of_plants)
 
 
 def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells) -> Finding:
@@ -132,6 +163,23 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
         wells=places,
         samples=samples,
         other=", ".join(crosses),
+        hold=Hold.SAMPLES,
+    )
+
+
+def _on_tube(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells) -> Finding:
+    places, samples = _where([(result, rests_on_tube(result, side)) for result, side in found], wells)
+    return Finding(
+        FindingKind.PARENT_UNRESOLVED,
+        Scope.LINE,
+        "",
+        line,
+        f"That the plants listed are no hybrids rests on the typing of {line} alone; no other tag bears it "
+        "out. If its tube held something else, they are the hybrids wanted.",
+        f"Type one more plant of {line}; keep the plants until then.",
+        wells=places,
+        samples=samples,
+        other=", ".join(result.cross_id for result, _ in found),
         hold=Hold.SAMPLES,
     )
 
