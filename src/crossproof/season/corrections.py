@@ -186,6 +186,14 @@ def _reverse_cross(records: RecordsAtWork, c: Correction) -> str:
     return f"{c.target} taken as {father} x {mother}"
 
 
+def _parent_is(records: RecordsAtWork, c: Correction) -> str:
+    row, line = records.cross("target", c.target), records.line("other", c.other)
+    column = "mother" if c.kind is CorrectionKind.MOTHER_IS else "father"
+    was = records.crosses.at[row, column]
+    records.crosses.at[row, column] = line
+    return f"{column} of {c.target} taken as {line}, not {was or 'unknown'}"
+
+
 def _line_is(records: RecordsAtWork, c: Correction) -> str:
     records.line("target", c.target), records.line("other", c.other)
     detail = c.detail.strip().lower()
@@ -268,6 +276,8 @@ _APPLY: dict[CorrectionKind, Callable[[RecordsAtWork, Correction], str]] = {
     CorrectionKind.TAG_IS: _tags,
     CorrectionKind.SWAP_PODS: _swap_pods,
     CorrectionKind.REVERSE_CROSS: _reverse_cross,
+    CorrectionKind.MOTHER_IS: _parent_is,
+    CorrectionKind.FATHER_IS: _parent_is,
     CorrectionKind.LINE_IS: _line_is,
     CorrectionKind.SWAP_LINES: _swap_lines,
     CorrectionKind.SAMPLE_IS: _sample_is,
