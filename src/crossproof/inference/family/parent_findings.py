@@ -8,15 +8,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import FamilyResult
+from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Verdict
-from crossproof.text import percent
+from crossproof.text import agreeing, count_of, percent
 
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
@@ -74,8 +75,16 @@ def rests_on_tube(result: FamilyResult, side: int) -> tuple[int, ...]:
     return tuple(np.flatnonzero(foreign & (result.class_posterior[:, 0] >= CULL_ON_TUBE)).tolist())
 
 
-def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mapping[str, str]) -> list[Finding]:
-    """Findings of all families; `named`: crosses of which the plate checks already named another parent."""
+def parent_findings(
+    results: Sequence[FamilyResult],
+    wells: Wells,
+    named: Mapping[str, str],
+    lines: Collection[str] = (),
+) -> list[Finding]:
+    """Findings of all families; `named`: crosses of which the plate checks already named another parent.
+
+    `lines`: names of the season's lines; where one of them was the parent of a whole tag, a row is proposed.
+    """
     out: list[Finding] = []
     unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
     on_tube: dict[str, list[tuple[FamilyResult, int]]] = {}
@@ -93,7 +102,7 @@ def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mappin
             if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
-                    out.append(_other_plant(result, side, wells))
+                    out.append(_other_plant(result, side, wells, lines))
         if fault_share(result, 0, Fault.GENERATION) >= LIKELY:
             out.append(_generation(result, wells))
     out += [_unresolved(line, found, wells) for line, found in sorted(unresolved.items())]
@@ -194,23 +203,33 @@ def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
     )
 
 
-def _other_plant(result: FamilyResult, side: int, wells: Wells) -> Finding:
+def _other_plant(result: FamilyResult, side: int, wells: Wells, lines: Collection[str]) -> Finding:
     versions = (result.mother_versions, result.father_versions)[side]
     line = (result.mother, result.father)[side]
     shown = next((str(v) for v in versions if str(v) != line), "another plant")
     leading = frozenset({(Verdict.OFF_PEDIGREE, Verdict.OUTCROSS)[side]})
     places, samples = _places([result], wells, leading)
     kind = (FindingKind.OTHER_MOTHER, FindingKind.OTHER_POLLEN)[side]
+    # A tag with hybrids of its own as well got pollen of both: no other father mends its record.
+    lead = [CLASSES[k] for k in result.class_posterior.argmax(axis=1).tolist()]
+    n = sum(verdict in leading for verdict in lead)
+    whole = shown in lines and Verdict.HYBRID not in lead
+    row = Correction((CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)[side], result.cross_id, shown)
     return Finding(
         kind,
         Scope.CROSS,
         "",
         result.cross_id,
-        f"The plants listed share a {SIDES[side]} that is not {line}: {shown}.",
-        f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
+        f"{n} of {count_of(len(lead), 'plant')} of {result.cross_id} {agreeing(n, 'has', 'have')} a "
+        f"{SIDES[side]} that is not {line}: {shown}.",
+        f"Compare with the crossing book. If {shown} was the {SIDES[side]}, add the proposed row to "
+        "corrections.csv and run again."
+        if whole
+        else f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
         wells=places,
         samples=samples,
         other=shown,
+        corrections=(row,) if whole else (),
     )
 
 
