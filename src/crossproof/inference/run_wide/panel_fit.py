@@ -150,10 +150,10 @@ def fit_panel(
 
     if every_marker_known:
         return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
-    if len(sample) >= 2 * FIRST_FAMILIES:
-        first = rounds(sample_families(sample, len(wells.markers), FIRST_FAMILIES))
-        for _ in range(FIRST_ROUNDS):
-            panel = first.one(panel, last=False)
+    few = sample_families(sample, len(wells.markers), FIRST_FAMILIES)
+    first = Rounds(few, wells, settings, move, said=said, trusting=True)
+    for _ in range(FIRST_ROUNDS):
+        panel = replace(first.one(panel, last=False), tag_rates=panel.tag_rates)
     return rounds(sample).until_rest(panel, MAX_ROUNDS)
 
 
