@@ -5,6 +5,8 @@ from __future__ import annotations
 import importlib.util
 import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,22 @@ def shared() -> Path:
     folder = Path(os.environ.get("CROSSPROOF_SHARED", ROOT.parent / "shared"))
     if not folder.is_dir():
         pytest.skip(f"{folder} is not on this machine")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def finished_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo season after a run on two cores; copy it before you change anything."""
+    folder = tmp_path_factory.mktemp("finished") / "demo"
+    left = ("results", ".crossproof", ".snakemake", "calibration.json")
+    shutil.copytree(ROOT / "demo_genotypes", folder, ignore=shutil.ignore_patterns(*left))
+    done = subprocess.run(
+        [sys.executable, "-m", "crossproof.cli", "run", str(folder), "--cores", "2"],
+        capture_output=True,
+        text=True,
+        timeout=280,
+    )
+    assert done.returncode == 1, done.stdout + done.stderr  # plates wait to be looked at
     return folder
 
 

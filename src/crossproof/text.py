@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-
-import pandas as pd
+from decimal import ROUND_HALF_UP, Decimal
 
 _KEPT_CONTROLS = {"\t": " ", "\n": " ", "\r": " "}
 
@@ -17,12 +16,18 @@ def shown(value: object) -> str:
     that reverse the reading direction or hide are spelled out (they can make one name look like another),
     and missing values become the empty text.
     """
-    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
+    if value is None or (not isinstance(value, str) and _is_missing(value)):
         return ""
     text = str(value)
     if text.isascii() and text.isprintable():
         return text
     return "".join(_shown_character(c) for c in text)
+
+
+def _is_missing(value: object) -> bool:
+    import pandas as pd  # slow to import, and texts need none of it
+
+    return value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value))
 
 
 def _shown_character(character: str) -> str:
@@ -46,6 +51,36 @@ def plain(text: object) -> str:
         else f"<U+{ord(c):04X}>"
         for c in str(text)
     )
+
+
+def fixed(value: float, digits: int) -> str:
+    """Fixed decimals, halves away from zero as a browser's toFixed does, so that page and terminal agree."""
+    exact = Decimal(float(value)).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP)
+    return f"{exact:.{digits}f}"
+
+
+def percent(share: float, space: str = " ") -> str:
+    """A share between 0 and 1 as a percentage: whole from 1 to 99 %, one decimal towards the ends."""
+    if not math.isfinite(share):
+        return ""
+    value = 100 * share
+    text = fixed(value, 0 if 1 <= value <= 99 or value in (0.0, 100.0) else 1)
+    if text == "100.0":
+        text = "over 99.9"
+    elif text == "0.0" and value > 0:
+        text = "under 0.1"
+    return f"{text}{space}%"
+
+
+def probability(value: float) -> str:
+    """A probability with three decimals; never 0 or 1, which no evidence reaches."""
+    if not math.isfinite(value):
+        return ""
+    if value < 0.0005:
+        return "< 0.001"
+    if value > 0.9995:
+        return "> 0.999"
+    return fixed(value, 3)
 
 
 def count_of(number: int, one: str, many: str = "") -> str:

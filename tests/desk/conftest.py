@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -15,14 +16,10 @@ collect_ignore_glob = (
 
 
 @pytest.fixture(scope="session")
-def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def finished(finished_demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the demo season, run to its end; leave it as you found it."""
-    from desks import copy_of_demo
-
-    from crossproof.runner.workflow import run_season
-
-    root = tmp_path_factory.mktemp("finished")
-    run_season(copy_of_demo(root / "demo"))
+    root = tmp_path_factory.mktemp("desk")
+    shutil.copytree(finished_demo, root / "demo")
     return root
 
 

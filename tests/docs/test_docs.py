@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -149,10 +150,11 @@ def test_every_command_exists_with_its_options(command: str) -> None:
 
 
 @pytest.mark.parametrize("command", RUN)
-def test_documented_command_runs(scratch: make_examples.Scratch, command: str) -> None:
+def test_documented_command_runs(scratch: make_examples.Scratch, finished_demo: Path, command: str) -> None:
     words = shlex.split(command)[1:]
-    if words[1] == "demo_genotypes":
-        scratch.season("demo_genotypes")
+    if words[1] == "demo_genotypes" and not (scratch.folder / words[1]).exists():
+        # It was run once in these tests; the command finds what that run left.
+        shutil.copytree(finished_demo, scratch.folder / words[1])
     scratch.run(*words)
     assert scratch.status[tuple(words)] == STATUS.get(command, 0)
 

@@ -53,7 +53,7 @@ def test_the_plan_says_what_splitting_would_save():
     crosses = [PlannedCross(f"P{i}", f"M{i}", f"F{i}") for i in range(6)]
     plates = plan_plates(crosses, [50] * 6, PlanSettings())
     (note,) = fill_notes(plates, 4)
-    assert "6 plates are filled to 60%" in note
+    assert "6 plates are filled to 60 %" in note
     assert "4 plates would do" in note
     split = plan_plates(crosses, [50] * 6, replace(PlanSettings(), split_families=True))
     assert len(split) == 4

@@ -28,6 +28,7 @@ class FindingKind(StrEnum):
     EXCHANGED = "exchanged"
     WELLS_SWAPPED = "wells swapped"
     UNEXPLAINED = "does not fit its sheet"
+    IN_DOUBT = "wells may lie otherwise"
     BLANK_CALLS = "blank carries calls"
     EMPTY_SAMPLES = "samples without calls"
     LOW_CALL_SAMPLE = "low call rate"
@@ -55,6 +56,7 @@ class FindingKind(StrEnum):
     SAME_LINE = "same as another line"
     LINE_IS_F1 = "looks like an F1"
     MIXED_DNA = "mixed DNA"
+    SPILLED = "DNA spilled over wells"
     SAME_PLANT = "same plant under two names"
     CANNOT_SEE = "cannot be checked"
 

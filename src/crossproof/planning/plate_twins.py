@@ -16,7 +16,7 @@ import numpy as np
 from crossproof.model.arrays import Ints
 from crossproof.planning.inputs import PlannedCross
 from crossproof.planning.plate_plan import ENOUGH, PlannedPlate
-from crossproof.text import count_of
+from crossproof.text import count_of, percent
 
 _POORLY_FILLED = 0.9
 _NAMED = 5
@@ -78,6 +78,7 @@ def fill_notes(plates: Sequence[PlannedPlate], when_split: int) -> list[str]:
     if fill >= _POORLY_FILLED or when_split >= len(plates):
         return []
     return [
-        f"The {len(plates)} plates are filled to {fill:.0%}, as a family stays on one plate where it fits. "
+        f"The {len(plates)} plates are filled to {percent(fill)}, as a family stays on one plate where it "
+        "fits. "
         f"With split_families: true in config.yaml, {count_of(when_split, 'plate')} would do."
     ]

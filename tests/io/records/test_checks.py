@@ -137,7 +137,7 @@ def test_crosses_without_plants_and_spare_lines_are_notes(season_folder: Path) -
     )
     notes = [p for p in season.problems if p.severity is Severity.NOTE]
     assert [(p.file, p.value) for p in notes] == [("crosses.csv", "X001"), ("samples/plate1.csv", "Robin")]
-    assert notes[0].problem.startswith("1 of 2 crosses have no plant")
+    assert notes[0].problem.startswith("1 of 2 crosses has no plant")
 
 
 def test_lines_that_look_alike_and_are_both_genotyped_are_warned_of(season_folder: Path) -> None:

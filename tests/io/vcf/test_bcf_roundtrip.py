@@ -23,7 +23,7 @@ from crossproof.io.calls.store import batch_arrays
 from crossproof.io.genotypes import read_batch
 from crossproof.model.genotypes import CallBatch
 
-EXAMPLES = int(os.environ.get("CROSSPROOF_FUZZ", "8"))
+EXAMPLES = int(os.environ.get("CROSSPROOF_FUZZ", "4"))
 QUIET = [HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.data_too_large]
 QUICK = settings(
     deadline=None, suppress_health_check=QUIET, phases=[Phase.explicit, Phase.reuse, Phase.generate]
@@ -181,7 +181,7 @@ def damaged(data: bytes, kind: str, share: float, amount: int) -> bytes:
     return data[: at + amount] + data[at:]
 
 
-@settings(QUICK, max_examples=10 * EXAMPLES)
+@settings(QUICK, max_examples=20 * EXAMPLES)
 @given(damage())
 def test_damaged_bcf_is_refused_or_reads_as_it_was(
     tmp_path: Path, whole: tuple[bytes, dict[str, Any]], change: tuple[str, float, int]

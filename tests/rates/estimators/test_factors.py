@@ -65,7 +65,7 @@ def test_person_and_hour_that_go_together_are_said_to() -> None:
     hour = 7.0 + 3.0 * PERSON + 0.01 * RNG.random(TAGS)
     model = fit_factors(Y, M, [Factor("hour", values=hour, unit="hour later"), PEOPLE])
     sentence = next(n for n in model.notes if "nobody can tell" in n)
-    assert sentence.startswith("hour and operator go together in these records (100% of one follows")
+    assert sentence.startswith("hour and operator go together in these records (over 99.9 % of one follows")
     inflated = [t for t in model.terms if t.note.startswith("hardly separable")]
     assert {t.factor for t in inflated} == {"hour", "operator"}
 
@@ -114,7 +114,7 @@ def test_too_few_events_leave_the_later_factor_out() -> None:
     [
         (np.full(TAGS, np.nan), "not recorded"),
         (np.full(TAGS, 24.0), "the same for all plants, or its levels are too small to stand for themselves"),
-        (np.where(np.arange(TAGS) < 150, HOUR, np.nan), "recorded for only 25% of the plants"),
+        (np.where(np.arange(TAGS) < 150, HOUR, np.nan), "recorded for only 25 % of the plants"),
     ],
 )
 def test_a_factor_that_says_nothing_is_left_out_with_its_reason(values: np.ndarray, note: str) -> None:

@@ -162,7 +162,7 @@ def test_the_parent_that_plants_wait_for_is_named() -> None:
     verdicts["parents_to_type"] = ["", "", "", "", "L2;L9", ""]
     a = crosses_table(crosses, verdicts, OPTIONS).iloc[0]
     assert a["next_step"] == NextStep.TYPE_PARENT
-    assert a["next_step_detail"] == "type another plant of L2 and L9; 1 plant waits for it"
+    assert a["next_step_detail"] == "type another plant of L2 and L9; 1 plant waits for that"
 
 
 @pytest.mark.parametrize(
@@ -296,7 +296,7 @@ def test_a_mother_of_ones_own_is_said() -> None:
     crosses["mother"] = np.where(crosses["operator"] == "P2", "M99", crosses["mother"])
     notes = operators_table(crosses, verdicts, OPTIONS).set_index("operator")["note"]
     assert notes["P2"] == (
-        "100% of the plants at a mother where hardly anyone else crossed: "
+        "100 % of the plants at a mother where hardly anyone else crossed: "
         "person and mother cannot be told apart"
     )
 

@@ -216,11 +216,16 @@ def test_lines_are_said_to_contradict_themselves_only_where_their_samples_do(sea
     lines = season.lines.assign(findings="made with another line")
     lead = section(build_content(replace(season, lines=lines)), "panel").lead
     assert "1\u00a0line has samples that contradict each other." in lead
-    agree = season.lines.assign(versions=1)
-    assert (
-        "the samples of every line agree"
-        in section(build_content(replace(season, lines=agree)), "panel").lead
-    )
+    said = {
+        2: "The samples of every line agree.",
+        1: "No line has two samples with calls",
+    }
+    for typed, words in said.items():
+        lines = season.lines.assign(versions=1, wells_with_calls=typed)
+        assert words in section(build_content(replace(season, lines=lines)), "panel").lead
+    some = season.lines.assign(versions=1, wells_with_calls=[2, *[1] * (len(lines) - 1)])
+    lead = section(build_content(replace(season, lines=some)), "panel").lead
+    assert "1\u00a0line has several samples with calls, and they agree" in lead
 
 
 def test_nobody_outside_the_limits_is_not_said_to_mean_that_nobody_differs(season):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from rich.console import Console
 
@@ -90,3 +92,33 @@ def test_a_well_shows_its_sample_and_what_was_found_there(season):
     assert "no sample is listed in this well" in said(season, Thing(ThingKind.WELL, "P02:H9"))
     plant = season.verdicts.iloc[0]
     assert plant["plant"] in said(season, Thing(ThingKind.SAMPLE, plant["sample_id"]))
+
+
+def test_a_line_whose_samples_contradict_each_other_has_something_against_it(season):
+    line = season.lines["line"].iloc[0]
+    for versions, typed, agree, found in (
+        (2, 2, "samples agree no", "Its samples contradict each other. Odd: S1."),
+        (1, 2, "samples agree yes", "Nothing against it."),
+        (1, 1, "only one sample has calls", "Nothing against it."),
+        (0, 0, "no sample has calls", "It has no calls."),
+    ):
+        lines = season.lines.assign(
+            versions=versions, wells_with_calls=typed, odd_tubes="S1" if versions > 1 else "", findings=""
+        )
+        text = said(replace(season, lines=lines, findings=()), find_thing(season, f"line:{line}"))
+        assert agree in " ".join(text.split())
+        assert found in text
+
+
+def test_a_plate_without_calls_has_something_against_it(season):
+    plate = season.plates["plate"].iloc[0]
+    aside = replace(season, plates=season.plates.assign(state="set aside"), findings=())
+    text = said(aside, find_thing(season, f"plate:{plate}"))
+    assert "It has no calls: its genotype file is missing or was set aside." in text
+    assert "Nothing against it." not in text
+
+
+def test_the_plants_of_a_well_are_what_there_is_to_do(season):
+    row = season.verdicts[season.verdicts["decision"] == "cull"].iloc[0]
+    text = said(replace(season, findings=()), find_thing(season, f"well:{row['plate']}:{row['well']}"))
+    assert f"Cull {row['plant']}." in text.split("What to do")[1]

@@ -16,6 +16,7 @@ from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import FamilyResult
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Verdict
+from crossproof.text import percent
 
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
@@ -100,9 +101,10 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     worst = max((result.mother_departure, result.father_departure)[side] for result, side in found)
     tube = max(fault_share(result, side, Fault.TUBE) for result, side in found)
     text = (
-        f"The hybrids of {', '.join(crosses)} show {line} otherwise than its tube at {worst:.0%} of markers. "
+        f"By the hybrids of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
+        "the markers. "
         + (
-            "The tube may hold something else, or the tags were made with another plant."
+            "The sample may hold something else, or the tags were made with another plant."
             if tube >= TUBE_IN_DOUBT
             else "The line may be heterogeneous, or a relative of it gave the pollen or bore the seed."
         )

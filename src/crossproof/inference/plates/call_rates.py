@@ -14,7 +14,7 @@ from crossproof.inference.plates.scores import Matrix, PlateScores, beta_binomia
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.sentinels import NO_CALL_CODE
-from crossproof.text import count_of
+from crossproof.text import count_of, percent
 
 BLANK_ODDS_PRIOR = 1e-2
 """Share of blanks that carry DNA, before looking."""
@@ -136,8 +136,8 @@ def low_call_findings(
                         Scope.MARKER,
                         plate.name,
                         names.markers[j],
-                        f"Marker {names.markers[j]} is called in {marker_rate[j]:.0%} of the good samples of "
-                        f"plate {plate.name}.",
+                        f"Marker {names.markers[j]} is called in {percent(marker_rate[j])} of the good "
+                        f"samples of plate {plate.name}.",
                         "Leave it out for this plate, or repeat the assay.",
                         note=True,
                     )

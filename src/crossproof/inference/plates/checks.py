@@ -26,6 +26,7 @@ from crossproof.inference.plates.arrays import (
     line_evidence,
 )
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
+from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
 from crossproof.inference.plates.failed_wells import is_dead
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
@@ -46,6 +47,7 @@ from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import MISFIT_SHARE, exchange_findings
 from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
 from crossproof.inference.plates.scores import PlateScores, background_call_rate, usual_call_rate
+from crossproof.inference.plates.spills import spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
@@ -298,10 +300,14 @@ def examine_plates(
             min_marker_call_rate=settings.min_marker_call_rate,
         )
         if x.plate.name not in lying and not all_alike(x.plate):
+            spills = spill_findings(x.scores, matrix, identity, odds)
+            told = explained.union(*(f.samples for f in spills))
             mixed = mixture_findings(x.scores, matrix, identity, odds)
-            found += [f for f in mixed if f.subject not in explained]
+            found += [*spills, *(f for f in mixed if f.subject not in told)]
+            found += doubt_findings(x)
         if settings.remarks and x.plate.placed:
             found += blind_spots(x.plate, season)
+    found = without_spilled(found)
     if settings.remarks:
         found += same_layouts([x.plate for x in here], season)
     sound = [x for x in here if x.plate.name not in lying]

@@ -7,6 +7,7 @@ import numpy as np
 from crossproof.inference.plates.arrays import Plate
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.text import percent
 
 DEAD_SHARE = 0.8
 """A plate is without DNA if this share of its samples calls hardly anything."""
@@ -62,7 +63,7 @@ def low_plate(plate: Plate, samples: Ints, low: Ints, rate: Floats, min_call_rat
             plate.name,
             plate.name,
             f"{len(low)} of {len(samples)} samples of plate {plate.name} call at less than "
-            f"{min_call_rate:.0%} of the markers (median {np.median(rate[samples]):.0%}).",
+            f"{percent(min_call_rate)} of the markers (median {percent(np.median(rate[samples]))}).",
             "Repeat the plate; check DNA amounts and the run.",
             wells=tuple(plate.place(int(w)) for w in low),
             samples=tuple(plate.samples[w] for w in low),

@@ -36,6 +36,21 @@ def _alternatives(proposal: Proposal) -> str:
     return f" The calls cannot tell this from: {some}."
 
 
+def _against(proposal: Proposal) -> str:
+    """How much likelier it is than the next of the layouts that were compared."""
+    if proposal.next_best is None or proposal.same_as:
+        return ""
+    words, odds = proposal.next_best
+    times = f"10^{proposal.log10_odds - odds:.0f}"
+    return f" It is {times} times as likely as the next of the layouts compared, {words}."
+
+
+def _left(plate: Plate, misfit: np.ndarray) -> str:
+    """Plants that fit nothing even so."""
+    n = int((misfit & (plate.identity >= 0) & (plate.n_called >= 0.3 * plate.n_markers)).sum())
+    return f" {n} of its called wells do not fit even so." if n else " All its called wells fit so."
+
+
 def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
     """Wells of which the calls cannot tell which plant they hold: layouts that fit as well differ there."""
     assert proposal.layout is not None
@@ -48,7 +63,7 @@ def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
     return [int(w) for w in np.flatnonzero(differ & (proposal.identity >= 0))]
 
 
-def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Finding:
+def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit: np.ndarray) -> Finding:
     layout = proposal.layout
     assert layout is not None
     moved = np.flatnonzero(proposal.identity != before)
@@ -67,7 +82,7 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray) -> Fin
         Scope.PLATE,
         plate.name,
         plate.name,
-        evidence + _alternatives(proposal),
+        evidence + _left(plate, misfit) + _against(proposal) + _alternatives(proposal),
         "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
         "corrections.csv and run again; else genotype a few wells again.",
         wells=tuple(plate.place(int(w)) for w in moved),
@@ -149,7 +164,7 @@ def layout_findings(search: Search, scores: PlateScores) -> list[Finding]:
     out, before = [], search.start
     for step in search.steps:
         if step.layout is not None:
-            out.append(_layout_finding(plate, step, before))
+            out.append(_layout_finding(plate, step, before, search.misfit))
         elif step.wells is not None:
             out.append(_wells_finding(plate, step, before, season))
         else:

@@ -21,6 +21,7 @@ from crossproof.inference.plates.copied_strips import copied_strips
 from crossproof.inference.plates.proposals import (
     EVEN,
     GAIN,
+    NEVER,
     Proposal,
     broad,
     clipped,
@@ -46,6 +47,8 @@ LEAST_RUN = 2
 """Fewest wells that speak for a plate shifted or sorted from some well on."""
 MOST_SILENT = 4
 """Most silent samples of a plate for one of them to speak for an empty place."""
+SILENT_WORTH = 100.0
+"""Samples that the expectation is worth that one of them fails so that it calls like a blank. No source."""
 MOST_WELLS = 384
 """Largest plate on which a shift from some well on is looked for."""
 MOST_PARTS = 6
@@ -60,6 +63,8 @@ WORSE_SHARE = 0.1
 """Unless more wells than this fit worse so: two rows swapped may look like a plate that was shifted."""
 MAX_STEPS = 40
 LAYOUTS_AT_ONCE = 256
+FAINT = -5.0
+"""log10 odds from which a proposal that is not taken is kept as a doubt."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,8 @@ class Search:
     labelled_misfit: Bools
     labelled: Matrix
     start: Ints
+    doubts: tuple[Proposal, ...] = ()
+    """Proposals to move part of the plate that were not taken, the likeliest first (see `open_doubts`)."""
 
 
 def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
@@ -157,14 +164,14 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
     single = shifted_strip_layouts(plate)
     sources = np.stack([x.source for x in single])
     for proposal in _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True):
-        yield replace(proposal, least=EVEN)
+        yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
 
 
 def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
     """Shifted by a well from some well on, or sorted from some well on."""
     plate = scores.plate
     loose = matrix.table[:, :-1].max(axis=1) - matrix.own(identity) > GAIN
-    if loose.sum() < LEAST_RUN or plate.format.wells > MOST_WELLS:
+    if not loose.any() or plate.format.wells > MOST_WELLS:
         return
     plants = np.flatnonzero(plate.identity >= scores.season.n_lines)
     names = [plate.plants[w] for w in plants]
@@ -173,7 +180,7 @@ def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
         if layouts:
             sources = np.stack([x.source for x in layouts])
             for proposal in _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True):
-                yield replace(proposal, least=EVEN)
+                yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
 
 
 def _many(
@@ -186,7 +193,9 @@ def _many(
     least: int,
     speaks: bool,
 ) -> Iterator[Proposal]:
-    """Those of many layouts for which `least` wells speak. Where parent tubes move, the consensus is rebuilt.
+    """Those of many layouts for which a well speaks, never to be taken where fewer than `least` do.
+
+    Where parent tubes move, the consensus is rebuilt.
 
     `speaks`: a place that the layout leaves empty, and that calls nothing, speaks for it.
     """
@@ -195,11 +204,10 @@ def _many(
     for start in range(0, len(layouts), LAYOUTS_AT_ONCE):
         changed = identities_under(sources[start : start + LAYOUTS_AT_ONCE], scores, identity)
         for i, gain in _strip_gains(scores, matrix, identity, doubtful, changed, len(layouts), least, speaks):
-            if broad(gain, least):
+            if broad(gain, 1):
                 layout = layouts[start + i]
-                yield replace(
-                    make_proposal(layout.words, gain, prior / len(layouts), changed[i]), layout=layout
-                )
+                proposal = make_proposal(layout.words, gain, prior / len(layouts), changed[i])
+                yield replace(proposal, layout=layout, least=None if broad(gain, least) else NEVER)
 
 
 def _strip_gains(
@@ -220,10 +228,14 @@ def _strip_gains(
     speaks = (moves & scores.tube).any(axis=1) & ((plants > GAIN).sum(axis=1) >= 2)
     speaks &= plants.sum(axis=1) > 2 * GAIN
     rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
-    hopeful = ((gains > GAIN).sum(axis=1) >= least) | rebuilt
+    hopeful = (gains > GAIN).any(axis=1) | rebuilt
     silent = scores.blank > scores.called
     # Where many wells failed, one more silent well is no sign of an empty place.
-    few_silent = (silent & (identity != EMPTY)).sum() <= MOST_SILENT
+    sample = identity != EMPTY
+    n_silent = int((silent & sample).sum())
+    few_silent = n_silent <= MOST_SILENT
+    # Nor can it say more than such a failure is rare.
+    most = float(np.log((SILENT_WORTH + sample.sum()) / max(n_silent, 1)))
     for i in np.flatnonzero(moves.any(axis=1) & hopeful):
         gain, moved = gains[i], moves[i]
         if rebuilt[i]:
@@ -232,12 +244,12 @@ def _strip_gains(
         # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
         # Where a run of wells was shifted, its first well is empty, and calls nothing.
         empty = silent & empty_speaks & few_silent
-        gain = np.where((changed[i] == UNKNOWN) & ~empty, np.minimum(gain, 0.0), gain)
+        gain = np.where((changed[i] == UNKNOWN), np.minimum(gain, np.where(empty, most, 0.0)), gain)
         # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not
         # fit worse, and at many markers.
         if (
             rebuilt[i]
-            and broad(gain, least)
+            and broad(gain, 1)
             and not (gain[moved].sum() > -GAIN and many_markers(scores, identity, changed[i]))
         ):
             gain = np.where(moved, gain, np.minimum(gain, 0.0))
@@ -302,13 +314,28 @@ def _best(candidates: list[Proposal], threshold: float) -> Proposal | None:
     ties = [
         p
         for p in candidates
-        if p is not best and abs(p.likelihood - best.likelihood) < TIE and p.words != best.words
+        if p is not best
+        and p.least is not NEVER
+        and abs(p.likelihood - best.likelihood) < TIE
+        and p.words != best.words
     ]
+    others = [p for p in candidates if p.layout is not None and p.words != best.words]
+    rival = max(others, key=lambda p: p.log10_odds, default=None)
     return replace(
         best,
+        next_best=None if rival is None else (rival.words, rival.log10_odds),
         same_as=tuple(dict.fromkeys(p.words for p in ties)),
         tied=tuple(p.layout for p in ties if p.layout is not None),
     )
+
+
+def open_doubts(candidates: list[Proposal]) -> tuple[Proposal, ...]:
+    """Proposals to move a part of the plate that are too weak to be made, the likeliest first.
+
+    Wells that are moved within a family show it at the family's border alone, where one well or two speak.
+    """
+    weak = [p for p in candidates if p.layout is not None and p.log10_odds >= FAINT]
+    return tuple(sorted(weak, key=lambda p: -p.log10_odds))
 
 
 def search_layout(
@@ -329,6 +356,7 @@ def search_layout(
     matrix = first if start is None else scores.matrix(identity)
     before = misfit_wells(first, scores.plate.identity, scores)
     steps: list[Proposal] = []
+    doubts: tuple[Proposal, ...] = ()
     used = np.zeros(len(identity), dtype=bool)  # wells of a swap taken: no well is swapped twice
     while len(steps) < MAX_STEPS:
         allowed = sources if not steps else tuple(s for s in sources if s not in ONCE)
@@ -340,6 +368,7 @@ def search_layout(
         taken = {s.words for s in steps}
         best = _best([p for p in candidates if p.words not in taken], threshold)
         if best is None:
+            doubts = open_doubts(candidates)
             break
         steps.append(best)
         identity = best.identity
@@ -348,5 +377,5 @@ def search_layout(
         if best.wells is None or scores.tube[list(best.wells)].any():
             matrix = scores.matrix(identity)
     return Search(
-        tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before, first, begin
+        tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before, first, begin, doubts
     )

@@ -29,6 +29,7 @@ from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, genotype_index, n_genotypes
+from crossproof.text import percent
 
 SELF, OUTCROSS = 1, 2
 """Places among the relations of `PlateScores.relation_scores`."""
@@ -289,7 +290,7 @@ def _mixture(
         mixed = log_sum(depths[:, 1:], axis=1) - np.log(len(SHARES) - 1)
         best = int(np.argmax(mixed))
         share = SHARES[1 + int(np.argmax(depths[best, 1:]))]
-        share_text = f" at a share of about {share:.0%}"
+        share_text = f" at a share of about {percent(share)}"
     else:
         one = _one_plant(scores, matrix, int(identity[w]), int(w), first, sources, state, own)
         likelihood = [x[:, int(w)].astype(np.float64) for x in scores.likelihood]

@@ -34,10 +34,16 @@ ODD_BASE, ODD_WORTH = 0.03, 100.0
 """The same of odd ones, with seed of other lines, later generations and unresolved parents among them."""
 PRIOR_PART = 2e-2
 """Share of plates on part of which the sheet is wrong in a way that no layout names."""
+PARTLY = 0.3
+"""Share of these on which a single half, quadrant, row or column is wrong."""
 LEAST_ODD = 3
 """Fewest odd pods that hold a plate."""
 ODD_PLATE = 0.15
 """A plate with a larger share of odd plants tells nothing of the season's share, unless most are so."""
+LEAST_REST = 20
+"""Fewest plants of the rest of a plate against which a part of it is held as well."""
+MOST_REST = 0.5
+"""Largest share of odd plants of the rest that is taken for its own."""
 FIT_SHARE = 0.6
 
 
@@ -122,7 +128,7 @@ def _parts(plate: Plate) -> Iterator[tuple[str, float, Bools]]:
     ]
     parts += [(f"column {x + 1}", c == x) for x in np.unique(c).tolist()]
     for name, wells in parts:
-        yield name, 1 / len(parts), wells
+        yield name, PARTLY / len(parts), wells
 
 
 def log10_excess(x: int, n: int, base: float) -> float:
@@ -159,7 +165,11 @@ def excess(
     for name, weight, inside in _parts(plate):
         here = (inside & open_wells)[found.wells]
         n = int(here.sum())
-        for chosen, base in ((found.stray & here, shares[0]), (found.odd & here, shares[1])):
+        rest = (~inside & open_wells)[found.wells]
+        for which, base in ((found.stray, shares[0]), (found.odd, shares[1])):
+            chosen = which & here
+            if rest.sum() >= LEAST_REST:  # a part stands out against the rest of its plate as well
+                base = max(base, min(float(which[rest].mean()), MOST_REST))
             x = min(_pods(plate, identity, found, chosen), n)
             crosses = len(np.unique(identity[found.wells[chosen]]))
             if x < LEAST_ODD or crosses < 2:

@@ -16,6 +16,8 @@ GAIN = 1.0
 EVEN = 0.0
 """log10 odds from which wells shifted by one, or a row or column that was copied, are claimed: few wells can
 show it, and a hold asks less than a cull takes."""
+NEVER = float("inf")
+"""In place of these odds: a proposal for which too few wells speak is never made."""
 LEAST_MARKERS = 5
 """Fewest markers at which plants must speak for other parents, or another tube of one."""
 
@@ -40,6 +42,8 @@ class Proposal:
     same_as: tuple[str, ...] = ()
     tied: tuple[Layout, ...] = ()
     """Layouts that fit as well."""
+    next_best: tuple[str, float] | None = None
+    """The likeliest other layout that was compared, and its log10 odds; None where there was none."""
     least: float | None = None
     """log10 odds from which it is taken, if not those of the whole search."""
 

@@ -200,7 +200,7 @@ class PlateScores:
         posterior /= posterior.sum(axis=-1, keepdims=True)
         return np.asarray((1 - h) * posterior + h * unknown)
 
-    def _cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
+    def cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
         """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross,
         marker, g)."""
         block, n = self.season.blocks[b], self.nuclear[b]
@@ -245,7 +245,7 @@ class PlateScores:
             else:
                 pair = (self.season.mother[identity - n], self.season.father[identity - n])
                 parents = [self.parent_table(b, np.array([p]), state) for p in pair]
-                tables.append(self._cross_table(b, *parents)[0])
+                tables.append(self.cross_table(b, *parents)[0])
         return tables, np.zeros(1) if identity < n else self.relation_prior()
 
     # ---- scores -----------------------------------------------------------------------------------------
@@ -254,7 +254,7 @@ class PlateScores:
         """log P(data | relation) of wells under pairs of parents (line indices), (well, pair, relation)."""
         out = np.zeros((len(wells), len(mother) * N_RELATIONS))
         for b, x in enumerate(self.likelihood):
-            table = self._cross_table(b, *(self.parent_table(b, p, state) for p in (mother, father)))
+            table = self.cross_table(b, *(self.parent_table(b, p, state) for p in (mother, father)))
             flat = table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], out.shape[1])
             out += log_sums(flat, x[:, wells])
         return out.reshape(len(wells), len(mother), N_RELATIONS)
@@ -273,7 +273,7 @@ class PlateScores:
         relation = (self.relation_scores(*pair, wells, state)[:, 0] + self.relation_prior()).argmax(axis=1)
         out = []
         for b, x in enumerate(self.likelihood):
-            table = self._cross_table(b, *(self.parent_table(b, p, state) for p in pair))[0][relation]
+            table = self.cross_table(b, *(self.parent_table(b, p, state) for p in pair))[0][relation]
             out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
         return np.concatenate(out)
 
@@ -346,7 +346,7 @@ class PlateScores:
             scores = np.zeros((len(progeny), N_RELATIONS))
             for b, x in enumerate(self.likelihood):
                 parents = (self.season.mother[crosses], self.season.father[crosses])
-                table = self._cross_table(b, *(self.parent_table(b, p, state) for p in parents))
+                table = self.cross_table(b, *(self.parent_table(b, p, state) for p in parents))
                 for start in range(0, len(progeny), 256):
                     part = slice(start, start + 256)
                     of_well = table[of_cross[part]]  # well, relation, marker, genotype

@@ -51,11 +51,19 @@ def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> d
         rest = excess(plate, x.search.identity, left, shares, free)
         first = excess(plate, plate.identity, labelled[i], shares, free)
         stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
+        stands_out |= _partly_explained(x.search.steps, first, rest)
         piecemeal = _piecemeal(x.search.steps)
         mostly = _mostly_odd(x, left, free)
         if stands_out or piecemeal or mostly:
             found[plate.name] = _finding(x, labelled[i], first or rest)
     return found
+
+
+def _partly_explained(steps: Sequence[Proposal], first: Excess | None, rest: Excess | None) -> bool:
+    """Whether a plate stands out as labelled, and pairs of wells that changed places explain a part of it
+    only: some of many plants in disorder always fit each other's rows."""
+    pairs = any(s.wells is not None for s in steps) and all(s.layout is None for s in steps)
+    return pairs and rest is not None and first is not None and first.log10_odds >= LEAST_EXCESS
 
 
 def _piecemeal(steps: Sequence[Proposal]) -> bool:

@@ -14,6 +14,7 @@ from crossproof.io.records.season import Season
 from crossproof.io.records.strangers import sample_strangers
 from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_calls
 from crossproof.io.sheets.names import did_you_mean, difference, loose_index, meant, skeleton
+from crossproof.text import agreeing, count_of
 
 
 def check_frames(
@@ -154,8 +155,8 @@ def _unlisted(
         )
     else:
         fault = Fault(
-            f"{len(unlisted)} of the {len(names)} samples of batch {batch} are in no sheet of wells and are "
-            "left out.",
+            f"{len(unlisted)} of the {count_of(len(names), 'sample')} of batch {batch} "
+            f"{agreeing(len(unlisted), 'is', 'are')} in no sheet of wells and left out.",
             "Add rows for those that matter.",
             Severity.WARNING,
         )
@@ -341,8 +342,8 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
     idle = crosses[~crosses["cross_id"].isin({*tested, ""})]
     if len(idle):
         fault = Fault(
-            f"{len(idle)} of {_crosses(len(crosses))} have no plant in the sheets of wells; "
-            "nothing is concluded about them.",
+            f"{len(idle)} of {_crosses(len(crosses))} {agreeing(len(idle), 'has', 'have')} no plant in the "
+            "sheets of wells; nothing is concluded about them.",
             "Nothing to do, if they were not genotyped.",
             Severity.NOTE,
         )
@@ -353,8 +354,12 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
     spare = parents[~parents["line"].isin(used)]
     if len(spare):
         names = list(dict.fromkeys(spare["line"]))
+        serve = agreeing(
+            len(names), "it serves as a possible pollen donor", "they serve as possible pollen donors"
+        )
         fault = Fault(
-            f"{len(names)} genotyped lines are a parent of no cross; they serve as possible pollen donors.",
+            f"{count_of(len(names), 'genotyped line')} {agreeing(len(names), 'is', 'are')} a parent of no "
+            f"cross; {serve}.",
             "Nothing to do, unless a name is misspelt.",
             Severity.NOTE,
         )

@@ -9,6 +9,7 @@ import numpy as np
 
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum
+from crossproof.text import percent
 
 SHARED = 0.75
 """Share of one factor's variation that another explains at or above which the two are called inseparable."""
@@ -89,8 +90,8 @@ def shared_sentences(factors: Sequence[Factor], weight: Floats) -> list[str]:
             share = shared_variation(a, b, weight)
             if share >= SHARED:
                 out.append(
-                    f"{a.name} and {b.name} go together in these records ({share:.0%} of one follows from "
-                    f"the other): nobody can tell the effect of {a.name} from that of {b.name}. "
+                    f"{a.name} and {b.name} go together in these records ({percent(share)} of one follows "
+                    f"from the other): nobody can tell the effect of {a.name} from that of {b.name}. "
                     "Next season, mix them."
                 )
     return out

@@ -31,6 +31,7 @@ from crossproof.rates.estimators.logistic import (
     variance_inflation,
 )
 from crossproof.rates.estimators.random_intercept import fit_random_intercept
+from crossproof.text import percent
 
 OTHER = "others, too few each"
 """Name of the level that small levels are joined into."""
@@ -129,7 +130,7 @@ def fit_factors(
     for original in factors:
         share = float(plants[original.known].sum() / total) if total > 0 else 0.0
         if share < recorded:
-            why = "not recorded" if share == 0 else f"recorded for only {share:.0%} of the plants"
+            why = "not recorded" if share == 0 else f"recorded for only {percent(share)} of the plants"
             left_out.append(Term(original.name, "", note=why))
             continue
         factor = join_small_levels(original, plants, least_plants=least_plants, least_tags=least_tags)

@@ -80,8 +80,7 @@ def _parent(facts: CrossFacts, i: int) -> str:
     if not who:
         return "type the parents of this cross"
     n = facts.parent_untyped[i]
-    wait = f"{count_of(n, 'plant')} {agreeing(n, 'waits', 'wait')} for it"
-    return f"type another plant of {who}; {wait}"
+    return f"type another plant of {who}; {count_of(n, 'plant')} {agreeing(n, 'waits', 'wait')} for that"
 
 
 def _retest(facts: CrossFacts, i: int) -> str:

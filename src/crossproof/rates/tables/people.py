@@ -28,6 +28,7 @@ from crossproof.rates.tables.factors import week_number
 from crossproof.rates.tables.grouping import Grouping, grouping
 from crossproof.rates.tables.groups import group_rates, tag_success, too_few
 from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, text
+from crossproof.text import percent
 
 SHARE_ALONE = 0.5
 """Share of a person's plants under conditions that nobody else met, at or above which it is said."""
@@ -161,13 +162,13 @@ def _notes(alone: dict[str, Floats], retained: Floats, apart: Bools) -> list[str
     for name, share in alone.items():
         for person in np.flatnonzero(share >= SHARE_ALONE):
             notes[person].append(
-                f"{share[person]:.0%} of the plants at a {name} where hardly anyone else crossed: "
+                f"{percent(share[person])} of the plants at a {name} where hardly anyone else crossed: "
                 f"person and {name} cannot be told apart"
             )
     for person in np.flatnonzero(apart):
         if not notes[person]:
             notes[person].append(
-                f"mother, hour and week leave {retained[person]:.0%} of the comparison: this person's "
+                f"mother, hour and week leave {percent(retained[person])} of the comparison: this person's "
                 "share cannot be told apart from theirs"
             )
     return ["; ".join(n) for n in notes]

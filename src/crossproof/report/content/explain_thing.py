@@ -21,13 +21,14 @@ from rich.text import Text
 from crossproof.errors import UsageError, error
 from crossproof.model.findings import Finding
 from crossproof.model.plates import parse_well
-from crossproof.model.results import CLASSES, NextStep, Verdict
+from crossproof.model.results import CLASSES, NextStep, PlateState, SampleState, Verdict
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import PILE_WORDS, VERDICT_MARKS
 from crossproof.report.content.sheets import natural
+from crossproof.report.facts.panel import Agreement, lines_facts, plates_facts
 from crossproof.report.facts.plants import Pile, plant_facts
-from crossproof.text import shown
+from crossproof.text import agreeing, shown
 
 
 class ThingKind(StrEnum):
@@ -49,6 +50,9 @@ class Thing:
     name: str
     also: tuple[ThingKind, ...] = ()
 
+
+ODD_BETWEEN = "; "
+"""What stands between the odd samples of a line."""
 
 Facts = list[tuple[str, str]]
 """Pairs of what and its value; those without a value are not shown."""
@@ -118,7 +122,7 @@ def _well(inputs: ReportInputs, name: str) -> str | None:
 
 def explain_thing(inputs: ReportInputs, thing: Thing, folder: str = "DIR") -> Group:
     """Everything known of a thing that is no plant, for a terminal; `folder`: for the commands it names."""
-    facts, plants, todo = _EXPLAIN[thing.kind](inputs, thing.name)
+    facts, plants, against, todo = _EXPLAIN[thing.kind](inputs, thing.name)
     head = Text(f"{thing.kind} ")
     head.append(shown(thing.name), style="bold")
     parts: list[Any] = [head]
@@ -128,8 +132,9 @@ def explain_thing(inputs: ReportInputs, thing: Thing, folder: str = "DIR") -> Gr
     parts.append(_grid(facts))
     own = {s for i in plants for s in texts(inputs.verdicts, "samples")[i].split(";")}
     found = [f for f in inputs.findings if _concerns(f, thing) or own & set(f.samples)]
+    seen = [f.evidence for f in found] or against
     parts += [Text(), Text("What was found", style="bold")]
-    parts += [Text(f"  {shown(f.evidence)}") for f in found] or [Text("  Nothing against it.")]
+    parts += [Text(f"  {shown(s)}") for s in seen] or [Text("  Nothing against it.")]
     parts += [Text(), Text("What to do", style="bold")]
     todo = [*(f.remedy for f in found if not f.note), *todo]
     parts += [Text(f"  {shown(t)}") for t in dict.fromkeys(todo)] or [Text("  Nothing.")]
@@ -207,8 +212,8 @@ def _with_limits(row: pd.DataFrame, column: str) -> str:
     return f"{rate} (95 % interval {limits})" if rate and limits else rate
 
 
-Explained = tuple[Facts, list[int], list[str]]
-"""Facts, rows of verdicts to list, and what to do."""
+Explained = tuple[Facts, list[int], list[str], list[str]]
+"""Facts, rows of verdicts to list, what its table says against it where no finding does, and what to do."""
 
 
 def _cross(inputs: ReportInputs, name: str) -> Explained:
@@ -234,26 +239,36 @@ def _cross(inputs: ReportInputs, name: str) -> Explained:
     step, detail = _one(row, "next_step"), _one(row, "next_step_detail")
     facts.append(("next step", f"{step}: {detail}" if detail else step))
     todo = [] if step in ("", NextStep.DONE) else [f"{detail[:1].upper()}{detail[1:]}."]
-    return facts, _plants_where(inputs, "cross_id", name), todo
+    here = _plants_where(inputs, "cross_id", name)
+    return facts, here, _held(inputs, here), todo
 
 
 def _line(inputs: ReportInputs, name: str) -> Explained:
     row = _row(inputs.lines, "line", name)
+    (fact,) = lines_facts(row).rows
     tubes = inputs.samples[inputs.samples["line"].astype(str) == name] if "line" in inputs.samples else None
     mothers, fathers = texts(inputs.crosses, "mother"), texts(inputs.crosses, "father")
     crosses = texts(inputs.crosses, "cross_id")
-    versions = _number(row, "versions")
     facts = [
         ("parent samples", "" if tubes is None else ", ".join(texts(tubes, "sample_id"))),
-        ("call rate", fmt.share(_number(row, "call_rate"))),
-        ("samples agree", "" if not versions >= 1 else "yes" if versions == 1 else "no"),
-        ("odd samples", _one(row, "odd_tubes")),
+        ("call rate", fmt.share(fact.call_rate)),
+        ("samples agree", str(fact.agreement)),
+        ("odd samples", fact.odd),
         ("mother of", ", ".join(c for c, m in zip(crosses, mothers, strict=True) if m == name)),
         ("father of", ", ".join(c for c, f in zip(crosses, fathers, strict=True) if f == name)),
-        ("its plant departs in", _one(row, "plant_departs_in")),
+        ("its plant departs in", fact.departs_in),
     ]
-    typed = _number(row, "wells_with_calls") > 0
-    return facts, [], [] if typed else ["Genotype this line: no well of it has calls."]
+    if fact.agreement is Agreement.NONE:
+        return facts, [], ["It has no calls."], ["Genotype this line: no sample of it has calls."]
+    if fact.agreement is Agreement.NO:
+        odd = f" Odd: {fact.odd}." if fact.odd else ""
+        return (
+            facts,
+            [],
+            [f"Its samples contradict each other.{odd}"],
+            ["Genotype the line again from seed, better twice."],
+        )
+    return facts, [], [], []
 
 
 def _plate(inputs: ReportInputs, name: str) -> Explained:
@@ -272,9 +287,13 @@ def _plate(inputs: ReportInputs, name: str) -> Explained:
         ("wells", ", ".join(wells)),
         ("call rate", fmt.share(_number(row, "call_rate"))),
         ("call rate of blanks", fmt.share(_number(row, "blank_call_rate"))),
-        ("what to do", ", ".join(f"{PILE_WORDS[p][0].lower()} {piles[p]}" for p in Pile if piles[p])),
     ]
-    return facts, [], []
+    (fact,) = plates_facts(row).rows
+    against = _held(inputs, here)
+    if fact.state in (PlateState.SET_ASIDE, PlateState.NO_CALLS):
+        against = ["It has no calls: its genotype file is missing or was set aside."]
+    said = ", ".join(f"{PILE_WORDS[p][0].lower()} {piles[p]}" for p in Pile if piles[p])
+    return facts, [], against, [f"Its plants: {said}."] if said else []
 
 
 def _sample(inputs: ReportInputs, name: str) -> Explained:
@@ -289,7 +308,7 @@ def _at_well(inputs: ReportInputs, name: str) -> Explained:
         for p, w in zip(texts(frame, "plate"), texts(frame, "well"), strict=True)
     ]
     if not any(at):
-        return [("content", "no sample is listed in this well")], [], []
+        return [("content", "no sample is listed in this well")], [], [], []
     return _well_facts(inputs, frame[at].head(1))
 
 
@@ -316,7 +335,33 @@ def _well_facts(inputs: ReportInputs, row: pd.DataFrame) -> Explained:
         ("heterozygous calls", fmt.share(_number(row, "heterozygosity"))),
     ]
     plant = _one(row, "plant") if _one(row, "cross_id") else ""
-    return facts, _plants_where(inputs, "plant", plant) if plant else [], []
+    here = _plants_where(inputs, "plant", plant) if plant else []
+    return facts, here, _against_sample(inputs, row) or _held(inputs, here), _with_plants(inputs, here)
+
+
+def _against_sample(inputs: ReportInputs, row: pd.DataFrame) -> list[str]:
+    """What the tables say against a sample: that it has no calls, or contradicts the others of its line."""
+    if _one(row, "state") in (SampleState.SET_ASIDE, SampleState.NO_CALLS):
+        return ["It has no calls: its genotype file is missing or was set aside, or does not name it."]
+    sample = _one(row, "sample_id")
+    odd = [t for t in lines_facts(inputs.lines).rows if sample in t.odd.split(ODD_BETWEEN)]
+    return [f"It contradicts the other samples of line {t.line}." for t in odd]
+
+
+def _held(inputs: ReportInputs, here: list[int]) -> list[str]:
+    """That some of these plants are on hold, where the finding they wait for is about something else."""
+    plants = plant_facts(inputs.verdicts).rows
+    held = sum(plants[i].pile is Pile.HOLD for i in here)
+    if not held:
+        return []
+    verb = agreeing(held, "is", "are")
+    return [f"{fmt.noun(held, 'plant')} {verb} on hold for a finding about a line, plate or file."]
+
+
+def _with_plants(inputs: ReportInputs, here: list[int]) -> list[str]:
+    """What to do with the plants of a sample."""
+    plants = plant_facts(inputs.verdicts).rows
+    return [f"{PILE_WORDS[p][0]} {plants[i].plant}." for i in here if (p := plants[i].pile) is not None]
 
 
 def _plants_where(inputs: ReportInputs, column: str, name: str) -> list[int]:

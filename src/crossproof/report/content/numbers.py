@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_UP, Decimal
+
+from crossproof.text import fixed, percent, probability
+
+__all__ = ["NO_BREAK", "count", "decimal", "factor", "fixed", "interval", "noun", "probability", "share"]
 
 NO_BREAK = "\u00a0"
-
-
-def fixed(value: float, digits: int) -> str:
-    """Fixed decimals, halves away from zero as a browser's toFixed does, so that page and terminal agree."""
-    exact = Decimal(value).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP)
-    return f"{exact:.{digits}f}"
 
 
 def count(value: float) -> str:
@@ -21,27 +18,7 @@ def count(value: float) -> str:
 
 def share(value: float) -> str:
     """A share between 0 and 1 as a percentage: whole from 1 to 99 %, one decimal towards the ends."""
-    if not math.isfinite(value):
-        return ""
-    percent = 100 * value
-    digits = 0 if 1 <= percent <= 99 or percent in (0.0, 100.0) else 1
-    text = fixed(percent, digits)
-    if text == "100.0":
-        text = "over 99.9"
-    elif text == "0.0" and percent > 0:
-        text = "under 0.1"
-    return f"{text}{NO_BREAK}%"
-
-
-def probability(value: float) -> str:
-    """A probability with three decimals; never 0 or 1, which no evidence reaches."""
-    if not math.isfinite(value):
-        return ""
-    if value < 0.0005:
-        return "< 0.001"
-    if value > 0.9995:
-        return "> 0.999"
-    return fixed(value, 3)
+    return percent(value, NO_BREAK)
 
 
 def interval(low: float, high: float) -> str:

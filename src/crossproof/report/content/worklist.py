@@ -144,6 +144,13 @@ def cross_sheet(inputs: ReportInputs) -> Sheet:
         SheetColumn("Flowers to pollinate", 18, "0"),
         SIGN,
     )
-    flowers, seeds = fmt.noun(facts.flowers, "flower"), fmt.noun(facts.seeds, "stored seed")
-    note = f"In all {flowers} to pollinate and {seeds} to test."
+    asked = [
+        f"{fmt.noun(number, noun)} to {verb}"
+        for number, noun, verb in (
+            (facts.flowers, "flower", "pollinate"),
+            (facts.seeds, "stored seed", "test"),
+        )
+        if number
+    ]
+    note = f"In all {' and '.join(asked)}." if asked else ""
     return Sheet("Next steps", "Crosses with something left to do", note, columns, rows)

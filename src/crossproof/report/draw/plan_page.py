@@ -21,7 +21,7 @@ from crossproof.report.draw.plan_drawings import (
     weeks_of_work,
 )
 from crossproof.report.draw.static_page import Figure, Page, Section, plain_table, render_page
-from crossproof.text import count_of, shown
+from crossproof.text import count_of, percent, shown
 
 MOST_ROWS = 200
 MOST_PLATES = 24
@@ -241,7 +241,7 @@ def _numbers(plan: Plan) -> Section:
         "numbers",
         "Seeds and flowers",
         "How many seeds and flowers",
-        f"At a mean hybrid rate of {rates.hybrid_rate:.0%}, a pod set of {rates.pod_set:.0%} and "
+        f"At a mean hybrid rate of {percent(rates.hybrid_rate)}, a pod set of {percent(rates.pod_set)} and "
         f"{rates.mean_seeds:.2g} seeds per pod ({known}). What is not known of the rates, and that seeds "
         "of one pod share their fate, is in the numbers.",
         notices=notices,

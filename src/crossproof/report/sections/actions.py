@@ -28,7 +28,6 @@ from crossproof.report.facts.plants import Pile, PlantFacts, plant_facts
 from crossproof.text import agreeing, shown
 
 MEANINGS = {
-    Pile.KEEP: "proven hybrids",
     Pile.CULL: "self, outcross or off pedigree",
     Pile.SAMPLE_AGAIN: "no verdict yet; take a fresh leaf sample",
     Pile.HOLD: "in doubt: their plate, file, tag or parent sample",
@@ -79,13 +78,19 @@ def _pile_cards(plants: PlantFacts) -> list[Card]:
             pile.name.lower(),
             PILE_WORDS[pile][0],
             fmt.count(plants.piles[pile]),
-            MEANINGS.get(pile) or _waiting(plants),
+            _meaning(pile, plants),
             "#plants",
             pile.value,
         )
         for pile in Pile
         if pile in always or plants.piles[pile]
     ]
+
+
+def _meaning(pile: Pile, plants: PlantFacts) -> str:
+    if pile is Pile.KEEP:
+        return agreeing(plants.piles[pile], "proven hybrid", "proven hybrids")
+    return MEANINGS.get(pile) or _waiting(plants)
 
 
 def _waiting(plants: PlantFacts) -> str:

@@ -6,6 +6,7 @@ from crossproof.model.results import Provable
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import Block, Live, Notice, Section, Tone
 from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.content.sheets import natural
 from crossproof.report.facts.crosses import CrossesFacts, CrossFact, crosses_facts
 from crossproof.text import agreeing
 
@@ -42,7 +43,8 @@ def section(inputs: ReportInputs) -> Section:
 
 def _some(crosses: tuple[CrossFact, ...], most: int = 8) -> str:
     more = f" and {len(crosses) - most} more" if len(crosses) > most else ""
-    return ", ".join(c.cross for c in crosses[:most]) + more
+    named = sorted((c.cross for c in crosses), key=natural)
+    return ", ".join(named[:most]) + more
 
 
 def _lead(facts: CrossesFacts) -> str:
@@ -55,6 +57,6 @@ def _lead(facts: CrossesFacts) -> str:
     text += "."
     if facts.fruitless:
         none = fmt.noun(facts.fruitless, "tested cross", "tested crosses")
-        text += f" {none} gave no hybrid"
+        text += f" {none} {agreeing(facts.fruitless, 'has', 'have')} no proven hybrid yet"
         text += " (crosses on hold are not counted)." if facts.held else "."
     return text + " Open a cross to see its plants; open a plant to see its evidence."

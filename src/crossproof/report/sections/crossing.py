@@ -89,8 +89,9 @@ def _structure_open(inputs: ReportInputs) -> str:
     pods, success = _first(whole, "pods_with_several_typed"), _first(whole, "true_success")
     if not (math.isfinite(pods) and math.isfinite(success)) or pods >= LEAST_PODS:
         return ""
+    known = f"Only {fmt.noun(pods, 'pod')}" if pods else "No pod"
     return (
-        f"Only {fmt.noun(pods, 'pod')} had two or more plants typed, so it is hardly known whether the "
+        f"{known} had two or more plants typed, so it is hardly known whether the "
         "plants of a pod are of one kind or mixed. True success depends on that: the value stated is a "
         "middle of what the records allow, and its interval is wide. To know more, type all seeds of every "
         "tenth pod, with the pod on record."
@@ -153,7 +154,8 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
             success if math.isfinite(success) else None,
         ),
     ]
-    lead = f"{fmt.noun(flowers, 'flower')} gave {fmt.noun(hybrids, 'proven hybrid')} so far."
+    gave = fmt.noun(hybrids, "proven hybrid") if hybrids else "no proven hybrid"
+    lead = f"{fmt.noun(flowers, 'flower')} gave {gave} so far."
     if math.isfinite(success):
         low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
         span = f" (95\u00a0% interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
@@ -269,8 +271,12 @@ def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
 def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     """What a chart of rates shows, and whether its ends can be told apart."""
     best, worst = table.loc[table["rate"].idxmax()], table.loc[table["rate"].idxmin()]
+    name = f"{label[:1].upper()}{label[1:]}"
+    if fmt.share(best["rate"]) == fmt.share(worst["rate"]):
+        text = f"{name} was {fmt.share(best['rate'])} everywhere."
+        return text + (f" Drawn are the {len(table) - left_out} with most plants." if left_out else "")
     text = (
-        f"{label[:1].upper()}{label[1:]} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
+        f"{name} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
         f"lowest at {worst['level']} ({fmt.share(worst['rate'])})"
     )
     if math.isfinite(best["low"]) and math.isfinite(worst["high"]):

@@ -21,9 +21,7 @@ from crossproof.report.content.blocks import (
 )
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS
-
-DEPARTS = 0.05
-"""Share of markers at which a parent plant departs from its line, at or above which the line is listed."""
+from crossproof.report.facts.panel import Agreement, LinesFacts, lines_facts, markers_facts
 
 
 def section(inputs: ReportInputs) -> Section:
@@ -49,31 +47,44 @@ def section(inputs: ReportInputs) -> Section:
     weak = weak_table(inputs)
     if weak.rows:
         blocks += [Heading("The least reliable markers in use"), weak]
-    return Section(
-        "panel", "Lines and markers", "Lines, markers", _lead(inputs, conflicts, aside), tuple(blocks)
-    )
+    return Section("panel", "Lines and markers", "Lines, markers", _lead(inputs), tuple(blocks))
 
 
-def _lead(inputs: ReportInputs, conflicts: Table, aside: Table) -> str:
-    n_lines, n_markers = len(inputs.lines), len(inputs.markers)
-    if not n_markers:
+def _lead(inputs: ReportInputs) -> str:
+    markers, lines = markers_facts(inputs.markers), lines_facts(inputs.lines)
+    if not markers.aside:
         return "No marker table was handed to the report."
-    set_aside = _is_aside(inputs)
-    used = n_markers - int(set_aside.sum())
-    text = f"The verdicts rest on {fmt.noun(n_lines, 'line')} and {fmt.noun(used, 'marker')}."
+    if not markers.used:
+        return (
+            f"No marker could be used: {fmt.noun(markers.set_aside, 'marker was', 'markers were')} set "
+            "aside, so no plant can be judged."
+        )
+    text = f"The verdicts rest on {fmt.noun(len(lines.rows), 'line')} and {fmt.noun(markers.used, 'marker')}."
     text += (
-        f" {fmt.noun(int(set_aside.sum()), 'marker was', 'markers were')} set aside"
-        if set_aside.any()
-        else " No marker was set aside"
+        f" {fmt.noun(markers.set_aside, 'marker was', 'markers were')} set aside."
+        if markers.set_aside
+        else " No marker was set aside."
     )
-    odd = int((numbers(inputs.lines, "versions") > 1).sum())
-    if odd:
-        return text + f" and {fmt.noun(odd, 'line has', 'lines have')} samples that contradict each other."
-    return text + " and the samples of every line agree."
+    return text + _agreement(lines)
+
+
+def _agreement(lines: LinesFacts) -> str:
+    """Whether samples of one line agree, as a sentence after another: of those with several samples."""
+    n = lines.agreements
+    if odd := n[Agreement.NO]:
+        return f" {fmt.noun(odd, 'line has', 'lines have')} samples that contradict each other."
+    if several := n[Agreement.YES]:
+        if several == len(lines.rows):
+            return " The samples of every line agree."
+        return (
+            f" {fmt.noun(several, 'line has', 'lines have')} several samples with calls, and they agree; of "
+            "the others nothing of the kind can be said."
+        )
+    return " No line has two samples with calls, so a wrong sample would not be noticed by its sister."
 
 
 def _is_aside(inputs: ReportInputs) -> np.ndarray:
-    return np.array([u in ("no", "False") for u in texts(inputs.markers, "used")], dtype=bool)
+    return np.array(markers_facts(inputs.markers).aside, dtype=bool)
 
 
 def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
@@ -167,24 +178,16 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
 
 def conflict_table(inputs: ReportInputs) -> Table:
     """Lines with more than one version or a finding."""
-    frame = inputs.lines
-    t = {c: texts(frame, c) for c in ("line", "odd_tubes", "findings", "plant_departs_in")}
-    versions, share, wells = (
-        numbers(frame, "versions"),
-        numbers(frame, "largest_departure"),
-        numbers(frame, "wells"),
-    )
     rows = [
         (
-            t["line"][i],
-            fmt.count(wells[i]),
-            fmt.count(versions[i]),
-            t["odd_tubes"][i],
-            fmt.share(share[i]),
-            t["findings"][i],
+            line.line,
+            fmt.count(line.wells),
+            fmt.count(line.versions),
+            line.odd,
+            fmt.share(line.departure),
+            line.finding,
         )
-        for i in range(len(frame))
-        if versions[i] > 1 or t["findings"][i] or share[i] >= DEPARTS
+        for line in lines_facts(inputs.lines).listed
     ]
     return table_of(
         "conflicts",

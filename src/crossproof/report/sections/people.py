@@ -63,6 +63,11 @@ def _lead(inputs: ReportInputs) -> str:
 
 def _findings(facts: PeopleFacts) -> str:
     out, differing, by_chance = facts.outside, facts.differing, facts.by_chance
+    if facts.few == len(facts.rows):
+        return (
+            "There are too few plants or tags to compare "
+            f"{agreeing(facts.few, 'this person with what chance alone does', 'people')}."
+        )
     text = (
         f"{fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
         if out
@@ -111,9 +116,10 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     if drawn.empty:
         return None
     limits = _limits(frame, drawn)
-    out = people_facts(frame).outside
+    facts = people_facts(frame)
+    out = facts.outside
     sentence = (
-        (f"Outside the limits: {_names(out)}." if out else "Everyone lies inside the limits.")
+        (f"Outside the limits: {_names(out)}." if out else _inside(facts))
         + " Were all crosses alike, the solid curves would hold 95\u00a0% of people and the dashed ones "
         "99.8\u00a0%. "
     )
@@ -133,6 +139,15 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
     )
     spec = ChartSpec("funnel", drawn, {"limits": limits, "title": "selfs among plants with a verdict"})
     return Chart("funnel", "Selfs by person, against chance", sentence, spec, table)
+
+
+def _inside(facts: PeopleFacts) -> str:
+    """That nobody lies outside the limits, and for how many that says nothing."""
+    if not facts.few:
+        return "Everyone lies inside the limits."
+    if facts.few == len(facts.rows):
+        return "With so few plants or tags a place between the limits says nothing."
+    return f"Nobody with enough plants and tags lies outside the limits; {fmt.count(facts.few)} had too few."
 
 
 def _limits(frame: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataFrame:

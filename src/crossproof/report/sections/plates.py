@@ -8,8 +8,6 @@ import math
 import shlex
 from collections.abc import Mapping
 
-import numpy as np
-
 from crossproof.model.corrections import Correction
 from crossproof.model.findings import SMALL, Finding, FindingSeverity
 from crossproof.model.plates import parse_well
@@ -26,12 +24,14 @@ from crossproof.report.content.blocks import (
     Tone,
     table_of,
 )
-from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, texts
 from crossproof.report.content.marks import VERDICT_MARKS
 from crossproof.report.content.wells import readable_well, well_table
 from crossproof.report.draw.plate_map import WellMark, key_of_well, plate_svg
-from crossproof.text import shown
+from crossproof.report.facts.panel import PlatesFacts, plates_facts
+from crossproof.text import agreeing, shown
 
+MOST_NAMED = 8
 MOST_SERIOUS, MOST_OTHERS = 60, 8
 """FindingCards shown as cards with their plate; further ones stand in a table."""
 
@@ -99,20 +99,37 @@ def section(inputs: ReportInputs) -> Section:
 
 
 def _lead(inputs: ReportInputs, names: list[str], found: tuple[FindingCard, ...]) -> str:
-    if not names:
-        return "Without plates and wells in the samples sheets, layout faults cannot be seen."
-    rates = numbers(inputs.plates, "call_rate")
-    text = f"{fmt.noun(len(names), 'plate')}"
-    if np.isfinite(rates).any():
-        worst = int(np.nanargmin(rates))
-        text += f", call rate {fmt.share(float(np.nanmean(rates)))} on average"
-        if len(names) > 1:
-            text += f" and {fmt.share(float(rates[worst]))} on the weakest ({names[worst]})"
     stop = sum(f.tone is Tone.STOP for f in found)
+    if names:
+        text = _call_rates(plates_facts(inputs.plates), len(names))
+    else:
+        text = "Without plates and wells in the samples sheets, layout faults cannot be seen."
     if not found:
-        return text + ". The checks found nothing against any of them."
-    text += f". The checks found {fmt.noun(len(found), 'thing')} to look at"
+        against = agreeing(len(names), "it", "any of them") if names else "the samples"
+        return f"{text} The checks found nothing against {against}."
+    text += f" The checks found {fmt.noun(len(found), 'thing')} to look at"
     return text + (f", {stop} of them serious enough to hold plants." if stop else "; none holds a plant.")
+
+
+def _call_rates(plates: PlatesFacts, n: int) -> str:
+    """How well the plates call, and which give no calls."""
+    text = fmt.noun(n, "plate")
+    if plates.weakest is not None:
+        rate = fmt.share(plates.mean_call_rate)
+        if len(plates.called) > 1:
+            text += f", call rate {rate} on average and {fmt.share(plates.weakest.call_rate)} on the weakest "
+            text += f"({plates.weakest.plate})"
+        else:
+            text += f", call rate {rate}" + (f" on {plates.weakest.plate}" if n > 1 else "")
+    text += "."
+    if none := plates.without_calls:
+        some = ", ".join(p.plate for p in none[:MOST_NAMED])
+        more = f" and {fmt.count(len(none) - MOST_NAMED)} more" if len(none) > MOST_NAMED else ""
+        text += (
+            f" {some}{more} {agreeing(len(none), 'has', 'have')} no calls: the genotype file is missing or "
+        )
+        text += "was set aside."
+    return text
 
 
 def findings(inputs: ReportInputs) -> tuple[FindingCard, ...]:
@@ -150,9 +167,6 @@ def _finding(f: Finding, wells: Mapping[str, list[dict[str, str]]]) -> FindingCa
         f"crossproof correct DIR {shown(shlex.quote(f.name))}" if f.corrections else "",
         small=f.kind in SMALL,
     )
-
-
-MOST_NAMED = 8
 
 
 def would_change(f: Finding, most: int = MOST_NAMED) -> str:

@@ -1,0 +1,118 @@
+"""DNA of a line over several wells, and wells that few others show to be moved; plate_simulator.py."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.layout_search import open_doubts
+from crossproof.inference.plates.proposals import make_proposal
+from crossproof.inference.plates.spills import without_spilled
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, Hold, Scope
+from crossproof.model.part_layouts import part_layout
+from crossproof.model.plates import PLATE_FORMATS
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
+import plate_simulator as sim
+
+NONE = np.empty(0, dtype=np.int64)
+
+
+def season(seed: int):
+    return sim.make_nursery(
+        np.random.default_rng(seed), rates=sim.Rates(swapped_seed=0, failed_wells=0, bad_assays=0)
+    )
+
+
+def found(nursery, plates):
+    findings = examine_plates(plates, sim.season_tables(nursery), CheckSettings(remarks=False))
+    return [f for f in findings if f.critical]
+
+
+def spilled(nursery, plate, wells, line):
+    """Homozygous calls of the other allele read heterozygous in nine of ten cases."""
+    codes = plate.blocks[0].codes.copy()
+    for w in wells:
+        other = (codes[:, w] == 2 - nursery.lines[line]) & (nursery.lines[line] != 1)
+        codes[other & (nursery.rng.random(len(codes)) < 0.9), w] = 1
+    return replace(plate, blocks=(sim.well_block(codes),))
+
+
+@pytest.mark.parametrize("seed", [5, 7])
+def test_a_line_spilled_over_a_block_of_wells_holds_them(seed):
+    nursery = season(seed)
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    parents = sim.make_parent_plate(nursery, 2)
+    assert not [f for f in found(nursery, [plate, parents]) if f.kind is FindingKind.SPILLED]
+    block = (np.abs(plate.rows - 3) <= 1) & (np.abs(plate.columns - 5) <= 1)
+    wells = np.flatnonzero(block & (plate.identity >= len(nursery.lines)))
+    [f] = [
+        f
+        for f in found(nursery, [spilled(nursery, plate, wells, 4), parents])
+        if f.kind is FindingKind.SPILLED
+    ]
+    names = {plate.samples[w] for w in wells}
+    assert f.hold is Hold.SAMPLES
+    assert len(names & set(f.samples)) >= len(names) - 1
+    assert {c.kind for c in f.corrections} == {CorrectionKind.EXCLUDE_WELL}
+
+
+def test_a_finding_about_a_cross_in_a_spill_proposes_nothing():
+    spill = Finding(FindingKind.SPILLED, Scope.PLATE, "P1", "P1", "", "", samples=("a", "b"))
+    cross = Finding(
+        FindingKind.TAG_WRONG,
+        Scope.CROSS,
+        "P1",
+        "C1",
+        "Plants fit C2.",
+        "",
+        samples=("a", "b", "c"),
+        corrections=(Correction(CorrectionKind.TAG_IS, "C1", "C2"),),
+    )
+    apart = replace(cross, samples=("c", "d"))
+    told = without_spilled([spill, cross, apart])
+    assert told[0] == spill
+    assert told[2] == apart
+    assert told[1].corrections == ()
+    assert told[1].evidence.startswith("Plants fit C2. Spilled")
+
+
+@pytest.mark.parametrize(("odds", "kept"), [(-4.9, 1), (-5.1, 0)])
+def test_faint_proposals_are_kept_as_doubts(odds, kept):
+    layout = part_layout(PLATE_FORMATS[0], "column 5 shifted down by a well", NONE, [])
+    proposal = make_proposal(layout.words, np.array([1.0]), 1.0, np.array([0]))
+    assert len(open_doubts([replace(proposal, layout=layout, log10_odds=odds)])) == kept
+
+
+def test_a_column_that_one_plant_shows_to_be_moved_is_held():
+    """Six seasons in which a shifted column has one border of two families; all hold it."""
+    held = shown = 0
+    for seed in range(100, 130):
+        nursery = season(seed)
+        sheet = sim.make_sheet(nursery, by_columns=True)
+        k = int(nursery.rng.integers(2, 11))
+        layout = part_layout(sheet.format, f"column {k + 1} shifted down by a well", NONE, [])
+        at = np.full(96, -1)
+        at[sheet.position] = sheet.identity
+        column = np.flatnonzero(np.arange(96) % 12 == k)
+        plants = at[column] >= len(nursery.lines)
+        borders = int((at[column][1:] != at[column][:-1]).sum())
+        if not plants.all() or borders != 1:
+            continue
+        shown += 1
+        plates = [sim.make_plate(nursery, sim.move(sheet, layout.source)), sim.make_parent_plate(nursery, 2)]
+        names = {plates[0].samples[w] for w in np.flatnonzero(plates[0].columns == k)}
+        for f in found(nursery, plates):
+            whole = f.hold is Hold.PLATE and f.plate == plates[0].name
+            if whole or (f.kind is FindingKind.IN_DOUBT and names <= set(f.samples)):
+                held += 1
+                break
+        if shown == 6:
+            break
+    assert (shown, held) == (6, 6)
