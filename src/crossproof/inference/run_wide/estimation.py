@@ -92,7 +92,7 @@ class Rounds:
         return replace(panel, converged=still, rounds=self._rounds)
 
     def _stirs(self, cross: str) -> bool:
-        """Whether a family's parents are as typed beyond doubt, or its plants moved when it was last asked."""
+        """Whether a family's parents are beyond doubt, or its plants moved when it was last asked."""
         return self._told[cross].typed or self._moved[cross] >= STIRRING
 
     def until_rest(self, panel: Panel, most: int) -> Panel:

@@ -46,7 +46,7 @@ LINE_ROUNDS = 25
 """Rounds of the panel lines alone before families are looked at."""
 LINE_TOLERANCE = 1e-4
 FIRST_FAMILIES = 60
-"""Families on which estimates are brought near before a sample of at least twice as many is looked at."""
+"""Families on which estimates are brought near, all of them taken to be as typed."""
 MAX_ROUNDS = 25
 FIRST_ROUNDS = 3
 """As many as it takes to see where the estimates lead, see `Accelerator`."""
