@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -54,6 +54,15 @@ class Problem:
             where += f", column {self.column}"
         value = f" ({self.value!r})" if self.value else ""
         return f"{self.severity}: {where}{value}: {self.problem} {self.remedy}"
+
+    def entry(self) -> dict[str, Any]:
+        """The problem as plain data."""
+        return {**vars(self), "severity": self.severity.value}
+
+    @classmethod
+    def of(cls, entry: Mapping[str, Any]) -> Problem:
+        """A problem from plain data."""
+        return cls(**{**entry, "severity": Severity(entry["severity"])})
 
 
 def error(

@@ -72,6 +72,17 @@ def percent(share: float, space: str = " ") -> str:
     return f"{text}{space}%"
 
 
+def probability(value: float) -> str:
+    """A probability with three decimals; never 0 or 1, which no evidence reaches."""
+    if not math.isfinite(value):
+        return ""
+    if value < 0.0005:
+        return "< 0.001"
+    if value > 0.9995:
+        return "> 0.999"
+    return fixed(value, 3)
+
+
 def count_of(number: int, one: str, many: str = "") -> str:
     """A number and its noun: 1 plant, 2 plants."""
     return f"{number} {one if number == 1 else many or one + 's'}"

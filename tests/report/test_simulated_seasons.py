@@ -6,6 +6,7 @@ contradict each other; singular and plural agree; nothing is named that the seas
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -36,8 +37,9 @@ from crossproof.report.content.content import Content, build_content
 from crossproof.report.content.explain import explain_text, sentences
 from crossproof.report.content.explain_thing import ThingKind, explain_thing, find_thing
 from crossproof.report.content.inputs import ReportInputs
-from crossproof.report.content.sheets import Grid
+from crossproof.report.content.sheets import Grid, Sheet
 from crossproof.report.content.worklist import build_sheets
+from crossproof.report.draw.summary_page import summary_page
 from crossproof.runner.summary import season_summary
 
 SEASONS = 8
@@ -85,6 +87,22 @@ class Said:
         return texts
 
     @cached_property
+    def brief(self) -> str:
+        """The page for whoever leads the team, as text."""
+        page = re.sub(r"(?s)<(style|script|svg)\b.*?</\1>", " ", summary_page(self.inputs))
+        return html.unescape(re.sub(r"\s*<[^>]+>\s*", "\n", page))
+
+    @cached_property
+    def wells(self) -> dict[str, str]:
+        """The explanation of the wells of some plants, by PLATE:WELL."""
+        out = {}
+        for row in self.inputs.samples.tail(4).to_dict("records"):
+            if row.get("plate") and row.get("well"):
+                name = f"{row['plate']}:{row['well']}"
+                out[name] = printed(explain_thing(self.inputs, find_thing(self.inputs, f"well:{name}")))
+        return out
+
+    @cached_property
     def explained(self) -> dict[tuple[ThingKind, str], str]:
         """The explanation of every plant, cross, line and plate, and of some samples."""
         out = {}
@@ -110,7 +128,7 @@ class Said:
         """All texts, lines of the terminal one by one."""
         yield from self.report
         yield from self.workbook
-        for text in (self.terminal, *self.explained.values()):
+        for text in (self.terminal, self.brief, *self.explained.values(), *self.wells.values()):
             yield from (part for line in text.splitlines() for part in re.split(r"\s{2,}", line))
 
 
@@ -220,6 +238,7 @@ def totals(inputs: ReportInputs) -> set[str]:
     out += [c["flowers_to_repeat"].fillna(0).sum(), c["seeds_to_test"].sum()]
     out += [
         (inputs.lines["versions"] > 1).sum(),
+        ((inputs.lines["versions"] <= 1) & (inputs.lines["wells_with_calls"] > 1)).sum(),
         (~inputs.markers["used"]).sum(),
         inputs.markers["used"].sum(),
     ]
@@ -272,7 +291,33 @@ CROSS_NEVER = (
 )
 """Pairs of statements of which the explanation of one cross never has both."""
 
+THING_NEVER = (
+    (r"samples agree\s+no\b", r"Nothing against it\."),
+    (r"samples agree\s+yes", r"(?:one|no) sample of it has calls|It has no calls|samples contradict"),
+    (r"state\s+(?:set aside|no calls|held)", r"Nothing against it\."),
+    (r"no sample has calls", r"What to do\s+Nothing"),
+    (r"on hold", r"Nothing against it\."),
+    (r"sample again|\bcull\b|\bretest\b", r"What to do\s+Nothing\."),
+    (r"call rate\s+0\s%", r"heterozygous calls\s+[1-9]"),
+    (r"To write the proposed row", r"Nothing against it\."),
+)
+"""Pairs of statements of which the explanation of one line, plate, sample or well never has both."""
+
+BRIEF_NEVER = (
+    (r"No cross has a target\.", r"reached the target"),
+    (r"No cross needs more flowers\.", r"must be pollinated again"),
+    (r"No hybrid yet\.", r"A hybrid took"),
+    (r"nothing that keeps verdicts back", r"on hold until|Findings to answer first"),
+)
+"""Pairs of statements of which the page for whoever leads the team never has both."""
+
 SEASON_NEVER = (
+    (r"against (?:it|any of them|the samples)\.", r"FINDING-CARD|Wells, markers and lines to look at"),
+    (r"The samples of every line agree", r"lines? ha(?:s|ve) samples that contradict|LINE-WITH-ONE-SAMPLE"),
+    (r"No marker could be used", r"\b[1-9]\d* can be kept as (?:a )?proven"),
+    (r"gave no proven hybrid so far", r"\b[1-9]\d* can be kept"),
+    (r"too few plants or tags to compare", r"(?:lies|lie) (?:outside|inside) the limits"),
+    (r"No plate positions are recorded", r"on the weakest"),
     (r"Nobody lies outside the limits", r"(?:person lies|people lie) outside the limits"),
     (r"Everyone lies inside the limits", r"Outside the limits: "),
     (r"The checks found nothing", r"FINDING-CARD"),
@@ -319,7 +364,72 @@ def test_no_two_statements_of_a_report_contradict_each_other(seasons: list[Said]
         text = "\n".join(said.report)
         if any(isinstance(b, FindingCards) for _, b in said.blocks):
             text += "\nFINDING-CARD"
+        if (said.inputs.lines["wells_with_calls"] < 2).any():
+            text += "\nLINE-WITH-ONE-SAMPLE"
         assert contradiction(text, SEASON_NEVER) is None, (said.seed, contradiction(text, SEASON_NEVER))
+
+
+def test_no_two_statements_about_a_thing_contradict_each_other(seasons: list[Said]) -> None:
+    for said in seasons:
+        kinds = (ThingKind.LINE, ThingKind.PLATE, ThingKind.SAMPLE)
+        texts = [text for (kind, _), text in said.explained.items() if kind in kinds]
+        for text in (*texts, *said.wells.values()):
+            assert contradiction(text, THING_NEVER) is None, (
+                said.seed,
+                contradiction(text, THING_NEVER),
+                text,
+            )
+
+
+def test_the_page_for_the_leader_says_what_the_tables_say(seasons: list[Said]) -> None:
+    for said in seasons:
+        text, crosses = said.brief, said.inputs.crosses
+        assert contradiction(text, BRIEF_NEVER) is None, (said.seed, contradiction(text, BRIEF_NEVER))
+        repeat = int((crosses["next_step"] == NextStep.REPEAT).sum())
+        assert (f"{repeat} must be pollinated again" in text) == (
+            repeat > 0 and "No cross has a target" not in text
+        )
+        for step, label in STEP_LABELS.items():
+            n = int((crosses["next_step"] == step).sum())
+            shown = re.search(rf"{label}\n+(\d+)", text)
+            assert (int(shown.group(1)) if shown else 0) == n, (said.seed, step, text)
+        operators = set(said.inputs.operators["operator"]) - {""}
+        assert not operators & set(re.findall(r"\w+", text)), "no person is named on it"
+
+
+STEP_LABELS = {
+    NextStep.HOLD: "on hold until a finding is answered",
+    NextStep.TYPE_PARENT: "a parent must be typed first",
+    NextStep.RETEST: "plants need a second sample, or more markers",
+    NextStep.TEST_SEED: "seed in store to test",
+    NextStep.REPEAT: "pollinate again",
+}
+
+
+def test_a_cell_of_the_workbook_is_a_cell_of_its_table(seasons: list[Said]) -> None:
+    for said in seasons:
+        v = said.inputs.verdicts
+        sheets = {s.name: s for s in build_sheets(said.inputs) if isinstance(s, Sheet)}
+        piles = v["decision"].value_counts()
+        for name, decision in (("Keep", Decision.KEEP), ("Cull", Decision.CULL), ("Hold", Decision.HOLD)):
+            assert sheets[name].listed == piles.get(decision, 0), said.seed
+        labels = [c.label for c in sheets["By cross"].columns]
+        at = {label: labels.index(label) for label in ("Plant", "Cross", "Verdict")}
+        rows = {
+            (r[at["Plant"]], r[at["Cross"]], str(r[at["Verdict"]]).replace(" ", "_"))
+            for r in sheets["By cross"].rows
+        }
+        assert rows == set(zip(v["plant"], v["cross_id"], v["verdict"], strict=True)), said.seed
+        steps = sheets["Next steps"]
+        labels = [c.label for c in steps.columns]
+        for column, words in (("Flowers to pollinate", "flower"), ("Seeds to test", "stored seed")):
+            total = sum(
+                r[labels.index(column)]
+                for r in steps.rows
+                if r[labels.index(column)] == r[labels.index(column)]
+            )
+            found = re.search(rf"([\d,]+)\u00a0{words}", steps.note)
+            assert (int(found.group(1).replace(",", "")) if found else 0) == total, (said.seed, steps.note)
 
 
 def test_the_next_step_of_a_cross_is_the_same_everywhere(seasons: list[Said]) -> None:
@@ -351,6 +461,15 @@ GAP = re.compile(r"\bnan\b|NaN|<NA>|\{\w|\(\)| ,|,,|\.\.$|  ")
 ONE_WITH_MANY = re.compile(r"\b1\u00a0\w+ (?:are|have|need|wait|carry|change)\b")
 
 
+ONE_PLURAL = re.compile(
+    r"(?<![\d.,/-])1[ \u00a0](?:proven|genotyped|other|stored|tested|parent) "
+    r"(?:hybrids|lines|markers|seeds|crosses|wells)\b|\b1 of \w+ [\w ]{0,30}? (?:are|have)\b"
+)
+"""One of something with a word between."""
+NOUGHT = re.compile(r"\b(?:Only|In all|gave) 0\b")
+"""Nought is said as no or none."""
+
+
 def test_singular_and_plural_agree(seasons: list[Said]) -> None:
     assert ONE_WITH_MANY.search("1\u00a0plant wait")
     for said in seasons:
@@ -358,6 +477,8 @@ def test_singular_and_plural_agree(seasons: list[Said]) -> None:
             assert not ONE_OF_MANY.search(text), (said.seed, text)
             assert not MANY_OF_ONE.search(text), (said.seed, text)
             assert not ONE_WITH_MANY.search(text), (said.seed, text)
+            assert not ONE_PLURAL.search(text.replace("\u00a0", " ")), (said.seed, text)
+            assert not NOUGHT.search(text), (said.seed, text)
 
 
 def test_no_sentence_has_a_gap_or_a_foreign_word(seasons: list[Said]) -> None:

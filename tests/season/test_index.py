@@ -16,7 +16,7 @@ from crossproof.model.settings import Settings
 from crossproof.planning.inputs import PlanSettings
 from crossproof.rates.tables.tally import RateOptions
 from crossproof.season.corrections import apply_corrections
-from crossproof.season.index import batch_digests, step_digests
+from crossproof.season.season_digests import batch_digests, step_digests
 from crossproof.season.templates import new_season
 
 READING = {"B01", "report"}
@@ -137,5 +137,5 @@ def test_the_report_shows_each_number_that_verdicts_and_rates_are_made_with() ->
 def test_printed_tags_draw_the_labels_anew(season: Season, monkeypatch: pytest.MonkeyPatch) -> None:
     """Their season is in the codes; nothing else of a run depends on tags.csv."""
     before = digests(season)
-    monkeypatch.setattr("crossproof.season.index.code_season", lambda config: "2031")
+    monkeypatch.setattr("crossproof.season.season_digests.code_season", lambda config: "2031")
     assert changed(before, digests(season)) == {"report"}

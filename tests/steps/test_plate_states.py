@@ -6,15 +6,16 @@ import pandas as pd
 import pytest
 
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.model.results import FileState
+from crossproof.season.file_outcomes import FileOutcome
 from crossproof.steps.findings import FindingsOfSeason
 from crossproof.steps.well_tables import plates_table
 
 HELD = Finding(FindingKind.ROTATED, Scope.PLATE, "P1", "P1", "seen", "look", hold=Hold.PLATE)
-USED = {
-    "state": "used", "digest": "d", "samples": ["a"], "markers": 2, "call_rate": [0.9],
-    "heterozygosity": [0.1],
-}  # fmt: skip
-ASIDE = {"state": "set aside", "digest": "e", "problems": []}
+USED = FileOutcome(
+    FileState.USED, "d", samples=("a",), markers=2, evidence="calls", call_rate=(0.9,), heterozygosity=(0.1,)
+)
+ASIDE = FileOutcome(FileState.SET_ASIDE, "e")
 
 
 def plates(batch: str, sample: str, states: dict, *found: Finding) -> pd.Series:

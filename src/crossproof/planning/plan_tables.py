@@ -19,7 +19,7 @@ from crossproof.planning.plate_plan import PlannedPlate
 from crossproof.planning.plate_twins import alike_notes
 from crossproof.planning.power.cross_power import CrossPower
 from crossproof.planning.power.exclusion import combined, fits_own_alone, marker_exclusion
-from crossproof.text import percent
+from crossproof.text import agreeing, count_of, percent, probability
 
 WEEK_COLUMNS = ("week", "operator", "crosses", "flowers", "wanted", "expected", "low", "high")
 
@@ -183,7 +183,10 @@ def plan_notes(
     notes += _naming(plans, panel, settings)
     same = sum(s.on_panel == 0 for s in sisters)
     if same:
-        notes.append(f"{same} pairs of lines are told apart by no marker on the panel.")
+        notes.append(
+            f"{count_of(same, 'pair')} of lines {agreeing(same, 'is', 'are')} told apart by no marker on the "
+            "panel."
+        )
     hard = [plate for plate in plates if plate.unseen]
     if hard:
         worst = max(hard, key=lambda plate: len(plate.unseen))
@@ -214,9 +217,7 @@ def _naming(plans: Sequence[CrossPlan], panel: PanelGenotypes, settings: PlanSet
         combined(np.concatenate(one)), combined(np.concatenate(pair)), len(mothers), len(fathers)
     )
     return [
-        f"Of the {len(mothers)} mothers and {len(fathers)} fathers planned, a hybrid fits its own two "
-        f"parents alone "
-        f"with probability {chance:.3f}, were they unrelated and every call right: how surely a swapped "
-        f"tag could be "
-        "named."
+        f"Among the {count_of(len(mothers), 'mother')} and {count_of(len(fathers), 'father')} planned, a "
+        f"hybrid fits its own two parents alone with probability {probability(chance)}, if the lines were "
+        "unrelated and every call right. That says how surely the right tag of a swapped one could be named."
     ]

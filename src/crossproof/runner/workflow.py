@@ -20,6 +20,7 @@ from crossproof.errors import UsageError, error, machine_fault
 from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
+from crossproof.runner.finished import is_finished, note_finished, work_digest
 from crossproof.runner.support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
 from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
 from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock
@@ -89,12 +90,19 @@ def run_season(
         clear_remnants(folder, index.result_files())
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
+        digest = work_digest(index, workflow_folder())
+        if not targets and is_finished(index, digest) and (known := read_kept(folder.work("outcome.json"))):
+            log = _nothing_done(folder)
+            seconds = time.monotonic() - started
+            return RunOutcome(int(known["status"]), tuple(known["reasons"]), log, end_of(log), seconds)
         with _warm_process(profile) as warm, _source() as source:
             status, tail, log = _snakemake(index, where, source, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):
             raise refused
         used = index_of_run(folder.season)
         require_unchanged(used)
+        if status == 0 and not targets and used.run_digest == index.run_digest:
+            note_finished(used, digest)
         outcome = {} if targets else read_kept(folder.work("outcome.json")) or {}
         seconds = time.monotonic() - started
         if targets and status == 0:
@@ -266,6 +274,15 @@ def _snakemake(
             signal.signal(signal.SIGALRM, stopping[0])
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _nothing_done(folder: WorkFolder) -> Path:
+    """The logs of a run that had nothing to do; the path of the workflow's."""
+    log = folder.hidden / "logs" / "workflow.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    log.write_text("Nothing to be done: all is as the last run left it.\n", encoding="utf-8")
+    jobs_log(folder).write_text("", encoding="ascii")
+    return log
 
 
 def jobs_log(folder: WorkFolder) -> Path:

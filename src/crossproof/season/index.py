@@ -7,7 +7,6 @@ File contents are hashed only where size, times or inode differ from the last lo
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -24,11 +23,10 @@ from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.issued_tags import TAGS_FILE
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
-from crossproof.io.vcf.regions import index_path
-from crossproof.model.declaration import Slice, names_of
-from crossproof.season.code_season import code_season
-from crossproof.season.corrections import Corrected, apply_corrections
+from crossproof.season.corrections import apply_corrections
+from crossproof.season.job_sizes import parts_of, suitable_buckets
 from crossproof.season.past_seasons import previous_files, previous_problems
+from crossproof.season.season_digests import batch_digests, step_digests
 from crossproof.season.work_folder import (
     WorkFolder,
     bucket_of,
@@ -62,26 +60,6 @@ INDEX_FORMAT = 5
 
 MOST_READINGS = 3
 """How often sheets that are being written to are read before they are taken as they are."""
-LEAST_BUCKETS = 8
-FILES_PER_BUCKET = 4
-PART_BYTES = 256 << 20
-"""Size of the parts in which a large indexed genotype file is read."""
-PART_BYTES_VARIABLE = "CROSSPROOF_PART_BYTES"
-MOST_PARTS = 16
-
-IDENTITY = (
-    "sample_id",
-    "batch",
-    "role",
-    "line",
-    "cross_id",
-    "pod",
-    "plant",
-    "inbreeding",
-    "line_mother",
-    "line_father",
-)
-PEDIGREE = ("cross_id", "mother", "father")
 
 
 @dataclass(frozen=True)
@@ -123,11 +101,8 @@ class SeasonIndex:
 
         "ingest" holds, for every bucket of plants, the buckets of the genotype files that hold their calls.
         """
-        return read_kept(self.folder.work("panel", "slices.json")) or {
-            "verify": {},
-            "examine": {},
-            "ingest": {},
-        }
+        empty: dict[str, dict[str, Any]] = {"verify": {}, "examine": {}, "ingest": {}}
+        return read_kept(self.folder.work("panel", "slices.json")) or empty
 
     def batch_buckets(self) -> dict[int, list[str]]:
         """Genotype files of each bucket that has any."""
@@ -284,7 +259,7 @@ def _index_from(folder: WorkFolder, config: Config, kept: Mapping[str, Any]) -> 
         kept["batches"],
         kept["steps"],
         {name: entry["sha256"] for name, entry in kept["files"].items()},
-        tuple(problem_from(p) for p in kept["problems"]),
+        tuple(Problem.of(p) for p in kept["problems"]),
         tuple(kept["corrections"]),
         tuple((subject, name) for subject, name in kept["dismissed"]),
         int(kept["dealt"]),
@@ -349,80 +324,14 @@ def _fresh_index(
         "files": files,
         "batches": batches,
         "steps": steps,
-        "problems": [problem_entry(p) for p in problems],
+        "problems": [p.entry() for p in problems],
         "corrections": list(echo),
         "dismissed": [list(d) for d in dismissed],
         "dealt": last.get("dealt") or suitable_buckets(len(batches)),
-        "parts": {g.batch: n for g in config.genotypes if (n := _parts(g.file)) > 1},
+        "parts": {g.batch: n for g in config.genotypes if (n := parts_of(g.file)) > 1},
     }
     write_kept(folder.index, kept)
     return _index_from(folder, config, kept)
-
-
-def batch_digests(config: Config, hashes: Mapping[str, str], markers: pd.DataFrame | None) -> dict[str, str]:
-    """Digest of every genotype file with what its reading depends on; `hashes` are those of the files."""
-    settings = config.to_dict()
-    reading = {k: settings[k] for k in names_of(Slice.READING)}
-    sheet = _slice(markers) if markers is not None else ""
-    found = {}
-    for entry, g in zip(settings["genotypes"], config.genotypes, strict=True):
-        sha = hashes.get(config.shown(g.file), "missing")
-        options = {k: v for k, v in entry.items() if k not in ("batch", "path")}
-        options["lists"] = [hashes[config.shown(p)] for p in g.lists]
-        found[g.batch] = digest_of(METHOD_VERSION, sha, options, reading, sheet)
-    return found
-
-
-def step_digests(config: Config, records: Corrected, problems: Iterable[Problem]) -> dict[str, str]:
-    """Digest of the slice of records and settings behind each step after the reading of genotype files.
-
-    What a step takes from an earlier one is no part of its digest: it is run again when that one was.
-    """
-    settings = config.to_dict()
-    del settings["genotypes"]
-
-    def slices(*parts: Slice) -> dict[str, Any]:
-        return {k: settings[k] for k in names_of(*parts)}
-
-    samples, crosses = records.samples, records.crosses
-    told = [str(p) for p in problems]
-    echo = tuple(f"{a.correction.sentence()}: {a.effect}" for a in records.applied)
-    model = digest_of(METHOD_VERSION, slices(Slice.MODEL))
-    panel = digest_of(model, _slice(samples, IDENTITY), _slice(crosses, PEDIGREE), echo)
-    wells = _slice(samples, (*IDENTITY, "plate", "well"))
-    thresholds = digest_of(slices(Slice.PLATES, Slice.VERDICTS))
-    return {
-        "model": model,
-        "panel": panel,
-        "plates": digest_of(panel, slices(Slice.PLATES), wells, sorted(records.dismissed)),
-        "samples": _slice(samples, ("sample_id", "batch")),
-        "thresholds": thresholds,
-        "verdicts": digest_of(thresholds, _slice(samples), echo, told),
-        "rates": digest_of(RATES_VERSION, slices(Slice.RATES), _slice(crosses), _previous(config)),
-        "report": digest_of(__version__, RATES_VERSION, settings, told, code_season(config)),
-    }
-
-
-def _previous(config: Config) -> list[str]:
-    """Digests of the results of earlier seasons."""
-    return [file_sha256(path) for path in previous_files(config) if path.is_file()]
-
-
-def _parts(path: Path) -> int:
-    """Number of jobs to read a genotype file in: several for a large one with an index beside it."""
-    if not path.exists() or index_path(path) is None:
-        return 1
-    piece = int(os.environ.get(PART_BYTES_VARIABLE, PART_BYTES))
-    return min(MOST_PARTS, path.stat().st_size // piece)
-
-
-def suitable_buckets(files: int) -> int:
-    """Number of buckets for a season that starts with this many genotype files.
-
-    Each bucket is a job or two, so a small season has few. The number is kept as the season grows, so that
-    no file or cross moves to another bucket.
-    """
-    return max(LEAST_BUCKETS, 1 << max(files // FILES_PER_BUCKET - 1, 0).bit_length())
 
 
 def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
@@ -437,16 +346,6 @@ def _version() -> str:
 def _order(problem: Problem) -> tuple[Any, ...]:
     rank = {Severity.ERROR: 0, Severity.WARNING: 1, Severity.NOTE: 2}[problem.severity]
     return (rank, problem.file, problem.row or 0, problem.column, problem.value, problem.problem)
-
-
-def problem_entry(problem: Problem) -> dict[str, Any]:
-    """A problem as plain data."""
-    return {**vars(problem), "severity": problem.severity.value}
-
-
-def problem_from(entry: Mapping[str, Any]) -> Problem:
-    """A problem from plain data."""
-    return Problem(**{**entry, "severity": Severity(entry["severity"])})
 
 
 def _sheets(config: Config) -> list[Path]:
@@ -492,14 +391,6 @@ def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -
         return config if same else None
     except (OSError, KeyError, InputError):
         return None
-
-
-def _slice(frame: pd.DataFrame, columns: tuple[str, ...] | None = None) -> str:
-    """Digest of some columns of a table, whatever the order of its rows' files."""
-    chosen = frame[[c for c in frame.columns if not c.startswith("_")] if columns is None else list(columns)]
-    text = chosen.astype("string").fillna("")
-    hashed = pd.util.hash_pandas_object(text, index=False).to_numpy()
-    return digest_of(list(chosen.columns), hashed.tobytes().hex())
 
 
 def _parquet(frame: pd.DataFrame) -> bytes:

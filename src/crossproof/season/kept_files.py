@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from crossproof.io.calls.store import StoreError, read_arrays
-from crossproof.model.results import FileState
+from crossproof.season.file_outcomes import FileOutcome
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import WorkFolder, file_sha256, read_kept, read_kept_bytes, write_kept
 
@@ -83,9 +83,9 @@ def _damaged_calls(index: SeasonIndex) -> Iterator[Path]:
     for bucket in index.batch_buckets():
         outcomes = folder.work("ingest", f"{bucket}.json")
         lost = [
-            folder.calls(state["digest"])
-            for state in (read_kept(outcomes) or {}).values()
-            if state["state"] == FileState.USED and not _whole(folder.calls(state["digest"]))
+            folder.calls(outcome.digest)
+            for outcome in map(FileOutcome.of, (read_kept(outcomes) or {}).values())
+            if outcome.used and not _whole(folder.calls(outcome.digest))
         ]
         if lost:
             yield from (path for path in lost if path.exists())

@@ -8,6 +8,7 @@
       cache/family/         evidence on one bucket's crosses, each under its digest
       work/                 what the rules declare as their outputs
       logs/                 one log per job
+      finished.json         what all this was like when a run had done everything there was to do
 
 Nothing here is precious: deleting the folder costs time, never a result. Every file carries the digest of its
 content, and what does not fit it is made again (`season/kept_files.py`).

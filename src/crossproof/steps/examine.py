@@ -121,7 +121,8 @@ def findings_of(season: Examination) -> FindingsOfSeason:
     found = examine_plates(plates, tables, settings)
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
     found += tuple(f1_findings(panel))
-    found += tuple(parent_findings(season.evidence, _places_of(samples), _parents_named(found)))
+    lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
+    found += tuple(parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines))
     found = _with_changes(undismissed(found, season.dismissed), season)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
     return FindingsOfSeason(found, tuple(problems))
@@ -138,13 +139,16 @@ def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, 
     return places
 
 
+_EXCHANGED = (FindingKind.TAGS_SWAPPED, FindingKind.PODS_SWAPPED)
+
+
 def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
     """Crosses of which the plate checks name another tag, parent or line, with what they name."""
     named: dict[str, str] = {}
     for f in found:
-        if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, FindingKind.TAGS_SWAPPED):
+        if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, *_EXCHANGED):
             named[f.subject] = f.other
-            if f.kind is FindingKind.TAGS_SWAPPED:
+            if f.kind in _EXCHANGED:
                 named[f.other] = f.subject
     return named
 

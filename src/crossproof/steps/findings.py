@@ -9,7 +9,7 @@ from pathlib import Path
 from crossproof.errors import Problem
 from crossproof.model.findings import Finding
 from crossproof.season.findings import TableFindings, finding_entry, finding_from, findings_by_table
-from crossproof.season.index import SeasonIndex, problem_entry, problem_from
+from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import read_kept, write_kept
 
 
@@ -32,7 +32,7 @@ def write_findings(index: SeasonIndex, findings: FindingsOfSeason) -> None:
         _file(index),
         {
             "findings": [finding_entry(f) for f in findings.found],
-            "problems": [problem_entry(p) for p in findings.problems],
+            "problems": [p.entry() for p in findings.problems],
         },
     )
 
@@ -44,7 +44,7 @@ def read_findings(index: SeasonIndex) -> FindingsOfSeason:
         return FindingsOfSeason()
     return FindingsOfSeason(
         tuple(finding_from(f) for f in stored["findings"]),
-        tuple(problem_from(p) for p in stored["problems"]),
+        tuple(Problem.of(p) for p in stored["problems"]),
     )
 
 

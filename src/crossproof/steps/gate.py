@@ -19,15 +19,14 @@ def gate(index: SeasonIndex) -> int:
     The outcome's own status is 0 where all is well, 1 where something was set aside or held, 3 where reading
     a file failed by an internal error. The job fails with 3, and with 1 where the settings ask for it.
     """
-    states = ingested(index)
+    files = ingested(index)
     findings = read_findings(index)
     reasons = []
-    for name, state in states.items():
-        if state["state"] != FileState.USED:
-            first = state["problems"][0]
-            more = len(state["problems"]) - 1
+    for name, outcome in files.items():
+        if not outcome.used:
+            first, more = outcome.problems[0], len(outcome.problems) - 1
             reasons.append(
-                f"Genotype file {name} was set aside: {first['problem']}"
+                f"Genotype file {name} was set aside: {first.problem}"
                 + (f" (and {more} more problems, see results/problems.csv)" if more else "")
             )
     tables = findings.tables
@@ -37,17 +36,17 @@ def gate(index: SeasonIndex) -> int:
         if f.hold is Hold.SAMPLES:
             named = f"{f.name}: {count_of(len(f.samples), 'sample')} in doubt"
             reasons.append(f"{named}. {f.evidence}")
-    faulty = any(s["state"] == FileState.ERROR for s in states.values())
+    faulty = any(o.state is FileState.ERROR for o in files.values())
     status = 3 if faulty else 1 if reasons else 0
-    outcome = {"digest": index.run_digest, "status": status, "reasons": reasons}
-    write_kept(index.folder.work("outcome.json"), outcome)
+    kept = {"digest": index.run_digest, "status": status, "reasons": reasons}
+    write_kept(index.folder.work("outcome.json"), kept)
     _prune(index)
     for reason in reasons:
         print(reason)
     if status == 1 and not index.config.fail_when_held:
         status = 0
     if status == 0:
-        write_kept(index.folder.work("gate.json"), outcome)
+        write_kept(index.folder.work("gate.json"), kept)
     return status
 
 

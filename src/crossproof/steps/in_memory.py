@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
@@ -15,10 +14,10 @@ from crossproof.io.records.strangers import sample_strangers
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.corrections import Corrected, apply_corrections
 from crossproof.season.evidence import StoredBatch, batches_of, family_inputs, model_settings
+from crossproof.season.file_outcomes import FileOutcome, outcome_of_calls, outcome_set_aside
 from crossproof.steps.calibrate import kept_estimates, read_estimates
 from crossproof.steps.examine import Examination, findings_of
 from crossproof.steps.findings import FindingsOfSeason
-from crossproof.steps.ingest import aside_state, used_state
 from crossproof.steps.panel import LaterCrosses, SeasonPanel, make_panel
 from crossproof.steps.provable import provable_crosses, typing_of
 from crossproof.steps.verdicts import verdict_frame
@@ -29,14 +28,14 @@ from crossproof.steps.verify import Asked, judge_families
 class SeasonInMemory:
     """A season's records as corrected, its panel, and what became of its genotype files.
 
-    `set_aside`: the problems of those that cannot be trusted; `states`: of each what `ingest` writes.
+    `set_aside`: the problems of those that cannot be trusted; `states`: what became of each.
     """
 
     season: Season
     corrected: Corrected
     panel: SeasonPanel
     set_aside: dict[str, tuple[Problem, ...]]
-    states: dict[str, dict[str, Any]]
+    states: dict[str, FileOutcome]
 
     @property
     def samples(self) -> pd.DataFrame:
@@ -82,8 +81,8 @@ def season_in_memory(season: Season) -> SeasonInMemory:
     made = make_panel(
         season.config, corrected.samples, corrected.crosses, stored, calls, kept, season.markers
     )
-    states = {name: used_state(b, "", files[name]) for name, b in calls.items()}
-    states |= {name: aside_state(problems) for name, problems in set_aside.items()}
+    states = {name: outcome_of_calls(b, "", files[name]) for name, b in calls.items()}
+    states |= {name: outcome_set_aside(problems) for name, problems in set_aside.items()}
     return SeasonInMemory(season, corrected, made, set_aside, dict(sorted(states.items())))
 
 

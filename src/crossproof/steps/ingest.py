@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Sequence
-from typing import Any
 
-import allel
-import numpy as np
 import pandas as pd
 
-from crossproof.errors import InputError, PlateError, Problem, error
+from crossproof.errors import InputError, PlateError, error
 from crossproof.io.calls.store import StoreError, read_calls, write_calls
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import read_entry
-from crossproof.io.reading_problems import reading_problems
 from crossproof.io.records.strangers import sample_strangers
 from crossproof.model.genotypes import CallBatch
 from crossproof.model.results import FileState
-from crossproof.season.evidence import StoredBatch
-from crossproof.season.index import SeasonIndex, problem_entry, read_record, require_unchanged
+from crossproof.season.file_outcomes import FileOutcome, outcome_of_calls, outcome_set_aside, samples_read
+from crossproof.season.index import SeasonIndex, read_record, require_unchanged
 from crossproof.season.work_folder import WorkFolder, read_kept, write_kept
 from crossproof.steps.ingest_parts import forget_parts, joined_parts
 
@@ -39,17 +34,17 @@ def ingest(index: SeasonIndex, bucket: int) -> None:
         tally,
         {
             "ran": attempt,
-            "batches": {n: o["digest"] for n, o in outcome.items()},
-            "failed": {n: o["attempts"] for n, o in outcome.items() if o["state"] == FileState.ERROR},
-            "set aside": any(o["state"] == FileState.SET_ASIDE for o in outcome.values()),
+            "batches": {n: o.digest for n, o in outcome.items()},
+            "failed": {n: o.attempts for n, o in outcome.items() if o.state is FileState.ERROR},
+            "set aside": any(o.state is FileState.SET_ASIDE for o in outcome.values()),
         },
     )
-    write_kept(index.folder.work("ingest", f"{bucket}.json"), outcome)
+    write_kept(index.folder.work("ingest", f"{bucket}.json"), {n: o.entry() for n, o in outcome.items()})
 
 
 def _ingest_one(
     index: SeasonIndex, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str], attempts: int
-) -> dict[str, Any]:
+) -> FileOutcome:
     digest = index.batches[file.batch]
     try:
         batch = read_stored(index.folder, digest)
@@ -60,7 +55,7 @@ def _ingest_one(
             write_calls(index.folder.calls(digest), batch)
             forget_parts(index, digest)
     except PlateError as refused:
-        return aside_state(refused.problems, digest)
+        return outcome_set_aside(refused.problems, digest)
     except (OSError, MemoryError, InputError):
         # A full disk or too little memory says nothing about the file: the job fails and is tried again.
         # A file that was changed meanwhile ends the run.
@@ -73,51 +68,8 @@ def _ingest_one(
             "Please report it with the log in .crossproof/logs/ingest. It is tried again at the next run.",
             value=f"{type(fault).__name__}: {fault}",
         )
-        return {
-            "state": FileState.ERROR.value,
-            "digest": digest,
-            "attempts": attempts + 1,
-            "problems": [problem_entry(told)],
-        }
-    return used_state(batch, digest, file.path)
-
-
-def used_state(batch: CallBatch, digest: str, path: str) -> dict[str, Any]:
-    """What became of a genotype file that was read: its samples with their rates, and remarks."""
-    return {
-        "state": FileState.USED.value,
-        "digest": digest,
-        "samples": list(batch.samples),
-        "markers": len(batch.markers),
-        "evidence": str(batch.evidence),
-        "notes": list(batch.notes),
-        "problems": [problem_entry(p) for p in reading_problems(batch, path)],
-        **_sample_rates(batch),
-    }
-
-
-def aside_state(problems: Sequence[Problem], digest: str = "") -> dict[str, Any]:
-    """What became of a genotype file that cannot be trusted."""
-    told = [problem_entry(p) for p in problems]
-    return {"state": FileState.SET_ASIDE.value, "digest": digest, "problems": told}
-
-
-def _sample_rates(batch: CallBatch) -> dict[str, list[float]]:
-    """Call rate and share of heterozygous calls of every sample of a file."""
-    called = np.zeros(len(batch.samples), dtype=np.int64)
-    het = np.zeros(len(batch.samples), dtype=np.int64)
-    for block in batch.blocks:
-        calls = allel.GenotypeArray(block.calls)
-        seen = calls.count_called(axis=0)
-        if block.phred is not None and not seen.any():
-            seen = (block.phred.max(axis=2) > 0).sum(axis=0)
-        called += seen
-        het += calls.count_het(axis=0)
-    markers = max(len(batch.markers), 1)
-    return {
-        "call_rate": np.round(called / markers, 6).tolist(),
-        "heterozygosity": np.round(het / np.maximum(called, 1), 6).tolist(),
-    }
+        return FileOutcome(FileState.ERROR, digest, (told,), attempts=attempts + 1)
+    return outcome_of_calls(batch, digest, file.path)
 
 
 def marker_sheet(index: SeasonIndex) -> pd.DataFrame | None:
@@ -148,26 +100,16 @@ def read_of_run(
         require_unchanged(index, [index.config.shown(p) for p in (file.file, *file.lists)])
 
 
-def ingested(index: SeasonIndex) -> dict[str, dict[str, Any]]:
+def ingested(index: SeasonIndex) -> dict[str, FileOutcome]:
     """What became of every genotype file, by batch in order of name."""
-    found: dict[str, dict[str, Any]] = {}
+    found: dict[str, FileOutcome] = {}
     for bucket in index.batch_buckets():
-        found |= read_kept(index.folder.work("ingest", f"{bucket}.json")) or {}
-    states = {name: found[name] for name in sorted(found)}
-    used = {name: s["samples"] for name, s in states.items() if s["state"] == "used"}
+        kept = read_kept(index.folder.work("ingest", f"{bucket}.json")) or {}
+        found |= {name: FileOutcome.of(entry) for name, entry in kept.items()}
+    outcomes = {name: found[name] for name in sorted(found)}
     files = {g.batch: g.path for g in index.config.genotypes}
     samples = read_record(index.folder, "samples")
-    for name, problem in sample_strangers(samples, used, files).items():
+    for name, problem in sample_strangers(samples, samples_read(outcomes), files).items():
         # Whose samples these are nobody has said: the file is set aside until somebody does.
-        problems = [*states[name]["problems"], problem_entry(problem)]
-        states[name] = states[name] | {"state": "set aside", "problems": problems}
-    return states
-
-
-def stored_batches(states: dict[str, dict[str, Any]]) -> tuple[StoredBatch, ...]:
-    """The genotype files that could be read."""
-    return tuple(
-        StoredBatch(name, s["digest"], tuple(s["samples"]), s["markers"])
-        for name, s in states.items()
-        if s["state"] == FileState.USED
-    )
+        outcomes[name] = outcomes[name].set_aside(problem)
+    return outcomes

@@ -36,7 +36,8 @@ from crossproof.season.evidence import (
     write_joined,
     write_located,
 )
-from crossproof.season.index import SeasonIndex, calibration_param, problem_entry, problem_from, read_record
+from crossproof.season.file_outcomes import problems_of_files, stored_batches
+from crossproof.season.index import SeasonIndex, calibration_param, read_record
 from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_kept
 from crossproof.steps.calibrate import Kept, calibrated, read_estimates, write_kept_estimates
 from crossproof.steps.ingest import (
@@ -45,7 +46,6 @@ from crossproof.steps.ingest import (
     marker_sheet,
     read_of_run,
     read_stored,
-    stored_batches,
 )
 from crossproof.steps.provable import typing_of, write_typing
 
@@ -120,7 +120,7 @@ def panel(index: SeasonIndex) -> None:
     states = ingested(index)
     stored = stored_batches(states)
     if not stored:
-        raise InputError([problem_from(p) for s in states.values() for p in s["problems"]])
+        raise InputError(problems_of_files(states))
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     calls, param = stored_calls(index, stored), calibration_param(folder)
     kept = read_estimates(folder.calibration)
@@ -130,7 +130,7 @@ def panel(index: SeasonIndex) -> None:
     write_joined(folder.work("panel", "joined"), made.joined)
     notes = {
         "first": made.first,
-        "problems": [problem_entry(p) for p in made.problems],
+        "problems": [p.entry() for p in made.problems],
         "notes": list(made.notes),
     }
     write_arrays(folder.work("panel", "fit"), notes, panel_to_arrays(made.fitted))

@@ -8,7 +8,6 @@ from typing import TypeVar
 from crossproof.errors import InputError, Problem
 from crossproof.io.records.season import sort_problems
 from crossproof.io.results.tables import problems_frame, write_table
-from crossproof.season.index import problem_entry, problem_from
 from crossproof.season.work_folder import WorkFolder, read_kept, write_kept
 
 T = TypeVar("T")
@@ -16,7 +15,7 @@ T = TypeVar("T")
 
 def write_refusal(folder: WorkFolder, problems: Sequence[Problem]) -> None:
     """Write problems.csv and mark it as speaking of refused input."""
-    write_kept(folder.refused, [problem_entry(p) for p in problems])
+    write_kept(folder.refused, [p.entry() for p in problems])
     write_table(folder.results / "problems.csv", problems_frame(sort_problems(problems)))
 
 
@@ -32,4 +31,4 @@ def refuse(folder: WorkFolder, read: Callable[[], T]) -> T:
 def refusal_of(folder: WorkFolder) -> InputError | None:
     """The refusal that a job wrote down, if there is one."""
     entries = read_kept(folder.refused)
-    return InputError([problem_from(e) for e in entries]) if entries else None
+    return InputError([Problem.of(e) for e in entries]) if entries else None

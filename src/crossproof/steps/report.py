@@ -60,7 +60,6 @@ def report(index: SeasonIndex) -> None:
 
 def run_record(index: SeasonIndex) -> dict[str, Any]:
     """Versions, configuration, digests of every input, counts and time of a run."""
-    states = ingested(index)
     verdicts = pd.read_parquet(index.folder.results / "verdicts.parquet", columns=["verdict", "decision"])
     return {
         "crossproof": __version__,
@@ -72,10 +71,7 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
         "configuration": index.config.to_dict(),
         "inputs_sha256": dict(sorted(index.inputs.items())),
         "corrections_applied": list(index.corrections),
-        "genotype_files": {
-            name: {k: s[k] for k in ("state", "markers", "evidence", "notes") if k in s}
-            for name, s in states.items()
-        },
+        "genotype_files": {name: outcome.record() for name, outcome in ingested(index).items()},
         "counts": {
             "plants": len(verdicts),
             "verdicts": verdicts["verdict"].value_counts().sort_index().to_dict(),

@@ -7,9 +7,8 @@ import pandas as pd
 from crossproof.io.records.checks import check_calls
 from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.results.tables import problems_frame
-from crossproof.model.results import FileState
 from crossproof.report.content.inputs import ReportInputs
-from crossproof.season.index import problem_from
+from crossproof.season.file_outcomes import problems_of_files, samples_read
 from crossproof.steps.in_memory import JudgedInMemory, judged_in_memory
 from crossproof.steps.rates import rate_tables
 from crossproof.steps.report import joined_to_records, told_by_cause
@@ -45,10 +44,8 @@ def report_in_memory(season: Season) -> ReportInputs:
 def _problems(judged: JudgedInMemory) -> pd.DataFrame:
     read, season = judged.read, judged.read.season
     found = [*season.problems, *read.panel.problems]
-    for state in read.states.values():
-        found += [problem_from(p) for p in state["problems"]]
-    used = {n: s["samples"] for n, s in read.states.items() if s["state"] == FileState.USED}
-    found += check_calls(season, used)
+    found += problems_of_files(read.states)
+    found += check_calls(season, samples_read(read.states))
     found += judged.findings.problems
     frame: pd.DataFrame = problems_frame(sort_problems(found))
     return frame.astype(object).where(frame.notna(), "").astype(str)

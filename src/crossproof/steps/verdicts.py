@@ -15,7 +15,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import VERDICT_COUNTS, problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
-from crossproof.model.results import CLASSES, Decision, FileState, Provable, Reason, Verdict, need_of
+from crossproof.model.results import CLASSES, Decision, Provable, Reason, Verdict, need_of
 from crossproof.season.evidence import (
     StoredBatch,
     cross_records,
@@ -25,11 +25,12 @@ from crossproof.season.evidence import (
     read_panel,
 )
 from crossproof.season.evidence_store import read_evidence
+from crossproof.season.file_outcomes import files_not_used, stored_batches
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
-from crossproof.steps.ingest import ingested, stored_batches
+from crossproof.steps.ingest import ingested
 from crossproof.steps.provable import provable_crosses, read_typing
 from crossproof.steps.season_problems import season_problems
 from crossproof.steps.well_tables import lines_table, markers_table, plates_table, samples_table
@@ -46,7 +47,7 @@ def verdicts(index: SeasonIndex) -> None:
     joined, fitted = read_panel(folder)
     evidence = read_all_evidence(index)
     findings = read_findings(index)
-    set_aside = {name for name, s in states.items() if s["state"] != FileState.USED}
+    set_aside = files_not_used(states)
     results_of = {cross: result for cross, (_, result) in evidence.items()}
     located = read_located(folder.work("panel", "located"))[0]
     provable = provable_crosses(index.config, joined, fitted, samples, crosses, located, read_typing(folder))

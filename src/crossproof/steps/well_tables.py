@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,16 +10,16 @@ import pandas as pd
 from crossproof.inference.season_model import FamilyResult, Panel
 from crossproof.io.reading_problems import size_bins
 from crossproof.model.findings import Scope
-from crossproof.model.results import FileState, PlateState, SampleState
+from crossproof.model.results import PlateState, SampleState
 from crossproof.season.evidence import JoinedSeason, StoredBatch, locate_wells
+from crossproof.season.file_outcomes import Outcomes, files_not_used, stored_batches
 from crossproof.steps.findings import FindingsOfSeason
 
 JOIN = "; "
-States = Mapping[str, Mapping[str, Any]]
 
 
 def well_rates(
-    samples: pd.DataFrame, stored: tuple[StoredBatch, ...], states: States
+    samples: pd.DataFrame, stored: tuple[StoredBatch, ...], states: Outcomes
 ) -> tuple[list[str], np.ndarray, np.ndarray]:
     """Genotype file, call rate and share of heterozygous calls of every row of the samples sheet."""
     batch, column = locate_wells(samples, stored)
@@ -29,8 +28,9 @@ def well_rates(
     at = ends[:-1][batch] + column if len(stored) else batch
     found = batch >= 0
     rates = []
-    for name in ("call_rate", "heterozygosity"):
-        every = np.array([x for s in stored for x in states[s.batch][name]], dtype=np.float64)
+    read = [states[s.batch] for s in stored]
+    for of_files in ([o.call_rate for o in read], [o.heterozygosity for o in read]):
+        every = np.array([x for of_samples in of_files for x in of_samples], dtype=np.float64)
         rate = np.full(len(samples), np.nan)
         rate[found] = every[at[found]]
         rates.append(rate)
@@ -38,7 +38,7 @@ def well_rates(
 
 
 def samples_table(
-    samples: pd.DataFrame, stored: tuple[StoredBatch, ...], states: States, findings: FindingsOfSeason
+    samples: pd.DataFrame, stored: tuple[StoredBatch, ...], states: Outcomes, findings: FindingsOfSeason
 ) -> pd.DataFrame:
     """One row per well of the samples sheets."""
     names, call, het = well_rates(samples, stored, states)
@@ -50,22 +50,17 @@ def samples_table(
     return frame
 
 
-def _state(batch: str, found: str, states: States) -> SampleState:
+def _state(batch: str, found: str, states: Outcomes) -> SampleState:
     if found:
         return SampleState.USED
-    if batch in states and states[batch]["state"] != FileState.USED:
+    if batch in files_not_used(states):
         return SampleState.SET_ASIDE
     return SampleState.NO_CALLS
 
 
-def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeason) -> pd.DataFrame:
+def plates_table(samples: pd.DataFrame, states: Outcomes, findings: FindingsOfSeason) -> pd.DataFrame:
     """One row per plate of the samples sheets, by name; wells without a plate are not counted."""
-    stored = tuple(
-        StoredBatch(name, s["digest"], tuple(s["samples"]), s["markers"])
-        for name, s in states.items()
-        if s["state"] == FileState.USED
-    )
-    names, call, _ = well_rates(samples, stored, states)
+    names, call, _ = well_rates(samples, stored_batches(states), states)
     frame = samples.assign(_found=names, _call=call)
     rows = []
     for plate, wells in frame[frame["plate"] != ""].groupby("plate", sort=True):
@@ -94,9 +89,9 @@ def plates_table(samples: pd.DataFrame, states: States, findings: FindingsOfSeas
     return pd.DataFrame(rows, columns=columns)
 
 
-def _plate_state(plate: str, wells: pd.DataFrame, states: States, findings: FindingsOfSeason) -> PlateState:
+def _plate_state(plate: str, wells: pd.DataFrame, states: Outcomes, findings: FindingsOfSeason) -> PlateState:
     """A plate without a file named may well be in one that was set aside."""
-    aside = {name for name, s in states.items() if s["state"] != FileState.USED}
+    aside = files_not_used(states)
     named = {b for b in wells["batch"] if b}
     if named & aside:
         return PlateState.SET_ASIDE
@@ -105,10 +100,10 @@ def _plate_state(plate: str, wells: pd.DataFrame, states: States, findings: Find
     return PlateState.HELD if plate in findings.tables.held_plates else PlateState.USED
 
 
-def markers_table(joined: JoinedSeason, fitted: Panel, states: States) -> pd.DataFrame:
+def markers_table(joined: JoinedSeason, fitted: Panel, states: Outcomes) -> pd.DataFrame:
     """One row per joined marker, in genome order."""
     m = joined.markers
-    bins = size_bins(note for s in states.values() for note in s.get("notes", ()))
+    bins = size_bins(note for o in states.values() for note in o.notes)
     files = np.zeros(len(m), dtype=np.int64)
     for rows in joined.rows.values():
         files[rows[rows >= 0]] += 1
@@ -138,7 +133,7 @@ def lines_table(
     joined: JoinedSeason,
     evidence: Mapping[str, tuple[str, FamilyResult]],
     stored: tuple[StoredBatch, ...],
-    states: States,
+    states: Outcomes,
     findings: FindingsOfSeason,
 ) -> pd.DataFrame:
     """One row per line: its tubes, whether they agree, and in which crosses its plant departs from it."""

@@ -62,6 +62,24 @@ def test_hybrids_of_a_wrong_tube_are_held_and_the_remedy_names_the_line():
     assert "one more plant of P" in found.remedy
 
 
+@pytest.mark.parametrize(
+    ("posterior", "tube", "held"),
+    [
+        ([0.02, 0, 0.98, 0], 0.02, True),
+        ([0.02, 0, 0, 0.98], 0.02, True),
+        ([0.02, 0, 0.98, 0], 0.005, False),
+        ([0.005, 0, 0.995, 0], 0.02, False),
+        ([0.02, 0.98, 0, 0], 0.02, False),
+    ],
+)
+def test_no_plant_is_culled_on_the_word_of_one_tube(posterior, tube, held):
+    found = parent_findings([family(posterior, father=Fault.TUBE, share=tube)], WELLS, {})
+    assert [f.samples for f in found] == ([("S1",)] if held else [])
+    if held:
+        assert (found[0].kind, found[0].hold) == (FindingKind.PARENT_UNRESOLVED, Hold.SAMPLES)
+        assert "one more plant of P" in found[0].remedy
+
+
 def test_plants_of_a_relative_are_held_and_not_culled():
     (other, unresolved) = parent_findings([family([0, 0, 1, 0], father=Fault.RELATIVE)], WELLS, {})
     assert other.kind is FindingKind.OTHER_POLLEN
@@ -73,6 +91,17 @@ def test_other_pollen_is_named_once_and_not_where_a_plate_check_named_it():
     one = family([0, 0, 1, 0], father=Fault.FATHER_PLANT)
     assert kinds([one]) == [FindingKind.OTHER_POLLEN]
     assert kinds([one], named=["C1"]) == []
+
+
+def test_a_row_is_proposed_where_a_line_of_the_season_gave_all_the_pollen():
+    for shares, versions, rows in (
+        ([0, 0, 1, 0], ("P", "Q"), [("father is", "C1", "Q")]),
+        ([0, 0, 1, 0], ("P", "a line that was never typed"), []),
+    ):
+        one = family(shares, father=Fault.FATHER_PLANT, father_versions=versions)
+        (found,) = parent_findings([one], WELLS, {}, {"P", "Q"})
+        assert [(c.kind, c.target, c.other) for c in found.corrections] == rows
+        assert found.evidence.startswith("1 of 1 plant of C1 has a father that is not P: ")
 
 
 def test_two_tags_with_other_pollen_contradict_the_line():

@@ -30,6 +30,7 @@ from crossproof.inference.family.parent_hypotheses import (
     parent_prior,
 )
 from crossproof.inference.family.parent_readings import read_parents
+from crossproof.inference.family.parent_search import OtherLines
 from crossproof.inference.family.reading_solver import GENERATIONS
 from crossproof.inference.family.verification import judged
 from crossproof.inference.lines.line_doubts import UNTYPED_SHARE, belief_about, heterogeneous_share
@@ -218,6 +219,8 @@ def test_posteriors_are_those_of_full_enumeration(seed):
     n_in = origins.n_pair + origins.n_donor
     flat = np.logaddexp.reduce(origins.log_prior[n_in:, None] + prepared.flat, axis=0)
     priors = Priors(origins.log_prior[: origins.n_pair], origins.log_prior[origins.n_pair : n_in], flat)
+    n_lines = len(prepared.donors)
+    as_lines = origins.log_prior[n_in : n_in + n_lines, None] + prepared.flat[:n_lines]
     readings = read_parents(
         Family(prepared.blocks, priors),
         panel,
@@ -226,6 +229,7 @@ def test_posteriors_are_those_of_full_enumeration(seed):
         family.mother,
         family.father,
         pods=PODS,
+        lines=OtherLines(prepared.donors, as_lines),
     )
     ours = judged(prepared, panel, readings).class_posterior
     exact = Enumeration(family, panel, prepared)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from crossproof.inference.lines.doubt import (
+    MOST_LINES,
     Doubt,
     DoubtPart,
     doubt_from_dict,
@@ -107,3 +109,17 @@ def test_a_damaged_doubt_is_refused():
     written["parts"][0]["markers"].pop()
     with pytest.raises(ValueError, match=r"^the doubt of C1 has 31 bytes where 30 belong$"):
         doubt_from_dict(written, lambda m: 0)
+
+
+def test_a_line_that_a_tag_does_not_name_among_its_best_is_as_good_as_the_last_of_them():
+    # The tag is explained otherwise and all lines fit alike: it names eight, and rules out none.
+    names = tuple(f"LN{i:02}" for i in range(10, 10 + MOST_LINES))
+    flat = Doubt("C1", "LN05", -40.0, -36.0, -42.0, (), names, (-42.0,) * MOST_LINES)
+    told = tube_belief(-7.0, -7.0, (flat,), (BLOCK,), H, INBREEDING, WRONG_PLANT, 20)
+    assert told.log_line("LN99", 20) == pytest.approx(told.log_line("LN10", 20))
+    shares = [told.log_untyped, *(told.log_line(f"LN{i:02}", 20) for i in range(10, 30))]
+    assert np.logaddexp.reduce(shares) == pytest.approx(0.0)
+    # Where there are no more lines than it names, one that is not among them is out of the question.
+    few = replace(flat, log_plant=-1e9, lines=names[:3], log_lines=(-42.0,) * 3)
+    told = tube_belief(-7.0, -7.0, (few,), (BLOCK,), H, INBREEDING, WRONG_PLANT, 3)
+    assert told.log_line("LN99", 3) < -1e5

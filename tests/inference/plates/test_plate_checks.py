@@ -218,7 +218,7 @@ def test_mixed_well_by_reads_names_the_neighbour():
     mixed = [f for f in found(nursery, [plate]) if f.kind is FindingKind.MIXED_DNA]
     assert [f.subject for f in mixed] == [plate.samples[w]]
     assert at[plate.samples.index(mixed[0].other)] == at[w + 1]
-    assert "share of about 30%" in mixed[0].evidence
+    assert "share of about 30 %" in mixed[0].evidence
 
 
 def test_maternal_markers_show_the_direction():

@@ -74,5 +74,5 @@ def test_only_inseparable_pairs_are_named() -> None:
     factors = [Factor("hour", values=X.values), number(1, 3, 5, 7), PAIRS, CROSSED]
     said = shared_sentences(factors, ONES)
     assert [s.split(" go together")[0] for s in said] == ["hour and y", "hour and pairs", "y and pairs"]
-    assert "100%" in said[0]
-    assert "80%" in said[1]
+    assert "100 %" in said[0]
+    assert "80 %" in said[1]

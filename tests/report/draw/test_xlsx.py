@@ -66,6 +66,15 @@ def test_every_sheet_is_ready_to_print_filter_and_sign(book, name):
         "one page wide, as many as it takes"
     )
     assert head[-1] == ("Remark" if name == "Walk" else "Done, by whom")
+    last = f"${chr(64 + len(head))}${max(4, sheet.max_row)}"
+    assert sheet.print_area.endswith(f"!$A$1:{last}"), "the table and nothing beside it"
+    assert not sheet["A2"].value or sheet["A2"].alignment.wrap_text, "the note is printed in full"
+
+
+def test_the_scanning_sheet_prints_one_page_wide(book):
+    sheet = book["Scan"]
+    assert sheet.print_area.endswith("!$A$1:$E$27")
+    assert sheet.sheet_properties.pageSetUpPr.fitToPage
 
 
 def in_order_of(season, **columns):

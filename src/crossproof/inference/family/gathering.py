@@ -31,6 +31,7 @@ class Prepared:
     panel_blocks: tuple[PanelBlock, ...]
     places: tuple[Ints, ...]  # chosen places in each panel block
     blocks: tuple[FamilyBlock, ...]
+    donors: Ints  # versions of the other lines
     origins: Origins
     flat: Floats  # row, n: log likelihoods of the relations without this mother and father
     counted: tuple[tuple[PanelBlock, Ints, Floats, UInt8s], ...]
@@ -175,6 +176,7 @@ def prepare(
         panel.blocks,
         places,
         tuple(blocks),
+        donors,
         origins,
         flat,
         tuple(counted),

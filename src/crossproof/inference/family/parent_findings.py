@@ -8,18 +8,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import FamilyResult
+from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Verdict
-from crossproof.text import percent
+from crossproof.text import agreeing, count_of, percent
 
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
+CULL_ON_TUBE = 0.01
+"""Posterior of a hybrid, if a tube is wrong, at or above which a plant is not culled as something else: seed
+that cannot be had again is worth one more plant of the line typed. No source."""
 LINE_IN_DOUBT = 0.3
 """Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 DEPARTED = 0.10
@@ -57,10 +61,33 @@ def in_doubt(result: FamilyResult, side: int) -> bool:
     return known and (tube >= TUBE_IN_DOUBT or line >= LINE_IN_DOUBT or departed(result, side))
 
 
-def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mapping[str, str]) -> list[Finding]:
-    """Findings of all families; `named`: crosses of which the plate checks already named another parent."""
+def rests_on_tube(result: FamilyResult, side: int) -> tuple[int, ...]:
+    """Plants (places) to be culled as no hybrids that are the hybrids wanted if a parent's tube is wrong.
+
+    Neither another plant of the line nor another of its tags speaks for such a tube, or a wrong one would be
+    less likely than that.
+    """
+    known = (result.mother_known, result.father_known)[side]
+    if not known or fault_share(result, side, Fault.TUBE) < CULL_ON_TUBE:
+        return ()
+    lead = result.class_posterior.argmax(axis=1)
+    foreign = np.isin(lead, [CLASSES.index(v) for v in (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)])
+    return tuple(np.flatnonzero(foreign & (result.class_posterior[:, 0] >= CULL_ON_TUBE)).tolist())
+
+
+def parent_findings(
+    results: Sequence[FamilyResult],
+    wells: Wells,
+    named: Mapping[str, str],
+    lines: Collection[str] = (),
+) -> list[Finding]:
+    """Findings of all families; `named`: crosses of which the plate checks already named another parent.
+
+    `lines`: names of the season's lines; where one of them was the parent of a whole tag, a row is proposed.
+    """
     out: list[Finding] = []
     unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
+    on_tube: dict[str, list[tuple[FamilyResult, int]]] = {}
     other: dict[str, list[FamilyResult]] = {}
     for result in results:
         for side in (0, 1):
@@ -69,14 +96,17 @@ def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mappin
                 out.append(_phase_open(result, line, wells))
             elif in_doubt(result, side):
                 unresolved.setdefault(line, []).append((result, side))
+            if not result.phase_open[side] and rests_on_tube(result, side):
+                on_tube.setdefault(line, []).append((result, side))
             plant = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)[side]
             if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
-                    out.append(_other_plant(result, side, wells))
+                    out.append(_other_plant(result, side, wells, lines))
         if fault_share(result, 0, Fault.GENERATION) >= LIKELY:
             out.append(_generation(result, wells))
     out += [_unresolved(line, found, wells) for line, found in sorted(unresolved.items())]
+    out += [_on_tube(line, found, wells) for line, found in sorted(on_tube.items())]
     out += [_contradicting(line, found, wells) for line, found in sorted(other.items()) if len(found) > 1]
     return [f for f in out if f.samples]
 
@@ -85,15 +115,25 @@ def _places(
     results: Sequence[FamilyResult], wells: Wells, leading: frozenset[Verdict]
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Places and samples of plants whose likeliest class is one of these."""
-    places, samples = [], []
-    for result in results:
-        lead = result.class_posterior.argmax(axis=1)
-        for plant, klass, typed in zip(result.plants.tolist(), lead.tolist(), result.wells, strict=True):
-            if typed and CLASSES[klass] in leading:
-                for sample, place in wells.get((result.cross_id, plant), ()):
-                    samples.append(sample)
-                    places.append(place)
-    return tuple(places), tuple(samples)
+    classes = [CLASSES.index(verdict) for verdict in leading]
+    return _where(
+        [(r, np.flatnonzero(np.isin(r.class_posterior.argmax(axis=1), classes)).tolist()) for r in results],
+        wells,
+    )
+
+
+def _where(
+    plants: Sequence[tuple[FamilyResult, Sequence[int]]], wells: Wells
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Places and samples of these plants (by number) of families, as far as they are typed."""
+    of_plants = [
+        place
+        for result, numbers in plants
+        for i in numbers
+        if result.wells[i]
+        for place in wells.get((result.cross_id, str(result.plants[i])), ())
+    ]
+    return tuple(place for _, place in of_plants), tuple(sample for sample, _ in of_plants)
 
 
 def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells) -> Finding:
@@ -127,6 +167,23 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     )
 
 
+def _on_tube(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells) -> Finding:
+    places, samples = _where([(result, rests_on_tube(result, side)) for result, side in found], wells)
+    return Finding(
+        FindingKind.PARENT_UNRESOLVED,
+        Scope.LINE,
+        "",
+        line,
+        f"That the plants listed are no hybrids rests on the typing of {line} alone; no other tag bears it "
+        "out. If its tube held something else, they are the hybrids wanted.",
+        f"Type one more plant of {line}; keep the plants until then.",
+        wells=places,
+        samples=samples,
+        other=", ".join(result.cross_id for result, _ in found),
+        hold=Hold.SAMPLES,
+    )
+
+
 def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
     places, samples = _places([result], wells, frozenset(CLASSES))
     return Finding(
@@ -146,23 +203,33 @@ def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
     )
 
 
-def _other_plant(result: FamilyResult, side: int, wells: Wells) -> Finding:
+def _other_plant(result: FamilyResult, side: int, wells: Wells, lines: Collection[str]) -> Finding:
     versions = (result.mother_versions, result.father_versions)[side]
     line = (result.mother, result.father)[side]
     shown = next((str(v) for v in versions if str(v) != line), "another plant")
     leading = frozenset({(Verdict.OFF_PEDIGREE, Verdict.OUTCROSS)[side]})
     places, samples = _places([result], wells, leading)
     kind = (FindingKind.OTHER_MOTHER, FindingKind.OTHER_POLLEN)[side]
+    # A tag with hybrids of its own as well got pollen of both: no other father mends its record.
+    lead = [CLASSES[k] for k in result.class_posterior.argmax(axis=1).tolist()]
+    n = sum(verdict in leading for verdict in lead)
+    whole = shown in lines and Verdict.HYBRID not in lead
+    row = Correction((CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)[side], result.cross_id, shown)
     return Finding(
         kind,
         Scope.CROSS,
         "",
         result.cross_id,
-        f"The plants listed share a {SIDES[side]} that is not {line}: {shown}.",
-        f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
+        f"{n} of {count_of(len(lead), 'plant')} of {result.cross_id} {agreeing(n, 'has', 'have')} a "
+        f"{SIDES[side]} that is not {line}: {shown}.",
+        f"Compare with the crossing book. If {shown} was the {SIDES[side]}, add the proposed row to "
+        "corrections.csv and run again."
+        if whole
+        else f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
         wells=places,
         samples=samples,
         other=shown,
+        corrections=(row,) if whole else (),
     )
 
 

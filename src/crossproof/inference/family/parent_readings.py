@@ -10,29 +10,20 @@ is one event, however many plants of it were typed.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
-
 import numpy as np
 
 from crossproof.inference.family.family_model import Family, Solution
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
-    GRAVITY,
-    HETEROGENEOUS_WEIGHTS,
-    RELATIVE_SHARE,
-    RELATIVE_WEIGHTS,
-    WHOLE_SHARE,
     Fault,
     Reading,
     Readings,
     log_sizes,
 )
+from crossproof.inference.family.parent_search import OtherLines, ParentSearch
 from crossproof.inference.family.reading_solver import ReadingSolver, Solved
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.line_doubts import (
-    UNTYPED_SHARE,
-    TubeBelief,
     belief_about,
     heterogeneous_share,
 )
@@ -53,15 +44,8 @@ NEGLIGIBLE = 1e-4
 """Weight of a hypothesis below which it is dropped."""
 FULL_LOOK = 0.01
 """Weight at or above which every donor is weighed under a hypothesis, not those of the first one alone."""
-LINES_TRIED = 2
-"""Panel lines tried in place of one that its progeny contradict."""
 POD_GAIN = 5.0
 """Natural-log gain of a pod's plants under pollen of a relative that asks for a look at parts of the tag."""
-PART_CLOSE = 4.0
-"""Natural-log distance below the parents as typed within which an untyped parent of a part of the tag, of the
-kinds of which the likeliest is not yet known, is looked at further."""
-CLOSE = 12.0
-"""Natural-log distance from the best hypothesis within which foreseen evidence is worth a solution."""
 
 
 def read_parents(
@@ -73,14 +57,15 @@ def read_parents(
     father: str,
     *,
     pods: Ints,
+    lines: OtherLines,
     cross_id: str = "",
     keep_outside: bool = False,
 ) -> Readings:
     """Weigh the hypotheses about a family's parents and tag.
 
     `mother`, `father`: line names, "" where unknown; `pods` (n,): number of each plant's pod, the plants
-    themselves where pods are not recorded; `cross_id`: the family's name, so that its own say about its
-    parents' tubes is left out of the prior.
+    themselves where pods are not recorded; `lines`: the typed lines but these two; `cross_id`: the family's
+    name, so that its own say about its parents' tubes is left out of the prior.
     """
     solver = ReadingSolver(family, panel, places, settings, pods, keep_outside)
     own = [panel.versions(mother), panel.versions(father)]
@@ -108,7 +93,7 @@ def read_parents(
     if any(map(any, may)):
         beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
         varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
-        search = _Search(solver, panel, own, beliefs, varied, rates.wrong_plant)
+        search = ParentSearch(solver, panel, own, beliefs, varied, rates.wrong_plant, lines)
         for side in (0, 1):
             if any(may[side]):
                 tried[side] = search.others(as_typed.reading, as_typed.solution, side, *may[side])
@@ -232,150 +217,3 @@ def departed_share(
                 same += float(post[np.arange(len(place)), line].sum())
                 count += len(place)
     return 1 - same / max(count, 1), count
-
-
-class _Search:
-    """Tries other parents in place of those as typed."""
-
-    def __init__(
-        self,
-        solver: ReadingSolver,
-        panel: Panel,
-        own: list[Ints],
-        beliefs: list[TubeBelief],
-        varied: list[float],
-        wrong_plant: float,
-    ) -> None:
-        self.solver, self.panel, self.own, self.beliefs = solver, panel, own, beliefs
-        self.varied, self.log_plant = varied, float(np.log(wrong_plant))
-        self.log_right = float(np.log1p(-wrong_plant))
-
-    def others(
-        self, base: Reading, base_solution: Solution, side: int, whole: bool = True, part: bool = False
-    ) -> tuple[Solved, Floats] | None:
-        """Solve the hypotheses that differ from `base` in one parent (`side` 0 mother, 1 father).
-
-        `whole`, `part`: whether the other parent may have had the whole tag, and a part of it.
-
-        The one with a plant of the pool in its place, and what each version (version,) would gain over it.
-        """
-        solver = self.solver
-        active = base_solution.active
-        other = base.parents[1 - side]
-        if other is None:
-            return None
-        right = base.log_prior - self.log_right
-        plant = Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT
-
-        def reading(version: int | None, log_prior: float, fault: Fault, **more: object) -> Reading:
-            pair = (version, other) if side == 0 else (other, version)
-            # where both parents are wrong the graver fault decides what the plants are: seed of another
-            # mother is off pedigree whatever the pollen was, as under a swapped tag
-            fault = max(fault, base.fault, key=GRAVITY.index)
-            return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
-
-        parts = tuple(p for p, may in ((False, whole), (True, part)) if may)
-        log_part = {False: float(np.log(WHOLE_SHARE)), True: float(np.log1p(-WHOLE_SHARE))}
-        if self.solver.n_pods == 1 or base.fault is not Fault.NONE:
-            log_part[False] = 0.0
-        found: list[Solved] = []
-        for some in parts:
-            log_cause = self.log_plant + np.log(UNTYPED_SHARE) + log_part[some]
-            found.append(solver.add(reading(None, right + log_cause, plant, part=some), active))
-        # Another parent of a part of the tag that is no better as an untyped plant is no better as any.
-        best = solver.best_as_typed().score
-        found = [one for one in found if not one.reading.part or one.score > best - PART_CLOSE] or found[:1]
-        parts = tuple(one.reading.part for one in found)
-        if False in parts:
-            self._other_line(reading, side, right, plant, active)
-        if base.fault is Fault.NONE and base.parents[side] is not None:
-            self._departing(reading, base, side, right, plant, active, {p: log_part[p] for p in parts})
-        scores = [
-            self._named(reading, one, side, right, plant, active, other, log_part[one.reading.part])
-            for one in found
-        ]
-        return found[0], scores[0]
-
-    def _other_line(
-        self, reading: Callable[..., Reading], side: int, right: float, plant: Fault, active: Ints
-    ) -> None:
-        """The parent is of a line never typed, as the line's other tags demand it: the tube was wrong, or the
-        plant in the nursery."""
-        solver, belief = self.solver, self.beliefs[side]
-        tube = reading(None, right + self.log_right + belief.log_odds + belief.log_untyped, Fault.TUBE)
-        if not belief.modes:
-            solver.add(tube, active)
-        for number, mode in enumerate(belief.modes, 1):
-            one = replace(tube, log_prior=tube.log_prior + mode.log_share)
-            if not mode.learned:
-                solver.add(one, active)
-                continue
-            solver.set_learned(side, number, mode.learned)
-            one = replace(one, learned=(number, 0) if side == 0 else (0, number))
-            solver.add(one, active)
-            log_field = right + self.log_right + belief.log_odds_field + belief.log_untyped + mode.log_share
-            fault = max(plant, tube.fault, key=GRAVITY.index)
-            solver.add(replace(one, fault=fault, log_prior=log_field), active)
-
-    def _departing(
-        self,
-        reading: Callable[..., Reading],
-        base: Reading,
-        side: int,
-        right: float,
-        plant: Fault,
-        active: Ints,
-        log_part: dict[bool, float],
-    ) -> None:
-        """A relative of the line, for the tag or a part of it; a plant of a heterogeneous line."""
-        own = base.parents[side]
-        departs = (DEPARTURE_SOLVED, None) if side == 0 else (None, DEPARTURE_SOLVED)
-        for part, log_share in log_part.items():
-            log_cause = self.log_plant + np.log(RELATIVE_SHARE) + log_share
-            one = reading(own, right + log_cause, plant, departs=departs, part=part)
-            self.solver.add(one, active, departures=(side, RELATIVE_WEIGHTS))
-        if False in log_part:
-            log_cause = self.log_right + np.log(self.varied[side])
-            one = reading(own, right + log_cause, Fault.HETEROGENEOUS, departs=departs)
-            self.solver.add(one, active, departures=(side, HETEROGENEOUS_WEIGHTS))
-
-    def _named(
-        self,
-        reading: Callable[..., Reading],
-        untyped: Solved,
-        side: int,
-        right: float,
-        plant: Fault,
-        active: Ints,
-        other: int,
-        log_part: float,
-    ) -> Floats:
-        """Try the panel lines that promise most; log evidence (version,) that each gains over the pool."""
-        solver, panel, belief = self.solver, self.panel, self.beliefs[side]
-        part = untyped.reading.part
-        scores = solver.line_scores(untyped.solution, side)
-        others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(self.own[side], other))
-        if not len(others):
-            return scores
-        n_lines = max(len(panel.lines) - 1, 1)
-        log_named = float(np.log((1 - UNTYPED_SHARE - RELATIVE_SHARE) / len(others)))
-        log_cause = np.full(len(others), self.log_plant + log_named + log_part)
-        log_tube = np.full(len(others), -np.inf)
-        if not part:
-            log_lines = np.array(
-                [belief.log_line(panel.lines[line], n_lines) for line in panel.version_line[others]]
-            )
-            log_tube = self.log_right + belief.log_odds + log_lines
-            if belief.modes:
-                log_cause = np.logaddexp(log_cause, self.log_right + belief.log_odds_field + log_lines)
-        # What a named line would gain is foreseen well enough to spare those that cannot matter.
-        evidence = untyped.score - untyped.reading.log_prior
-        foreseen = evidence + scores[others] + right + np.maximum(log_cause, log_tube)
-        within = foreseen >= solver.best().score - CLOSE
-        for i in np.argsort(-foreseen, kind="stable")[:LINES_TRIED]:
-            if within[i]:
-                version = int(others[i])
-                solver.add(reading(version, right + log_cause[i], plant, part=part), active)
-                if not part:
-                    solver.add(reading(version, right + log_tube[i], Fault.TUBE), active)
-        return scores

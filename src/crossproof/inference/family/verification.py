@@ -14,6 +14,7 @@ from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.origins import relabel, row_scores
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
 from crossproof.inference.family.parent_readings import read_parents
+from crossproof.inference.family.parent_search import OtherLines
 from crossproof.inference.family.replicate_wells import compare_wells
 from crossproof.inference.lines.f1_parents import phase_open
 from crossproof.inference.lines.panel import Panel
@@ -51,6 +52,8 @@ def readings_of(
     n_in = origins.n_pair + origins.n_donor
     flat_score = np.logaddexp.reduce(origins.log_prior[n_in:, None] + prepared.flat, axis=0)
     priors = Priors(origins.log_prior[: origins.n_pair], origins.log_prior[origins.n_pair : n_in], flat_score)
+    n_lines = len(prepared.donors)
+    as_lines = origins.log_prior[n_in : n_in + n_lines, None] + prepared.flat[:n_lines]
     return read_parents(
         Family(prepared.blocks, priors),
         panel,
@@ -59,6 +62,7 @@ def readings_of(
         family.mother,
         family.father,
         pods=pod_numbers(family),
+        lines=OtherLines(prepared.donors, as_lines),
         cross_id=family.cross_id,
         keep_outside=keep_outside,
     )

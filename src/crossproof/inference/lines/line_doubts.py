@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from crossproof.inference.lines.doubt import Doubt
+from crossproof.inference.lines.doubt import MOST_LINES, Doubt
 from crossproof.inference.lines.panel import CONFIRMED, SECOND_TUBE, Panel, PanelBlock
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
@@ -39,7 +39,7 @@ STARTS = 4
 WORTH_A_MODE = 12.0
 """Natural-log distance from the likeliest within which a reading of the tags is kept."""
 LOWEST = -1e6
-"""Log evidence of a line that a tag does not name among its best."""
+"""Log evidence of a line that a tag, naming every line there is, does not name."""
 
 
 @dataclass(frozen=True)
@@ -56,8 +56,9 @@ class TubeBelief:
     """What is believed of a line's typing before a family of its own is looked at.
 
     `log_odds` of a wrong tube, `log_odds_field` of another plant in all tags; given either, `log_untyped`
-    and `log_lines` (by name) share out what the line is instead; `modes`: an untyped line as other tags
-    demand it, the likeliest first, none where no tag says anything.
+    and `log_lines` (by name) share out what the line is instead, `log_unnamed` being the share of each line
+    that no tag names; `modes`: an untyped line as other tags demand it, the likeliest first, none where no
+    tag says anything.
     """
 
     log_odds: float
@@ -65,6 +66,7 @@ class TubeBelief:
     log_untyped: float
     log_lines: dict[str, float]
     modes: tuple[Mode, ...] = ()
+    log_unnamed: float = LOWEST
 
     @property
     def wrong_tube(self) -> float:
@@ -75,7 +77,7 @@ class TubeBelief:
     def log_line(self, name: str, n_lines: int) -> float:
         """Log share of one of `n_lines` other lines, given that the tube is wrong."""
         if self.modes:
-            return self.log_lines.get(name, LOWEST)
+            return self.log_lines.get(name, self.log_unnamed)
         return float(np.log((1 - UNTYPED_SHARE) / max(n_lines, 1)))
 
 
@@ -102,15 +104,16 @@ def tube_belief(
     right = sum(float(np.logaddexp(d.log_typed, d.log_plant)) for d in heard)
     modes = _modes(heard, blocks, h, inbreeding, wrong_plant)
     untyped = float(np.logaddexp.reduce([mode.log_share for mode in modes]))
+
+    def shared(name: str) -> float:
+        score = sum(np.logaddexp(np.log1p(-wrong_plant) + _at(d, name), d.log_plant) for d in heard)
+        return float(score + log_own_line)
+
     names = sorted({name for d in heard for name in d.lines})
-    by_line = {}
-    for name in names:
-        score = 0.0
-        for d in heard:
-            at = d.log_lines[d.lines.index(name)] if name in d.lines else LOWEST
-            score += float(np.logaddexp(np.log1p(-wrong_plant) + at, d.log_plant))
-        by_line[name] = score + log_own_line
-    scores = np.array([untyped + np.log(UNTYPED_SHARE), *by_line.values()])
+    by_line = {name: shared(name) for name in names}
+    unnamed = shared("")
+    n_unnamed = max(n_lines - len(names), 0)
+    scores = np.array([untyped + np.log(UNTYPED_SHARE), *by_line.values(), *[unnamed] * n_unnamed])
     wrong = float(np.logaddexp.reduce(scores))
     return TubeBelief(
         log_odds + wrong - right,
@@ -118,7 +121,16 @@ def tube_belief(
         float(scores[0] - wrong),
         {name: value - wrong for name, value in by_line.items()},
         tuple(Mode(mode.log_share - untyped, mode.learned) for mode in modes),
+        unnamed - wrong,
     )
+
+
+def _at(doubt: Doubt, name: str) -> float:
+    """Log evidence of a tag with this line in the doubted one's place; a tag names its best lines only, and
+    any other is at most as good as the last of these."""
+    if name in doubt.lines:
+        return doubt.log_lines[doubt.lines.index(name)]
+    return doubt.log_lines[-1] if len(doubt.lines) >= MOST_LINES else LOWEST
 
 
 def _modes(

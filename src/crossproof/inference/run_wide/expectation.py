@@ -363,16 +363,17 @@ def next_quality(by_quality: Floats) -> Floats:
 def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagRates:
     """Means of beta distributions with the settings as prior means, each worth a number of observations.
 
-    Wrong tubes are counted by line, all tags of a line together.
+    Wrong tubes are counted by line, all tags of a line together; a line of which no tag says anything is no
+    trial, for its tube may be as wrong as any.
     """
-    wrong = [
-        belief_about(panel, line, "", settings).wrong_tube for line in panel.lines if panel.doubts_of(line)
-    ]
+    doubted = [line for line in panel.lines if panel.doubts_of(line)]
+    wrong = [belief_about(panel, line, "", settings).wrong_tube for line in doubted]
+    told = sum(bool(panel.doubts_of(line)) or any(panel.says_of(line, "")) for line in panel.lines)
     plants = sum(expected.faults[FAULTS.index(f)] for f in OTHER_PLANT)
     varied = expected.faults[FAULTS.index(Fault.HETEROGENEOUS)]
     later = expected.faults[FAULTS.index(Fault.GENERATION)] / 2
     return TagRates(
-        _prior_mean(settings.wrong_tube, float(sum(wrong)), len(panel.lines), LINES_WORTH),
+        _prior_mean(settings.wrong_tube, float(sum(wrong)), told, LINES_WORTH),
         _prior_mean(settings.wrong_plant, float(plants), expected.parents, PARENTS_WORTH),
         _prior_mean(settings.heterogeneous_line, float(varied), expected.parents, PARENTS_WORTH),
         _prior_mean(settings.later_generation, float(later), expected.parents / 2, PARENTS_WORTH),

@@ -17,6 +17,7 @@ from crossproof.planning.markers.least_markers import marker_worth
 from crossproof.planning.markers.proven_set import FEW_MARKERS, ProvenSet, smallest_proven
 from crossproof.planning.markers.smallest_set import MarkerChoice, PanelTask, choose
 from crossproof.planning.plan_columns import MARKER_COLUMNS
+from crossproof.text import agreeing, count_of
 
 _THOROUGH = 6000
 _LOOKS = 400
@@ -195,10 +196,15 @@ def _smallest_note(
     elif choice.proven:
         what, how = "The smallest set", "no smaller set proves as many"
     else:
-        what, how = "A small set", f"none that proves as many can cost less than {choice.bound:g}"
+        least = "has fewer markers" if choice.objective == size else "costs less"
+        what, how = "A small set", f"none that proves as many {least} than {choice.bound:g}"
+    cost = "" if choice.objective == size else f"they cost {choice.objective:g}, and "
+    if settings.max_panel_markers:
+        cost = f"their worth is {choice.objective:g}, and "
+    prove = f"{count_of(size, 'marker')} {agreeing(size, 'proves', 'prove')}"
     return (
-        f"{what}: {size} markers prove {proven} of {crosses} crosses{_and_borderline(borderline)} "
-        f"({attainable} are within reach of all markers together); cost or worth {choice.objective:g}, {how}."
+        f"{what}: {prove} {proven} of {count_of(crosses, 'cross', 'crosses')}{_and_borderline(borderline)}; "
+        f"all markers together, {attainable}. Here {cost}{how}."
     )
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
-from crossproof.text import fixed, percent
+from crossproof.text import fixed, percent, probability
+
+__all__ = ["NO_BREAK", "count", "decimal", "factor", "fixed", "interval", "noun", "probability", "share"]
 
 NO_BREAK = "\u00a0"
 
@@ -17,17 +19,6 @@ def count(value: float) -> str:
 def share(value: float) -> str:
     """A share between 0 and 1 as a percentage: whole from 1 to 99 %, one decimal towards the ends."""
     return percent(value, NO_BREAK)
-
-
-def probability(value: float) -> str:
-    """A probability with three decimals; never 0 or 1, which no evidence reaches."""
-    if not math.isfinite(value):
-        return ""
-    if value < 0.0005:
-        return "< 0.001"
-    if value > 0.9995:
-        return "> 0.999"
-    return fixed(value, 3)
 
 
 def interval(low: float, high: float) -> str:

@@ -15,6 +15,7 @@ from crossproof.model.results import NextStep
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.draw.static_page import Page, Section, plain_table, render_page
+from crossproof.text import agreeing
 
 MOST_REPEATS = 14
 MOST_FINDINGS = 5
@@ -76,19 +77,27 @@ def _facts(inputs: ReportInputs) -> tuple[tuple[str, str], ...]:
     reached, aimed = _reached(inputs)
     low, high = (_season(inputs, f"true_success_{end}") for end in ("low", "high"))
     span = f", 95\u00a0% interval {fmt.interval(low, high)}" if math.isfinite(low) else ""
+    hybrids = _total(inputs, "hybrid")
     seed, flower = _season(inputs, "selfed_seed_share"), _season(inputs, "selfed_flower_share")
     return (
-        (f"{reached}/{aimed}", "crosses that reached their target"),
-        (fmt.share(_season(inputs, "true_success")), f"of the flowers gave a pod with a hybrid{span}"),
+        (f"{reached}/{aimed}", "crosses that reached their target")
+        if aimed
+        else ("none", "of the crosses has a target"),
+        (_known(_season(inputs, "true_success")), f"of the flowers gave a pod with a hybrid{span}"),
         (
-            fmt.share(seed),
-            f"of the seed harvested is selfed; {fmt.share(flower)} of the flowers that set a pod",
+            _known(seed),
+            f"of the seed harvested is selfed; {_known(flower)} of the flowers that set a pod",
         ),
         (
-            fmt.count(_total(inputs, "hybrid")),
-            f"hybrids proven among {fmt.count(_total(inputs, 'tested'))} plants",
+            fmt.count(hybrids),
+            f"{agreeing(int(hybrids), 'hybrid', 'hybrids')} proven among "
+            f"{fmt.noun(_total(inputs, 'tested'), 'plant')}",
         ),
     )
+
+
+def _known(share: float) -> str:
+    return fmt.share(share) or "not known"
 
 
 def _total(inputs: ReportInputs, column: str) -> float:
@@ -138,7 +147,9 @@ def _cost(inputs: ReportInputs) -> Section:
         rows, len(rows), "crosses.csv",
     )  # fmt: skip
     lead = (
-        f"Every hybrid took {each(flowers)} flowers and {each(tested)} tests."
+        f"A hybrid took {each(flowers)} flowers and {each(tested)} tests on average."
+        if hybrids and flowers
+        else f"A hybrid took {each(tested)} tests on average; flowers are not recorded."
         if hybrids
         else "No hybrid yet."
     )
@@ -176,7 +187,7 @@ def _plates(inputs: ReportInputs) -> Section:
     lead = f"{fmt.noun(len(inputs.plates), 'plate')}: {said}." if said else "No plate is recorded."
     if held:
         lead += f" {fmt.noun(held, 'plant')} on hold until a finding is answered."
-    lead += "" if serious else " The checks found nothing that keeps verdicts back."
+    lead += "" if serious or held else " The checks found nothing that keeps verdicts back."
     rows = [(f.place, f.evidence) for f in serious[:MOST_FINDINGS]]
     table = plain_table(
         "finding-table", "Findings to answer first", (("where", "name"), ("what", "text")),

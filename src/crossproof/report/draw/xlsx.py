@@ -23,6 +23,8 @@ from crossproof.report.content.worklist import build_sheets
 
 _FIXED_TIME = datetime(2000, 1, 1)
 _HEADER_ROW = 2
+_SCANNED_PRINTED = 24
+"""Rows of the sheet to scan into that are printed: it is meant for the screen."""
 _SCANNED_ROWS = 500
 """Rows of the scanning sheet that have their formulas."""
 _LOOKED_UP_IN = "Codes"
@@ -71,6 +73,7 @@ def _formats(book: Any) -> dict[str, Any]:
     out = {
         "title": book.add_format({**base, "font_size": 15, "bold": True}),
         "note": book.add_format({**base, "font_color": "#52606A", "text_wrap": False}),
+        "long note": book.add_format({**base, "font_color": "#52606A", "text_wrap": True, "valign": "top"}),
         "head": book.add_format({**base, "bold": True, "bottom": 2, "text_wrap": True, "valign": "bottom"}),
         "text": book.add_format({**base, **thin, "num_format": "@"}),
         "sign": book.add_format({**base, "bottom": 1, "left": 1, "right": 1, "num_format": "@"}),
@@ -156,7 +159,7 @@ def _front(book: Any, content: Content, formats: dict[str, Any]) -> None:
 def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
     page = book.add_worksheet(sheet.name)
     page.write_string(0, 0, f"{sheet.title} ({sheet.listed:,})", formats["title"])
-    page.write_string(1, 0, sheet.note, formats["note"])
+    _note(page, sheet.note, [c.width for c in sheet.columns], formats)
     page.set_row(_HEADER_ROW, 30)
     for k, column in enumerate(sheet.columns):
         # The signing column has its lines from the column: a cell for every plant would cost time.
@@ -179,7 +182,17 @@ def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
     page.autofilter(_HEADER_ROW, 0, last, len(sheet.columns) - 1)
     page.freeze_panes(_HEADER_ROW + 1, 0)
     page.repeat_rows(_HEADER_ROW)
+    page.print_area(0, 0, last, len(sheet.columns) - 1)
     _paper(page, landscape=sheet.landscape)
+
+
+def _note(page: Any, note: str, widths: list[float], formats: dict[str, Any]) -> None:
+    """The sentence under a title, over the width of the table, so that it is printed in full."""
+    if len(widths) > 1:
+        page.merge_range(1, 0, 1, len(widths) - 1, note, formats["long note"])
+        page.set_row(1, 15 * max(1, math.ceil(len(note) / (0.9 * sum(widths)))))
+    else:
+        page.write_string(1, 0, note, formats["note"])
 
 
 def _draw_scan(book: Any, sheet: ScanSheet, formats: dict[str, Any]) -> None:
@@ -204,7 +217,9 @@ def _draw_scan(book: Any, sheet: ScanSheet, formats: dict[str, Any]) -> None:
     actions = [a.value for a in BenchAction]
     page.data_validation(first, 4, last, 4, {"validate": "list", "source": actions, "ignore_blank": True})
     page.freeze_panes(first, 0)
-    page.set_landscape()
+    page.print_area(0, 0, first + _SCANNED_PRINTED - 1, len(head) - 1)
+    page.repeat_rows(_HEADER_ROW)
+    _paper(page, landscape=True)
     codes = book.add_worksheet(_LOOKED_UP_IN)
     for r, cells in enumerate(sheet.rows):
         for k, text in enumerate(cells):
