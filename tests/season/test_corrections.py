@@ -7,7 +7,8 @@ import pytest
 
 from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Scope
-from crossproof.season.corrections import apply_corrections, read_kind, undismissed
+from crossproof.season.correction_rows import read_kind
+from crossproof.season.corrections import apply_corrections, undismissed
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from crossproof.errors import error
 from crossproof.io.problems import Problems
-from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.headings import heading_key
 from crossproof.io.sheets.shape import DELIMITERS, Record, Sheet, finished
 from crossproof.text import shortened
 
