@@ -2,12 +2,12 @@
 
     python benchmarks/expected_times.py SEASON [--cores 2 16 64] [--start 3] [--job 0.06] [--times 10]
 
-SEASON has been run from nothing. Each job's processor seconds stand in its log. The jobs are put on the cores
-as Snakemake puts them: whatever is ready, longest first. A stage waits for the one before it, as in the rules;
-`drift` beside the judging. `--start` is what a run costs before its first job, `--job` what each job costs on
-top of its own time (both in seconds; measured with 20 plates). `--times` stands for a season of so many times
-as many plates: as many more buckets of the same size, and single jobs so many times as long. That is a
-calculation, not a measurement, and says so.
+SEASON has been run from nothing. Each job's processor seconds stand in its log. Jobs are put on the cores
+longest first; a stage waits for the one before it, as in the rules, with `drift` beside the judging.
+`--start` is what a run costs before its first job, `--job` what each job costs on top of its own time (both
+in seconds; measured with 20 plates). `--times` stands for a season of so many times as many plates: as many
+more buckets of the same size, and single jobs so many times as long. That is a calculation, not a
+measurement, and says so; it is too much for `panel`, which looks at a limited number of families.
 """
 
 from __future__ import annotations
@@ -100,7 +100,7 @@ def main() -> None:
     print(f"{len(jobs)} jobs, {total:.0f} processor seconds ({said})")
     for cores in given.cores:
         print(f"{cores:4d} cores {clock(jobs, cores, given.start, given.job):8.0f} s")
-    print(f"critical path {clock(jobs, 10**6 // 100, given.start, given.job):8.0f} s, of it:")
+    print(f"critical path {clock(jobs, 10_000, given.start, given.job):8.0f} s, of it:")
     for stage in STAGES:
         mine = [j.seconds(64) for j in jobs if j.rule in stage]
         if mine:
