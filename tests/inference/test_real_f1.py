@@ -5,70 +5,43 @@ Data: sam-widmayer/MUGA_reference_data, MIT licence, kept outside this repositor
 
 from __future__ import annotations
 
-import csv
-import os
-from pathlib import Path
-
 import numpy as np
 import pytest
+from real_calls import real_data, records, wells_of
 
 from crossproof.inference.season_model import (
     FamilyInput,
     LineInput,
     Plant,
     Settings,
-    Wells,
-    batch_evidence,
     fit_panel,
     judge,
     verify_family,
 )
-from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
+from crossproof.model.genotypes import Markers
 from crossproof.model.results import Verdict
 
-FOLDER = (
-    Path(os.environ.get("CROSSPROOF_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "inbred_f1"
-)
 SETTINGS = Settings()
 
 
 @pytest.fixture(scope="module")
 def strains():
     """Panel, wells, truth rows and well numbers of the real data."""
-    if not FOLDER.exists():
-        pytest.skip("the real F1 data are not beside this repository")
-    with (FOLDER / "truth.csv").open() as lines:
-        truth = list(csv.DictReader(lines))
-    with (FOLDER / "markers.csv").open() as lines:
-        table = list(csv.DictReader(lines))
-    with (FOLDER / "genotypes.csv").open() as lines:
-        header, *rows = csv.reader(lines)
-    alleles = {m["marker"]: m["alleles"].split("/") for m in table}
-    names = header[1:]
-    calls = np.full((len(names), len(rows), 2), -1, dtype=np.int8)
-    for i, row in enumerate(rows):
-        for j, call in enumerate(row[1:]):
-            if call:
-                calls[j, i] = [alleles[names[j]].index(a) for a in call.split("/")]
-    place = {m["marker"]: m for m in table}
-    markers = Markers(
-        np.array(names, dtype=object),
-        np.array([place[x]["chrom"] for x in names], dtype=object),
-        np.array([int(place[x]["pos"]) for x in names]),
-        tuple(tuple(alleles[x]) for x in names),
-        np.zeros(len(names), dtype=bool),
-    )
-    assert set(markers.n_alleles) == {2}
-    samples = tuple(row[0] for row in rows)
-    batch = CallBatch("B1", markers, samples, (CallBlock(2, np.arange(len(names)), calls),), Evidence.CALLS)
-    item = batch_evidence(
-        batch,
-        wells=np.arange(len(rows)),
-        joined_row=np.arange(len(names)),
-        recode=np.tile(np.arange(8), (len(names), 1)),
-        n_alleles=markers.n_alleles,
-    )
-    wells = Wells(markers, len(rows), (item,))
+    folder = real_data("inbred_f1")
+    truth = records(folder / "truth.csv")
+    place = {m["marker"]: m for m in records(folder / "markers.csv")}
+    alleles = {name: m["alleles"].split("/") for name, m in place.items()}
+
+    def markers_of(names: list[str]) -> Markers:
+        return Markers(
+            np.array(names, dtype=object),
+            np.array([place[x]["chrom"] for x in names], dtype=object),
+            np.array([int(place[x]["pos"]) for x in names]),
+            tuple(tuple(alleles[x]) for x in names),
+            np.zeros(len(names), dtype=bool),
+        )
+
+    samples, wells = wells_of(folder / "genotypes.csv", alleles, markers_of)
     number = {name: i for i, name in enumerate(samples)}
     lines = {}
     for t in truth:

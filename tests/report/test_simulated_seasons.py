@@ -238,6 +238,7 @@ def totals(inputs: ReportInputs) -> set[str]:
     out += [c["flowers_to_repeat"].fillna(0).sum(), c["seeds_to_test"].sum()]
     out += [
         (inputs.lines["versions"] > 1).sum(),
+        ((inputs.lines["versions"] <= 1) & (inputs.lines["wells_with_calls"] > 1)).sum(),
         (~inputs.markers["used"]).sum(),
         inputs.markers["used"].sum(),
     ]
@@ -313,7 +314,7 @@ BRIEF_NEVER = (
 SEASON_NEVER = (
     (r"against (?:it|any of them|the samples)\.", r"FINDING-CARD|Wells, markers and lines to look at"),
     (r"The samples of every line agree", r"lines? ha(?:s|ve) samples that contradict|LINE-WITH-ONE-SAMPLE"),
-    (r"No marker could be used", r"can be kept as (?:a )?proven|fixed for different alleles at"),
+    (r"No marker could be used", r"\b[1-9]\d* can be kept as (?:a )?proven"),
     (r"gave no proven hybrid so far", r"\b[1-9]\d* can be kept"),
     (r"too few plants or tags to compare", r"(?:lies|lie) (?:outside|inside) the limits"),
     (r"No plate positions are recorded", r"on the weakest"),

@@ -7,7 +7,8 @@ import pytest
 
 from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Scope
-from crossproof.season.corrections import apply_corrections, read_kind, undismissed
+from crossproof.season.correction_rows import read_kind
+from crossproof.season.corrections import apply_corrections, undismissed
 
 
 @pytest.fixture
@@ -95,6 +96,17 @@ def test_wells_tags_crosses_lines_and_samples(samples, crosses):
     assert after.loc["s1", "line"] == "Bea"
     assert "s4" not in after.index
     assert [a.row for a in done.applied] == [2, 3, 4, 5, 6, 7]
+
+
+def test_one_parent_of_one_cross_is_another_line(samples, crosses):
+    done = apply_corrections(samples, crosses, rows(("mother is", "C1", "Cleo"), ("father is", "C2", "Ada")))
+    assert done.crosses.values.tolist() == [["C1", "Cleo", "Bea"], ["C2", "Bea", "Ada"]]
+    assert [a.effect for a in done.applied] == [
+        "mother of C1 taken as Cleo, not Ada",
+        "father of C2 taken as Ada, not Cleo",
+    ]
+    refused = apply_corrections(samples, crosses, rows(("father is", "C2", "Adda")))
+    assert "Did you mean 'Ada'?" in refused.problems[0].sentence()
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from quiet_seasons import QUIET
 
 from crossproof.errors import Severity, UsageError
 from crossproof.io.genotypes import read_batch
@@ -34,17 +35,6 @@ from crossproof.simulate import (
 from crossproof.simulate.genome import draw_genome, gametes, mate
 from crossproof.simulate.noise import call_error, calls_from_depths, phred_from_depths
 from crossproof.simulate.plants import identifiable_mask, relation_of_cross
-
-QUIET = SeasonPlan(
-    parent_departure=0.0,
-    false_heterozygote=0.0,
-    dropout=0.0,
-    swap=0.0,
-    missing=0.0,
-    blank_call_rate=0.0,
-    n_lines=8,
-    n_crosses=12,
-)
 
 
 def season(plan: SeasonPlan, seed: int = 5):

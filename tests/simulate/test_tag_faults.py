@@ -6,20 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from quiet_seasons import QUIET
 
 from crossproof.model.results import Relation
 from crossproof.simulate import SeasonPlan, SimulatedSeason, TagFault, TagFaultKind, simulate_season
-
-QUIET = SeasonPlan(
-    parent_departure=0.0,
-    false_heterozygote=0.0,
-    dropout=0.0,
-    swap=0.0,
-    missing=0.0,
-    blank_call_rate=0.0,
-    n_lines=8,
-    n_crosses=12,
-)
 
 
 def season(plan: SeasonPlan, seed: int = 4) -> SimulatedSeason:

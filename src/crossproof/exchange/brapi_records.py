@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from crossproof.errors import Problem, Severity
-from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.headings import heading_key
 
 
 @dataclass

@@ -16,7 +16,8 @@ from zoneinfo import ZoneInfo
 
 from crossproof.exchange.brapi_records import LeftOut, Notes, Record
 from crossproof.io.results.columns import RESULT_COLUMNS
-from crossproof.io.sheets.columns import CROSSES, heading_key
+from crossproof.io.sheets.columns import CROSSES
+from crossproof.io.sheets.headings import heading_key
 
 PARENT_TYPES = ("MALE", "FEMALE", "SELF", "POPULATION")
 

@@ -93,7 +93,7 @@ def open_field(folder: Path, season: str = "") -> FieldSeason:
 
 def _names_planned(root: Path) -> list[str]:
     """Every name that planned.csv gives as a parent: to print a tag a line need not have been typed."""
-    from crossproof.io.sheets.columns import heading_key
+    from crossproof.io.sheets.headings import heading_key
     from crossproof.io.sheets.sheet import read_sheet
 
     for name in WISH_LIST_NAMES:

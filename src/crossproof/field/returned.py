@@ -12,7 +12,8 @@ from crossproof.errors import Severity
 from crossproof.field.codes import Code, MisreadCode, code_of_plant, parse_code, plant_name
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.raw_tables import RawTable
-from crossproof.io.sheets.columns import Column, Kind, Table, nearest
+from crossproof.io.sheets.columns import Column, Kind, Table
+from crossproof.io.sheets.headings import nearest
 from crossproof.io.sheets.names import loose_index, meant
 from crossproof.model.bench import BenchAction, Outcome
 from crossproof.model.results import NextStep

@@ -42,6 +42,10 @@ class CorrectionKind(StrEnum):
     """target, other: crosses; every plant tagged `target` is of `other`."""
     REVERSE_CROSS = "reverse cross"
     """target: cross; mother and father change places in the record."""
+    MOTHER_IS = "mother is"
+    """target: cross; other: the line that was its mother."""
+    FATHER_IS = "father is"
+    """target: cross; other: the line whose pollen was used."""
     LINE_IS = "line is"
     """target, other: lines; detail: `tubes` (its parent samples are the other line), `crosses` (its crosses
     were made with the other line) or `both`."""

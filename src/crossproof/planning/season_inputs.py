@@ -12,7 +12,7 @@ import pandas as pd
 
 from crossproof.errors import Problem, Severity, error
 from crossproof.inference.season_model import Panel, Wells
-from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.headings import heading_key
 from crossproof.io.sheets.sheet import read_sheet
 from crossproof.model.arrays import Bools, Floats, Ints, Objects
 from crossproof.model.genotypes import Markers

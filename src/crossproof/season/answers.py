@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from crossproof.errors import UsageError, error
 from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
-from crossproof.io.sheets.columns import CORRECTIONS, match_headings
-from crossproof.io.sheets.shape import Sheet
-from crossproof.io.sheets.sheet import parse_sheet
+from crossproof.io.sheets.columns import CORRECTIONS
+from crossproof.io.sheets.headings import match_headings
+from crossproof.io.sheets.text_rows import text_rows
 
-DELIMITERS = (",", ";", "\t")
 STANDARD = "corrections.csv"
 """Where answers go when the season has none yet; read without being named in config.yaml."""
 
@@ -31,15 +28,16 @@ def add_rows(config: Config, rows: Sequence[Mapping[str, str]]) -> Path:
     then have to be copied by hand.
     """
     path = answers_file(config)
-    data = path.read_bytes() if path.exists() else _line(CORRECTIONS.names, ",", "\n").encode("utf-8")
-    write_bytes(path, data + _added(data, config.shown(path), config.renames("corrections"), rows))
+    data = path.read_bytes() if path.exists() else (",".join(CORRECTIONS.names) + "\n").encode("utf-8")
+    write_bytes(path, _with_rows(data, config.shown(path), config.renames("corrections"), rows))
     return path
 
 
-def _added(data: bytes, file: str, renames: Mapping[str, str], rows: Sequence[Mapping[str, str]]) -> bytes:
-    sheet = parse_sheet(data, shown_as=file, known=(*CORRECTIONS.names, *renames))
-    delimiter = _delimiter(data, sheet)
-    if delimiter is None:
+def _with_rows(
+    data: bytes, file: str, renames: Mapping[str, str], rows: Sequence[Mapping[str, str]]
+) -> bytes:
+    text = text_rows(data, shown_as=file, known=(*CORRECTIONS.names, *renames))
+    if text is None:
         raise UsageError(
             error(
                 file,
@@ -47,34 +45,11 @@ def _added(data: bytes, file: str, renames: Mapping[str, str], rows: Sequence[Ma
                 f"Add by hand: {'; '.join(', '.join(filter(None, r.values())) for r in rows)}.",
             )
         )
+    sheet = text.sheet
     names, _ = match_headings(sheet.headings, CORRECTIONS, renames, file=file, header_row=sheet.header_row)
-    missing = sorted({c for row in rows for c, text in row.items() if text and c not in names})
+    missing = sorted({c for row in rows for c, cell in row.items() if cell and c not in names})
     if missing:
         raise UsageError(
             error(file, f"There is no column {missing[0]!r}.", f"Add the heading {missing[0]!r}.")
         )
-    end = "\r\n" if b"\r\n" in data else "\n"
-    text = "".join(_line([row.get(name, "") for name in names], delimiter, end) for row in rows)
-    return (("" if data.endswith(b"\n") else end) + text).encode("utf-8")
-
-
-def _delimiter(data: bytes, sheet: Sheet) -> str | None:
-    """What separates the cells of the heading; None for a workbook or a text that is not UTF-8."""
-    try:
-        lines = data.decode("utf-8-sig").splitlines()
-    except UnicodeDecodeError:
-        return None
-    if not sheet.readable or len(lines) < sheet.header_row:
-        return None
-    heading = lines[sheet.header_row - 1]
-    for delimiter in DELIMITERS:
-        found = next(csv.reader([heading], delimiter=delimiter))
-        if tuple(cell.strip() for cell in found) == sheet.headings:
-            return delimiter
-    return None
-
-
-def _line(cells: Sequence[str], delimiter: str, end: str) -> str:
-    out = io.StringIO()
-    csv.writer(out, delimiter=delimiter, lineterminator=end).writerow(cells)
-    return out.getvalue()
+    return text.changed({}, [[row.get(name, "") for name in names] for row in rows])

@@ -1,4 +1,4 @@
-"""The season's corrections.csv: what each row means, and the corrected copies of the records.
+"""The corrected copies of the records that the rows of corrections.csv lead to.
 
 Rows are applied from top to bottom, each to what the rows above it left. Nothing is ever changed in the
 user's own files: the records get corrected copies, and every row is echoed in the outputs.
@@ -11,9 +11,8 @@ well, and moves with the plant.
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -23,7 +22,9 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.model.layouts import layout_of
 from crossproof.model.part_layouts import part_layout
-from crossproof.model.plates import Well, parse_well, smallest_format
+from crossproof.model.plates import parse_well, smallest_format
+from crossproof.season.correction_rows import cell_text, correction_of, without_note
+from crossproof.season.records_at_work import RecordsAtWork, RefusedRow
 from crossproof.text import count_of
 
 DATA_COLUMNS = ("sample_id", "batch", "plate", "well", "_file", "_row")
@@ -67,108 +68,11 @@ class Corrected:
     problems: tuple[Problem, ...] = ()
 
 
-class _Refused(Exception):
-    """A row that cannot be applied: what is wrong, what to do, in which column."""
-
-    def __init__(self, column: str, value: str, problem: str, remedy: str) -> None:
-        super().__init__(problem)
-        self.column, self.value, self.problem, self.remedy = column, value, problem, remedy
-
-
-@dataclass
-class _Records:
-    """The copies under work."""
-
-    samples: pd.DataFrame
-    crosses: pd.DataFrame
-    dismissed: set[tuple[str, str]] = field(default_factory=set)
-    left_out: set[str] = field(default_factory=set)
-    """Samples, and places PLATE:WELL, that rows above left out."""
-
-    # ---- lookups, each with a message of its own ---------------------------------------------------------
-
-    def plate(self, column: str, name: str) -> pd.Index:
-        """Rows of a plate."""
-        rows = self.samples.index[self.samples["plate"] == name]
-        if len(rows) == 0:
-            raise _Refused(
-                column, name, f"no plate is called {name!r}.", _nearest(name, self.samples["plate"])
-            )
-        return rows
-
-    def well(self, row: int) -> Well | None:
-        """Well of a row, None where the sheet gives none."""
-        text = str(self.samples.at[row, "well"])
-        return parse_well(text) if text else None
-
-    def place(self, column: str, text: str) -> int:
-        """Row of a PLATE:WELL."""
-        plate, colon, well = text.rpartition(":")
-        if not colon:
-            raise _Refused(
-                column, text, "this is not a plate and well.", "Write it as PLATE:WELL, such as P01:A1."
-            )
-        rows = self.plate(column, plate)
-        try:
-            wanted = parse_well(well)
-        except ValueError as e:
-            raise _Refused(column, text, f"{e}.", "Write it as PLATE:WELL, such as P01:A1.") from None
-        for row in rows:
-            if self.well(row) == wanted:
-                return int(row)
-        raise _Refused(
-            column, text, f"plate {plate} lists no sample in well {well}.", "Look at the samples sheet."
-        )
-
-    def sample(self, column: str, name: str) -> pd.Index:
-        """Rows of a sample."""
-        rows = self.samples.index[self.samples["sample_id"] == name]
-        if len(rows) == 0:
-            raise _Refused(
-                column, name, f"no sample is called {name!r}.", _nearest(name, self.samples["sample_id"])
-            )
-        return rows
-
-    def cross(self, column: str, name: str) -> int:
-        """Row of a cross."""
-        rows = self.crosses.index[self.crosses["cross_id"] == name]
-        if len(rows) == 0:
-            raise _Refused(
-                column, name, f"no cross is called {name!r}.", _nearest(name, self.crosses["cross_id"])
-            )
-        return int(rows[0])
-
-    def pod(self, column: str, text: str) -> tuple[str, str]:
-        """Cross and pod of a CROSS:POD."""
-        cross, colon, pod = text.rpartition(":")
-        if not colon:
-            raise _Refused(column, text, "this is not a cross and a pod.", "Write it as CROSS:POD.")
-        self.cross(column, cross)
-        pods = self.samples.loc[self.samples["cross_id"] == cross, "pod"]
-        if not (pods == pod).any():
-            raise _Refused(
-                column, text, f"cross {cross} has no plants of a pod {pod!r}.", _nearest(pod, pods)
-            )
-        return cross, pod
-
-    def line(self, column: str, name: str) -> str:
-        """A line that a tube or a cross names."""
-        known = pd.concat([self.samples["line"], self.crosses["mother"], self.crosses["father"]])
-        if not (known == name).any():
-            raise _Refused(column, name, f"no line is called {name!r}.", _nearest(name, known))
-        return name
-
-
-def _nearest(name: str, names: pd.Series) -> str:
-    close = difflib.get_close_matches(name, sorted({str(n) for n in names if isinstance(n, str) and n}), 1)
-    return f"Did you mean {close[0]!r}?" if close else "Look at the name in your sheets."
-
-
 def _content(samples: pd.DataFrame) -> list[str]:
     return [c for c in samples.columns if c not in DATA_COLUMNS]
 
 
-def _move(records: _Records, targets: list[int], sources: list[int]) -> None:
+def _move(records: RecordsAtWork, targets: list[int], sources: list[int]) -> None:
     """Give the rows `targets` the contents of the rows `sources`."""
     columns = _content(records.samples)
     contents = records.samples.loc[sources, columns].copy()
@@ -177,12 +81,12 @@ def _move(records: _Records, targets: list[int], sources: list[int]) -> None:
         records.samples.loc[targets, column] = contents[column]
 
 
-def _layout(records: _Records, c: Correction) -> str:
+def _layout(records: RecordsAtWork, c: Correction) -> str:
     every = [int(r) for r in records.plate("target", c.target)]
     rows = [r for r in every if records.well(r) is not None]
     if not rows:
         told = f"no sample of plate {c.target} has a well."
-        raise _Refused("target", c.target, told, "Fill in the wells in the samples sheet.")
+        raise RefusedRow("target", c.target, told, "Fill in the wells in the samples sheet.")
     wells = [well for r in rows if (well := records.well(r)) is not None]
     plate = smallest_format(wells)
     try:
@@ -197,7 +101,7 @@ def _layout(records: _Records, c: Correction) -> str:
         else:
             layout = layout_of(plate, c.kind, c.detail)
     except ValueError as e:
-        raise _Refused("detail", c.detail, f"{e}.", "Copy the row from the proposal.") from None
+        raise RefusedRow("detail", c.detail, f"{e}.", "Copy the row from the proposal.") from None
     at = {w.row * plate.columns + w.column: r for w, r in zip(wells, rows, strict=True)}
     source = {r: at.get(int(layout.source[p])) for p, r in at.items()}
     filled = [r for r in rows if source.get(r) is not None]
@@ -218,9 +122,11 @@ def _layout(records: _Records, c: Correction) -> str:
     return text
 
 
-def _exchange(records: _Records, c: Correction) -> str:
+def _exchange(records: RecordsAtWork, c: Correction) -> str:
     if c.target == c.other:
-        raise _Refused("other", c.other, "a plate cannot be exchanged with itself.", "Name the other plate.")
+        raise RefusedRow(
+            "other", c.other, "a plate cannot be exchanged with itself.", "Name the other plate."
+        )
     a_rows, b_rows = records.plate("target", c.target), records.plate("other", c.other)
     by_well = [
         {well: int(r) for r in rows if (well := records.well(r)) is not None} for rows in (a_rows, b_rows)
@@ -237,18 +143,18 @@ def _exchange(records: _Records, c: Correction) -> str:
     return text
 
 
-def _swap_wells(records: _Records, c: Correction) -> str:
+def _swap_wells(records: RecordsAtWork, c: Correction) -> str:
     a, b = records.place("target", c.target), records.place("other", c.other)
     if a == b:
-        raise _Refused("other", c.other, "a well cannot be swapped with itself.", "Name the other well.")
+        raise RefusedRow("other", c.other, "a well cannot be swapped with itself.", "Name the other well.")
     _move(records, [a, b], [b, a])
     return f"wells {c.target} and {c.other} swapped"
 
 
-def _tags(records: _Records, c: Correction) -> str:
+def _tags(records: RecordsAtWork, c: Correction) -> str:
     records.cross("target", c.target), records.cross("other", c.other)
     if c.target == c.other:
-        raise _Refused("other", c.other, "a tag cannot be swapped with itself.", "Name the other cross.")
+        raise RefusedRow("other", c.other, "a tag cannot be swapped with itself.", "Name the other cross.")
     ids = records.samples["cross_id"]
     mine, theirs = ids == c.target, ids == c.other
     records.samples.loc[mine, "cross_id"] = c.other
@@ -261,10 +167,10 @@ def _tags(records: _Records, c: Correction) -> str:
     return f"{count_of(int(mine.sum()), 'sample')} tagged {c.target} taken as {c.other}"
 
 
-def _swap_pods(records: _Records, c: Correction) -> str:
+def _swap_pods(records: RecordsAtWork, c: Correction) -> str:
     a, b = records.pod("target", c.target), records.pod("other", c.other)
     if a[0] == b[0] and a[1] == b[1]:
-        raise _Refused("other", c.other, "a pod cannot be swapped with itself.", "Name the other pod.")
+        raise RefusedRow("other", c.other, "a pod cannot be swapped with itself.", "Name the other pod.")
     rows = [(records.samples["cross_id"] == x) & (records.samples["pod"] == p) for x, p in (a, b)]
     for mine, (cross, pod) in zip(rows, (b, a), strict=True):
         records.samples.loc[mine, "cross_id"] = cross
@@ -273,18 +179,26 @@ def _swap_pods(records: _Records, c: Correction) -> str:
     return f"pods {c.target} and {c.other} swapped: {counts[0]} and {counts[1]} re-labelled"
 
 
-def _reverse_cross(records: _Records, c: Correction) -> str:
+def _reverse_cross(records: RecordsAtWork, c: Correction) -> str:
     row = records.cross("target", c.target)
     mother, father = records.crosses.at[row, "mother"], records.crosses.at[row, "father"]
     records.crosses.at[row, "mother"], records.crosses.at[row, "father"] = father, mother
     return f"{c.target} taken as {father} x {mother}"
 
 
-def _line_is(records: _Records, c: Correction) -> str:
+def _parent_is(records: RecordsAtWork, c: Correction) -> str:
+    row, line = records.cross("target", c.target), records.line("other", c.other)
+    column = "mother" if c.kind is CorrectionKind.MOTHER_IS else "father"
+    was = records.crosses.at[row, column]
+    records.crosses.at[row, column] = line
+    return f"{column} of {c.target} taken as {line}, not {was or 'unknown'}"
+
+
+def _line_is(records: RecordsAtWork, c: Correction) -> str:
     records.line("target", c.target), records.line("other", c.other)
     detail = c.detail.strip().lower()
     if detail not in LINE_DETAILS:
-        raise _Refused(
+        raise RefusedRow(
             "detail",
             c.detail,
             "it does not say what of the line is meant.",
@@ -305,7 +219,7 @@ def _line_is(records: _Records, c: Correction) -> str:
     return f"line {c.target} taken as {c.other}: {' and '.join(parts)}"
 
 
-def _swap_lines(records: _Records, c: Correction) -> str:
+def _swap_lines(records: RecordsAtWork, c: Correction) -> str:
     records.line("target", c.target), records.line("other", c.other)
     a, b = records.samples["line"] == c.target, records.samples["line"] == c.other
     records.samples.loc[a, "line"] = c.other
@@ -313,11 +227,11 @@ def _swap_lines(records: _Records, c: Correction) -> str:
     return f"tubes of {c.target} and {c.other} swapped: {int(a.sum())} and {int(b.sum())}"
 
 
-def _sample_is(records: _Records, c: Correction) -> str:
+def _sample_is(records: RecordsAtWork, c: Correction) -> str:
     rows = records.sample("target", c.target)
     line = records.line("other", c.other)
     if not (records.samples.loc[rows, "role"] == "parent").all():
-        raise _Refused(
+        raise RefusedRow(
             "target", c.target, "this sample is not a parent sample.", "Name a sample whose role is parent."
         )
     was = ", ".join(sorted(set(records.samples.loc[rows, "line"])))
@@ -334,7 +248,7 @@ def _place_key(text: str) -> str:
         return text
 
 
-def _drop(records: _Records, c: Correction) -> str:
+def _drop(records: RecordsAtWork, c: Correction) -> str:
     if _place_key(c.target) in records.left_out:
         return f"data of {c.target} not used, as a row above says already"
     if c.kind is CorrectionKind.IGNORE_SAMPLE:
@@ -349,12 +263,12 @@ def _drop(records: _Records, c: Correction) -> str:
     return f"data of {names} not used"
 
 
-def _dismiss(records: _Records, c: Correction) -> str:
+def _dismiss(records: RecordsAtWork, c: Correction) -> str:
     records.dismissed.add((c.target, c.detail.strip().lower()))
     return f"finding about {c.target} set aside" + (f" ({c.detail})" if c.detail else " (all kinds)")
 
 
-_APPLY: dict[CorrectionKind, Callable[[_Records, Correction], str]] = {
+_APPLY: dict[CorrectionKind, Callable[[RecordsAtWork, Correction], str]] = {
     **dict.fromkeys(LAYOUT_KINDS, _layout),
     CorrectionKind.EXCHANGE_PLATES: _exchange,
     CorrectionKind.SWAP_WELLS: _swap_wells,
@@ -362,6 +276,8 @@ _APPLY: dict[CorrectionKind, Callable[[_Records, Correction], str]] = {
     CorrectionKind.TAG_IS: _tags,
     CorrectionKind.SWAP_PODS: _swap_pods,
     CorrectionKind.REVERSE_CROSS: _reverse_cross,
+    CorrectionKind.MOTHER_IS: _parent_is,
+    CorrectionKind.FATHER_IS: _parent_is,
     CorrectionKind.LINE_IS: _line_is,
     CorrectionKind.SWAP_LINES: _swap_lines,
     CorrectionKind.SAMPLE_IS: _sample_is,
@@ -369,42 +285,6 @@ _APPLY: dict[CorrectionKind, Callable[[_Records, Correction], str]] = {
     CorrectionKind.EXCLUDE_WELL: _drop,
     CorrectionKind.DISMISS: _dismiss,
 }
-
-
-def read_kind(text: str) -> CorrectionKind | None:
-    """The kind a user's text names; case, underscores, hyphens and spaces alike; None if it names none."""
-    wanted = re.sub(r"[\s_-]+", " ", text.strip().lower())
-    return next((k for k in CorrectionKind if k.value == wanted), None)
-
-
-_EITHER_WAY = frozenset(
-    {
-        CorrectionKind.SWAP_WELLS,
-        CorrectionKind.SWAP_TAGS,
-        CorrectionKind.SWAP_PODS,
-        CorrectionKind.SWAP_LINES,
-        CorrectionKind.EXCHANGE_PLATES,
-    }
-)
-
-
-def without_note(c: Correction) -> Correction:
-    """The row without its note, the two sides of a swap in one order: what makes two rows the same."""
-    target, other = sorted([c.target, c.other]) if c.kind in _EITHER_WAY else (c.target, c.other)
-    return Correction(c.kind, target, other, c.detail.strip().lower())
-
-
-def correction_of(row: pd.Series) -> Correction | None:
-    """A row of corrections.csv as a value; None where it names no kind of correction."""
-    kind = read_kind(_text(row, "kind"))
-    if kind is None:
-        return None
-    return Correction(kind, *(_text(row, c) for c in ("target", "other", "detail", "note")))
-
-
-def _text(row: pd.Series, column: str) -> str:
-    value = row.get(column, "")
-    return value.strip() if isinstance(value, str) else ""
 
 
 def apply_corrections(
@@ -421,7 +301,7 @@ def apply_corrections(
     Returns copies, an echo of every row applied, and a problem for every row that cannot be. A plant that
     was named after its sample keeps that name when it moves to another well.
     """
-    records = _Records(samples.copy(), crosses.copy())
+    records = RecordsAtWork(samples.copy(), crosses.copy())
     if corrections is None or len(corrections) == 0:
         return Corrected(records.samples, records.crosses)
     applied: list[Applied] = []
@@ -429,7 +309,7 @@ def apply_corrections(
     seen: dict[Correction, int] = {}
     for i, (_, row) in enumerate(corrections.iterrows()):
         line = int(row["_row"]) if "_row" in corrections.columns else i + 2
-        kind_text = _text(row, "kind")
+        kind_text = cell_text(row, "kind")
         c = correction_of(row)
         if c is None:
             close = difflib.get_close_matches(kind_text.lower(), [k.value for k in CorrectionKind], 1)
@@ -461,7 +341,7 @@ def apply_corrections(
         seen[bare] = line
         try:
             effect = _APPLY[c.kind](records, c)
-        except _Refused as e:
+        except RefusedRow as e:
             problems.append(error(file, e.problem, e.remedy, row=line, column=e.column, value=e.value))
             continue
         applied.append(Applied(c, line, effect))

@@ -98,17 +98,15 @@ def outcome_set_aside(problems: Sequence[Problem], digest: str = "") -> FileOutc
 
 def _sample_rates(batch: CallBatch) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Call rate and share of heterozygous calls of every sample of a file."""
-    import allel  # slow to import, and what only reads outcomes needs none of it
-
     called = np.zeros(len(batch.samples), dtype=np.int64)
     het = np.zeros(len(batch.samples), dtype=np.int64)
     for block in batch.blocks:
-        calls = allel.GenotypeArray(block.calls)
-        seen = calls.count_called(axis=0)
+        both = (block.calls >= 0).all(axis=2)
+        seen = both.sum(axis=0)
         if block.phred is not None and not seen.any():
             seen = (block.phred.max(axis=2) > 0).sum(axis=0)
         called += seen
-        het += calls.count_het(axis=0)
+        het += (both & (block.calls[..., 0] != block.calls[..., 1])).sum(axis=0)
     markers = max(len(batch.markers), 1)
     return (
         tuple(np.round(called / markers, 6).tolist()),

@@ -1,16 +1,15 @@
-"""Between the season's frames and the plate checks: plates out of records and evidence, findings into words.
+"""Between the season's frames and the plate checks: plates out of records and evidence.
 
-- `build_plates`: frames and evidence to the arrays of `inference.plate_checks`
-- `finding_rows`: findings as plain rows (JSON, report)
-- `findings_by_table`: sentences for the `findings` columns of plates, crosses, lines and samples
-- `finding_problems`: rows of problems.csv
+- `season_tables`: lines, crosses and the most telling markers
+- `build_plates`: frames and evidence to the arrays of the plate checks
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,10 +24,13 @@ from crossproof.inference.plates.arrays import (
     WellBlock,
     choose_markers,
 )
-from crossproof.model.plates import PLATE_FORMATS, parse_well, smallest_format
+from crossproof.model.arrays import Ints
+from crossproof.model.plates import PLATE_FORMATS, PlateFormat, parse_well, smallest_format
 from crossproof.model.settings import Settings
 
 MAX_MARKERS = 300
+MAX_MATERNAL = 20
+"""Markers inherited from the mother that are used beside the others."""
 DEFAULT_INBREEDING = 0.98
 
 
@@ -55,6 +57,27 @@ def season_tables(
     copies = _copies(panel, names, main)
     f = np.where((copies[:, 0] != FIXED_LINE) & ~np.isin(names, list(given)), 0.0, f)
     known = [v for v in main if v >= 0]
+    blocks, rows = _season_blocks(panel, _most_telling(panel, known, max_markers))
+    index = [
+        np.array([number.get(p, -1) if isinstance(p, str) else -1 for p in crosses[column]], dtype=np.int64)
+        for column in ("mother", "father")
+    ]
+    tables = SeasonTables(
+        names,
+        tuple(crosses["cross_id"]),
+        index[0],
+        index[1],
+        blocks,
+        f,
+        np.asarray(panel.class_prior, dtype=np.float64),
+        float(panel.h),
+        copies,
+    )
+    return tables, rows
+
+
+def _most_telling(panel: Panel, known: list[int], max_markers: int) -> list[tuple[int, int]]:
+    """Block and place in it of the most telling markers, those inherited from the mother besides."""
     telling: list[tuple[float, int, int]] = []
     for b, block in enumerate(panel.blocks):
         keep = panel.set_aside[block.rows] == ""
@@ -64,15 +87,21 @@ def season_tables(
         rate = panel.marker_call_rate[block.rows] * keep
         mean = posterior.mean(axis=0)
         score = rate * (1 - (mean**2).sum(axis=1))
-        count = 20 if block.maternal else max_markers
+        count = MAX_MATERNAL if block.maternal else max_markers
         chosen = choose_markers(posterior, rate, np.zeros(len(rate), dtype=bool), count)
         telling += [(float(score[j]) if not block.maternal else np.inf, b, int(j)) for j in chosen if keep[j]]
     telling.sort(key=lambda t: (-t[0], t[1], t[2]))
     n_maternal = sum(math.isinf(t[0]) for t in telling)
-    telling = telling[: max_markers + n_maternal]
+    return [(b, j) for _, b, j in telling[: max_markers + n_maternal]]
+
+
+def _season_blocks(
+    panel: Panel, chosen: list[tuple[int, int]]
+) -> tuple[tuple[SeasonBlock, ...], tuple[np.ndarray, ...]]:
+    """The chosen markers by number of alleles, and the joined rows of each block."""
     blocks, rows = [], []
-    for k in sorted({panel.blocks[b].k for _, b, _ in telling}):
-        part = sorted((b, j) for _, b, j in telling if panel.blocks[b].k == k)
+    for k in sorted({panel.blocks[b].k for b, _ in chosen}):
+        part = sorted((b, j) for b, j in chosen if panel.blocks[b].k == k)
         joined = np.array([panel.blocks[b].rows[j] for b, j in part], dtype=np.int64)
         blocks.append(
             SeasonBlock(
@@ -83,22 +112,7 @@ def season_tables(
             )
         )
         rows.append(joined)
-    index = [
-        np.array([number.get(p, -1) if isinstance(p, str) else -1 for p in crosses[column]], dtype=np.int64)
-        for column in ("mother", "father")
-    ]
-    tables = SeasonTables(
-        names,
-        tuple(crosses["cross_id"]),
-        index[0],
-        index[1],
-        tuple(blocks),
-        f,
-        np.asarray(panel.class_prior, dtype=np.float64),
-        float(panel.h),
-        copies,
-    )
-    return tables, tuple(rows)
+    return tuple(blocks), tuple(rows)
 
 
 def _copies(panel: Panel, names: tuple[str, ...], main: list[int]) -> np.ndarray:
@@ -149,6 +163,60 @@ def _depths(wells: Wells, rows: np.ndarray, numbers: np.ndarray, k: int) -> np.n
     return out if any_depths else None
 
 
+@dataclass(frozen=True)
+class _Rows:
+    """The samples sheet as lists by column, and which wells its rows are.
+
+    Taking single rows out of a table costs more than the checks themselves.
+    """
+
+    column: Mapping[str, list[Any]]
+    number: Ints
+    batch_of: Ints
+    wells: Wells
+
+    def batch(self, i: int) -> str:
+        """Genotype file of a row."""
+        return self.wells.batches[int(self.batch_of[self.number[i]])].batch
+
+    def groups(self) -> dict[tuple[str, bool], list[int]]:
+        """Rows with data by plate, True; those without plate or well by genotype file, False."""
+        limit = len(self.batch_of)
+        has_data = (self.number < limit) & (self.batch_of[np.minimum(self.number, limit - 1)] >= 0)
+        found: dict[tuple[str, bool], list[int]] = {}
+        for i in np.flatnonzero(has_data).tolist():
+            plate, well = self.column["plate"][i], self.column["well"][i]
+            placed = isinstance(plate, str) and plate != "" and isinstance(well, str) and well != ""
+            found.setdefault((str(plate if placed else self.batch(i)), placed), []).append(int(i))
+        return found
+
+    def laid_out(self, members: list[int], placed: bool) -> list[_Part]:
+        """Rows with their places: of a plate by its wells, others in the order of the sheet."""
+        if placed:
+            places = [parse_well(self.column["well"][i]) for i in members]
+            first = dict(zip(reversed(places), reversed(members), strict=True))
+            single = [i for w, i in zip(places, members, strict=True) if first[w] == i]
+            places = [parse_well(self.column["well"][i]) for i in single]
+            at = np.array([[w.row, w.column] for w in places], dtype=np.int64)
+            return [_Part(single, at, smallest_format(places))]
+        largest = PLATE_FORMATS[-1]
+        parts = []
+        for start in range(0, len(members), largest.wells):
+            some = members[start : start + largest.wells]
+            at = np.column_stack(np.divmod(np.arange(len(some)), largest.columns)).astype(np.int64)
+            parts.append(_Part(some, at, largest))
+        return parts
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Rows of one plate, their row and column on it (row, 2), and its format."""
+
+    members: list[int]
+    at: Ints
+    plate_format: PlateFormat
+
+
 def build_plates(
     samples: pd.DataFrame,
     season: SeasonTables,
@@ -160,96 +228,76 @@ def build_plates(
 ) -> tuple[Plate, ...]:
     """The plates of the samples sheet, in order of name.
 
-    Parameters: `samples` as read (after corrections): the row *position* i is well number
-    `samples.index[i]` of
-    `wells`, so corrected copies keep their numbers; `season`, `rows` from `season_tables`; `only`: names of
-    the
-    plates wanted, all by default. Rows without data are left out. Rows without plate or well form one
-    unplaced
-    group per batch. Two rows in one well: the first counts (the records check reports it).
+    Parameters: `samples` as read (after corrections): the row *position* i is well number `samples.index[i]`
+    of `wells`, so corrected copies keep their numbers; `season`, `rows` from `season_tables`; `only`: names
+    of the plates wanted, all by default. Rows without data are left out. Rows without plate or well form one
+    unplaced group per batch. Two rows in one well: the first counts (the records check reports it).
     """
-    batch_of, _ = wells.place
-    number = samples.index.to_numpy(dtype=np.int64)
-    has_data = (number < len(batch_of)) & (batch_of[np.minimum(number, len(batch_of) - 1)] >= 0)
-    line_of = {name: i for i, name in enumerate(season.lines)}
-    cross_of = {name: season.n_lines + i for i, name in enumerate(season.crosses)}
-    # Columns as lists, once: taking single rows out of a table costs more than the checks themselves.
-    column = {
-        c: samples[c].tolist()
-        for c in ("sample_id", "plate", "well", "role", "line", "cross_id", "plant", "pod")
-        if c in samples.columns
-    }
-    groups: dict[tuple[str, bool], list[int]] = {}
-    for i in np.flatnonzero(has_data).tolist():
-        plate, well = column["plate"][i], column["well"][i]
-        placed = isinstance(plate, str) and plate != "" and isinstance(well, str) and well != ""
-        name = plate if placed else wells.batches[int(batch_of[number[i]])].batch
-        groups.setdefault((str(name), placed), []).append(int(i))
+    columns = ("sample_id", "plate", "well", "role", "line", "cross_id", "plant", "pod")
+    table = _Rows(
+        {c: samples[c].tolist() for c in columns if c in samples.columns},
+        samples.index.to_numpy(dtype=np.int64),
+        wells.place[0],
+        wells,
+    )
+    recorded = {("parent", name): i for i, name in enumerate(season.lines)}
+    recorded |= {("progeny", name): season.n_lines + i for i, name in enumerate(season.crosses)}
     wanted = None if only is None else set(only)
-    out = []
-    for (name, placed), members in sorted(groups.items()):
-        if wanted is not None and name not in wanted:
-            continue
-        largest = PLATE_FORMATS[-1]
-        if placed:
-            places = [parse_well(column["well"][i]) for i in members]
-            first = dict(zip(reversed(places), reversed(members), strict=True))
-            members = [i for w, i in zip(places, members, strict=True) if first[w] == i]
-            places = [parse_well(column["well"][i]) for i in members]
-            plate_format = smallest_format(places)
-            at = np.array([[w.row, w.column] for w in places], dtype=np.int64)
-            parts = [(name, members, at, plate_format)]
-        else:
-            parts = []
-            for start in range(0, len(members), largest.wells):
-                some = members[start : start + largest.wells]
-                at = np.column_stack(np.divmod(np.arange(len(some)), largest.columns)).astype(np.int64)
-                parts.append((name, some, at, largest))
-        for part_name, part, at, plate_format in parts:
-            identity, plants = [], []
-            keep = []
-            for place, i in enumerate(part):
-                role = column["role"][i]
-                if role == "blank":
-                    who = EMPTY
-                elif role == "parent":
-                    who = line_of.get(column["line"][i], EMPTY - 100)
-                else:
-                    who = cross_of.get(column["cross_id"][i], EMPTY - 100)
-                if who < EMPTY:
-                    continue  # its line or cross is not on record: nothing to compare it with
-                keep.append(place)
-                identity.append(who)
-                plants.append(str(column["plant"][i]) if role == "progeny" else "")
-            if not keep:
-                continue
-            part = [part[p] for p in keep]
-            numbers = number[part]
-            blocks = []
-            for block, joined in zip(season.blocks, rows, strict=True):
-                likelihood = wells.likelihood(joined, numbers, block.k, rates)
-                blocks.append(
-                    WellBlock(
-                        block.k,
-                        likelihood.astype(np.float32),
-                        wells.codes(joined, numbers),
-                        _depths(wells, joined, numbers, block.k),
-                    )
-                )
-            batches = sorted({wells.batches[int(b)].batch for b in batch_of[numbers]})
-            out.append(
-                Plate(
-                    part_name,
-                    ";".join(batches),
-                    plate_format,
-                    at[keep, 0],
-                    at[keep, 1],
-                    tuple(str(column["sample_id"][i]) for i in part),
-                    tuple(plants),
-                    np.array(identity, dtype=np.int64),
-                    tuple(blocks),
-                    placed,
-                    tuple(str(column["pod"][i]) for i in part) if "pod" in column else (),
-                )
-            )
-    return tuple(out)
+    found = (
+        _plate(name, placed, part, table, recorded, season, rows, rates)
+        for (name, placed), members in sorted(table.groups().items())
+        if wanted is None or name in wanted
+        for part in table.laid_out(members, placed)
+    )
+    return tuple(plate for plate in found if plate is not None)
+
+
+def _identity(table: _Rows, i: int, recorded: Mapping[tuple[str, str], int]) -> int | None:
+    """Whose sample a row is; None where its line or cross is not on record and nothing can be compared."""
+    role = table.column["role"][i]
+    if role == "blank":
+        return EMPTY
+    if role == "parent":
+        return recorded.get(("parent", table.column["line"][i]))
+    return recorded.get(("progeny", table.column["cross_id"][i]))
+
+
+def _plate(
+    name: str,
+    placed: bool,
+    part: _Part,
+    table: _Rows,
+    recorded: Mapping[tuple[str, str], int],
+    season: SeasonTables,
+    rows: tuple[np.ndarray, ...],
+    rates: ErrorRates,
+) -> Plate | None:
+    """One plate with its evidence; None where none of its rows can be compared with anything."""
+    whose = [_identity(table, i, recorded) for i in part.members]
+    keep = [place for place, who in enumerate(whose) if who is not None]
+    if not keep:
+        return None
+    members = [part.members[place] for place in keep]
+    numbers, column, wells = table.number[members], table.column, table.wells
+    blocks = tuple(
+        WellBlock(
+            block.k,
+            wells.likelihood(joined, numbers, block.k, rates).astype(np.float32),
+            wells.codes(joined, numbers),
+            _depths(wells, joined, numbers, block.k),
+        )
+        for block, joined in zip(season.blocks, rows, strict=True)
+    )
+    return Plate(
+        name,
+        ";".join(sorted({table.batch(i) for i in members})),
+        part.plate_format,
+        part.at[keep, 0],
+        part.at[keep, 1],
+        tuple(str(column["sample_id"][i]) for i in members),
+        tuple(str(column["plant"][i]) if column["role"][i] == "progeny" else "" for i in members),
+        np.array([whose[place] for place in keep], dtype=np.int64),
+        blocks,
+        placed,
+        tuple(str(column["pod"][i]) for i in members) if "pod" in column else (),
+    )

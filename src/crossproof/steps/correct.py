@@ -17,7 +17,8 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, Hold
 from crossproof.report.sections.plates import would_change
 from crossproof.season.answers import add_rows, answers_file
-from crossproof.season.corrections import apply_corrections, correction_of, without_note
+from crossproof.season.correction_rows import correction_of, without_note
+from crossproof.season.corrections import apply_corrections
 from crossproof.season.findings import correction_row
 from crossproof.season.index import SeasonIndex, build_index
 from crossproof.season.work_folder import season_lock

@@ -117,6 +117,17 @@ def test_other_pollen_is_named_once_and_not_where_a_plate_check_named_it():
     assert kinds([one], named=["C1"]) == []
 
 
+def test_a_row_is_proposed_where_a_line_of_the_season_gave_all_the_pollen():
+    for shares, versions, rows in (
+        ([0, 0, 1, 0], ("P", "Q"), [("father is", "C1", "Q")]),
+        ([0, 0, 1, 0], ("P", "a line that was never typed"), []),
+    ):
+        one = family(shares, father=Fault.FATHER_PLANT, father_versions=versions)
+        (found,) = parent_findings([one], WELLS, {}, {"P", "Q"})
+        assert [(c.kind, c.target, c.other) for c in found.corrections] == rows
+        assert found.evidence.startswith("1 of 1 plant of C1 has a father that is not P: ")
+
+
 def test_two_tags_with_other_pollen_contradict_the_line():
     one = family([0, 0, 1, 0], father=Fault.FATHER_PLANT)
     two = family([0, 0, 1, 0], father=Fault.FATHER_PLANT, cross_id="C2")

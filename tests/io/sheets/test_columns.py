@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crossproof.errors import Severity
-from crossproof.io.sheets.columns import CROSSES, SAMPLES, TABLES, Kind, heading_key, match_headings, nearest
+from crossproof.io.sheets.columns import CROSSES, SAMPLES, TABLES, Kind
+from crossproof.io.sheets.headings import heading_key, match_headings, nearest
 from crossproof.io.sheets.names import name_fault
 from crossproof.io.sheets.values import read_choice, read_date, read_integer, read_number, read_time
 from crossproof.model.plates import parse_well

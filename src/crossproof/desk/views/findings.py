@@ -20,7 +20,7 @@ from crossproof.desk.sheets import SheetKind, SheetPlace, rows_of, sheets_of
 from crossproof.desk.uploads import form_of, text_of
 from crossproof.errors import InputError, Problem
 from crossproof.io.files.atomic import write_bytes
-from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.headings import heading_key
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.season.answers import STANDARD

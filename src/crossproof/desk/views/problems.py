@@ -113,7 +113,7 @@ def _row(sheet: Sheet, problem: Problem) -> RowShown | None:
 
 
 def _column(headings: Sequence[str], name: str) -> int:
-    from crossproof.io.sheets.columns import heading_key
+    from crossproof.io.sheets.headings import heading_key
 
     keys = [heading_key(h) for h in headings]
     return keys.index(heading_key(name)) if heading_key(name) in keys else -1

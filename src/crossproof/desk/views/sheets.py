@@ -44,7 +44,7 @@ from crossproof.desk.uploads import (
     waiting_file,
 )
 from crossproof.errors import InputError, Problem, Severity
-from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.headings import heading_key
 from crossproof.io.sheets.sheet import parse_sheet
 from crossproof.io.sheets.text_rows import TextRows
 from crossproof.planning.planned import PLANNED_COLUMNS

@@ -8,15 +8,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import RELATIONS, FamilyResult
+from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Relation, Verdict
-from crossproof.text import percent
+from crossproof.text import agreeing, count_of, percent
 
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
@@ -98,8 +99,16 @@ def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
     return tuple(np.flatnonzero(culled & (result.scored > 0) & (share < SOME_AGAINST)).tolist())
 
 
-def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mapping[str, str]) -> list[Finding]:
-    """Findings of all families; `named`: crosses of which the plate checks already named another parent."""
+def parent_findings(
+    results: Sequence[FamilyResult],
+    wells: Wells,
+    named: Mapping[str, str],
+    lines: Collection[str] = (),
+) -> list[Finding]:
+    """Findings of all families; `named`: crosses of which the plate checks already named another parent.
+
+    `lines`: names of the season's lines; where one of them was the parent of a whole tag, a row is proposed.
+    """
     out: list[Finding] = []
     unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
     on_tube: dict[str, list[tuple[FamilyResult, int]]] = {}
@@ -117,7 +126,7 @@ def parent_findings(results: Sequence[FamilyResult], wells: Wells, named: Mappin
             if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
-                    out.append(_other_plant(result, side, wells))
+                    out.append(_other_plant(result, side, wells, lines))
         if near_hybrids(result) and not result.phase_open.any():
             out.append(_near_hybrids(result, wells))
         if fault_share(result, 0, Fault.GENERATION) >= LIKELY:
@@ -158,7 +167,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     worst = max((result.mother_departure, result.father_departure)[side] for result, side in found)
     tube = max(fault_share(result, side, Fault.TUBE) for result, side in found)
     text = (
-        f"By the hybrids of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
+        f"By the plants of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
         "the markers. "
         + (
             "The sample may hold something else, or the tags were made with another plant."
@@ -237,23 +246,33 @@ def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
     )
 
 
-def _other_plant(result: FamilyResult, side: int, wells: Wells) -> Finding:
+def _other_plant(result: FamilyResult, side: int, wells: Wells, lines: Collection[str]) -> Finding:
     versions = (result.mother_versions, result.father_versions)[side]
     line = (result.mother, result.father)[side]
     shown = next((str(v) for v in versions if str(v) != line), "another plant")
     leading = frozenset({(Verdict.OFF_PEDIGREE, Verdict.OUTCROSS)[side]})
     places, samples = _places([result], wells, leading)
     kind = (FindingKind.OTHER_MOTHER, FindingKind.OTHER_POLLEN)[side]
+    # A tag with hybrids of its own as well got pollen of both: no other father mends its record.
+    lead = [CLASSES[k] for k in result.class_posterior.argmax(axis=1).tolist()]
+    n = sum(verdict in leading for verdict in lead)
+    whole = shown in lines and Verdict.HYBRID not in lead
+    row = Correction((CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)[side], result.cross_id, shown)
     return Finding(
         kind,
         Scope.CROSS,
         "",
         result.cross_id,
-        f"The plants listed share a {SIDES[side]} that is not {line}: {shown}.",
-        f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
+        f"{n} of {count_of(len(lead), 'plant')} of {result.cross_id} {agreeing(n, 'has', 'have')} a "
+        f"{SIDES[side]} that is not {line}: {shown}.",
+        f"Compare with the crossing book. If {shown} was the {SIDES[side]}, add the proposed row to "
+        "corrections.csv and run again."
+        if whole
+        else f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
         wells=places,
         samples=samples,
         other=shown,
+        corrections=(row,) if whole else (),
     )
 
 

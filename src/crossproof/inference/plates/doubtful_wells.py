@@ -20,6 +20,7 @@ from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.model.arrays import Floats
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.text import count_of, percent
 
 LEAST_SHARE = 0.01
 """Share from which a well is held: one look at the bench against a true hybrid thrown away. A choice, not
@@ -83,8 +84,9 @@ def doubt_findings(x: Examined) -> list[Finding]:
             plate.name,
             plate.name,
             f"Plate {plate.name} may be {best.words}: {', '.join(speaks[:6])} would fit better so. That is "
-            f"little, and chance may be behind it ({most:.0%} likely to be so), but plants of one cross that "
-            f"changed places show it nowhere else. Held: {len(wells)} plants of the wells it would move.",
+            f"little, and chance may be behind it ({percent(most)} likely to be so), but plants of one cross "
+            "that changed places show it nowhere else. Held: "
+            f"{count_of(len(wells), 'plant')} of the wells it would move.",
             "Look at the robot log and the list that the plate was filled from. If all is in place, dismiss "
             "this finding; else correct the sheet, or genotype these wells again.",
             wells=tuple(plate.place(int(w)) for w in wells),

@@ -28,6 +28,7 @@ from crossproof.inference.plates.scores import N_RELATIONS, LineState, Matrix, P
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.text import count_of
 
 PRIOR_SPILL = 1e-3
 """Share of plates on which DNA of a line ran over several wells; for all its wells and lines. No source."""
@@ -274,7 +275,8 @@ def _finding(scores: PlateScores, line: int, speak: Ints, held: Ints, odds: floa
         plate.name,
         plate.name,
         f"Neighbouring wells of plate {plate.name} ({wells}) fit best with DNA of line {name} beside that of "
-        f"their plants. Held: {len(held)} plants, with the wells beside these that calls do not clear.",
+        f"their plants. Held: {count_of(len(held), 'plant')}, with the wells beside these that calls do "
+        "not clear.",
         "Take new samples of these plants; look for splashes, leaks or re-used tips where this line was "
         "handled.",
         wells=tuple(plate.place(int(w)) for w in held),

@@ -30,6 +30,7 @@ from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
+PARENT_IS = (CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)
 WHOLE_LINE = 0.6
 """A line is another line if this share of its crosses (2 at least) says so."""
 
@@ -214,13 +215,14 @@ def _parent_findings(
                     season.crosses[c],
                     f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of "
                     f"{e.called} better so.",
-                    f"Check which plant was used as {side}. If it was {now}, correct the {side} in the "
-                    f"crosses sheet.",
+                    f"Check which plant was used as {side}. If it was {now}, add the proposed row to "
+                    "corrections.csv and run again.",
                     wells=tuple(wells_c),
                     samples=tuple(samples_c),
                     other=now,
                     log10_odds=e.log10_odds,
                     hold=Hold.SAMPLES,
+                    corrections=(Correction(PARENT_IS[side == "father"], season.crosses[c], now),),
                 )
             )
     return out

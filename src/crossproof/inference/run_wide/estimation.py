@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +19,12 @@ from crossproof.model.settings import Settings
 TOLERANCE = 1e-4
 SAYS_ROUNDS = 3
 """Rounds after which what a family says of its parents' tubes stands, so that it cannot swing."""
+WHOLE_ROUNDS = 2
+"""First rounds in which all families are asked."""
+STIRRING = 1e-5
+"""Change of a class posterior from which on a family in doubt is asked again."""
+USUAL_TIMES, USUAL_MORE = 2.0, 0.02
+"""Families depart as usual up to so many times the median share of departing markers, and so much more."""
 
 Move = Callable[[Panel, Expected, Callable[[Panel], Panel]], Panel]
 """The panel that some counts lead to; its new estimates pass through the function first."""
@@ -28,27 +34,54 @@ class Rounds:
     """Judges the same families under a panel's estimates and estimates anew, round after round."""
 
     def __init__(
-        self, families: Sequence[FamilyInput], wells: Wells, settings: Settings, move: Move, *, said: bool
+        self,
+        families: Sequence[FamilyInput],
+        wells: Wells,
+        settings: Settings,
+        move: Move,
+        *,
+        said: bool,
+        trusting: bool = False,
     ) -> None:
-        """`said`: what families say of their parents' tubes is known and stays as it is."""
+        """`said`: what families say of their parents' tubes is known and stays as it is. `trusting`: all are
+        taken to be as typed, and say nothing."""
         self.families, self.wells, self.settings = families, wells, settings
-        self.move, self.said = move, said
+        self.move, self.said, self.trusting = move, said, trusting
         self._told: dict[str, Told] = {}
+        self._moved: dict[str, float] = {}
+        self._left_out: list[FamilyInput] = []
         self._ahead = Accelerator().ahead
         self._rounds = 0
 
     def one(self, panel: Panel, *, last: bool = True) -> Panel:
         """The panel after one round; marked as converged where no plant's class has moved since the last.
 
-        `last`: this round's estimates stand if nothing moved, so that they are not taken ahead then.
+        From the third round on families whose parents are in doubt are asked only while their plants move,
+        and the rest of them once more when nothing does: what they tell hardly changes meanwhile, and they
+        cost most (Neal and Hinton 1998, on expectation in parts; from memory). `last`: this round's estimates
+        stand if nothing moved, so that they are not taken ahead then.
         """
         before, self._rounds = self._told, self._rounds + 1
+        asked = self.families
+        if self._left_out:
+            asked = self._left_out
+        elif self._rounds > WHOLE_ROUNDS:
+            asked = [f for f in asked if f.cross_id not in before or self._stirs(f.cross_id)]
         settled = [cross for cross, told in before.items() if told.typed]
-        self._told = ask(self.wells, panel, self.families, self.settings, settled)
-        still = bool(before) and _largest_move(before, self._told) < TOLERANCE
-        counts = added_up(count_lines(self.wells, panel), self._told.values())
+        if self.trusting:
+            settled = [family.cross_id for family in self.families]
+        new = ask(self.wells, panel, asked, self.settings, settled)
+        moved = _moves(before, new) if before else {}
+        at_rest = bool(before) and max(moved.values(), default=0.0) < TOLERANCE
+        still = at_rest and (bool(self._left_out) or len(asked) == len(self.families))
+        names = {family.cross_id for family in asked}
+        self._left_out = [f for f in self.families if at_rest and not still and f.cross_id not in names]
+        self._moved |= moved
+        self._told = {**before, **new}
+        told = _ordinary(self._told.values()) if self.trusting else self._told.values()
+        counts = added_up(count_lines(self.wells, panel), told)
         panel = self.move(panel, counts, _as_it_is if still and last else self._ahead)
-        if not self.said and self._rounds <= SAYS_ROUNDS:
+        if not (self.said or self.trusting) and self._rounds <= SAYS_ROUNDS:
             parents = {f.cross_id: (f.mother, f.father) for f in self.families}
             panel = as_said(
                 panel,
@@ -58,6 +91,10 @@ class Rounds:
             )
         return replace(panel, converged=still, rounds=self._rounds)
 
+    def _stirs(self, cross: str) -> bool:
+        """Whether a family's parents are beyond doubt, or its plants moved when it was last asked."""
+        return self._told[cross].typed or self._moved[cross] >= STIRRING
+
     def until_rest(self, panel: Panel, most: int) -> Panel:
         """The panel after as many rounds as it takes until no plant's class moves, and `most` at most."""
         for _ in range(most):
@@ -65,6 +102,13 @@ class Rounds:
             if panel.converged:
                 break
         return panel
+
+
+def _ordinary(told: Collection[Told]) -> list[Told]:
+    """Those whose parent plants depart from their tubes no more than is usual: others may be wrong tubes."""
+    shares = np.array([one.departed / max(one.markers, 1) for one in told])
+    most = USUAL_TIMES * float(np.median(shares)) + USUAL_MORE if len(shares) else 0.0
+    return [one for one, share in zip(told, shares.tolist(), strict=True) if share <= most]
 
 
 def as_said(
@@ -91,7 +135,9 @@ def _as_it_is(panel: Panel) -> Panel:
     return panel
 
 
-def _largest_move(before: Mapping[str, Told], now: Mapping[str, Told]) -> float:
-    """Largest change of a plant's class posterior."""
-    moves = (new.posterior - before[cross].posterior for cross, new in now.items())
-    return max((float(np.abs(move).max(initial=0.0)) for move in moves), default=0.0)
+def _moves(before: Mapping[str, Told], now: Mapping[str, Told]) -> dict[str, float]:
+    """Largest change of a plant's class posterior, by family."""
+    return {
+        cross: float(np.abs(new.posterior - before[cross].posterior).max(initial=0.0))
+        for cross, new in now.items()
+    }

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from crossproof.io.sheets.columns import nearest
+from crossproof.io.sheets.headings import nearest
 
 ALL = object()
 """Stands for the word all while a configuration is read."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import warnings
 from dataclasses import dataclass
@@ -10,10 +9,12 @@ from pathlib import Path
 
 from crossproof.errors import PlateError, Problem, error
 from crossproof.io.files.byte_source import Packing, packing_of, read_all
+from crossproof.io.files.delimited import Delimited, QuotationError
 from crossproof.io.intake.table_shape import Encoding, Separator
 
 MAX_TABLE_BYTES = 1e9
 """Most bytes such a table may have: its cells are held as text."""
+_LONGEST_CELL = 1 << 24
 
 Rows = list[tuple[int, list[str]]]
 """Row number, as an editor or a spreadsheet shows it, and the cells with blanks around them removed."""
@@ -71,19 +72,11 @@ def split_rows(text: str, separator: Separator) -> Rows:
     if '"' not in text:
         mark = separator.character
         return [(n, [c.strip() for c in line.split(mark)]) for n, line in enumerate(text.split("\n"), 1)]
-    rows: Rows = []
-    previous = csv.field_size_limit(1 << 24)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator.character, strict=True)
-    start = 1
     try:
-        for cells in reader:
-            rows.append((start, [c.strip() for c in cells]))
-            start = reader.line_num + 1
-    except csv.Error as fault:
-        raise ValueError(start, str(fault)) from None
-    finally:
-        csv.field_size_limit(previous)
-    return rows
+        records = Delimited(text, separator.character, largest=_LONGEST_CELL)
+        return [(start, [c.strip() for c in cells]) for start, cells in records]
+    except QuotationError as fault:
+        raise ValueError(fault.start, fault.reason) from None
 
 
 def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[Page]:

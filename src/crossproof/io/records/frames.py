@@ -16,7 +16,8 @@ import pandas as pd
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.raw_tables import PROVENANCE
 from crossproof.io.records.season import Season
-from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key
+from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
+from crossproof.io.sheets.headings import heading_key
 from crossproof.io.sheets.shape import Sheet, finished
 
 FRAMES: Mapping[str, Table] = {

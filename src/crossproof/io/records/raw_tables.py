@@ -9,7 +9,8 @@ from typing import Any
 from crossproof.errors import Severity
 from crossproof.io.intake.name_lists import composed
 from crossproof.io.problems import Fault, Problems
-from crossproof.io.sheets.columns import Column, Kind, Table, heading_key, match_headings
+from crossproof.io.sheets.columns import Column, Kind, Table
+from crossproof.io.sheets.headings import heading_key, match_headings
 from crossproof.io.sheets.names import name_fault
 from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.values import decimal_sign, read_choice, read_integer, read_number

@@ -9,7 +9,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import text, with_extra
 from crossproof.io.records.raw_tables import RawTable
-from crossproof.io.sheets.columns import nearest
+from crossproof.io.sheets.headings import nearest
 from crossproof.model.plates import PLATE_FORMATS, Well, parse_well, smallest_format
 
 F1_COLUMNS = ("line_mother", "line_father")

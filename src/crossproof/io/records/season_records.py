@@ -24,7 +24,8 @@ from crossproof.io.records.samples import samples_frame
 from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.records.tag_checks import book_of, check_parents
 from crossproof.io.results.tables import RESULT_COLUMNS
-from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table, heading_key, nearest
+from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
+from crossproof.io.sheets.headings import heading_key, nearest
 from crossproof.io.sheets.shape import Sheet
 from crossproof.io.sheets.sheet import read_sheet
 

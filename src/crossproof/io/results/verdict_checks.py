@@ -8,7 +8,7 @@ from enum import StrEnum
 import pandas as pd
 
 from crossproof.errors import InputError, Problem, error
-from crossproof.io.sheets.columns import nearest
+from crossproof.io.sheets.headings import nearest
 from crossproof.model.results import CLASSES, Decision, Verdict
 
 POSTERIORS = tuple(f"p_{c}" for c in CLASSES)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from crossproof.errors import Problem
 from crossproof.io.problems import Problems
-from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.headings import heading_key
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 SOUGHT_ROWS = 20

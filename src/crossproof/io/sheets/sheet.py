@@ -6,16 +6,15 @@ read in two ways is refused with the row and a remedy.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from crossproof.errors import error
+from crossproof.io.files.delimited import Delimited, QuotationError
 from crossproof.io.problems import Problems
-from crossproof.io.sheets.columns import heading_key
+from crossproof.io.sheets.headings import heading_key
 from crossproof.io.sheets.shape import DELIMITERS, Record, Sheet, finished
 from crossproof.text import shortened
 
@@ -125,36 +124,6 @@ def _decoded(data: bytes, file: str) -> str | Sheet:
     return text
 
 
-class _Lines:
-    """Lines for the csv module: skips comments between records and knows where a record began."""
-
-    def __init__(self, text: str, skip: int) -> None:
-        self.lines = enumerate(io.StringIO(text, newline=""), 1)
-        for _ in range(skip):
-            next(self.lines)
-        self.between = True
-        self.start = self.last = skip
-        self.comments: list[tuple[int, str]] = []
-
-    def __iter__(self) -> Iterator[str]:
-        for number, line in self.lines:
-            if self.between:
-                if line.lstrip(" \ufeff").startswith("#"):
-                    self.comments.append((number, line))
-                    continue
-                self.start = number
-                self.between = False
-            self.last = number
-            yield line
-
-
-def _records(lines: _Lines, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    """Records as they are, with the line each begins on; raises csv.Error after the last good one."""
-    for record in csv.reader(iter(lines), delimiter=delimiter, strict=True):
-        lines.between = True
-        yield lines.start, record
-
-
 def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
     found = Problems(file)
     # Spreadsheets write this line to say which delimiter follows.
@@ -165,8 +134,8 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
     delimiter = told.group(1) if told else _delimiter(text, file, known)
     if isinstance(delimiter, Sheet):
         return delimiter
-    lines = _Lines(text, 1 if told else 0)
-    records = _read_records(lines, delimiter, found)
+    lines = Delimited(text, delimiter, largest=MAX_CELL, skip=1 if told else 0, comments=True)
+    records = _read_records(lines, found)
     if not records:
         problem = "The file is empty." if not text.strip() else "The file has no header and no rows."
         if not found:
@@ -185,35 +154,33 @@ def _parse_text(text: str, file: str, known: frozenset[str]) -> Sheet:
     return replace(sheet, cut_short=True) if cut_short else sheet
 
 
-def _read_records(lines: _Lines, delimiter: str, found: Problems) -> list[Record]:
+def _read_records(lines: Delimited, found: Problems) -> list[Record]:
     """Records with text, as far as they can be read."""
     records: list[Record] = []
-    before = csv.field_size_limit(MAX_CELL)
     try:
-        for start, cells in _records(lines, delimiter):
+        for start, cells in lines:
             record = [cell.strip() for cell in cells]
             if any(record):
                 if lines.last > start:
-                    _ask_of_swallowed(start, cells, len(records[0][1]) if records else 0, delimiter, found)
+                    width = len(records[0][1]) if records else 0
+                    _ask_of_swallowed(start, cells, width, lines.delimiter, found)
                 records.append((start, record))
-    except csv.Error as fault:
-        large = "field larger" in str(fault)
-        if large and lines.last == lines.start:
+    except QuotationError as fault:
+        large = "field larger" in fault.reason
+        if large and fault.last == fault.start:
             found.error(
                 f"A cell of this row has more than {MAX_CELL:,} characters.",
                 "Shorten it; nothing in a sheet of records needs so much text.",
-                row=lines.start,
+                row=fault.start,
             )
             return [r for r in records if not _is_comment(r[1])]
-        if large or "unexpected end" in str(fault):
+        if large or "unexpected end" in fault.reason:
             problem = "A quotation mark opens in this row and is never closed."
         else:
             problem = "There is a quotation mark inside a cell of this row."
         found.error(
-            problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=lines.start
+            problem, 'Delete the mark, or write it twice ("") in a cell that is in quotes.', row=fault.start
         )
-    finally:
-        csv.field_size_limit(before)
     return [r for r in records if not _is_comment(r[1])]
 
 
@@ -284,14 +251,13 @@ def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
     headers: dict[str, list[str]] = {}
     row = 1
     for delimiter in DELIMITERS:
-        lines = _Lines(text, 0)
         try:
-            for start, cells in _records(lines, delimiter):
+            for start, cells in Delimited(text, delimiter, largest=MAX_CELL, comments=True):
                 record = [cell.strip() for cell in cells]
                 if any(record) and not _is_comment(record):
                     headers[delimiter], row = record, start
                     break
-        except csv.Error:
+        except QuotationError:
             continue
     several = {d: h for d, h in headers.items() if sum(map(bool, h)) > 1}
     if not several:

@@ -7,10 +7,9 @@ import io
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from crossproof.io.sheets.shape import Sheet
+from crossproof.io.sheets.shape import DELIMITERS, Sheet
 from crossproof.io.sheets.sheet import parse_sheet
 
-DELIMITERS = (",", ";", "\t")
 BOM = "\ufeff"
 
 

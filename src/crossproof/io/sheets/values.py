@@ -13,7 +13,8 @@ from enum import StrEnum
 
 from crossproof.errors import Severity
 from crossproof.io.problems import Fault
-from crossproof.io.sheets.columns import Column, nearest
+from crossproof.io.sheets.columns import Column
+from crossproof.io.sheets.headings import nearest
 
 NOTHING = frozenset({"", "NA", "N/A", "n/a", "na", "-", "--", "?", "."})
 """What stands for an empty cell in a column of numbers, dates or times."""

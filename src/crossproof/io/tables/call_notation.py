@@ -130,8 +130,7 @@ def read_marker(
 _NO_CALL = (
     "This is not a call in any notation that is read here.",
     "Correct it; if it means a missing call, add it to missing: in config.yaml; if the column is not a "
-    "marker, "
-    "delete it.",
+    "marker, delete it.",
 )
 _DELETION = (
     "'-' may mean a missing allele or a deletion.",
@@ -155,38 +154,49 @@ def _parse(text: str, declared: tuple[str, ...], maternal: bool) -> tuple[Notati
     upper = text.upper()
     if maternal and (text in declared or _name(text) in declared or (text.isdigit() and _SIZE.match(text))):
         return (Notation.SIZES if text.isdigit() else Notation.ONE_LETTER), (_name(text),)
-    if len(text) == 1:
-        if upper in _BASES:
-            return Notation.ONE_LETTER, ((upper,) if maternal else (upper, upper))
-        if upper in IUPAC_PAIRS:
-            if maternal:
-                raise ValueError(
-                    "The code is heterozygous, but the marker is of maternal inheritance and has one allele.",
-                    "Correct the call, or the marker's inheritance in the marker sheet.",
-                )
-            return Notation.ONE_LETTER, (IUPAC_PAIRS[upper][0], IUPAC_PAIRS[upper][1])
-        if upper in _IUPAC_MORE:
-            raise ValueError(
-                f"The letter {upper} stands for three bases, so it is not a genotype.",
-                "Correct it; if it means a missing call, add it to missing: in config.yaml.",
-            )
+    if len(text) == 1 and (one := _one_letter(upper, maternal)):
+        return Notation.ONE_LETTER, one
     if len(text) == 2 and text != "--":
         letters = tuple(_name(c) for c in text)
         if all(c in _BASES or c == "N" or c in declared for c in letters) and not text.isdigit():
             return Notation.LETTERS, tuple("" if c == "N" and "N" not in declared else c for c in letters)
-    if "-" in text and text.strip("-ACGTacgt") == "":
-        raise ValueError(*_DELETION)
-    if re.fullmatch(r"\d+[.,]\d+([/:|]\d+[.,]\d+)?", text):
+    raise ValueError(*_why_no_call(text))
+
+
+def _one_letter(letter: str, maternal: bool) -> tuple[str, ...]:
+    """Alleles that a capital letter stands for, () where it is none. Raises ValueError(problem, remedy)."""
+    if letter in _BASES:
+        return (letter,) if maternal else (letter, letter)
+    if letter in IUPAC_PAIRS:
+        if maternal:
+            raise ValueError(
+                "The code is heterozygous, but the marker is of maternal inheritance and has one allele.",
+                "Correct the call, or the marker's inheritance in the marker sheet.",
+            )
+        return IUPAC_PAIRS[letter][0], IUPAC_PAIRS[letter][1]
+    if letter in _IUPAC_MORE:
         raise ValueError(
+            f"The letter {letter} stands for three bases, so it is not a genotype.",
+            "Correct it; if it means a missing call, add it to missing: in config.yaml.",
+        )
+    return ()
+
+
+def _why_no_call(text: str) -> tuple[str, str]:
+    """Problem and remedy of a text that is no call."""
+    if "-" in text and text.strip("-ACGTacgt") == "":
+        return _DELETION
+    if re.fullmatch(r"\d+[.,]\d+([/:|]\d+[.,]\d+)?", text):
+        return (
             "The call holds a decimal number; counts and fragment sizes are whole numbers.",
             "Round sizes to alleles (binning) before export, or export calls in place of probabilities.",
         )
     if text.isdigit() and _SIZE.match(text):
-        raise ValueError(
+        return (
             "A single number may mean a homozygote, a haploid call or one allele seen.",
             f"Write a homozygote as {text}/{text}.",
         )
-    raise ValueError(*_NO_CALL)
+    return _NO_CALL
 
 
 def _separated(

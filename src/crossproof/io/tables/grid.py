@@ -9,7 +9,6 @@ through the csv module and gives the same grid.
 from __future__ import annotations
 
 import csv
-import io
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,11 +16,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from crossproof.io.files.delimited import Delimited, QuotationError
 from crossproof.io.problems import Problems
 from crossproof.model.arrays import Int32s, Ints
 
 _CHUNK = 1 << 22
 _LONGEST_CELL = 1000
+_LONGEST_QUOTED = 1 << 27
 _LONG = 64
 _SHIFT = np.array([63, 56, 48, 40, 32, 24, 16, 8, 0], dtype=np.uint64)  # bits to clear, by bytes to keep
 _SEPARATORS = {b",": "comma", b";": "semicolon", b"\t": "tab"}
@@ -203,35 +204,29 @@ def _ragged(problems: Problems, row: int, have: int, want: int) -> None:
 
 
 def _quoted(data: bytes, separator: bytes, header_row: int, problems: Problems) -> Grid:
-    text = data.decode("utf-8")
     known: dict[str, int] = {}
     rows: list[Int32s] = []
     numbers: list[int] = []
     headings: list[str] = []
-    previous = csv.field_size_limit(1 << 27)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator.decode(), strict=True)
     try:
-        row = header_row
-        for cells in reader:
-            here, row = row, header_row + reader.line_num
+        for line, cells in Delimited(data.decode("utf-8"), separator.decode(), largest=_LONGEST_QUOTED):
+            row = header_row + line - 1
             if not headings:
                 headings = [c.strip() for c in cells]
+            elif not any(c.strip() for c in cells):
                 continue
-            if not any(c.strip() for c in cells):
-                continue
-            if len(cells) != len(headings):
-                _ragged(problems, here, len(cells), len(headings))
-                continue
-            numbers.append(here)
-            rows.append(np.array([known.setdefault(c.strip(), len(known)) for c in cells], dtype=np.int32))
-    except csv.Error as fault:
+            elif len(cells) != len(headings):
+                _ragged(problems, row, len(cells), len(headings))
+            else:
+                numbers.append(row)
+                codes_of_row = [known.setdefault(c.strip(), len(known)) for c in cells]
+                rows.append(np.array(codes_of_row, dtype=np.int32))
+    except QuotationError as fault:
         problems.error(
-            f"The quotation marks do not pair ({fault}).",
+            f"The quotation marks do not pair ({fault.reason}).",
             "Remove the quotation marks, or save the table again as CSV.",
-            row=header_row + reader.line_num - 1,
+            row=header_row + fault.start - 1,
         )
-    finally:
-        csv.field_size_limit(previous)
     problems.raise_if_any()
     codes = np.array(rows, dtype=np.int32).reshape(len(rows), len(headings))
     return Grid(headings, np.array(numbers, dtype=np.int64), codes, list(known), [], header_row)

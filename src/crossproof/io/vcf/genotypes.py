@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from crossproof.io.vcf.grammar import Refused, parse_gt
+from crossproof.io.vcf.plain_calls import usual_calls
 from crossproof.io.vcf.records import FixedFields
 from crossproof.model.arrays import Bools, Int8s, Ints, UInt8s
 from crossproof.model.sentinels import ABSENT, MISSING
@@ -50,6 +51,11 @@ def read_genotypes(
     start = begin.ravel()
     n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int8, m)
     has_gt = np.fromiter((f.layout.has_gt for f in fixed), bool, m)
+    alone = np.fromiter((f.layout.only_gt for f in fixed), bool, m)
+    if n and has_gt.all() and not alone.any() and int(start.max()) + 4 <= len(data):
+        usual = usual_calls(data, begin)
+        if usual is not None and (usual.reshape(m, -1).max(axis=1) < n_alleles).all():
+            return usual, np.ones(m, dtype=bool)
     # The four bytes from each sample's start, as one number. A sample of one byte at the very end of the
     # chunk has fewer than four bytes left: three more bytes are lent.
     view = np.ndarray(shape=(len(data),), dtype="<u4", buffer=data + b"\n\n\n", strides=(1,))
@@ -93,7 +99,6 @@ def read_genotypes(
         for row, column in np.argwhere(above).tolist():
             good[row] = False
             refuse(row, column, _field_text(data, int(begin[row, column])), _beyond(int(n_alleles[row])))
-    alone = np.fromiter((f.layout.only_gt for f in fixed), bool, m)
     if alone.any():
         for row, column in np.argwhere(more.reshape(m, n) & alone[:, None]).tolist():
             good[row] = False

@@ -4,6 +4,7 @@ The general-purpose readers misread damaged VCF files without a word (missing co
 a cut record becomes a genotype, allele 256 becomes 0), so every byte that carries structure is checked here
 before a value is believed:
 
+0. a chunk of nothing but usual genotypes takes a shorter way to the same proofs (`plain_calls`);
 1. bytes below 32 are found in one pass; in a sound chunk they are the tabs and line ends, and form a table of
    records x columns; anything else goes line by line to `_mend`, which says what is wrong where;
 2. the nine fixed fields are parsed record by record (`vcf_grammar`), with a memory for alleles and FORMAT;
@@ -29,6 +30,7 @@ from crossproof.io.vcf.fields import FieldLayout, Numeric, parse_numeric
 from crossproof.io.vcf.genotypes import read_genotypes
 from crossproof.io.vcf.grammar import Refused, is_number, parse_alleles, parse_pos
 from crossproof.io.vcf.header import VcfHeader
+from crossproof.io.vcf.plain_calls import plain_calls
 from crossproof.io.vcf.records import FixedFields, Records, Tally
 from crossproof.model.arrays import Ints, UInt8s
 from crossproof.model.genotypes import MAX_ALLELES
@@ -128,42 +130,45 @@ class VcfScan:
         self, data: bytes, line: int, region: tuple[str, int, int] | None
     ) -> tuple[Records | None, int, bool]:
         n = len(self.header.samples)
-        width = n + 9 + self.header.crlf
-        buffer = np.frombuffer(data, dtype=np.uint8)
-        marks = np.flatnonzero(buffer < 32)
-        if not self._is_table(buffer, marks, width):
-            count = data.count(b"\n")
-            data, numbers = self._mend(data, line)
-            if not data:
-                return None, count, False
-            buffer = np.frombuffer(data, dtype=np.uint8)
-            marks = np.flatnonzero(buffer < 32)
-            assert self._is_table(buffer, marks, width)
-        else:
-            count = len(marks) // width
+        plain = None if self.header.crlf else plain_calls(data, n)
+        if plain is not None:
+            starts, format_ends, last_ends = plain.starts, plain.format_ends, plain.format_ends + 4 * n
+            count = len(starts)
             numbers = np.arange(line, line + count)
-        table = marks.reshape(-1, width)  # record, column: place of the byte that ends it
-        starts = np.concatenate(([0], table[:-1, -1] + 1))
-        fixed, rows, beyond = self._fixed_fields(data, starts, table[:, 8], numbers, region)
+            table = np.empty((0, 0), dtype=np.int64)
+        else:
+            count = data.count(b"\n")
+            data, table, numbers = self._table(data, line)
+            if not len(table):
+                return None, count, False
+            starts = np.concatenate(([0], table[:-1, -1] + 1))
+            format_ends, last_ends = table[:, 8], table[:, 8 + n]
+        fixed, rows, beyond = self._fixed_fields(data, starts, format_ends, numbers, region)
         if not fixed:
             return None, count, beyond
-        whole = len(rows) == len(table)
-        ends = table if whole else table[rows]
-        lines = numbers if whole else numbers[rows]
-        begin = ends[:, 8:-1][:, :n][:, self.columns] + 1  # record, kept sample
+        chosen_rows: Ints | slice = slice(None) if len(rows) == len(starts) else np.array(rows)
+        lines, format_ends, last_ends = numbers[chosen_rows], format_ends[chosen_rows], last_ends[chosen_rows]
 
         # Called before and after unsound records are left out: `lines` and `fixed` are those of that time.
         def refuse(row: int, column: int, value: str, fault: Refused, *, early: bool = True) -> None:
             name = self.header.samples[self.columns[column]]
             self._refuse(fault, int(lines[row]), name, value, fixed[row], early=early)
 
-        calls, good = read_genotypes(data, begin, fixed, refuse)
-        if not good.all():
-            keep = np.flatnonzero(good)
-            fixed, lines = [fixed[i] for i in keep], lines[keep]
-            calls, begin, ends = calls[keep], begin[keep], ends[keep]
-        layouts = [f.layout for f in fixed]
         n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int64, len(fixed))
+        if plain is not None and (plain.highest[chosen_rows] < n_alleles).all():
+            calls = plain.calls[chosen_rows]
+            calls = calls if len(self.columns) == n else calls[:, self.columns]
+        else:
+            if plain is not None:
+                begin = plain.begin(self.columns)[chosen_rows]
+            else:
+                begin = table[chosen_rows, 8:-1][:, :n][:, self.columns] + 1  # record, kept sample
+            calls, good = read_genotypes(data, begin, fixed, refuse)
+            if not good.all():
+                keep = np.flatnonzero(good)
+                fixed, lines, calls = [fixed[i] for i in keep], lines[keep], calls[keep]
+                format_ends, last_ends, n_alleles = format_ends[keep], last_ends[keep], n_alleles[keep]
+        layouts = [f.layout for f in fixed]
 
         def numeric(chosen: Ints) -> Numeric:
             unfit: dict[int, str] = {}
@@ -175,8 +180,8 @@ class VcfScan:
 
             found = parse_numeric(
                 data,
-                ends[chosen, 8] + 1,
-                ends[chosen, 8 + n],
+                format_ends[chosen] + 1,
+                last_ends[chosen],
                 n,
                 self.columns,
                 [layouts[i] for i in chosen],
@@ -199,6 +204,19 @@ class VcfScan:
         )
         self.call_from_likelihood(records, layouts)
         return records, count, beyond
+
+    def _table(self, data: bytes, line: int) -> tuple[bytes, Ints, Ints]:
+        """Sound lines of a chunk, the byte that ends each cell (record, column), and the lines' numbers."""
+        width = len(self.header.samples) + 9 + self.header.crlf
+        buffer = np.frombuffer(data, dtype=np.uint8)
+        marks = np.flatnonzero(buffer < 32)
+        numbers = np.arange(line, line + len(marks) // width)
+        if not self._is_table(buffer, marks, width):
+            data, numbers = self._mend(data, line)
+            buffer = np.frombuffer(data, dtype=np.uint8)
+            marks = np.flatnonzero(buffer < 32)
+            assert self._is_table(buffer, marks, width)
+        return data, marks.reshape(-1, width), numbers
 
     def _is_table(self, buffer: UInt8s, marks: Ints, width: int) -> bool:
         if len(marks) % width:

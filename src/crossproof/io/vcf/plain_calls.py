@@ -1,0 +1,123 @@
+"""Chunks of records that hold nothing but usual genotypes: every sample is four bytes wide.
+
+Where FORMAT is GT alone and all alleles have one digit, a line's samples are words of an allele, a separator,
+an allele and a tab. Such a chunk need not be searched for its tabs: that each word is a usual spelling before
+a tab, and that there are as many as there are samples, is the same proof of its structure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crossproof.model.arrays import Int8s, Ints
+from crossproof.model.sentinels import MISSING
+
+_TAB, _LF, _COLON = 9, 10, 58
+_TOGETHER = 1 << 16
+"""Samples looked up at a time: their arrays stay in the processor's cache."""
+_UNUSUAL = np.uint16(0x7F7F)
+"""Stands for both alleles of what is no usual spelling; no record has an allele of this number."""
+
+
+def _pair_table() -> NDArray[np.uint16]:
+    """Two alleles by the three bytes of their spelling, less `_UNUSUAL`, so that memory is zero if unused."""
+    table = np.zeros(1 << 24, dtype=np.uint16)
+    spell = {MISSING: ord(".")} | {a: 48 + a for a in range(10)}
+    for a, byte_a in spell.items():
+        for b, byte_b in spell.items():
+            pair = np.array([a, b], dtype=np.int8).view(np.uint16)[0]
+            for separator in b"/|":
+                table[byte_a | separator << 8 | byte_b << 16] = pair ^ _UNUSUAL
+    return table
+
+
+_PAIRS = _pair_table()
+
+
+@dataclass(frozen=True)
+class PlainCalls:
+    """Records of one chunk.
+
+    `starts`, `format_ends` (record,): places of a record's first byte and of the tab behind FORMAT; `calls`
+    (record, sample, 2) int8 of all samples of the file; `highest` (record,) greatest allele number.
+    """
+
+    starts: Ints
+    format_ends: Ints
+    calls: Int8s
+    highest: Int8s
+
+    def begin(self, columns: Ints) -> Ints:
+        """Places (record, sample) where these samples begin."""
+        return self.format_ends[:, None] + 1 + 4 * columns
+
+
+def plain_calls(data: bytes, n_samples: int) -> PlainCalls | None:
+    """Genotypes of a chunk of whole lines, or None where any byte of it is not of the plainest form.
+
+    `n_samples`: of the file. The fixed fields are not looked into, but for their number and that they hold
+    no control characters.
+    """
+    width = 4 * n_samples
+    first = data.find(b"\n") - width
+    if not n_samples or first < 17 or data[first - 3 : first + 1] != b"\tGT\t":
+        return None
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == _LF)
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    format_ends = ends - width
+    if (format_ends - starts < 17).any():
+        return None
+    bounds = list(zip(starts.tolist(), format_ends.tolist(), strict=True))
+    heads = b"".join([data[a : b + 1] for a, b in bounds])
+    if not _fixed_are_nine(heads, format_ends + 1 - starts):
+        return None
+    if any(data[b - 3 : b + 1] != b"\tGT\t" for _, b in bounds):
+        return None
+    out = np.empty((len(bounds), n_samples), dtype=np.uint16)
+    step = max(1, _TOGETHER // n_samples)
+    for at in range(0, len(bounds), step):
+        part = bounds[at : at + step]
+        text = bytearray().join([data[b + 1 : b + 1 + width] for _, b in part])
+        words = np.frombuffer(text, dtype="<u4").reshape(len(part), n_samples)
+        words[:, -1] ^= np.uint32((_TAB ^ _LF) << 24)
+        words ^= np.uint32(_TAB << 24)
+        if int(words.max()) >= 1 << 24:
+            return None
+        np.take(_PAIRS, words, out=out[at : at + step], mode="clip")
+    if not out.all():
+        return None
+    out ^= _UNUSUAL
+    calls = out.view(np.int8).reshape(len(bounds), n_samples, 2)
+    highest = calls.reshape(len(bounds), -1).max(axis=1)
+    return PlainCalls(starts, format_ends, calls, highest)
+
+
+def usual_calls(data: bytes, begin: Ints) -> Int8s | None:
+    """Genotypes (record, sample, 2) of samples with further fields, or None where one is unusual.
+
+    `begin` (record, sample): places in `data` where they start, at least four bytes before its end.
+    """
+    start = begin.ravel()
+    view = np.ndarray(shape=(len(data) - 3,), dtype="<u4", buffer=data, strides=(1,))
+    out = np.empty(len(start), dtype=np.uint16)
+    for at in range(0, len(start), _TOGETHER):
+        words = view[start[at : at + _TOGETHER]]
+        words ^= np.uint32(_COLON << 24)
+        if int(words.max()) >= 1 << 24:
+            return None
+        np.take(_PAIRS, words, out=out[at : at + _TOGETHER], mode="clip")
+    if not out.all():
+        return None
+    out ^= _UNUSUAL
+    return out.view(np.int8).reshape(*begin.shape, 2)
+
+
+def _fixed_are_nine(heads: bytes, lengths: Ints) -> bool:
+    """Whether each of the pieces of `heads` holds nine fields, each ended by a tab, and no other control."""
+    marks = np.flatnonzero(np.frombuffer(heads, np.uint8) < 32)
+    if len(marks) != 9 * len(lengths) or heads.count(b"\t") != len(marks):
+        return False
+    return bool((marks[8::9] == np.cumsum(lengths) - 1).all())
