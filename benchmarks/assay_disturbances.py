@@ -117,6 +117,33 @@ def parent_spilled(reads: bool) -> Disturb:
     return disturb
 
 
+def tips_carry_over(season: SimulatedSeason, rng: np.random.Generator) -> Disturbed:
+    """Tips used twice: each plant of a column shows alleles of the one beside it, 30 to 80 %."""
+    plate = plates(season)[0]
+    wells = wells_of(season, plate)
+    rows, columns = places(season, wells)
+    k = int(rng.integers(3, grid(season)[1] - 2))
+    share = float(rng.uniform(0.3, 0.8))
+    at = {(int(r), int(c)): int(w) for r, c, w in zip(rows, columns, wells, strict=True)}
+    calls = season.calls.copy()
+    names = set()
+    for r in range(grid(season)[0]):
+        w, v = at.get((r, k)), at.get((r, k - 1))
+        if w is None or v is None:
+            continue
+        here, beside = season.calls[:, w], season.calls[:, v]
+        shows = (here[:, 0] == here[:, 1]) & (here[:, 0] >= 0)
+        shows &= (beside >= 0).all(axis=1) & (beside != here).any(axis=1)
+        shows &= rng.random(len(here)) < share
+        calls[shows, w] = [0, 1]
+        names.add(str(season.samples.at[w, "sample_id"]))
+    return Disturbed(
+        replace(season, calls=calls),
+        f"{plate}: column {k + 1} carries {share:.0%} of the one before",
+        lambda f: f.critical and bool(names & set(f.samples)),
+    )
+
+
 def marker_wrong(season: SimulatedSeason, rng: np.random.Generator) -> Disturbed:
     """One marker heterozygous in all wells of a plate, or its alleles exchanged."""
     plate = plates(season)[0]

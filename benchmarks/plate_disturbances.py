@@ -206,6 +206,30 @@ def halves(columns: bool) -> Disturb:
     return disturb
 
 
+def half_turned(season: SimulatedSeason, rng: np.random.Generator) -> Disturbed:
+    """Columns 1 to 6, or 7 to 12, rotated by 180 degrees within themselves, or mirrored."""
+    plate = plates(season)[0]
+    R, C = grid(season)
+    left, mirrored = bool(rng.random() < 0.5), bool(rng.random() < 0.5)
+    first = 0 if left else C // 2
+
+    def where(r: int, c: int) -> tuple[int, int]:
+        if (c < C // 2) != left:
+            return r, c
+        return r if mirrored else R - 1 - r, first + C // 2 - 1 - (c - first)
+
+    half = f"{'left' if left else 'right'} half {'mirrored left to right' if mirrored else 'rotated'}"
+    return Disturbed(
+        by_place(season, plate, where),
+        f"{plate}: {half}",
+        lambda f: (
+            on_plate(f, plate)
+            and f.hold is Hold.PLATE
+            and (half in f.evidence or any(half in s for s in f.same_as))
+        ),
+    )
+
+
 def column_shifted(season: SimulatedSeason, rng: np.random.Generator) -> Disturbed:
     plate = plates(season)[0]
     _, C = grid(season)

@@ -17,12 +17,14 @@ from assay_disturbances import (
     parent_spilled,
     pods_exchanged,
     tags_reversed,
+    tips_carry_over,
 )
 from disturbed_seasons import Fault
 from plate_disturbances import (
     column_shifted,
     half_filled,
     half_sorted,
+    half_turned,
     halves,
     quadrant,
     quadrants_exchanged,
@@ -84,6 +86,7 @@ FAULTS = [
     Fault("384: quadrants exchanged", quadrants_exchanged, BIG),
     Fault("halves exchanged, left and right", halves(True)),
     Fault("halves exchanged, top and bottom", halves(False)),
+    Fault("half of the plate turned within itself", half_turned),
     Fault("one column shifted by a well", column_shifted),
     Fault("row or column copied over its neighbour", strip_copied),
     Fault("mother and father exchanged on a tag", tags_reversed, {"n_crosses": 14, "base_self": 0.4}),
@@ -92,6 +95,7 @@ FAULTS = [
     Fault(
         "parent spilled, reads", parent_spilled(True), {"formats": (BatchFormat.VCF_DEPTH,), "depth": 25.0}
     ),
+    Fault("tips carry over from the column before", tips_carry_over),
     Fault("a marker wrong on one plate", marker_wrong),
     Fault("edge wells failed", edge_failed),
 ]

@@ -1,18 +1,20 @@
 """Seasons with plate faults that the plate checks were not written from, judged as a user would.
 
     python benchmarks/plate_seasons.py --list
-    python benchmarks/plate_seasons.py --fault "half of the sheet sorted" --seasons 10
+    python benchmarks/plate_seasons.py --fault "half of the sheet sorted" --seasons 10 -v
 
 A season is drawn by `crossproof simulate`'s own code, one fault is put into its tables (calls moved between
 wells, rows of the sheet re-ordered, wells killed, DNA spilled), the folder is written, read and judged by the
 same functions as `crossproof run`. Counted: whether a finding holds the plants concerned, whether it is
 rightly named, and how many plants are kept or culled on a wrong verdict, before and after the rows that the
-findings propose stand in corrections.csv. The faults are listed in `plate_fault_list.py`.
+findings propose stand in corrections.csv; plants that are wrong without the fault as well are not counted.
+A measurement that was broken off goes on where it ended. The faults are listed in `plate_fault_list.py`.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import tempfile
 import time
@@ -71,18 +73,44 @@ def judge(folder: Path, truth: pd.DataFrame) -> Outcome:
 
 @dataclass(frozen=True)
 class Trial:
-    """A season with a fault: as it came, and after the proposals were taken up (None: nothing proposed)."""
+    """A season with a fault: as it came, and after the proposals were taken up (None: nothing proposed).
+
+    `anyway`: plants that are acted upon wrongly in the same season without the fault.
+    """
 
     fault: str
     disturbed: Disturbed
     before: Outcome
     after: Outcome | None
+    anyway: frozenset[str]
     refused: str = ""
 
     @property
     def named(self) -> bool:
         """Whether a finding says what really happened."""
         return any(self.disturbed.names(f) for f in self.before.found)
+
+    def record(self, seed: int, seconds: float) -> dict[str, object]:
+        """What is kept of a season: counts, those of wrong plants less the ones that are wrong anyway."""
+
+        def count(plants: tuple[str, ...]) -> int:
+            return len(set(plants) - self.anyway)
+
+        return {
+            "fault": self.fault,
+            "seed": seed,
+            "held": self.before.holds,
+            "named": self.named,
+            "wrong": count(self.before.wrong),
+            "culled": count(self.before.culled),
+            "corrected": self.after is not None,
+            "wrong after": 0 if self.after is None else count(self.after.wrong),
+            "culled after": 0 if self.after is None else count(self.after.culled),
+            "held after": self.after is not None and self.after.holds,
+            "refused": self.refused,
+            "holding": sorted({f.kind.value for f in self.before.found if f.critical}),
+            "seconds": round(seconds, 2),
+        }
 
 
 def trial(fault: Fault, seed: int) -> Trial:
@@ -102,62 +130,87 @@ def trial(fault: Fault, seed: int) -> Trial:
                 after = judge(folder, disturbed.season.truth)
             except Exception as e:  # a set of proposals that cannot be applied is a fault to be counted
                 refused = f"{type(e).__name__}: {e}"
-    return Trial(fault.name, disturbed, before, after, refused)
+        anyway: frozenset[str] = frozenset()
+        if before.wrong or (after is not None and after.wrong):
+            write_season(season, Path(name) / "sound")
+            anyway = frozenset(judge(Path(name) / "sound", season.truth).wrong)
+    return Trial(fault.name, disturbed, before, after, anyway, refused)
 
 
-def row(fault: Fault, first_seed: int, count: int, verbose: bool) -> dict[str, object]:
-    """Counts over `count` seasons."""
-    start = time.process_time()
-    trials = []
-    errors = []
-    for i in range(count):
+def shown(t: Trial, seed: int) -> str:
+    """A trial in words, for -v."""
+    kinds = "; ".join(
+        f"{f.kind.value} {f.subject}"
+        + (f"->{f.other}" if f.other else "")
+        + (" HOLD" if f.critical else "")
+        + f" [{f.log10_odds:.1f}]"
+        for f in t.before.found
+        if not f.note and f.kind not in (FindingKind.LOW_CALL_SAMPLE, FindingKind.EMPTY_SAMPLES)
+    )
+    after = (
+        "-"
+        if t.after is None
+        else f"wrong {len(t.after.wrong)} culled {len(t.after.culled)} held {t.after.held}"
+    )
+    return (
+        f"  {seed} {t.disturbed.words}: wrong {len(t.before.wrong)} culled {len(t.before.culled)} (of these "
+        f"anyway {len(t.anyway)}) held {t.before.held} retest {t.before.silent}\n     {kinds[:600]}\n"
+        f"     after: {after} {t.refused}"
+    )
+
+
+def read(path: Path) -> list[dict[str, object]]:
+    """Seasons measured before; a last line that was cut off is left out."""
+    out = []
+    for line in path.read_text(encoding="utf-8").splitlines() if path.exists() else []:
         try:
-            trials.append(trial(fault, first_seed + i))
-        except Exception as e:
-            errors.append(f"seed {first_seed + i}: {type(e).__name__}: {e}")
-            if verbose:
-                raise
-    if verbose:
-        for i, t in enumerate(trials):
-            kinds = "; ".join(
-                f"{f.kind.value} {f.subject}"
-                + (f"->{f.other}" if f.other else "")
-                + (" HOLD" if f.critical else "")
-                + f" [{f.log10_odds:.1f}]"
-                for f in t.before.found
-                if not f.note and f.kind.value not in ("low call rate", "samples without calls")
-            )
-            after = (
-                "-"
-                if t.after is None
-                else (
-                    f"wrong {len(t.after.wrong)} culled {len(t.after.culled)} held {t.after.held} | "
-                    + "; ".join(f"{f.kind.value} {f.subject}" for f in t.after.found if f.critical)
-                )
-            )
-            print(
-                f"  {first_seed + i} {t.disturbed.words}: named {t.named} holds {t.before.holds} "
-                f"wrong {len(t.before.wrong)} culled {len(t.before.culled)} held {t.before.held} "
-                f"retest {t.before.silent}\n     {kinds[:600]}\n     after: {after} {t.refused}"
-            )
-    safe_after = [t for t in trials if t.after is not None]
-    out = {
-        "fault": fault.name,
-        "seasons": count,
-        "held": sum(t.before.holds for t in trials),
-        "named": sum(t.named for t in trials),
-        "wrong": sum(len(t.before.wrong) for t in trials),
-        "culled": sum(len(t.before.culled) for t in trials),
-        "corrected": len(safe_after),
-        "wrong after": sum(len(t.after.wrong) for t in safe_after if t.after),
-        "still held": sum(t.after.holds for t in safe_after if t.after),
-        "refused": sum(bool(t.refused) for t in trials),
-        "errors": len(errors),
-        "seconds": round(time.process_time() - start, 1),
-    }
-    for e in errors:
-        print("  ERROR", e)
+            out.append(json.loads(line))
+        except ValueError:
+            continue
     return out
+
+
+def table(records: list[dict[str, object]]) -> str:
+    """Markdown table, a row for each fault."""
+    lines = [
+        "| fault | seasons | held | rightly named | wrong (true hybrids culled) | seasons with a wrong cull "
+        "and no hold | corrected as proposed | wrong then (culled) |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for name in dict.fromkeys(str(r["fault"]) for r in records):
+        mine = [r for r in records if r["fault"] == name]
+
+        def total(key: str, rows: list[dict[str, object]] = mine) -> int:
+            return sum(int(r[key]) for r in rows)  # type: ignore[call-overload]
+
+        silent = sum(bool(r["culled"]) and not r["held"] for r in mine)
+        then = f"{total('wrong after')} ({total('culled after')})" if total("corrected") else ""
+        lines.append(
+            f"| {name} | {len(mine)} | {total('held')} | {total('named')} | {total('wrong')} "
+            f"({total('culled')}) | {silent} | {total('corrected') or '-'} | {then} |"
+        )
+    return "\n".join(lines)
+
+
+def measure(faults: list[Fault], args: argparse.Namespace) -> None:
+    """Season by season, all faults in turn, each written as soon as it is done; those written are passed
+    over, so that a measurement that was broken off goes on where it ended."""
+    done = {(r["fault"], r["seed"]) for r in read(args.out)}
+    for seed in range(args.first_seed, args.first_seed + args.seasons):
+        for fault in faults:
+            big = "plate_wells" in fault.plan and seed >= args.first_seed + args.big
+            if (fault.name, seed) in done or big:
+                continue
+            start = time.process_time()
+            try:
+                t = trial(fault, seed)
+            except Exception as e:
+                print(f"  ERROR {fault.name}, seed {seed}: {type(e).__name__}: {e}", flush=True)
+                continue
+            with args.out.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(t.record(seed, time.process_time() - start)) + "\n")
+            if args.verbose:
+                print(fault.name, shown(t, seed), flush=True)
 
 
 def main() -> None:
@@ -166,7 +219,10 @@ def main() -> None:
     )
     parser.add_argument("--fault", action="append", help="name or part of one; all by default")
     parser.add_argument("--seasons", type=int, default=10)
+    parser.add_argument("--big", type=int, default=10, help="seasons of 384 wells, at most")
     parser.add_argument("--first-seed", type=int, default=1000)
+    parser.add_argument("--out", type=Path, default=Path("plate_seasons.jsonl"), help="a line per season")
+    parser.add_argument("--table", action="store_true", help="only print the table of --out")
     parser.add_argument("--list", action="store_true")
     parser.add_argument("-v", "--verbose", action="store_true")
     args = parser.parse_args()
@@ -174,9 +230,9 @@ def main() -> None:
     if args.list:
         print("\n".join(f.name for f in faults))
         return
-    chosen = [f for f in faults if not args.fault or any(a in f.name for a in args.fault)]
-    for fault in chosen:
-        print(row(fault, args.first_seed, args.seasons, args.verbose), flush=True)
+    if not args.table:
+        measure([f for f in faults if not args.fault or any(a in f.name for a in args.fault)], args)
+    print(table(read(args.out)))
 
 
 if __name__ == "__main__":

@@ -107,6 +107,11 @@ class Exhaustive:
             out.append(float(chance[k, right].sum()))
         return out, rest.tolist()
 
+    def chances(self, rows: Ints) -> list[float]:
+        """P(right and determined) of a hybrid and a self at these markers, against all relations."""
+        every = np.arange(len(self._prior))
+        return self._sums(rows, every, self._settings.min_markers_scored, 1e-9)[0]
+
     def may_prove(self, rows: Ints) -> bool:
         """Whether these contrast markers would do for the relations of the two parents alone.
 

@@ -133,3 +133,8 @@ def captioned(paths):
             )
         shown.append(path)
     return shown
+
+
+def threads_of_examine():
+    # Few, so that the job fits on any node; a small season needs no second process.
+    return min(8, 1 + len(INDEX.batches) // 50)

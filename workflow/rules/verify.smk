@@ -32,9 +32,10 @@ rule examine:
         ".crossproof/logs/examine.log",
     conda:
         "../envs/crossproof.yaml"
+    threads: threads_of_examine()
     resources:
         mem_mb=lambda wildcards, attempt: 3000 * attempt,
     params:
         digest=slice_of_season,
     shell:
-        'eval "$CROSSPROOF_STEP examine" > {log} 2>&1'
+        'eval "$CROSSPROOF_STEP examine --threads {threads}" > {log} 2>&1'

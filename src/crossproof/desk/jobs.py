@@ -19,7 +19,7 @@ from pathlib import Path
 
 from crossproof.desk.folder import SeasonPlace
 from crossproof.errors import BusyError
-from crossproof.runner.support import end_with_parent
+from crossproof.season.processes import end_with_parent
 from crossproof.season.work_folder import read_kept, season_held, write_kept
 
 STOP_SECONDS = 20.0

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import shlex
-import signal
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
@@ -24,18 +22,6 @@ ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_
 """Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete."""
 
 _HELD = ExitStack()
-
-
-_PR_SET_PDEATHSIG = 1
-
-
-def end_with_parent() -> None:
-    """Have this process killed when its parent ends, however that ends (Linux; elsewhere nothing happens).
-
-    An orphaned workflow would go on working on a season that the next run has taken up.
-    """
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
 
 def workflow_folder() -> Path:

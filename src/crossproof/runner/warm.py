@@ -18,7 +18,7 @@ import sys
 import traceback
 from pathlib import Path
 
-from crossproof.runner.support import end_with_parent
+from crossproof.season.processes import end_with_parent
 
 
 def serve(where: Path) -> None:

@@ -21,8 +21,9 @@ from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.runner.finished import is_finished, note_finished, work_digest
-from crossproof.runner.support import LOCK_HELD, ONE_THREAD, end_with_parent, workflow_folder
+from crossproof.runner.support import LOCK_HELD, ONE_THREAD, workflow_folder
 from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
+from crossproof.season.processes import end_with_parent
 from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock
 from crossproof.steps.refusal import refusal_of, refuse
 

@@ -46,6 +46,7 @@ from crossproof.season.findings import corrections_table, finding_problems
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.season.kept_lines import with_kept_lines
 from crossproof.season.plate_findings import build_plates, named_markers, season_tables
+from crossproof.season.processes import forked_map
 from crossproof.steps.calibrate import Kept, read_estimates, with_files
 from crossproof.steps.findings import FindingsOfSeason, write_findings
 
@@ -78,7 +79,7 @@ class Examination:
         return model_settings(self.config)
 
 
-def examine(index: SeasonIndex) -> None:
+def examine(index: SeasonIndex, threads: int = 1) -> None:
     """Examine every plate; write findings, held plates and samples, and the season's problems they make."""
     folder = index.folder
     joined, panel = read_panel(folder)
@@ -104,10 +105,10 @@ def examine(index: SeasonIndex) -> None:
         ),
         index.dismissed,
     )
-    write_findings(index, findings_of(season))
+    write_findings(index, findings_of(season, threads))
 
 
-def findings_of(season: Examination) -> FindingsOfSeason:
+def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     """All findings of a season's plates, each proposal with the verdicts it would change."""
     config, samples, panel = season.config, season.samples, season.panel
     tables, rows = season_tables(season.crosses, samples, panel, inbreeding=config.inbreeding)
@@ -118,7 +119,9 @@ def findings_of(season: Examination) -> FindingsOfSeason:
         min_marker_call_rate=config.min_marker_call_rate,
         replicate_conflict=config.line_conflict,
     )
-    found = examine_plates(plates, tables, settings)
+    found = examine_plates(
+        plates, tables, settings, lambda of_plate, examined: forked_map(of_plate, examined, processes)
+    )
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}

@@ -34,7 +34,12 @@ class Rule(StrEnum):
     PLAN = "plan"
 
 
-ARGUMENTS = {Rule.PART: ("file", "part"), Rule.INGEST: ("bucket",), Rule.VERIFY: ("bucket",)}
+ARGUMENTS = {
+    Rule.PART: ("file", "part"),
+    Rule.INGEST: ("bucket",),
+    Rule.VERIFY: ("bucket",),
+    Rule.EXAMINE: ("threads",),
+}
 """What a rule's function takes after the season's index."""
 
 
@@ -45,6 +50,7 @@ def run(arguments: Sequence[str]) -> int:
     parser.add_argument("--bucket", type=int, default=0)
     parser.add_argument("--file", default="", help="digest of a genotype file that is read in parts")
     parser.add_argument("--part", type=int, default=0)
+    parser.add_argument("--threads", type=int, default=1, help="processes that the job may use")
     parser.add_argument("--season", type=Path, default=Path("config.yaml"), help="configuration file")
     given = parser.parse_args(arguments)
     folder = WorkFolder(given.season.absolute().parent)

@@ -19,6 +19,7 @@ from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import Hold, held_plates, held_samples
 from crossproof.model.layouts import swap_columns, whole_plate_layouts
 from crossproof.model.plates import PLATE_FORMATS
+from crossproof.season.processes import forked_map
 
 BENCHMARKS = Path(__file__).resolve().parents[3] / "benchmarks"
 
@@ -337,3 +338,13 @@ def test_faults_and_alarms_within_limits():
             hits, seen = hits + sum(t.found for t in eligible), seen + len(eligible)
         assert hits >= next(iter(faults.values()))[1] * seen
     assert sum(not bench.faultless(bench.season(88_000 + i, 60)).found for i in range(200)) <= 1
+
+
+def test_plates_looked_at_in_several_processes_have_the_same_findings():
+    nursery = season(7)
+    plates = [sim.make_parent_plate(nursery, 2), sim.make_plate(nursery, sim.make_sheet(nursery))]
+    tables, settings = sim.season_tables(nursery), CheckSettings(remarks=True)
+    alone = examine_plates(plates, tables, settings)
+    shared = examine_plates(plates, tables, settings, lambda f, xs: forked_map(f, xs, 2))
+    assert alone == shared
+    assert len(alone) > 0

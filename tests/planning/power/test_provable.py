@@ -107,6 +107,11 @@ def test_what_is_let_go_widens_the_bounds_and_never_moves_them_past_the_truth(br
     assert found.low - 1e-9 <= true <= found.high + 1e-9
     if branches == 5000:  # more than there are outcomes
         assert found.high - found.low < 1e-9
+    for stop in ({"enough": true / 2}, {"too_little": (1 + true) / 2}):  # ended early, and still bounds
+        early = right_by_outcomes(gain, prob, exponent, log_weight, np.log(0.05), 2, branches, **stop)
+        assert early.low - 1e-9 <= true <= early.high + 1e-9
+        assert early.low <= found.low + 1e-9
+        assert early.high >= found.high - 1e-9
 
 
 @pytest.mark.parametrize("contrast", [0, 1, 2, 3, 6])

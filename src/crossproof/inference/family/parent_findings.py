@@ -141,7 +141,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     worst = max((result.mother_departure, result.father_departure)[side] for result, side in found)
     tube = max(fault_share(result, side, Fault.TUBE) for result, side in found)
     text = (
-        f"By the hybrids of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
+        f"By the plants of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
         "the markers. "
         + (
             "The sample may hold something else, or the tags were made with another plant."

@@ -10,7 +10,7 @@ sheets; badly fitting crosses against the season's; then blanks, call rates, rep
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -218,15 +218,66 @@ def _with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonT
     return out
 
 
+def _well_findings(
+    x: Examined,
+    season: SeasonTables,
+    settings: CheckSettings,
+    *,
+    usual: float,
+    background: float,
+    lying: Collection[str],
+    explained: frozenset[str],
+) -> list[Finding]:
+    """What is found on single wells of one plate.
+
+    `lying`: plates that do not lie as labelled; `explained`: samples that other findings speak of.
+    """
+    odds = settings.min_log10_odds
+    identity, matrix = x.search.identity, x.search.matrix
+    found = blank_findings(
+        x.plate, identity, matrix, season, usual=usual, background=background, threshold=odds
+    )
+    found += low_call_findings(
+        x.plate,
+        identity,
+        season,
+        usual=usual,
+        background=background,
+        threshold=odds,
+        min_call_rate=settings.min_call_rate,
+        min_marker_call_rate=settings.min_marker_call_rate,
+    )
+    if x.plate.name not in lying and not all_alike(x.plate):
+        spills = spill_findings(x.scores, matrix, identity, odds)
+        told = explained.union(*(f.samples for f in spills))
+        mixed = mixture_findings(x.scores, matrix, identity, odds)
+        found += [*spills, *(f for f in mixed if f.subject not in told)]
+        found += doubt_findings(x)
+    if settings.remarks and x.plate.placed:
+        found += blind_spots(x.plate, season)
+    return found
+
+
+OfPlate = Callable[[Examined], list[Finding]]
+
+
+def _one_by_one(of_plate: OfPlate, plates: Sequence[Examined]) -> Sequence[list[Finding]]:
+    return [of_plate(x) for x in plates]
+
+
 def examine_plates(
-    plates: Sequence[Plate], season: SeasonTables, settings: CheckSettings | None = None
+    plates: Sequence[Plate],
+    season: SeasonTables,
+    settings: CheckSettings | None = None,
+    each: Callable[[OfPlate, Sequence[Examined]], Sequence[list[Finding]]] = _one_by_one,
 ) -> tuple[Finding, ...]:
     """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
 
     Parameters: `plates`, each with one `WellBlock` per `SeasonBlock`, same markers in the same order;
     `season`.
     A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
-    Within a plate, findings stand in the order in which their corrections must be applied.
+    Within a plate, findings stand in the order in which their corrections must be applied. `each` calls a
+    function with every plate, and may do so for several at once.
     """
     settings = settings or CheckSettings()
     plates = list(plates)
@@ -284,29 +335,13 @@ def examine_plates(
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
 
-    for x in here:
-        identity, matrix = x.search.identity, x.search.matrix
-        found += blank_findings(
-            x.plate, identity, matrix, season, usual=usual, background=background, threshold=odds
+    def of_wells(x: Examined) -> list[Finding]:
+        return _well_findings(
+            x, season, settings, usual=usual, background=background, lying=lying, explained=explained
         )
-        found += low_call_findings(
-            x.plate,
-            identity,
-            season,
-            usual=usual,
-            background=background,
-            threshold=odds,
-            min_call_rate=settings.min_call_rate,
-            min_marker_call_rate=settings.min_marker_call_rate,
-        )
-        if x.plate.name not in lying and not all_alike(x.plate):
-            spills = spill_findings(x.scores, matrix, identity, odds)
-            told = explained.union(*(f.samples for f in spills))
-            mixed = mixture_findings(x.scores, matrix, identity, odds)
-            found += [*spills, *(f for f in mixed if f.subject not in told)]
-            found += doubt_findings(x)
-        if settings.remarks and x.plate.placed:
-            found += blind_spots(x.plate, season)
+
+    for of_plate in each(of_wells, here):
+        found += of_plate
     found = without_spilled(found)
     if settings.remarks:
         found += same_layouts([x.plate for x in here], season)

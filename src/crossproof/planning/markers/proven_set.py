@@ -34,8 +34,12 @@ from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.planning.markers.marker_set import ROUND, MarkerChoice, PanelTask, chromosomes
 from crossproof.planning.markers.smallest_set import choose
 
-MARGIN = 0.01
-"""By how much a marker more may lower the chance of a right and determined verdict, at most; measured."""
+MARGIN = 0.035
+"""By how much a marker more may lower the chance of a right and determined verdict, at most.
+
+Measured on invented panels (benchmarks/marker_margin.py, 3,000 chances of a hybrid or a self): a marker more
+lowered one in five, the most by 0.032. That is no bound: other panels, or several markers, may lose more.
+"""
 
 _ROUNDS = 12
 _MENDED = 3

@@ -26,6 +26,8 @@ _COARSE = 1 << 13
 _CONVOLVED = 6
 _SHARES = 40
 _RELATIONS = 48
+_NEAREST = 12
+"""Relations that decide most crosses; looked at first where only the decision is asked for."""
 _ASIDE = 0.04
 _ENUMERATED_MARKERS = 40
 _SHORT = 10
@@ -65,7 +67,7 @@ def class_bounds(
     if decide and evidence.n_markers <= _SHORT:
         # Of so few markers all outcomes are soon gone through, sooner than a convolution takes.
         bounds = _by_outcomes(
-            bounds, difference, prob, by_marker, log_weight, log_b, order, settings, branches
+            bounds, difference, prob, by_marker, log_weight, log_b, order, settings, branches, decide
         )
         if not bounds[0] < settings.wanted <= bounds[1]:
             return bounds
@@ -85,7 +87,7 @@ def class_bounds(
     told = decide and evidence.n_markers <= _SHORT
     if low < settings.wanted <= high and evidence.n_markers <= _ENUMERATED_MARKERS and not told:
         low, high = _by_outcomes(
-            (low, high), difference, prob, by_marker, log_weight, log_b, order, settings, branches
+            (low, high), difference, prob, by_marker, log_weight, log_b, order, settings, branches, decide
         )
     return low, max(low, high)
 
@@ -100,6 +102,7 @@ def _by_outcomes(
     order: Ints,
     settings: PlanSettings,
     most: int,
+    decide: bool,
 ) -> tuple[float, float]:
     """Sharper bounds from the outcomes themselves, gone through only as far as the wanted chance asks for.
 
@@ -107,17 +110,24 @@ def _by_outcomes(
     of b, for the upper one they are left out.
     """
     low, high = known
-    near, far = order[:_RELATIONS], order[_RELATIONS:]
-    attempts = [(1.0, 0.0)]
-    if len(far):
-        exponent = by_marker[:, far].sum(axis=0)
-        spoilt = float(tails.sum_bound(exponent, log_weight[far], log_b + np.log(_ASIDE)))
-        attempts = [(1 - _ASIDE, spoilt), (1.0, 1.0)]
-    for branches in sorted({min(most, FEW_BRANCHES), most}):
+    steps = [(branches, _RELATIONS) for branches in sorted({min(most, FEW_BRANCHES), most})]
+    if decide and most > FEW_BRANCHES:
+        steps = [(FEW_BRANCHES, _NEAREST), (most, _NEAREST), (most, _RELATIONS)]
+    for branches, n in steps:
+        near, far = order[:n], order[n:]
+        attempts = [(1.0, 0.0)]
+        if len(far):
+            exponent = by_marker[:, far].sum(axis=0)
+            spoilt = float(tails.sum_bound(exponent, log_weight[far], log_b + np.log(_ASIDE)))
+            attempts = [(1 - _ASIDE, spoilt), (1.0, 1.0)]
         for share, spoilt in attempts:
+            enough, too_little = settings.wanted + spoilt, settings.wanted if share == 1 else -np.inf
+            if decide and enough > 1 and share < 1:
+                continue  # nothing could be told
             found = right_by_outcomes(
                 -difference[:, near], prob, by_marker[:, near], log_weight[near], log_b + np.log(share),
                 settings.min_markers_scored, branches,
+                enough if decide else np.inf, too_little if decide else -np.inf,
             )  # fmt: skip
             low = max(low, found.low - spoilt)
             high = min(high, found.high) if share == 1 else high

@@ -28,12 +28,15 @@ def right_by_outcomes(
     log_limit: float,
     least_scored: int,
     most_branches: int = MOST_BRANCHES,
+    enough: float = np.inf,
+    too_little: float = -np.inf,
 ) -> Tail:
     """Bounds of P(sum over r of R <= limit and at least `least_scored` markers scored).
 
     gain (marker, relation, outcome): log P(o | r) - log P(o | t); prob (marker, outcome): of the true
     relation, the last outcome is "no call". exponent (marker, relation, tilt): log E[exp(t gain)], see
-    `tails.chernoff_exponent`. log_weight (relation,): of the priors. Natural logs throughout.
+    `tails.chernoff_exponent`. log_weight (relation,): of the priors. Natural logs throughout. enough,
+    too_little: it ends as soon as the lower bound reaches the one, or the upper one falls below the other.
     """
     order = np.argsort(-np.abs(gain).max(axis=(1, 2)), kind="stable")
     gain, prob, exponent = gain[order], prob[order], exponent[order]
@@ -57,6 +60,11 @@ def right_by_outcomes(
         sure = (ratio @ most[m] <= 1.0) & (scored >= least_scored)
         right += float(weight[sure & ~wrong].sum())
         keep = np.flatnonzero(~wrong & ~sure)
+        undecided = float(weight[keep].sum())
+        told = right - (too_few if let_go else 0.0) >= enough or right + open_mass + undecided < too_little
+        if told or not len(keep) or m == len(gain):
+            open_mass += undecided
+            break
         if len(keep) > most_branches:
             doubt = weight[keep] * sum_bounds(to_come[m], ratio[keep])
             order = np.argsort(-doubt, kind="stable")
@@ -65,9 +73,6 @@ def right_by_outcomes(
             open_mass += float(doubt[gone].sum())
             keep = keep[order[:most_branches]]
             let_go = True
-        if not len(keep) or m == len(gain):
-            open_mass += float(weight[keep].sum())
-            break
         likely = np.flatnonzero(prob[m] > 0)
         weight = (weight[keep][:, None] * prob[m][likely][None, :]).ravel()
         ratio = (ratio[keep][:, None, :] * factor[m][:, likely].T[None, :, :]).reshape(-1, len(log_weight))

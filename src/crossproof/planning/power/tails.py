@@ -27,6 +27,7 @@ _TILTS = _TILT_STEP * np.array(_TILT_STEPS)
 _MOST_CELLS = 1 << 15
 _FEW_OUTCOMES = 8
 _FINEST_STEP = 1e-3
+_AT_ONCE = 8_000
 
 
 @dataclass(frozen=True)
@@ -93,11 +94,13 @@ def sum_bound(exponent: Floats, log_weight: Floats, log_limit: Floats | float) -
 
 def sum_bounds(exponent: Floats, weight: Floats) -> Floats:
     """`sum_bound` for many sets of weights, (set,); exponent (r, tilt), weight (set, r) over the limit."""
-    unit = weight**_TILT_STEP
-    factor, least = np.exp(exponent), np.ones(len(unit))
-    for column, power in enumerate(_powers(unit)):
-        least = np.minimum(least, power @ factor[:, column])
-    return np.asarray(least)
+    factor, least = np.exp(exponent), np.ones(len(weight))
+    rows = max(1, _AT_ONCE // max(weight.shape[1], 1))
+    for start in range(0, len(weight), rows):  # arrays that stay in the cache
+        part = least[start : start + rows]
+        for column, power in enumerate(_powers(weight[start : start + rows] ** _TILT_STEP)):
+            np.minimum(part, power @ factor[:, column], out=part)
+    return least
 
 
 def scored_enough(scored_prob: Floats, least: int) -> float:

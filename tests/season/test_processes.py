@@ -1,0 +1,54 @@
+"""Work shared out among forked processes."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+import numpy as np
+import pytest
+
+from crossproof.season.processes import forked_map
+
+
+@pytest.mark.parametrize("processes", [1, 2, 3, 50])
+def test_results_come_in_the_order_of_the_items(processes: int) -> None:
+    items = [np.full(3, i) for i in range(11)]
+    found = forked_map(lambda x: (int(x.sum()), os.getpid()), items, processes)
+    assert [total for total, _ in found] == [3 * i for i in range(11)]
+    workers = {process for _, process in found}
+    assert len(workers) == min(processes, 11)
+    assert (os.getpid() in workers) == (processes == 1)
+    assert forked_map(str, [], 4) == []
+
+
+def test_more_than_a_pipe_holds_comes_back() -> None:
+    found = forked_map(lambda n: bytes(n), [1 << 20, 3 << 20, 5], 2)
+    assert [len(x) for x in found] == [1 << 20, 3 << 20, 5]
+
+
+def fail(item: int) -> int:
+    if item == 3:
+        raise ValueError("no such plate")
+    return item
+
+
+def run_out(item: int) -> int:
+    raise MemoryError if item == 3 else OSError(28, "No space left on device")
+
+
+def die(item: int) -> int:
+    if item == 3:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return item
+
+
+def test_what_goes_wrong_in_a_process_goes_wrong_here() -> None:
+    with pytest.raises(RuntimeError, match="no such plate"):
+        forked_map(fail, range(5), 2)
+    with pytest.raises(RuntimeError, match="ended with -9"):
+        forked_map(die, range(5), 2)
+    with pytest.raises(MemoryError):
+        forked_map(run_out, [3, 3], 2)
+    with pytest.raises(OSError, match="No space"):
+        forked_map(run_out, [1, 2], 2)
