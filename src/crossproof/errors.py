@@ -123,12 +123,18 @@ class InternalError(CrossproofError):
 
 
 _OF_THE_MACHINE = {
-    errno.EACCES: ("It may not be read or written.", "Ask for the right to read and write it."),
-    errno.EPERM: ("It may not be read or written.", "Ask for the right to read and write it."),
+    errno.EACCES: (
+        "You do not have permission to read or write it.",
+        "Ask for permission to read and write it.",
+    ),
+    errno.EPERM: (
+        "You do not have permission to read or write it.",
+        "Ask for permission to read and write it.",
+    ),
     errno.EROFS: ("It is on a disk that cannot be written.", "Copy the season to a disk that can."),
-    errno.ENOSPC: ("The disk is full.", "Make room on it."),
-    errno.EDQUOT: ("Your share of the disk is used up.", "Make room on it."),
-    errno.EFBIG: ("The file grew larger than the system allows.", "Ask whoever runs the system."),
+    errno.ENOSPC: ("The disk is full.", "Free some space on it."),
+    errno.EDQUOT: ("Your disk quota is used up.", "Free some space on it."),
+    errno.EFBIG: ("The file has reached the largest size the system allows.", "Ask whoever runs the system."),
     errno.ENOTDIR: ("There is a file where a folder is needed.", "Move the file away."),
     errno.EISDIR: ("There is a folder where a file is needed.", "Move the folder away."),
     errno.EEXIST: ("There is a file where a folder is needed.", "Move the file away."),

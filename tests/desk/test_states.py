@@ -47,7 +47,7 @@ def test_a_full_disk_is_told_and_nothing_is_left_behind(visitor, tmp_path, monke
     answer = visitor.post("/season/s/files", files={"file": ("plate.csv", b"x")})
     assert answer.status_code == 507
     text = words(answer)
-    assert "The disk is full. Make room on it." in text
+    assert "The disk is full. Free some space on it." in text
     assert "what was there before is still there" in text
     assert list((tmp_path / "s" / ".crossproof" / "desk" / "inbox").iterdir()) == []
 

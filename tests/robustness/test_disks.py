@@ -119,7 +119,7 @@ def test_a_full_disk_is_said_and_room_lets_the_run_complete(tmp_path: Path) -> N
         if statuses[-1]:
             assert statuses[-1] == 2, said
             assert "The disk is full." in said
-            assert "How to fix it: Make room on it. Then run the same command again." in said
+            assert "How to fix it: Free some space on it. Then run the same command again." in said
             assert "Traceback" not in said
         for name, data in expected.items():
             table = tmp_path / room / "results" / name

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+from concurrent.futures.process import BrokenProcessPool
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ def test_results_come_in_the_order_of_the_items(processes: int) -> None:
     found = forked_map(lambda x: (int(x.sum()), os.getpid()), items, processes)
     assert [total for total, _ in found] == [3 * i for i in range(11)]
     workers = {process for _, process in found}
-    assert len(workers) == min(processes, 11)
+    assert len(workers) <= min(processes, 11)
     assert (os.getpid() in workers) == (processes == 1)
     assert forked_map(str, [], 4) == []
 
@@ -44,9 +45,9 @@ def die(item: int) -> int:
 
 
 def test_what_goes_wrong_in_a_process_goes_wrong_here() -> None:
-    with pytest.raises(RuntimeError, match="no such plate"):
+    with pytest.raises(ValueError, match="no such plate"):
         forked_map(fail, range(5), 2)
-    with pytest.raises(RuntimeError, match="ended with -9"):
+    with pytest.raises(BrokenProcessPool):
         forked_map(die, range(5), 2)
     with pytest.raises(MemoryError):
         forked_map(run_out, [3, 3], 2)

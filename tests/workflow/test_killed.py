@@ -233,7 +233,7 @@ def test_a_full_disk_stops_the_run_and_room_lets_it_finish(
             assert done.returncode in (0, 2), done.stdout + done.stderr
             if done.returncode == 2:
                 assert "The disk is full." in done.stderr
-                assert "Make room on it." in done.stderr
+                assert "Free some space on it." in done.stderr
                 assert "Traceback" not in done.stdout + done.stderr
             assert_whole_or_absent(season, expected)
         assert full, "the disk was never full"

@@ -85,7 +85,7 @@ def read_crosses(
         else:
             why, remedy = cross or (
                 f"The cross type is {kind}: {_WHY_NOT.get(kind, _UNKNOWN_TYPE)}.",
-                "Nothing to do; set it to BIPARENTAL on the server where it was a hand cross.",
+                "No action is needed; set it to BIPARENTAL on the server where it was a hand cross.",
             )
             out.append(left_out("cross", record, db_id, name, why, remedy))
     _unique(rows, notes)
@@ -176,7 +176,7 @@ def _pollination(record: Record, zone: ZoneInfo | None) -> dict[str, str]:
             record.notes.once(
                 record.call,
                 "The deprecated field pollinationTimeStamp is used where there are no pollinationEvents.",
-                "Nothing to do; the server may move it to pollinationEvents.",
+                "No action is needed; the server may move it to pollinationEvents.",
             )
         elif before and stamps and _instant(before) != _instant(stamps[0]):
             record.warn(

@@ -162,7 +162,9 @@ def _optional(
     try:
         return _records(client, path, key, notes, parameters)
     except NotOffered:
-        notes.once(path, f"The server does not offer {path}.", "Nothing to do; what it would add is missing.")
+        notes.once(
+            path, f"The server does not offer {path}.", "No action is needed; what it would add is missing."
+        )
         return []
 
 
@@ -183,7 +185,9 @@ def _germplasm(
             found[db_id] = germplasm
             crops.add(record.text("commonCropName"))
     except NotOffered:
-        notes.once("germplasm", "The server does not offer germplasm.", "Nothing to do; ids stand for names.")
+        notes.once(
+            "germplasm", "The server does not offer germplasm.", "No action is needed; ids stand for names."
+        )
     return found, crops.pop() if len(crops) == 1 else ""
 
 
@@ -223,7 +227,7 @@ def _units(client: BrapiClient, notes: Notes, samples: Sequence[Record]) -> dict
             record = Record(data, "observationunits", number, notes)
             found[record.text("observationUnitDbId")] = record.text("crossDbId")
     except NotOffered:
-        notes.once("observationunits", "The server does not offer observationunits.", "Nothing to do.")
+        notes.once("observationunits", "The server does not offer observationunits.", "No action is needed.")
     return found
 
 

@@ -79,7 +79,7 @@ def read_plates(records: Sequence[Record]) -> dict[str, str]:
             record.notes.once(
                 record.where,
                 f"The plate format {told!r} is none of BrAPI v2.1's ({', '.join(PLATE_FORMATS_KNOWN)}).",
-                "Nothing to do: wells are read by their names, up to 1536 of them.",
+                "No action is needed: wells are read by their names, up to 1536 of them.",
                 value=name,
                 column="plateFormat",
             )
@@ -222,7 +222,7 @@ def _tell_large(rows: Sequence[dict[str, str]], notes: Notes) -> None:
         notes.once(
             f"samples, plate {plate}",
             f"Plate {plate!r} has wells beyond the 8 rows and 12 columns that BrAPI v2.1 provides for.",
-            "Nothing to do: they are kept as they are.",
+            "No action is needed: they are kept as they are.",
             value=well,
             column="well",
         )

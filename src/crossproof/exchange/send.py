@@ -113,7 +113,7 @@ def send(client: BrapiClient, made: Publication, *, create: bool, same_names: bo
             except NotOffered as missing:
                 refused.append(missing)
                 sending.tell(kind[0], f"The server does not offer {kind[0]}; what it would add is missing.",
-                             "Nothing to do, or ask whoever runs the server.")  # fmt: skip
+                             "No action is needed, or ask whoever runs the server.")  # fmt: skip
         if refused and not sending.updated + sending.made:
             raise refused[0]
     except InputError as stopped:
@@ -234,7 +234,7 @@ class _Sending:
                 self.tell(
                     call,
                     "The server made this record and did not say its id.",
-                    "Nothing to do: the next publish looks for it on the server.",
+                    "No action is needed: the next publish looks for it on the server.",
                     record[f"{kind}Name"],
                 )
         return found

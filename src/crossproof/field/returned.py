@@ -234,7 +234,7 @@ def _check_twice(rows: Sequence[Row], notes: Problems) -> None:
         else:
             fault = Fault(
                 f"This plant was scanned before, in {where}; it counts once.",
-                "Nothing to do, unless another plant was meant.",
+                "No action is needed unless another plant was meant.",
                 Severity.WARNING,
             )
         notes.note(fault, file=row.file, row=row.row, column="plant", value=row.key[1])

@@ -111,7 +111,9 @@ class FamilyResult:
     father_departure: float
     run_departure: float  # expected share at which parent plants of the run are not as their lines
     parent_faults: Floats  # 2, fault: posterior of each of `FAULTS`, mother and father
-    segregates: bool  # a parent is an F1 or otherwise heterozygous, so that few markers are contrast markers
+    segregates: (
+        Bools  # 2: mother, father is an F1 or otherwise heterozygous: few markers are contrast markers
+    )
     phase_open: Bools  # 2: mother and father segregate, from lines that are not known
     departure_parent: Texts  # departure: "mother" or "father"
     departure_row: Ints  # departure: joined marker row

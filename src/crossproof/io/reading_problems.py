@@ -45,7 +45,7 @@ def _problem(note: str, shown_as: str) -> Problem | None:
             marker,
             bins.removesuffix(IN_BINS).strip(),
             "Fragment sizes of this marker were put into bins.",
-            "Nothing to do if the bins are right; else declare the sizes under alleles in markers.csv.",
+            "No action is needed if the bins are right; else declare the sizes under alleles in markers.csv.",
         )
     if ASIDE in note:
         count, _, rest = note.partition(f" {ASIDE}")
@@ -54,7 +54,7 @@ def _problem(note: str, shown_as: str) -> Problem | None:
         return warning(
             shown_as,
             f"{count_of(int(count), 'record')} of this file {verb} set aside, the others go on: {why}",
-            "Nothing to do if these markers do not matter; else export the file again.",
+            "No action is needed if these markers do not matter; else export the file again.",
             value=places,
         )
     if note.endswith(DEPTH_UNUSABLE):

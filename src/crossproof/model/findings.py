@@ -195,8 +195,8 @@ class Finding:
             text += f" ({self.corrections[0].detail})"
         if other:
             text += f" with {other}" if self.kind in MUTUAL else f": {other}"
-        if math.isfinite(self.log10_odds):
-            odds = self.log10_odds
+        odds = self.log10_odds
+        if math.isfinite(odds) and odds > 0:  # below even odds the sentence says how likely it is
             text += f" [{10**odds:.0f} to 1]" if odds < 2 else f" [10^{odds:.0f} to 1]"
         return text
 

@@ -51,7 +51,7 @@ def samples_of(
     saying.misfit(
         "samples of the file that are in no sheet of wells, and are left out",
         match.unmatched,
-        "Nothing to do if they are the laboratory's controls.",
+        "No action is needed if they are the laboratory's controls.",
     )
     there = set(match.pairs.values())
     absent = [
@@ -62,7 +62,7 @@ def samples_of(
     saying.misfit(
         "samples of your sheets that the file does not hold",
         absent,
-        "They get no verdict from this file. Nothing to do for blanks that were not sent.",
+        "They get no verdict from this file. No action is needed for blanks that were not sent.",
     )
     return batch, match
 

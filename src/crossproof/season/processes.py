@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import ctypes
-import os
-import pickle
 import signal
 import sys
-import traceback
 from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from typing import Any, TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 _PR_SET_PDEATHSIG = 1
+_HANDED_ON: list[Any] = []
+"""Function and items of the work at hand: forked processes find them here, so that nothing is copied."""
 
 
 def end_with_parent() -> None:
@@ -29,60 +30,25 @@ def end_with_parent() -> None:
 def forked_map(function: Callable[[Item], Result], items: Sequence[Item], processes: int) -> list[Result]:
     """`function` of every item, in their order, by as many processes; in this one where one is enough.
 
-    Items and what `function` refers to are not copied; results are pickled. Raises RuntimeError with the
-    child's own account where one fails or is killed, MemoryError and OSError as they are.
+    Items and what `function` refers to are not copied; results are. Raises what the function raised, and
+    BrokenProcessPool (a RuntimeError) where a process was killed.
     """
     processes = min(processes, len(items))
     if processes < 2:
         return [function(item) for item in items]
-    sys.stdout.flush()
-    sys.stderr.flush()
-    children = []
-    for first in range(processes):
-        reading, writing = os.pipe()
-        child = os.fork()
-        if not child:
-            _work(function, items[first::processes], writing)
-        os.close(writing)
-        children.append((child, reading))
-    answers: list[Any] = []
-    for child, reading in children:
-        with os.fdopen(reading, "rb") as source:
-            answer = source.read()
-        status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        answers.append(pickle.loads(answer) if status == 0 else _Failed(f"a process ended with {status}"))
-    for answer in answers:
-        if isinstance(answer, MemoryError | OSError):
-            raise answer
-        if isinstance(answer, _Failed):
-            raise RuntimeError(answer.account)
-    out: list[Any] = [None] * len(items)
-    for first, answer in enumerate(answers):
-        out[first::processes] = answer
-    return out
-
-
-class _Failed:
-    """What a child that failed says of it."""
-
-    def __init__(self, account: str) -> None:
-        self.account = account
-
-
-def _work(function: Callable[[Item], Result], items: Sequence[Item], writing: int) -> None:
-    """Do a child's share, send it, and end the process."""
-    status = 3
+    _HANDED_ON[:] = [function, items]
     try:
-        end_with_parent()
-        answer: Any
-        try:
-            answer = [function(item) for item in items]
-        except (MemoryError, OSError) as fault:
-            answer = fault
-        except Exception:
-            answer = _Failed(traceback.format_exc())
-        with os.fdopen(writing, "wb") as sink:
-            pickle.dump(answer, sink)
-        status = 0
+        with ProcessPoolExecutor(processes, get_context("fork"), end_with_parent) as pool:
+            shares = pool.map(_share, [(first, processes) for first in range(processes)])
+            out: list[Any] = [None] * len(items)
+            for first, share in enumerate(shares):
+                out[first::processes] = share
+            return out
     finally:
-        os._exit(status)
+        _HANDED_ON.clear()
+
+
+def _share(which: tuple[int, int]) -> list[Any]:
+    first, step = which
+    function, items = _HANDED_ON
+    return [function(item) for item in items[first::step]]

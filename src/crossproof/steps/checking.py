@@ -46,7 +46,7 @@ def check_season(where: Path) -> tuple[Problem, ...]:
                 "",
                 "",
                 "Not written, since a run is working on this season.",
-                "Nothing to do; check again when the run has ended if you want the table.",
+                "No action is needed; check again when the run has ended if you want the table.",
             )
             problems = (*problems, busy)
         except OSError as fault:
@@ -110,13 +110,13 @@ def _not_there_yet(season: Season) -> Problem:
         return warning(
             file,
             "No sheet of wells is there yet.",
-            "Nothing to do before the harvest; crossproof sample then writes one.",
+            "No action is needed before the harvest; crossproof sample then writes one.",
             column="samples",
         )
     return warning(
         file,
         "No genotype file is named yet.",
-        "Nothing to do before the laboratory has answered; then: crossproof receive",
+        "No action is needed before the laboratory has answered; then: crossproof receive",
         column="genotypes",
     )
 

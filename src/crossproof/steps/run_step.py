@@ -58,7 +58,11 @@ def run(arguments: Sequence[str]) -> int:
     try:
         status = _run(given.step, given)
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-        print(f"{given.step}: {time.process_time() - started:.2f} s of processor time, {peak} MiB at most")
+        helpers = resource.getrusage(resource.RUSAGE_CHILDREN)
+        shared = helpers.ru_utime + helpers.ru_stime
+        apart = f"; {shared:.2f} s of it by {max(given.threads, 1)} processes" if shared >= 0.005 else ""
+        total = time.process_time() - started + shared
+        print(f"{given.step}: {total:.2f} s of processor time, {peak} MiB at most{apart}")
         return status
     except InputError as refused:
         print(refused, file=sys.stderr)

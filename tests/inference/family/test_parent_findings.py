@@ -8,7 +8,9 @@ from test_verdicts import result_of
 
 from crossproof.inference.family.parent_findings import in_doubt, parent_findings
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
+from crossproof.inference.season_results import RELATIONS
 from crossproof.model.findings import FindingKind, Hold
+from crossproof.model.results import Relation
 
 WELLS = {("C1", "C1-01"): (("S1", "P1:A1"),), ("C2", "C1-01"): (("S2", "P1:A2"),)}
 
@@ -78,6 +80,28 @@ def test_no_plant_is_culled_on_the_word_of_one_tube(posterior, tube, held):
     if held:
         assert (found[0].kind, found[0].hold) == (FindingKind.PARENT_UNRESOLVED, Hold.SAMPLES)
         assert "one more plant of P" in found[0].remedy
+
+
+@pytest.mark.parametrize(
+    ("against", "segregates", "held"),
+    [(15.0, (True, False), True), (25.0, (True, False), False), (15.0, (False, True), False)],
+)
+def test_a_self_that_few_markers_tell_from_a_hybrid_is_held_where_it_is_of_a_parent_that_segregates(
+    against, segregates, held
+):
+    # 500 scored markers: 15 natural-log units are 0.03 for each, 25 are 0.05.
+    loglik = np.array([[-against, 0.0, -300.0, -300.0]])
+    relation = np.zeros((1, len(RELATIONS)))
+    relation[0, RELATIONS.index(Relation.SELF)] = 1.0
+    one = family(
+        [0, 1, 0, 0],
+        segregates=np.array(segregates),
+        class_loglik=loglik,
+        relation_posterior=relation,
+        scored=np.array([500]),
+    )
+    found = parent_findings([one], WELLS, {})
+    assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
 
 
 def test_plants_of_a_relative_are_held_and_not_culled():

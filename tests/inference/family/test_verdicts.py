@@ -56,7 +56,7 @@ def result_of(posterior, **changes):
         "father_version_probability": np.ones(1),
         "run_departure": 0.02,
         "parent_faults": np.eye(7)[[0, 0]],
-        "segregates": False,
+        "segregates": np.zeros(2, dtype=bool),
         "phase_open": np.zeros(2, dtype=bool),
         "mother_departure": 0.0,
         "father_departure": 0.0,

@@ -346,5 +346,5 @@ def test_plates_looked_at_in_several_processes_have_the_same_findings():
     tables, settings = sim.season_tables(nursery), CheckSettings(remarks=True)
     alone = examine_plates(plates, tables, settings)
     shared = examine_plates(plates, tables, settings, lambda f, xs: forked_map(f, xs, 2))
-    assert alone == shared
+    assert repr(alone) == repr(shared)  # a NaN that was sent is equal to nothing, itself included
     assert len(alone) > 0

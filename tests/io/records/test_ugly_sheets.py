@@ -224,7 +224,7 @@ def test_a_genotype_file_that_may_not_be_read_is_set_aside(
     )
     (entry,) = read_config(season).genotypes
     assert entry.absent is not None
-    assert entry.absent.problem == "The file may not be read."
+    assert entry.absent.problem == "You do not have permission to read the file."
 
 
 def workbook(folder: Path, *changes: tuple[str, str, str]) -> Season:

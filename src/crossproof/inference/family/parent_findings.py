@@ -13,10 +13,10 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
-from crossproof.inference.season_results import FamilyResult
+from crossproof.inference.season_results import RELATIONS, FamilyResult
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
-from crossproof.model.results import CLASSES, Verdict
+from crossproof.model.results import CLASSES, Relation, Verdict
 from crossproof.text import agreeing, count_of, percent
 
 TUBE_IN_DOUBT = 0.05
@@ -24,6 +24,11 @@ TUBE_IN_DOUBT = 0.05
 CULL_ON_TUBE = 0.01
 """Posterior of a hybrid, if a tube is wrong, at or above which a plant is not culled as something else: seed
 that cannot be had again is worth one more plant of the line typed. No source."""
+FEW_AGAINST, SOME_AGAINST = 0.04, 0.12
+"""Natural-log evidence per scored marker against a hybrid: a plant of a family with a segregating parent that
+has less, and with it the plants of its family that have less than the second, are not culled. A true self of
+an F1 is homozygous for alleles no hybrid can have at every fourth marker or so; a hybrid has that little
+against it where the other parent was heterozygous over a stretch. No source: the project's own trials."""
 LINE_IN_DOUBT = 0.3
 """Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 DEPARTED = 0.10
@@ -75,6 +80,25 @@ def rests_on_tube(result: FamilyResult, side: int) -> tuple[int, ...]:
     return tuple(np.flatnonzero(foreign & (result.class_posterior[:, 0] >= CULL_ON_TUBE)).tolist())
 
 
+def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
+    """Plants (places), to be culled as selfs of a parent that segregates, with little against a hybrid.
+
+    Selfs of a line are left out: seed of a line and of its backcross are told apart by little in any case.
+    """
+    lead = result.class_posterior.argmax(axis=1)
+    likes = result.class_loglik
+    against = likes[np.arange(len(lead)), lead] - likes[:, 0]
+    share = against / np.maximum(result.scored, 1)
+    selfed = [RELATIONS.index(r) for r in (Relation.SELF, Relation.FATHER_SELFED)]
+    culled = (lead != CLASSES.index(Verdict.HYBRID)) & (
+        (result.relation_posterior[:, selfed] >= LIKELY) & result.segregates
+    ).any(axis=1)
+    few = culled & (result.scored > 0) & (share < FEW_AGAINST)
+    if not few.any():
+        return ()
+    return tuple(np.flatnonzero(culled & (result.scored > 0) & (share < SOME_AGAINST)).tolist())
+
+
 def parent_findings(
     results: Sequence[FamilyResult],
     wells: Wells,
@@ -103,6 +127,8 @@ def parent_findings(
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
                     out.append(_other_plant(result, side, wells, lines))
+        if near_hybrids(result) and not result.phase_open.any():
+            out.append(_near_hybrids(result, wells))
         if fault_share(result, 0, Fault.GENERATION) >= LIKELY:
             out.append(_generation(result, wells))
     out += [_unresolved(line, found, wells) for line, found in sorted(unresolved.items())]
@@ -141,7 +167,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     worst = max((result.mother_departure, result.father_departure)[side] for result, side in found)
     tube = max(fault_share(result, side, Fault.TUBE) for result, side in found)
     text = (
-        f"By the hybrids of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
+        f"By the plants of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
         "the markers. "
         + (
             "The sample may hold something else, or the tags were made with another plant."
@@ -180,6 +206,23 @@ def _on_tube(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells)
         wells=places,
         samples=samples,
         other=", ".join(result.cross_id for result, _ in found),
+        hold=Hold.SAMPLES,
+    )
+
+
+def _near_hybrids(result: FamilyResult, wells: Wells) -> Finding:
+    places, samples = _where([(result, near_hybrids(result))], wells)
+    return Finding(
+        FindingKind.PARENT_UNRESOLVED,
+        Scope.CROSS,
+        "",
+        result.cross_id,
+        "Few markers of the plants listed speak against hybrids. Where the plant crossed with the F1 was "
+        "heterozygous over a stretch, as lines can be, they are hybrids.",
+        "Type the two plants that were crossed, or more plants of both; keep the plants listed until then.",
+        wells=places,
+        samples=samples,
+        other=f"{result.mother}, {result.father}",
         hold=Hold.SAMPLES,
     )
 

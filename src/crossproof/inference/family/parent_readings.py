@@ -33,7 +33,7 @@ from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 
 CLEAR = 0.9
-"""Posterior from which on a hybrid as typed speaks for the parents as typed."""
+"""Posterior at or above which a hybrid as typed supports the parents as typed."""
 ODD = 0.5
 """Posterior of hybrid and self together below which a plant asks for another explanation."""
 DEPARTS = 0.04

@@ -42,7 +42,7 @@ def judge(
     reason = _why_not(result, plant, settings, mixed_dna)
     if (
         few_contrasts
-        and not result.segregates
+        and not result.segregates.any()
         and leading in (Verdict.HYBRID, Verdict.SELF)
         and reason in _WOULD_PASS
     ):

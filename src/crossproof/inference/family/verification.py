@@ -226,7 +226,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         father_departure=departure[1][4],
         run_departure=panel.h,
         parent_faults=readings.fault_shares((panel.versions(family.mother), panel.versions(family.father))),
-        segregates=panel.segregates(family.mother) or panel.segregates(family.father),
+        segregates=np.array([panel.segregates(line) for line in (family.mother, family.father)], dtype=bool),
         phase_open=np.array(
             [_phase_open(panel, line, solution) for line in (family.mother, family.father)], dtype=bool
         ),

@@ -82,7 +82,7 @@ class Places:
                     self.fault(line, "path", entry["path"], NO_SUCH_FILE, remedy)
                 continue
             if not os.access(found, os.R_OK):
-                entry["absent"] = (line, "The file may not be read.", "Ask for the right to read it.")
+                entry["absent"] = (line, "You do not have permission to read the file.", "Ask for it.")
             place = found.resolve()
             if place in places:
                 self.fault(

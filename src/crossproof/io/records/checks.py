@@ -216,7 +216,7 @@ def _no_cycles(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) ->
         column = "mother" if named[first][0] in cycle else "father"
         fault = Fault(
             f"A cross cannot be among its own ancestors: {path}. The parent is taken for a line.",
-            "Nothing to do where a line and a tag have one name; else correct the parents of these crosses.",
+            "No action is needed where a line and a tag share a name; else correct the parents.",
             Severity.WARNING,
         )
         notes.note(fault, file=file, row=row, column=column, value=first)
@@ -344,7 +344,7 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
         fault = Fault(
             f"{len(idle)} of {_crosses(len(crosses))} {agreeing(len(idle), 'has', 'have')} no plant in the "
             "sheets of wells; nothing is concluded about them.",
-            "Nothing to do, if they were not genotyped.",
+            "No action is needed if they were not genotyped.",
             Severity.NOTE,
         )
         shown = ", ".join(idle["cross_id"][:5]) + (" …" if len(idle) > 5 else "")
@@ -360,7 +360,7 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
         fault = Fault(
             f"{count_of(len(names), 'genotyped line')} {agreeing(len(names), 'is', 'are')} a parent of no "
             f"cross; {serve}.",
-            "Nothing to do, unless a name is misspelt.",
+            "No action is needed unless a name is misspelt.",
             Severity.NOTE,
         )
         shown = ", ".join(names[:5]) + (" …" if len(names) > 5 else "")

@@ -142,7 +142,7 @@ def _shares_nothing(
             file,
             f"This file shares no marker with the others{but}; its plants are compared with the parents "
             f"typed in {it} only.",
-            "Nothing to do if it is another set of markers.",
+            "No action is needed if it is another set of markers.",
             value=_few(names),
         )
     why = ""

@@ -33,7 +33,7 @@ def book_of(raw: RawTable, issued: IssuedTags, sampled: Collection[str], notes: 
         rows = "its row is" if len(unused) == 1 else "their rows are"
         fault = Fault(
             f"{tags} not been used yet; {rows} left out.",
-            "Nothing to do; once such a tag hangs on a flower, write date and flowers.",
+            "No action is needed; once such a tag hangs on a flower, write date and flowers.",
             Severity.NOTE,
         )
         notes.note(fault, file=raw.files[unused[0]], column="cross_id")

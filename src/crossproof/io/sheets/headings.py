@@ -61,7 +61,7 @@ def match_headings(
         if place in first:
             before = first[place]
             if heading_key(before) == key:
-                text = f"The heading {heading!r} appears twice; which column is meant cannot be known."
+                text = f"The heading {heading!r} appears twice, so it is not clear which column is meant."
             else:
                 text = f"The headings {before!r} and {heading!r} both stand for the column {name!r}."
             problems.append(
@@ -133,7 +133,7 @@ def _kept_headings(
                 "",
                 shown,
                 "These columns are not used; they are kept and appear in the results.",
-                "Nothing to do.",
+                "No action is needed.",
             )
         )
     return problems

@@ -65,7 +65,7 @@ def finished(
         cell_kinds = {(r - above, c): k for (r, c), k in (cell_kinds or {}).items() if r >= above}
         found.warning(
             "There is other text above the headings; this row was taken for them.",
-            "Nothing to do if that is right; else delete the rows above, or begin them with #.",
+            "No action is needed if that is right; else delete the rows above, or begin them with #.",
             row=header_row,
             value=", ".join(header),
         )

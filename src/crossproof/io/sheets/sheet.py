@@ -104,7 +104,7 @@ def _decoded(data: bytes, file: str) -> str | Sheet:
         line = data[data.rfind(b"\n", 0, fault.start) + 1 :].split(b"\n", 1)[0]
         return _refused(
             file,
-            "From this row on the file is not UTF-8 text; which letters are meant cannot be known.",
+            "From this row on the file is not UTF-8 text, and its letters cannot be read for certain.",
             _SAVE,
             row,
             line.decode("latin-1").strip(),
@@ -275,7 +275,7 @@ def _delimiter(text: str, file: str, known: frozenset[str]) -> str | Sheet:
     shown = text.splitlines()[row - 1] if row <= len(text.splitlines()) else ""
     return _refused(
         file,
-        f"The header can be split at {names}; which one separates the columns cannot be known.",
+        f"The header can be split at {names}; it is not clear which one separates the columns.",
         "Use one of them only, or put headings that hold the other in quotes.",
         row,
         shown,

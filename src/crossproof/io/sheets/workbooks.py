@@ -238,7 +238,7 @@ class _Layout:
         if name and name in self.cells and not self.told:
             self.told = True
             self.found.error(
-                f"Cell {name} appears twice in the workbook, so that its value cannot be known.",
+                f"Cell {name} appears twice in the workbook, so its value is not certain.",
                 _SAVE,
                 row=self.last,
                 value=name,

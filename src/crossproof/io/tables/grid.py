@@ -133,7 +133,7 @@ def _check_text(data: bytes, problems: Problems) -> None:
             text = data.decode("utf-8")
         except UnicodeDecodeError as fault:
             problems.error(
-                "From here on the file is not UTF-8 text; which letters are meant cannot be known.",
+                "From this row on the file is not UTF-8 text, and its letters cannot be read for certain.",
                 "Save it again as CSV UTF-8.",
                 row=data.count(b"\n", 0, fault.start) + 1,
             )

@@ -160,10 +160,11 @@ def _notes(alone: dict[str, Floats], retained: Floats, apart: Bools) -> list[str
     """Per person, what cannot be told apart from the person."""
     notes: list[list[str]] = [[] for _ in apart]
     for name, share in alone.items():
+        article = "an" if name.startswith("hour") else "a"
         for person in np.flatnonzero(share >= SHARE_ALONE):
             notes[person].append(
-                f"{percent(share[person])} of the plants at a {name} where hardly anyone else crossed: "
-                f"person and {name} cannot be told apart"
+                f"{percent(share[person])} of the plants at {article} {name} where hardly anyone else "
+                f"crossed: person and {name} cannot be told apart"
             )
     for person in np.flatnonzero(apart):
         if not notes[person]:

@@ -23,7 +23,7 @@ from rich.text import Text
 from crossproof.errors import UsageError, error
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.plant_calls import PlantCalls, is_homozygote
-from crossproof.model.results import Reason, Verdict
+from crossproof.model.results import Provable, Reason, Verdict
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.inputs import ReportInputs
@@ -55,6 +55,8 @@ TEMPLATES: dict[str, str] = {
     "none of these was scored in this plant.",
     "contrast_none": "No marker is fixed for different alleles in {mother} and {father}; what evidence there "
     "is comes from markers at which a parent is not fixed.",
+    "contrast_untyped": "A parent of this cross is not typed, so the markers at which {mother} and {father} "
+    "differ are not known; what evidence there is comes from the typed parent and the other plants.",
     "foreign": "At the markers used, {foreign_calls|n} calls carry an allele found in neither parent.",
     "foreign_one": "At the markers used, one call carries an allele found in neither parent; a single one "
     "may be an assay error.",
@@ -116,7 +118,8 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
         keys.append("reason")
     contrast, scored = number(row.get("contrast_markers")), number(row.get("contrast_scored"))
     if contrast == 0:
-        keys.append("contrast_none")
+        untyped = shown(row.get("verifiable")) == Provable.UNTYPED
+        keys.append("contrast_untyped" if untyped else "contrast_none")
     elif scored == 0:
         keys.append("contrast_unscored")
     elif contrast > 0:

@@ -48,7 +48,7 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
     total, proven = len(crosses), int((crosses["verifiable"] == Provable.YES).sum())
     borderline = int((crosses["verifiable"] == Provable.BORDERLINE).sum())
     flowers, seeds = numbers["flowers_to_pollinate"].sum(), numbers["wells"].sum()
-    summary = f"{proven} of {total} crosses can be proven on this panel"
+    summary = f"{proven} of {count_of(total, 'cross', 'crosses')} can be proven on this panel"
     if borderline:
         summary += f"; {count_of(borderline, 'is', 'are')} borderline"
     rest = total - proven - borderline

@@ -77,8 +77,8 @@ def _agreement(lines: LinesFacts) -> str:
         if several == len(lines.rows):
             return " The samples of every line agree."
         return (
-            f" {fmt.noun(several, 'line has', 'lines have')} several samples with calls, and they agree; of "
-            "the others nothing of the kind can be said."
+            f" {fmt.noun(several, 'line has', 'lines have')} several samples with calls, and they agree; "
+            "the others have one or none."
         )
     return " No line has two samples with calls, so a wrong sample would not be noticed by its sister."
 
