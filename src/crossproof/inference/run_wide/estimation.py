@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,12 +19,10 @@ from crossproof.model.settings import Settings
 TOLERANCE = 1e-4
 SAYS_ROUNDS = 3
 """Rounds after which what a family says of its parents' tubes stands, so that it cannot swing."""
-WHOLE_ROUNDS = 2
+WHOLE_ROUNDS = SAYS_ROUNDS
 """First rounds in which all families are asked."""
 STIRRING = 1e-5
 """Change of a class posterior from which on a family in doubt is asked again."""
-USUAL_TIMES, USUAL_MORE = 2.0, 0.02
-"""Families depart as usual up to so many times the median share of departing markers, and so much more."""
 
 Move = Callable[[Panel, Expected, Callable[[Panel], Panel]], Panel]
 """The panel that some counts lead to; its new estimates pass through the function first."""
@@ -41,12 +39,10 @@ class Rounds:
         move: Move,
         *,
         said: bool,
-        trusting: bool = False,
     ) -> None:
-        """`said`: what families say of their parents' tubes is known and stays as it is. `trusting`: all are
-        taken to be as typed, and say nothing."""
+        """`said`: what families say of their parents' tubes is known and stays as it is."""
         self.families, self.wells, self.settings = families, wells, settings
-        self.move, self.said, self.trusting = move, said, trusting
+        self.move, self.said = move, said
         self._told: dict[str, Told] = {}
         self._moved: dict[str, float] = {}
         self._left_out: list[FamilyInput] = []
@@ -56,7 +52,7 @@ class Rounds:
     def one(self, panel: Panel, *, last: bool = True) -> Panel:
         """The panel after one round; marked as converged where no plant's class has moved since the last.
 
-        From the third round on families whose parents are in doubt are asked only while their plants move,
+        Once what families say stands, those in doubt of a parent are asked only while their plants move,
         and the rest of them once more when nothing does: what they tell hardly changes meanwhile, and they
         cost most (Neal and Hinton 1998, on expectation in parts; from memory). `last`: this round's estimates
         stand if nothing moved, so that they are not taken ahead then.
@@ -68,8 +64,6 @@ class Rounds:
         elif self._rounds > WHOLE_ROUNDS:
             asked = [f for f in asked if f.cross_id not in before or self._stirs(f.cross_id)]
         settled = [cross for cross, told in before.items() if told.typed]
-        if self.trusting:
-            settled = [family.cross_id for family in self.families]
         new = ask(self.wells, panel, asked, self.settings, settled)
         moved = _moves(before, new) if before else {}
         at_rest = bool(before) and max(moved.values(), default=0.0) < TOLERANCE
@@ -78,10 +72,9 @@ class Rounds:
         self._left_out = [f for f in self.families if at_rest and not still and f.cross_id not in names]
         self._moved |= moved
         self._told = {**before, **new}
-        told = _ordinary(self._told.values()) if self.trusting else self._told.values()
-        counts = added_up(count_lines(self.wells, panel), told)
+        counts = added_up(count_lines(self.wells, panel), self._told.values())
         panel = self.move(panel, counts, _as_it_is if still and last else self._ahead)
-        if not (self.said or self.trusting) and self._rounds <= SAYS_ROUNDS:
+        if not self.said and self._rounds <= SAYS_ROUNDS:
             parents = {f.cross_id: (f.mother, f.father) for f in self.families}
             panel = as_said(
                 panel,
@@ -102,13 +95,6 @@ class Rounds:
             if panel.converged:
                 break
         return panel
-
-
-def _ordinary(told: Collection[Told]) -> list[Told]:
-    """Those whose parent plants depart from their tubes no more than is usual: others may be wrong tubes."""
-    shares = np.array([one.departed / max(one.markers, 1) for one in told])
-    most = USUAL_TIMES * float(np.median(shares)) + USUAL_MORE if len(shares) else 0.0
-    return [one for one, share in zip(told, shares.tolist(), strict=True) if share <= most]
 
 
 def as_said(

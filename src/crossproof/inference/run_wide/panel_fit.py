@@ -46,7 +46,7 @@ LINE_ROUNDS = 25
 """Rounds of the panel lines alone before families are looked at."""
 LINE_TOLERANCE = 1e-4
 FIRST_FAMILIES = 60
-"""Families on which estimates are brought near, all of them taken to be as typed."""
+"""Families on which estimates are brought near before a sample of at least twice as many is looked at."""
 MAX_ROUNDS = 25
 FIRST_ROUNDS = 3
 """As many as it takes to see where the estimates lead, see `Accelerator`."""
@@ -150,10 +150,10 @@ def fit_panel(
 
     if every_marker_known:
         return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
-    few = sample_families(sample, len(wells.markers), FIRST_FAMILIES)
-    first = Rounds(few, wells, settings, move, said=said, trusting=True)
-    for _ in range(FIRST_ROUNDS):
-        panel = replace(first.one(panel, last=False), tag_rates=panel.tag_rates)
+    if len(sample) >= 2 * FIRST_FAMILIES:
+        first = rounds(sample_families(sample, len(wells.markers), FIRST_FAMILIES))
+        for _ in range(FIRST_ROUNDS):
+            panel = first.one(panel, last=False)
     return rounds(sample).until_rest(panel, MAX_ROUNDS)
 
 
