@@ -26,6 +26,7 @@ def _axis_of(name: str) -> str:
         "marker_rows",
         "parent_faults",
         "phase_open",
+        "segregates",
     ):
         if name.startswith(prefix):
             return prefix
@@ -45,8 +46,10 @@ def write_evidence(path: Path, results: Sequence[FamilyResult], digests: Sequenc
         if hints[field.name] in _SCALARS:
             arrays[field.name] = np.array(values) if values else np.zeros(0)
             continue
-        axis = _axis_of(field.name)
-        arrays[f"size:{axis}"] = np.array([len(v) for v in values], dtype=np.int64)
+        axis = f"size:{_axis_of(field.name)}"
+        sizes = np.array([len(v) for v in values], dtype=np.int64)
+        if not np.array_equal(arrays.setdefault(axis, sizes), sizes):
+            raise ValueError(f"{field.name} has other lengths than the fields that it is stacked with")
         arrays[field.name] = np.concatenate(values) if values else np.zeros(0)
     buffer = io.BytesIO()
     np.savez(buffer, allow_pickle=False, **arrays)
