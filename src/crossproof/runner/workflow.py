@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import getpass
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -50,6 +52,8 @@ PATIENCE_SECONDS = 2.0
 """How long a run waits for the season: a check holds it for a moment, another run for long."""
 TAIL_LINES = 40
 """Lines of the log that are kept for a run that stopped."""
+LEAST_ROOM = 4 << 20
+"""Bytes: what a run that stopped for no reason it could write down may have lacked."""
 
 
 @dataclass(frozen=True)
@@ -111,9 +115,17 @@ def run_season(
         # An outcome of other inputs is that of an earlier run, whose report still lies there.
         if outcome.get("digest") == used.run_digest and (status == 0 or outcome.get("status")):
             return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
-        if fault := machine_fault(tail, str(folder.season)):
+        if fault := machine_fault(tail, str(folder.season)) or full_disk(folder.season):
             raise fault
         return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
+
+
+def full_disk(season: Path) -> OSError | None:
+    """The fault of a disk with next to no room left, where logs are cut short before they can say so."""
+    usage = shutil.disk_usage(season)
+    if not usage.total or usage.free >= LEAST_ROOM:  # some network disks tell nothing of their size
+        return None
+    return OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(season))
 
 
 @contextmanager
