@@ -23,7 +23,7 @@ from disturbed_seasons import (
 )
 
 from crossproof.model.corrections import CorrectionKind
-from crossproof.model.findings import FindingKind, Hold
+from crossproof.model.findings import Finding, FindingKind, Hold
 from crossproof.simulate import SimulatedSeason
 
 
@@ -184,6 +184,12 @@ def quadrants_exchanged(season: SimulatedSeason, rng: np.random.Generator) -> Di
     )
 
 
+def held_as(f: Finding, plate: str, words: str) -> bool:
+    """Whether a finding holds the plate and names it so, or as one that cannot be told from it."""
+    said = (f.evidence, *f.same_as)
+    return on_plate(f, plate) and f.hold is Hold.PLATE and any(words in text for text in said)
+
+
 def halves(columns: bool) -> Disturb:
     def disturb(season: SimulatedSeason, rng: np.random.Generator) -> Disturbed:
         plate = plates(season)[0]
@@ -192,15 +198,10 @@ def halves(columns: bool) -> Disturb:
         def where(r: int, c: int) -> tuple[int, int]:
             return (r, (c + C // 2) % C) if columns else ((r + R // 2) % R, c)
 
-        words = "halves"
         return Disturbed(
             by_place(season, plate, where),
             f"{plate}: halves exchanged",
-            lambda f: (
-                on_plate(f, plate)
-                and f.hold is Hold.PLATE
-                and (words in f.evidence or any(words in s for s in f.same_as))
-            ),
+            lambda f: held_as(f, plate, "halves"),
         )
 
     return disturb
@@ -222,11 +223,7 @@ def half_turned(season: SimulatedSeason, rng: np.random.Generator) -> Disturbed:
     return Disturbed(
         by_place(season, plate, where),
         f"{plate}: {half}",
-        lambda f: (
-            on_plate(f, plate)
-            and f.hold is Hold.PLATE
-            and (half in f.evidence or any(half in s for s in f.same_as))
-        ),
+        lambda f: held_as(f, plate, half),
     )
 
 
