@@ -253,7 +253,7 @@ def _well_findings(
         told = explained.union(*(f.samples for f in spills))
         mixed = mixture_findings(x.scores, matrix, identity, odds)
         found += [*spills, *(f for f in mixed if f.subject not in told)]
-        found += doubt_findings(x)
+        found += doubt_findings(x, explained)
     if settings.remarks and x.plate.placed:
         found += blind_spots(x.plate, season)
     return found

@@ -43,6 +43,8 @@ ODD = 0.002
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 """Father selfed, F2, fixed progeny, within the off-pedigree class."""
 N_RELATIONS = 6
+MOST_STATES = 4
+"""Layouts whose line evidence a plate keeps at hand."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,7 @@ class PlateScores:
         self.kept_tube = self.tube & kept
         self._evidence = evidence
         self._off: dict[int, list[Floats]] = {}
+        self._states: dict[tuple[bytes, bool, bytes], LineState] = {}
         self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
         self._priors = [tuple(pool_genotypes(q, f) for f in (0.0, 1.0, 0.9)) for q in self.pool_of]
@@ -130,6 +133,14 @@ class PlateScores:
 
         `more`: further lines to have at hand.
         """
+        key = identity.tobytes(), labelled, b"" if more is None else more.tobytes()
+        if key not in self._states:
+            if len(self._states) >= MOST_STATES:
+                del self._states[next(iter(self._states))]
+            self._states[key] = self._lines_under(identity, labelled, more)
+        return self._states[key]
+
+    def _lines_under(self, identity: Ints, labelled: bool, more: Ints | None) -> LineState:
         lines = self.needed_lines(identity)
         if more is not None:
             lines = np.union1d(lines, more[more >= 0])
