@@ -54,7 +54,7 @@ def copied_strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Boo
         if (gain[w] > GAIN).sum() < LEAST_ODD:
             continue
         if relations is None:
-            relations = _relations(scores, identity)
+            relations = relation_posteriors(scores, identity)
         known = calls[w] & calls[of]
         gain[w[known]] += clipped(_alike(scores, relations, identity, w[known], of[known]), matrix)
         if broad(gain, LEAST_ODD):
@@ -62,7 +62,7 @@ def copied_strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Boo
             yield replace(proposal, layout=layout, least=EVEN)
 
 
-def _relations(scores: PlateScores, identity: Ints) -> Floats:
+def relation_posteriors(scores: PlateScores, identity: Ints) -> Floats:
     """log P(r | data) of every well under every cross of the plate, class prior and all, (well, cross, r)."""
     n, season = scores.season.n_lines, scores.season
     crosses = np.unique(identity[identity >= n]) - n
