@@ -11,6 +11,7 @@ from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
     Chart,
+    ChartForm,
     ChartSpec,
     Drawing,
     Heading,
@@ -20,7 +21,7 @@ from crossproof.report.content.blocks import (
     Table,
     table_of,
 )
-from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, flags, numbers, texts
 from crossproof.report.draw.chain import Link, chain_svg
 
 MOST_LEVELS = 24
@@ -224,7 +225,7 @@ def rate_chart(inputs: ReportInputs, group: str, place: int = 0) -> Chart | None
     whole = _first(_season_row(inputs), name)
     words = LABELS.get(group, group.replace("_", " "))
     spec = ChartSpec(
-        "dots",
+        ChartForm.DOTS,
         drawn[["level", "rate", "low", "high", "raw", "n"]],
         {
             "title": label,
@@ -262,7 +263,7 @@ def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
             "n": tested,
             "selfs": numbers(rows, "selfing_rate"),
             "outcrosses": numbers(rows, "outcrossing_rate"),
-            "few": [t in ("yes", "True") for t in texts(rows, "too_few")],
+            "few": flags(rows, "too_few"),
         }
     )
     return out[np.isfinite(out["rate"])].reset_index(drop=True)
@@ -374,7 +375,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
         "factors",
         "What went with selfing, all terms judged together",
         sentence,
-        ChartSpec("forest", drawn),
+        ChartSpec(ChartForm.FOREST, drawn),
         table,
     )
 
