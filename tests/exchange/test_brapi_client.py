@@ -116,7 +116,7 @@ def test_401_says_how_to_get_in(server: FakeServer, client: Make) -> None:
 
 def test_403_is_final(server: FakeServer, client: Make, waits: list[float]) -> None:
     server.replies["germplasm"] = [Reply(403)]
-    assert "You may not do this on the server. (403)" in refusal(lambda: ids(client()))
+    assert "You do not have the right to do this on the server. (403)" in refusal(lambda: ids(client()))
     assert waits == []
 
 

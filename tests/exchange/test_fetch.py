@@ -359,7 +359,7 @@ def test_what_tells_the_role(
 @pytest.mark.parametrize(
     ("sample", "germplasm", "why"),
     [
-        ({}, {}, "Nothing tells whether it is a parent, a progeny plant or a blank."),
+        ({}, {}, "Nothing says whether it is a parent, a progeny plant or a blank."),
         ({"germplasmDbId": "owl"}, {}, "Nothing tells whether it is"),
         (
             {"germplasmDbId": "owl"},

@@ -395,7 +395,7 @@ def test_an_answer_without_ids_is_told_and_looked_up_the_next_time(
     there.forgets_ids = True
     sent = send(client(url=there.url), publication(season), create=True)
     assert (sent.made, len(sent.problems)) == (6, 6)
-    assert sent.problems[0].problem == "The server made this record and did not say its id."
+    assert sent.problems[0].problem == "The server made this record but did not return its id."
     there.forgets_ids = False
     again = send(client(url=there.url), publication(season), create=True)
     assert (again.made, again.updated, again.problems) == (0, 6, ())

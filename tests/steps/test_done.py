@@ -131,7 +131,7 @@ def test_what_went_wrong_comes_first_and_says_what_is_left(season, tmp_path):
     now = dict(zip(table["plant"], table["what_now"], strict=True))
     assert now[f"{T[0]}-1"] == "a proven hybrid is lost; 5 seeds of the cross are in store"
     assert now["odd name"] == "a proven hybrid is lost, and the cross has no seed left: repeat it"
-    assert now[f"{T[1]}-2"] == "take leaf of it again"
+    assert now[f"{T[1]}-2"] == "take a leaf sample of it again"
     assert now[f"{T[1]}-3"] == ""
 
 

@@ -120,7 +120,7 @@ def shaped_grid(
     named = _columns(headings, shape, layout, problems, header_row)
     notes = [f"headings in row {header_row}"] if shape.header_row else []
     if repeated:
-        notes.append(f"the headings stand again in {len(repeated)} rows, which were skipped")
+        notes.append(f"the headings are repeated in {len(repeated)} rows, which were skipped")
     left = [
         h or f"column {i + 1}" for i, h in enumerate(headings) if i not in {p for c in named for p in c[1]}
     ]

@@ -69,7 +69,7 @@ def section(inputs: ReportInputs) -> Section:
                 ),
                 (
                     "Untested seed",
-                    "Rates speak of the seeds that were tested. Seeds that never germinated are not among "
+                    "Rates describe the seeds that were tested. Seeds that never germinated are not among "
                     "them.",
                 ),
             )
@@ -106,7 +106,7 @@ def section(inputs: ReportInputs) -> Section:
             ],
         ),
     ]
-    lead = "How a verdict comes about, what it cannot say, and the settings it was made with."
+    lead = "How verdicts are reached, what they cannot say, and the settings of this run."
     return Section("method", "Method and limits", "Method", lead, tuple(blocks))
 
 
