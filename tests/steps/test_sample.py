@@ -43,7 +43,7 @@ def test_the_sheet_is_filled_in_and_reads_without_an_error(season):
     status, said = run("sample", season, "--house", "house 1")
     assert status == 0
     assert "on 1 plate." in said
-    assert f"1 cross left out, since its father is not on record: {T[2]}." in said
+    assert f"1 cross left out because its father is not on record: {T[2]}." in said
     assert f"1 cross left out, since its seeds are not recorded: {T[4]}." in said
     assert "Keep remnant seed" in said
     read = read_season(season, genotypes_come=True)

@@ -85,8 +85,8 @@ def section(inputs: ReportInputs) -> Section:
             Tone.CARE,
             "Certification, quarantine, biosafety",
             "A marker verdict is neither a seed certificate nor a plant-health clearance. Seed "
-            "certification, quarantine and biosafety follow the rules of your country and are done by "
-            "those licensed to do them.",
+            "certification, quarantine and biosafety follow the rules of your country and are carried out "
+            "by those licensed to do so.",
         ),
         Notice(
             Tone.CARE,
