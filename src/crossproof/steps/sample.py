@@ -323,8 +323,8 @@ def _notes(plan: SamplingPlan, config: Config, number: int | None) -> tuple[str,
     if saved >= 1:
         several = sum(c.saved > 0 for c in plan.choices)
         notes.append(
-            f"Of {_crosses(several)} few seeds are sown first, which saves about {saved:.0f} tests on average "
-            "over sowing all at once (--at-once), with a second round where these are not enough."
+            f"Of {_crosses(several)} few seeds are sown first, which saves about {saved:.0f} tests on "
+            "average over sowing all at once (--at-once), with a second round where these are not enough."
         )
     last = [c.cross.cross_id for c in plan.choices if c.seeds and c.rest == 0]
     if last:
