@@ -63,8 +63,7 @@ def check(folder: Path, as_json: bool) -> int:
 def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], **said: Any) -> int:
     """Take in a file of the genotyping laboratory: say what it holds, copy it, name it in config.yaml.
 
-    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked, or refused
-    with the option that settles it; nothing is guessed.
+    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked for, or refused with the option that settles it; nothing is guessed.
     """
     from crossproof.receive.questions import Options
     from crossproof.runner.receipt import receive_asking, show_receipt
@@ -173,7 +172,7 @@ def correct(folder: Path, finding: str | None, dismiss: str | None, yes: bool) -
 )
 @guarded
 def years(folders: tuple[Path, ...], out: Path, synonyms: Path | None) -> None:
-    """Seasons that were run, beside each other: who and what does better or worse over the years."""
+    """Compare seasons that were run: who and what does better or worse over the years."""
     from crossproof.steps.years import compare_seasons
 
     written = compare_seasons(folders, out, synonyms)
