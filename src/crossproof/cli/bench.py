@@ -31,7 +31,8 @@ from crossproof.cli.group import FOLDER, LIST_FILE, example, guarded, main
 def sample(folder: Path, paper: str, size: str, margin: float, gap: float, **said: Any) -> None:
     """Seeds to sow and plants to sample next: plate maps, tray labels and the samples sheet, filled in.
 
-    Where it saves tests, few seeds of a cross are sown first; after a run the same command continues where more are needed. Nothing that is there is written over.
+    Where it saves tests, few seeds of a cross are sown first; after a run the same command
+    continues where more are needed. Nothing that is there is written over.
     """
     from crossproof.field.sheets import Paper, read_size, sheet_of
     from crossproof.steps.sample import SampleOptions, sample_season

@@ -63,7 +63,8 @@ def check(folder: Path, as_json: bool) -> int:
 def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], **said: Any) -> int:
     """Take in a file of the genotyping laboratory: say what it holds, copy it, name it in config.yaml.
 
-    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked for, or refused with the option that settles it; nothing is guessed.
+    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked for, or
+    refused with the option that settles it; nothing is guessed.
     """
     from crossproof.receive.questions import Options
     from crossproof.runner.receipt import receive_asking, show_receipt
