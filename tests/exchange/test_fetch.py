@@ -221,7 +221,7 @@ def test_a_full_folder_is_left_alone(client: Make, server: FakeServer, tmp_path:
         fetch_season(client(), folder)
     assert [p.name for p in folder.iterdir()] == ["mine.txt"]
     assert server.asked == []
-    with pytest.raises(UsageError, match="There is a file of this name"):
+    with pytest.raises(UsageError, match="There is already a file of this name"):
         fetch_season(client(), folder / "mine.txt")
     (folder / "mine.txt").unlink()
     fetch_season(client(), folder)

@@ -70,7 +70,7 @@ def test_what_tells_the_role(
     ("sample", "germplasm", "why"),
     [
         ({}, {}, "Nothing says whether it is a parent, a progeny plant or a blank."),
-        ({"germplasmDbId": "owl"}, {}, "Nothing tells whether it is"),
+        ({"germplasmDbId": "owl"}, {}, "Nothing says whether it is"),
         (
             {"germplasmDbId": "owl"},
             {"pedigree": "Wren/Lark"},

@@ -355,7 +355,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
     drawn = drawn[sane].head(30)
     clear = [n for n, a, b in zip(drawn["name"], drawn["low"], drawn["high"], strict=True) if a > 1 or b < 1]
     sentence = (
-        f"Clear of chance: {'; '.join(clear)}."
+        f"Beyond chance: {'; '.join(clear)}."
         if clear
         else "No term is beyond chance: every interval includes 1."
     ) + " Right of the line means more selfs."
