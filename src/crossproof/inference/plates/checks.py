@@ -10,7 +10,7 @@ sheets; badly fitting crosses against the season's; then blanks, call rates, rep
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,10 +29,12 @@ from crossproof.inference.plates.call_rate_model import background_call_rate, us
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.failed_wells import is_dead
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
 from crossproof.inference.plates.layout_search import (
     SOURCES,
+    Search,
     Source,
     search_layout,
     tags,
@@ -46,15 +48,16 @@ from crossproof.inference.plates.line_checks import (
 )
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import MISFIT_SHARE, exchange_findings
-from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
+from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.spills import spill_findings, without_spilled
+from crossproof.inference.plates.stray_seed import TagScores
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
 from crossproof.inference.plates.well_pairs import stray_counts
 from crossproof.inference.plates.wrong_markers import wrong_marker_findings
-from crossproof.model.arrays import Floats, Ints
+from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
@@ -125,16 +128,27 @@ def examine_plate(
     return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
 
 
-def _searched(x: Examined, start: Ints, usual: float, threshold: float) -> Examined:
-    """A plate examined as labelled with its layout looked for, from the identities `start` on."""
-    search = search_layout(
-        x.scores,
-        threshold,
-        start=None if (start == x.plate.identity).all() else start,
-        sources=_sources(x.plate, usual),
-        labelled=x.search.matrix,
-    )
-    return Examined(x.scores, search)
+def _searched(
+    plates: Sequence[Examined], swaps: Sequence[PodSwap], usual: float, threshold: float, each: Each
+) -> list[Examined]:
+    """Plates examined as labelled with their layouts looked for, from the pods exchanged on."""
+
+    def of_plate(x: Examined) -> tuple[Search, dict[bytes, TagScores]]:
+        start = swapped_identity(x, swaps)
+        search = search_layout(
+            x.scores,
+            threshold,
+            start=None if (start == x.plate.identity).all() else start,
+            sources=_sources(x.plate, usual),
+            labelled=x.search.matrix,
+        )
+        return search, x.scores.tag_scores
+
+    out = []
+    for x, (search, tag_scores) in zip(plates, each(of_plate, plates), strict=True):
+        x.scores.tag_scores.update(tag_scores)
+        out.append(Examined(x.scores, replace(search, labelled=x.search.matrix)))
+    return out
 
 
 def _season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
@@ -156,12 +170,19 @@ def _without(
     return tuple(e - o for e, o in zip(evidence, odd_only, strict=True))
 
 
-def _count_strays(examined: Sequence[Examined]) -> None:
+def _count_strays(examined: Sequence[Examined], each: Each) -> None:
     """Tell each plate how much stray seed the others show, less those that fit their sheets badly."""
     sound = [x for x in examined if x.search.labelled_misfit.mean() <= MISFIT_SHARE]
     if len(examined) == 1:
         return
-    counts = {x.plate.name: stray_counts(x.scores, x.search.matrix) for x in sound}
+
+    def of_plate(x: Examined) -> tuple[tuple[float, float], dict[bytes, TagScores]]:
+        return stray_counts(x.scores, x.search.matrix), x.scores.tag_scores
+
+    counts = {}
+    for x, (strays_of, tag_scores) in zip(sound, each(of_plate, sound), strict=True):
+        x.scores.tag_scores.update(tag_scores)
+        counts[x.plate.name] = strays_of
     strays, plants = (sum(c[i] for c in counts.values()) for i in (0, 1))
     for x in examined:
         mine = counts.get(x.plate.name, (0.0, 0.0))
@@ -259,18 +280,11 @@ def _well_findings(
     return found
 
 
-OfPlate = Callable[[Examined], list[Finding]]
-
-
-def _one_by_one(of_plate: OfPlate, plates: Sequence[Examined]) -> Sequence[list[Finding]]:
-    return [of_plate(x) for x in plates]
-
-
 def examine_plates(
     plates: Sequence[Plate],
     season: SeasonTables,
     settings: CheckSettings | None = None,
-    each: Callable[[OfPlate, Sequence[Examined]], Sequence[list[Finding]]] = _one_by_one,
+    each: Each = one_by_one,
 ) -> tuple[Finding, ...]:
     """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
 
@@ -278,7 +292,7 @@ def examine_plates(
     `season`.
     A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
     Within a plate, findings stand in the order in which their corrections must be applied. `each` calls a
-    function with every plate, and may do so for several at once.
+    function with every plate or cross, and may do so for several at once.
     """
     settings = settings or CheckSettings()
     plates = list(plates)
@@ -303,7 +317,7 @@ def examine_plates(
         )
         for p in plates
     ]
-    _count_strays(examined)
+    _count_strays(examined, each)
     exchanged = exchange_findings(
         plates,
         [x.search for x in examined],
@@ -319,17 +333,17 @@ def examine_plates(
     away = held_plates(tuple(exchanged))
     stay = [x for x in examined if x.plate.name not in away]
     swaps = pod_swaps(stay, season, odds)
-    here = [_searched(x, swapped_identity(x, swaps), usual, odds) for x in stay]
+    here = _searched(stay, swaps, usual, odds, each)
     if swaps and any(s.layout is not None for x in here for s in x.search.steps):
         # On a plate that lies otherwise, pods seem to have changed places that did not.
         swaps = []
-        here = [_searched(x, x.plate.identity, usual, odds) for x in stay]
+        here = _searched(stay, swaps, usual, odds, each)
 
-    crosses = cross_findings(here, season, odds)
-    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples))
+    crosses = cross_findings(here, season, odds, each)
+    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), each)
     if unfit:
         # Piecemeal stories of such a plate, or of its crosses, would only mislead.
-        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds)
+        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds, each)
     layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
     pods = [f for f in pod_findings(swaps, here, season) if not unfit.keys() & set(f.plates)]
     found = [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
@@ -352,11 +366,11 @@ def examine_plates(
         for f in plant_replicate_findings([x.plate for x in sound], season, settings.replicate_conflict)
         if not explained.intersection(f.samples)
     ]
-    found += duplicate_findings(sound, season, odds)
+    found += duplicate_findings(sound, season, odds, each)
     found += batch_findings(
         [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
     )
-    found += wrong_marker_findings(sound, season, odds)
+    found += wrong_marker_findings(sound, season, odds, each)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
     FIT_SHARE,
     Excess,
@@ -30,17 +31,19 @@ LEAST_EXCESS = 0.0
 """log10 odds from which a plate is held: a hold asks to look at the sheet, and a plant culled is gone."""
 
 
-def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> dict[str, Finding]:
+def unfit_findings(
+    examined: Sequence[Examined], explained: frozenset[str], each: Each = one_by_one
+) -> dict[str, Finding]:
     """By plate, the finding that it does not fit its sheet; plates that fit, or are explained, have none.
 
     `explained`: samples of which other findings (tags, parents) say what they are.
     """
-    labelled = [odd_plants(x.scores, x.search.labelled, x.plate.identity) for x in examined]
-    found = {}
-    for i, x in enumerate(examined):
-        plate = x.plate
+    labelled = each(lambda x: odd_plants(x.scores, x.search.labelled, x.plate.identity), examined)
+
+    def of_plate(i: int) -> Finding | None:
+        x, plate = examined[i], examined[i].plate
         if all_alike(plate) or not len(labelled[i].wells):
-            continue
+            return None
         shares = season_shares(labelled, i)
         free = np.array([s not in explained for s in plate.samples], dtype=bool)
         left = (
@@ -55,8 +58,11 @@ def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> d
         piecemeal = _piecemeal(x.search.steps)
         mostly = _mostly_odd(x, left, free)
         if stands_out or piecemeal or mostly:
-            found[plate.name] = _finding(x, labelled[i], first or rest)
-    return found
+            return _finding(x, labelled[i], first or rest)
+        return None
+
+    found = each(of_plate, range(len(examined)))
+    return {x.plate.name: f for x, f in zip(examined, found, strict=True) if f is not None}
 
 
 def _partly_explained(steps: Sequence[Proposal], first: Excess | None, rest: Excess | None) -> bool:
