@@ -26,6 +26,7 @@ from crossproof.inference.season_model import (
 from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
 from crossproof.model.findings import Finding, FindingKind, VerdictChange
+from crossproof.model.plates import Role
 from crossproof.model.results import Verdict
 from crossproof.season.corrections import apply_corrections, undismissed
 from crossproof.season.evidence import (
@@ -133,7 +134,7 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
 
 def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:
     """Sample and place of every progeny plant's wells."""
-    progeny = samples[samples["role"] == "progeny"]
+    progeny = samples[samples["role"] == Role.PROGENY]
     columns = (progeny[c].tolist() for c in ("cross_id", "plant", "sample_id", "plate", "well"))
     places: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
     for cross, plant, sample, plate, well in zip(*columns, strict=True):
