@@ -25,6 +25,7 @@ from crossproof.inference.plates.arrays import (
     choose_markers,
     line_evidence,
 )
+from crossproof.inference.plates.call_rate_model import background_call_rate, usual_call_rate
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
@@ -46,7 +47,6 @@ from crossproof.inference.plates.line_checks import (
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
-from crossproof.inference.plates.scores import background_call_rate, usual_call_rate
 from crossproof.inference.plates.spills import spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from crossproof.rates.people.operators import Position, funnel_limit
+from crossproof.rates.people.operators import funnel_limit
+from crossproof.rates.people.standing import Position
 from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
