@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +25,8 @@ from crossproof.inference.season_model import (
 )
 from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
-from crossproof.model.findings import Finding, FindingKind, VerdictChange
+from crossproof.model.findings import Finding, FindingKind, VerdictChange, held_plates
+from crossproof.model.plates import Role
 from crossproof.model.results import Verdict
 from crossproof.season.corrections import apply_corrections, undismissed
 from crossproof.season.evidence import (
@@ -125,7 +126,8 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
-    found += tuple(parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines))
+    parents = parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines)
+    found += tuple(without_held_plates(parents, found, samples, season.crosses))
     found = _with_changes(undismissed(found, season.dismissed), season)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
     return FindingsOfSeason(found, tuple(problems))
@@ -133,7 +135,7 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
 
 def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:
     """Sample and place of every progeny plant's wells."""
-    progeny = samples[samples["role"] == "progeny"]
+    progeny = samples[samples["role"] == Role.PROGENY]
     columns = (progeny[c].tolist() for c in ("cross_id", "plant", "sample_id", "plate", "well"))
     places: dict[tuple[str, str], tuple[tuple[str, str], ...]] = {}
     for cross, plant, sample, plate, well in zip(*columns, strict=True):
@@ -154,6 +156,26 @@ def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
             if f.kind in _EXCHANGED:
                 named[f.other] = f.subject
     return named
+
+
+def without_held_plates(
+    parents: Sequence[Finding], found: tuple[Finding, ...], samples: pd.DataFrame, crosses: pd.DataFrame
+) -> Iterator[Finding]:
+    """Findings about parents, without their proposals where a plate that lies otherwise bears on them.
+
+    The families were judged by the sheet: wells that lie otherwise look like another parent, and a row about
+    it beside the row that puts the plate right would contradict that.
+    """
+    lying = held_plates(tuple(f for f in found if f.kind is not FindingKind.DEAD_PLATE))
+    there = samples[samples["plate"].isin(lying)]
+    lines = set(there.loc[there["role"] == "parent", "line"])
+    tags = set(there.loc[there["role"] == "progeny", "cross_id"])
+    tags |= set(crosses.loc[crosses["mother"].isin(lines) | crosses["father"].isin(lines), "cross_id"])
+    for f in parents:
+        if f.corrections and f.subject in tags:
+            more = f" Nothing is proposed while {' and '.join(sorted(lying))}, which bears on it, is held."
+            f = replace(f, corrections=(), evidence=f.evidence + more)
+        yield f
 
 
 def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, located: np.ndarray) -> bool:

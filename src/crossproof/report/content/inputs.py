@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.model.arrays import Floats
+from crossproof.model.arrays import Bools, Floats
 from crossproof.model.findings import Finding
 from crossproof.model.plant_calls import PlantCalls
 from crossproof.text import shown
@@ -63,6 +63,12 @@ def texts(frame: pd.DataFrame, column: str) -> list[str]:
     if column not in frame.columns:
         return [""] * len(frame)
     return [shown(v) for v in frame[column].astype(object)]
+
+
+def flags(frame: pd.DataFrame, column: str, *, missing: bool = False) -> Bools:
+    """A column of yes and no as bool (row,); `missing` where a cell, or the column, is not there."""
+    meant = {"yes": True, "True": True, "no": False, "False": False}
+    return np.array([meant.get(t, missing) for t in texts(frame, column)], dtype=bool)
 
 
 def numbers(frame: pd.DataFrame, column: str) -> Floats:
