@@ -28,9 +28,8 @@ class CorrectionKind(StrEnum):
     SWAP_COLUMNS = "swap columns"
     """target: plate; detail: two column numbers, `3 and 7`."""
     PART = "part of plate"
-    """target: plate; detail: which part is placed how, in the words of the finding, such as `quadrant 2 "
-    "rotated`,
-    `halves left and right exchanged`, `column 6 shifted down by a well`."""
+    """target: plate; detail: which part is placed how, in the words of the finding, such as
+    `quadrant 2 rotated`, `halves left and right exchanged`, `column 6 shifted down by a well`."""
     EXCHANGE_PLATES = "exchange plates"
     """target, other: plates."""
     SWAP_WELLS = "swap wells"
