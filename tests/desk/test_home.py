@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 
 import pytest
@@ -98,3 +100,28 @@ def test_a_season_that_somebody_holds_is_running(tmp_path):
         assert "Nothing was changed." in words(answer)
     assert not season_held(folder)
     assert state_of(find_season(tmp_path, "demo")).standing is Standing.NEW
+
+
+def test_a_copy_of_a_season_has_not_changed(visitor, tmp_path):
+    """A copy's times are all later than its run: what tells is the content that the run read."""
+    season = copy_of_demo(tmp_path / "s")
+    sheets = ("config.yaml", "crosses.csv", "markers.csv", "samples/B001.csv")
+    run = {
+        "finished": "2031-07-01T10:00:00+00:00",
+        "inputs_sha256": {n: hashlib.sha256((season / n).read_bytes()).hexdigest() for n in sheets},
+    }
+    (season / "results").mkdir()
+    (season / "results" / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    os.utime(season / "results" / "run.json", (1, 1))
+    place = find_season(tmp_path, "s")
+    assert {n for n in state_of(place).changed if n in sheets} == set()
+    assert "README.md" not in state_of(place).changed, "no run reads it"
+    assert "samples/B002.csv" in state_of(place).changed, "the run did not have it, the next one will"
+    crosses = (season / "crosses.csv").read_bytes()
+    (season / "crosses.csv").write_bytes(crosses + b"\n")
+    (season / "markers.csv").unlink()
+    assert {n for n in state_of(place).changed if n in sheets} == {"crosses.csv", "markers.csv"}
+    (season / "crosses.csv").write_bytes(crosses)
+    assert "crosses.csv" not in state_of(place).changed, "put back as it was"
+    (season / "config.yaml").write_text("nonsense: [", encoding="utf-8")
+    assert "config.yaml" in state_of(place).changed

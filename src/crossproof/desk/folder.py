@@ -7,18 +7,23 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from crossproof.desk.faults import NoSeason
-from crossproof.errors import UsageError, error
+from crossproof.errors import InputError, UsageError, error
+from crossproof.io.config.season_config import read_config
 from crossproof.runner.events import Happened, read_events
 from crossproof.runner.workflow import STAGES, jobs_log
-from crossproof.season.work_folder import WorkFolder, read_json, read_kept, season_held
+from crossproof.season.index import input_names
+from crossproof.season.work_folder import WorkFolder, file_sha256, read_json, read_kept, season_held
 
 ITSELF = "~"
 """Name in addresses of the chosen folder where it is itself a season."""
 CONFIG = "config.yaml"
+MOST_BYTES_READ = 300_000_000
+"""Of the files of a season whose times are later than its run; what lies beyond counts as changed."""
 LEFT_OUT = frozenset({"results", ".crossproof", ".snakemake"})
 """Folders of a season that hold nothing a user wrote."""
 
@@ -67,7 +72,7 @@ class SeasonState:
     """What is known of a season without reading its sheets.
 
     `reasons`: what a run set aside or held. `counts`: plants per decision. `finished`: when the last whole
-    run ended. `changed`: files written since then.
+    run ended. `changed`: files that differ from what it read, or came since.
     """
 
     standing: Standing
@@ -195,13 +200,45 @@ def fingerprint(season: Path) -> tuple[tuple[str, int, int, int], ...]:
 
 
 def _changed_since(season: Path, run: Path) -> Iterator[str]:
+    """Inputs whose content differs from what the run read, that are gone, or that the next run reads besides.
+
+    The times of a copied or unpacked season are all later than its run, so an input of a later time is read
+    and its digest compared, as long as there is not too much to read.
+    """
     try:
         then = run.stat().st_mtime_ns
     except FileNotFoundError:
         return
-    for name, _, modified, changed in fingerprint(season):
-        if max(modified, changed) > then:
-            yield Path(name).relative_to(season).as_posix()
+    record = read_json(run)
+    digests = record.get("inputs_sha256", {}) if isinstance(record, dict) else {}
+    yield from (name for name in digests if not (season / name).exists())
+    to_read, reads = MOST_BYTES_READ, _read_next(season)
+    for path, size, modified, changed in fingerprint(season):
+        name = Path(path).relative_to(season).as_posix()
+        if max(modified, changed) <= then:
+            continue
+        if (known := digests.get(name)) is not None and size <= to_read:
+            to_read -= size
+            if _digest(path, size, modified, changed) == known:
+                continue
+        if known is not None or reads is None or name in reads:
+            yield name
+
+
+def _read_next(season: Path) -> frozenset[str] | None:
+    """Names of the files that a run would read; None where its configuration cannot be read."""
+    try:
+        return input_names(read_config(season, genotypes_come=True))
+    except InputError:
+        return None
+
+
+@lru_cache(maxsize=4096)
+def _digest(path: str, _size: int, _modified: int, _changed: int) -> str:
+    try:
+        return file_sha256(Path(path))
+    except OSError:
+        return ""
 
 
 def _time(text: object) -> dt.datetime | None:

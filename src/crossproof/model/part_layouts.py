@@ -171,13 +171,25 @@ def run_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
 def name_order(names: Sequence[str], order: str) -> Ints:
     """Places of names sorted by their numbers (T2 before T10) or as text, equal names as they come."""
 
+    return np.argsort(_ranks(names, order), kind="stable")
+
+
+def _ranks(names: Sequence[str], order: str) -> Ints:
+    """Place of each name among the distinct ones, in order of their numbers or as text."""
+
     def key(name: str) -> list[tuple[int, int, str]]:
         if order == TEXT:
             return [(1, 0, name)]
         return [(0, int(t), "") if t.isdecimal() else (1, 0, t) for t in re.split(r"(\d+)", name) if t]
 
     keys = [key(name) for name in names]
-    return np.array(sorted(range(len(names)), key=lambda i: keys[i]), dtype=np.int64)
+    out = np.empty(len(names), dtype=np.int64)
+    place, before = -1, None
+    for i in sorted(range(len(names)), key=lambda i: keys[i]):
+        if keys[i] != before:
+            place, before = place + 1, keys[i]
+        out[i] = place
+    return out
 
 
 def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) -> Iterator[Layout]:
@@ -193,8 +205,9 @@ def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) ->
         listed = [name_at[int(p)] for p in wells]
         along = "columns" if by_columns else "rows"
         for order in (NATURAL, TEXT):
+            ranks = _ranks(listed, order)
             for start in range(len(wells) - 3):
-                places = name_order(listed[start:], order)
+                places = np.argsort(ranks[start:], kind="stable")
                 source = np.arange(plate.wells)
                 source[wells[start:]] = wells[start:][places]
                 if (places == np.arange(len(places))).all():

@@ -42,8 +42,6 @@ STAGES = {
     "gate": "checking the outcome",
     "plan": "planning",
 }
-IDLE_SECONDS = 0.5
-"""What the process that runs the jobs is given to end by itself."""
 STOP_SECONDS = 10.0
 """What Snakemake is given to end once the run is told to stop, before it is killed."""
 STOP_SECONDS_ELSEWHERE = 120.0
@@ -100,7 +98,7 @@ def run_season(
             log = _nothing_done(folder)
             seconds = time.monotonic() - started
             return RunOutcome(int(known["status"]), tuple(known["reasons"]), log, end_of(log), seconds)
-        with _warm_process(profile) as warm, _source() as source:
+        with _jobs_socket(profile) as warm, _source() as source:
             status, tail, log = _snakemake(index, where, source, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):
             raise refused
@@ -129,8 +127,8 @@ def full_disk(season: Path) -> OSError | None:
 
 
 @contextmanager
-def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
-    """The process that runs the jobs of a local run; the environment that tells jobs of it.
+def _jobs_socket(profile: str | None) -> Iterator[dict[str, str]]:
+    """The environment that has Snakemake's process start one that runs the jobs of a local run.
 
     A profile may send jobs to other hosts, which it does not reach: none is started then.
     """
@@ -138,24 +136,7 @@ def _warm_process(profile: str | None) -> Iterator[dict[str, str]]:
         yield {}
         return
     with TemporaryDirectory(prefix="crossproof-") as temporary:
-        where = str(Path(temporary) / "socket")
-        process = subprocess.Popen(
-            [sys.executable, "-m", "crossproof.runner.warm", where],
-            stdin=subprocess.PIPE,
-            start_new_session=True,
-            env={**os.environ, **ONE_THREAD},
-        )
-        try:
-            yield {SOCKET: where}
-        finally:
-            assert process.stdin is not None
-            process.stdin.close()
-            try:
-                process.wait(IDLE_SECONDS)
-            except subprocess.TimeoutExpired:
-                # Still loading its libraries for jobs that there were none of, or one is hard to stop.
-                process.terminate()
-                process.wait()
+        yield {SOCKET: str(Path(temporary) / "socket"), **ONE_THREAD}
 
 
 @contextmanager

@@ -310,10 +310,10 @@ def _fresh_index(
     hashes = {name: entry["sha256"] for name, entry in files.items()}
     batches = batch_digests(config, hashes, season.markers)
     steps = step_digests(config, replace(corrected, samples=samples, crosses=crosses), problems)
-    records = {}
-    for name, frame in (("samples", samples), ("crosses", crosses), ("markers", season.markers)):
+    records, frames = {}, {"samples": samples, "crosses": crosses, "markers": season.markers}
+    for name, frame in frames.items():
         if frame is not None:
-            data = _parquet(frame)
+            data = bytes(frame.to_parquet(index=False))
             write_bytes(folder.records / f"{name}.parquet", data)
             records[name] = sha256(data).hexdigest()
     kept: dict[str, Any] = {
@@ -359,6 +359,11 @@ def _sheets(config: Config) -> list[Path]:
     ]
 
 
+def input_names(config: Config) -> frozenset[str]:
+    """What a run with this configuration reads, files as they are named to the user."""
+    return frozenset(config.shown(p) for p in [config.source, *_input_files(config)])
+
+
 def _input_files(config: Config) -> list[Path]:
     return [
         *_sheets(config),
@@ -391,9 +396,3 @@ def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -
         return config if same else None
     except (OSError, KeyError, InputError):
         return None
-
-
-def _parquet(frame: pd.DataFrame) -> bytes:
-    data = frame.to_parquet(index=False)
-    assert isinstance(data, bytes)
-    return data

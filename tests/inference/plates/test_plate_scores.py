@@ -14,9 +14,10 @@ from crossproof.inference.plates.arrays import (
     WellBlock,
     line_evidence,
 )
+from crossproof.inference.plates.call_rate_model import beta_binomial_log, call_rate_log
 from crossproof.inference.plates.line_checks import clusters, compare
 from crossproof.inference.plates.mixtures import SHARES, depth_table, union_calls
-from crossproof.inference.plates.scores import PlateScores, beta_binomial_log, call_rate_log
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.plates import PLATE_FORMATS
 from crossproof.model.sentinels import NO_CALL_CODE
 

@@ -9,7 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.checks import (
+    CheckSettings,
+    FindingKind,
+    examine_plate,
+    examine_plates,
+    line_evidence,
+)
+from crossproof.inference.plates.copied_strips import relation_posteriors
+from crossproof.inference.plates.doubtful_wells import doubt_findings, doubt_of
 from crossproof.inference.plates.layout_search import open_doubts
 from crossproof.inference.plates.proposals import make_proposal
 from crossproof.inference.plates.spills import without_spilled
@@ -116,3 +124,75 @@ def test_a_column_that_one_plant_shows_to_be_moved_is_held():
         if shown == 6:
             break
     assert (shown, held) == (6, 6)
+
+
+def is_hybrid(nursery, genotypes, cross):
+    """Rows that are what two fixed parents give, by their true genotypes: m/2 + p/2 where both are fixed."""
+    m, p = nursery.mother_plant[cross], nursery.father_plant[cross]
+    fixed = (m != 1) & (p != 1)
+    return ((genotypes == (m + p) // 2) | ~fixed).mean(axis=1) > 0.95
+
+
+def column_of_one_family(seed):
+    """A nursery, its sheet and a column that lies wholly in one family; None where there is none."""
+    nursery = season(seed)
+    sheet = sim.make_sheet(nursery, by_columns=True)
+    at = np.full(96, -1)
+    at[sheet.position] = np.arange(len(sheet.position))
+    for k in range(12):
+        wells = at[np.flatnonzero(np.arange(96) % 12 == k)]
+        if (wells >= 0).all() and sheet.identity[wells[0]] >= len(nursery.lines):
+            if len(set(sheet.identity[wells].tolist())) == 1:
+                return nursery, sheet, k, wells
+    return None
+
+
+def test_no_hybrid_is_culled_unheld_in_a_column_that_nothing_but_its_empty_well_shows_to_be_moved():
+    seen = 0
+    for seed in range(200, 240):
+        drawn = column_of_one_family(seed)
+        if drawn is None:
+            continue
+        nursery, sheet, k, wells = drawn
+        layout = part_layout(sheet.format, f"column {k + 1} shifted down by a well", NONE, [])
+        lying = sim.move(sheet, layout.source)
+        cross = int(sheet.identity[wells[0]]) - len(nursery.lines)
+        really, shown = (is_hybrid(nursery, s.genotype[wells], cross) for s in (sheet, lying))
+        thrown_away = wells[really & ~shown & (lying.genotype[wells, 0] >= 0)]
+        if not len(thrown_away):
+            continue
+        plates = [sim.make_plate(nursery, lying), sim.make_parent_plate(nursery, 2)]
+        findings = found(nursery, plates)
+        held = {s for f in findings for s in f.samples}
+        assert {plates[0].samples[w] for w in thrown_away} <= held, seed
+        kept = {plates[0].samples[w] for w in wells[really & shown]}
+        in_doubt = {s for f in findings if f.kind is FindingKind.IN_DOUBT for s in f.samples}
+        assert not kept & in_doubt, seed
+        seen += 1
+        if seen == 6:
+            break
+    assert seen == 6
+
+
+def test_the_chances_of_a_doubt_are_sums_over_its_layouts_and_explained_wells_do_not_speak():
+    nursery, sheet, k, wells = next(d for d in map(column_of_one_family, range(200, 240)) if d)
+    layout = part_layout(sheet.format, f"column {k + 1} shifted down by a well", NONE, [])
+    plates = [sim.make_plate(nursery, sim.move(sheet, layout.source)), sim.make_parent_plate(nursery, 2)]
+    tables = sim.season_tables(nursery)
+    x = examine_plate(
+        plates[0], tables, line_evidence(tables, plates), usual=0.92, background=0.02, min_log10_odds=1.0
+    )
+    doubts = [p for p in x.search.doubts if p.words == layout.words]
+    assert len(doubts) == 1
+    hybrid = np.exp(relation_posteriors(x.scores, x.search.identity)[:, :, 0])
+    cross = int(
+        np.searchsorted(np.unique(x.plate.identity[x.plate.identity >= 14]), x.plate.identity[wells[0]])
+    )
+    doubt = doubt_of(x, (replace(doubts[0], log10_odds=-2.0),))
+    p = 0.01 / 1.01
+    chance = [*hybrid[wells[1:], cross], 0.6]  # of the well below; the last plant lies nowhere: class prior
+    lost = [p * c if hybrid[w, cross] < 0.5 else 0.0 for w, c in zip(wells, chance, strict=True)]
+    assert doubt.moved[wells] == pytest.approx(p)
+    assert doubt.moved.sum() == pytest.approx(8 * p)
+    assert doubt.lost[wells] == pytest.approx(lost)
+    assert doubt_findings(x, frozenset(x.plate.samples)) == []

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from crossproof.rates.people.operators import Position
-from crossproof.rates.tables.people import Judgement
+from crossproof.rates.people.standing import Judgement, Position
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.facts.people import people_facts

@@ -1,61 +1,95 @@
 """Wells that may lie otherwise: too little speaks for it to say so, too much to cull plants by them.
 
-Wells moved within a family fit their tag wherever they stand; only at its border a well or two speak.
-The posterior share of a well w over all layouts T of parts of its plate that were not taken,
+Wells moved within a family fit their tag wherever they stand; only at its border a well or two speak, or the
+place that was left empty. Over all layouts T of parts of its plate that were not taken, with
+P(T) = odds(T) / (1 + sum of odds),
 
-    P(w moved) = sum over T that move w of odds(T) / (1 + sum over T of odds(T))
+    P(well w moved)       = sum over T that move w of P(T)
+    P(plant u is culled,
+      and is a hybrid)    = sum over T that move u of P(T) P(hybrid | well that holds u under T)
 
-and the plants of wells with a share of LEAST_SHARE or more are held.
+Plants are held where the first reaches LEAST_SHARE: then no verdict on them is as sure as it has to be; those
+that their own well says are no hybrids where the second reaches LEAST_LOSS. Wells of which another
+finding says what they hold do not speak for a layout.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.plates.arrays import Plate
+from crossproof.inference.plates.copied_strips import relation_posteriors
 from crossproof.inference.plates.proposals import Proposal
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.tag_scores import tag_scores
-from crossproof.model.arrays import Floats
+from crossproof.model.arrays import Bools, Floats
+from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.text import count_of, percent
 
-LEAST_SHARE = 0.01
-"""Share from which a well is held: one look at the bench against a true hybrid thrown away. A choice, not
-a measurement; docs/plate_accuracy.md has what it costs on faultless plates."""
+LEAST_SHARE = 1 - default("min_posterior")
+"""Chance to be moved from which a plant is held, whatever its verdict."""
+LEAST_LOSS = 5e-4
+"""Chance from which a plant that would be culled is held, because it may be a hybrid in another well. A
+sample that failed at the end of a column looks like a column that was shifted, and the column is the rarer by
+far; but it is a hybrid thrown away against a look at the robot log. A choice, not a measurement;
+docs/plate_accuracy.md has what it costs on faultless plates."""
 
 
-def moved_shares(plate: Plate, doubts: tuple[Proposal, ...]) -> Floats:
-    """P(a well was moved), (well,)."""
-    share = np.zeros(len(plate))
-    total = 1.0
+@dataclass(frozen=True)
+class Doubt:
+    """What the doubts say of the plants of each well of the sheet, (well,) each: `moved` the chance that the
+    plant's DNA is not in its well, `lost` the chance that the plant is a hybrid that would be culled."""
+
+    moved: Floats
+    lost: Floats
+
+
+def doubt_of(x: Examined, doubts: tuple[Proposal, ...]) -> Doubt:
+    """The sums of the heading over `doubts`."""
+    plate, scores = x.plate, x.scores
+    n, identity = scores.season.n_lines, x.search.identity
+    log_hybrid = relation_posteriors(scores, identity)[:, :, 0]
+    hybrid = np.exp(log_hybrid)  # (well, cross of the plate)
+    crosses = np.unique(identity[identity >= n])
+    plant = identity >= n
+    cross = np.searchsorted(crosses, np.where(plant, identity, crosses[0]))
+    wells = np.arange(len(plate))
+    called = plate.n_called >= 0.3 * plate.n_markers
+    culled = plant & called & (hybrid[wells, cross] < 0.5)
+    unknown = float(np.exp(scores.relation_prior()[0]) / np.exp(scores.relation_prior()).sum())
+    moved, lost, total = np.zeros(len(plate)), np.zeros(len(plate)), 1.0
     for proposal in doubts:
         assert proposal.layout is not None
+        source = proposal.layout.source[plate.position]
         odds = 10.0**proposal.log10_odds
-        share[proposal.layout.source[plate.position] != plate.position] += odds
+        away = source != plate.position
+        described = np.where(source >= 0, plate.well_of_position[source], -1)
+        chance = np.full(len(plate), unknown)
+        holds = np.flatnonzero(away & (described >= 0))
+        chance[described[holds]] = hybrid[holds, cross[described[holds]]]
+        moved += odds * away
+        lost += odds * chance * (away & culled)
         total += odds
-    return share / total
+    return Doubt(moved / total, lost / total)
 
 
-def weighed(x: Examined) -> tuple[Proposal, ...]:
+def weighed(x: Examined, doubts: tuple[Proposal, ...]) -> tuple[Proposal, ...]:
     """The doubts against all that the plants may be under their own tags, the likeliest first.
 
     The search compares crosses as mixtures; a plant that fits the tag beside its own may be an outcross by
     a line of the panel (see `tag_scores`).
     """
     n, identity = x.scores.season.n_lines, x.search.identity
-    moves = [np.flatnonzero((p.identity != identity) & (p.gain > 0)) for p in x.search.doubts]
-    moves = [
-        w[(identity[w] >= n) & (p.identity[w] >= n)] for w, p in zip(moves, x.search.doubts, strict=True)
-    ]
+    moves = [np.flatnonzero((p.identity != identity) & (p.gain > 0)) for p in doubts]
+    moves = [w[(identity[w] >= n) & (p.identity[w] >= n)] for w, p in zip(moves, doubts, strict=True)]
     wells = np.unique(np.concatenate(moves)).astype(np.int64)
     if not len(wells):
-        return x.search.doubts
+        return doubts
     tags = tag_scores(x.scores, x.search.matrix, identity, wells)
     out = []
-    for w, p in zip(moves, x.search.doubts, strict=True):
+    for w, p in zip(moves, doubts, strict=True):
         row = np.searchsorted(wells, w)
         new, own = (np.searchsorted(tags.crosses, i[w] - n) for i in (p.identity, identity))
         full = (tags.full[row, new] - tags.full[row, own]) / np.log(10)
@@ -64,29 +98,42 @@ def weighed(x: Examined) -> tuple[Proposal, ...]:
     return tuple(sorted(out, key=lambda p: -p.log10_odds))
 
 
-def doubt_findings(x: Examined) -> list[Finding]:
-    """One finding for the plate if some of its wells may have been moved; none otherwise."""
+def _without(doubts: tuple[Proposal, ...], x: Examined, explained: frozenset[str]) -> tuple[Proposal, ...]:
+    """The doubts less what explained wells say for them."""
+    told = np.array([s in explained for s in x.plate.samples], dtype=bool)
+    out = []
+    for p in doubts:
+        less = np.where(told, np.maximum(p.gain, 0.0), 0.0)
+        out.append(replace(p, log10_odds=p.log10_odds - float(less.sum()), gain=p.gain - less))
+    return tuple(out)
+
+
+def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list[Finding]:
+    """One finding for the plate if some of its wells may have been moved; none otherwise.
+
+    `explained`: samples that other findings speak of.
+    """
     plate = x.plate
-    if not x.search.doubts:
+    if not x.search.doubts or not (plate.identity >= x.scores.season.n_lines).any():
         return []
-    doubts = weighed(x)
-    share = moved_shares(plate, doubts)
-    wells = np.flatnonzero((share >= LEAST_SHARE) & (plate.identity >= x.scores.season.n_lines))
-    if not len(wells):
+    doubts = weighed(x, _without(x.search.doubts, x, explained))
+    doubt = doubt_of(x, doubts)
+    plants = plate.identity >= x.scores.season.n_lines
+    unsure = plants & (doubt.moved >= LEAST_SHARE)
+    rescued = plants & ~unsure & (doubt.lost >= LEAST_LOSS)
+    if not (unsure | rescued).any():
         return []
-    best = doubts[0]
-    speaks = [plate.well_name(int(w)) for w in np.flatnonzero(best.gain > 0.5)]
-    most = float(share.max())
+    wells = np.flatnonzero(unsure | rescued)
+    most = float(doubt.moved.max())
     return [
         Finding(
             FindingKind.IN_DOUBT,
             Scope.PLATE,
             plate.name,
             plate.name,
-            f"Plate {plate.name} may be {best.words}: {', '.join(speaks[:6])} would fit better so. That is "
+            f"Plate {plate.name} may be {doubts[0].words}: {_signs(x, doubts[0])}. That is "
             f"little, and chance may be behind it ({percent(most)} likely to be so), but plants of one cross "
-            "that changed places show it nowhere else. Held: "
-            f"{count_of(len(wells), 'plant')} of the wells it would move.",
+            f"that changed places show it nowhere else. Held: {_held(unsure, rescued)}.",
             "Look at the robot log and the list that the plate was filled from. If all is in place, dismiss "
             "this finding; else correct the sheet, or genotype these wells again.",
             wells=tuple(plate.place(int(w)) for w in wells),
@@ -95,3 +142,32 @@ def doubt_findings(x: Examined) -> list[Finding]:
             hold=Hold.SAMPLES,
         )
     ]
+
+
+def _signs(x: Examined, best: Proposal) -> str:
+    """The wells that speak for a layout: those that would fit better, and the one that it leaves empty."""
+    for_it = np.flatnonzero(best.gain > 0.5)
+    silent = x.scores.blank[for_it] > x.scores.called[for_it]
+    fit, empty = (
+        ", ".join([x.plate.well_name(int(w)) for w in part][:6]) for part in (for_it[~silent], for_it[silent])
+    )
+    said = [f"{fit} would fit better so"] if fit else []
+    said += [f"{empty} calls nothing, as if it had been left empty"] if empty else []
+    return ", and ".join(said)
+
+
+def _held(unsure: Bools, rescued: Bools) -> str:
+    """How many plants are held, and why."""
+    parts = []
+    if unsure.any():
+        parts.append(f"{count_of(int(unsure.sum()), 'plant')} of the wells it would move")
+    if rescued.any():
+        number = int(rescued.sum())
+        rest = "another " if parts else ""
+        who = (
+            "that would be culled and may be a hybrid"
+            if number == 1
+            else "that would be culled and may be hybrids"
+        )
+        parts.append(f"{rest}{count_of(number, 'plant')} {who} if it is so")
+    return "; ".join(parts)

@@ -245,6 +245,9 @@ def _strip_gains(
         # Where a run of wells was shifted, its first well is empty, and calls nothing.
         empty = silent & empty_speaks & few_silent
         gain = np.where((changed[i] == UNKNOWN), np.minimum(gain, np.where(empty, most, 0.0)), gain)
+        if empty_speaks:
+            # The same of a sample that calls nothing where a blank would come to stand.
+            gain = np.where((changed[i] == EMPTY) & sample & silent, np.minimum(gain, most), gain)
         # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not
         # fit worse, and at many markers.
         if (

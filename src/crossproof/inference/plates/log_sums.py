@@ -16,12 +16,23 @@ def log_sum(x: Floats, axis: int | None = None) -> Floats:
     return np.asarray(out.reshape(()) if axis is None else np.squeeze(out, axis=axis))
 
 
+AT_ONCE = 32_768
+"""Numbers that are worked on at once where a marker has few: calls are what costs then."""
+
+
 def log_sums(table: Floats, likelihood: Floats32) -> Floats:
     """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well,
     genotype)."""
     out = np.zeros((likelihood.shape[1], table.shape[2]))
-    step = max(1, min(8, int(4e6 // max(out.size, 1)) or 1))
+    group = max(1, min(8, int(4e6 // max(out.size, 1)) or 1))  # markers to one logarithm
+    step = group * max(1, AT_ONCE // (group * max(out.size, 1)))
     for start in range(0, len(table), step):
         part = np.matmul(likelihood[start : start + step].astype(np.float64), table[start : start + step])
-        out += np.log(part.prod(axis=0))
+        whole = len(part) // group * group if step > group else 0
+        if whole:
+            grouped = part[:whole].reshape(-1, group, *out.shape)
+            for logs in np.log(np.multiply.reduce(grouped, axis=1)):
+                out += logs
+        if whole < len(part):
+            out += np.log(np.multiply.reduce(part[whole:], axis=0))
     return out

@@ -10,7 +10,7 @@
 `E[w, i]` is S made robust: with probability ODD a well holds something else (a plant from the pool, or any
 other identity of the plate), whatever the layout, so a single odd plant bounds what it can say to
 log(identities / ODD). The number of markers called is evidence too: samples call at the plate's usual rate,
-or fail (FAILED: any rate); blanks call at the background rate.
+or fail; blanks call at the background rate (`call_rate_model`).
 
 A layout that moves parent tubes also changes the consensus that progeny are judged by, so `PlateScores`
 rebuilds the consensus from the tubes that each layout implies.
@@ -18,13 +18,10 @@ rebuilds the consensus from the tubes that each layout implies.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import betaln, gammaln
 
 from crossproof.inference.pedigree import (
     child_of_gametes,
@@ -34,6 +31,7 @@ from crossproof.inference.pedigree import (
     self_table,
 )
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
+from crossproof.inference.plates.call_rate_model import call_rate_log
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.stray_seed import TagScores
 from crossproof.model.arrays import Floats, Ints
@@ -42,51 +40,11 @@ UNKNOWN = -2
 """Identity of a place that the sheet does not describe."""
 ODD = 0.002
 """Probability that a well holds something else than its tag says, beyond the classes of a cross."""
-FAILED = 0.03
-"""Probability that a sample fails, calling at any rate."""
-STRAY = 0.03
-"""Probability that a blank calls at any rate."""
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 """Father selfed, F2, fixed progeny, within the off-pedigree class."""
 N_RELATIONS = 6
-
-
-def beta_binomial_log(x: NDArray[np.integer], n: int, mean: float, precision: float) -> Floats:
-    """log P(x of n) with beta-binomial mean and precision (a + b)."""
-    mean = float(np.clip(mean, 1e-3, 1 - 1e-3))
-    a, b = mean * precision, (1 - mean) * precision
-    choose = gammaln(n + 1) - gammaln(x + 1) - gammaln(n - x + 1)
-    return np.asarray(choose + betaln(x + a, n - x + b) - betaln(a, b))
-
-
-def call_rate_log(
-    n_called: NDArray[np.integer], n: int, usual: float, background: float
-) -> tuple[Floats, Floats]:
-    """log P(markers called) of a sample and of a blank, (well,) each."""
-    anything = -np.log(n + 1.0)
-    sample = np.logaddexp(
-        np.log1p(-FAILED) + beta_binomial_log(n_called, n, usual, 20.0), np.log(FAILED) + anything
-    )
-    blank = np.logaddexp(
-        np.log1p(-STRAY) + beta_binomial_log(n_called, n, background, 20.0), np.log(STRAY) + anything
-    )
-    return sample, blank
-
-
-def usual_call_rate(plates: Sequence[Plate]) -> float:
-    """Median call rate of the wells that called at all."""
-    rates = np.concatenate([p.n_called / max(p.n_markers, 1) for p in plates]) if plates else np.array([])
-    rates = rates[rates > 0.3]
-    return float(np.median(rates)) if len(rates) else 0.9
-
-
-def background_call_rate(plates: Sequence[Plate]) -> float:
-    """Call rate of blanks: median over the season's blanks, drawn to 0.02 by the weight of two blanks.
-
-    Blanks that call like samples are left out: they are what the checks look for.
-    """
-    rates = np.concatenate([(p.n_called / max(p.n_markers, 1))[p.identity == EMPTY] for p in plates])
-    return float(np.median(np.concatenate([rates[rates < 0.5], [0.02, 0.02]])))
+MOST_STATES = 4
+"""Layouts whose line evidence a plate keeps at hand."""
 
 
 @dataclass(frozen=True)
@@ -130,6 +88,7 @@ class PlateScores:
         self.kept_tube = self.tube & kept
         self._evidence = evidence
         self._off: dict[int, list[Floats]] = {}
+        self._states: dict[tuple[bytes, bool, bytes], LineState] = {}
         self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
         self._priors = [tuple(pool_genotypes(q, f) for f in (0.0, 1.0, 0.9)) for q in self.pool_of]
@@ -174,6 +133,14 @@ class PlateScores:
 
         `more`: further lines to have at hand.
         """
+        key = identity.tobytes(), labelled, b"" if more is None else more.tobytes()
+        if key not in self._states:
+            if len(self._states) >= MOST_STATES:
+                del self._states[next(iter(self._states))]
+            self._states[key] = self._lines_under(identity, labelled, more)
+        return self._states[key]
+
+    def _lines_under(self, identity: Ints, labelled: bool, more: Ints | None) -> LineState:
         lines = self.needed_lines(identity)
         if more is not None:
             lines = np.union1d(lines, more[more >= 0])

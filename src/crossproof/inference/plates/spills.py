@@ -93,12 +93,13 @@ def _from_calls(scores: PlateScores, identity: Ints, wells: Ints, lines: Ints, s
         union = union_calls(season.blocks[b].k)
         parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
         plants = scores.cross_table(b, *parents)  # cross, relation, marker, genotype
-        for j, line in enumerate(scores.parent_table(b, lines, state)):
-            call = np.tensordot(line, union, axes=(1, 1))  # marker, g1, g
-            mixed = np.matmul(plants.transpose(0, 2, 1, 3), call[None])  # cross, marker, relation, g
-            for c in range(len(crosses)):
-                mine = np.flatnonzero(of == c)
-                total[mine, j] += log_sums(mixed[c].transpose(0, 2, 1), x[:, wells[mine]])
+        tables = scores.parent_table(b, lines, state)
+        calls = np.stack([np.tensordot(line, union, axes=(1, 1)) for line in tables])  # line, marker, g1, g
+        for c in range(len(crosses)):
+            mine = np.flatnonzero(of == c)
+            mixed = np.matmul(plants[c].transpose(1, 0, 2), calls)  # line, marker, relation, g
+            flat = mixed.transpose(1, 3, 0, 2).reshape(len(x), x.shape[2], -1)
+            total[mine] += log_sums(flat, x[:, wells[mine]]).reshape(len(mine), len(lines), N_RELATIONS)
     return log_sum(total + scores.relation_prior(), axis=2)
 
 

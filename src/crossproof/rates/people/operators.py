@@ -15,7 +15,6 @@ counted in independent plants before it enters the funnel. O is tested against E
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,18 +22,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from crossproof.model.arrays import Bools, Floats, Objects
-
-
-class Position(StrEnum):
-    """Where a group stands in the funnel."""
-
-    INSIDE = "inside"
-    BELOW_95 = "below 95 %"
-    ABOVE_95 = "above 95 %"
-    BELOW_998 = "below 99.8 %"
-    ABOVE_998 = "above 99.8 %"
-    APART = "cannot be told apart"
-    UNKNOWN = ""
+from crossproof.rates.people.standing import Position
 
 
 def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Floats:

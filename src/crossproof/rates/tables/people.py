@@ -5,8 +5,6 @@ CAUTION stands wherever these are shown.
 
 from __future__ import annotations
 
-from enum import StrEnum
-
 import numpy as np
 import pandas as pd
 
@@ -17,13 +15,9 @@ from crossproof.rates.estimators.group_means import effective_size, group_means
 from crossproof.rates.estimators.intervals import rate
 from crossproof.rates.people.fair_test import fair_test
 from crossproof.rates.people.learning import experience, learning_slope
-from crossproof.rates.people.operators import (
-    Position,
-    false_discovery,
-    funnel,
-    p_chart,
-)
+from crossproof.rates.people.operators import false_discovery, funnel, p_chart
 from crossproof.rates.people.standardise import alone_share, expected_rate
+from crossproof.rates.people.standing import Judgement, Position
 from crossproof.rates.tables.factors import week_number
 from crossproof.rates.tables.grouping import Grouping, grouping
 from crossproof.rates.tables.groups import group_rates, tag_success, too_few
@@ -36,17 +30,6 @@ LEAST_RETAINED = 0.25
 """Least share of a person's comparison that mother, hour and week must leave for a point to be drawn."""
 _SEED = 20_310_601
 """Of the simulated null distribution, so that the same season always gives the same p."""
-
-
-class Judgement(StrEnum):
-    """What may be said of a person's selfing rate given mother lines, hours and weeks."""
-
-    TOO_FEW = "too few"
-    AS_EXPECTED = "as expected"
-    MORE = "more selfs than expected"
-    FEWER = "fewer selfs than expected"
-    ALONE = "no one to compare with"
-    APART = "cannot be told apart"
 
 
 def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:

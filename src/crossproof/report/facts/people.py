@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from crossproof.rates.people.operators import Position
-from crossproof.rates.tables.people import Judgement
+from crossproof.rates.people.standing import Judgement, Position
 from crossproof.report.content.inputs import numbers, texts
 
 
