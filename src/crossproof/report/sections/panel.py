@@ -22,6 +22,7 @@ from crossproof.report.content.blocks import (
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS
 from crossproof.report.facts.panel import Agreement, LinesFacts, lines_facts, markers_facts
+from crossproof.report.facts.plants import plant_facts
 
 
 def section(inputs: ReportInputs) -> Section:
@@ -114,6 +115,8 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         "Hybrids should stand at the right end and selfs at the left; a simple cut-off would get plants in "
         "between wrong. Each strip has its own height."
     )
+    if plant_facts(inputs.verdicts).held:
+        sentence += " Plants on hold are shown with the verdicts they have."
     table = table_of(
         "het-table",
         "Heterozygous share of contrast markers by verdict",
@@ -152,13 +155,14 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
             f"{fmt.share(float(used['false_heterozygote'].median()))} of calls."
         )
     if len(shown_rows) < len(drawn):
-        sentence += f" {len(shown_rows):,} of {len(drawn):,} are drawn."
+        sentence += " Not all of those in use are drawn; the table counts them."
     rows = [
         (
             s,
             fmt.count(len(g)),
             fmt.share(float(g["call_rate"].median())),
             fmt.share(float(g["false_heterozygote"].median())),
+            fmt.count(int((shown_rows["state"] == s).sum())),
         )
         for s, g in drawn.groupby("state", sort=True)
     ]
@@ -170,6 +174,7 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
             ("markers", "number"),
             ("median call rate", "number"),
             ("median false heterozygotes", "number"),
+            ("drawn", "number"),
         ],
         rows,
     )
