@@ -8,7 +8,7 @@ import pytest
 from report_parts import HOSTILE, flat
 
 from crossproof.model.results import Verdict
-from crossproof.report.content.blocks import ChartSpec
+from crossproof.report.content.blocks import ChartForm, ChartSpec
 from crossproof.report.content.marks import VERDICT_MARKS, all_marks, symbol_svg
 from crossproof.report.draw import charts
 from crossproof.report.draw.chain import Link, chain_svg
@@ -75,7 +75,7 @@ def test_hostile_levels_stay_text_in_charts(name):
     frame = pd.DataFrame(
         {"level": [name, "plain"], "rate": [0.4, 0.5], "low": 0.3, "high": 0.6, "raw": 0.45, "n": 10}
     )
-    svg = charts.draw(ChartSpec("dots", frame, {"title": "rate", "upright": False}))
+    svg = charts.draw(ChartSpec(ChartForm.DOTS, frame, {"title": "rate", "upright": False}))
     tags = {e.tag.rpartition("}")[2] for e in ET.fromstring(svg).iter()}
     assert tags <= {"svg", "g", "path", "rect", "line", "text", "defs", "clipPath"}
     assert "style=" not in svg, "a style attribute would break the page's policy"

@@ -39,7 +39,27 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
     Raises InputError for anything but http and https, for a user name or password in the address, and where a
     token would travel over plain http to another machine.
     """
-    text = text.strip()
+    parts = _web_address(text.strip())
+    if with_token and parts.scheme == "http" and parts.hostname not in LOOPBACK and not plain_http:
+        raise InputError(
+            error(
+                f"{parts.scheme}://{parts.hostname}",
+                "The token would travel unencrypted.",
+                "Use https. On a network you trust, say --plain-http.",
+            )
+        )
+    host = f"[{parts.hostname}]" if ":" in str(parts.hostname) else parts.hostname
+    path = parts.path.rstrip("/")
+    if "/brapi/v" not in path.lower():
+        path += "/brapi/v2"
+    return f"{parts.scheme}://{host}{f':{parts.port}' if parts.port else ''}{path}"
+
+
+def _web_address(text: str) -> urllib.parse.SplitResult:
+    """The parts of an http or https address that names a place on a server and nothing more.
+
+    Raises InputError where it is none, or carries a user name, a password, a query or an impossible port.
+    """
     try:
         # A space or a foreign letter has no place in an address; the request would fail on it much later.
         parts = urllib.parse.urlsplit(
@@ -70,21 +90,9 @@ def base_url(text: str, *, with_token: bool, plain_http: bool = False) -> str:
             error(shown, "The address has a part after ? or #.", "Give the address up to /brapi/v2 only.")
         )
     try:
-        port = parts.port
+        _ = parts.port
     except ValueError:
         raise InputError(
             error(shown, "The port of the address is not a number from 0 to 65535.", "Correct the address.")
         ) from None
-    if with_token and parts.scheme == "http" and parts.hostname not in LOOPBACK and not plain_http:
-        raise InputError(
-            error(
-                shown,
-                "The token would travel unencrypted.",
-                "Use https. On a network you trust, say --plain-http.",
-            )
-        )
-    host = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
-    path = parts.path.rstrip("/")
-    if "/brapi/v" not in path.lower():
-        path += "/brapi/v2"
-    return f"{parts.scheme}://{host}{f':{port}' if port else ''}{path}"
+    return parts

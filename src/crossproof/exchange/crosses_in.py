@@ -120,25 +120,10 @@ def read_parents(record: Record, names: Mapping[str, str]) -> tuple[Parent, Pare
 
     One parent of stated sex fixes the other's; none stated fixes nothing, whatever the order.
     """
-    found: dict[str, Parent] = {}
-    unstated: list[Parent] = []
-    for field in ("parent1", "parent2"):
-        parent = record.object(field)
-        if parent is None:
-            continue
-        db_id = parent.text("germplasmDbId")
-        who = (db_id, names.get(db_id) or parent.text("germplasmName") or db_id)
-        kind = parent.text("parentType")
-        if kind and kind not in PARENT_TYPES:
-            return f"The parentType {kind!r} is none of BrAPI v2.1's ({', '.join(PARENT_TYPES)}).", None
-        if not who[1] and kind != "POPULATION":
-            continue
-        if kind == "":
-            unstated.append(who)
-        elif kind in found:
-            return f"Both parents are {kind}.", None
-        else:
-            found[kind] = who
+    given = _by_type(record, names)
+    if isinstance(given, str):
+        return given, None
+    found, unstated = given
     if "SELF" in found:
         return "A parent is of the type SELF: a selfing is not a hand cross.", None
     if len(unstated) == 1 and len(found.keys() & {"MALE", "FEMALE"}) == 1:
@@ -163,40 +148,36 @@ def read_parents(record: Record, names: Mapping[str, str]) -> tuple[Parent, Pare
     return mother, father
 
 
+def _by_type(record: Record, names: Mapping[str, str]) -> tuple[dict[str, Parent], list[Parent]] | str:
+    """Parents by their parentType, and those without one; or why they cannot be read."""
+    found: dict[str, Parent] = {}
+    unstated: list[Parent] = []
+    for field in ("parent1", "parent2"):
+        parent = record.object(field)
+        if parent is None:
+            continue
+        db_id = parent.text("germplasmDbId")
+        who = (db_id, names.get(db_id) or parent.text("germplasmName") or db_id)
+        kind = parent.text("parentType")
+        if kind and kind not in PARENT_TYPES:
+            return f"The parentType {kind!r} is none of BrAPI v2.1's ({', '.join(PARENT_TYPES)})."
+        if not who[1] and kind != "POPULATION":
+            continue
+        if kind == "":
+            unstated.append(who)
+        elif kind in found:
+            return f"Both parents are {kind}."
+        else:
+            found[kind] = who
+    return found, unstated
+
+
 def _pollination(record: Record, zone: ZoneInfo | None) -> dict[str, str]:
     """Date, time and further facts of the first pollination event."""
     events = record.objects("pollinationEvents")
-    old = record.text("pollinationTimeStamp")
-    stamps = sorted((s for e in events if (s := _moment(e, "pollinationTimeStamp"))), key=_instant)
     cells = {"date": "", "time": ""}
-    if old:
-        before = _moment(record, "pollinationTimeStamp")
-        if not events and before:
-            stamps = [before]
-            record.notes.once(
-                record.call,
-                "The deprecated field pollinationTimeStamp is used where there are no pollinationEvents.",
-                "No action is needed; the server may move it to pollinationEvents.",
-            )
-        elif before and stamps and _instant(before) != _instant(stamps[0]):
-            record.warn(
-                "pollinationTimeStamp",
-                "The deprecated field differs from pollinationEvents, which is used.",
-                "Have one of the two corrected on the server.",
-            )
-    if stamps:
-        text, moment = stamps[0]
-        zoned = moment
-        if len(text) > 10 and zone is not None and moment.tzinfo is not None:
-            zoned = moment.astimezone(zone)
-        elif len(text) > 10 and moment.tzinfo is not None and not moment.utcoffset():
-            record.notes.once(
-                record.call,
-                "Pollination times are in universal time (UTC), not on the nursery's clock.",
-                "Fetch again with --timezone, such as Africa/Nairobi, to compare hours of the day.",
-            )
-        cells = {"date": zoned.date().isoformat(), "time": zoned.strftime("%H:%M") if len(text) > 10 else ""}
-        cells["pollination_timestamp"] = text
+    if stamp := _first_stamp(record, events):
+        cells = _clock_cells(record, *stamp, zone)
     elif own := re.fullmatch(
         r"(\d{4}-\d\d-\d\d)(?: (\d\d:\d\d))?", record.free("additionalInfo").get("pollination", "")
     ):
@@ -215,7 +196,49 @@ def _pollination(record: Record, zone: ZoneInfo | None) -> dict[str, str]:
     return cells
 
 
-def _moment(record: Record, name: str) -> tuple[str, datetime] | None:
+Stamp = tuple[str, datetime]
+"""A moment as the server writes it, and as a date and time."""
+
+
+def _first_stamp(record: Record, events: Sequence[Record]) -> Stamp | None:
+    """When a cross was first pollinated; the deprecated field counts only where there are no events."""
+    stamps = sorted((s for e in events if (s := _moment(e, "pollinationTimeStamp"))), key=_instant)
+    old = _moment(record, "pollinationTimeStamp")
+    if old and not events:
+        record.notes.once(
+            record.call,
+            "The deprecated field pollinationTimeStamp is used where there are no pollinationEvents.",
+            "No action is needed; the server may move it to pollinationEvents.",
+        )
+        return old
+    if old and stamps and _instant(old) != _instant(stamps[0]):
+        record.warn(
+            "pollinationTimeStamp",
+            "The deprecated field differs from pollinationEvents, which is used.",
+            "Have one of the two corrected on the server.",
+        )
+    return stamps[0] if stamps else None
+
+
+def _clock_cells(record: Record, text: str, moment: datetime, zone: ZoneInfo | None) -> dict[str, str]:
+    """Date and time of day on the nursery's clock; a date alone has no time of day."""
+    timed = len(text) > len("2031-06-04")
+    if timed and zone is not None and moment.tzinfo is not None:
+        moment = moment.astimezone(zone)
+    elif timed and moment.tzinfo is not None and not moment.utcoffset():
+        record.notes.once(
+            record.call,
+            "Pollination times are in universal time (UTC), not on the nursery's clock.",
+            "Fetch again with --timezone, such as Africa/Nairobi, to compare hours of the day.",
+        )
+    return {
+        "date": moment.date().isoformat(),
+        "time": moment.strftime("%H:%M") if timed else "",
+        "pollination_timestamp": text,
+    }
+
+
+def _moment(record: Record, name: str) -> Stamp | None:
     text = record.text(name)
     if not text:
         return None
@@ -231,7 +254,7 @@ def _moment(record: Record, name: str) -> tuple[str, datetime] | None:
     return text, moment
 
 
-def _instant(stamp: tuple[str, datetime]) -> datetime:
+def _instant(stamp: Stamp) -> datetime:
     """For ordering only: a time without an offset counts as UTC beside others."""
     return stamp[1] if stamp[1].tzinfo else stamp[1].replace(tzinfo=UTC)
 

@@ -163,20 +163,8 @@ def _well(record: Record) -> str:
 
 def _role(record: Record, info: Mapping[str, str], links: Links) -> tuple[dict[str, str], str]:
     """Role, line and cross of a sample; or nothing and why not."""
-    told = info.get("role", "").casefold()
-    if told:
-        if told not in ROLES:
-            return {}, f"additionalInfo.role is {told!r}, which is none of {', '.join(ROLES)}."
-        if told == "blank":
-            return {"role": "blank"}, ""
-        if told == "parent":
-            line = info.get("line") or _line(record, links)
-            return ({"role": "parent", "line": line}, "") if line else ({}, "The parent's line is not given.")
-        given = info.get("cross_id") or info.get("cross_db_id") or info.get("crossdbid") or ""
-        cross = links.by_id.get(given) or links.by_name.get(given) or _cross_of_unit(record, links)
-        if not cross:
-            return {}, f"The cross {given!r} of this plant is not among the crosses fetched."
-        return {"role": "progeny", "cross_id": cross}, ""
+    if stated := info.get("role", "").casefold():
+        return _stated_role(stated, record, info, links)
     germplasm = record.text("germplasmDbId")
     if germplasm in links.lines:
         return {"role": "parent", "line": links.lines[germplasm]}, ""
@@ -190,6 +178,24 @@ def _role(record: Record, info: Mapping[str, str], links: Links) -> tuple[dict[s
     if record.text("sampleType").casefold() in BLANK_TYPES and not germplasm:
         return {"role": "blank"}, ""
     return {}, "Nothing tells whether it is a parent, a progeny plant or a blank."
+
+
+def _stated_role(
+    stated: str, record: Record, info: Mapping[str, str], links: Links
+) -> tuple[dict[str, str], str]:
+    """The role that a sample's `additionalInfo` states, with the line or cross that goes with it."""
+    if stated == "blank":
+        return {"role": "blank"}, ""
+    if stated == "parent":
+        line = info.get("line") or _line(record, links)
+        return ({"role": "parent", "line": line}, "") if line else ({}, "The parent's line is not given.")
+    if stated != "progeny":
+        return {}, f"additionalInfo.role is {stated!r}, which is none of {', '.join(ROLES)}."
+    given = info.get("cross_id") or info.get("cross_db_id") or info.get("crossdbid") or ""
+    cross = links.by_id.get(given) or links.by_name.get(given) or _cross_of_unit(record, links)
+    if not cross:
+        return {}, f"The cross {given!r} of this plant is not among the crosses fetched."
+    return {"role": "progeny", "cross_id": cross}, ""
 
 
 def _line(record: Record, links: Links) -> str:

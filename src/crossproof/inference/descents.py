@@ -19,7 +19,7 @@ from functools import cache
 import numpy as np
 
 from crossproof.inference.linkage import Chain, Descent
-from crossproof.inference.pedigree import child_of_gametes, gamete_table, union_table
+from crossproof.inference.pedigree import COPY_RELATIONS, child_of_gametes, gamete_table, union_table
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.genotypes import genotype_index
 
@@ -138,6 +138,23 @@ def relation_chains(kinds: Kinds) -> tuple[Chain, ...]:
 
 
 @cache
+def copy_chains(kinds: Kinds) -> tuple[Chain, ...]:
+    """The chain of every row of `COPY_RELATIONS`: the mother's gamete, and one copy of a segregating parent
+    from end to end. Rows of a fixed parent are those of a hybrid, and never asked for."""
+    n_m, n_f = 1 + kinds.mother, 1 + kinds.father
+    pick = (Descent.GAMETE,) if kinds.mother else ()
+    out = []
+    for side, copy in COPY_RELATIONS:
+        if side == 1 or not kinds.mother:
+            given = copy if kinds.father and side == 1 else 0
+            component = [a * n_f + given for a in range(n_m)]
+        else:
+            component = [n_m * n_f + a + copy for a in range(n_m)]
+        out.append(Chain(pick, tuple(component)))
+    return tuple(out)
+
+
+@cache
 def pollen_components(k: int, segregating: bool) -> Floats:
     """Child of a copy of the mother and a pollen allele, (copy, allele, mother's state, genotype)."""
     copies = copy_gametes(k, segregating)
@@ -177,6 +194,7 @@ __all__ = [
     "GENERATIONS",
     "Kinds",
     "component_tables",
+    "copy_chains",
     "copy_gametes",
     "order_share",
     "ordered",

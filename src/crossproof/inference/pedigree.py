@@ -86,6 +86,10 @@ PAIR_RELATIONS: tuple[tuple[Relation, float], ...] = (
 """Relations to this mother and father, one row of `pair_tables` each, with the row's share of its relation.
 The four rows of ADVANCED are F2, F3, F4 and fixed lines: a plant belongs to one generation at all markers."""
 
+COPY_RELATIONS: tuple[tuple[int, int], ...] = ((0, 0), (0, 1), (1, 0), (1, 1))
+"""Further rows where a parent (0 mother, 1 father) is an F1 of typed lines: pollen of the line of its copy
+(0 first, 1 second), the plant of the line being as the one that the F1 was made of."""
+
 
 @cache
 def pair_tables(k: int) -> Floats:
@@ -119,7 +123,8 @@ def pair_tables(k: int) -> Floats:
 def maternal_pair_tables(k: int) -> Floats:
     """The same for a marker inherited from the mother only (chloroplast): the child is its mother's copy.
 
-    A backcross to the father has the F1 or the father as its mother, either way as likely.
+    A backcross to the father has the F1 or the father as its mother, either way as likely. Rows are those of
+    `PAIR_RELATIONS`, then those of `COPY_RELATIONS`.
     """
     n = n_genotypes(k)
     of_mother = np.broadcast_to(np.eye(n)[:, None], (n, n, n))
@@ -131,6 +136,7 @@ def maternal_pair_tables(k: int) -> Floats:
         Relation.BACKCROSS_FATHER: either,
     }
     tables = [by_relation.get(relation, of_mother) for relation, _ in PAIR_RELATIONS]
+    tables += [of_mother] * len(COPY_RELATIONS)
     return _frozen(np.stack(tables).reshape(len(tables), n * n, n))
 
 

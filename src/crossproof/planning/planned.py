@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -52,58 +52,16 @@ def read_planned(
     known = set(lines)
     seen: dict[str, int] = {}
     for number, (row, at) in enumerate(zip(rows, row_numbers, strict=True), start=1):
-        good = True
-        for role in ("mother", "father"):
-            name = row.get(role, "")
-            if not name:
-                problems.append(
-                    error(file, f"The {role} is missing.", "Name a panel line.", row=at, column=role)
-                )
-                good = False
-            elif name not in known:
-                problems.append(
-                    Problem(
-                        untyped,
-                        file,
-                        at,
-                        role,
-                        name,
-                        "This line has no genotypes on the panel, so nothing can be said of the cross.",
-                        "Check the spelling, or type the line first.",
-                    )
-                )
-                good = False
-        numbers: dict[str, float] = {}
-        for column, default, most in (
-            ("target_hybrids", float(settings.target_hybrids), MOST_HYBRIDS_WANTED),
-            ("priority", 1.0, None),
-            ("flowers", 0.0, MOST_FLOWERS),
-            ("seeds", 0.0, MOST_SEEDS),
-        ):
-            value = _number(row.get(column, ""), default, most)
-            if value is None:
-                kind = f"a whole number from 0 to {most:,}" if most else "a number of at least 0"
-                problems.append(
-                    error(
-                        file,
-                        f"This is not {kind}.",
-                        f"Write {kind}, or leave it empty.",
-                        row=at,
-                        column=column,
-                        value=row.get(column, ""),
-                    )
-                )
-                good = False
-            else:
-                numbers[column] = value
+        found = _parent_problems(row, at, known, file, untyped)
+        numbers, wrong = _numbers(row, at, settings, file)
         week = row.get("week", "")
+        found += wrong
         if week and not _WEEK.match(week):
-            problems.append(
+            found.append(
                 error(file, "This is not a week.", "Write it as 2031-W23.", row=at, column="week", value=week)
             )
-            good = False
-        if good and row["mother"] == row["father"]:
-            problems.append(
+        if not found and row["mother"] == row["father"]:
+            found.append(
                 error(
                     file,
                     "Mother and father are the same line; its hybrid and its self are the same plant.",
@@ -113,10 +71,9 @@ def read_planned(
                     value=row["father"],
                 )
             )
-            good = False
         cross_id = row.get("cross_id", "") or f"P{number:03d}"
         if cross_id in seen:
-            problems.append(
+            found.append(
                 error(
                     file,
                     f"This cross_id appears twice; the first is in row {seen[cross_id]}.",
@@ -126,9 +83,9 @@ def read_planned(
                     value=cross_id,
                 )
             )
-            good = False
         seen.setdefault(cross_id, at)
-        if good:
+        problems += found
+        if not found:
             out.append(
                 PlannedCross(
                     cross_id,
@@ -149,6 +106,60 @@ def read_planned(
             warning(file, "The sheet has no rows.", "List the crosses you plan, or delete the file.")
         )
     return tuple(out), tuple(problems)
+
+
+def _parent_problems(
+    row: Mapping[str, str], at: int, known: Collection[str], file: str, untyped: Severity
+) -> list[Problem]:
+    """What is wrong with the mother and the father of a row: missing, or not among the `known` lines."""
+    out = []
+    for role in ("mother", "father"):
+        name = row.get(role, "")
+        if not name:
+            out.append(error(file, f"The {role} is missing.", "Name a panel line.", row=at, column=role))
+        elif name not in known:
+            out.append(
+                Problem(
+                    untyped,
+                    file,
+                    at,
+                    role,
+                    name,
+                    "This line has no genotypes on the panel, so nothing can be said of the cross.",
+                    "Check the spelling, or type the line first.",
+                )
+            )
+    return out
+
+
+def _numbers(
+    row: Mapping[str, str], at: int, settings: PlanSettings, file: str
+) -> tuple[dict[str, float], list[Problem]]:
+    """The numbers of a row by column, defaults where a cell is empty, and what is wrong with them."""
+    numbers: dict[str, float] = {}
+    out = []
+    for column, default, most in (
+        ("target_hybrids", float(settings.target_hybrids), MOST_HYBRIDS_WANTED),
+        ("priority", 1.0, None),
+        ("flowers", 0.0, MOST_FLOWERS),
+        ("seeds", 0.0, MOST_SEEDS),
+    ):
+        value = _number(row.get(column, ""), default, most)
+        if value is not None:
+            numbers[column] = value
+            continue
+        kind = f"a whole number from 0 to {most:,}" if most else "a number of at least 0"
+        out.append(
+            error(
+                file,
+                f"This is not {kind}.",
+                f"Write {kind}, or leave it empty.",
+                row=at,
+                column=column,
+                value=row.get(column, ""),
+            )
+        )
+    return numbers, out
 
 
 def _number(text: str, default: float, most: int | None) -> float | None:

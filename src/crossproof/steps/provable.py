@@ -11,6 +11,7 @@ from crossproof.inference.season_model import Panel, Wells
 from crossproof.io.calls.store import read_arrays, write_arrays
 from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
+from crossproof.model.plates import Role
 from crossproof.model.results import Provable
 from crossproof.planning.power.bounds import FEW_BRANCHES
 from crossproof.planning.power.evidence import contrast_table
@@ -28,7 +29,7 @@ def typing_of(
     panel: Panel, wells: Wells, samples: pd.DataFrame, located: Ints, marker_sheet: pd.DataFrame | None
 ) -> PanelTyping:
     """Where the season's lines and progeny have calls; marker_sheet: the season's, None where it has none."""
-    progeny = np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located >= 0))
+    progeny = np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy() & (located >= 0))
     return panel_typing(panel, wells, progeny if len(progeny) else None, marker_sheet)
 
 

@@ -56,6 +56,26 @@ def test_scrambled_plants_hold_the_plate_without_a_proposal(share):
     assert len(set(f.samples) & {plate.samples[w] for w in chosen}) >= 0.9 * len(f.samples)
 
 
+def test_a_seventh_of_the_plants_in_disorder_holds_the_plate_and_chance_does_not():
+    """Plants change places across families on ten plates, and on ten others nothing does."""
+    held = alarms = 0
+    for seed in range(800, 810):
+        nursery = season(seed)
+        sheet = sim.make_sheet(nursery)
+        plants = np.flatnonzero(sheet.identity >= len(nursery.lines))
+        chosen = nursery.rng.choice(plants, round(0.15 * len(plants)), replace=False)
+        genotype = sheet.genotype.copy()
+        genotype[chosen] = sheet.genotype[np.roll(chosen, 3)]
+        parents = sim.make_parent_plate(nursery, 2)
+        for lying, count in ((True, 1), (False, 0)):
+            plate = sim.make_plate(nursery, replace(sheet, genotype=genotype) if lying else sheet)
+            plates_held = [f for f in found(nursery, [plate, parents]) if f.hold is Hold.PLATE]
+            held += bool(plates_held) and count
+            alarms += bool(plates_held) and 1 - count
+    assert held >= 9
+    assert alarms == 0
+
+
 @pytest.mark.parametrize(
     "detail",
     [

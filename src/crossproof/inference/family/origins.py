@@ -11,7 +11,7 @@ import numpy as np
 
 from crossproof.inference.family.parent_hypotheses import OF_GENERATION, Fault, Reading
 from crossproof.inference.lines.panel import Panel
-from crossproof.inference.pedigree import PAIR_RELATIONS
+from crossproof.inference.pedigree import COPY_RELATIONS, PAIR_RELATIONS
 from crossproof.inference.season_results import RELATIONS, FamilyInput
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.results import Relation, Verdict
@@ -20,6 +20,9 @@ from crossproof.model.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
 RELATION_NUMBER = {relation: number for number, relation in enumerate(RELATIONS)}
 CLASS_OF_RELATION = np.array([CLASS_INDEX[relation.verdict] for relation in RELATIONS], dtype=np.int64)
 
+OF_COPY = 0.5
+"""Share of the pollen of a line, one of the two of an F1 parent, that is of a plant as the F1 was made of and
+not as the one typed; no source."""
 OTHER_MOTHER = "seed of another mother"
 """Words for what a plant is where the mother plant was not of her line, and which it was is not known."""
 
@@ -28,7 +31,8 @@ OTHER_MOTHER = "seed of another mother"
 class Origins:
     """Every relation a plant of this family can have, one row each, with prior, class, relation and words.
 
-    Rows: pair relations, pollen donors (the pool last), other lines, other crosses, unknown plant.
+    Rows: pair relations (then, with F1 parents, pollen of the lines of their copies), pollen donors (the
+    pool last), other lines, other crosses, unknown plant.
     """
 
     log_prior: Floats
@@ -78,6 +82,8 @@ def list_origins(
         1 / np.bincount(panel.version_line)[panel.version_line[donors]] if len(donors) else np.empty(0)
     )
     line_share = line_share / max(line_share.sum(), 1e-9)
+    copies, copy_share = _copies_as_donors(family, panel, donors, line_share)
+    line_share_left = line_share - copy_share.sum(axis=0)
     names = [panel.lines[v] for v in panel.version_line[donors].tolist()]
     pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
     # An unknown plant is as likely a fixed line as the offspring of two.
@@ -88,7 +94,14 @@ def list_origins(
             [words[r] for r, _ in PAIR_RELATIONS],
         ),
         _alike(
-            Relation.OUTCROSS_LINE, settings.panel_donor_share * line_share, [f"pollen of {x}" for x in names]
+            Relation.OUTCROSS_LINE,
+            settings.panel_donor_share * copy_share.sum(axis=1),
+            [f"pollen of {x}" for x in copies],
+        ),
+        _alike(
+            Relation.OUTCROSS_LINE,
+            settings.panel_donor_share * line_share_left,
+            [f"pollen of {x}" for x in names],
         ),
         _alike(Relation.OUTCROSS_UNKNOWN, np.array([pool_share]), ["unknown pollen"]),
         _alike(
@@ -114,9 +127,36 @@ def list_origins(
         klass,
         of_row,
         tuple(word for _, _, texts in groups for word in texts),
-        len(PAIR_RELATIONS),
+        len(PAIR_RELATIONS) + len(copies),
         len(donors) + 1,
     )
+
+
+def _copies_as_donors(
+    family: FamilyInput, panel: Panel, donors: Ints, line_share: Floats
+) -> tuple[list[str], Floats]:
+    """The lines of the copies of F1 parents as pollen donors: names by row of `COPY_RELATIONS`, and the share
+    (row, donor) of each donor that goes to a row; no rows where no parent is an F1 of typed donors.
+
+    A plant of such a line differs from the one that was typed, and from the one that the F1 was made of; the
+    latter is known from the F1 and all its seed. Without it, pollen of the line would have to pass for the
+    F1's, of which no chromosome had crossed over.
+    """
+    names = [""] * len(COPY_RELATIONS)
+    share = np.zeros((len(COPY_RELATIONS), len(donors)))
+    of_line = panel.version_line[donors]
+    for row, (side, copy) in enumerate(COPY_RELATIONS):
+        line = (family.mother, family.father)[side]
+        if not panel.segregates(line):
+            continue
+        version = int(panel.copies[panel.versions(line)[0], copy])
+        if version >= 0:
+            names[row] = panel.lines[panel.version_line[version]]
+            share[row, of_line == panel.version_line[version]] = OF_COPY
+    if not share.any():
+        return [], share[:0]
+    share /= np.maximum(share.sum(axis=0) / OF_COPY, 1)
+    return names, share * line_share
 
 
 def _alike(relation: Relation, prior: Floats, words: list[str]) -> tuple[list[Relation], Floats, list[str]]:

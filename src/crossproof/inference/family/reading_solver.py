@@ -191,7 +191,7 @@ class ReadingSolver:
         total = np.logaddexp.reduce(np.concatenate(scores), axis=0)
         relations = [relation for relation, _ in PAIR_RELATIONS]
         for relation, weight in GENERATIONS:
-            rows = [i for i in family.rows.tolist() if relations[i] is relation]
+            rows = [i for i in family.rows.tolist() if i < len(relations) and relations[i] is relation]
             for row in rows:
                 log_share = float(np.log(share * weight / len(rows)))
                 gain = solution.pair[row] + np.log(OF_GENERATION)
@@ -311,7 +311,7 @@ class ReadingSolver:
 
     def full(self, item: Solved) -> Solution:
         """The solution with every donor weighed."""
-        if item.reading.fault in (Fault.NONE, Fault.GENERATION):
+        if item.reading.fault in (Fault.NONE, Fault.GENERATION) or item.solution is self.as_typed.solution:
             return item.solution
         return self._solve(item.reading, None).other
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from crossproof.inference.descents import Kinds, relation_chains
+from crossproof.inference.descents import Kinds, copy_chains, relation_chains
 from crossproof.inference.family.emissions import FamilyBlock, log_product
 from crossproof.inference.linkage import Chains, Pass, Route, plan_route
 from crossproof.model.arrays import Floats, Ints
@@ -94,8 +94,10 @@ class RelationPlan:
 
 @lru_cache(maxsize=256)
 def plan_relations(rows: tuple[int, ...], kinds: Kinds, route: Route) -> RelationPlan:
-    """The plan of these rows of `PAIR_RELATIONS`; families with the same markers share it."""
-    chains = [relation_chains(kinds)[r] for r in rows]
+    """The plan of these rows of `PAIR_RELATIONS` and, after them, `COPY_RELATIONS`; families with the same
+    markers share it."""
+    every = (*relation_chains(kinds), *copy_chains(kinds))
+    chains = [every[r] for r in rows]
     distinct = list(dict.fromkeys(chains))
     used = np.array(sorted({c for chain in distinct for c in chain.component}), dtype=np.int64)
     groups = []

@@ -10,7 +10,7 @@ sheets; badly fitting crosses against the season's; then blanks, call rates, rep
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,32 +29,30 @@ from crossproof.inference.plates.call_rate_model import background_call_rate, us
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
-from crossproof.inference.plates.failed_wells import is_dead
-from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
-from crossproof.inference.plates.layout_search import (
-    SOURCES,
-    Source,
-    search_layout,
-    tags,
-    turned_empty,
-    whole_plate,
+from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.examined_plates import (
+    best_layout,
+    count_strays,
+    evidence_without,
+    examine_plate,
+    searched,
+    season_evidence,
+    with_believed_tubes,
 )
+from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
 from crossproof.inference.plates.line_checks import (
     line_tube_findings,
     plant_replicate_findings,
     same_line_findings,
 )
 from crossproof.inference.plates.mixtures import mixture_findings
-from crossproof.inference.plates.plate_exchange import MISFIT_SHARE, exchange_findings
+from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
-from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.spills import spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
-from crossproof.inference.plates.well_pairs import stray_counts
 from crossproof.inference.plates.wrong_markers import wrong_marker_findings
-from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
@@ -75,97 +73,6 @@ class CheckSettings:
     min_marker_call_rate: float = default("min_marker_call_rate")
     replicate_conflict: float = default("line_conflict")
     remarks: bool = True
-
-
-def _sources(plate: Plate, usual: float) -> tuple[Source, ...]:
-    """What is tried on a plate: nothing where fewer than one sample in ten called, or fewer than four.
-
-    Nothing either where all wells show the same calls, unless blanks call and samples do not. On a plate
-    without DNA: whether it lies on its empty wells.
-    """
-    if plate.placed and is_dead(plate, usual):
-        return (turned_empty,)
-    calls = plate.n_called >= 0.3 * plate.n_markers
-    called = int(calls.sum())
-    blank = plate.identity == EMPTY
-    if not ((calls & blank).any() and (~calls & ~blank).any()) and all_alike(plate):
-        return ()
-    if called < max(4, 0.1 * int((plate.identity != EMPTY).sum())):
-        return ()
-    return SOURCES if plate.placed else (tags,)
-
-
-def _best_whole_plate(x: Examined, usual: float) -> float:
-    """log10 odds of the best whole-plate layout, 0 if there is none."""
-    if whole_plate not in _sources(x.plate, usual):
-        return 0.0
-    unused = np.zeros(len(x.plate), dtype=bool)
-    found = whole_plate(x.scores, x.search.matrix, x.plate.identity, unused)
-    return max((p.log10_odds for p in found), default=0.0)
-
-
-def examine_plate(
-    plate: Plate,
-    season: SeasonTables,
-    evidence: tuple[Floats, ...],
-    *,
-    usual: float,
-    background: float,
-    odd_tubes: frozenset[str] = frozenset(),
-    min_log10_odds: float = 1.0,
-    as_labelled: bool = False,
-) -> Examined:
-    """The layout of one plate: its scores and the steps of the search, none if `as_labelled`.
-
-    `evidence`: line evidence of the season (see `line_evidence`), this plate's tubes included except
-    `odd_tubes`. `usual`, `background`: call rates of samples and of blanks over the season.
-    """
-    scores = PlateScores(plate, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
-    sources = () if as_labelled else _sources(plate, usual)
-    return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
-
-
-def _searched(x: Examined, start: Ints, usual: float, threshold: float) -> Examined:
-    """A plate examined as labelled with its layout looked for, from the identities `start` on."""
-    search = search_layout(
-        x.scores,
-        threshold,
-        start=None if (start == x.plate.identity).all() else start,
-        sources=_sources(x.plate, usual),
-        labelled=x.search.matrix,
-    )
-    return Examined(x.scores, search)
-
-
-def _season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
-    """Line evidence as given, else gathered from the plates."""
-    given = [b.evidence for b in season.blocks]
-    if all(e is not None for e in given):
-        return tuple(np.asarray(e, dtype=np.float64) for e in given)
-    return line_evidence(season, plates)
-
-
-def _without(
-    evidence: tuple[Floats, ...], season: SeasonTables, plates: Sequence[Plate], odd: frozenset[str]
-) -> tuple[Floats, ...]:
-    """Evidence less that of the odd tubes."""
-    if not odd:
-        return evidence
-    everyone = frozenset(s for p in plates for s in p.samples)
-    odd_only = line_evidence(season, plates, without=everyone - odd)
-    return tuple(e - o for e, o in zip(evidence, odd_only, strict=True))
-
-
-def _count_strays(examined: Sequence[Examined]) -> None:
-    """Tell each plate how much stray seed the others show, less those that fit their sheets badly."""
-    sound = [x for x in examined if x.search.labelled_misfit.mean() <= MISFIT_SHARE]
-    if len(examined) == 1:
-        return
-    counts = {x.plate.name: stray_counts(x.scores, x.search.matrix) for x in sound}
-    strays, plants = (sum(c[i] for c in counts.values()) for i in (0, 1))
-    for x in examined:
-        mine = counts.get(x.plate.name, (0.0, 0.0))
-        x.scores.strays_elsewhere = (max(strays - mine[0], 0.0), plants - mine[1])
 
 
 def _merged(findings: list[Finding]) -> list[Finding]:
@@ -259,18 +166,11 @@ def _well_findings(
     return found
 
 
-OfPlate = Callable[[Examined], list[Finding]]
-
-
-def _one_by_one(of_plate: OfPlate, plates: Sequence[Examined]) -> Sequence[list[Finding]]:
-    return [of_plate(x) for x in plates]
-
-
 def examine_plates(
     plates: Sequence[Plate],
     season: SeasonTables,
     settings: CheckSettings | None = None,
-    each: Callable[[OfPlate, Sequence[Examined]], Sequence[list[Finding]]] = _one_by_one,
+    each: Each = one_by_one,
 ) -> tuple[Finding, ...]:
     """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
 
@@ -278,7 +178,7 @@ def examine_plates(
     `season`.
     A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
     Within a plate, findings stand in the order in which their corrections must be applied. `each` calls a
-    function with every plate, and may do so for several at once.
+    function with every plate or cross, and may do so for several at once.
     """
     settings = settings or CheckSettings()
     plates = list(plates)
@@ -286,10 +186,10 @@ def examine_plates(
         return ()
     odds = settings.min_log10_odds
     usual, background = usual_call_rate(plates), background_call_rate(plates)
-    everything = _season_evidence(season, plates)
+    everything = season_evidence(season, plates)
     tubes = line_tube_findings(plates, season, everything, settings.replicate_conflict)
     odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
-    evidence = _without(everything, season, plates, odd)
+    evidence = evidence_without(everything, season, plates, odd)
     examined = [
         examine_plate(
             p,
@@ -303,7 +203,7 @@ def examine_plates(
         )
         for p in plates
     ]
-    _count_strays(examined)
+    count_strays(examined, each)
     exchanged = exchange_findings(
         plates,
         [x.search for x in examined],
@@ -315,21 +215,33 @@ def examine_plates(
     )
     # A plate may fit another's sheet a little and a layout of its own far better.
     by_name = {x.plate.name: x for x in examined}
-    exchanged = [f for f in exchanged if f.log10_odds > _best_whole_plate(by_name[f.plate], usual)]
+    exchanged = [f for f in exchanged if f.log10_odds > best_layout(by_name[f.plate], usual)]
     away = held_plates(tuple(exchanged))
     stay = [x for x in examined if x.plate.name not in away]
     swaps = pod_swaps(stay, season, odds)
-    here = [_searched(x, swapped_identity(x, swaps), usual, odds) for x in stay]
+    here = searched(stay, [swapped_identity(x, swaps) for x in stay], usual, odds, each)
     if swaps and any(s.layout is not None for x in here for s in x.search.steps):
         # On a plate that lies otherwise, pods seem to have changed places that did not.
         swaps = []
-        here = [_searched(x, x.plate.identity, usual, odds) for x in stay]
+        here = searched(stay, [x.plate.identity for x in stay], usual, odds, each)
+    anew = with_believed_tubes(
+        here,
+        season,
+        everything,
+        settings.replicate_conflict,
+        usual=usual,
+        background=background,
+        threshold=odds,
+        each=each,
+    )
+    if anew is not None:
+        here, tubes, evidence, odd = anew
 
-    crosses = cross_findings(here, season, odds)
-    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples))
+    crosses = cross_findings(here, season, odds, each)
+    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), each)
     if unfit:
         # Piecemeal stories of such a plate, or of its crosses, would only mislead.
-        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds)
+        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds, each)
     layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
     pods = [f for f in pod_findings(swaps, here, season) if not unfit.keys() & set(f.plates)]
     found = [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
@@ -352,16 +264,16 @@ def examine_plates(
         for f in plant_replicate_findings([x.plate for x in sound], season, settings.replicate_conflict)
         if not explained.intersection(f.samples)
     ]
-    found += duplicate_findings(sound, season, odds)
+    found += duplicate_findings(sound, season, odds, each)
     found += batch_findings(
         [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
     )
-    found += wrong_marker_findings(sound, season, odds)
+    found += wrong_marker_findings(sound, season, odds, each)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
     found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
-    found += same_line_findings(season, _without(everything, season, plates, odd | on_lying))
+    found += same_line_findings(season, evidence_without(everything, season, plates, odd | on_lying))
     found = _with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))

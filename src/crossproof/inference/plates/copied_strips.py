@@ -1,7 +1,7 @@
 """A row or column that was filled from the one beside it: proposals of the search for a plate's layout.
 
-Beside the wells that fit the neighbour's tag and not their own, sibs speak: a well w that holds once more the
-plant of the well n beside it is what that plant is,
+Beside the wells that fit the neighbour's tag, or the line of the tube there, and not their own, sibs speak: a
+well w that holds once more the plant of the well n beside it is what that plant is,
 
     log sum_r P(r | D_w) P(r | D_n) / pi(r)
 
@@ -36,6 +36,7 @@ def copied_strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Boo
     calls = plate.n_called >= 0.3 * plate.n_markers
     own = matrix.own(identity)
     odd = clipped(matrix.robust.max(axis=1, initial=-np.inf) - own, matrix) > 2 * GAIN
+    tube = (identity >= 0) & (identity < n)
     if odd.sum() < LEAST_ODD or not (identity >= n).any():
         return
     layouts = copied_strip_layouts(plate.format)
@@ -44,8 +45,10 @@ def copied_strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Boo
         source = layout.source[plate.position]
         moved = np.flatnonzero((source != plate.position) & (source >= 0))
         beside = plate.well_of_position[source[moved]]
-        both = (beside >= 0) & (identity[moved] >= n) & (identity[beside] >= n)
-        w, of = moved[both], beside[both]
+        moved, beside = moved[beside >= 0], beside[beside >= 0]
+        plants = (identity[moved] >= n) & (identity[beside] >= n)
+        both = plants | (tube[moved] & tube[beside])
+        w, of, plants = moved[both], beside[both], plants[both]
         if (odd & calls)[w].sum() < LEAST_ODD:
             continue
         changed = identity.copy()
@@ -55,7 +58,7 @@ def copied_strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Boo
             continue
         if relations is None:
             relations = relation_posteriors(scores, identity)
-        known = calls[w] & calls[of]
+        known = calls[w] & calls[of] & plants
         gain[w[known]] += clipped(_alike(scores, relations, identity, w[known], of[known]), matrix)
         if broad(gain, LEAST_ODD):
             proposal = make_proposal(layout.words, gain, PRIOR_COPIED / len(layouts), changed)

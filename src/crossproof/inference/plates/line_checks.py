@@ -10,10 +10,11 @@ They disagree if they differ at more than a given share of markers and llr speak
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse.csgraph import connected_components
 
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.arrays import Plate, SeasonTables, line_posterior
@@ -69,17 +70,8 @@ def _data(plate: Plate, well: int) -> list[Floats]:
 
 def clusters(agree: Bools) -> list[list[int]]:
     """Groups of wells that agree, directly or through others, largest first, (well, well) -> lists."""
-    left = set(range(len(agree)))
-    groups = []
-    while left:
-        group, edge = [], [min(left)]
-        while edge:
-            i = edge.pop()
-            if i in left:
-                left.discard(i)
-                group.append(i)
-                edge += [j for j in sorted(left) if agree[i, j]]
-        groups.append(sorted(group))
+    _, label = connected_components(agree, directed=False)
+    groups = [np.flatnonzero(label == g).tolist() for g in np.unique(label)]
     return sorted(groups, key=lambda g: (-len(g), g))
 
 
@@ -126,66 +118,82 @@ def line_tube_findings(
         for w in np.flatnonzero((plate.identity >= 0) & (plate.identity < season.n_lines) & enough):
             tubes.setdefault(int(plate.identity[w]), []).append((plate, int(w)))
     prior = _priors(season, 0.9)
-    posteriors: list[Floats] | None = None
+    apart = {
+        line: (mine, data, found)
+        for line, mine in sorted(tubes.items())
+        if (found := _disagreement(data := [_data(p, w) for p, w in mine], prior, conflict)) is not None
+    }
+    posteriors = [
+        line_posterior(b.pool, e, season.inbreeding)
+        for b, e in zip(season.blocks, evidence, strict=True)
+        if apart
+    ]
     out = []
-    for line in sorted(tubes):
-        mine = tubes[line]
-        if len(mine) < 2:
-            continue
-        data = [_data(p, w) for p, w in mine]
-        apart = _disagreement(data, prior, conflict)
-        if apart is None:
-            continue
-        groups, worst = apart
-        if posteriors is None:
-            posteriors = [
-                line_posterior(b.pool, e, season.inbreeding)
-                for b, e in zip(season.blocks, evidence, strict=True)
-            ]
+    for line, (mine, data, (groups, worst)) in apart.items():
         matches = {i: _matching_line(data[i], posteriors, prior, line) for g in groups for i in g}
-        tied = len(groups[0]) == len(groups[1])
-        if tied:
-            # An innocent group matches no other line.
-            groups.sort(key=lambda g: (-len(g), any(matches[i] is not None for i in g)))
-            clear = all(matches[i] is None for i in groups[0]) and any(
-                matches[i] is not None for i in groups[1]
-            )
-        else:
-            clear = True
-        odd = [i for g in groups[1:] for i in g] if clear else [i for g in groups for i in g]
-        names = [f"{mine[i][0].samples[mine[i][1]]} ({mine[i][0].place(mine[i][1])})" for i in odd]
-        found = [matches[i] for i in odd]
-        others = {season.lines[m[0]] for m in found if m is not None}
-        text = f"The {len(mine)} tubes of line {season.lines[line]} disagree (up to {worst.differing} of "
-        text += f"{worst.shared} markers). "
-        text += (
-            f"Odd: {', '.join(names)}." if clear else f"Which is right cannot be told: {', '.join(names)}."
-        )
-        if clear and others:
-            text += f" It matches {', '.join(sorted(others))}."
-        rows = []
-        for i, m in zip(odd, found, strict=True):
-            sample = mine[i][0].samples[mine[i][1]]
-            if clear and m is not None:
-                rows.append(Correction(CorrectionKind.SAMPLE_IS, sample, season.lines[m[0]]))
-            elif clear:
-                rows.append(Correction(CorrectionKind.IGNORE_SAMPLE, sample))
-        out.append(
-            Finding(
-                FindingKind.LINE_REPLICATES,
-                Scope.LINE,
-                mine[odd[0]][0].name,
-                season.lines[line],
-                text,
-                _remedy(rows),
-                wells=tuple(mine[i][0].place(mine[i][1]) for i in odd),
-                samples=tuple(mine[i][0].samples[mine[i][1]] for i in odd),
-                other=", ".join(sorted(others)) if clear else "",
-                log10_odds=-worst.log10_same,
-                corrections=tuple(rows),
-            )
-        )
+        odd, clear = _odd_tubes(groups, matches)
+        out.append(_odd_tubes_finding(line, mine, odd, clear, matches, worst, season))
     return out
+
+
+Matches = Mapping[int, tuple[int, Pair] | None]
+"""The other line that each tube matches, with the comparison."""
+
+
+def _odd_tubes(groups: Sequence[list[int]], matches: Matches) -> tuple[list[int], bool]:
+    """Tubes outside the group that is right, and True; all of them, and False, where none can be named.
+
+    `groups`, largest first: the largest is right. Of two equal ones it is the one that matches no other line,
+    if the other does.
+    """
+    groups = list(groups)
+    clear = True
+    if len(groups[0]) == len(groups[1]):
+        groups.sort(key=lambda g: (-len(g), any(matches[i] is not None for i in g)))
+        innocent, suspect = ([matches[i] is not None for i in g] for g in groups[:2])
+        clear = not any(innocent) and any(suspect)
+    return [i for g in (groups[1:] if clear else groups) for i in g], clear
+
+
+def _odd_tubes_finding(
+    line: int,
+    tubes: Sequence[tuple[Plate, int]],
+    odd: Sequence[int],
+    clear: bool,
+    matches: Matches,
+    worst: Pair,
+    season: SeasonTables,
+) -> Finding:
+    """That tubes of a line disagree; `clear`: the odd ones are known, and rows are proposed for them."""
+    wells = tuple(tubes[i][0].place(tubes[i][1]) for i in odd)
+    samples = tuple(tubes[i][0].samples[tubes[i][1]] for i in odd)
+    names = ", ".join(f"{s} ({w})" for s, w in zip(samples, wells, strict=True))
+    others = ", ".join(sorted({season.lines[m[0]] for i in odd if clear and (m := matches[i]) is not None}))
+    text = f"The {len(tubes)} tubes of line {season.lines[line]} disagree (up to {worst.differing} of "
+    text += f"{worst.shared} markers). "
+    text += f"Odd: {names}." if clear else f"Which is right cannot be told: {names}."
+    if others:
+        text += f" It matches {others}."
+    rows = [
+        Correction(CorrectionKind.IGNORE_SAMPLE, s)
+        if (m := matches[i]) is None
+        else Correction(CorrectionKind.SAMPLE_IS, s, season.lines[m[0]])
+        for i, s in zip(odd, samples, strict=True)
+        if clear
+    ]
+    return Finding(
+        FindingKind.LINE_REPLICATES,
+        Scope.LINE,
+        tubes[odd[0]][0].name,
+        season.lines[line],
+        text,
+        _remedy(rows),
+        wells=wells,
+        samples=samples,
+        other=others,
+        log10_odds=-worst.log10_same,
+        corrections=tuple(rows),
+    )
 
 
 def _remedy(rows: Sequence[Correction]) -> str:

@@ -11,6 +11,7 @@ with every line's consensus rebuilt from the tubes that the exchange implies.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import permutations
 
 import numpy as np
 
@@ -63,8 +64,8 @@ def _one_way(
     *,
     usual: float,
     background: float,
-) -> tuple[Floats, Ints]:
-    """Gain (well,) of plate p's wells under plate q's sheet, with q's wells under p's, and the identities."""
+) -> Floats:
+    """Gain (well,) of plate p's wells under plate q's sheet, with q's wells under p's."""
     plate, other = plates[p], plates[q]
     mine, theirs = sheet_of(other, plate), sheet_of(plate, other)
     rest = _without_tubes(evidence, season, [plate, other], -1.0, [plate.identity, other.identity])
@@ -74,10 +75,8 @@ def _one_way(
     seen_by_p = _without_tubes(seen_by_p, season, [plate], -1.0, [mine])
     scores = PlateScores(plate, season, seen_by_p, usual=usual, background=background)
     matrix = searches[p].matrix
-    gain = np.clip(
-        scores.exact(mine, matrix.anything) - matrix.own(plate.identity), -matrix.bound, matrix.bound
-    )
-    return gain, mine
+    gain = scores.exact(mine, matrix.anything) - matrix.own(plate.identity)
+    return np.asarray(np.clip(gain, -matrix.bound, matrix.bound))
 
 
 def exchange_findings(
@@ -98,17 +97,11 @@ def exchange_findings(
     bad = bad[:MAX_BAD]
     prior = float(np.log10(PRIOR_EXCHANGE / max(len(plates) - 1, 1)))
     lod: dict[tuple[int, int], float] = {}
-    for p in bad:
-        for other in bad:
-            if p != other:
-                gain, _ = _one_way(
-                    p, other, plates, searches, season, evidence, usual=usual, background=background
-                )
-                if broad(gain, 4):
-                    lod[p, other] = float(gain.sum() / np.log(10))
-    best: dict[int, int | None] = {
-        p: max((q for q in bad if (p, q) in lod), key=lambda q: lod[p, q], default=None) for p in bad
-    }
+    for p, other in permutations(bad, 2):
+        gain = _one_way(p, other, plates, searches, season, evidence, usual=usual, background=background)
+        if broad(gain, 4):
+            lod[p, other] = float(gain.sum() / np.log(10))
+    best = {p: max((q for q in bad if (p, q) in lod), key=lambda q: lod[p, q], default=None) for p in bad}
     out: list[Finding] = []
     done: set[int] = set()
     for p, q in best.items():
@@ -116,41 +109,40 @@ def exchange_findings(
             continue
         mutual = best.get(q) == p
         odds = lod[p, q] + (lod[q, p] if mutual else 0.0) + prior
-        if odds < threshold:
-            continue
-        a, b = plates[p], plates[q]
-        involved = [(a, sheet_of(b, a))]
-        if mutual:
-            done |= {p, q}
-            involved.append((b, sheet_of(a, b)))
-            evidence_text = f"Plate {a.name} fits the sheet of {b.name}, and {b.name} that of {a.name}."
-        else:
-            evidence_text = f"Plate {a.name} fits the sheet of {b.name} and not its own."
-        wells = tuple(x.place(w) for x, _ in involved for w in range(len(x)))
-        samples = tuple(s for x, _ in involved for s in x.samples)
-        moved = tuple(
-            (x.samples[w], EMPTY if i[w] == UNKNOWN else int(i[w]))
-            for x, i in involved
-            for w in range(len(x))
-        )
-        out.append(
-            Finding(
-                FindingKind.EXCHANGED,
-                Scope.PLATE,
-                a.name,
-                a.name,
-                evidence_text,
-                "Compare plate labels and file names. If the two were exchanged, add the proposed row to "
-                "corrections.csv and run again."
-                if mutual
-                else "Compare plate labels and file names; a file may have been delivered twice.",
-                wells=wells,
-                samples=samples,
-                other=b.name,
-                log10_odds=odds,
-                hold=Hold.PLATE,
-                corrections=(Correction(CorrectionKind.EXCHANGE_PLATES, a.name, b.name),) if mutual else (),
-                reassigned=moved,
-            )
-        )
+        if odds >= threshold:
+            done |= {p, q} if mutual else set()
+            out.append(_exchanged(plates[p], plates[q], mutual, odds))
     return out
+
+
+def _exchanged(a: Plate, b: Plate, mutual: bool, odds: float) -> Finding:
+    """Plate `a` carries the samples of `b`, and `b` those of `a` if `mutual`."""
+    involved = [(a, sheet_of(b, a)), *([(b, sheet_of(a, b))] if mutual else [])]
+    if mutual:
+        text = f"Plate {a.name} fits the sheet of {b.name}, and {b.name} that of {a.name}."
+        remedy = (
+            "Compare plate labels and file names. If the two were exchanged, add the proposed row to "
+            "corrections.csv and run again."
+        )
+    else:
+        text = f"Plate {a.name} fits the sheet of {b.name} and not its own."
+        remedy = "Compare plate labels and file names; a file may have been delivered twice."
+    return Finding(
+        FindingKind.EXCHANGED,
+        Scope.PLATE,
+        a.name,
+        a.name,
+        text,
+        remedy,
+        wells=tuple(x.place(w) for x, _ in involved for w in range(len(x))),
+        samples=tuple(s for x, _ in involved for s in x.samples),
+        other=b.name,
+        log10_odds=odds,
+        hold=Hold.PLATE,
+        corrections=(Correction(CorrectionKind.EXCHANGE_PLATES, a.name, b.name),) if mutual else (),
+        reassigned=tuple(
+            (sample, EMPTY if identity == UNKNOWN else int(identity))
+            for x, identities in involved
+            for sample, identity in zip(x.samples, identities, strict=True)
+        ),
+    )

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables, line_posterior
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.proposals import GAIN, misfit_wells
 from crossproof.inference.plates.reversed_tags import reversed_findings
 from crossproof.inference.plates.tag_explanations import (
@@ -49,81 +50,103 @@ def _plates_text(wells: list[str]) -> str:
     return names[0] if len(names) == 1 else ""
 
 
-def cross_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
+def cross_findings(
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
+) -> list[Finding]:
     """Tags, and parents, that the plants of badly fitting crosses fit instead."""
-    turned = reversed_findings(plates, season, threshold)
+    turned = reversed_findings(plates, season, threshold, each)
     on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season) if c not in turned}
     for x in plates:
         for i in np.unique(x.search.identity).tolist():
             if i - season.n_lines in on:
                 on[i - season.n_lines].append(x)
-    explained = {c: explain(c, its_plates, season, threshold) for c, its_plates in on.items()}
+    explained = dict(zip(on, each(lambda c: explain(c, on[c], season, threshold), list(on)), strict=True))
     parents = {c: e for c, all_e in explained.items() for e in all_e if e.cross < 0}
     whole = _whole_lines(parents, plates, season)
     of_line = {c for c, e in parents.items() if _replacement(c, e, season) in whole}
     found = {c: e for c, all_e in explained.items() for e in all_e if e.cross >= 0 and c not in of_line}
     tags = {c: e.cross for c, e in found.items()}
+    out = [
+        _wrong_tag(c, found[c], plates, season)
+        if back is None
+        else _swapped_tags(c, back, found, plates, season)
+        for c, back in _with_partners(tags, season).items()
+    ]
+    out += _parent_findings({c: e for c, e in parents.items() if c not in tags}, whole, plates, season)
+    return [*out, *turned.values()]
+
+
+COMPARE = (
+    "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again."
+)
+
+
+def _with_partners(tags: dict[int, int], season: SeasonTables) -> dict[int, int | None]:
+    """Crosses to report, each with the one that fits its parents in return, None where none does.
+
+    `tags`: crosses to the one whose parents their plants fit. Of two that fit each other the first is kept.
+    """
     same = season.same_parents()[season.n_lines :]
-    out: list[Finding] = []
+    out: dict[int, int | None] = {}
     done: set[int] = set()
     for c, other in tags.items():
         if c in done:
             continue
-        e = found[c]
-        back = next(
+        out[c] = next(
             (b for b, o in tags.items() if b != c and same[b] == same[other] and same[o] == same[c]), None
         )
-        wells, samples = _wells_of(c, plates, season)
-        name = season.crosses[c]
-        if back is not None:
+        if (back := out[c]) is not None:
             done |= {c, back}
-            e_back = found[back]
-            more_wells, more_samples = _wells_of(back, plates, season)
-            b_name = season.crosses[back]
-            moved = tuple((s, season.n_lines + back) for s in samples)
-            moved += tuple((s, season.n_lines + c) for s in more_samples)
-            out.append(
-                Finding(
-                    FindingKind.TAGS_SWAPPED,
-                    Scope.CROSS,
-                    _plates_text(wells + more_wells),
-                    name,
-                    f"Plants tagged {name} fit the parents of {b_name} ({e.gaining} of {e.called} better "
-                    f"so), and those tagged {b_name} fit {name} ({e_back.gaining} of {e_back.called}).",
-                    "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv "
-                    "and run again.",
-                    wells=tuple(wells + more_wells),
-                    samples=tuple(samples + more_samples),
-                    other=b_name,
-                    log10_odds=e.log10_odds + e_back.log10_odds,
-                    hold=Hold.SAMPLES,
-                    corrections=(Correction(CorrectionKind.SWAP_TAGS, name, b_name),),
-                    reassigned=moved,
-                )
-            )
-            continue
-        o_name = season.crosses[other]
-        out.append(
-            Finding(
-                FindingKind.TAG_WRONG,
-                Scope.CROSS,
-                _plates_text(wells),
-                name,
-                f"Plants tagged {name} fit the parents of {o_name} and not their own: {e.gaining} of "
-                f"{e.called} better so.",
-                "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv "
-                "and run again.",
-                wells=tuple(wells),
-                samples=tuple(samples),
-                other=o_name,
-                log10_odds=e.log10_odds,
-                hold=Hold.SAMPLES,
-                corrections=(Correction(CorrectionKind.TAG_IS, name, o_name),),
-                reassigned=tuple((s, season.n_lines + other) for s in samples),
-            )
-        )
-    out += _parent_findings({c: e for c, e in parents.items() if c not in tags}, whole, plates, season)
-    return [*out, *turned.values()]
+    return out
+
+
+def _swapped_tags(
+    c: int, back: int, found: dict[int, Explanation], plates: Sequence[Examined], season: SeasonTables
+) -> Finding:
+    """The tags of two crosses are swapped."""
+    wells, samples = _wells_of(c, plates, season)
+    more_wells, more_samples = _wells_of(back, plates, season)
+    name, other = season.crosses[c], season.crosses[back]
+    e, e_back = found[c], found[back]
+    moved = [(s, season.n_lines + back) for s in samples] + [(s, season.n_lines + c) for s in more_samples]
+    return Finding(
+        FindingKind.TAGS_SWAPPED,
+        Scope.CROSS,
+        _plates_text(wells + more_wells),
+        name,
+        f"Plants tagged {name} fit the parents of {other} ({e.gaining} of {e.called} better "
+        f"so), and those tagged {other} fit {name} ({e_back.gaining} of {e_back.called}).",
+        COMPARE,
+        wells=tuple(wells + more_wells),
+        samples=tuple(samples + more_samples),
+        other=other,
+        log10_odds=e.log10_odds + e_back.log10_odds,
+        hold=Hold.SAMPLES,
+        corrections=(Correction(CorrectionKind.SWAP_TAGS, name, other),),
+        reassigned=tuple(moved),
+    )
+
+
+def _wrong_tag(c: int, e: Explanation, plates: Sequence[Examined], season: SeasonTables) -> Finding:
+    """The plants of a cross are those of another."""
+    wells, samples = _wells_of(c, plates, season)
+    name, other = season.crosses[c], season.crosses[e.cross]
+    return Finding(
+        FindingKind.TAG_WRONG,
+        Scope.CROSS,
+        _plates_text(wells),
+        name,
+        f"Plants tagged {name} fit the parents of {other} and not their own: {e.gaining} of "
+        f"{e.called} better so.",
+        COMPARE,
+        wells=tuple(wells),
+        samples=tuple(samples),
+        other=other,
+        log10_odds=e.log10_odds,
+        hold=Hold.SAMPLES,
+        corrections=(Correction(CorrectionKind.TAG_IS, name, other),),
+        reassigned=tuple((s, season.n_lines + e.cross) for s in samples),
+    )
 
 
 def _replacement(c: int, e: Explanation, season: SeasonTables) -> tuple[int, int]:
@@ -163,69 +186,76 @@ def _parent_findings(
     season: SeasonTables,
 ) -> list[Finding]:
     """Crosses made with another line; where most crosses of a line say the same, the line is the other."""
-    by_line = _by_line(parents, season)
     out: list[Finding] = []
-    for (line, other), crosses in by_line.items():
-        each = [_wells_of(c, plates, season) for c in crosses]
-        wells, samples = ([name for pair in each for name in pair[i]] for i in (0, 1))
-        names = ", ".join(season.crosses[c] for c in crosses)
-        odds = sum(parents[c].log10_odds for c in crosses)
-        was = season.lines[line] if line >= 0 else "an unknown line"
-        now = season.lines[other]
-        if (line, other) in whole:
-            mutual = (other, line) in whole
-            if mutual and other < line:
-                continue
-            kind = FindingKind.LINES_SWAPPED if mutual else FindingKind.LINE_WRONG
-            rows = (
-                (Correction(CorrectionKind.SWAP_LINES, was, now),)
-                if mutual
-                else (Correction(CorrectionKind.LINE_IS, was, now, "crosses"),)
-            )
-            text = f"Crosses made with {was} ({names}) fit {now} in its place" + (
-                f", and those of {now} fit {was}: their tubes changed places." if mutual else "."
-            )
-            out.append(
-                Finding(
-                    kind,
-                    Scope.LINE,
-                    _plates_text(wells),
-                    was,
-                    text,
-                    f"Genotype {was} and {now} again from seed. If the plants used for crossing were "
-                    f"{now}, add the proposed row to corrections.csv and run again.",
-                    wells=tuple(wells),
-                    samples=tuple(samples),
-                    other=now,
-                    log10_odds=odds,
-                    hold=Hold.SAMPLES,
-                    corrections=rows,
-                )
-            )
-            continue
-        for c in crosses:
-            wells_c, samples_c = _wells_of(c, plates, season)
-            side = "mother" if line == season.mother[c] else "father"
-            e = parents[c]
-            out.append(
-                Finding(
-                    FindingKind.PARENT_WRONG,
-                    Scope.CROSS,
-                    _plates_text(wells_c),
-                    season.crosses[c],
-                    f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of "
-                    f"{e.called} better so.",
-                    f"Check which plant was used as {side}. If it was {now}, add the proposed row to "
-                    "corrections.csv and run again.",
-                    wells=tuple(wells_c),
-                    samples=tuple(samples_c),
-                    other=now,
-                    log10_odds=e.log10_odds,
-                    hold=Hold.SAMPLES,
-                    corrections=(Correction(PARENT_IS[side == "father"], season.crosses[c], now),),
-                )
-            )
+    for (line, other), crosses in _by_line(parents, season).items():
+        if (line, other) not in whole:
+            out += [_wrong_parent(c, line, other, parents[c], plates, season) for c in crosses]
+        elif line < other or (other, line) not in whole:
+            odds = sum(parents[c].log10_odds for c in crosses)
+            out.append(_wrong_line(line, other, (other, line) in whole, crosses, odds, plates, season))
     return out
+
+
+def _wrong_line(
+    line: int,
+    other: int,
+    mutual: bool,
+    crosses: Sequence[int],
+    odds: float,
+    plates: Sequence[Examined],
+    season: SeasonTables,
+) -> Finding:
+    """A line is another in all its crosses; with `mutual`, the other is this one in its own."""
+    each = [_wells_of(c, plates, season) for c in crosses]
+    wells, samples = ([name for pair in each for name in pair[i]] for i in (0, 1))
+    was, now = season.lines[line], season.lines[other]
+    row = (
+        Correction(CorrectionKind.SWAP_LINES, was, now)
+        if mutual
+        else Correction(CorrectionKind.LINE_IS, was, now, "crosses")
+    )
+    names = ", ".join(season.crosses[c] for c in crosses)
+    return Finding(
+        FindingKind.LINES_SWAPPED if mutual else FindingKind.LINE_WRONG,
+        Scope.LINE,
+        _plates_text(wells),
+        was,
+        f"Crosses made with {was} ({names}) fit {now} in its place"
+        + (f", and those of {now} fit {was}: their tubes changed places." if mutual else "."),
+        f"Genotype {was} and {now} again from seed. If the plants used for crossing were "
+        f"{now}, add the proposed row to corrections.csv and run again.",
+        wells=tuple(wells),
+        samples=tuple(samples),
+        other=now,
+        log10_odds=odds,
+        hold=Hold.SAMPLES,
+        corrections=(row,),
+    )
+
+
+def _wrong_parent(
+    c: int, line: int, other: int, e: Explanation, plates: Sequence[Examined], season: SeasonTables
+) -> Finding:
+    """A cross was made with another line than the one on its tag."""
+    wells, samples = _wells_of(c, plates, season)
+    side = "mother" if line == season.mother[c] else "father"
+    was, now = season.lines[line] if line >= 0 else "an unknown line", season.lines[other]
+    return Finding(
+        FindingKind.PARENT_WRONG,
+        Scope.CROSS,
+        _plates_text(wells),
+        season.crosses[c],
+        f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of "
+        f"{e.called} better so.",
+        f"Check which plant was used as {side}. If it was {now}, add the proposed row to "
+        "corrections.csv and run again.",
+        wells=tuple(wells),
+        samples=tuple(samples),
+        other=now,
+        log10_odds=e.log10_odds,
+        hold=Hold.SAMPLES,
+        corrections=(Correction(PARENT_IS[side == "father"], season.crosses[c], now),),
+    )
 
 
 def maternal_findings(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
     FIT_SHARE,
     Excess,
@@ -17,7 +18,10 @@ from crossproof.inference.plates.plate_excess import (
     season_shares,
 )
 from crossproof.inference.plates.proposals import Proposal
+from crossproof.inference.plates.scores import Matrix
 from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.model.arrays import Bools, Ints
+from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
 MOST_FAULTS = 3
@@ -28,19 +32,27 @@ MOST_PAIRS = 1
 """The same of pairs of wells: two pairs at once are rarer than a sheet in disorder."""
 LEAST_EXCESS = 0.0
 """log10 odds from which a plate is held: a hold asks to look at the sheet, and a plant culled is gone."""
+LEAST_DISORDER = float(np.log10(1 / default("min_posterior") - 1))
+"""The same where it counts which odd wells fit one another's rows: from these odds on no verdict on the plate
+is as sure as it has to be."""
+FIT_IN_DISORDER, FIT_BY_CHANCE = 0.85, 0.3
+"""Share of odd wells that fit another's row where wells and rows are in disorder, and where they are odd each
+by itself. Set on seeds 46000 to 46009 and 61000 to 62006 of benchmarks/plate_seasons.py."""
 
 
-def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> dict[str, Finding]:
+def unfit_findings(
+    examined: Sequence[Examined], explained: frozenset[str], each: Each = one_by_one
+) -> dict[str, Finding]:
     """By plate, the finding that it does not fit its sheet; plates that fit, or are explained, have none.
 
     `explained`: samples of which other findings (tags, parents) say what they are.
     """
-    labelled = [odd_plants(x.scores, x.search.labelled, x.plate.identity) for x in examined]
-    found = {}
-    for i, x in enumerate(examined):
-        plate = x.plate
+    labelled = each(lambda x: odd_plants(x.scores, x.search.labelled, x.plate.identity), examined)
+
+    def of_plate(i: int) -> Finding | None:
+        x, plate = examined[i], examined[i].plate
         if all_alike(plate) or not len(labelled[i].wells):
-            continue
+            return None
         shares = season_shares(labelled, i)
         free = np.array([s not in explained for s in plate.samples], dtype=bool)
         left = (
@@ -50,20 +62,38 @@ def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> d
         )
         rest = excess(plate, x.search.identity, left, shares, free)
         first = excess(plate, plate.identity, labelled[i], shares, free)
-        stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
-        stands_out |= _partly_explained(x.search.steps, first, rest)
+        stands_out = _in_disorder(rest, x.search.matrix, x.search.identity, left, free)
+        if rest is not None and _only_pairs(x.search.steps):
+            stands_out |= _in_disorder(first, x.search.labelled, plate.identity, labelled[i], free)
         piecemeal = _piecemeal(x.search.steps)
         mostly = _mostly_odd(x, left, free)
         if stands_out or piecemeal or mostly:
-            found[plate.name] = _finding(x, labelled[i], first or rest)
-    return found
+            return _finding(x, labelled[i], first or rest)
+        return None
+
+    found = each(of_plate, range(len(examined)))
+    return {x.plate.name: f for x, f in zip(examined, found, strict=True) if f is not None}
 
 
-def _partly_explained(steps: Sequence[Proposal], first: Excess | None, rest: Excess | None) -> bool:
-    """Whether a plate stands out as labelled, and pairs of wells that changed places explain a part of it
-    only: some of many plants in disorder always fit each other's rows."""
-    pairs = any(s.wells is not None for s in steps) and all(s.layout is None for s in steps)
-    return pairs and rest is not None and first is not None and first.log10_odds >= LEAST_EXCESS
+def _in_disorder(
+    found: Excess | None, matrix: Matrix, identity: Ints, odd: OddPlants, open_wells: Bools
+) -> bool:
+    """Whether the odd wells of a plate are too many, or many that fit one another's rows."""
+    if found is None:
+        return False
+    wells = odd.wells[odd.odd & open_wells[odd.wells]]
+    fit = fit_one_another(matrix, identity, wells)
+    speaks = fit * np.log10(FIT_IN_DISORDER / FIT_BY_CHANCE)
+    speaks += (len(wells) - fit) * np.log10((1 - FIT_IN_DISORDER) / (1 - FIT_BY_CHANCE))
+    return bool(found.log10_odds >= LEAST_EXCESS or found.log10_odds + speaks >= LEAST_DISORDER)
+
+
+def _only_pairs(steps: Sequence[Proposal]) -> bool:
+    """Whether pairs of wells that changed places are all that was found.
+
+    Some of many plants in disorder always fit each other's rows, so that these explain a part of it only.
+    """
+    return any(s.wells is not None for s in steps) and all(s.layout is None for s in steps)
 
 
 def _piecemeal(steps: Sequence[Proposal]) -> bool:

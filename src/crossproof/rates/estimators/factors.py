@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from crossproof.model.arrays import Bools, Floats
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum
 from crossproof.rates.estimators.confounding import Factor, shared_sentences
 from crossproof.rates.estimators.logistic import (
@@ -125,8 +125,31 @@ def fit_factors(
     """
     plants = y + m
     total = float(plants.sum())
-    left_out: list[Term] = []
+    usable, left_out = _recorded(factors, plants, least_plants, least_tags, recorded)
+    chosen, too_many, kept, terms = _within_events(usable, y, m)
+    left_out += too_many
+    notes = shared_sentences(chosen, plants)
+    events = int(min(y[kept].sum(), m[kept].sum()))
+    if not chosen:
+        if total == 0 or min(y.sum(), m.sum()) == 0:
+            notes.append("no model: it needs both selfs and hybrids")
+        else:
+            notes.append("no model: too few selfs or hybrids, or nothing recorded that varies")
+        return FactorModel(tuple(left_out), events, float("nan"), int(kept.sum()), tuple(notes))
+    answer, fitted = _adjusted(y, m, chosen, kept, level)
+    if fitted is not None:
+        notes.append(_tags_differ(*fitted))
+    answer = _with_alone(answer, y, m, chosen, level)
+    return FactorModel((*answer, *left_out), events, events / max(terms, 1), int(kept.sum()), tuple(notes))
+
+
+def _recorded(
+    factors: Sequence[Factor], plants: Floats, least_plants: int, least_tags: int, recorded: float
+) -> tuple[list[Factor], list[Term]]:
+    """Factors known for enough plants and not the same everywhere, small levels joined; rows for the rest."""
+    total = float(plants.sum())
     usable: list[Factor] = []
+    left_out: list[Term] = []
     for original in factors:
         share = float(plants[original.known].sum() / total) if total > 0 else 0.0
         if share < recorded:
@@ -139,9 +162,19 @@ def fit_factors(
             left_out.append(Term(factor.name, "", note=why))
             continue
         usable.append(factor)
+    return usable, left_out
 
+
+def _within_events(
+    usable: Sequence[Factor], y: Floats, m: Floats
+) -> tuple[list[Factor], list[Term], Bools, int]:
+    """Factors that enter while there are enough events per term; a row for the others.
+
+    Also the tags that have an entry of every factor in the model, and the number of terms.
+    """
     chosen: list[Factor] = []
-    kept = plants > 0
+    left_out: list[Term] = []
+    kept = y + m > 0
     terms = 0
     for factor in usable:
         rows = kept & factor.known
@@ -156,19 +189,7 @@ def fit_factors(
             continue
         chosen.append(factor)
         kept, terms = rows, terms + more
-    notes = shared_sentences(chosen, plants)
-    events = int(min(y[kept].sum(), m[kept].sum()))
-    if not chosen:
-        if total == 0 or min(y.sum(), m.sum()) == 0:
-            notes.append("no model: it needs both selfs and hybrids")
-        else:
-            notes.append("no model: too few selfs or hybrids, or nothing recorded that varies")
-        return FactorModel(tuple(left_out), events, float("nan"), int(kept.sum()), tuple(notes))
-    answer, fitted = _adjusted(y, m, chosen, kept, level)
-    if fitted is not None:
-        notes.append(_tags_differ(*fitted))
-    answer = _with_alone(answer, y, m, chosen, level)
-    return FactorModel((*answer, *left_out), events, events / max(terms, 1), int(kept.sum()), tuple(notes))
+    return chosen, left_out, kept, terms
 
 
 def _constant(factor: Factor, plants: Floats) -> bool:
@@ -227,6 +248,28 @@ def _adjusted(
     slopes = np.full(len(use), np.nan)
     slopes[use] = direction.coefficient
 
+    found, use, here = _fit_estimable(design, ys, ms, tag, use, slopes, notes, level)
+    out = _terms(design, ys, ms, use, found, slopes, inflation, notes)
+    if found is None:
+        return out, None
+    eta = design.matrix[np.ix_(here, use)] @ found.coefficient
+    return out, (ys[here], ms[here], eta)
+
+
+def _fit_estimable(
+    design: _Design,
+    ys: Floats,
+    ms: Floats,
+    tag: Ints,
+    use: Bools,
+    slopes: Floats,
+    notes: list[str],
+    level: float,
+) -> tuple[LogisticFit | None, Bools, Bools]:
+    """The fit of the terms that can be estimated, those terms, and the tags they are fitted to.
+
+    Terms that separate selfs from hybrids are taken out one round at a time, each with its reason in `notes`.
+    """
     here = np.ones(len(ys), dtype=bool)
     found: LogisticFit | None = None
     for _ in range(len(use)):
@@ -255,6 +298,20 @@ def _adjusted(
         for column in map(int, np.flatnonzero(use & ~again)):
             notes[column] = "nothing left to compare it with once separated levels are out"
         use = again
+    return found, use, here
+
+
+def _terms(
+    design: _Design,
+    ys: Floats,
+    ms: Floats,
+    use: Bools,
+    found: LogisticFit | None,
+    slopes: Floats,
+    inflation: Floats,
+    notes: Sequence[str],
+) -> list[Term]:
+    """A row for every column of the design but the intercept."""
     position = np.cumsum(use) - 1
     out = []
     for column in range(1, len(use)):
@@ -287,10 +344,7 @@ def _adjusted(
         elif not notes[column]:
             term = replace(term, note="the model could not be fitted")
         out.append(term)
-    if found is None:
-        return out, None
-    eta = design.matrix[np.ix_(here, use)] @ found.coefficient
-    return out, (ys[here], ms[here], eta)
+    return out
 
 
 def _tags_differ(y: Floats, m: Floats, eta: Floats) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
+from enum import Enum, StrEnum
 from typing import Any
 
 import pandas as pd
@@ -84,11 +84,23 @@ class Cards:
     kind: str = field(default="cards", init=False)
 
 
+class ChartForm(Enum):
+    """The statistical charts that `draw.charts` can draw."""
+
+    DOTS = "rates by level"
+    FUNNEL = "people against the limits of chance"
+    LEARNING = "one small panel per person"
+    CONTROL = "the season week by week"
+    HETEROZYGOSITY = "plants by heterozygous share, verdict by verdict"
+    FOREST = "odds ratios on a log axis"
+    MARKERS = "markers by call rate and false heterozygotes"
+
+
 @dataclass(frozen=True)
 class ChartSpec:
-    """What a statistical chart shows: its form (a function of charts.py), its rows and its words."""
+    """What a statistical chart shows: its form, its rows and its words."""
 
-    form: str
+    form: ChartForm
     frame: pd.DataFrame
     options: Mapping[str, Any] = field(default_factory=dict)
 

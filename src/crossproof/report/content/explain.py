@@ -116,17 +116,7 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
         keys = [_undetermined_key(row)]
     if shown(row.get("reason")):
         keys.append("reason")
-    contrast, scored = number(row.get("contrast_markers")), number(row.get("contrast_scored"))
-    if contrast == 0:
-        untyped = shown(row.get("verifiable")) == Provable.UNTYPED
-        keys.append("contrast_untyped" if untyped else "contrast_none")
-    elif scored == 0:
-        keys.append("contrast_unscored")
-    elif contrast > 0:
-        keys.append("contrast")
-    foreign = number(row.get("foreign_calls"))
-    if foreign >= 0 and number(row.get("call_rate")) > 0:
-        keys.append("foreign_none" if foreign == 0 else "foreign_one" if foreign == 1 else "foreign")
+    keys += _marker_keys(row)
     if shown(row.get("likely_source")) and verdict in UNEXPECTED:
         keys.append("source")
     lod = number(row.get("lod"))
@@ -142,6 +132,23 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
     if pile is not None:
         keys.append(pile.name.lower())
     return tuple(keys)
+
+
+def _marker_keys(row: Mapping[str, Any]) -> list[str]:
+    """Sentences about contrast markers, and about alleles found in neither parent."""
+    keys = []
+    contrast, scored = number(row.get("contrast_markers")), number(row.get("contrast_scored"))
+    if contrast == 0:
+        untyped = shown(row.get("verifiable")) == Provable.UNTYPED
+        keys.append("contrast_untyped" if untyped else "contrast_none")
+    elif scored == 0:
+        keys.append("contrast_unscored")
+    elif contrast > 0:
+        keys.append("contrast")
+    foreign = number(row.get("foreign_calls"))
+    if foreign >= 0 and number(row.get("call_rate")) > 0:
+        keys.append({0.0: "foreign_none", 1.0: "foreign_one"}.get(foreign, "foreign"))
+    return keys
 
 
 def _pile(row: Mapping[str, Any]) -> Pile | None:

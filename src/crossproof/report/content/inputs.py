@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.model.arrays import Floats
+from crossproof.model.arrays import Bools, Floats
 from crossproof.model.findings import Finding
 from crossproof.model.plant_calls import PlantCalls
 from crossproof.text import shown
@@ -62,7 +62,14 @@ def texts(frame: pd.DataFrame, column: str) -> list[str]:
     """A column as plain texts, "" where missing or where there is no such column."""
     if column not in frame.columns:
         return [""] * len(frame)
-    return [shown(v) for v in frame[column].astype(object)]
+    values = frame[column].astype(object).tolist()
+    return [v if type(v) is str and v.isascii() and v.isprintable() else shown(v) for v in values]
+
+
+def flags(frame: pd.DataFrame, column: str, *, missing: bool = False) -> Bools:
+    """A column of yes and no as bool (row,); `missing` where a cell, or the column, is not there."""
+    meant = {"yes": True, "True": True, "no": False, "False": False}
+    return np.array([meant.get(t, missing) for t in texts(frame, column)], dtype=bool)
 
 
 def numbers(frame: pd.DataFrame, column: str) -> Floats:

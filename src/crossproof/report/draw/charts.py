@@ -16,7 +16,7 @@ import pandas as pd
 import vl_convert
 from altair.utils.schemapi import debug_mode
 
-from crossproof.report.content.blocks import ChartSpec
+from crossproof.report.content.blocks import ChartForm, ChartSpec
 from crossproof.text import shown
 
 INK, SOFT, RULE = "#14202a", "#56646e", "#d5dcd8"
@@ -210,7 +210,7 @@ def _learning(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 
 
 def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
-    """The season week by week; frame: week, rate, centre, low, high, outside (yes or no)."""
+    """The season week by week; frame: week, rate, centre, low, high, outside (bool)."""
     x = alt.X("week:N", title="week", sort=list(frame["week"]), axis=alt.Axis(labelAngle=-40, grid=False))
     top = min(1.0, max(float(frame["high"].max()), float(frame["rate"].max())) * 1.12 + 0.02)
     y: dict[str, Any] = {
@@ -227,10 +227,8 @@ def _control(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     ]
     centre = base.mark_line(color=SOFT, strokeWidth=1.1).encode(y=alt.Y("centre:Q", **y))
     line = base.mark_line(color=BLUE, strokeWidth=1.8).encode(y=alt.Y("rate:Q", **y))
-    inside = base.transform_filter("datum.outside != 'yes'").mark_point(
-        filled=True, color=BLUE, size=46, opacity=1
-    )
-    outside = base.transform_filter("datum.outside == 'yes'").mark_point(
+    inside = base.transform_filter("!datum.outside").mark_point(filled=True, color=BLUE, size=46, opacity=1)
+    outside = base.transform_filter("datum.outside").mark_point(
         filled=True, color=RED, size=110, shape="diamond", stroke=INK, strokeWidth=1, opacity=1
     )
     return alt.layer(
@@ -297,7 +295,10 @@ def _forest(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
 
 
 def _markers(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
-    """Markers by call rate and false heterozygotes; frame: call_rate, false_heterozygote, state."""
+    """Markers by call rate and false heterozygotes.
+
+    frame: call_rate, false_heterozygote, set_aside (bool).
+    """
     x = alt.X(
         "call_rate:Q",
         title="call rate",
@@ -306,21 +307,21 @@ def _markers(frame: pd.DataFrame, options: dict[str, Any]) -> Any:
     )
     y = alt.Y("false_heterozygote:Q", title="homozygotes read as heterozygous", axis=_PERCENT)
     base = alt.Chart(frame).encode(x=x, y=y)
-    used = base.transform_filter("datum.state == 'used'").mark_point(
+    used = base.transform_filter("!datum.set_aside").mark_point(
         color=BLUE, size=26, strokeWidth=1.1, opacity=0.75
     )
-    aside = base.transform_filter("datum.state != 'used'").mark_point(
+    aside = base.transform_filter("datum.set_aside").mark_point(
         color=RED, filled=True, shape="diamond", size=70, stroke=INK, strokeWidth=0.7, opacity=1
     )
     return alt.layer(used, aside).properties(width=430, height=230)
 
 
-_FORMS: dict[str, Callable[[pd.DataFrame, dict[str, Any]], Any]] = {
-    "dots": _dots,
-    "funnel": _funnel,
-    "learning": _learning,
-    "control": _control,
-    "heterozygosity": _heterozygosity,
-    "forest": _forest,
-    "markers": _markers,
+_FORMS: dict[ChartForm, Callable[[pd.DataFrame, dict[str, Any]], Any]] = {
+    ChartForm.DOTS: _dots,
+    ChartForm.FUNNEL: _funnel,
+    ChartForm.LEARNING: _learning,
+    ChartForm.CONTROL: _control,
+    ChartForm.HETEROZYGOSITY: _heterozygosity,
+    ChartForm.FOREST: _forest,
+    ChartForm.MARKERS: _markers,
 }

@@ -11,7 +11,7 @@ from functools import cached_property
 import pandas as pd
 
 from crossproof.model.results import PlateState
-from crossproof.report.content.inputs import numbers, texts
+from crossproof.report.content.inputs import flags, numbers, texts
 
 DEPARTS = 0.05
 """Share of markers at which a parent plant departs from its line, at or above which the line is listed."""
@@ -108,7 +108,7 @@ class MarkersFacts:
 
 def markers_facts(markers: pd.DataFrame) -> MarkersFacts:
     """The facts of a table of markers."""
-    return MarkersFacts(tuple(u in ("no", "False") for u in texts(markers, "used")))
+    return MarkersFacts(tuple((~flags(markers, "used", missing=True)).tolist()))
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
     Chart,
+    ChartForm,
     ChartSpec,
     Drawing,
     Heading,
@@ -20,7 +21,7 @@ from crossproof.report.content.blocks import (
     Table,
     table_of,
 )
-from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, flags, numbers, texts
 from crossproof.report.draw.chain import Link, chain_svg
 
 MOST_LEVELS = 24
@@ -113,15 +114,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     tested, hybrids = (float(np.nansum(numbers(frame, c))) for c in ("tested", "hybrid"))
     if not len(frame) or flowers == 0:
         return None, "How many flowers were pollinated is not recorded."
-    whole = _season_row(inputs)
-    success = _first(whole, "true_success")
-    if not math.isfinite(success):
-        weights = np.nan_to_num(numbers(frame, "flowers"))
-        each = numbers(frame, "true_success")
-        known = np.isfinite(each) & (weights > 0)
-        success = (
-            float((each[known] * weights[known]).sum() / weights[known].sum()) if known.any() else math.nan
-        )
+    success = _season_success(inputs)
     has_pods = np.isfinite(numbers(frame, "pods")).any()
     pod_share = pods / flowers if has_pods else math.nan
     determined = float(np.nansum(numbers(frame, "determined")))
@@ -157,6 +150,7 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     gave = fmt.noun(hybrids, "proven hybrid") if hybrids else "no proven hybrid"
     lead = f"{fmt.noun(flowers, 'flower')} gave {gave} so far."
     if math.isfinite(success):
+        whole = _season_row(inputs)
         low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
         span = f" (95\u00a0% interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
         lead += (
@@ -185,6 +179,17 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     )
     title = f"From flower to hybrid: {lead}"
     return Drawing("chain", "From flower to hybrid", sentence, chain_svg(links, title), table), lead
+
+
+def _season_success(inputs: ReportInputs) -> float:
+    """True success of the season, else the mean of its crosses weighed by flowers; NaN where unknown."""
+    success = _first(_season_row(inputs), "true_success")
+    if math.isfinite(success):
+        return success
+    weights = np.nan_to_num(numbers(inputs.crosses, "flowers"))
+    each = numbers(inputs.crosses, "true_success")
+    known = np.isfinite(each) & (weights > 0)
+    return float(np.average(each[known], weights=weights[known])) if known.any() else math.nan
 
 
 def _first(frame: pd.DataFrame, column: str) -> float:
@@ -224,7 +229,7 @@ def rate_chart(inputs: ReportInputs, group: str, place: int = 0) -> Chart | None
     whole = _first(_season_row(inputs), name)
     words = LABELS.get(group, group.replace("_", " "))
     spec = ChartSpec(
-        "dots",
+        ChartForm.DOTS,
         drawn[["level", "rate", "low", "high", "raw", "n"]],
         {
             "title": label,
@@ -262,7 +267,7 @@ def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
             "n": tested,
             "selfs": numbers(rows, "selfing_rate"),
             "outcrosses": numbers(rows, "outcrossing_rate"),
-            "few": [t in ("yes", "True") for t in texts(rows, "too_few")],
+            "few": flags(rows, "too_few"),
         }
     )
     return out[np.isfinite(out["rate"])].reset_index(drop=True)
@@ -375,7 +380,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
         "factors",
         "What went with selfing, all terms judged together",
         sentence,
-        ChartSpec("forest", drawn),
+        ChartSpec(ChartForm.FOREST, drawn),
         table,
     )
 

@@ -10,6 +10,7 @@ from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
     Chart,
+    ChartForm,
     ChartSpec,
     Heading,
     Notice,
@@ -124,7 +125,11 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         summary,
     )
     return Chart(
-        "heterozygosity", "What the contrast markers say", sentence, ChartSpec("heterozygosity", frame), table
+        "heterozygosity",
+        "What the contrast markers say",
+        sentence,
+        ChartSpec(ChartForm.HETEROZYGOSITY, frame),
+        table,
     )
 
 
@@ -135,7 +140,7 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
         {
             "call_rate": numbers(frame, "call_rate"),
             "false_heterozygote": numbers(frame, "false_heterozygote"),
-            "state": np.where(_is_aside(inputs), "set aside", "used"),
+            "set_aside": _is_aside(inputs),
         }
     )
     drawn = drawn[np.isfinite(drawn["call_rate"]) & np.isfinite(drawn["false_heterozygote"])]
@@ -143,10 +148,10 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
         return None
     shown_rows = drawn
     if len(drawn) > 2500:
-        keep = (drawn["state"] != "used").to_numpy().nonzero()[0][:500]
+        keep = np.flatnonzero(drawn["set_aside"])[:500]
         step = np.arange(0, len(drawn), -(-len(drawn) // 2000))
         shown_rows = drawn.iloc[np.union1d(keep, step)]
-    used = drawn[drawn["state"] == "used"]
+    used = drawn[~drawn["set_aside"]]
     sentence = "Rings are markers in use, filled diamonds are set aside."
     if len(used):
         sentence += (
@@ -158,13 +163,14 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
         sentence += " Not all of those in use are drawn; the table counts them."
     rows = [
         (
-            s,
+            "set aside" if aside else "used",
             fmt.count(len(g)),
             fmt.share(float(g["call_rate"].median())),
             fmt.share(float(g["false_heterozygote"].median())),
             fmt.count(int((shown_rows["state"] == s).sum())),
         )
-        for s, g in drawn.groupby("state", sort=True)
+        for aside in (True, False)
+        if len(g := drawn[drawn["set_aside"] == aside])
     ]
     table = table_of(
         "marker-chart-table",
@@ -178,7 +184,9 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
         ],
         rows,
     )
-    return Chart("markers", "How well each marker works", sentence, ChartSpec("markers", shown_rows), table)
+    return Chart(
+        "markers", "How well each marker works", sentence, ChartSpec(ChartForm.MARKERS, shown_rows), table
+    )
 
 
 def conflict_table(inputs: ReportInputs) -> Table:

@@ -11,6 +11,7 @@ from crossproof.report.content import numbers as fmt
 from crossproof.report.content.blocks import (
     Block,
     Chart,
+    ChartForm,
     ChartSpec,
     Notice,
     Prose,
@@ -20,7 +21,7 @@ from crossproof.report.content.blocks import (
     Tone,
     table_of,
 )
-from crossproof.report.content.inputs import ReportInputs, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, flags, numbers, texts
 from crossproof.report.facts.people import PeopleFacts, PersonFact, people_facts
 from crossproof.text import agreeing
 
@@ -138,7 +139,9 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
         [("person", "name"), ("independent plants", "number"), ("selfed", "number")],
         rows,
     )
-    spec = ChartSpec("funnel", drawn, {"limits": limits, "title": "selfs among plants with a verdict"})
+    spec = ChartSpec(
+        ChartForm.FUNNEL, drawn, {"limits": limits, "title": "selfs among plants with a verdict"}
+    )
     return Chart("funnel", "Selfs by person, against chance", sentence, spec, table)
 
 
@@ -170,35 +173,18 @@ def _limits(frame: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataFrame:
 def learning_chart(inputs: ReportInputs) -> Chart | None:
     """Selfing rate of each person as their flowers go by."""
     frame = inputs.learning
-    x = {
-        c: numbers(frame, c)
-        for c in (
-            "flowers_before",
-            "flowers",
-            "tags",
-            "determined",
-            "selfing_rate",
-            "selfing_rate_low",
-            "selfing_rate_high",
-            "selfing_rate_so_far",
-            "trend",
-            "trend_low",
-            "trend_high",
-        )
-    }
     drawn = pd.DataFrame(
         {
             "operator": texts(frame, "operator"),
             "week": texts(frame, "week"),
-            "order": x["flowers_before"] + x["flowers"],
-            "rate": x["selfing_rate"],
-            "low": x["selfing_rate_low"],
-            "high": x["selfing_rate_high"],
-            "so_far": x["selfing_rate_so_far"],
-            "plants": x["determined"],
-            "trend": x["trend"],
-            "trend_low": x["trend_low"],
-            "trend_high": x["trend_high"],
+            "order": numbers(frame, "flowers_before") + numbers(frame, "flowers"),
+            "rate": numbers(frame, "selfing_rate"),
+            "low": numbers(frame, "selfing_rate_low"),
+            "high": numbers(frame, "selfing_rate_high"),
+            "so_far": numbers(frame, "selfing_rate_so_far"),
+            "plants": numbers(frame, "determined"),
+            "trend_low": numbers(frame, "trend_low"),
+            "trend_high": numbers(frame, "trend_high"),
         }
     )
     drawn = drawn[np.isfinite(drawn["rate"]) & np.isfinite(drawn["order"])]
@@ -244,7 +230,12 @@ def learning_chart(inputs: ReportInputs) -> Chart | None:
         rest="All are in learning.csv.",
     )
     return Chart(
-        "learning", "Learning over the season", sentence, ChartSpec("learning", first), table, wide=True
+        "learning",
+        "Learning over the season",
+        sentence,
+        ChartSpec(ChartForm.LEARNING, first),
+        table,
+        wide=True,
     )
 
 
@@ -259,11 +250,11 @@ def control_chart(inputs: ReportInputs) -> Chart | None:
             **{c: numbers(frame, c) for c in ("centre", "low", "high")},
         }
     )
-    drawn["outside"] = ["yes" if t in ("yes", "True") else "no" for t in texts(frame, "out")]
+    drawn["outside"] = flags(frame, "out")
     drawn = drawn[np.isfinite(drawn["rate"])]
     if len(drawn) < 2:
         return None
-    weeks = list(drawn.loc[drawn["outside"] == "yes", "week"])
+    weeks = list(drawn.loc[drawn["outside"], "week"])
     sentence = (
         f"Look into {', '.join(weeks)}: selfing was outside the limits."
         if weeks
@@ -275,7 +266,7 @@ def control_chart(inputs: ReportInputs) -> Chart | None:
             fmt.count(r.tested),
             fmt.share(r.rate),
             fmt.interval(r.low, r.high),
-            "outside" if r.outside == "yes" else "inside",
+            "outside" if r.outside else "inside",
         )
         for r in drawn.itertuples()
     ]
@@ -295,7 +286,7 @@ def control_chart(inputs: ReportInputs) -> Chart | None:
         "control",
         "Selfs week by week",
         sentence,
-        ChartSpec("control", drawn, {"title": "selfs among plants with a verdict"}),
+        ChartSpec(ChartForm.CONTROL, drawn, {"title": "selfs among plants with a verdict"}),
         table,
     )
 
