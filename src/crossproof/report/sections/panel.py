@@ -160,14 +160,14 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
             f"{fmt.share(float(used['false_heterozygote'].median()))} of calls."
         )
     if len(shown_rows) < len(drawn):
-        sentence += " Not all of those in use are drawn; the table counts them."
+        sentence += " Not every marker is drawn; the table counts those that are."
     rows = [
         (
             "set aside" if aside else "used",
             fmt.count(len(g)),
             fmt.share(float(g["call_rate"].median())),
             fmt.share(float(g["false_heterozygote"].median())),
-            fmt.count(int((shown_rows["state"] == s).sum())),
+            fmt.count(int((shown_rows["set_aside"] == aside).sum())),
         )
         for aside in (True, False)
         if len(g := drawn[drawn["set_aside"] == aside])
