@@ -20,7 +20,7 @@ from crossproof.report.content.explain_thing import explain_thing, find_thing
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.report.draw.html import render
 from crossproof.report.draw.summary_page import summary_page
-from crossproof.report.draw.xlsx import write_worklist
+from crossproof.report.draw.xlsx import worklist_bytes
 from crossproof.runner.summary import season_summary
 
 SEASONS, MANY_SEASONS = 2, 24
@@ -39,7 +39,7 @@ def on_disk(inputs: ReportInputs, folder: Path) -> Files:
     content = build_content(inputs)
     (results / "report.html").write_text(render(content), encoding="utf-8")
     (results / "summary.html").write_text(summary_page(inputs), encoding="utf-8")
-    write_worklist(content, results / "worklist.xlsx")
+    (results / "worklist.xlsx").write_bytes(worklist_bytes(content))
     return Files(folder, tuple(said_of(inputs, results)))
 
 
