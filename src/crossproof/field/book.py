@@ -22,6 +22,7 @@ from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.io.sheets.columns import CROSSES
 from crossproof.io.sheets.sheet import read_sheet
+from crossproof.model.plates import Role
 from crossproof.model.tag_numbers import TagNumber, has_form
 from crossproof.report.content.sheets import natural
 from crossproof.text import shown
@@ -99,7 +100,7 @@ def make_book(folder: Path) -> Book:
             error(TAGS_FILE, "No tags have been printed yet.", "Print them first: crossproof tags DIR")
         )
     own = tuple(c for c in season.crosses.columns if c not in _DERIVED)
-    parents = season.samples.loc[season.samples["role"] == "parent", "line"]
+    parents = season.samples.loc[season.samples["role"] == Role.PARENT, "line"]
     lines = {*parents, *(r.cells[c] for r in rows for c in ("mother", "father"))} - {""}
     people = {*(t.operator for t in tags), *(r.cells["operator"] for r in rows)} - {""}
     return Book(

@@ -12,7 +12,7 @@ from crossproof.field.codes import code_of_plant
 from crossproof.field.qr import CODE_MM, least_width, qr_svg
 from crossproof.field.sampling import SampledPlant, SampledWell, SamplingPlan, walking_order
 from crossproof.field.sheets import Sheet, pages_of, render
-from crossproof.model.plates import row_letters
+from crossproof.model.plates import Role, row_letters
 from crossproof.model.tag_numbers import is_season
 from crossproof.planning.plate_plan import PlannedPlate
 
@@ -26,8 +26,6 @@ SMALLEST_CELL_MM = 10.0
 """A well drawn narrower than this holds no name; of such a plate the walk alone is printed."""
 
 GRID_MM = (270.0, 140.0)
-
-PARENT, BLANK = "parent", "blank"
 
 Parents = Mapping[str, tuple[str, str]]
 """Mother and father by cross_id."""
@@ -173,7 +171,9 @@ def _cell(well: SampledWell | None, wells_of: Mapping[str, Sequence[SampledWell]
     if well is None:
         return Cell("empty")
     if well.plant is None:
-        return Cell(PARENT, well.well.line) if well.well.role == PARENT else Cell(BLANK, "blank")
+        return (
+            Cell(Role.PARENT, well.well.line) if well.well.role == Role.PARENT else Cell(Role.BLANK, "blank")
+        )
     place = well.plant.place
     short = place.rpartition("pot ")[2] if "pot " in place else place
     return Cell("plant", short, well.plant.name, len(wells_of[well.plant.name]) > 1)

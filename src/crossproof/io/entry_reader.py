@@ -12,6 +12,7 @@ from crossproof.io.genotypes import read_batch
 from crossproof.io.intake.name_lists import GivenNames, other_names, read_list
 from crossproof.io.records.strangers import marker_strangers
 from crossproof.model.genotypes import CallBatch
+from crossproof.model.plates import Role
 
 GENERIC = "generic"
 OTHER_STRAND = "other"
@@ -65,7 +66,7 @@ def marker_problems(
     """Markers of the files that are not those of the others; see `strangers.marker_strangers`."""
     names = {}
     parents = []
-    lines = samples[samples["role"] == "parent"]
+    lines = samples[samples["role"] == Role.PARENT]
     for batch, read in calls.items():
         m = read.markers
         names[batch] = [

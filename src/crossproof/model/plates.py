@@ -8,8 +8,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from enum import StrEnum
 
 _WELL = re.compile(r"^\s*([A-Za-z]{1,2})\s*0*([1-9]\d?)\s*$")
+
+
+class Role(StrEnum):
+    """What a well holds."""
+
+    PROGENY = "progeny"
+    PARENT = "parent"
+    BLANK = "blank"
 
 
 @dataclass(frozen=True, order=True)

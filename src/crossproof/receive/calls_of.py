@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from crossproof.io.tables.call_notation import MISSING_TEXTS
 from crossproof.receive.call_cells import NO_CALL_NUMBERS, alleles_in, is_no_call, looks_like_call
@@ -16,13 +16,6 @@ _COMPLEMENT = str.maketrans("ACGT", "TGCA")
 _BASES = frozenset("ACGT")
 
 
-@dataclass(frozen=True)
-class CallWays:
-    """Keys of the entry that say how calls are written."""
-
-    keys: Mapping[str, Value]
-
-
 def ways_of_calls(
     by_marker: Mapping[str, Counter[str]],
     known: Known,
@@ -30,30 +23,48 @@ def ways_of_calls(
     saying: Saying,
     *,
     shown_as: str,
-) -> CallWays:
-    """How the calls are written; `by_marker`: calls as written and their numbers, by the season's marker.
+) -> dict[str, Value]:
+    """Keys of the entry that say how the calls are written.
 
-    Raises Unclear for what only a person can know.
+    `by_marker`: calls as written and their numbers, by the season's marker. Raises Unclear for what only a
+    person can know.
     """
     every: Counter[str] = Counter()
     for texts in by_marker.values():
         every.update(texts)
     every.pop("", None)
-    asked = {m.upper() for m in (*options.missing, *known.config.missing)}
     alleles = {a for t in every for a in alleles_in(t)}
     letters = {a for a in alleles if a.isalpha()}
-    keys: dict[str, Value] = {}
-    missing = [t for t in every if is_no_call(t) and t.upper() not in MISSING_TEXTS]
-    odd = [t for t in every if t in NO_CALL_NUMBERS and t not in ("0", "9")]
     numbers = {a for a in alleles if a.isdigit()} - {"0"}
+    asked = {m.upper() for m in (*options.missing, *known.config.missing)}
+    codes = _no_call_codes(every, letters, numbers, asked, options.missing)
+    _refuse_unread(every, {*codes, *(t for t in every if t.upper() in asked)}, shown_as)
+    keys: dict[str, Value] = {"missing": codes} if codes else {}
+    told = [t for t in every if t.upper() in MISSING_TEXTS or t in codes]
+    saying.add("no call", f"{', '.join(map(repr, told))}" if told else "empty cells only")
+    if options.alleles == "generic" or _is_generic(letters, numbers):
+        return keys | _generic(by_marker, known, saying, letters, shown_as)
+    if _is_count(every, codes):
+        return keys | _counted(by_marker, known, options, saying, shown_as)
+    return keys | _strand(by_marker, known, options, saying, shown_as)
+
+
+def _no_call_codes(
+    every: Counter[str], letters: set[str], numbers: set[str], asked: set[str], given: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Texts that mean that there is no call, beside those that always do."""
+    missing = [t for t in every if is_no_call(t) and t.upper() not in MISSING_TEXTS]
     if letters or numbers:
-        missing += odd
-        if letters and "0" in every:
-            missing.append("0")
-    missing += [t for t in every if t.upper() in asked and t not in missing]
-    missing += [t for t in options.missing if t not in missing]
-    strange = [t for t in every if not looks_like_call(t) and t not in missing and t.upper() not in asked]
-    unread = [t for t in strange if not alleles_in(t)]
+        missing += [t for t in every if t in NO_CALL_NUMBERS and t not in ("0", "9")]
+    if letters and "0" in every:
+        missing.append("0")
+    missing += [t for t in every if t.upper() in asked]
+    return tuple(dict.fromkeys((*missing, *given)))
+
+
+def _refuse_unread(every: Counter[str], no_calls: set[str], shown_as: str) -> None:
+    """Raises Unclear for cells that hold neither a call nor a sign that there is none."""
+    unread = [t for t in every if not looks_like_call(t) and t not in no_calls and not alleles_in(t)]
     if unread:
         shown = ", ".join(f"{t!r} ({every[t]} times)" for t in sorted(unread, key=lambda t: -every[t])[:5])
         raise Unclear(
@@ -61,30 +72,12 @@ def ways_of_calls(
             f"Some cells hold calls in no known notation: {shown}.",
             "--missing",
             remedy="If it means that there is no call, say so: "
-            + " ".join(f"--missing {_quoted(t)}" for t in unread[:5])
+            + " ".join(f"--missing {shlex.quote(t)}" for t in unread[:5])
             + ". If the column is not a marker, name its heading: --ignore HEADING.",
         )
-    codes = list(dict.fromkeys(missing))
-    if codes:
-        keys["missing"] = tuple(codes)
-    told = [t for t in every if t.upper() in MISSING_TEXTS or t in codes]
-    saying.add("no call", f"{', '.join(map(repr, told))}" if told else "empty cells only")
-    if options.alleles == "generic" or _is_generic(every, codes, letters, numbers):
-        keys |= _generic(by_marker, known, options, saying, letters, shown_as)
-    elif _is_count(every, codes):
-        keys |= _counted(by_marker, known, options, saying, shown_as)
-    else:
-        keys |= _strand(by_marker, known, options, saying, shown_as)
-    return CallWays(keys)
 
 
-def _quoted(text: str) -> str:
-    import shlex
-
-    return shlex.quote(text)
-
-
-def _is_generic(every: Counter[str], codes: Sequence[str], letters: set[str], numbers: set[str]) -> bool:
+def _is_generic(letters: set[str], numbers: set[str]) -> bool:
     if "B" in letters:
         return letters <= {"A", "B"}
     return not letters and bool(numbers) and numbers <= {"1", "2"}
@@ -93,7 +86,6 @@ def _is_generic(every: Counter[str], codes: Sequence[str], letters: set[str], nu
 def _generic(
     by_marker: Mapping[str, Counter[str]],
     known: Known,
-    options: Options,
     saying: Saying,
     letters: set[str],
     shown_as: str,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 from crossproof.io.intake.shaped_table import stem
@@ -45,6 +45,31 @@ class Columns:
     ignored: tuple[int, ...]
     described: tuple[int, ...] = ()
 
+    @property
+    def lead(self) -> int | None:
+        """The column that names the rows; that of samples in a long table."""
+        return self.marker if self.layout is Layout.WIDE_BY_MARKER else self.sample
+
+    @property
+    def used(self) -> frozenset[int]:
+        """Columns of names, calls and what describes a marker."""
+        named = (i for i in (self.sample, self.marker) if i is not None)
+        return frozenset((*named, *self.calls, *self.described))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The columns of a table: heading and cells of each, and the places of those to be read, from 0."""
+
+    headings: tuple[str, ...]
+    texts: tuple[list[str], ...]
+    kept: tuple[int, ...]
+
+    def unused(self, used: Collection[int | None]) -> tuple[int, ...]:
+        """Columns that hold anything and are not among those used."""
+        places = range(len(self.headings))
+        return tuple(i for i in places if i not in used and (self.headings[i] or any(self.texts[i])))
+
 
 def understand_columns(
     table: Found,
@@ -57,66 +82,73 @@ def understand_columns(
     keep_described: bool,
 ) -> Columns:
     """The places of all columns. Raises Unclear where samples and markers cannot be told apart."""
-    width = table.width
-    texts = [table.column(i) for i in range(width)]
-    headings = [*table.headings, *[""] * (width - len(table.headings))][:width]
-    dropped = {i for i, h in enumerate(headings) if is_ignored(h, i + 1, ignore)}
+    headings = table.padded
+    kept = tuple(i for i, h in enumerate(headings) if not is_ignored(h, i + 1, ignore))
+    seen = _Seen(headings, tuple(table.column(i) for i in range(len(headings))), kept)
     if table.long or asked == Layout.LONG:
-        return _long(headings, texts, samples, dropped)
-    layout = Layout(asked) if asked else _layout(headings, texts, samples, markers, shown_as)
-    tall = layout is Layout.WIDE_BY_MARKER
-    heads = markers if not tall else samples
-    calls = [
+        return _long(seen, samples)
+    layout = Layout(asked) if asked else _layout(seen, samples, markers, shown_as)
+    if layout is Layout.WIDE_BY_MARKER:
+        return _by_marker(seen, samples, markers, keep_described)
+    return _by_sample(seen, samples, markers)
+
+
+def _by_sample(seen: _Seen, samples: Collection[str], markers: Collection[str]) -> Columns:
+    """A row for each sample."""
+    first, calls = _names_and_calls(seen, samples, markers, is_sample_heading)
+    pairs = _paired(seen, markers, first)
+    calls = pairs or calls
+    plate, well = _places(seen, {*calls, first})
+    rest = seen.unused({first, *calls})
+    return Columns(Layout.WIDE, first, None, tuple(calls), 2 if pairs else 1, plate, well, rest)
+
+
+def _by_marker(
+    seen: _Seen, samples: Collection[str], markers: Collection[str], keep_described: bool
+) -> Columns:
+    """A row for each marker; with `keep_described`, columns that describe it are told from calls."""
+    first, calls = _names_and_calls(seen, markers, samples, is_marker_heading)
+    described = tuple(
         i
-        for i in range(width)
-        if i not in dropped and (_holds_calls(texts[i]) or _named(headings[i], heads, texts[i]))
-    ]
-    first = _name_column(headings, texts, markers if tall else samples, tall, set(calls), dropped)
-    calls = [i for i in calls if i != first]
-    known = set(match_names([headings[i] for i in calls if headings[i]], heads).pairs)
-    if known and len(known) * 2 >= len(calls):
+        for i, heading in enumerate(seen.headings)
+        if keep_described and heading_key(heading) in ABOUT_MARKER and i != first
+    )
+    calls = [i for i in calls if i not in described]
+    rest = seen.unused({first, *calls, *described})
+    return Columns(Layout.WIDE_BY_MARKER, None, first, tuple(calls), 1, None, None, rest, described)
+
+
+def _names_and_calls(
+    seen: _Seen, rows: Collection[str], columns: Collection[str], names_rows: Callable[[str], bool]
+) -> tuple[int, list[int]]:
+    """The column that names the rows, and the headed columns that hold calls.
+
+    `rows`, `columns`: names that rows and columns may have; `names_rows`: whether a heading is one of names.
+    """
+    headings, texts = seen.headings, seen.texts
+    likely = [i for i in seen.kept if _holds_calls(texts[i]) or _named(headings[i], columns, texts[i])]
+    first = _name_column(seen, rows, names_rows, set(likely))
+    likely = [i for i in likely if i != first]
+    calls = [i for i in likely if headings[i]]
+    known = match_names([headings[i] for i in calls], columns).pairs
+    if known and len(known) * 2 >= len(likely):
         # What looks like calls but is no marker, such as a column of flags beside letters, is left out.
         signs = {_notation(texts[i]) for i in calls if headings[i] in known}
-        calls = [i for i in calls if headings[i] in known or not headings[i] or _notation(texts[i]) in signs]
-    size = 1
-    if not tall:
-        size, paired = _paired(headings, texts, heads, first, dropped)
-        calls = paired if size == 2 else [i for i in calls if headings[i]]
-    else:
-        calls = [i for i in calls if headings[i]]
-    described: tuple[int, ...] = ()
-    if tall and keep_described:
-        described = tuple(i for i in range(width) if heading_key(headings[i]) in ABOUT_MARKER and i != first)
-        calls = [i for i in calls if i not in described]
-    plate, well = (None, None) if tall else _places(headings, texts, {*calls, first})
-    rest = tuple(
-        i for i in range(width) if i not in {first, *calls, *described} and (headings[i] or any(texts[i]))
-    )
-    return Columns(
-        layout,
-        None if tall else first,
-        first if tall else None,
-        tuple(calls),
-        size,
-        plate,
-        well,
-        rest,
-        described,
-    )
+        calls = [i for i in calls if headings[i] in known or _notation(texts[i]) in signs]
+    return first, calls
 
 
-def _long(
-    headings: Sequence[str], texts: Sequence[list[str]], samples: Collection[str], dropped: set[int]
-) -> Columns:
-    places = [i for i in range(len(headings)) if i not in dropped]
-    named = [i for i in places if is_sample_heading(headings[i])]
+def _long(seen: _Seen, samples: Collection[str]) -> Columns:
+    """A row for each call."""
+    headings, texts = seen.headings, seen.texts
+    named = [i for i in seen.kept if is_sample_heading(headings[i])]
     hits = {i: len(match_names(list(dict.fromkeys(texts[i])), samples).pairs) for i in named}
     sample = max(named, key=lambda i: (hits[i], -i))
-    marker = next(i for i in places if is_marker_heading(headings[i]))
-    alleles = [i for i in places if is_allele_heading(headings[i])]
-    call = [i for i in places if is_call_heading(headings[i])]
+    marker = next(i for i in seen.kept if is_marker_heading(headings[i]))
+    alleles = [i for i in seen.kept if is_allele_heading(headings[i])]
+    call = [i for i in seen.kept if is_call_heading(headings[i])]
     calls = tuple(call[:1] or alleles[:2])
-    plate, well = _places(headings, texts, {sample, marker, *calls})
+    plate, well = _places(seen, {sample, marker, *calls})
     rest = tuple(i for i in range(len(headings)) if i not in {sample, marker, *calls})
     return Columns(Layout.LONG, sample, marker, calls, len(calls), plate, well, rest)
 
@@ -136,20 +168,16 @@ def _notation(cells: Sequence[str]) -> str:
     return "letters" if found and any(a.isalpha() for a in found) else "numbers" if found else "codes"
 
 
-def _layout(
-    headings: Sequence[str],
-    texts: Sequence[list[str]],
-    samples: Collection[str],
-    markers: Collection[str],
-    shown_as: str,
-) -> Layout:
-    heads = [h for h in headings if h]
+def _layout(seen: _Seen, samples: Collection[str], markers: Collection[str], shown_as: str) -> Layout:
+    """Whether rows are samples or markers."""
+    texts = seen.texts
+    heads = [h for h in seen.headings if h]
     columns = [list(dict.fromkeys(t)) for t in texts[:_FIRST]]
     wide = len(match_names(heads, markers).pairs) + max(len(match_names(c, samples).pairs) for c in columns)
     tall = len(match_names(heads, samples).pairs) + max(len(match_names(c, markers).pairs) for c in columns)
     if wide != tall:
         return Layout.WIDE if wide > tall else Layout.WIDE_BY_MARKER
-    first = next((h for h in headings if h), "")
+    first = next(iter(heads), "")
     if is_sample_heading(first) != is_marker_heading(first):
         return Layout.WIDE if is_sample_heading(first) else Layout.WIDE_BY_MARKER
     if any(_wells(t) for t in texts[:_FIRST]):
@@ -157,8 +185,7 @@ def _layout(
     # A marker has two alleles, a sample those of all its markers: one axis shows which is which.
     across = [{a for c in row for a in alleles_in(c)} for row in zip(*texts, strict=True)]
     down = [{a for c in column for a in alleles_in(c)} for column in texts]
-    many_across = sum(len(s) > 2 for s in across) * 2 > sum(map(bool, across))
-    many_down = sum(len(s) > 2 for s in down) * 2 > sum(map(bool, down))
+    many_across, many_down = (sum(len(s) > 2 for s in x) * 2 > sum(map(bool, x)) for x in (across, down))
     if many_across != many_down:
         return Layout.WIDE if many_across else Layout.WIDE_BY_MARKER
     raise Unclear(
@@ -171,22 +198,17 @@ def _layout(
 
 
 def _name_column(
-    headings: Sequence[str],
-    texts: Sequence[list[str]],
-    known: Collection[str],
-    tall: bool,
-    calls: set[int],
-    dropped: set[int],
+    seen: _Seen, known: Collection[str], names_rows: Callable[[str], bool], calls: set[int]
 ) -> int:
     """The column that names the rows."""
-    is_ours = is_marker_heading if tall else is_sample_heading
-    candidates = [i for i in range(min(len(headings), _FIRST)) if i not in dropped]
+    texts = seen.texts
+    candidates = [i for i in seen.kept if i < _FIRST]
     scored = [(len(match_names(texts[i], known).pairs), i) for i in candidates if len(set(texts[i])) > 1]
     best = max(scored, key=lambda s: (s[0], -s[1]), default=(0, 0))
     if best[0]:
         return best[1]
     for i in candidates:
-        if is_ours(headings[i]):
+        if names_rows(seen.headings[i]):
             return i
     free = [i for i in candidates if i not in calls and len(set(texts[i])) == len(texts[i])]
     return next((i for i in free if not _wells(texts[i])), free[0] if free else candidates[0])
@@ -197,10 +219,9 @@ def _wells(cells: Sequence[str]) -> bool:
     return bool(given) and 10 * sum(bool(well_key(c)) for c in given) >= 9 * len(given)
 
 
-def _places(
-    headings: Sequence[str], texts: Sequence[list[str]], used: set[int]
-) -> tuple[int | None, int | None]:
+def _places(seen: _Seen, used: set[int]) -> tuple[int | None, int | None]:
     """The columns that hold plate and well."""
+    headings, texts = seen.headings, seen.texts
     free = [i for i in range(len(headings)) if i not in used]
     # A plate called P002 could be a well of a large plate; a column of one value names no wells.
     wells = [
@@ -211,18 +232,11 @@ def _places(
     return plate, well
 
 
-def _paired(
-    headings: Sequence[str],
-    texts: Sequence[list[str]],
-    markers: Collection[str],
-    first: int,
-    dropped: set[int],
-) -> tuple[int, list[int]]:
-    """Columns in pairs of alleles: (2, their places), or (1, []) where they are none."""
+def _paired(seen: _Seen, markers: Collection[str], first: int) -> list[int]:
+    """Places of columns that are pairs of alleles; [] where they are none."""
+    headings, texts = seen.headings, seen.texts
     single = [
-        i
-        for i in range(len(headings))
-        if i != first and i not in dropped and any(texts[i]) and all(is_allele(c) for c in set(texts[i]) if c)
+        i for i in seen.kept if i != first and any(texts[i]) and all(is_allele(c) for c in set(texts[i]) if c)
     ]
     pairs: list[int] = []
     i = 0
@@ -234,12 +248,12 @@ def _paired(
         else:
             i += 1
     if len(pairs) < 2 or len(pairs) * 2 < len(single):
-        return 1, []
+        return []
     whole = match_names([headings[p] for p in pairs if headings[p]], markers).counts
     halves = match_names([stem([headings[a], headings[a + 1]]) for a in pairs[::2]], markers).counts
     if sum(whole.values()) > 2 * sum(halves.values()):
-        return 1, []
-    return 2, pairs
+        return []
+    return pairs
 
 
 def _one_marker(one: str, two: str) -> bool:

@@ -61,6 +61,11 @@ class Found:
         return [cells[place] if place < len(cells) else "" for _, cells in self.body]
 
     @property
+    def padded(self) -> tuple[str, ...]:
+        """A heading for each column, "" where the row of headings ends before it."""
+        return (*self.headings, *[""] * (self.width - len(self.headings)))[: self.width]
+
+    @property
     def width(self) -> int:
         """Columns that hold anything."""
         most = max((len(c) for _, c in self.body), default=0)

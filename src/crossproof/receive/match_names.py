@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from crossproof.io.intake.name_lists import composed
 from crossproof.io.sheets.names import number_wise_skeleton
+from crossproof.receive.known_season import well_key
 
 LEAST_SHARE = 0.8
 """Share of a file's names that must carry an affix before it is taken for one."""
@@ -145,8 +146,6 @@ def match_once(cut: Mapping[str, str], targets: Collection[str]) -> dict[str, st
 
 def wells_in(names: Sequence[str]) -> dict[str, tuple[str, str]]:
     """Names that end in a well: (what stands before it, well); {} unless nearly all do."""
-    from crossproof.receive.known_season import well_key
-
     found = {}
     for name in names:
         match = re.fullmatch(r"(?:(.*?)[\s_:.\-]+)?([A-Pa-p]0?\d{1,2})", name)

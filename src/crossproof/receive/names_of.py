@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from crossproof.io.intake.name_lists import composed, read_rows
 from crossproof.io.sheets.names import number_wise_skeleton
@@ -12,15 +11,10 @@ from crossproof.receive.match_names import How, Match, match_names, wells_in
 from crossproof.receive.questions import Options, Unclear
 from crossproof.receive.understanding import Saying, few
 
+Places = Mapping[str, tuple[str, str]]
+"""Plate and well of each sample of a file, as the file says them; plate "" where it does not."""
 _ENOUGH = 0.2
 """Share of a file's samples that must be known by name before the names are believed."""
-
-
-@dataclass(frozen=True)
-class Places:
-    """Plate and well of each sample of a file, as the file says them; plate "" where it does not."""
-
-    of: Mapping[str, tuple[str, str]]
 
 
 def samples_of(
@@ -31,7 +25,7 @@ def samples_of(
     batch = options.batch or _batch(names, known, given, places)
     waiting = known.of_batch(batch)
     match = match_names(names, [s.name for s in waiting], given)
-    by_place = _by_place(names, places, waiting, options, known, saying)
+    by_place = _by_place(names, places, waiting, options, saying)
     if len(match.pairs) < max(1, _ENOUGH * len(set(names))) and len(by_place) > len(match.pairs):
         left = tuple(n for n in dict.fromkeys(names) if n and n not in by_place)
         match = Match(by_place, {How.PLACE: len(by_place)}, left)
@@ -103,7 +97,7 @@ def _given(options: Options, names: Sequence[str], known: Known) -> dict[str, st
 
 def _batch(names: Sequence[str], known: Known, given: Mapping[str, str] | None, places: Places) -> str:
     """The batch of the sheets that fits best, or a new name where the sheets name none."""
-    wells = {w for _, w in places.of.values()}
+    wells = {w for _, w in places.values()}
     scores = {}
     for batch in dict.fromkeys(s.batch for s in known.samples if s.batch):
         mine = known.of_batch(batch)
@@ -128,36 +122,29 @@ def _by_place(
     places: Places,
     waiting: Sequence[Sample],
     options: Options,
-    known: Known,
     saying: Saying,
 ) -> dict[str, str]:
     """Name in the file -> sample in the same plate and well."""
-    where = dict(places.of) or wells_in(names)
-    if not where:
-        return {}
-    plates = list(dict.fromkeys(s.plate for s in waiting))
-    by_key = {number_wise_skeleton(p): p for p in plates}
-    theirs = list(dict.fromkeys(p for p, _ in where.values()))
-    meant = {p: by_key.get(number_wise_skeleton(p)) for p in theirs}
-    if len(theirs) == 1 and meant[theirs[0]] is None:
-        own = options.plate or (plates[0] if len(plates) == 1 else None)
-        if own is None and len(plates) > 1:
-            filled = [
-                p
-                for p in plates
-                if {s.well for s in waiting if s.plate == p} >= {w for _, w in where.values()}
-            ]
-            own = filled[0] if len(filled) == 1 else None
-        meant[theirs[0]] = own
-        if own is not None and theirs[0]:
-            saying.add("plate", f"{theirs[0]} of the laboratory is {own}")
+    where = places or wells_in(names)
+    by_key = {number_wise_skeleton(s.plate): s.plate for s in waiting}
+    meant = {p: by_key.get(number_wise_skeleton(p)) for p, _ in where.values()}
+    if list(meant.values()) == [None]:
+        (theirs,) = meant
+        meant[theirs] = ours = _only_plate({well for _, well in where.values()}, waiting, options)
+        if ours is not None and theirs:
+            saying.add("plate", f"{theirs} of the laboratory is {ours}")
     at = {(s.plate, s.well): s.name for s in waiting if s.well}
-    found = {}
-    for name, (plate, well) in where.items():
-        sample = at.get((meant[plate] or "", well))
-        if sample is not None:
-            found[name] = sample
+    wells = {name: (meant[plate] or "", well) for name, (plate, well) in where.items()}
+    found = {name: at[well] for name, well in wells.items() if well in at}
     return found if len(set(found.values())) == len(found) else {}
+
+
+def _only_plate(wells: set[str], waiting: Sequence[Sample], options: Options) -> str | None:
+    """The season's plate that a file of one plate, by a name that is none of ours, must be."""
+    plates = list(dict.fromkeys(s.plate for s in waiting))
+    if len(plates) > 1:
+        plates = [p for p in plates if {s.well for s in waiting if s.plate == p} >= wells]
+    return options.plate or (plates[0] if len(plates) == 1 else None)
 
 
 def _nobody(
@@ -194,9 +181,9 @@ def _nobody(
 def places_in(names: Sequence[str], plates: Sequence[str] | None, wells: Sequence[str] | None) -> Places:
     """Plate and well of each name, from the columns of a table."""
     if wells is None:
-        return Places({})
+        return {}
     of: dict[str, tuple[str, str]] = {}
     for i, name in enumerate(names):
         if name and (well := well_key(wells[i])):
             of.setdefault(name, (plates[i] if plates else "", well))
-    return Places(of)
+    return of

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,15 +36,9 @@ class Unclear(UsageError):
         self, file: str, problem: str, option: str, choices: Sequence[str] = (), *, remedy: str = ""
     ) -> None:
         self.option, self.choices = option, tuple(choices)
-        said = " or ".join(f"{option} {_quoted(c)}" for c in self.choices[:6])
+        said = " or ".join(f"{option} {shlex.quote(c)}" for c in self.choices[:6])
         super().__init__(error(file, problem, remedy or f"Say which: {said or option}."))
 
     def __reduce__(self) -> tuple[type, tuple[Any, ...]]:  # pragma: no cover - for completeness
         problem = self.problems[0]
         return Unclear, (problem.file, problem.problem, self.option, self.choices)
-
-
-def _quoted(text: str) -> str:
-    import shlex
-
-    return shlex.quote(text)

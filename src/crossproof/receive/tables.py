@@ -45,7 +45,8 @@ def understand_table(
         shown_as=shown_as,
         keep_described=not known.markers,
     )
-    entry = _entry(path, table, columns, saying)
+    entry = _entry(path, table, columns)
+    _say_columns(columns, table.padded, saying)
     sample_names, marker_names, calls = _content(table, columns)
     plates = table.column(columns.plate) if columns.plate is not None else None
     wells = table.column(columns.well) if columns.well is not None else None
@@ -58,7 +59,7 @@ def understand_table(
     by_marker: dict[str, Counter[str]] = {}
     for marker, call in calls:
         by_marker.setdefault(fitted.pairs.get(marker, composed(marker)), Counter())[call] += 1
-    entry |= ways_of_calls(by_marker, known, options, saying, shown_as=shown_as).keys
+    entry |= ways_of_calls(by_marker, known, options, saying, shown_as=shown_as)
     return Understanding(
         batch,
         entry,
@@ -114,43 +115,54 @@ def _the_table(
     return best
 
 
-def _entry(path: Path, table: Found, columns: Columns, saying: Saying) -> dict[str, Value]:
+def _entry(path: Path, table: Found, columns: Columns) -> dict[str, Value]:
     """Keys that say where the table is and how it lies."""
     entry: dict[str, Value] = {"layout": columns.layout.value}
-    headings = [*table.headings, *[""] * (table.width - len(table.headings))]
-    kept = [i for i in (columns.sample, columns.marker) if i is not None]
-    used = {*kept, *columns.calls, *columns.described}
-    first = min(used)
-    lead = columns.marker if columns.layout is Layout.WIDE_BY_MARKER else columns.sample
-    odd = bool(columns.ignored) or lead != first or columns.per_marker > 1
-    odd = odd or columns.layout is Layout.LONG or any(not headings[i] for i in used)
+    odd = _is_odd(columns, table.padded)
     shaped = odd or not needs_no_shape(path, table)
-    if table.sheet is not None and (len(table.sheets) > 1 or shaped):
-        entry["sheet"] = table.sheet
     if table.sheet is not None:
+        if len(table.sheets) > 1 or shaped:
+            entry["sheet"] = table.sheet
         shaped = odd or bool(table.above) or table.ends_early or table.broken
-    if shaped:
-        entry["header_row"] = table.header_row
-        if table.ends_early:
-            entry["last_row"] = table.last_row
-        if table.encoding not in (None, Encoding.UTF_8):
-            entry["encoding"] = str(table.encoding)
-        if table.separator is not None and table.separator is not Separator.COMMA:
-            entry["separator"] = str(table.separator)
-        if columns.layout is Layout.LONG:
-            entry["sample_column"] = _label(headings, columns.sample)
-            entry["marker_column"] = _label(headings, columns.marker)
-            entry["call_columns"] = tuple(_label(headings, i) for i in columns.calls)
-        elif lead is not None and lead != first:
-            key = "marker_column" if columns.layout is Layout.WIDE_BY_MARKER else "sample_column"
-            entry[key] = _label(headings, lead)
-        if columns.per_marker > 1 and columns.layout is not Layout.LONG:
-            entry["columns_per_marker"] = columns.per_marker
-        ignored = [i for i in columns.ignored if columns.layout is not Layout.LONG]
-        if ignored:
-            entry["ignore_columns"] = _patterns(headings, ignored, used)
-    _say_columns(columns, headings, saying)
-    return entry
+    return entry | _place_keys(table) | _column_keys(columns, table.padded) if shaped else entry
+
+
+def _is_odd(columns: Columns, headings: Sequence[str]) -> bool:
+    """Whether the columns lie otherwise than a reader of tables expects."""
+    if columns.layout is Layout.LONG or columns.ignored or columns.per_marker > 1:
+        return True
+    return columns.lead != min(columns.used) or not all(headings[i] for i in columns.used)
+
+
+def _place_keys(table: Found) -> dict[str, Value]:
+    """First and last row, and how the text is written."""
+    keys: dict[str, Value] = {"header_row": table.header_row}
+    if table.ends_early:
+        keys["last_row"] = table.last_row
+    if table.encoding not in (None, Encoding.UTF_8):
+        keys["encoding"] = str(table.encoding)
+    if table.separator not in (None, Separator.COMMA):
+        keys["separator"] = str(table.separator)
+    return keys
+
+
+def _column_keys(columns: Columns, headings: Sequence[str]) -> dict[str, Value]:
+    """The columns of names and calls."""
+    if columns.layout is Layout.LONG:
+        return {
+            "sample_column": _label(headings, columns.sample),
+            "marker_column": _label(headings, columns.marker),
+            "call_columns": tuple(_label(headings, i) for i in columns.calls),
+        }
+    keys: dict[str, Value] = {}
+    if columns.lead != min(columns.used):
+        key = "marker_column" if columns.layout is Layout.WIDE_BY_MARKER else "sample_column"
+        keys[key] = _label(headings, columns.lead)
+    if columns.per_marker > 1:
+        keys["columns_per_marker"] = columns.per_marker
+    if columns.ignored:
+        keys["ignore_columns"] = _patterns(headings, columns.ignored, columns.used)
+    return keys
 
 
 def _label(headings: Sequence[str], place: int | None) -> str:
@@ -158,7 +170,7 @@ def _label(headings: Sequence[str], place: int | None) -> str:
     return headings[place] or f"column {place + 1}"
 
 
-def _patterns(headings: Sequence[str], ignored: Sequence[int], used: set[int]) -> tuple[str, ...]:
+def _patterns(headings: Sequence[str], ignored: Sequence[int], used: frozenset[int]) -> tuple[str, ...]:
     """Headings to leave out; those that share a last word no other heading has are put as one."""
     names = [_label(headings, i) for i in ignored]
     ends = Counter(n.split()[-1] for n in names if len(n.split()) > 1)
@@ -194,7 +206,7 @@ def _say_columns(columns: Columns, headings: Sequence[str], saying: Saying) -> N
 
 def _content(table: Found, columns: Columns) -> tuple[list[str], list[str], list[tuple[str, str]]]:
     """Sample names, marker names, and (marker, call) of every cell."""
-    headings = [*table.headings, *[""] * (table.width - len(table.headings))]
+    headings = table.padded
     if columns.layout is Layout.LONG:
         assert columns.sample is not None
         assert columns.marker is not None
@@ -255,7 +267,7 @@ def markers_of(
 
 def _preview(table: Found, columns: Columns) -> tuple[tuple[str, ...], ...]:
     """The first rows and columns as they will be read."""
-    headings = [*table.headings, *[""] * (table.width - len(table.headings))]
+    headings = table.padded
     lead = [i for i in (columns.sample, columns.marker) if i is not None]
     places = [*lead, *columns.calls[:4]]
     rows = [tuple(headings[i] for i in places)]

@@ -7,7 +7,7 @@ from pathlib import Path
 from crossproof.io.files.sniff import FileKind
 from crossproof.io.genotypes import peek_samples, read_batch
 from crossproof.receive.known_season import LARGE, Known
-from crossproof.receive.names_of import Places, samples_of
+from crossproof.receive.names_of import samples_of
 from crossproof.receive.questions import Options
 from crossproof.receive.tables import markers_of
 from crossproof.receive.understanding import Saying, Understanding
@@ -36,7 +36,7 @@ def understand_variants(
             renames = {a: b for a, b in match.renames.items() if known.aliases.get(a) != b}
         else:
             saying.add("markers", "without names: position and alleles stand in")
-    name, match = samples_of(samples, Places({}), known, options, saying, shown_as=shown_as)
+    name, match = samples_of(samples, {}, known, options, saying, shown_as=shown_as)
     entry = {"strand": options.strand} if options.strand == "other" else {}
     return Understanding(
         name,

@@ -22,7 +22,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.model.layouts import layout_of
 from crossproof.model.part_layouts import part_layout
-from crossproof.model.plates import parse_well, smallest_format
+from crossproof.model.plates import Role, parse_well, smallest_format
 from crossproof.season.correction_rows import cell_text, correction_of, without_note
 from crossproof.season.records_at_work import RecordsAtWork, RefusedRow
 from crossproof.text import count_of
@@ -94,7 +94,7 @@ def _layout(records: RecordsAtWork, c: Correction) -> str:
             plants = [
                 (w.row * plate.columns + w.column, str(records.samples.at[r, "plant"]))
                 for w, r in zip(wells, rows, strict=True)
-                if records.samples.at[r, "role"] == "progeny"
+                if records.samples.at[r, "role"] == Role.PROGENY
             ]
             places = np.array([p for p, _ in plants], dtype=np.int64)
             layout = part_layout(plate, c.detail, places, [name for _, name in plants])
@@ -230,7 +230,7 @@ def _swap_lines(records: RecordsAtWork, c: Correction) -> str:
 def _sample_is(records: RecordsAtWork, c: Correction) -> str:
     rows = records.sample("target", c.target)
     line = records.line("other", c.other)
-    if not (records.samples.loc[rows, "role"] == "parent").all():
+    if not (records.samples.loc[rows, "role"] == Role.PARENT).all():
         raise RefusedRow(
             "target", c.target, "this sample is not a parent sample.", "Name a sample whose role is parent."
         )

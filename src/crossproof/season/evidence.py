@@ -21,6 +21,7 @@ from crossproof.io.calls.store import read_arrays, read_calls, write_arrays
 from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Bools, Floats32, Int8s, Ints, UInt8s
 from crossproof.model.genotypes import CallBatch, Markers
+from crossproof.model.plates import Role
 from crossproof.model.settings import Settings
 from crossproof.season.work_folder import WorkFolder, digest_of
 
@@ -174,7 +175,7 @@ def wells_of(
 def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[LineInput]:
     """Every line with a parent well, its wells with calls, its inbreeding (sheet's, else configured; 0 where
     it is given as the F1 of two lines), and these lines."""
-    parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
+    parents = samples[(samples["role"] == Role.PARENT) & (samples["line"] != "")]
     out = []
     for line, group in parents.groupby("line", sort=True):
         wells = tuple(int(w) for w in group.index if located[w] >= 0)
@@ -187,7 +188,7 @@ def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[Li
 
 def family_inputs(samples: pd.DataFrame, crosses: pd.DataFrame) -> list[FamilyInput]:
     """The progeny plants of every cross that has any, plants by name, crosses in the records' order."""
-    progeny = samples[(samples["role"] == "progeny") & (samples["cross_id"] != "")]
+    progeny = samples[(samples["role"] == Role.PROGENY) & (samples["cross_id"] != "")]
     plants: dict[str, dict[str, list[int]]] = {}
     pods: dict[tuple[str, str], str] = {}
     columns = (progeny.index.tolist(), *(progeny[c].tolist() for c in ("cross_id", "plant", "pod")))

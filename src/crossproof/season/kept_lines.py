@@ -19,6 +19,7 @@ import pandas as pd
 from crossproof.inference.season_model import Panel, PanelBlock
 from crossproof.model.arrays import Ints, UInt8s
 from crossproof.model.genotypes import Markers, n_genotypes
+from crossproof.model.plates import Role
 from crossproof.season.evidence import from_percents, percents
 
 Tube = tuple[str, str]
@@ -57,7 +58,7 @@ class KeptLines:
         `samples`: with the file that holds each row in the column batch, "" where none is known.
         """
         columns = (samples[name].tolist() for name in ("batch", "sample_id", "role", "line"))
-        now = {(b, s): line for b, s, role, line in zip(*columns, strict=True) if role == "parent"}
+        now = {(b, s): line for b, s, role, line in zip(*columns, strict=True) if role == Role.PARENT}
         return {
             line
             for line, tubes in self.tubes.items()

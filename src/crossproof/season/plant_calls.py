@@ -8,6 +8,7 @@ from crossproof.inference.season_model import Panel, Wells
 from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import n_genotypes
 from crossproof.model.plant_calls import PlantCalls
+from crossproof.model.plates import Role
 from crossproof.model.sentinels import MISSING
 from crossproof.season.evidence import load_wells, read_located, read_panel
 from crossproof.season.index import SeasonIndex, read_record
@@ -18,7 +19,7 @@ def plant_calls(index: SeasonIndex, plants: set[str] | None, most_markers: int |
     samples = read_record(index.folder, "samples")
     joined, panel = read_panel(index.folder)
     located = read_located(index.folder.work("panel", "located"))
-    progeny = samples[samples["role"] == "progeny"]
+    progeny = samples[samples["role"] == Role.PROGENY]
     if plants is not None:
         progeny = progeny[progeny["plant"].isin(plants)]
     wanted = np.zeros(len(samples), dtype=bool)

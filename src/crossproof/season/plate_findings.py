@@ -25,7 +25,7 @@ from crossproof.inference.plates.arrays import (
     choose_markers,
 )
 from crossproof.model.arrays import Ints
-from crossproof.model.plates import PLATE_FORMATS, PlateFormat, parse_well, smallest_format
+from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Role, parse_well, smallest_format
 from crossproof.model.settings import Settings
 
 MAX_MARKERS = 300
@@ -240,8 +240,8 @@ def build_plates(
         wells.place[0],
         wells,
     )
-    recorded = {("parent", name): i for i, name in enumerate(season.lines)}
-    recorded |= {("progeny", name): season.n_lines + i for i, name in enumerate(season.crosses)}
+    recorded = {(Role.PARENT, name): i for i, name in enumerate(season.lines)}
+    recorded |= {(Role.PROGENY, name): season.n_lines + i for i, name in enumerate(season.crosses)}
     wanted = None if only is None else set(only)
     found = (
         _plate(name, placed, part, table, recorded, season, rows, rates)
@@ -252,14 +252,14 @@ def build_plates(
     return tuple(plate for plate in found if plate is not None)
 
 
-def _identity(table: _Rows, i: int, recorded: Mapping[tuple[str, str], int]) -> int | None:
+def _identity(table: _Rows, i: int, recorded: Mapping[tuple[Role, str], int]) -> int | None:
     """Whose sample a row is; None where its line or cross is not on record and nothing can be compared."""
     role = table.column["role"][i]
-    if role == "blank":
+    if role == Role.BLANK:
         return EMPTY
-    if role == "parent":
-        return recorded.get(("parent", table.column["line"][i]))
-    return recorded.get(("progeny", table.column["cross_id"][i]))
+    if role == Role.PARENT:
+        return recorded.get((Role.PARENT, table.column["line"][i]))
+    return recorded.get((Role.PROGENY, table.column["cross_id"][i]))
 
 
 def _plate(
@@ -267,7 +267,7 @@ def _plate(
     placed: bool,
     part: _Part,
     table: _Rows,
-    recorded: Mapping[tuple[str, str], int],
+    recorded: Mapping[tuple[Role, str], int],
     season: SeasonTables,
     rows: tuple[np.ndarray, ...],
     rates: ErrorRates,
@@ -295,7 +295,7 @@ def _plate(
         part.at[keep, 0],
         part.at[keep, 1],
         tuple(str(column["sample_id"][i]) for i in members),
-        tuple(str(column["plant"][i]) if column["role"][i] == "progeny" else "" for i in members),
+        tuple(str(column["plant"][i]) if column["role"][i] == Role.PROGENY else "" for i in members),
         np.array([whose[place] for place in keep], dtype=np.int64),
         blocks,
         placed,

@@ -10,6 +10,7 @@ from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
 from crossproof.model.corrections import CorrectionKind
 from crossproof.model.declaration import SETTINGS, ValueKind
+from crossproof.model.plates import Role
 
 _N_MARKERS = 12
 _CONTRAST = 9
@@ -187,7 +188,7 @@ def example_calls() -> str:
                 {
                     "Lark": f"{of_mother}/{of_mother}",
                     "Wren": f"{of_father}/{of_father}",
-                    "": f"{of_mother}/{of_father}" if cells["role"] == "progeny" else "-",
+                    "": f"{of_mother}/{of_father}" if cells["role"] == Role.PROGENY else "-",
                 }[cells.get("line", "")]
             )
         calls[cells["sample_id"]] = row

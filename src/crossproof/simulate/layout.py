@@ -11,11 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.model.arrays import Ints, Objects
-from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Well, parse_well
+from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Role, Well, parse_well
 from crossproof.simulate.plan import FaultKind, PlateFault, SeasonPlan
 
 EMPTY = -1
-PROGENY, PARENT, BLANK = "progeny", "parent", "blank"
 
 
 @dataclass(frozen=True)
@@ -65,11 +64,13 @@ def lay_out(plan: SeasonPlan, n_lines: int, n_plants: int, rng: np.random.Genera
     """Fill plates column by column: parent tubes first, progeny in tag order, blanks in the last wells."""
     shape = plate_format(plan.plate_wells)
     twice = np.sort(rng.choice(n_plants, round(plan.replicate_plants * n_plants), replace=False))
-    progeny = [(PROGENY, int(i), 1) for i in range(n_plants)] + [(PROGENY, int(i), 2) for i in twice]
+    progeny = [(Role.PROGENY, int(i), 1) for i in range(n_plants)] + [
+        (Role.PROGENY, int(i), 2) for i in twice
+    ]
     usable = shape.wells - plan.blanks_per_plate
-    queue: list[tuple[str, int, int]] = []
+    queue: list[tuple[Role, int, int]] = []
     if not plan.panel_on_every_plate:
-        queue = [(PARENT, i, r + 1) for r in range(plan.line_replicates) for i in range(n_lines)]
+        queue = [(Role.PARENT, i, r + 1) for r in range(plan.line_replicates) for i in range(n_lines)]
     queue += progeny
     per_plate = n_lines if plan.panel_on_every_plate else 0
     if usable - per_plate < 1:
@@ -83,8 +84,8 @@ def lay_out(plan: SeasonPlan, n_lines: int, n_plants: int, rng: np.random.Genera
         take = queue[at : at + usable - per_plate]
         at += len(take)
         if plan.panel_on_every_plate:
-            take = [(PARENT, i, number + 1) for i in range(n_lines)] + take
-        blanks = [(BLANK, b + 1, 1) for b in range(plan.blanks_per_plate)]
+            take = [(Role.PARENT, i, number + 1) for i in range(n_lines)] + take
+        blanks = [(Role.BLANK, b + 1, 1) for b in range(plan.blanks_per_plate)]
         entries += take + blanks
         where = np.concatenate([by_column[: len(take)], by_column[shape.wells - len(blanks) :]])
         positions.append(where)
@@ -136,7 +137,7 @@ def _fill_in(fault: PlateFault, layout: Layout, rng: np.random.Generator) -> Pla
     """The fault with its open choices drawn."""
     plate = _number(layout, fault.target)
     names = layout.well_names()
-    mine = np.flatnonzero((layout.plate == plate) & (layout.role == PROGENY))
+    mine = np.flatnonzero((layout.plate == plate) & (layout.role == Role.PROGENY))
     first, second, other = fault.first, fault.second, fault.other
     if fault.kind in (FaultKind.SWAP_WELLS, FaultKind.SAME_PLANT) and not (first and second):
         a, b = rng.choice(mine, 2, replace=False)
@@ -194,7 +195,7 @@ def _origins(fault: PlateFault, layout: Layout) -> dict[int, tuple[int, int]]:
             new_column = np.where(is_one, two.column, new_column)
     elif kind is FaultKind.CONTAMINATE_BLANKS:
         # the well above, or the one to the left of a blank in the first row
-        blank = layout.role[mine] == BLANK
+        blank = layout.role[mine] == Role.BLANK
         new_row = np.where(blank & (row > 0), row - 1, row)
         new_column = np.where(blank & (row == 0), column - 1, column)
     inside = (new_row >= 0) & (new_row < shape.rows) & (new_column >= 0) & (new_column < shape.columns)

@@ -10,15 +10,13 @@ import pandas as pd
 
 from crossproof.model.arrays import Bools, Int8s, Ints, Objects, UInt16s
 from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
+from crossproof.model.plates import Role
 from crossproof.model.sentinels import MISSING
 from crossproof.simulate import noise
 from crossproof.simulate.crosses import Tags, borne_tags, draw_fates, draw_tags
 from crossproof.simulate.genome import Genome, depart, draw_genome, draw_lines
 from crossproof.simulate.layout import (
-    BLANK,
     EMPTY,
-    PARENT,
-    PROGENY,
     Layout,
     lay_out,
     misplace,
@@ -192,21 +190,31 @@ def _samples(
     for i, (role, item, replicate) in enumerate(zip(layout.role, layout.item, layout.replicate, strict=True)):
         plate = plate_name(int(layout.plate[i]))
         batch = batch_name(int(layout.plate[i]) // plan.plates_per_batch)
-        if role == PROGENY:
+        if role == Role.PROGENY:
             name = plant_names[item]
             sample = name if replicate == 1 else f"{name}-R{replicate}"
-            row = (sample, batch, plate, wells[i], role, "", tags.cross_id[tag[item]], str(pod[item]), name)
-        elif role == PARENT:
+            row = (
+                sample,
+                batch,
+                plate,
+                wells[i],
+                str(role),
+                "",
+                tags.cross_id[tag[item]],
+                str(pod[item]),
+                name,
+            )
+        elif role == Role.PARENT:
             sample = f"{names[item]}-{replicate}"
-            row = (sample, batch, plate, wells[i], role, names[item], "", "", "")
+            row = (sample, batch, plate, wells[i], str(role), names[item], "", "", "")
         else:
-            row = (f"{plate}-blank{item}", batch, plate, wells[i], role, "", "", "", "")
+            row = (f"{plate}-blank{item}", batch, plate, wells[i], str(role), "", "", "", "")
         rows.append(row)
     columns = ["sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant"]
     sheet = pd.DataFrame(rows, columns=columns, dtype=object)
     if plan.bench_places:
         place = [divmod(int(i), plan.bench_places) for i in layout.item]
-        grown = layout.role == PROGENY
+        grown = layout.role == Role.PROGENY
         sheet["place"] = [f"{b + 1}-{p + 1:02d}" if g else "" for (b, p), g in zip(place, grown, strict=True)]
     return sheet
 
@@ -222,7 +230,7 @@ def _dna(
 ) -> Int8s:
     """What the sampler put in each well, (well, 2, marker); wrong tubes hold another panel line."""
     holds = layout.item.copy()
-    tube = np.flatnonzero(layout.role == PARENT)
+    tube = np.flatnonzero(layout.role == Role.PARENT)
     wrong = tube[rng.random(len(tube)) < plan.wrong_tubes]
     step = rng.integers(1, len(panel), len(wrong))
     holds[wrong] = (holds[wrong] + step) % len(panel)
@@ -234,7 +242,7 @@ def _dna(
                 mine = mine[layout.replicate[mine] == int(fault.first)]
             holds[mine] = place[fault.other]
     dna = np.full((len(holds), 2, panel.shape[2]), EMPTY, dtype=np.int8)
-    plants = layout.role == PROGENY
+    plants = layout.role == Role.PROGENY
     dna[plants] = progeny.genotypes[layout.item[plants]]
     tubes = panel[holds[tube]]
     dna[tube] = depart(tubes, genome, plan.tube_departure, plan.residual_share, rng)
@@ -253,11 +261,11 @@ def _observe(
     """Type every well, some at a time."""
     n, _, n_marker = dna.shape
     assays = noise.draw_assays(plan, genome, rng)
-    failed = (rng.random(n) < plan.failed_wells) & (layout.role == PROGENY)
-    mixed = (rng.random(n) < plan.mixed_wells) & (layout.role == PROGENY) & (source >= 0)
+    failed = (rng.random(n) < plan.failed_wells) & (layout.role == Role.PROGENY)
+    mixed = (rng.random(n) < plan.mixed_wells) & (layout.role == Role.PROGENY) & (source >= 0)
     share = np.where(mixed, rng.uniform(*plan.mixed_share, n), 0.0)
     neighbour = source[np.minimum(np.arange(n) + 1, n - 1)]
-    share[(neighbour < 0) | (layout.role[neighbour] == BLANK)] = 0.0
+    share[(neighbour < 0) | (layout.role[neighbour] == Role.BLANK)] = 0.0
     sequenced = np.array([f.has_depth for f in formats])
 
     calls = np.empty((n_marker, n, 2), dtype=np.int8)
@@ -307,7 +315,7 @@ def _cross_sheet(plan: SeasonPlan, tags: Tags, names: list[str]) -> pd.DataFrame
 
 def _truth(samples: pd.DataFrame, layout: Layout, progeny: Progeny, in_well: Objects) -> pd.DataFrame:
     """What every progeny well's plant is, and whose DNA its well held."""
-    rows = np.flatnonzero(layout.role == PROGENY)
+    rows = np.flatnonzero(layout.role == Role.PROGENY)
     item = layout.item[rows]
     relations = [progeny.relation[i] for i in item]
     return pd.DataFrame(

@@ -16,6 +16,7 @@ import pandas as pd
 
 from crossproof.io.vcf.bgzf import BgzfWriter
 from crossproof.model.arrays import Ints, Objects
+from crossproof.model.plates import Role
 
 MARKERS_AT_ONCE = 512
 CHROMOSOMES = 11
@@ -71,7 +72,7 @@ def stream_plants(
     samples = pd.DataFrame(
         {
             "sample_id": lines + plants,
-            "role": ["parent"] * n_lines + ["progeny"] * n_plants,
+            "role": [Role.PARENT.value] * n_lines + [Role.PROGENY.value] * n_plants,
             "line": lines + [""] * n_plants,
             "cross_id": [""] * n_lines + [tags[c] for c in cross],
         }

@@ -14,6 +14,7 @@ from crossproof.io.records.issued_tags import TAGS_FILE
 from crossproof.io.records.season import Season, sort_problems
 from crossproof.io.records.season_records import read_season
 from crossproof.model.genotypes import CallBatch
+from crossproof.model.plates import Role
 from crossproof.planning.season_inputs import plan_settings, wish_list
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.past_seasons import previous_problems
@@ -129,7 +130,7 @@ def _without_calls(batch: CallBatch) -> CallBatch:
 def _typed_lines(season: Season, held: Mapping[str, Collection[str]]) -> list[str]:
     """Lines with a parent well whose sample a genotype file holds."""
     samples = {s for names in held.values() for s in names}
-    parents = season.samples[season.samples["role"] == "parent"]
+    parents = season.samples[season.samples["role"] == Role.PARENT]
     return sorted(set(parents.loc[parents["sample_id"].isin(samples), "line"]) - {""})
 
 

@@ -21,6 +21,7 @@ from crossproof.inference.season_model import (
     verify_family,
 )
 from crossproof.io.calls.store import read_arrays
+from crossproof.model.plates import Role
 from crossproof.season.evidence import (
     batches_of,
     cross_records,
@@ -52,7 +53,7 @@ def drift(index: SeasonIndex) -> None:
     sample = sample_families(families, len(joined.markers))
     wanted = np.zeros(len(samples), dtype=bool)
     wanted[[w for f in sample for p in f.plants for w in p.wells]] = True
-    wanted |= (samples["role"] == "parent").to_numpy()
+    wanted |= (samples["role"] == Role.PARENT).to_numpy()
     wells = load_wells(folder, joined, located, wanted)
     lines = line_inputs(samples, located[0], index.config)
     fresh = steady(fit_panel(wells, lines, sample, settings))

@@ -19,6 +19,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.entry_reader import marker_problems
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
+from crossproof.model.plates import Role
 from crossproof.season.evidence import (
     JoinedSeason,
     Located,
@@ -201,7 +202,7 @@ def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str,
 def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
     """Name of the plant or line of every sample, by batch."""
     names: dict[str, dict[str, str]] = {}
-    plant = samples["line"].where(samples["role"] == "parent", samples["plant"])
+    plant = samples["line"].where(samples["role"] == Role.PARENT, samples["plant"])
     for batch, sample, name in zip(samples["batch"], samples["sample_id"], plant, strict=True):
         names.setdefault(batch, {})[sample] = name
     return names
@@ -222,7 +223,7 @@ class LaterCrosses:
         self._found: dict[tuple[int, ...], tuple[str, ...]] = {}
         self._typed: dict[int, set[str]] = {}
         cross = samples["cross_id"].to_numpy(dtype=object)
-        for row in np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located >= 0)):
+        for row in np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy() & (located >= 0)):
             self._typed.setdefault(int(located[row]), set()).add(cross[row])
 
     def of(self, batches: tuple[int, ...]) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from crossproof.errors import InputError, Severity
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
+from crossproof.model.plates import Role
 from crossproof.planning.run_plan import Plan, make_plan
 from crossproof.planning.season_inputs import panel_genotypes, plan_settings, rates_so_far, wish_list
 from crossproof.report.draw.plan_page import write_plan
@@ -47,7 +48,7 @@ def season_plan(
 
     `sheet`: that of the markers. The wish list and the rates so far are those in the season's folder.
     """
-    progeny = np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located >= 0))
+    progeny = np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy() & (located >= 0))
     genotypes = panel_genotypes(panel, wells, progeny if len(progeny) else None, sheet)
     settings = plan_settings(config, panel)
     planned, problems = wish_list(config.root, genotypes.lines, settings)

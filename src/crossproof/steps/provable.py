@@ -11,6 +11,7 @@ from crossproof.inference.season_model import Panel, Wells
 from crossproof.io.calls.store import read_arrays, write_arrays
 from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
+from crossproof.model.plates import Role
 from crossproof.model.results import Provable
 from crossproof.planning.power.bounds import FEW_BRANCHES
 from crossproof.planning.power.evidence import contrast_table
@@ -28,7 +29,7 @@ def typing_of(
     panel: Panel, wells: Wells, samples: pd.DataFrame, located: Ints, marker_sheet: pd.DataFrame | None
 ) -> PanelTyping:
     """Where the season's lines and progeny have calls; marker_sheet: the season's, None where it has none."""
-    progeny = np.flatnonzero((samples["role"] == "progeny").to_numpy() & (located >= 0))
+    progeny = np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy() & (located >= 0))
     return panel_typing(panel, wells, progeny if len(progeny) else None, marker_sheet)
 
 
@@ -84,5 +85,9 @@ def provable_crosses(
         if mask not in screens:
             here = np.where(np.frombuffer(mask, dtype=bool)[:, None], fixed, -1).astype(np.int8)
             screens[mask] = PairScreen(genotypes, here, settings)
-        out |= dict.fromkeys(names, screens[mask].state(mother, father, branches))
+        state = screens[mask].state(mother, father, branches)
+        if state is Provable.NO and any(panel.segregates(genotypes.lines[i]) for i in (mother, father)):
+            # Seed of an F1 is told by what segregates, not by fixed differences: plants get their verdicts.
+            state = Provable.PARTLY
+        out |= dict.fromkeys(names, state)
     return out

@@ -6,6 +6,7 @@ import pandas as pd
 
 from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import write_table
+from crossproof.model.plates import Role
 from crossproof.model.results import Provable
 from crossproof.rates.tables import season as tables
 from crossproof.rates.tables.past import PastTags, past_tags
@@ -67,7 +68,7 @@ def past_of(config: Config) -> PastTags | None:
 
 def parents_untyped(crosses: pd.DataFrame, samples: pd.DataFrame) -> dict[str, str]:
     """By cross_id, the parents that no sample is of, joined by "and"."""
-    typed = set(samples.loc[samples["role"] == "parent", "line"])
+    typed = set(samples.loc[samples["role"] == Role.PARENT, "line"])
     pairs = zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)
     missing = {
         cross: [p for p in dict.fromkeys(parents) if isinstance(p, str) and p and p not in typed]

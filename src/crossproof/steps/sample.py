@@ -29,6 +29,7 @@ from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.io.results.reading import PLANT_KEYS, read_table
 from crossproof.io.results.tables import table_bytes
+from crossproof.model.plates import Role
 from crossproof.model.results import NextStep, Verdict
 from crossproof.planning.season_inputs import plan_settings, rates_so_far
 from crossproof.report.content.sheets import natural
@@ -128,7 +129,7 @@ def sample_season(where: Path, options: SampleOptions) -> Sampled:
 def harvested_crosses(season: Season, results: _Results) -> list[HarvestedCross]:
     """Every cross with its seed, its plants so far and what the results say of it, in the order of tags."""
     samples = season.samples
-    progeny = samples[samples["role"] == "progeny"]
+    progeny = samples[samples["role"] == Role.PROGENY]
     waiting = _waiting_plants(samples, results.samples)
     done = {str(r["cross_id"]): r for r in results.crosses.to_dict("records")}
     pods = _pods(progeny, results.verdicts)
@@ -206,7 +207,7 @@ def _waiting_plants(samples: pd.DataFrame, done: pd.DataFrame) -> set[tuple[str,
     if len(done):
         come = set(done.loc[done["call_rate"] != "", "plate"])
         come |= set(done.loc[(done["call_rate"] != "") & (done["plate"] == ""), "sample_id"])
-    rows = samples[samples["role"] == "progeny"]
+    rows = samples[samples["role"] == Role.PROGENY]
     keys = zip(rows["plate"], rows["sample_id"], rows["cross_id"], rows["plant"], strict=True)
     return {(cross, plant) for plate, sample, cross, plant in keys if (plate or sample) not in come}
 
@@ -225,7 +226,7 @@ def plants_again(
 
 def _lines_to_type(choices: Sequence[Choice], samples: pd.DataFrame) -> list[str]:
     """Parents without a well, of crosses that wait for nothing else."""
-    typed = set(samples.loc[samples["role"] == "parent", "line"])
+    typed = set(samples.loc[samples["role"] == Role.PARENT, "line"])
     waiting = [c.cross for c in choices if c.left is Left.TYPE_PARENT]
     return [line for cross in waiting for line in (cross.mother, cross.father) if line and line not in typed]
 

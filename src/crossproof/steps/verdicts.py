@@ -15,6 +15,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.results.tables import VERDICT_COUNTS, problems_frame, write_parquet, write_table
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
+from crossproof.model.plates import Role
 from crossproof.model.results import CLASSES, Decision, Provable, Reason, Verdict, need_of
 from crossproof.season.evidence import (
     StoredBatch,
@@ -103,7 +104,7 @@ def verdict_frame(
     )
     others = {c: samples[c].tolist() for c in extras}
     plants: dict[tuple[str, str], list[int]] = {}
-    for w in np.flatnonzero((samples["role"] == "progeny").to_numpy()).tolist():
+    for w in np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy()).tolist():
         plants.setdefault((cross_of[w], plant_of[w]), []).append(w)
     tags = _other_tags(findings)
     rows = []

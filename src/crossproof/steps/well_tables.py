@@ -10,6 +10,7 @@ import pandas as pd
 from crossproof.inference.season_model import FamilyResult, Panel
 from crossproof.io.reading_problems import size_bins
 from crossproof.model.findings import Scope
+from crossproof.model.plates import Role
 from crossproof.model.results import PlateState, SampleState
 from crossproof.season.evidence import JoinedSeason, StoredBatch, locate_wells
 from crossproof.season.file_outcomes import Outcomes, files_not_used, stored_batches
@@ -65,15 +66,15 @@ def plates_table(samples: pd.DataFrame, states: Outcomes, findings: FindingsOfSe
     rows = []
     for plate, wells in frame[frame["plate"] != ""].groupby("plate", sort=True):
         files = sorted({b for b in [*wells["_found"], *wells["batch"]] if b})
-        blanks = wells["role"] == "blank"
+        blanks = wells["role"] == Role.BLANK
         called = wells.loc[~blanks, "_found"] != ""
         rows.append(
             {
                 "plate": plate,
                 "batch": JOIN.join(files),
                 "wells": len(wells),
-                "plants": wells.loc[wells["role"] == "progeny", "plant"].nunique(),
-                "parents": int((wells["role"] == "parent").sum()),
+                "plants": wells.loc[wells["role"] == Role.PROGENY, "plant"].nunique(),
+                "parents": int((wells["role"] == Role.PARENT).sum()),
                 "blanks": int(blanks.sum()),
                 "call_rate": float(wells.loc[~blanks, "_call"].fillna(0).mean()) if called.any() else np.nan,
                 "blank_call_rate": float(wells.loc[blanks, "_call"].fillna(0).mean())
@@ -149,7 +150,7 @@ def lines_table(
         for parent, line in (("mother", result.mother), ("father", result.father)):
             if line:
                 departs.setdefault(line, []).append((cross, parent, result))
-    parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
+    parents = samples[(samples["role"] == Role.PARENT) & (samples["line"] != "")]
     sample = samples["sample_id"].to_numpy()
     rows = []
     crossed = {p for _, r in evidence.values() for p in (r.mother, r.father) if p}

@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import re
 import stat
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from crossproof.errors import error
+from crossproof.io.problems import Problems
 from crossproof.io.sheets.headings import nearest
+from crossproof.text import shortened
 
 ALL = object()
 """Stands for the word all while a configuration is read."""
@@ -18,7 +20,7 @@ NO_SUCH_FILE = "There is no such file."
 
 
 class Places:
-    """Turns names of files into files; `fault` hears line, column, value, problem and remedy.
+    """Turns names of files into files.
 
     `given`: tables that come from elsewhere, whose files are not looked at.
     `wells_come`: a pattern of sheets of wells that no file fits is no fault.
@@ -27,12 +29,12 @@ class Places:
     def __init__(
         self,
         root: Path,
-        fault: Callable[[int | None, str, object, str, str], None],
+        problems: Problems,
         given: frozenset[str] = frozenset(),
         *,
         wells_come: bool = False,
     ) -> None:
-        self.root, self.fault, self.given, self.wells_come = root, fault, given, wells_come
+        self.root, self.problems, self.given, self.wells_come = root, problems, given, wells_come
 
     def resolve(self, values: dict[str, Any]) -> None:
         """Replace names of files by files; those that are missing or lie outside are faults."""
@@ -40,59 +42,65 @@ class Places:
         for limit in ("max_markers", "max_markers_per_cross"):
             if values[limit] is ALL:
                 values[limit] = None
-        values["crosses_file"] = Path()
-        if values["crosses"] and "crosses" not in self.given:
-            found = self.one_file("crosses", values["crosses"], lines.get("crosses"), outside)
-            values["crosses_file"] = found or Path()
-        for name in ("markers", "corrections"):
-            written = values[name]
-            if name in self.given:
-                values[f"{name}_file"] = None
-            elif written is None:
-                standard = self.root / f"{name}.csv"
-                values[f"{name}_file"] = standard if standard.is_file() else None
-                values[name] = standard.name if standard.is_file() else None
-            else:
-                values[f"{name}_file"] = self.one_file(name, written, lines.get(name), outside)
-        values["sample_files"] = (
-            ()
-            if "samples" in self.given
-            else self.sample_files(values["samples"], lines.get("samples"), outside)
-        )
+        self._records(values, lines, outside)
         places: dict[Path, str] = {}
         for entry in values["genotypes"]:
-            entry_lines = entry.pop("_lines")
-            line = entry_lines.get("path", entry_lines["entry"])
-            for key in ("names", "marker_names"):
-                if entry[key]:
-                    where = entry_lines.get(key)
-                    entry[f"{key}_file"] = self.one_file(key, entry[key], where, outside)
-            if not entry["path"]:
-                continue
-            found = self.inside("path", entry["path"], line, outside)
-            entry["file"] = found
-            if found is None:
-                continue
-            if not self.is_file(found):
-                remedy = self.where_it_may_be(entry["path"], found)
-                if self.is_gone(found):
-                    # The other files can go on without it, as without one that cannot be read.
-                    entry["absent"] = (line, NO_SUCH_FILE, remedy)
-                else:
-                    self.fault(line, "path", entry["path"], NO_SUCH_FILE, remedy)
-                continue
-            if not os.access(found, os.R_OK):
-                entry["absent"] = (line, "You do not have permission to read the file.", "Ask for it.")
-            place = found.resolve()
-            if place in places:
-                self.fault(
-                    line,
-                    "path",
-                    entry["path"],
-                    f"This file is already named for batch {places[place]!r}.",
-                    "Name each genotype file once.",
-                )
-            places.setdefault(place, entry["batch"])
+            self._genotype_file(entry, entry.pop("_lines"), outside, places)
+
+    def _records(self, values: dict[str, Any], lines: dict[str, int], outside: bool) -> None:
+        """The season's sheets."""
+        crosses = None
+        if values["crosses"] and "crosses" not in self.given:
+            crosses = self.one_file("crosses", values["crosses"], lines.get("crosses"), outside)
+        values["crosses_file"] = crosses or Path()
+        for name in ("markers", "corrections"):
+            file = None
+            if values[name] is not None and name not in self.given:
+                file = self.one_file(name, values[name], lines.get(name), outside)
+            elif name not in self.given and (self.root / f"{name}.csv").is_file():
+                values[name], file = f"{name}.csv", self.root / f"{name}.csv"
+            values[f"{name}_file"] = file
+        patterns = () if "samples" in self.given else values["samples"]
+        values["sample_files"] = self.sample_files(patterns, lines.get("samples"), outside)
+
+    def _genotype_file(
+        self, entry: dict[str, Any], lines: dict[str, int], outside: bool, places: dict[Path, str]
+    ) -> None:
+        """The files of one entry; `places`: genotype files named before, and their batches."""
+        written, line = entry["path"], lines.get("path", lines["entry"])
+        for key in ("names", "marker_names"):
+            if entry[key]:
+                entry[f"{key}_file"] = self.one_file(key, entry[key], lines.get(key), outside)
+        if not written:
+            return
+        found = entry["file"] = self.inside("path", written, line, outside)
+        if found is None:
+            return
+        shown = shortened(written)
+        if not self.is_file(found):
+            remedy = self.where_it_may_be(written, found)
+            absent = error(self.problems.file, NO_SUCH_FILE, remedy, row=line, column="path", value=shown)
+            if self.is_gone(found):
+                # The other files can go on without it, as without one that cannot be read.
+                entry["absent"] = absent
+            else:
+                self.problems.extend([absent])
+            return
+        if not os.access(found, os.R_OK):
+            why = "You do not have permission to read the file."
+            entry["absent"] = error(
+                self.problems.file, why, "Ask for it.", row=line, column="path", value=shown
+            )
+        place = found.resolve()
+        if place in places:
+            self.problems.error(
+                f"This file is already named for batch {places[place]!r}.",
+                "Name each genotype file once.",
+                row=line,
+                column="path",
+                value=written,
+            )
+        places.setdefault(place, entry["batch"])
 
     def one_file(self, column: str, written: str, line: int | None, outside: bool) -> Path | None:
         path = self.inside(column, written, line, outside)
@@ -100,7 +108,9 @@ class Places:
             return None
         if self.is_file(path):
             return path
-        self.fault(line, column, written, NO_SUCH_FILE, self.where_it_may_be(written, path))
+        self.problems.error(
+            NO_SUCH_FILE, self.where_it_may_be(written, path), row=line, column=column, value=written
+        )
         return None
 
     def where_it_may_be(self, written: str, path: Path) -> str:
@@ -144,7 +154,9 @@ class Places:
         shown = written if shown is None else shown
         too_long = len(written) > 4000 or any(len(os.fsencode(p)) > 255 for p in written.split("/"))
         if too_long or not written.isprintable():
-            self.fault(line, column, shown, "No file can have such a name.", "Type the path again.")
+            self.problems.error(
+                "No file can have such a name.", "Type the path again.", row=line, column=column, value=shown
+            )
             return None
         path = self.root / written
         if outside:
@@ -153,55 +165,60 @@ class Places:
         for candidate in (os.path.normpath(os.path.abspath(path)), os.path.realpath(path)):
             base = root if candidate == os.path.realpath(path) else os.path.abspath(self.root)
             if candidate != base and not candidate.startswith(base.rstrip(os.sep) + os.sep):
-                self.fault(
-                    line,
-                    column,
-                    shown,
+                self.problems.error(
                     "This path leads out of the season folder.",
                     "Copy the file into the season folder, or set allow_outside: true in config.yaml.",
+                    row=line,
+                    column=column,
+                    value=shown,
                 )
                 return None
         return path
 
     def sample_files(self, patterns: tuple[str, ...], line: int | None, outside: bool) -> tuple[Path, ...]:
+        """The sheets of wells, each once however many names and patterns fit it."""
         found: dict[str, Path] = {}
         for pattern in patterns:
             if not any(c in pattern for c in "*?[") or self.is_file(self.root / pattern):
                 path = self.one_file("samples", pattern, line, outside)
                 matches = [path] if path is not None else []
             else:
-                fixed = re.split(r"[*?\[]", pattern, maxsplit=1)[0]
-                climbs = not outside and ".." in Path(pattern).parts
-                if self.inside("samples", ".." if climbs else fixed, line, outside, pattern) is None:
-                    continue
-                base = Path(pattern).anchor
-                start = Path(base) if base else self.root
-                relative = pattern[len(base) :] if base else pattern
-                try:
-                    named = [p for p in start.glob(relative) if not _left_over(p.name)]
-                except ValueError:
-                    named = []  # such as ** inside a name
-                matches = sorted(p for p in named if self.is_file(p))
-                for dead in sorted(p for p in named if not self.is_file(p) and not p.is_dir()):
-                    self.fault(
-                        line,
-                        "samples",
-                        os.path.relpath(dead, self.root),
-                        f"This is {_kind(dead)}, not a sheet of wells.",
-                        "Put the sheet itself there, or delete it.",
-                    )
-                if not matches and not self.wells_come:
-                    self.fault(
-                        line,
-                        "samples",
-                        pattern,
-                        "No file has a name like this.",
-                        "Put the sheets of wells there, or correct the pattern; * matches any text.",
-                    )
+                matches = self._matches(pattern, line, outside)
             for path in matches:
                 if self.inside("samples", os.path.relpath(path, self.root), line, outside) is not None:
                     found.setdefault(os.path.realpath(path), path)
         return tuple(sorted(found.values(), key=lambda p: p.as_posix()))
+
+    def _matches(self, pattern: str, line: int | None, outside: bool) -> list[Path]:
+        """Files whose names fit a pattern."""
+        fixed = re.split(r"[*?\[]", pattern, maxsplit=1)[0]
+        climbs = not outside and ".." in Path(pattern).parts
+        if self.inside("samples", ".." if climbs else fixed, line, outside, pattern) is None:
+            return []
+        base = Path(pattern).anchor
+        try:
+            named = sorted((Path(base) if base else self.root).glob(pattern[len(base) :]))
+        except ValueError:
+            named = []  # such as ** inside a name
+        named = [p for p in named if not _left_over(p.name)]
+        matches = [p for p in named if self.is_file(p)]
+        for dead in (p for p in named if not self.is_file(p) and not p.is_dir()):
+            self.problems.error(
+                f"This is {_kind(dead)}, not a sheet of wells.",
+                "Put the sheet itself there, or delete it.",
+                row=line,
+                column="samples",
+                value=os.path.relpath(dead, self.root),
+            )
+        if not matches and not self.wells_come:
+            self.problems.error(
+                "No file has a name like this.",
+                "Put the sheets of wells there, or correct the pattern; * matches any text.",
+                row=line,
+                column="samples",
+                value=pattern,
+            )
+        return matches
 
 
 def _kind(path: Path) -> str:

@@ -12,10 +12,10 @@ from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import Places
 from crossproof.io.config.setting_reader import SettingReader
 from crossproof.io.intake.table_shape import Decimal, Encoding, Separator, TableShape
+from crossproof.io.problems import Problems
 from crossproof.model.declaration import GENOTYPE_KEYS, SETTINGS, ValueKind, default
 from crossproof.model.genotypes import Evidence
 from crossproof.model.settings import Settings
-from crossproof.text import shortened
 
 CONFIG_NAMES = ("config.yaml", "config.yml")
 
@@ -221,11 +221,11 @@ def read_config(
     if data is None:
         data = _bytes_of(source)
     document = yaml_text.read_yaml(data, file=file)
-    reader = SettingReader(source.parent, file, genotypes_come)
-    values = reader.mapping(document, SETTINGS, "")
-    Places(source.parent, reader.fault, given, wells_come=wells_come).resolve(values)
-    if reader.problems:
-        raise InputError(sorted(reader.problems, key=lambda p: (p.row or 0, p.column, p.problem)))
+    problems = Problems(file)
+    values = SettingReader(problems, genotypes_come).mapping(document, SETTINGS, "")
+    Places(source.parent, problems, given, wells_come=wells_come).resolve(values)
+    if problems:
+        raise InputError(sorted(problems.listed(), key=lambda p: (p.row or 0, p.column, p.problem)))
     shared = values["missing"]
     evidence = Evidence(values.pop("evidence"))
     genotypes = tuple(
@@ -237,7 +237,7 @@ def read_config(
             evidence=Evidence(g["evidence"]) if g["evidence"] else evidence,
             counted_allele=g["counted_allele"],
             missing=tuple(dict.fromkeys((*shared, *g["missing"]))),
-            absent=_absent(file, g),
+            absent=g.get("absent"),
             names_file=g.get("names_file"),
             marker_names_file=g.get("marker_names_file"),
             **{key: g[key] for key in _AS_WRITTEN},
@@ -263,10 +263,3 @@ _AS_WRITTEN = tuple(
     for s in GENOTYPE_KEYS
     if s.name not in ("batch", "path", "layout", "evidence", "counted_allele", "missing")
 )
-
-
-def _absent(file: str, entry: Mapping[str, Any]) -> Problem | None:
-    if "absent" not in entry:
-        return None
-    line, problem, remedy = entry["absent"]
-    return error(file, problem, remedy, row=line, column="path", value=shortened(entry["path"]))

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from pathlib import Path
 from typing import Any
 
-from crossproof.errors import Problem, error
 from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import ALL
+from crossproof.io.problems import Problems
 from crossproof.io.sheets.columns import TABLES
 from crossproof.io.sheets.headings import heading_key, nearest
 from crossproof.model.declaration import GENOTYPE_KEYS, Setting, ValueKind
-from crossproof.text import shortened
 
 
 def _holds_nothing(node: yaml_text.Node) -> bool:
@@ -24,51 +22,52 @@ def _holds_nothing(node: yaml_text.Node) -> bool:
 class SettingReader:
     """Turns YAML nodes into declared values and collects what is wrong with them."""
 
-    def __init__(self, root: Path, file: str, genotypes_come: bool = False) -> None:
-        self.root, self.file, self.genotypes_come = root, file, genotypes_come
-        self.problems: list[Problem] = []
-        self.lines: dict[str, int] = {}
-
-    def fault(self, line: int | None, column: str, value: object, problem: str, remedy: str) -> None:
-        shown = shortened(str(value))
-        self.problems.append(error(self.file, problem, remedy, row=line, column=column, value=shown))
+    def __init__(self, problems: Problems, genotypes_come: bool = False) -> None:
+        self.problems, self.genotypes_come = problems, genotypes_come
 
     def mapping(self, node: yaml_text.Mapping, declared: tuple[Setting, ...], inside: str) -> dict[str, Any]:
+        """Values by setting, and under `_lines` where each stands; `inside`: whose entry this is."""
         known = {s.name: s for s in declared}
         values: dict[str, Any] = {s.name: s.default for s in declared}
-        values["_lines"] = {}
-        seen: set[str] = set()
+        lines: dict[str, int] = {}
         for key, value in node.items:
             setting = known.get(key.text)
             if setting is None:
                 close = nearest(key.text, known)
-                self.fault(
-                    key.line,
-                    inside,
-                    key.text,
+                self.problems.error(
                     f"There is no setting called {key.text!r}.",
                     f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(known)}.",
+                    row=key.line,
+                    column=inside,
+                    value=key.text,
                 )
                 continue
-            seen.add(setting.name)
-            values["_lines"][setting.name] = value.line
-            if setting.name == "genotypes" and self.genotypes_come and _holds_nothing(value):
-                values[setting.name] = ()
-                continue
-            if isinstance(value, yaml_text.Scalar) and value.empty:
-                if setting.required:
-                    self.fault(key.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))
-                continue
-            found = self.value(setting, value)
-            if found == "" and setting.required:
-                self.fault(key.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))
-            elif found is not None:
+            lines[setting.name] = value.line
+            found = self.given(setting, key.line, value)
+            if found is not None:
                 values[setting.name] = found
         for setting in declared:
-            if setting.required and setting.name not in seen:
-                where = node.line if inside else None
-                self.fault(where, setting.name, "", f"{setting.name!r} is not given.", _needed(setting))
-        return values
+            if setting.required and setting.name not in lines:
+                self._lacks(setting, "is not given", node.line if inside else None)
+        return values | {"_lines": lines}
+
+    def given(self, setting: Setting, line: int, node: yaml_text.Node) -> Any:
+        """The value of a setting that is named on a line, or None where its default stands."""
+        if setting.name == "genotypes" and self.genotypes_come and _holds_nothing(node):
+            return ()
+        empty = isinstance(node, yaml_text.Scalar) and node.empty
+        found = None if empty else self.value(setting, node)
+        if setting.required and (empty or found == ""):
+            self._lacks(setting, "is empty", line)
+            return None
+        return found
+
+    def _lacks(self, setting: Setting, what: str, line: int | None) -> None:
+        remedy = f"Add {setting.name}: {setting.meaning}."
+        self.problems.error(f"{setting.name!r} {what}.", remedy, row=line, column=setting.name)
+
+    def _wrong(self, setting: Setting, node: yaml_text.Scalar, problem: str, remedy: str) -> None:
+        self.problems.error(problem, remedy, row=node.line, column=setting.name, value=node.text)
 
     def value(self, setting: Setting, node: yaml_text.Node) -> Any:
         """The value of one setting, or None after a fault."""
@@ -80,12 +79,11 @@ class SettingReader:
         if kind in (ValueKind.PATHS, ValueKind.TEXTS, ValueKind.PRIOR):
             return self.several(setting, node)
         if not isinstance(node, yaml_text.Scalar):
-            self.fault(
-                node.line,
-                setting.name,
-                "",
+            self.problems.error(
                 f"{setting.name!r} takes one value, not a list or a group of settings.",
                 f"Write {setting.name}: followed by {setting.allowed}.",
+                row=node.line,
+                column=setting.name,
             )
             return None
         if kind in (ValueKind.PATH, ValueKind.TEXT):
@@ -98,9 +96,7 @@ class SettingReader:
                 return True
             if word in ("false", "no"):
                 return False
-            self.fault(
-                node.line, setting.name, node.text, "This is neither true nor false.", "Write true or false."
-            )
+            self._wrong(setting, node, "This is neither true nor false.", "Write true or false.")
             return None
         if kind is ValueKind.LIMIT and node.text.casefold() == "all":
             return ALL
@@ -108,9 +104,7 @@ class SettingReader:
         if number is None or kind is ValueKind.NUMBER:
             return number
         if number != int(number):
-            self.fault(
-                node.line, setting.name, node.text, "This is not a whole number.", f"Give {setting.allowed}."
-            )
+            self._wrong(setting, node, "This is not a whole number.", f"Give {setting.allowed}.")
             return None
         return int(number)
 
@@ -122,7 +116,7 @@ class SettingReader:
                 remedy = f"Write the decimal point as a point: {text.replace(',', '.')}."
             elif match := re.fullmatch(r"(\d+(?:\.\d+)?)\s*%", text):
                 remedy = f"Write the share as a number: {float(match.group(1)) / 100:g}."
-            self.fault(node.line, setting.name, node.text, "This is not a number.", remedy)
+            self._wrong(setting, node, "This is not a number.", remedy)
             return None
         number = float(text)
         low, high = setting.low, setting.high
@@ -132,7 +126,7 @@ class SettingReader:
             if high == 1 or (high is not None and 0.9 <= high < 1):
                 if 1 < number <= 100:
                     remedy += f" For {number:g} per cent write {number / 100:g}."
-            self.fault(node.line, setting.name, node.text, "This value is out of range.", remedy)
+            self._wrong(setting, node, "This value is out of range.", remedy)
             return None
         return number
 
@@ -141,10 +135,9 @@ class SettingReader:
         if word in setting.choices:
             return word
         close = nearest(word, setting.choices)
-        self.fault(
-            node.line,
-            setting.name,
-            node.text,
+        self._wrong(
+            setting,
+            node,
             f"{node.text!r} is not one of the allowed words.",
             (f"Did you mean {close!r}? " if close else "") + f"Allowed: {', '.join(setting.choices)}.",
         )
@@ -156,37 +149,35 @@ class SettingReader:
         elif isinstance(node, yaml_text.Sequence):
             nodes = node.items
         else:
-            self.fault(
-                node.line,
-                setting.name,
-                "",
+            self.problems.error(
                 f"{setting.name!r} takes a list.",
                 f"Write {setting.name}: [..., ...] with {setting.kind}.",
+                row=node.line,
+                column=setting.name,
             )
             return None
         scalars = [n for n in nodes if isinstance(n, yaml_text.Scalar)]
         if len(scalars) != len(nodes):
-            self.fault(
-                node.line,
-                setting.name,
-                "",
+            self.problems.error(
                 "The list holds something other than plain values.",
                 f"Give {setting.kind}.",
+                row=node.line,
+                column=setting.name,
             )
             return None
         if setting.kind is not ValueKind.PRIOR:
             if setting.required and not any(n.text.strip() for n in scalars):
-                self.fault(node.line, setting.name, "", f"{setting.name!r} is empty.", _needed(setting))
+                self._lacks(setting, "is empty", node.line)
                 return None
             return tuple(n.text.strip() for n in scalars)
         numbers = [self.number(setting, n) for n in scalars]
         if len(numbers) != 4:
-            self.fault(
-                node.line,
-                setting.name,
-                len(numbers),
+            self.problems.error(
                 f"{len(numbers)} numbers are given where 4 are needed.",
                 "Give four numbers above 0: hybrid, self, outcross, off_pedigree, such as [6, 3, 0.8, 0.2].",
+                row=node.line,
+                column=setting.name,
+                value=len(numbers),
             )
             return None
         return None if any(n is None for n in numbers) else tuple(numbers)
@@ -194,33 +185,39 @@ class SettingReader:
     def genotypes(self, node: yaml_text.Node) -> tuple[dict[str, Any], ...] | None:
         how = "Write one line per file, such as: - {batch: B01, path: genotypes/plate1.vcf.gz}"
         if not isinstance(node, yaml_text.Sequence) or not node.items:
-            self.fault(node.line, "genotypes", "", "'genotypes' takes a list of files.", how)
+            self.problems.error("'genotypes' takes a list of files.", how, row=node.line, column="genotypes")
             return None
         entries: list[dict[str, Any]] = []
         lines: dict[str, int] = {}
         for item in node.items:
             if not isinstance(item, yaml_text.Mapping):
                 text = item.text if isinstance(item, yaml_text.Scalar) else ""
-                self.fault(item.line, "genotypes", text, "This entry lacks a batch name and a path.", how)
+                self.problems.error(
+                    "This entry lacks a batch name and a path.",
+                    how,
+                    row=item.line,
+                    column="genotypes",
+                    value=text,
+                )
                 continue
             entry = self.mapping(item, GENOTYPE_KEYS, "genotypes")
             batch, key = entry["batch"], entry["batch"].casefold()
             entry["_lines"]["entry"] = item.line
             if batch and key in lines:
-                self.fault(
-                    item.line,
-                    "batch",
-                    batch,
+                self.problems.error(
                     f"The batch name {batch!r} appears twice; the first is on line {lines[key]}.",
                     "Give each genotype file a batch name of its own.",
+                    row=item.line,
+                    column="batch",
+                    value=batch,
                 )
             elif not batch.isprintable():
-                self.fault(
-                    item.line,
-                    "batch",
-                    batch,
+                self.problems.error(
                     "This batch name holds a line break or another character that cannot be shown.",
                     "Use letters, digits, - and _.",
+                    row=item.line,
+                    column="batch",
+                    value=batch,
                 )
             lines.setdefault(key, item.line)
             entries.append(entry)
@@ -229,19 +226,21 @@ class SettingReader:
     def headings(self, node: yaml_text.Node) -> dict[str, dict[str, str]] | None:
         how = "Write columns: {your heading: our name}, such as columns: {Tag no: cross_id}."
         if not isinstance(node, yaml_text.Mapping):
-            self.fault(node.line, "columns", "", "'columns' takes headings and our names for them.", how)
+            self.problems.error(
+                "'columns' takes headings and our names for them.", how, row=node.line, column="columns"
+            )
             return None
         found: dict[str, dict[str, str]] = {}
         for key, value in node.items:
             if isinstance(value, yaml_text.Mapping):
                 if key.text not in TABLES:
                     close = nearest(key.text, TABLES)
-                    self.fault(
-                        key.line,
-                        "columns",
-                        key.text,
+                    self.problems.error(
                         f"There is no sheet called {key.text!r}.",
                         f"Use one of: {', '.join(TABLES)}." + (f" Did you mean {close!r}?" if close else ""),
+                        row=key.line,
+                        column="columns",
+                        value=key.text,
                     )
                     continue
                 for heading, name in value.items:
@@ -259,22 +258,16 @@ class SettingReader:
             shown = node.text if isinstance(node, yaml_text.Scalar) else ""
             close = nearest(shown, known) if shown else ""
             turned = heading_key(heading.text) in known
-            self.fault(
-                heading.line,
-                "columns",
-                shown,
+            self.problems.error(
                 f"{shown!r} is not a column that crossproof knows.",
-                (
-                    f"Turn the pair round: {shown}: {heading.text}."
-                    if turned and shown
-                    else f"Did you mean {close!r}?"
-                    if close
-                    else f"Use one of: {', '.join(known)}."
-                ),
+                f"Turn the pair round: {shown}: {heading.text}."
+                if turned and shown
+                else f"Did you mean {close!r}?"
+                if close
+                else f"Use one of: {', '.join(known)}.",
+                row=heading.line,
+                column="columns",
+                value=shown,
             )
             return
         into[heading_key(heading.text)] = name
-
-
-def _needed(setting: Setting) -> str:
-    return f"Add {setting.name}: {setting.meaning}."

@@ -83,53 +83,24 @@ def shaped_grid(
     rows: Rows, shape: TableShape, layout: Layout | None, problems: Problems, *, ragged: bool
 ) -> Grid:
     """The grid of these rows; `ragged` where rows may end before the last column, as in a workbook."""
-    head, body = _header_and_body(rows, shape, problems)
-    header_row, headings = head
-    width = max(
-        [i + 1 for i, h in enumerate(headings) if h]
-        + [
-            i + 1
-            for _, cells in body[:2000]
-            for i, c in enumerate(cells)
-            if c and shape.columns_per_marker > 1
-        ]
-    )
+    (header_row, headings), body = _header_and_body(rows, shape, problems)
+    width = _width(headings, body, shape)
     headings = [*headings, *[""] * (width - len(headings))][:width]
-    repeated = [n for n, cells in body if [c for c in cells if c] == [h for h in headings if h]]
-    again = set(repeated)
-    kept: list[tuple[int, list[str]]] = []
-    for number, cells in body:
-        if number in again or not any(cells):
-            continue
-        if any(cells[width:]):
-            problems.error(
-                f"The row has more cells than there are headings ({width}).",
-                "If it is not part of the table, set last_row: for this file in config.yaml.",
-                row=number,
-                value=", ".join(c for c in cells[width:] if c),
-            )
-        if len(cells) < width and not ragged and any(headings[len(cells) :]):
-            problems.error(
-                f"The row has {len(cells)} cells, the header {width}.",
-                "If it is not part of the table, set last_row: for this file in config.yaml.",
-                row=number,
-                value=", ".join(cells)[:60],
-            )
-        kept.append((number, [*cells[:width], *[""] * (width - len(cells))]))
-    problems.raise_if_any()
+    kept, repeated = _whole_rows(headings, body, problems, ragged)
     named = _columns(headings, shape, layout, problems, header_row)
     notes = [f"headings in row {header_row}"] if shape.header_row else []
     if repeated:
-        notes.append(f"the headings stand again in {len(repeated)} rows, which were skipped")
-    left = [
-        h or f"column {i + 1}" for i, h in enumerate(headings) if i not in {p for c in named for p in c[1]}
-    ]
+        notes.append(f"the headings stand again in {repeated} rows, which were skipped")
+    read = {place for _, places in named for place in places}
+    left = [h or f"column {i + 1}" for i, h in enumerate(headings) if i not in read]
     if left:
         notes.append(f"columns not read: {', '.join(left[:12])}" + (" ..." if len(left) > 12 else ""))
     known: dict[str, int] = {}
     codes = np.empty((len(kept), len(named)), dtype=np.int32)
     for i, (_, cells) in enumerate(kept):
-        codes[i] = [known.setdefault(_joined(cells, places), len(known)) for _, places in named]
+        codes[i] = [
+            known.setdefault(joined_alleles([cells[p] for p in places]), len(known)) for _, places in named
+        ]
     grid = Grid(
         [name for name, _ in named],
         np.array([n for n, _ in kept], dtype=np.int64),
@@ -139,6 +110,41 @@ def shaped_grid(
         header_row,
     )
     return finish(grid, problems)
+
+
+def _width(headings: Sequence[str], body: Rows, shape: TableShape) -> int:
+    """Columns with a heading; where a marker has several columns, the last of them need have none."""
+    filled = [i + 1 for i, h in enumerate(headings) if h]
+    if shape.columns_per_marker > 1:
+        filled += [i + 1 for _, cells in body[:2000] for i, c in enumerate(cells) if c]
+    return max(filled)
+
+
+def _whole_rows(headings: list[str], body: Rows, problems: Problems, ragged: bool) -> tuple[Rows, int]:
+    """Rows as wide as the headings, and how many others only repeat the headings."""
+    width = len(headings)
+    titles = [h for h in headings if h]
+    kept: Rows = []
+    repeated = 0
+    for number, cells in body:
+        given = [c for c in cells if c]
+        if given == titles:
+            repeated += 1
+            continue
+        if not given:
+            continue
+        wrong = ""
+        if any(cells[width:]):
+            wrong = f"The row has more cells than there are headings ({width})."
+            shown = ", ".join(c for c in cells[width:] if c)
+        elif len(cells) < width and not ragged and any(headings[len(cells) :]):
+            wrong, shown = f"The row has {len(cells)} cells, the header {width}.", ", ".join(cells)[:60]
+        if wrong:
+            remedy = "If it is not part of the table, set last_row: for this file in config.yaml."
+            problems.error(wrong, remedy, row=number, value=shown)
+        kept.append((number, [*cells[:width], *[""] * (width - len(cells))]))
+    problems.raise_if_any()
+    return kept, repeated
 
 
 def _header_and_body(rows: Rows, shape: TableShape, problems: Problems) -> tuple[tuple[int, list[str]], Rows]:
@@ -168,41 +174,21 @@ def _columns(
     """The columns to read, the name of the row first: heading and the places whose texts make it."""
 
     def place_of(key: str, heading: str | None) -> int | None:
-        if heading is None:
-            return None
-        at = [i for i, h in enumerate(headings) if folded(h) == folded(heading)]
-        if not at and (m := re.fullmatch(r"column (\d+)", folded(heading))) and int(m[1]) <= len(headings):
-            at = [int(m[1]) - 1]
-        if len(at) != 1:
-            problems.error(
-                f"{key} names a heading that the table {'has twice' if at else 'does not have'}.",
-                f"Use one of the headings of row {header_row}: {', '.join(h for h in headings[:12] if h)}.",
-                value=heading,
-            )
-            problems.raise_if_any()
-        return at[0]
+        return None if heading is None else _place_of(key, heading, headings, problems, header_row)
 
     sample = place_of("sample_column", shape.sample_column)
     marker = place_of("marker_column", shape.marker_column)
     calls = [p for h in shape.call_columns if (p := place_of("call_columns", h)) is not None]
     rest = [i for i, h in enumerate(headings) if not is_ignored(h, i + 1, shape.ignore_columns)]
     if layout is Layout.LONG:
-        if sample is None:
-            sample = next((i for i in rest if is_sample_heading(headings[i])), None)
-        if marker is None:
-            marker = next((i for i in rest if is_marker_heading(headings[i])), None)
-        if sample is not None and marker is not None and calls:
-            return [("sample_id", (sample,)), ("marker", (marker,)), ("call", tuple(calls))]
-        return [(headings[i], (i,)) for i in rest]
+        return _long_columns(headings, rest, sample, marker, calls)
     first = sample if layout is not Layout.WIDE_BY_MARKER else marker
     if first is None:
         first = rest[0] if rest else 0
-    places = [i for i in rest if i != first]
     name = "marker" if layout is Layout.WIDE_BY_MARKER else "sample_id"
     lead = (headings[first] if layout is None and shape.sample_column is None else name, (first,))
+    places = [i for i in rest if i != first]
     size = shape.columns_per_marker
-    if size == 1:
-        return [lead, *((headings[i], (i,)) for i in places)]
     if len(places) % size:
         problems.error(
             f"{len(places)} columns are left for the calls, which is not a multiple of columns_per_marker.",
@@ -214,6 +200,34 @@ def _columns(
     return [lead, *((stem([headings[i] for i in g]), g) for g in groups)]
 
 
+def _place_of(key: str, heading: str, headings: Sequence[str], problems: Problems, header_row: int) -> int:
+    """The column that an entry's `key` names by its heading, or as `column 3` where it has none."""
+    at = [i for i, h in enumerate(headings) if folded(h) == folded(heading)]
+    if not at and (m := re.fullmatch(r"column (\d+)", folded(heading))) and int(m[1]) <= len(headings):
+        at = [int(m[1]) - 1]
+    if len(at) != 1:
+        problems.error(
+            f"{key} names a heading that the table {'has twice' if at else 'does not have'}.",
+            f"Use one of the headings of row {header_row}: {', '.join(h for h in headings[:12] if h)}.",
+            value=heading,
+        )
+        problems.raise_if_any()
+    return at[0]
+
+
+def _long_columns(
+    headings: Sequence[str], rest: Sequence[int], sample: int | None, marker: int | None, calls: list[int]
+) -> list[tuple[str, tuple[int, ...]]]:
+    """The columns of a table with a row for each call."""
+    if sample is None:
+        sample = next((i for i in rest if is_sample_heading(headings[i])), None)
+    if marker is None:
+        marker = next((i for i in rest if is_marker_heading(headings[i])), None)
+    if sample is not None and marker is not None and calls:
+        return [("sample_id", (sample,)), ("marker", (marker,)), ("call", tuple(calls))]
+    return [(headings[i], (i,)) for i in rest]
+
+
 def stem(headings: Sequence[str]) -> str:
     """The marker's name in the headings of its columns: M01 of M01_1 and M01_2, or of M01 and nothing."""
     given = [h for h in headings if h]
@@ -221,10 +235,6 @@ def stem(headings: Sequence[str]) -> str:
         return given[0]
     stems = {m[1] for h in given if (m := _ALLELE_ENDING.match(h))}
     return stems.pop() if len(stems) == 1 and len(given) == len(headings) else given[0] if given else ""
-
-
-def _joined(cells: Sequence[str], places: tuple[int, ...]) -> str:
-    return joined_alleles([cells[i] for i in places])
 
 
 def joined_alleles(cells: Sequence[str]) -> str:

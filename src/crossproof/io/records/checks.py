@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import pandas as pd
 
@@ -14,6 +16,7 @@ from crossproof.io.records.season import Season
 from crossproof.io.records.strangers import sample_strangers
 from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_calls
 from crossproof.io.sheets.names import did_you_mean, difference, loose_index, meant, skeleton
+from crossproof.model.plates import Role
 from crossproof.text import agreeing, count_of
 
 
@@ -42,6 +45,35 @@ def check_frames(
     return notes.listed()
 
 
+@dataclass(frozen=True)
+class _Held:
+    """The samples that genotype files hold, by batch; `files`: path by batch, as config.yaml has it.
+
+    `complete`: whether every file of the season could be read.
+    """
+
+    samples: Mapping[str, Sequence[str]]
+    files: Mapping[str, str]
+
+    @cached_property
+    def complete(self) -> bool:
+        return self.files.keys() <= self.samples.keys()
+
+    @cached_property
+    def batches(self) -> dict[str, list[str]]:
+        """The batches that hold each sample."""
+        found: dict[str, list[str]] = {}
+        for batch, names in self.samples.items():
+            for name in names:
+                found.setdefault(name, []).append(batch)
+        return found
+
+    @cached_property
+    def alike(self) -> dict[str, dict[str, list[str]]]:
+        """Names as they are compared loosely, by batch; "" for those of all files."""
+        return {"": loose_index(self.batches)} | {b: loose_index(n) for b, n in self.samples.items()}
+
+
 def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -> list[Problem]:
     """What does not fit between the wells and the samples that the genotype files hold.
 
@@ -49,45 +81,48 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
     a batch that is not in it are passed over.
     """
     notes = Problems()
-    samples, config = season.samples, season.config
-    files = {g.batch: g.path for g in config.genotypes}
-    complete = all(g.batch in samples_by_batch for g in config.genotypes)
-    holders: dict[str, list[str]] = {}
-    for batch, names in samples_by_batch.items():
-        for name in names:
-            holders.setdefault(name, []).append(batch)
-    indexes = {batch: loose_index(names) for batch, names in samples_by_batch.items()}
-    every_index = loose_index(holders)
-    claimed: dict[str, set[str]] = {batch: set() for batch in samples_by_batch}
-    strangers = sample_strangers(samples, samples_by_batch, files)
-    alone = len(strangers) == len(samples_by_batch) > 0
-    asked: dict[str, int] = {}
-    columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
-    typed_lines: set[str] = set()
-    for sample, batch, role, line, file, row in zip(*columns, samples["_row"].tolist(), strict=True):
-        known = bool(sample) and (not batch or batch in samples_by_batch)
-        held = [b for b in holders.get(sample, []) if not batch or b == batch] if known else []
-        may_be_elsewhere = not known or (not batch and not complete)
-        if role == "parent" and (held or may_be_elsewhere):
-            typed_lines.add(line)
-        if not known:
-            continue
-        if batch:
-            asked[batch] = asked.get(batch, 0) + 1
-        for b in held:
-            claimed[b].add(sample)
-        if len(held) > 1:
-            notes.note(_held_twice(held, files), file=file, row=row, column="batch", value=sample)
-        said_of_file = batch in strangers or (alone and not batch)
-        if not held and not may_be_elsewhere and not said_of_file:
-            _missing_sample(notes, sample, batch, role, file, row, holders, files, indexes, every_index)
+    samples = season.samples
+    held = _Held(samples_by_batch, {g.batch: g.path for g in season.config.genotypes})
+    strangers = sample_strangers(samples, samples_by_batch, held.files)
+    claimed, typed_lines = _wells_in_files(samples, held, strangers, notes)
+    asked = Counter(_texts(samples.loc[samples["sample_id"] != ""], "batch"))
     for batch, names in samples_by_batch.items():
         if batch in strangers:
             notes.extend([strangers[batch]])
-            continue
-        _unlisted(notes, batch, files.get(batch, batch), names, claimed[batch], asked.get(batch, 0))
+        else:
+            _unlisted(notes, batch, held.files.get(batch, batch), names, claimed[batch], asked[batch])
     parents_without_calls(season.crosses, samples, typed_lines, notes)
     return notes.listed()
+
+
+def _wells_in_files(
+    samples: pd.DataFrame, held: _Held, strangers: Collection[str], notes: Problems
+) -> tuple[dict[str, set[str]], set[str]]:
+    """Look for the sample of each well in the files, except in `strangers`, of which all is said already.
+
+    Returns the samples found, by batch, and the lines that have calls, or may have them in a file that
+    could not be read.
+    """
+    claimed: dict[str, set[str]] = {batch: set() for batch in held.samples}
+    alone = len(strangers) == len(held.samples) > 0
+    typed_lines: set[str] = set()
+    columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
+    for sample, batch, role, line, file, row in zip(*columns, samples["_row"].tolist(), strict=True):
+        known = bool(sample) and (not batch or batch in held.samples)
+        found = [b for b in held.batches.get(sample, ()) if batch in (b, "")] if known else []
+        may_be_elsewhere = not known or (not batch and not held.complete)
+        if role == Role.PARENT and (found or may_be_elsewhere):
+            typed_lines.add(line)
+        for b in found:
+            claimed[b].add(sample)
+        if len(found) > 1:
+            notes.note(_held_twice(found, held.files), file=file, row=row, column="batch", value=sample)
+        said_of_file = batch in strangers or (alone and not batch)
+        if not (found or may_be_elsewhere or said_of_file):
+            fault = _missing_sample(sample, batch, role, held)
+            if fault is not None:
+                notes.note(fault, file=file, row=row, column="sample_id", value=sample)
+    return claimed, typed_lines
 
 
 def _held_twice(held: Sequence[str], files: Mapping[str, str]) -> Fault:
@@ -98,43 +133,31 @@ def _held_twice(held: Sequence[str], files: Mapping[str, str]) -> Fault:
     )
 
 
-def _missing_sample(
-    notes: Problems,
-    sample: str,
-    batch: str,
-    role: str,
-    file: str,
-    row: int,
-    holders: Mapping[str, list[str]],
-    files: Mapping[str, str],
-    indexes: Mapping[str, dict[str, list[str]]],
-    every_index: dict[str, list[str]],
-) -> None:
-    where = f"The genotype file of batch {batch} ({files.get(batch, '')})" if batch else "No genotype file"
+def _missing_sample(sample: str, batch: str, role: str, held: _Held) -> Fault | None:
+    """What is wrong with a well whose sample no file holds, or not that of its batch."""
+    where = (
+        f"The genotype file of batch {batch} ({held.files.get(batch, '')})" if batch else "No genotype file"
+    )
     verb = "does not hold this sample" if batch else "holds this sample"
-    other = [b for b in holders.get(sample, []) if b != batch]
-    close = meant(sample, (), indexes[batch] if batch else every_index)
+    other = [b for b in held.batches.get(sample, []) if b != batch]
     if other:
-        fault = Fault(
+        return Fault(
             f"{where} {verb}; that of batch {', '.join(other)} does.",
             f"Write {other[0]} in the column batch, if that is the file meant.",
         )
-    elif close:
-        fault = Fault(
-            f"{where} {verb}, but {close!r} (differs by {difference(sample, close)})."
-            if skeleton(close) == skeleton(sample)
-            else f"{where} {verb}, but {close!r}.",
+    if close := meant(sample, (), held.alike[batch]):
+        spelt = f" (differs by {difference(sample, close)})" if skeleton(close) == skeleton(sample) else ""
+        return Fault(
+            f"{where} {verb}, but {close!r}{spelt}.",
             f"Did you mean {close!r}? Write the name as in the genotype file.",
         )
-    elif role == "blank":
-        return  # a laboratory need not send the calls of an empty well
-    else:
-        fault = Fault(
-            f"{where} {verb}; nothing can be said of the {'line' if role == 'parent' else 'plant'}.",
-            "Correct the name, add the file that holds it, or delete the row if the well was not run.",
-            Severity.WARNING,
-        )
-    notes.note(fault, file=file, row=row, column="sample_id", value=sample)
+    if role == Role.BLANK:
+        return None  # a laboratory need not send the calls of an empty well
+    return Fault(
+        f"{where} {verb}; nothing can be said of the {'line' if role == Role.PARENT else 'plant'}.",
+        "Correct the name, add the file that holds it, or delete the row if the well was not run.",
+        Severity.WARNING,
+    )
 
 
 def _unlisted(
@@ -184,7 +207,7 @@ def _crosses(n: int) -> str:
 def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     known = set(crosses["cross_id"]) - {""}
     index = loose_index(known)
-    wells = samples[(samples["role"] == "progeny") & ~samples["cross_id"].isin({*known, ""})]
+    wells = samples[(samples["role"] == Role.PROGENY) & ~samples["cross_id"].isin({*known, ""})]
     faults: dict[str, Fault] = {}
     for name, file, row in zip(wells["cross_id"], wells["_file"], wells["_row"], strict=True):
         if name not in faults:
@@ -198,7 +221,7 @@ def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: P
 
 def _no_cycles(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     """A cross whose ancestors include itself; a parent that was typed is a line, whatever tags are called."""
-    lines = set(samples.loc[samples["role"] == "parent", "line"])
+    lines = set(samples.loc[samples["role"] == Role.PARENT, "line"])
     place: dict[str, tuple[str, int]] = {}
     named: dict[str, tuple[str, str]] = {}
     columns = (
@@ -252,7 +275,7 @@ def _cycles(parents: Mapping[str, list[str]]) -> list[list[str]]:
 
 
 def _names_that_look_alike(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
-    parents = samples[samples["role"] == "parent"]
+    parents = samples[samples["role"] == Role.PARENT]
     _look_alike(
         [(parents, "line"), (crosses, "mother"), (crosses, "father")],
         "line",
@@ -301,7 +324,7 @@ def _look_alike(
 
 def _counts_fit(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     """More plants or pods genotyped than were harvested."""
-    progeny = samples[(samples["role"] == "progeny") & (samples["cross_id"] != "")]
+    progeny = samples[(samples["role"] == Role.PROGENY) & (samples["cross_id"] != "")]
     plants = progeny.groupby("cross_id")["plant"].nunique().to_dict()
     pods = progeny[progeny["pod"] != ""].groupby("cross_id")["pod"].nunique().to_dict()
     for cross, n_pods, n_seeds, file, row in zip(
@@ -327,7 +350,7 @@ def _counts_fit(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -
 
 def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     """Crosses without plants and lines without crosses, one note each kind."""
-    progeny = samples[samples["role"] == "progeny"]
+    progeny = samples[samples["role"] == Role.PROGENY]
     if not len(progeny) and len(samples):
         fault = Fault(
             "No sheet of wells lists a progeny plant.",
@@ -349,7 +372,7 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
         )
         shown = ", ".join(idle["cross_id"][:5]) + (" …" if len(idle) > 5 else "")
         notes.note(fault, file=idle["_file"].iloc[0], column="cross_id", value=shown)
-    parents = samples[(samples["role"] == "parent") & (samples["line"] != "")]
+    parents = samples[(samples["role"] == Role.PARENT) & (samples["line"] != "")]
     used = {*crosses["mother"], *crosses["father"]}
     spare = parents[~parents["line"].isin(used)]
     if len(spare):

@@ -90,6 +90,7 @@ def _repeated(raw: RawTable, names: list[str], notes: Problems) -> None:
 
 
 def _parents(raw: RawTable, known_lines: Collection[str], notes: Problems) -> tuple[list[str], list[str]]:
+    """Mother and father of each cross, from columns of their own or from the column cross."""
     mother, father = list(raw.plain("mother", notes)), list(raw.plain("father", notes))
     if not raw.present & {"mother", "father", "cross"} and len(raw):
         fault = Fault(
@@ -101,43 +102,58 @@ def _parents(raw: RawTable, known_lines: Collection[str], notes: Problems) -> tu
         return mother, father
     known = {*known_lines, *raw.columns["cross_id"], *mother, *father} - {""}
     split = raw.values("cross", lambda t: split_cross(t, known) if t else (("", ""), None), notes)
-    for i, (left, right) in enumerate(split):
-        for column, names, written in (("mother", mother, left), ("father", father, right)):
-            if written and names[i] and names[i] != written:
-                fault = Fault(
-                    f"The column {column} says {names[i]!r}, the column cross says {written!r}.",
-                    "Correct one of the two.",
-                )
-                raw.note(notes, i, column, fault)
-            names[i] = names[i] or written
+    for place, (column, names) in enumerate((("mother", mother), ("father", father))):
+        _fill_in(raw, column, names, [written[place] for written in split], notes)
     for column, names in (("mother", mother), ("father", father)):
-        if not raw.present & {column, "cross"} and len(raw):
-            fault = Fault(
-                f"No column says who the {column} is; {UNTYPED[column]}.",
-                f"Add a column {column}, or say in config.yaml under columns: which heading means it.",
-                Severity.WARNING,
-            )
-            notes.note(fault, file=raw.files[0], column=column)
-            continue
-        fault = Fault(f"The {column} is not given; {UNTYPED[column]}.", "Fill it in.", Severity.WARNING)
-        for i, name in enumerate(names):
-            if not name and not raw.columns["cross"][i]:
-                raw.note(notes, i, column, fault)
+        _not_given(raw, column, names, notes)
     for i, (left, right) in enumerate(zip(mother, father, strict=True)):
-        if left and left == right:
-            fault = Fault(
-                "Mother and father are the same line; a hybrid cannot be told from a self.",
-                "Correct the parents; leave out plants that were selfed on purpose.",
-            )
-            raw.note(notes, i, "father", fault, right)
-        elif left and right and skeleton(left) == skeleton(right):
-            fault = Fault(
-                f"Mother {left!r} and father {right!r} look alike.",
-                "If they are one line, correct the parents; if they are two, give them clearer names.",
-                Severity.WARNING,
-            )
-            raw.note(notes, i, "father", fault, right)
+        if left and right and (alike := _alike(left, right)):
+            raw.note(notes, i, "father", alike, right)
     return mother, father
+
+
+def _fill_in(raw: RawTable, column: str, names: list[str], written: list[str], notes: Problems) -> None:
+    """Take parents from the column cross where a column of theirs leaves them empty."""
+    for i, (name, other) in enumerate(zip(names, written, strict=True)):
+        if other and name and name != other:
+            fault = Fault(
+                f"The column {column} says {name!r}, the column cross says {other!r}.",
+                "Correct one of the two.",
+            )
+            raw.note(notes, i, column, fault)
+        names[i] = name or other
+
+
+def _not_given(raw: RawTable, column: str, names: list[str], notes: Problems) -> None:
+    """Warn of a parent that is given nowhere, once where a whole sheet lacks it."""
+    if not raw.present & {column, "cross"} and len(raw):
+        fault = Fault(
+            f"No column says who the {column} is; {UNTYPED[column]}.",
+            f"Add a column {column}, or say in config.yaml under columns: which heading means it.",
+            Severity.WARNING,
+        )
+        notes.note(fault, file=raw.files[0], column=column)
+        return
+    fault = Fault(f"The {column} is not given; {UNTYPED[column]}.", "Fill it in.", Severity.WARNING)
+    for i, name in enumerate(names):
+        if not name and not raw.columns["cross"][i]:
+            raw.note(notes, i, column, fault)
+
+
+def _alike(mother: str, father: str) -> Fault | None:
+    """What is wrong with parents whose names are the same, or nearly so."""
+    if mother == father:
+        return Fault(
+            "Mother and father are the same line; a hybrid cannot be told from a self.",
+            "Correct the parents; leave out plants that were selfed on purpose.",
+        )
+    if skeleton(mother) != skeleton(father):
+        return None
+    return Fault(
+        f"Mother {mother!r} and father {father!r} look alike.",
+        "If they are one line, correct the parents; if they are two, give them clearer names.",
+        Severity.WARNING,
+    )
 
 
 def _check_counts(

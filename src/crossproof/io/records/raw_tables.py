@@ -61,6 +61,13 @@ class RawTable:
             kinds=kinds,
         )
 
+    def column(self, name: str, n: int) -> list[str]:
+        """The cells of a column; one of the user's own is empty in the n rows before its first sheet."""
+        if name not in self.columns:
+            return self.extra.setdefault(name, [""] * n)
+        self.present.add(name)
+        return self.columns[name]
+
     def note(self, notes: Problems, i: int, column: str, fault: Fault, value: object | None = None) -> None:
         """Note a fault of row i."""
         if value is None:
@@ -164,23 +171,13 @@ def gather(
         raw.rows += sheet.row_numbers
         by_place = list(zip(*sheet.rows, strict=True)) if n else [()] * len(names)
         filled: set[str] = set()
-        for place, name in enumerate(names):
-            if name in raw.columns:
-                if name in filled:
-                    continue
-                into = raw.columns[name]
-                raw.present.add(name)
-            else:
-                key = heading_key(name)
-                if key not in spelling:
-                    taken = key in reserved or name in PROVENANCE
-                    spelling[key] = f"{name} (sheet)" if taken else name
-                name = spelling[key]
-                if name in filled:
-                    continue
-                into = raw.extra.setdefault(name, [""] * start)
-            filled.add(name)
-            into += map(composed, by_place[place])
+        for name, cells in zip(names, by_place, strict=True):
+            if name not in raw.columns:
+                taken = heading_key(name) in reserved or name in PROVENANCE
+                name = spelling.setdefault(heading_key(name), f"{name} (sheet)" if taken else name)
+            if name not in filled:
+                filled.add(name)
+                raw.column(name, start).extend(map(composed, cells))
         for columns in (raw.columns, raw.extra):
             for name, into in columns.items():
                 if name not in filled:

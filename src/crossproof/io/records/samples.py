@@ -10,7 +10,7 @@ from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import text, with_extra
 from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.headings import nearest
-from crossproof.model.plates import PLATE_FORMATS, Well, parse_well, smallest_format
+from crossproof.model.plates import PLATE_FORMATS, Role, Well, parse_well, smallest_format
 
 F1_COLUMNS = ("line_mother", "line_father")
 """Columns that name the two lines of a parent that is an F1."""
@@ -151,9 +151,9 @@ def _place(raw: RawTable, i: int) -> str:
 
 def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], notes: Problems) -> None:
     line, cross = names["line"], names["cross_id"]
-    parents = {name for name, role in zip(line, roles, strict=True) if role == "parent" and name}
+    parents = {name for name, role in zip(line, roles, strict=True) if role == Role.PARENT and name}
     for i, role in enumerate(roles):
-        if role == "parent":
+        if role == Role.PARENT:
             if not line[i]:
                 raw.note(notes, i, "line", Fault("A parent well needs the name of its line.", "Fill it in."))
             if cross[i]:
@@ -164,7 +164,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                 )
                 raw.note(notes, i, "cross_id", fault)
             _check_f1_parents(raw, i, names, parents, notes)
-        elif role == "progeny":
+        elif role == Role.PROGENY:
             if not cross[i]:
                 fault = Fault("A progeny well needs the number of its cross.", "Fill it in from the tag.")
                 raw.note(notes, i, "cross_id", fault)
@@ -182,8 +182,8 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                     Severity.WARNING,
                 )
                 raw.note(notes, i, "inbreeding", fault)
-            _check_no_f1(raw, i, names, "progeny", notes)
-        elif role == "blank":
+            _check_no_f1(raw, i, names, Role.PROGENY, notes)
+        elif role == Role.BLANK:
             for column in ("line", "cross_id", "pod"):
                 if names[column][i]:
                     fault = Fault(
@@ -191,7 +191,7 @@ def _check_roles(raw: RawTable, roles: list[str], names: dict[str, list[str]], n
                         "Empty the cell, or correct the role.",
                     )
                     raw.note(notes, i, column, fault)
-            _check_no_f1(raw, i, names, "blank", notes)
+            _check_no_f1(raw, i, names, Role.BLANK, notes)
 
 
 def _check_f1_parents(
@@ -223,7 +223,7 @@ def _check_f1_parents(
         raw.note(notes, i, "line_father", fault)
 
 
-def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: str, notes: Problems) -> None:
+def _check_no_f1(raw: RawTable, i: int, names: dict[str, list[str]], role: Role, notes: Problems) -> None:
     for column in F1_COLUMNS:
         if names[column][i]:
             fault = Fault(
@@ -277,7 +277,7 @@ def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], 
     """All wells of a plant must agree on what it is."""
     first: dict[str, int] = {}
     for i, plant in enumerate(names["plant"]):
-        if not plant or roles[i] not in ("parent", "progeny"):
+        if not plant or roles[i] not in (Role.PARENT, Role.PROGENY):
             continue
         before = first.setdefault(plant, i)
         if before == i:
@@ -285,7 +285,7 @@ def _check_plants(raw: RawTable, roles: list[str], names: dict[str, list[str]], 
         if roles[i] != roles[before]:
             columns: tuple[str, ...] = ("role",)
         else:
-            columns = ("cross_id", "pod") if roles[i] == "progeny" else ("line",)
+            columns = ("cross_id", "pod") if roles[i] == Role.PROGENY else ("line",)
         for column in columns:
             here = roles[i] if column == "role" else names[column][i]
             there = roles[before] if column == "role" else names[column][before]

@@ -11,6 +11,7 @@ from crossproof.errors import Severity
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import UNTYPED
 from crossproof.io.sheets.names import did_you_mean, loose_index, meant
+from crossproof.model.plates import Role
 
 
 @dataclass
@@ -28,7 +29,7 @@ class _Use:
 
 def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
     """Parents of which no sheet of wells has a parent well."""
-    lines = set(samples.loc[samples["role"] == "parent", "line"]) - {""}
+    lines = set(samples.loc[samples["role"] == Role.PARENT, "line"]) - {""}
     index = loose_index(lines)
 
     def remedy(name: str, use: _Use) -> str:
@@ -44,7 +45,7 @@ def parents_without_calls(
     crosses: pd.DataFrame, samples: pd.DataFrame, typed: Collection[str], notes: Problems
 ) -> None:
     """Parents that are in a sheet but have no calls; those in no sheet are found without the calls."""
-    listed = set(samples.loc[samples["role"] == "parent", "line"]) - set(typed) - {""}
+    listed = set(samples.loc[samples["role"] == Role.PARENT, "line"]) - set(typed) - {""}
     _say(
         crosses,
         samples,
@@ -73,7 +74,7 @@ def _say(
                 uses.setdefault(name, _Use(file, row)).crosses.setdefault(column, []).append(cross)
     if not uses:
         return
-    progeny = samples[samples["role"] == "progeny"]
+    progeny = samples[samples["role"] == Role.PROGENY]
     plants = progeny.groupby("cross_id")["plant"].nunique().to_dict()
     for name, use in uses.items():
         own = {c for group in use.crosses.values() for c in group}

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from crossproof.model.limits import MOST_FLOWERS, MOST_HYBRIDS_WANTED, MOST_SEEDS
+from crossproof.model.plates import Role
 
 
 class Kind(StrEnum):
@@ -140,9 +141,9 @@ SAMPLES = Table(
             "role",
             Kind.CHOICE,
             "what is in the well",
-            "progeny",
+            Role.PROGENY.value,
             required=True,
-            choices=("parent", "progeny", "blank"),
+            choices=(Role.PARENT.value, Role.PROGENY.value, Role.BLANK.value),
         ),
         Column("line", Kind.NAME, "for a parent: the name of the line", ""),
         Column("cross_id", Kind.NAME, "for a progeny plant: the number on its tag", "X001"),
@@ -255,18 +256,18 @@ _USUAL_HEADINGS: Mapping[str, Mapping[str, str]] = {
 _USUAL_WORDS: Mapping[str, Mapping[str, Mapping[str, str]]] = {
     "samples": {
         "role": {
-            "f1": "progeny",
-            "offspring": "progeny",
-            "seedling": "progeny",
-            "plant": "progeny",
-            "p": "parent",
-            "parents": "parent",
-            "parent line": "parent",
-            "line": "parent",
-            "ntc": "blank",
-            "empty": "blank",
-            "water": "blank",
-            "blanks": "blank",
+            "f1": Role.PROGENY.value,
+            "offspring": Role.PROGENY.value,
+            "seedling": Role.PROGENY.value,
+            "plant": Role.PROGENY.value,
+            "p": Role.PARENT.value,
+            "parents": Role.PARENT.value,
+            "parent line": Role.PARENT.value,
+            "line": Role.PARENT.value,
+            "ntc": Role.BLANK.value,
+            "empty": Role.BLANK.value,
+            "water": Role.BLANK.value,
+            "blanks": Role.BLANK.value,
         }
     },
 }

@@ -59,44 +59,33 @@ def match_headings(
             kept.append(name)
         place = heading_key(name)
         if place in first:
-            before = first[place]
-            if heading_key(before) == key:
-                text = f"The heading {heading!r} appears twice, so it is not clear which column is meant."
-            else:
-                text = f"The headings {before!r} and {heading!r} both stand for the column {name!r}."
-            problems.append(
-                error(
-                    file,
-                    text,
-                    "Rename or delete one of the two columns.",
-                    row=header_row,
-                    column=heading,
-                    value=heading,
-                )
-            )
+            problems.append(_second(heading, first[place], name, file, header_row))
         first.setdefault(place, heading)
         names.append(name)
     problems += _kept_headings(kept, table, set(first), file, header_row)
+    found = ", ".join(h for h in headings[:12] if h) or "none"
+    others = [h for h in kept if heading_key(h) not in ours]
     for column in table.columns:
         if column.required and heading_key(column.name) not in first:
-            close = nearest(column.name, [h for h in kept if heading_key(h) not in ours])
+            close = nearest(column.name, others)
             hint = (
                 f"Rename the heading {close!r} to {column.name!r}, or say so in config.yaml under columns: "
                 f"{{{close}: {column.name}}}."
                 if close
                 else f"Add a column {column.name!r}: {column.meaning}."
             )
-            found = ", ".join(h for h in headings[:12] if h) or "none"
-            problems.append(
-                error(
-                    file,
-                    f"The required column {column.name!r} is missing (headings found: {found}).",
-                    hint,
-                    row=header_row,
-                    column=column.name,
-                )
-            )
+            text = f"The required column {column.name!r} is missing (headings found: {found})."
+            problems.append(error(file, text, hint, row=header_row, column=column.name))
     return tuple(names), problems
+
+
+def _second(heading: str, before: str, name: str, file: str, header_row: int) -> Problem:
+    """A heading that names a column which another heading names already."""
+    text = f"The headings {before!r} and {heading!r} both stand for the column {name!r}."
+    if heading_key(before) == heading_key(heading):
+        text = f"The heading {heading!r} appears twice, so it is not clear which column is meant."
+    remedy = "Rename or delete one of the two columns."
+    return error(file, text, remedy, row=header_row, column=heading, value=heading)
 
 
 def _kept_headings(

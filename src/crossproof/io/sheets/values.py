@@ -10,6 +10,7 @@ import datetime as dt
 import re
 from collections.abc import Callable, Iterable
 from enum import StrEnum
+from typing import TypeVar
 
 from crossproof.errors import Severity
 from crossproof.io.problems import Fault
@@ -19,6 +20,7 @@ from crossproof.io.sheets.headings import nearest
 NOTHING = frozenset({"", "NA", "N/A", "n/a", "na", "-", "--", "?", "."})
 """What stands for an empty cell in a column of numbers, dates or times."""
 
+_Number = TypeVar("_Number", int, float)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _EARLIEST = dt.date(1950, 1, 1)
 
@@ -29,11 +31,7 @@ def read_number(text: str, column: Column) -> tuple[float | None, Fault | None]:
         return None, None
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,2})?", text):
         return None, _not_a_number(text, column, "a number")
-    number = float(text)
-    low, high = column.low, column.high
-    if (low is not None and number < low) or (high is not None and number > high):
-        return None, Fault(f"The value is out of range ({column.allowed}).", "Correct the value.")
-    return number, None
+    return _in_range(float(text), column)
 
 
 def read_integer(text: str, column: Column) -> tuple[int | None, Fault | None]:
@@ -42,7 +40,10 @@ def read_integer(text: str, column: Column) -> tuple[int | None, Fault | None]:
         return None, None
     if not re.fullmatch(r"[+-]?\d{1,12}(\.0*)?", text):
         return None, _not_a_number(text, column, "a whole number")
-    number = int(text.split(".")[0])
+    return _in_range(int(text.split(".")[0]), column)
+
+
+def _in_range(number: _Number, column: Column) -> tuple[_Number | None, Fault | None]:
     low, high = column.low, column.high
     if (low is not None and number < low) or (high is not None and number > high):
         return None, Fault(f"The value is out of range ({column.allowed}).", "Correct the value.")
@@ -125,10 +126,16 @@ def read_date(text: str, today: dt.date, order: DateOrder | None = None) -> tupl
     if (match := _DAY_AND_MONTH.fullmatch(text)) and order is not None:
         return _sound(_ordered(match, order), today)
     meant = sorted(set(_meanings(text)))
+    if len(meant) == 1 and _ONE_MEANING.fullmatch(text):
+        return _sound(meant[0], today)
+    return None, _not_a_date(text, meant)
+
+
+def _not_a_date(text: str, meant: list[dt.date]) -> Fault:
+    """What is wrong with a date that is refused; `meant`: the days that it may stand for."""
     serial = re.fullmatch(r"\d{5}(\.\d+)?", text)
     timed = re.fullmatch(r"\d{4}-\d\d-\d\d[ T]\d.*", text)
-    if len(meant) == 1 and not serial and not timed and _ONE_MEANING.fullmatch(text):
-        return _sound(meant[0], today)
+    day_and_month = _DAY_AND_MONTH.fullmatch(text)
     why = "The date is not in the form YYYY-MM-DD."
     if serial:
         why = "This is a spreadsheet's day number, not a date."
@@ -140,13 +147,13 @@ def read_date(text: str, today: dt.date, order: DateOrder | None = None) -> tupl
             remedy = f"Write {meant[0].isoformat()} here and the time in the column time."
     elif meant:
         remedy = f"It could be {' or '.join(d.isoformat() for d in meant)}: write the right one."
-        if match and match[2] != "-":
+        if day_and_month and day_and_month[2] != "-":
             remedy += " For the whole sheet: date_order: day-month (or month-day) in config.yaml."
     else:
         remedy = "Write the date as YYYY-MM-DD, such as 2031-06-04."
         if re.fullmatch(r"(\d{1,2}[-. ]?[A-Za-z]{3,9}|[A-Za-z]{3,9}[-. ]?\d{1,2})\.?", text):
             why = "The date has no year (a spreadsheet may have cut it off)."
-    return None, Fault(why, remedy)
+    return Fault(why, remedy)
 
 
 _ONE_MEANING = re.compile(
@@ -226,36 +233,44 @@ def read_time(text: str) -> tuple[str | None, Fault | None]:
     if text in NOTHING:
         return None, None
     if match := re.fullmatch(r"(\d{1,2}):(\d\d)(?::(\d\d))?", text):
-        hour, minute, second = int(match[1]), int(match[2]), int(match[3] or 0)
-        if minute > 59 or second > 59:
-            return None, Fault("There is no such time.", "Write the time as HH:MM, such as 09:30.")
-        if hour > 23:
-            past = f"{hour - 24:02d}:{minute:02d}"
-            if hour < 48:
-                return None, Fault(
-                    "The time is past midnight.", f"Write {past} here and the next day in the column date."
-                )
-            return None, Fault("There is no such time.", "Write the time as HH:MM, such as 09:30.")
-        value = f"{hour:02d}:{minute:02d}"
-        if len(match[1]) == 1:
-            return value, Fault(f"The time is read as {value}.", f"Write {value}.", Severity.WARNING)
-        if second:
-            return value, Fault("The seconds are left out.", f"Write {value}.", Severity.WARNING)
-        return value, None
+        return _clock_time(match)
+    return None, _not_a_time(text)
+
+
+def _clock_time(match: re.Match[str]) -> tuple[str | None, Fault | None]:
+    """Hours, minutes and perhaps seconds with colons."""
+    hour, minute, second = int(match[1]), int(match[2]), int(match[3] or 0)
+    if minute > 59 or second > 59 or hour > 47:
+        return None, Fault("There is no such time.", "Write the time as HH:MM, such as 09:30.")
+    if hour > 23:
+        past = f"{hour - 24:02d}:{minute:02d}"
+        return None, Fault(
+            "The time is past midnight.", f"Write {past} here and the next day in the column date."
+        )
+    value = f"{hour:02d}:{minute:02d}"
+    if len(match[1]) == 1:
+        return value, Fault(f"The time is read as {value}.", f"Write {value}.", Severity.WARNING)
+    if second:
+        return value, Fault("The seconds are left out.", f"Write {value}.", Severity.WARNING)
+    return value, None
+
+
+def _not_a_time(text: str) -> Fault:
+    """What is wrong with a time that is refused, and which one was probably meant."""
     remedy = "Write the time as HH:MM on a 24-hour clock, such as 09:30."
     if match := re.fullmatch(r"(\d{1,2})(?:[:.](\d\d))?(?::\d\d)?\s*([aApP])\.?\s*[mM]\.?", text):
         hour, minute = int(match[1]), int(match[2] or 0)
         if 1 <= hour <= 12 and minute < 60:
             hour = hour % 12 + (12 if match[3] in "pP" else 0)
             remedy = f"Write {hour:02d}:{minute:02d}."
-        return None, Fault("The time is on a 12-hour clock.", remedy)
+        return Fault("The time is on a 12-hour clock.", remedy)
     if re.fullmatch(r"0?[.,]\d+", text):
-        return None, _share_of_day(text)
+        return _share_of_day(text)
     if match := re.fullmatch(r"(\d{1,2})\s*[.,hH-]\s*(\d\d)|(\d{2})(\d\d)", text):
         hour, minute = int(match[1] or match[3]), int(match[2] or match[4])
         if hour < 24 and minute < 60:
             remedy = f"Write {hour:02d}:{minute:02d}, if that is the time meant."
-    return None, Fault("The time is not in the form HH:MM.", remedy)
+    return Fault("The time is not in the form HH:MM.", remedy)
 
 
 def _share_of_day(text: str) -> Fault:

@@ -98,33 +98,38 @@ def read_marker(
     notation = next(iter(kinds), None)
     if notation is Notation.COUNT:
         return _counts(parts, faults, declared, counted)
-    observed = {a for pair in parts.values() for a in pair if a}
+    order = declared
     if declared:
-        order = list(declared)
-        for text, pair in parts.items():
-            strange = [a for a in pair if a and a not in declared]
-            if strange:
-                faults[text] = (
-                    f"Allele {strange[0]} is not among the alleles {'/'.join(declared)} of the marker sheet.",
-                    "Correct the call or the marker sheet; a file on the other strand must be exported again "
-                    "on the strand of the marker sheet.",
-                )
+        faults |= _undeclared(parts, declared)
     else:
-        order = sorted(observed, key=lambda a: (int(a) if a.isdigit() else 0, a))
+        observed = {a for pair in parts.values() for a in pair if a}
+        order = tuple(sorted(observed, key=lambda a: (int(a) if a.isdigit() else 0, a)))
     if len(order) > MAX_ALLELES and not faults:
         faults[""] = (
             f"The marker has {len(order)} alleles; at most {MAX_ALLELES} can be judged.",
             "Leave the marker out, or correct its calls.",
         )
     if faults:
-        return Reading(tuple(order), {}, faults, notation)
-    number = {a: i for i, a in enumerate(order)}
-    calls = {}
-    for text, pair in parts.items():
-        one = number[pair[0]] if pair[0] else MISSING
-        two = ABSENT if len(pair) == 1 else (number[pair[1]] if pair[1] else MISSING)
-        calls[text] = (one, two)
-    return Reading(tuple(order), calls, {}, notation)
+        return Reading(order, {}, faults, notation)
+    number = {a: i for i, a in enumerate(order)} | {"": MISSING}
+    calls = {
+        text: (number[pair[0]], ABSENT if len(pair) == 1 else number[pair[1]]) for text, pair in parts.items()
+    }
+    return Reading(order, calls, {}, notation)
+
+
+def _undeclared(parts: dict[str, tuple[str, ...]], declared: tuple[str, ...]) -> dict[str, tuple[str, str]]:
+    """Calls of alleles that the marker sheet does not name, and what is wrong with them."""
+    strange = {text: [a for a in pair if a and a not in declared] for text, pair in parts.items()}
+    return {
+        text: (
+            f"Allele {alleles[0]} is not among the alleles {'/'.join(declared)} of the marker sheet.",
+            "Correct the call or the marker sheet; a file on the other strand must be exported again "
+            "on the strand of the marker sheet.",
+        )
+        for text, alleles in strange.items()
+        if alleles
+    }
 
 
 _NO_CALL = (
@@ -156,11 +161,17 @@ def _parse(text: str, declared: tuple[str, ...], maternal: bool) -> tuple[Notati
         return (Notation.SIZES if text.isdigit() else Notation.ONE_LETTER), (_name(text),)
     if len(text) == 1 and (one := _one_letter(upper, maternal)):
         return Notation.ONE_LETTER, one
-    if len(text) == 2 and text != "--":
-        letters = tuple(_name(c) for c in text)
-        if all(c in _BASES or c == "N" or c in declared for c in letters) and not text.isdigit():
-            return Notation.LETTERS, tuple("" if c == "N" and "N" not in declared else c for c in letters)
+    if len(text) == 2 and (two := _two_letters(text, declared)):
+        return Notation.LETTERS, two
     raise ValueError(*_why_no_call(text))
+
+
+def _two_letters(text: str, declared: tuple[str, ...]) -> tuple[str, ...]:
+    """Alleles of two letters beside each other, "" for one that is missing; () where they are none."""
+    letters = tuple(_name(c) for c in text)
+    if text.isdigit() or text == "--" or not all(c in {*_BASES, "N", *declared} for c in letters):
+        return ()
+    return tuple("" if c == "N" and "N" not in declared else c for c in letters)
 
 
 def _one_letter(letter: str, maternal: bool) -> tuple[str, ...]:
