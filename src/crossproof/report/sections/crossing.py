@@ -280,7 +280,7 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     if fmt.share(best["rate"]) == fmt.share(worst["rate"]):
         text = f"{name} was {fmt.share(best['rate'])} everywhere."
         return text + (
-            f" Only the {len(table) - left_out} with the most plants are drawn." if left_out else ""
+            f" Those with the most plants are drawn; listed below are all {len(table)}." if left_out else ""
         )
     text = (
         f"{name} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
@@ -295,7 +295,9 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
         )
     else:
         text += "."
-    return text + (f" Only the {len(table) - left_out} with the most plants are drawn." if left_out else "")
+    return text + (
+        f" Those with the most plants are drawn; listed below are all {len(table)}." if left_out else ""
+    )
 
 
 def rate_table(id: str, words: str, label: str, table: pd.DataFrame) -> Table:
@@ -365,6 +367,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
         for n, o, a, b, note in zip(names, odds, low, high, notes, strict=True)
         if not n.startswith("(season)")
     ]
+    rows += [("all terms together", "", "", note) for note in about]
     table = table_of(
         "factors-table",
         "Odds ratios of self against hybrid",
