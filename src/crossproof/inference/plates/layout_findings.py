@@ -38,6 +38,9 @@ def _alternatives(proposal: Proposal) -> str:
 
 def _against(proposal: Proposal) -> str:
     """How much likelier it is than the next of the layouts that were compared."""
+    if proposal.rivals:
+        some = "; ".join(proposal.rivals[:3])
+        return f" It may as well be: {some}. Which of them is not settled, and nothing is proposed."
     if proposal.next_best is None or proposal.same_as:
         return ""
     words, odds = proposal.next_best
@@ -63,6 +66,15 @@ def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
     return [int(w) for w in np.flatnonzero(differ & (proposal.identity >= 0))]
 
 
+def _rows(plate: Plate, proposal: Proposal) -> tuple[Correction, ...]:
+    """The rows that put a plate right: its layout, and the wells of which nothing is known even so."""
+    assert proposal.layout is not None
+    return (
+        Correction(proposal.layout.correction, plate.name, "", proposal.layout.detail),
+        *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in _open_wells(plate, proposal)),
+    )
+
+
 def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit: np.ndarray) -> Finding:
     layout = proposal.layout
     assert layout is not None
@@ -83,16 +95,15 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit
         plate.name,
         plate.name,
         evidence + _left(plate, misfit) + _against(proposal) + _alternatives(proposal),
-        "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
+        "Look at the plate's notch and its robot log, and genotype a few wells again."
+        if proposal.rivals
+        else "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
         "corrections.csv and run again; else genotype a few wells again.",
         wells=tuple(plate.place(int(w)) for w in moved),
         samples=tuple(plate.samples[w] for w in moved),
         log10_odds=proposal.log10_odds,
         hold=Hold.PLATE,
-        corrections=(
-            Correction(layout.correction, plate.name, "", layout.detail),
-            *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in _open_wells(plate, proposal)),
-        ),
+        corrections=() if proposal.rivals else _rows(plate, proposal),
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
     )
