@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import gc
 import shlex
 import sys
 import traceback
@@ -16,6 +17,9 @@ import click
 from crossproof import __version__
 from crossproof.errors import CrossproofError, InputError, machine_problem
 
+SELDOM = 50_000
+"""New objects between two searches for rubbish."""
+
 
 def example(text: str) -> str:
     return f"\b\nExample:\n  {text}"
@@ -26,6 +30,8 @@ def guarded(function: Callable[..., int | None]) -> Callable[..., None]:
 
     @wraps(function)
     def call(*args: Any, **kwargs: Any) -> None:
+        # A command mostly loads libraries, which stay: rubbish is looked for less often.
+        gc.set_threshold(SELDOM)
         from crossproof.runner.terminal import show_fault, show_problems
 
         try:

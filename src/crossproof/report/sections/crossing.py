@@ -376,7 +376,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
         rest="All are in factors.csv.",
     )
     if drawn.empty:
-        reasons = about or [n for n in dict.fromkeys(notes) if n]
+        reasons = about or [f"{name}: {n}" for name, n in zip(names, notes, strict=True) if n]
         said = "".join(f" {n[:1].upper()}{n[1:].removesuffix('.')}." for n in reasons[:4])
         return Prose(f"What went with selfing cannot be told from this season.{said}")
     drawn["name"] = [n if len(n) <= 44 else n[:42] + "…" for n in drawn["name"]]
