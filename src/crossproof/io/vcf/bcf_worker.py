@@ -18,8 +18,9 @@ from cyvcf2 import VCF
 from numpy.typing import NDArray
 
 from crossproof.io.problems import MOST_ALIKE, Problems, TooManyProblems
-from crossproof.io.vcf.fields import FieldLayout, Numeric, NumericGroup
-from crossproof.io.vcf.grammar import Refused
+from crossproof.io.vcf.fields import Numeric, NumericGroup
+from crossproof.io.vcf.format_layout import FieldLayout
+from crossproof.io.vcf.grammar import AGAIN, Refused
 from crossproof.io.vcf.header import VcfHeader
 from crossproof.io.vcf.marker_choice import MarkerChoice
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
@@ -31,7 +32,6 @@ from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import ABSENT, MISSING
 
 _INT_MISSING, _INT_END = -(2**31), -(2**31) + 1
-_AGAIN = "Export the file again from the variant caller."
 
 
 def main() -> int:
@@ -77,7 +77,7 @@ def _variants(order: dict[str, Any], problems: Problems) -> Iterator[Any]:
     try:
         reader = VCF(order["path"], lazy=False)
         if list(reader.samples) != order["samples"]:
-            problems.error("The samples of the header cannot be told.", _AGAIN)
+            problems.error("The samples of the header cannot be told.", AGAIN)
             return
         if order["regions"] is None:
             yield from reader
@@ -108,7 +108,7 @@ def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
             continue
         except UnicodeDecodeError:
             # Whichever text of the record it is, even its place may be unreadable.
-            scan.problems.error(f"Record {scan.tally.records + 1} is not UTF-8 text.", _AGAIN)
+            scan.problems.error(f"Record {scan.tally.records + 1} is not UTF-8 text.", AGAIN)
             continue
         if one is not None:
             held.append(one)
@@ -279,7 +279,7 @@ def _phred(
             Refused(
                 f"{name} has {int(count[sample])} values; a record of {k} alleles needs {n_g} "
                 f"(or {k} for a haploid call).",
-                _AGAIN,
+                AGAIN,
                 record_only=True,
             ),
             scan,
@@ -290,7 +290,7 @@ def _phred(
     full = (count == n_g) & ~missing
     wrong = np.flatnonzero((full[:, None] & (scores < 0)).any(axis=1))
     if len(wrong):
-        raise _column(Refused(f"{name} holds a value of the wrong sign.", _AGAIN), scan, int(wrong[0]))
+        raise _column(Refused(f"{name} holds a value of the wrong sign.", AGAIN), scan, int(wrong[0]))
     if full.any():
         out[full] = to_phred(np.minimum(scores[full], 1e7))
     for i in np.flatnonzero((count == k) & ~full & ~missing):
@@ -306,7 +306,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
         raise _column(
             Refused(
                 f"AD has {int(count[sample])} values; a record of {k} alleles needs {k}.",
-                _AGAIN,
+                AGAIN,
                 record_only=True,
             ),
             scan,
@@ -316,7 +316,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
     known = (count == k) & ~missing
     if (values[known] < 0).any():
         raise _column(
-            Refused("AD holds a negative depth.", _AGAIN),
+            Refused("AD holds a negative depth.", AGAIN),
             scan,
             int(np.flatnonzero(known & (values < 0).any(axis=1))[0]),
         )
