@@ -7,14 +7,14 @@ import datetime as dt
 import io
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
 from crossproof.errors import InputError, Problem, Severity, UsageError, error
-from crossproof.io.config.season_config import find_config, read_config
+from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.issued_tags import TAGS_FILE, IssuedTag, IssuedTags, read_issued
 from crossproof.io.sheets.columns import TAGS
@@ -65,7 +65,16 @@ def open_field(folder: Path, season: str = "") -> FieldSeason:
     problems = (*problems, *found, *_names_in_order(planned or ()))
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError([p for p in problems if p.severity is Severity.ERROR])
-    said = season or (issued.season if issued else "")
+    said = _season_on_tags(season, config, issued, planned or ())
+    title = " ".join(t for t in (config.crop, config.season) if t) or config.root.resolve().name
+    return FieldSeason(config.root, said, title, issued, planned)
+
+
+def _season_on_tags(
+    asked: str, config: Config, issued: IssuedTags | None, planned: Iterable[PlannedCross]
+) -> str:
+    """The season that tags say; see `open_field`. Raises UsageError for one that they cannot say."""
+    said = asked or (issued.season if issued else "")
     if said and not is_season(said):
         raise UsageError(
             error(
@@ -84,11 +93,8 @@ def open_field(folder: Path, season: str = "") -> FieldSeason:
                 value=said,
             )
         )
-    year = config.season if is_season(config.season) else ""
-    weeks = sorted(c.week for c in planned or () if c.week)
-    said = said or year or (weeks[0][:4] if weeks else str(dt.date.today().year))
-    title = " ".join(t for t in (config.crop, config.season) if t) or config.root.resolve().name
-    return FieldSeason(config.root, said, title, issued, planned)
+    first_week = min((c.week for c in planned if c.week), default=str(dt.date.today().year))
+    return said or (config.season if is_season(config.season) else first_week[:4])
 
 
 def _names_planned(root: Path) -> list[str]:

@@ -19,6 +19,7 @@ from crossproof.model.arrays import Ints
 from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import FindingKind
 from crossproof.model.plates import PlateFormat, row_letters
+from crossproof.text import first_of
 
 
 @dataclass(frozen=True)
@@ -200,5 +201,5 @@ def layout_of(plate: PlateFormat, correction: CorrectionKind, detail: str) -> La
         first, _, second = layout.detail.lower().partition(" and ")
         if second and wanted in {f"{second} and {first}", f"{first},{second}", f"{first}, {second}"}:
             return layout
-    some = ", ".join(repr(x.detail) for x in candidates[:8]) + (" ..." if len(candidates) > 8 else "")
+    some = first_of((repr(x.detail) for x in candidates), 8)
     raise ValueError(f"{detail!r} is none of {some}")

@@ -19,7 +19,8 @@ from crossproof.receive.known_season import Known
 from crossproof.receive.match_names import How, Match, match_names
 from crossproof.receive.names_of import places_in, samples_of
 from crossproof.receive.questions import Options, Unclear
-from crossproof.receive.understanding import Saying, Understanding, Value, few
+from crossproof.receive.understanding import Saying, Understanding, Value
+from crossproof.text import first_of
 
 _RIVAL = 0.5
 """Another sheet with this share of the best one's calls could be the one meant."""
@@ -201,7 +202,7 @@ def _say_columns(columns: Columns, headings: Sequence[str], saying: Saying) -> N
     saying.add("layout", lies)
     left = [_label(headings, i) for i in columns.ignored]
     if left:
-        saying.add("columns left", few(left, 6) + f" ({len(left)} hold no calls)")
+        saying.add("columns left", first_of(left, 6) + f" ({len(left)} hold no calls)")
 
 
 def _content(table: Found, columns: Columns) -> tuple[list[str], list[str], list[tuple[str, str]]]:
@@ -252,7 +253,7 @@ def markers_of(
         raise Unclear(
             shown_as,
             f"This file {shares} with the rest of the season: it has "
-            f"{few(list(found.unmatched) or list(names))}, the season {few(list(known.markers))}.",
+            f"{first_of(found.unmatched or names, 4)}, the season {first_of(known.markers, 4)}.",
             "--marker-names",
             remedy="If the laboratory calls the markers otherwise, give a list of two columns, its name and "
             "yours, with --marker-names LIST, or fill in also_called in markers.csv.",

@@ -16,7 +16,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, TextIO
 
 from crossproof.errors import UsageError, error, machine_fault
 from crossproof.io.config.season_config import find_config
@@ -106,16 +106,23 @@ def run_season(
         require_unchanged(used)
         if status == 0 and not targets and used.run_digest == index.run_digest:
             note_finished(used, digest)
-        outcome = {} if targets else read_kept(folder.work("outcome.json")) or {}
         seconds = time.monotonic() - started
         if targets and status == 0:
             return RunOutcome(0, (), log, tail, seconds)
-        # An outcome of other inputs is that of an earlier run, whose report still lies there.
-        if outcome.get("digest") == used.run_digest and (status == 0 or outcome.get("status")):
-            return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
+        if not targets and (said := _said_by(used, status)) is not None:
+            return RunOutcome(*said, log, tail, seconds)
         if fault := machine_fault(tail, str(folder.season)) or full_disk(folder.season):
             raise fault
         return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
+
+
+def _said_by(used: SeasonIndex, status: int) -> tuple[int, tuple[str, ...]] | None:
+    """Exit status and reasons that the last job of a run wrote, None where it was not reached."""
+    outcome = read_kept(used.folder.work("outcome.json")) or {}
+    # An outcome of other inputs is that of an earlier run, whose report still lies there.
+    if outcome.get("digest") != used.run_digest or (status != 0 and not outcome.get("status")):
+        return None
+    return int(outcome["status"]), tuple(outcome["reasons"])
 
 
 def full_disk(season: Path) -> OSError | None:
@@ -230,6 +237,33 @@ def _snakemake(
         )
     os.close(writing)
 
+    with _stopped_by_signals(process, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE):
+        with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
+            _follow(lines, kept, on_progress)
+        return process.wait(), end_of(log), log
+
+
+def _follow(lines: TextIO, kept: TextIO, on_progress: Callable[[str, int, int], None]) -> None:
+    """Keep the events of a run's jobs, and tell how far it is."""
+    stage, done, total = "planning the work", 0, 0
+    for event in read_events(lines):
+        kept.write(event.line())
+        kept.flush()
+        if event.happened is Happened.STARTED:
+            stage = STAGES.get(event.rule, stage)
+        elif event.happened is Happened.PROGRESS:
+            done, total = event.done, event.total
+        else:
+            continue
+        on_progress(stage, done, total)
+
+
+@contextmanager
+def _stopped_by_signals(process: subprocess.Popen[bytes], patience: float) -> Iterator[None]:
+    """Pass an interrupt or SIGTERM on to a process and its children, which end by the time this is left.
+
+    `patience`: seconds they are given before they are killed.
+    """
     stopping: list[Any] = []  # once told to stop: the handler of SIGALRM that was there before
 
     def kill(_number: int, _frame: object) -> None:
@@ -242,23 +276,11 @@ def _snakemake(
         _signal_group(process.pid, signal.SIGINT)
         if not stopping:
             stopping.append(signal.signal(signal.SIGALRM, kill))
-            signal.setitimer(signal.ITIMER_REAL, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE)
+            signal.setitimer(signal.ITIMER_REAL, patience)
 
     before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
-    stage, done, total = "planning the work", 0, 0
     try:
-        with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
-            for event in read_events(lines):
-                kept.write(event.line())
-                kept.flush()
-                if event.happened is Happened.STARTED:
-                    stage = STAGES.get(event.rule, stage)
-                elif event.happened is Happened.PROGRESS:
-                    done, total = event.done, event.total
-                else:
-                    continue
-                on_progress(stage, done, total)
-        return process.wait(), end_of(log), log
+        yield
     finally:
         if process.poll() is None:
             stop(signal.SIGINT, None)

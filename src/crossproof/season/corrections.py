@@ -25,7 +25,7 @@ from crossproof.model.part_layouts import part_layout
 from crossproof.model.plates import Role, parse_well, smallest_format
 from crossproof.season.correction_rows import cell_text, correction_of, without_note
 from crossproof.season.records_at_work import RecordsAtWork, RefusedRow
-from crossproof.text import count_of
+from crossproof.text import count_of, first_of
 
 DATA_COLUMNS = ("sample_id", "batch", "plate", "well", "_file", "_row")
 """Columns of the samples sheet that say where data are; all others move with the plant."""
@@ -117,8 +117,7 @@ def _layout(records: RecordsAtWork, c: Correction) -> str:
     if gone:
         text += f", {count_of(len(gone), 'well')} left out (nothing is known of what they hold)"
     if lost_names:
-        text += f", without a well now: what the sheet lists as {', '.join(lost_names[:12])}"
-        text += " ..." if len(lost_names) > 12 else ""
+        text += f", without a well now: what the sheet lists as {first_of(lost_names, 12)}"
     return text
 
 

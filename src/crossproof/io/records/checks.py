@@ -17,7 +17,7 @@ from crossproof.io.records.strangers import sample_strangers
 from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_calls
 from crossproof.io.sheets.names import did_you_mean, difference, loose_index, meant, skeleton
 from crossproof.model.plates import Role
-from crossproof.text import agreeing, count_of
+from crossproof.text import agreeing, count_of, first_of
 
 
 def check_frames(
@@ -167,7 +167,7 @@ def _unlisted(
     unlisted = [name for name in names if name not in claimed]
     if not unlisted:
         return
-    shown = ", ".join(unlisted[:5]) + (" …" if len(unlisted) > 5 else "")
+    shown = first_of(unlisted, 5, " …")
     if not claimed:
         fault = Fault(
             f"None of the {len(names)} samples of batch {batch} is in a sheet of wells.",
@@ -198,10 +198,6 @@ def _texts(frame: pd.DataFrame, column: str) -> list[str]:
     """A text column as a list; walking along a column itself is many times slower."""
     texts: list[str] = frame[column].to_numpy(dtype=object).tolist()
     return texts
-
-
-def _crosses(n: int) -> str:
-    return "1 cross" if n == 1 else f"{n} crosses"
 
 
 def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
@@ -365,12 +361,13 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
     idle = crosses[~crosses["cross_id"].isin({*tested, ""})]
     if len(idle):
         fault = Fault(
-            f"{len(idle)} of {_crosses(len(crosses))} {agreeing(len(idle), 'has', 'have')} no plant in the "
-            "sheets of wells; nothing is concluded about them.",
+            f"{len(idle)} of {count_of(len(crosses), 'cross', 'crosses')} "
+            f"{agreeing(len(idle), 'has', 'have')} no plant in the sheets of wells; nothing is "
+            "concluded about them.",
             "No action is needed if they were not genotyped.",
             Severity.NOTE,
         )
-        shown = ", ".join(idle["cross_id"][:5]) + (" …" if len(idle) > 5 else "")
+        shown = first_of(idle["cross_id"], 5, " …")
         notes.note(fault, file=idle["_file"].iloc[0], column="cross_id", value=shown)
     parents = samples[(samples["role"] == Role.PARENT) & (samples["line"] != "")]
     used = {*crosses["mother"], *crosses["father"]}
@@ -386,5 +383,5 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
             "No action is needed unless a name is misspelt.",
             Severity.NOTE,
         )
-        shown = ", ".join(names[:5]) + (" …" if len(names) > 5 else "")
+        shown = first_of(names, 5, " …")
         notes.note(fault, file=spare["_file"].iloc[0], column="line", value=shown)

@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from crossproof.errors import Problem, Severity, error, warning
 from crossproof.io.sheets.columns import Table
+from crossproof.text import first_of
 
 
 def heading_key(heading: str) -> str:
@@ -113,7 +114,7 @@ def _kept_headings(
         else:
             others.append(heading)
     if others:
-        shown = ", ".join(others[:12]) + (" ..." if len(others) > 12 else "")
+        shown = first_of(others, 12)
         problems.append(
             Problem(
                 Severity.NOTE,
