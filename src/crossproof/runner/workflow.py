@@ -94,10 +94,9 @@ def run_season(
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
         digest = work_digest(index, workflow_folder())
-        if not targets and is_finished(index, digest) and (known := read_kept(folder.work("outcome.json"))):
+        if not targets and is_finished(index, digest) and (said := _said_by(index, 0)) is not None:
             log = _nothing_done(folder)
-            seconds = time.monotonic() - started
-            return RunOutcome(int(known["status"]), tuple(known["reasons"]), log, end_of(log), seconds)
+            return RunOutcome(*said, log, end_of(log), time.monotonic() - started)
         with _jobs_socket(profile) as warm, _source() as source:
             status, tail, log = _snakemake(index, where, source, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):

@@ -16,6 +16,7 @@ from crossproof.io.files.byte_source import too_big
 from crossproof.io.intake.raw_cells import MAX_TABLE_BYTES, decoded, encodings_of, read_pages, split_rows
 from crossproof.io.intake.table_shape import Separator
 from crossproof.io.problems import Problems
+from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 
 _COMPLEMENT = str.maketrans("ACGTacgt", "TGCAtgca")
@@ -115,6 +116,19 @@ def other_names(markers: Sequence[str], also_called: Sequence[str]) -> dict[str,
             if name.strip():
                 found.setdefault(composed(name.strip()), marker)
     return found
+
+
+def kept_columns(samples: Sequence[str], keep: Collection[str] | None, problems: Problems) -> Ints:
+    """Places of the samples to keep, in file order; a problem where none of them is in the file."""
+    wanted = set(samples if keep is None else keep)
+    columns = np.flatnonzero([s in wanted for s in samples])
+    if keep is not None and not len(columns):
+        problems.error(
+            "None of the samples sheet's samples of this batch is in the file.",
+            "Check that the right file is given for the batch, and that sample names are spelt alike.",
+            value=", ".join(samples[:3]),
+        )
+    return columns
 
 
 def renamed(batch: CallBatch, given: GivenNames, problems: Problems) -> CallBatch:

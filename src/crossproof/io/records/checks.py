@@ -68,6 +68,10 @@ class _Held:
                 found.setdefault(name, []).append(batch)
         return found
 
+    def having(self, sample: str, batch: str) -> list[str]:
+        """The batches that hold a sample, of all or of the one that its well names."""
+        return [b for b in self.batches.get(sample, ()) if batch in (b, "")]
+
     @cached_property
     def alike(self) -> dict[str, dict[str, list[str]]]:
         """Names as they are compared loosely, by batch; "" for those of all files."""
@@ -104,24 +108,25 @@ def _wells_in_files(
     could not be read.
     """
     claimed: dict[str, set[str]] = {batch: set() for batch in held.samples}
-    alone = len(strangers) == len(held.samples) > 0
+    nothing_said = {*held.samples, ""} - {*strangers}
+    if len(strangers) == len(held.samples) > 0:
+        nothing_said.discard("")
     typed_lines: set[str] = set()
     columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
     for sample, batch, role, line, file, row in zip(*columns, samples["_row"].tolist(), strict=True):
-        known = bool(sample) and (not batch or batch in held.samples)
-        found = [b for b in held.batches.get(sample, ()) if batch in (b, "")] if known else []
-        may_be_elsewhere = not known or (not batch and not held.complete)
+        found = held.having(sample, batch)
+        may_be_elsewhere = not sample or (batch not in held.samples if batch else not held.complete)
         if role == Role.PARENT and (found or may_be_elsewhere):
             typed_lines.add(line)
         for b in found:
             claimed[b].add(sample)
+        fault, column = None, "sample_id"
         if len(found) > 1:
-            notes.note(_held_twice(found, held.files), file=file, row=row, column="batch", value=sample)
-        said_of_file = batch in strangers or (alone and not batch)
-        if not (found or may_be_elsewhere or said_of_file):
+            fault, column = _held_twice(found, held.files), "batch"
+        elif not (found or may_be_elsewhere) and batch in nothing_said:
             fault = _missing_sample(sample, batch, role, held)
-            if fault is not None:
-                notes.note(fault, file=file, row=row, column="sample_id", value=sample)
+        if fault is not None:
+            notes.note(fault, file=file, row=row, column=column, value=sample)
     return claimed, typed_lines
 
 

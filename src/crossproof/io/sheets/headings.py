@@ -8,7 +8,7 @@ import unicodedata
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from crossproof.errors import Problem, Severity, error, warning
-from crossproof.io.sheets.columns import Table
+from crossproof.io.sheets.columns import Column, Table
 from crossproof.text import first_of
 
 
@@ -68,15 +68,9 @@ def match_headings(
     others = [h for h in kept if heading_key(h) not in ours]
     for column in table.columns:
         if column.required and heading_key(column.name) not in first:
-            close = nearest(column.name, others)
-            hint = (
-                f"Rename the heading {close!r} to {column.name!r}, or say so in config.yaml under columns: "
-                f"{{{close}: {column.name}}}."
-                if close
-                else f"Add a column {column.name!r}: {column.meaning}."
-            )
             text = f"The required column {column.name!r} is missing (headings found: {found})."
-            problems.append(error(file, text, hint, row=header_row, column=column.name))
+            remedy = _how_to_have(column, nearest(column.name, others))
+            problems.append(error(file, text, remedy, row=header_row, column=column.name))
     return tuple(names), problems
 
 
@@ -87,6 +81,16 @@ def _second(heading: str, before: str, name: str, file: str, header_row: int) ->
         text = f"The heading {heading!r} appears twice, so it is not clear which column is meant."
     remedy = "Rename or delete one of the two columns."
     return error(file, text, remedy, row=header_row, column=heading, value=heading)
+
+
+def _how_to_have(column: Column, close: str) -> str:
+    """What to do about a required column that no heading names; `close`: one that may mean it, or ""."""
+    if not close:
+        return f"Add a column {column.name!r}: {column.meaning}."
+    return (
+        f"Rename the heading {close!r} to {column.name!r}, or say so in config.yaml under columns: "
+        f"{{{close}: {column.name}}}."
+    )
 
 
 def _kept_headings(

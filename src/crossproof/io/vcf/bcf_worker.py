@@ -149,15 +149,16 @@ def _read(variant: Any, scan: VcfScan) -> _Variant | None:
     if layout.has_gt:
         calls = _calls(variant.genotype.array()[scan.columns], len(fixed.alleles), scan)
     raw = {}
-    for key, wanted in (
-        ("PL", scan.want_phred and layout.pl is not None),
-        ("GL", scan.want_phred and layout.pl is None and layout.gl is not None),
-        ("AD", scan.want_depths and layout.ad is not None),
-    ):
-        if wanted or (key in ("PL", "GL") and not layout.has_gt and key in keys):
-            values = variant.format(key)
-            if values is not None:
-                raw[key] = np.asarray(values)[scan.columns]
+    likely = scan.want_phred or not layout.has_gt
+    wanted = {
+        "PL": likely and layout.pl is not None,
+        "GL": likely and layout.gl is not None and (layout.pl is None or not layout.has_gt),
+        "AD": scan.want_depths and layout.ad is not None,
+    }
+    for key in (key for key, is_wanted in wanted.items() if is_wanted):
+        values = variant.format(key)
+        if values is not None:
+            raw[key] = np.asarray(values)[scan.columns]
     return _Variant(fixed, calls, raw)
 
 
