@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.intake.name_lists import composed, read_rows
 from crossproof.io.intake.raw_cells import is_packed
 from crossproof.io.intake.shaped_table import joined_alleles, stem
@@ -86,13 +86,11 @@ def _the_table(
         tables = [t for t in tables if t.sheet == options.sheet]
     if not tables:
         where = f" on the sheet {options.sheet!r}" if options.sheet else ""
-        raise PlateError(
-            error(
-                shown_as,
-                f"No table of calls was found{where}.",
-                "A table needs a row of headings and below it a row for each sample, marker or call. Ask the "
-                "laboratory for one, or for a VCF.",
-            )
+        raise PlateError.at(
+            shown_as,
+            f"No table of calls was found{where}.",
+            "A table needs a row of headings and below it a row for each sample, marker or call. Ask the "
+            "laboratory for one, or for a VCF.",
         )
     best = tables[0]
     rivals = [t for t in tables[1:] if t.score >= _RIVAL * best.score]

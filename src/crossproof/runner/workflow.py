@@ -18,7 +18,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, TextIO
 
-from crossproof.errors import UsageError, error, machine_fault
+from crossproof.errors import UsageError, machine_fault
 from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
@@ -161,19 +161,15 @@ def _source() -> Iterator[Path]:
 def _require_possible(folder: WorkFolder, cores: int) -> None:
     """Raise UsageError for a number of cores or a folder that no run can work with."""
     if cores < 1:
-        raise UsageError(
-            error("cores", "A run needs at least one core.", "Give cores=1 or more.", value=cores)
-        )
+        raise UsageError.at("cores", "A run needs at least one core.", "Give cores=1 or more.", value=cores)
     try:
         str(folder.season).encode("utf-8")
     except UnicodeEncodeError:
-        raise UsageError(
-            error(
-                str(folder.season).encode("utf-8", "backslashreplace").decode(),
-                "The name of the season folder, or of a folder above it, holds bytes that are not UTF-8; "
-                "the workflow cannot work there.",
-                "Rename that folder.",
-            )
+        raise UsageError.at(
+            str(folder.season).encode("utf-8", "backslashreplace").decode(),
+            "The name of the season folder, or of a folder above it, holds bytes that are not UTF-8; "
+            "the workflow cannot work there.",
+            "Rename that folder.",
         ) from None
 
 
@@ -183,13 +179,11 @@ def _profile(given: str, source: Path) -> str:
         if given and path.is_dir():
             return str(path.resolve())
     known = sorted(p.name for p in (source / "profiles").iterdir() if p.is_dir())
-    raise UsageError(
-        error(
-            "--profile",
-            "There is no profile of this name, and no folder.",
-            f"Give the folder of a profile, or one of those that come with crossproof: {', '.join(known)}.",
-            value=given,
-        )
+    raise UsageError.at(
+        "--profile",
+        "There is no profile of this name, and no folder.",
+        f"Give the folder of a profile, or one of those that come with crossproof: {', '.join(known)}.",
+        value=given,
     )
 
 

@@ -67,7 +67,7 @@ def read_synonyms(path: Path) -> Synonyms:
     """
     shown = str(path)
     if not path.is_file():
-        raise InputError(error(shown, "There is no such file.", "Correct the path of the synonyms file."))
+        raise InputError.at(shown, "There is no such file.", "Correct the path of the synonyms file.")
     sheet = read_sheet(path, shown_as=shown, known=_SYNONYM_COLUMNS)
     problems = list(sheet.problems)
     place = {h.strip().lower(): k for k, h in enumerate(sheet.headings)}

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import InputError, UsageError, error
+from crossproof.errors import InputError, UsageError
 from crossproof.field.sampling import SampledPlant, SamplingPlan, Trays, plan_sampling
 from crossproof.field.sampling_pages import map_page, tray_labels_page
 from crossproof.field.seed_choice import (
@@ -115,12 +115,10 @@ def sample_season(where: Path, options: SampleOptions) -> Sampled:
             choices, again, lines, settings, trays, prefix=f"R{number}-",
         )  # fmt: skip
     except ValueError as fault:
-        raise UsageError(
-            error(
-                config.source.name,
-                f"No plate can be laid out: {fault}.",
-                "Lower blanks_per_plate or parent_wells, or raise plate_wells.",
-            )
+        raise UsageError.at(
+            config.source.name,
+            f"No plate can be laid out: {fault}.",
+            "Lower blanks_per_plate or parent_wells, or raise plate_wells.",
         ) from fault
     if not plan.wells:
         return Sampled(plan, (), _notes(plan, config, None))

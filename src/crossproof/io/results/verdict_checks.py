@@ -29,7 +29,7 @@ def check_verdicts(verdicts: pd.DataFrame, crosses: Iterable[str]) -> None:
     """
     if not isinstance(verdicts, pd.DataFrame):
         problem = f"The verdicts are a {type(verdicts).__name__}, not a table."
-        raise InputError(error(TABLE, problem, "Give the table that crossproof.verify returned."))
+        raise InputError.at(TABLE, problem, "Give the table that crossproof.verify returned.")
     problems = [_missing(name, verdicts) for name in NEEDED if name not in verdicts]
     for name, words in CLOSED.items():
         if name in verdicts:

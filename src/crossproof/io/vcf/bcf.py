@@ -18,7 +18,7 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
-from crossproof.errors import InternalError, PlateError, Problem, Severity, error
+from crossproof.errors import InternalError, PlateError, Problem, Severity
 from crossproof.io.files.byte_source import Packing, read_pieces
 from crossproof.io.problems import Problems
 from crossproof.io.vcf.header import VcfHeader, read_header
@@ -133,12 +133,10 @@ def read_bcf(
         if report["problems"]:
             raise PlateError([Problem(Severity(p[0]), *p[1:]) for p in report["problems"]])
         if counted is not None and report["records"] != counted:
-            raise PlateError(
-                error(
-                    problems.file,
-                    f"The file has {counted} records, of which {report['records']} could be read.",
-                    _AGAIN,
-                )
+            raise PlateError.at(
+                problems.file,
+                f"The file has {counted} records, of which {report['records']} could be read.",
+                _AGAIN,
             )
         part = read_part(Path(scratch) / "part")
         # The arrays are mapped from a folder that is about to go.
@@ -156,7 +154,7 @@ def _report_of(order: dict[str, Any], answer: Path, shown_as: str) -> dict[str, 
         check=False,
     )
     if done.returncode < 0:
-        raise PlateError(error(shown_as, "The file is malformed: its reader crashed on it.", _AGAIN))
+        raise PlateError.at(shown_as, "The file is malformed: its reader crashed on it.", _AGAIN)
     if done.returncode != 0 or not answer.is_file():
         raise InternalError(f"{shown_as}: the BCF reader failed: {done.stderr[-2000:]}")
     report: dict[str, Any] = json.loads(answer.read_text(encoding="utf-8"))

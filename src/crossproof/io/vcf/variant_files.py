@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.files.byte_source import Packing, read_pieces
 from crossproof.io.files.sniff import FileKind, Sniffed, sniff
 from crossproof.io.intake.name_lists import NO_NAMES, GivenNames, kept_columns, renamed
@@ -29,8 +29,8 @@ _NO_LIMIT = 1e15
 def sniff_there(path: Path, shown_as: str) -> Sniffed:
     """What a file of config.yaml holds. Raises PlateError where it is not there."""
     if not path.exists():
-        raise PlateError(
-            error(shown_as, "There is no such file.", "Check the path in config.yaml, under genotypes.")
+        raise PlateError.at(
+            shown_as, "There is no such file.", "Check the path in config.yaml, under genotypes."
         )
     return sniff(path, shown_as=shown_as)
 
@@ -102,8 +102,8 @@ def read_region(
         if choice.mostly_aside():
             problems.extend(scan.aside.listed()[:MOST_ALIKE])
     elif index is None:
-        raise PlateError(
-            error(shown_as, "The file's index is gone.", "Make it again (bcftools index), and run again.")
+        raise PlateError.at(
+            shown_as, "The file's index is gone.", "Make it again (bcftools index), and run again."
         )
     for region in regions or ():
         assert index is not None
