@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -37,8 +38,6 @@ def read_batch(
     missing: Sequence[str] = (),
     counted_allele: str | None = None,
     marker_sheet: pd.DataFrame | None = None,
-    read_error: float = 0.01,
-    overdispersion: float = 0.02,
     max_markers: int | None = 20_000,
     keep_samples: Collection[str] | None = None,
     shown_as: str | None = None,
@@ -61,8 +60,7 @@ def read_batch(
     `sheet`: sheet of a workbook; `max_input_gb`: most the file may unpack to; `known_samples`: names that
     prove the layout of a table (default: `keep_samples`); `shape`: how a table is written, where that is not
     found from its content; `given`: what the file's names stand for; `generic`: whether the alleles of a
-    table are called A and B, or 1 and 2, at every marker. `read_error` and `overdispersion` are not used
-    here: depths are kept as they are.
+    table are called A and B, or 1 and 2, at every marker.
     Returns the batch, its evidence resolved. Raises PlateError with every problem found.
     """
     path, shown_as = Path(path), shown_as or str(path)
@@ -165,11 +163,4 @@ def thinned(batch: CallBatch, limit: int | None, panel: Collection[str] | None) 
         if len(keep):
             blocks.append(CallBlock(block.k, new_row[block.rows[keep]], block.calls[keep]))
     note = f"{len(markers)} markers thinned to {len(rows)}, evenly along the genome"
-    return CallBatch(
-        batch.batch,
-        markers.take(rows),
-        batch.samples,
-        tuple(blocks),
-        batch.evidence,
-        (*batch.notes, note),
-    )
+    return replace(batch, markers=markers.take(rows), blocks=tuple(blocks), notes=(*batch.notes, note))

@@ -38,7 +38,7 @@ def samples_of(
             "The names were believed. Ask the laboratory how the plate lay before you run.",
         )
     if not match.pairs:
-        raise _nobody(names, known, waiting, batch, options, shown_as)
+        raise _nobody(names, known, waiting, shown_as)
     saying.add(
         "samples",
         f"{len(match.pairs)} of {len(set(names))} are in your sheets ({match.in_words()})",
@@ -152,8 +152,6 @@ def _nobody(
     names: Sequence[str],
     known: Known,
     waiting: Sequence[Sample],
-    batch: str,
-    options: Options,
     shown_as: str,
 ) -> Unclear:
     """The refusal where no sample of the file is one of the season's."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from crossproof.errors import BusyError, InputError, PlateError, Problem, Severity, machine_problem, warning
@@ -124,7 +125,7 @@ def _not_there_yet(season: Season) -> Problem:
 
 def _without_calls(batch: CallBatch) -> CallBatch:
     """The batch's markers and samples alone: many files need not be held at once."""
-    return CallBatch(batch.batch, batch.markers, batch.samples, (), batch.evidence, batch.notes)
+    return replace(batch, blocks=())
 
 
 def _typed_lines(season: Season, held: Mapping[str, Collection[str]]) -> list[str]:

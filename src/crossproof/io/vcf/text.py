@@ -297,7 +297,7 @@ class VcfScan:
                     form.decode("ascii", "replace"),
                 )
             except Refused as fault:
-                self._refuse(fault, int(lines[row]), _blamed(cells, fault), "")
+                self._refuse(fault, int(lines[row]), _blamed(fault), "")
                 if fault.record_only:
                     self.set_aside(fault, chrom, pos, id_text.decode("utf-8"), int(lines[row]))
                 continue
@@ -380,7 +380,7 @@ def _check_names(chrom: str, name: str) -> None:
         raise Refused("ID holds an empty name beside a semicolon.", unnamed)
 
 
-def _blamed(cells: Sequence[bytes], fault: Refused) -> str:
+def _blamed(fault: Refused) -> str:
     """Name of the fixed column that a refusal speaks of."""
     for name in ("POS", "REF", "ALT", "QUAL", "FILTER", "FORMAT", "CHROM", "ID"):
         if fault.why.startswith((name, f"The {name}")):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -142,8 +143,8 @@ def merge_regions(
     has_phred, has_depths = choice.has_numeric()
     resolved = resolve_evidence(evidence, has_phred, has_depths, problems)
     problems.raise_if_any()
-    out, seq = choice.finish(batch, resolved, parts[0].notes)
-    check_names(out.markers, seq, problems)
+    out = choice.finish(batch, resolved, parts[0].notes)
+    check_names(out.markers, problems)
     problems.raise_if_any()
     out = renamed(out, given, problems)
     problems.raise_if_any()
@@ -188,7 +189,7 @@ def panel_places(samples: Sequence[str], panel: Collection[str] | None) -> Ints 
     return places if len(places) else None
 
 
-def check_names(markers: Markers, seq: Ints, problems: Problems) -> None:
+def check_names(markers: Markers, problems: Problems) -> None:
     """A marker name may stand for one marker only."""
     seen: dict[str, int] = {}
     for i, name in enumerate(markers.ids.tolist()):
@@ -228,5 +229,4 @@ def with_marker_sheet(batch: CallBatch, sheet: pd.DataFrame | None) -> CallBatch
     cm = batch.markers.cm.copy()
     if "cm" in sheet:
         cm[found] = pd.to_numeric(sheet["cm"], errors="coerce").to_numpy(dtype=np.float64)[at[found]]
-    markers = Markers(batch.markers.ids.copy(), chrom, pos, batch.markers.alleles, maternal, cm)
-    return CallBatch(batch.batch, markers, batch.samples, batch.blocks, batch.evidence, batch.notes)
+    return replace(batch, markers=replace(batch.markers, chrom=chrom, pos=pos, maternal=maternal, cm=cm))
