@@ -110,8 +110,7 @@ def run_season(
             return RunOutcome(0, (), log, tail, seconds)
         if not targets and (said := _said_by(used, status)) is not None:
             return RunOutcome(*said, log, tail, seconds)
-        if fault := machine_fault(tail, str(folder.season)) or full_disk(folder.season):
-            raise fault
+        _raise_fault_of_machine(tail, folder.season)
         return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
 
 
@@ -122,6 +121,12 @@ def _said_by(used: SeasonIndex, status: int) -> tuple[int, tuple[str, ...]] | No
     if outcome.get("digest") != used.run_digest or (status != 0 and not outcome.get("status")):
         return None
     return int(outcome["status"]), tuple(outcome["reasons"])
+
+
+def _raise_fault_of_machine(tail: Sequence[str], season: Path) -> None:
+    """Raise the OSError that the end of a log speaks of, or that of a full disk."""
+    if fault := machine_fault(tail, str(season)) or full_disk(season):
+        raise fault
 
 
 def full_disk(season: Path) -> OSError | None:

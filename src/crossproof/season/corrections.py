@@ -311,18 +311,7 @@ def apply_corrections(
         kind_text = cell_text(row, "kind")
         c = correction_of(row)
         if c is None:
-            close = difflib.get_close_matches(kind_text.lower(), [k.value for k in CorrectionKind], 1)
-            remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
-            problems.append(
-                error(
-                    file,
-                    f"{kind_text!r} is not a kind of correction.",
-                    remedy,
-                    row=line,
-                    column="kind",
-                    value=kind_text,
-                )
-            )
+            problems.append(_unknown_kind(kind_text, file, line))
             continue
         bare = without_note(c)
         if bare in seen:
@@ -347,6 +336,13 @@ def apply_corrections(
     return Corrected(
         records.samples, records.crosses, tuple(applied), frozenset(records.dismissed), tuple(problems)
     )
+
+
+def _unknown_kind(text: str, file: str, line: int) -> Problem:
+    """A row whose kind is none that there is."""
+    close = difflib.get_close_matches(text.lower(), [k.value for k in CorrectionKind], 1)
+    remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
+    return error(file, f"{text!r} is not a kind of correction.", remedy, row=line, column="kind", value=text)
 
 
 def undismissed(findings: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
