@@ -6,57 +6,10 @@ outside this repository (see the README there). The calls of both parents are im
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
-from real_calls import real_data, records, wells_of
+from real_calls import chromosomes, judged_as_f1, real_data
 
-from crossproof.inference.season_model import (
-    FamilyInput,
-    LineInput,
-    Plant,
-    Settings,
-    fit_panel,
-    judge,
-    verify_family,
-)
-from crossproof.model.genotypes import Markers
 from crossproof.model.results import Relation, Verdict
-
-SETTINGS = Settings()
-TAG = 10
-"""Plants taken as one tag."""
-
-
-def results(name: str) -> list:
-    """Results of all plants of a set, dealt into tags of the first parent x the second."""
-    folder = real_data("linked_crosses")
-    place = {m["marker"]: m for m in records(folder / f"{name}_map.csv")}
-
-    def markers_of(names: list[str]) -> Markers:
-        n = len(names)
-        return Markers(
-            np.array(names, dtype=object),
-            np.array([place[x]["chrom"] for x in names], dtype=object),
-            np.arange(n),
-            tuple(("A", "G") for _ in names),
-            np.zeros(n, dtype=bool),
-            np.array([float(place[x]["cm"]) for x in names]),
-        )
-
-    alleles = {marker: ["A", "G"] for marker in place}
-    samples, wells = wells_of(folder / f"{name}_genotypes.csv", alleles, markers_of)
-    lines = [LineInput(samples[0], (0,)), LineInput(samples[1], (1,))]
-    families = [
-        FamilyInput(
-            f"C{start:03d}",
-            samples[0],
-            samples[1],
-            tuple(Plant(samples[i], (i,)) for i in range(start, min(start + TAG, len(samples)))),
-        )
-        for start in range(2, len(samples), TAG)
-    ]
-    panel = fit_panel(wells, lines, families, SETTINGS)
-    return [verify_family(f, wells, panel, SETTINGS) for f in families]
 
 
 @pytest.mark.parametrize(
@@ -64,11 +17,25 @@ def results(name: str) -> list:
     [("f2", Relation.ADVANCED), ("bc1", Relation.BACKCROSS_MOTHER)],
 )
 def test_no_segregating_plant_is_called_hybrid(name: str, named: Relation) -> None:
-    found = results(name)
-    hybrid = np.concatenate([r.class_posterior[:, 0] for r in found])
-    verdicts = [judge(r, i, SETTINGS).verdict for r in found for i in range(len(r))]
-    relation = np.concatenate([r.relation_posterior.argmax(axis=1) for r in found])
-    assert hybrid.max() < 0.5
+    found = judged_as_f1(real_data("linked_crosses"), name)
+    verdicts = found.verdicts
+    assert found.classes[:, 0].max() < 0.5
     assert verdicts.count(Verdict.HYBRID) == 0
     assert verdicts.count(Verdict.OFF_PEDIGREE) >= 0.97 * len(verdicts)
-    assert (relation == list(Relation).index(named)).mean() >= 0.9
+    assert (found.relations.argmax(axis=1) == list(Relation).index(named)).mean() >= 0.9
+
+
+@pytest.mark.parametrize(
+    ("name", "chromosome"),
+    [
+        ("f2", "13"),
+        *(pytest.param("f2", c, marks=pytest.mark.slow) for c in ["1", "3", "7", "12"]),
+        *(pytest.param("bc1", c, marks=pytest.mark.slow) for c in ["1", "4", "11"]),
+    ],
+)
+def test_one_chromosome_alone_makes_nobody_sure_of_a_hybrid(name: str, chromosome: str) -> None:
+    folder = real_data("linked_crosses")
+    assert chromosomes(folder, name)[chromosome] >= 6
+    found = judged_as_f1(folder, name, chromosome)
+    assert set(found.verdicts) <= {Verdict.OFF_PEDIGREE, Verdict.UNDETERMINED}
+    assert found.classes[:, 0].max() < 0.95

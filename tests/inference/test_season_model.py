@@ -226,6 +226,17 @@ def test_missing_father_proves_selfs_only():
     assert verdicts[0].settle == "type the father line"
 
 
+def test_a_father_who_was_never_typed_is_the_one_on_the_tag_by_its_prior_alone():
+    # Six plants of one pollen: that it was one plant's they show, but not whose.
+    wells, lines, family = hand_made(["hybrid"] * 6)
+    family = dataclasses.replace(family, father="never typed")
+    panel = fit_panel(wells, lines, [], SETTINGS)
+    hybrid, _, outcross, _ = verify_family(family, wells, panel, SETTINGS).class_posterior.T
+    right = 1 - panel.tag_rates.wrong_plant
+    assert (hybrid <= right + 1e-9).all()
+    assert (hybrid + outcross > 0.99).all()
+
+
 def test_no_parent_typed_proves_nothing():
     wells, lines, family = hand_made(["hybrid", "self"])
     family = dataclasses.replace(family, mother="never typed", father="nor he")

@@ -137,4 +137,9 @@ def captioned(paths):
 
 def threads_of_examine():
     # Few, so that the job fits on any node; a small season needs no second process.
-    return min(8, 1 + len(INDEX.batches) // 50)
+    return min(16, 1 + len(INDEX.batches) // 50)
+
+
+def threads_of_report():
+    # The workbook beside the page, where either takes longer than another process costs.
+    return 1 if len(INDEX.batches) < 50 else 2

@@ -58,12 +58,13 @@ rule report:
         ".crossproof/logs/report.log",
     conda:
         "../envs/crossproof.yaml"
+    threads: threads_of_report()
     resources:
         mem_mb=lambda wildcards, attempt: 3000 * attempt,
     params:
         digest=INDEX.steps["report"],
     shell:
-        'eval "$CROSSPROOF_STEP report" > {log} 2>&1'
+        'eval "$CROSSPROOF_STEP report --threads {threads}" > {log} 2>&1'
 
 
 rule gate:

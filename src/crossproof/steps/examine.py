@@ -121,14 +121,14 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
         replicate_conflict=config.line_conflict,
     )
     found = examine_plates(
-        plates, tables, settings, lambda of_plate, examined: forked_map(of_plate, examined, processes)
+        plates, tables, settings, lambda function, items: forked_map(function, items, processes)
     )
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
     parents = parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines)
     found += tuple(without_held_plates(parents, found, samples, season.crosses))
-    found = _with_changes(undismissed(found, season.dismissed), season)
+    found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
     return FindingsOfSeason(found, tuple(problems))
 
@@ -186,7 +186,7 @@ def _not_typed(finding: Finding, joined: JoinedSeason, samples: pd.DataFrame, lo
     return finding.subject not in joined.markers.ids[marker_mask(joined, batches)]
 
 
-def _with_changes(found: tuple[Finding, ...], season: Examination) -> tuple[Finding, ...]:
+def _with_changes(found: tuple[Finding, ...], season: Examination, processes: int) -> tuple[Finding, ...]:
     """The findings, those with a proposal with the verdicts that following it would change."""
     order = sorted(
         (i for i, f in enumerate(found) if f.corrections),
@@ -204,8 +204,10 @@ def _with_changes(found: tuple[Finding, ...], season: Examination) -> tuple[Find
         line_inputs(season.samples, season.located, season.config),
     )
     out = list(found)
-    for i in order[:MOST_TRIED]:
-        out[i] = replace(found[i], changes=_would_change(found[i], now, season))
+    tried = order[:MOST_TRIED]
+    changes = forked_map(lambda i: _would_change(found[i], now, season), tried, processes)
+    for i, its in zip(tried, changes, strict=True):
+        out[i] = replace(found[i], changes=its)
     return tuple(out)
 
 

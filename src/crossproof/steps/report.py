@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import platform
 import shlex
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from importlib.metadata import version
 from typing import Any
 
@@ -24,6 +24,7 @@ from crossproof.report.draw.html import render
 from crossproof.season.code_season import code_season
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.plant_calls import plant_calls
+from crossproof.season.processes import forked_map
 from crossproof.season.work_folder import read_json, read_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
@@ -33,29 +34,32 @@ MOST_MARKERS = 500
 """Markers per plant that the page carries; `crossproof explain` shows all."""
 
 
-def report(index: SeasonIndex) -> None:
-    """Write report.html, summary.html, worklist.xlsx, labels.html and run.json."""
+def report(index: SeasonIndex, threads: int = 1) -> None:
+    """Write report.html, summary.html, worklist.xlsx, labels.html and run.json, by so many processes."""
     from crossproof.field.kept_labels import build_labels, kept_labels_page
     from crossproof.report.draw.summary_page import summary_page
-    from crossproof.report.draw.xlsx import write_worklist
+    from crossproof.report.draw.xlsx import worklist_bytes
 
     run = run_record(index)
     inputs = report_inputs(index, run)
     content = build_content(inputs, lambda said: print(said, flush=True))
-    results = index.folder.results
-    write_bytes(results / "report.html", render(content).encode("utf-8"))
-    summary = summary_page(inputs, index.run_digest)
-    write_bytes(results / "summary.html", summary.encode("utf-8"))
     season = inputs.code_season
-    labels = kept_labels_page(
-        build_labels(inputs, season),
-        title=content.title,
-        season=season or content.season,
-        digest=content.digest,
-    )
-    write_bytes(results / "labels.html", labels.encode("utf-8"))
-    write_worklist(content, results / "worklist.xlsx")
-    write_json(results / "run.json", run)
+    drawn: dict[str, Callable[[], bytes]] = {
+        "report.html": lambda: render(content).encode("utf-8"),
+        "worklist.xlsx": lambda: worklist_bytes(content),
+        "summary.html": lambda: summary_page(inputs, index.run_digest).encode("utf-8"),
+        "labels.html": lambda: kept_labels_page(
+            build_labels(inputs, season),
+            title=content.title,
+            season=season or content.season,
+            digest=content.digest,
+        ).encode("utf-8"),
+    }
+    names = list(drawn)
+    files = forked_map(lambda name: drawn[name](), names, threads)
+    for name, data in zip(names, files, strict=True):
+        write_bytes(index.folder.results / name, data)
+    write_json(index.folder.results / "run.json", run)
 
 
 def run_record(index: SeasonIndex) -> dict[str, Any]:

@@ -78,3 +78,15 @@ def test_discordance_by_hand():
 )
 def test_tubes_that_contradict_each_other_part(differ, labels):
     assert cluster_wells(np.array(differ), 0.10).tolist() == labels
+
+
+def test_one_miscall_among_few_markers_parts_no_tubes():
+    # 7 markers of a poor well, one miscall: 1 / 7 is above a limit of 0.1, (1 + 0.2) / (7 + 10) is not.
+    for markers, apart, parted in ((7, 1, False), (7, 2, True), (20, 2, False), (20, 3, True), (60, 7, True)):
+        like = np.full((markers, 2, 3), 0.01)
+        best = np.zeros((markers, 2), dtype=np.int64)
+        best[:apart, 1] = 2
+        np.put_along_axis(like, best[..., None], 0.98, axis=2)
+        differ = discordance([like], cautious=True)
+        np.testing.assert_allclose(differ[0, 1], (apart + 0.2) / (markers + 10))
+        assert len(set(cluster_wells(differ, 0.1).tolist())) == 1 + parted

@@ -10,8 +10,9 @@ from invented_panel import panel_of, random_panel
 from crossproof.model.results import CLASSES, Provable, Relation
 from crossproof.planning.inputs import PlanSettings
 from crossproof.planning.power.bounds import class_bounds
-from crossproof.planning.power.cross_power import cross_power
+from crossproof.planning.power.cross_power import cross_power, simulate
 from crossproof.planning.power.evidence import contrast_table, cross_evidence
+from crossproof.planning.power.halves import right_by_halves
 from crossproof.planning.power.outcomes import right_by_outcomes
 from crossproof.planning.power.provable import provable
 from crossproof.planning.power.tails import chernoff_exponent
@@ -89,8 +90,18 @@ def test_unequal_markers_and_relations_set_aside_keep_the_bounds_strict():
                 assert low - 1e-9 <= exact <= high + 1e-9
 
 
+def as_a_tree(gain, prob, log_weight, most, **stop):
+    exponent = chernoff_exponent(-gain, prob[:, None, :])
+    return right_by_outcomes(gain, prob, exponent, log_weight, np.log(0.05), 2, most, **stop)
+
+
+def in_halves(gain, prob, log_weight, most, **stop):
+    return right_by_halves(gain, prob, log_weight, np.log(0.05), 2, most**2, **stop)
+
+
+@pytest.mark.parametrize(("way", "left"), [(as_a_tree, 1e-9), (in_halves, 5e-4)])
 @pytest.mark.parametrize("branches", [1, 5, 40, 5000])
-def test_what_is_let_go_widens_the_bounds_and_never_moves_them_past_the_truth(branches):
+def test_what_is_let_go_widens_the_bounds_and_never_moves_them_past_the_truth(way, left, branches):
     rng = np.random.default_rng(branches)
     gain = -rng.normal(1.0, 1.5, (6, 3, 4))
     gain[:, :, -1] = 0.0
@@ -102,16 +113,27 @@ def test_what_is_let_go_widens_the_bounds_and_never_moves_them_past_the_truth(br
         if ratio <= 0.05 and sum(o < 3 for o in outcome) >= 2:
             true += np.prod([prob[m, o] for m, o in enumerate(outcome)])
     assert 0.05 < true < 0.95
-    exponent = chernoff_exponent(-gain, prob[:, None, :])
-    found = right_by_outcomes(gain, prob, exponent, log_weight, np.log(0.05), 2, branches)
+    found = way(gain, prob, log_weight, branches)
     assert found.low - 1e-9 <= true <= found.high + 1e-9
     if branches == 5000:  # more than there are outcomes
-        assert found.high - found.low < 1e-9
+        assert found.high - found.low < left
     for stop in ({"enough": true / 2}, {"too_little": (1 + true) / 2}):  # ended early, and still bounds
-        early = right_by_outcomes(gain, prob, exponent, log_weight, np.log(0.05), 2, branches, **stop)
+        early = way(gain, prob, log_weight, branches, **stop)
         assert early.low - 1e-9 <= true <= early.high + 1e-9
         assert early.low <= found.low + 1e-9
         assert early.high >= found.high - 1e-9
+
+
+@pytest.mark.parametrize(("n_lines", "n_markers"), [(4, 8), (120, 8), (120, 14)])
+def test_at_few_markers_the_bounds_are_as_good_as_the_value_whatever_the_number_of_lines(n_lines, n_markers):
+    evidence = evidence_of(random_panel(n_lines, n_markers, 8), SETTINGS, 0, 1)
+    assert evidence.contrast.sum() >= SETTINGS.min_markers_scored
+    for place, kind in enumerate((Relation.HYBRID, Relation.SELF)):
+        low, high = class_bounds(evidence, evidence.index(kind), SETTINGS)
+        assert high - low < 0.002
+        found = simulate(evidence, place, SETTINGS, 4000, np.random.default_rng(place))[place]
+        slack = 4 * np.sqrt(max(found * (1 - found), 1e-4) / 4000)
+        assert low - slack <= found <= high + slack
 
 
 @pytest.mark.parametrize("contrast", [0, 1, 2, 3, 6])

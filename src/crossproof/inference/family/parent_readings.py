@@ -79,6 +79,10 @@ def read_parents(
             log_prior = log_own[0][i] + log_own[1][j] + sum(known) * log_right
             version_m, version_f = (None if v is None else int(v) for v in (m, f))
             solver.add(Reading(version_m, version_f, float(log_prior)))
+            if version_f is None and father and not trusting:
+                # Nothing typed tells the father on the tag from another plant that gave all the pollen.
+                log_other = float(log_prior + np.log(rates.wrong_plant) - log_right)
+                solver.add(Reading(version_m, None, log_other, Fault.FATHER_PLANT))
     as_typed = solver.settle_as_typed()
     plain = _plain(solver, as_typed.solution)
     doubts: list[Doubt | None] = [None, None]

@@ -311,7 +311,7 @@ class ReadingSolver:
 
     def full(self, item: Solved) -> Solution:
         """The solution with every donor weighed."""
-        if item.reading.fault in (Fault.NONE, Fault.GENERATION):
+        if item.reading.fault in (Fault.NONE, Fault.GENERATION) or item.solution is self.as_typed.solution:
             return item.solution
         return self._solve(item.reading, None).other
 

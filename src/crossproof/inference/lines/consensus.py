@@ -15,6 +15,9 @@ from crossproof.model.genotypes import allele_dosage
 POOL_PSEUDO_COUNT = 0.5
 """Pseudo-lines per allele behind every pool frequency, so that an allele no line shows stays possible."""
 
+EARLIER_MARKERS, EARLIER_DIFFERENCES = 10.0, 0.2
+"""Beta prior of the share of markers at which two wells of a line differ; no source."""
+
 
 def line_prior(q: Floats, inbreeding: Floats) -> Floats:
     """Genotype prior (marker, line, genotype) of lines with `inbreeding` (line,) and pool q (marker, allele).
@@ -62,11 +65,13 @@ def fit_pool(
     return q, posterior
 
 
-def discordance(likelihoods: list[Floats]) -> Floats:
+def discordance(likelihoods: list[Floats], *, cautious: bool = False) -> Floats:
     """Expected share (well, well) of markers at which two wells differ, from flat-prior genotype posteriors.
 
     `likelihoods`: one (marker, well, genotype) array per number of alleles. Only markers that both wells tell
-    something of count (best genotype at least 0.9); NaN where there are fewer than one.
+    something of count (best genotype at least 0.9); NaN where there are fewer than one. `cautious`: with
+    EARLIER_MARKERS more, of which EARLIER_DIFFERENCES differ: one miscall among the few markers that a poor
+    well shows is no contradiction.
     """
     w = likelihoods[0].shape[1]
     same, scored = np.zeros((w, w)), np.zeros((w, w))
@@ -78,7 +83,10 @@ def discordance(likelihoods: list[Floats]) -> Floats:
             hit = (clear & (best == g)).astype(np.float64)
             same += hit.T @ hit
     with np.errstate(invalid="ignore"):
-        return np.asarray(1 - same / np.where(scored > 0, scored, np.nan))
+        apart, among = scored - same, np.where(scored > 0, scored, np.nan)
+        if cautious:
+            apart, among = apart + EARLIER_DIFFERENCES, among + EARLIER_MARKERS
+        return np.asarray(apart / among)
 
 
 def cluster_wells(differ: Floats, limit: float) -> Ints:

@@ -241,7 +241,7 @@ def find_versions(
             likes = [
                 wells.likelihood(rows[usable[rows]], typed, k, rates, floor=False) for k, _, rows in groups
             ]
-            labels = cluster_wells(discordance(likes), settings.line_conflict)
+            labels = cluster_wells(discordance(likes, cautious=True), settings.line_conflict)
         for cluster in range(int(labels.max()) + 1):
             version_line.append(number)
             version_wells.append(tuple(int(w) for w in typed[labels == cluster]))

@@ -84,6 +84,13 @@ def blank_findings(
     return out
 
 
+CALL_AGAIN = "Extract or genotype it again."
+CALL_AGAIN_IF_OPEN = (
+    "Where its plant has no verdict, extract or genotype it again; a verdict stands all the same."
+)
+"""A plant with few calls is judged by them: what reaches the threshold is a verdict like any other."""
+
+
 def low_call_findings(
     plate: Plate,
     identity: np.ndarray,
@@ -121,7 +128,7 @@ def low_call_findings(
                     plate.samples[w],
                     f"{plate.samples[w]} ({plate.place(int(w))}) calls at {plate.n_called[w]} of "
                     f"{count_of(int(n), 'marker')}" + (", like a blank." if silent[w] else "."),
-                    "Extract or genotype it again.",
+                    CALL_AGAIN_IF_OPEN if plate.plants[w] else CALL_AGAIN,
                     wells=(plate.place(int(w)),),
                     samples=(plate.samples[w],),
                 )

@@ -10,7 +10,7 @@ sheets; badly fitting crosses against the season's; then blanks, call rates, rep
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,6 +29,7 @@ from crossproof.inference.plates.call_rate_model import background_call_rate, us
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.examined_plates import (
     best_layout,
     count_strays,
@@ -165,18 +166,11 @@ def _well_findings(
     return found
 
 
-OfPlate = Callable[[Examined], list[Finding]]
-
-
-def _one_by_one(of_plate: OfPlate, plates: Sequence[Examined]) -> Sequence[list[Finding]]:
-    return [of_plate(x) for x in plates]
-
-
 def examine_plates(
     plates: Sequence[Plate],
     season: SeasonTables,
     settings: CheckSettings | None = None,
-    each: Callable[[OfPlate, Sequence[Examined]], Sequence[list[Finding]]] = _one_by_one,
+    each: Each = one_by_one,
 ) -> tuple[Finding, ...]:
     """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
 
@@ -184,7 +178,7 @@ def examine_plates(
     `season`.
     A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
     Within a plate, findings stand in the order in which their corrections must be applied. `each` calls a
-    function with every plate, and may do so for several at once.
+    function with every plate or cross, and may do so for several at once.
     """
     settings = settings or CheckSettings()
     plates = list(plates)
@@ -209,7 +203,7 @@ def examine_plates(
         )
         for p in plates
     ]
-    count_strays(examined)
+    count_strays(examined, each)
     exchanged = exchange_findings(
         plates,
         [x.search for x in examined],
@@ -225,11 +219,11 @@ def examine_plates(
     away = held_plates(tuple(exchanged))
     stay = [x for x in examined if x.plate.name not in away]
     swaps = pod_swaps(stay, season, odds)
-    here = [searched(x, swapped_identity(x, swaps), usual, odds) for x in stay]
+    here = searched(stay, [swapped_identity(x, swaps) for x in stay], usual, odds, each)
     if swaps and any(s.layout is not None for x in here for s in x.search.steps):
         # On a plate that lies otherwise, pods seem to have changed places that did not.
         swaps = []
-        here = [searched(x, x.plate.identity, usual, odds) for x in stay]
+        here = searched(stay, [x.plate.identity for x in stay], usual, odds, each)
     anew = with_believed_tubes(
         here,
         season,
@@ -238,15 +232,16 @@ def examine_plates(
         usual=usual,
         background=background,
         threshold=odds,
+        each=each,
     )
     if anew is not None:
         here, tubes, evidence, odd = anew
 
-    crosses = cross_findings(here, season, odds)
-    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples))
+    crosses = cross_findings(here, season, odds, each)
+    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), each)
     if unfit:
         # Piecemeal stories of such a plate, or of its crosses, would only mislead.
-        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds)
+        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds, each)
     layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
     pods = [f for f in pod_findings(swaps, here, season) if not unfit.keys() & set(f.plates)]
     found = [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
@@ -269,11 +264,11 @@ def examine_plates(
         for f in plant_replicate_findings([x.plate for x in sound], season, settings.replicate_conflict)
         if not explained.intersection(f.samples)
     ]
-    found += duplicate_findings(sound, season, odds)
+    found += duplicate_findings(sound, season, odds, each)
     found += batch_findings(
         [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
     )
-    found += wrong_marker_findings(sound, season, odds)
+    found += wrong_marker_findings(sound, season, odds, each)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)

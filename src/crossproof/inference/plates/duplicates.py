@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.plates.arrays import Plate, SeasonTables
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.family_tables import FamilyTables
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.model.arrays import Floats, Floats32, Ints
@@ -55,12 +56,16 @@ class _Entry:
         return self.plate.place(self.well)
 
 
-def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Entry]:
+_Candidate = tuple[int, float, list[Floats32], list[Floats32]]
+"""An entry without its plate, which is not handed from process to process."""
+
+
+def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Candidate]:
     """Wells whose data are so rare among plants of their kind (`need` nats) that two alike would tell."""
     plate, scores, identity = x.plate, x.scores, x.search.identity
     n = season.n_lines
     state = scores.lines_under(identity)
-    out = []
+    out: list[_Candidate] = []
     for i in np.unique(identity[identity >= n]):
         wells = np.flatnonzero((identity == i) & ~x.search.misfit & (plate.n_called >= 0.5 * plate.n_markers))
         if len(wells) == 0:
@@ -74,7 +79,7 @@ def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Entry]:
         for place in np.flatnonzero((family.relation != OUTCROSS) & (surprise > need)):
             kind = [t[:, place].astype(np.float32) for t in kinds]
             data = [d[:, wells[place]] for d in scores.likelihood]
-            out.append(_Entry(plate, int(wells[place]), float(surprise[place]), kind, data))
+            out.append((int(wells[place]), float(surprise[place]), kind, data))
     return out
 
 
@@ -97,14 +102,17 @@ def _differ(left: Sequence[Floats], right: Sequence[Floats]) -> tuple[int, int]:
     return shared, differing
 
 
-def duplicate_findings(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[Finding]:
+def duplicate_findings(
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
+) -> list[Finding]:
     """Pairs of wells with different plant names whose likeness their families do not explain.
 
     All pairs of candidates of the season are compared, up to MAX_WELLS candidates; beyond, those whose data
     are rarest, and a remark says so.
     """
     need = (threshold + 6.0) * np.log(10)
-    entries = [e for x in plates for e in _candidates(x, season, need)]
+    found = each(lambda x: _candidates(x, season, need), plates)
+    entries = [_Entry(x.plate, *mine) for x, its in zip(plates, found, strict=True) for mine in its]
     n_plants = sum(int((x.search.identity >= season.n_lines).sum()) for x in plates)
     n_pairs = max(len(entries) * (len(entries) - 1) // 2, 1)
     prior = np.log10(PRIOR_DUPLICATE * max(n_plants, 1) / max(n_pairs, n_plants))

@@ -13,9 +13,11 @@ from dataclasses import replace
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables, all_alike, line_evidence
+from crossproof.inference.plates.each import Each
 from crossproof.inference.plates.failed_wells import is_dead
 from crossproof.inference.plates.layout_search import (
     SOURCES,
+    Search,
     Source,
     parts,
     search_layout,
@@ -26,6 +28,7 @@ from crossproof.inference.plates.layout_search import (
 from crossproof.inference.plates.line_checks import line_tube_findings
 from crossproof.inference.plates.plate_exchange import MISFIT_SHARE
 from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.stray_seed import TagScores
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.well_pairs import stray_counts
 from crossproof.model.arrays import Floats, Ints
@@ -79,16 +82,27 @@ def examine_plate(
     return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
 
 
-def searched(x: Examined, start: Ints, usual: float, threshold: float) -> Examined:
-    """A plate examined as labelled with its layout looked for, from the identities `start` on."""
-    search = search_layout(
-        x.scores,
-        threshold,
-        start=None if (start == x.plate.identity).all() else start,
-        sources=_sources(x.plate, usual),
-        labelled=x.search.matrix,
-    )
-    return Examined(x.scores, search)
+def searched(
+    plates: Sequence[Examined], starts: Sequence[Ints], usual: float, threshold: float, each: Each
+) -> list[Examined]:
+    """Plates examined as labelled with their layouts looked for, from the identities `starts` on."""
+
+    def of_plate(i: int) -> tuple[Search, dict[bytes, TagScores]]:
+        x, start = plates[i], starts[i]
+        search = search_layout(
+            x.scores,
+            threshold,
+            start=None if (start == x.plate.identity).all() else start,
+            sources=_sources(x.plate, usual),
+            labelled=x.search.matrix,
+        )
+        return search, x.scores.tag_scores
+
+    out = []
+    for x, (search, known) in zip(plates, each(of_plate, range(len(plates))), strict=True):
+        x.scores.tag_scores.update(known)  # noted down, it may be, in another process
+        out.append(Examined(x.scores, replace(search, labelled=x.search.matrix)))
+    return out
 
 
 def season_evidence(season: SeasonTables, plates: Sequence[Plate]) -> tuple[Floats, ...]:
@@ -110,12 +124,19 @@ def evidence_without(
     return tuple(e - o for e, o in zip(evidence, odd_only, strict=True))
 
 
-def count_strays(examined: Sequence[Examined]) -> None:
+def count_strays(examined: Sequence[Examined], each: Each) -> None:
     """Tell each plate how much stray seed the others show, less those that fit their sheets badly."""
     sound = [x for x in examined if x.search.labelled_misfit.mean() <= MISFIT_SHARE]
     if len(examined) == 1:
         return
-    counts = {x.plate.name: stray_counts(x.scores, x.search.matrix) for x in sound}
+
+    def of_plate(x: Examined) -> tuple[tuple[float, float], dict[bytes, TagScores]]:
+        return stray_counts(x.scores, x.search.matrix), x.scores.tag_scores
+
+    counts = {}
+    for x, (strays_here, known) in zip(sound, each(of_plate, sound), strict=True):
+        x.scores.tag_scores.update(known)
+        counts[x.plate.name] = strays_here
     strays, plants = (sum(c[i] for c in counts.values()) for i in (0, 1))
     for x in examined:
         mine = counts.get(x.plate.name, (0.0, 0.0))
@@ -138,6 +159,7 @@ def with_believed_tubes(
     usual: float,
     background: float,
     threshold: float,
+    each: Each,
 ) -> tuple[list[Examined], list[Finding], tuple[Floats, ...], frozenset[str]] | None:
     """The plates, those that hold their tubes as labelled examined anew; findings about tubes; evidence; odd
     tubes. None where no tube moved.
@@ -178,9 +200,10 @@ def with_believed_tubes(
         )
         for x, m in zip(examined, moved, strict=True)
     ]
-    count_strays(anew)
-    out = [
-        x if m else searched(x, old.search.start, usual, threshold)
-        for x, old, m in zip(anew, examined, moved, strict=True)
-    ]
-    return out, tubes, evidence, odd
+    count_strays(anew, each)
+    stay = [i for i, m in enumerate(moved) if not m]
+    starts = [examined[i].search.start for i in stay]
+    found = searched([anew[i] for i in stay], starts, usual, threshold, each)
+    for i, x in zip(stay, found, strict=True):
+        anew[i] = x
+    return anew, tubes, evidence, odd

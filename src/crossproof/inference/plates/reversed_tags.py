@@ -17,6 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, called_plants
 from crossproof.model.arrays import Floats, Ints
@@ -63,33 +64,47 @@ def _compare(cross: int, x: Examined, wells: Ints, season: SeasonTables) -> tupl
     return gain, _selfs(as_is, SELF), _selfs(as_is, FATHER_SELFED)
 
 
+def _compared(x: Examined, season: SeasonTables) -> dict[int, tuple[float, int, int]]:
+    """What `_compare` makes of the crosses of one plate that can be compared."""
+    out = {}
+    for i in np.unique(x.search.identity[x.search.identity >= season.n_lines]).tolist():
+        c, called = i - season.n_lines, called_plants(x, i)
+        m, p = int(season.mother[c]), int(season.father[c])
+        if m < 0 or p < 0 or m == p or not len(called):
+            continue
+        found = _compare(c, x, called, season)
+        if found is not None:
+            out[c] = found
+    return out
+
+
+def _places(c: int, plates: Sequence[Examined], season: SeasonTables) -> list[tuple[str, str]]:
+    """Place and sample of every well of a cross."""
+    return [
+        (x.plate.place(int(w)), x.plate.samples[w])
+        for x in plates
+        for w in np.flatnonzero(x.search.identity == season.n_lines + c)
+    ]
+
+
 def reversed_findings(
-    plates: Sequence[Examined], season: SeasonTables, threshold: float
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
 ) -> dict[int, Finding]:
     """By cross, the finding that it was made the other way round."""
     total: dict[int, float] = {}
     selfs: dict[int, list[int]] = {}
-    places: dict[int, list[tuple[str, str]]] = {}
-    for x in plates:
-        for i in np.unique(x.search.identity[x.search.identity >= season.n_lines]).tolist():
-            c, called = i - season.n_lines, called_plants(x, i)
-            m, p = int(season.mother[c]), int(season.father[c])
-            every = np.flatnonzero(x.search.identity == i)
-            places.setdefault(c, []).extend((x.plate.place(int(w)), x.plate.samples[w]) for w in every)
-            if m < 0 or p < 0 or m == p or not len(called):
-                continue
-            found = _compare(c, x, called, season)
-            if found is not None:
-                total[c] = total.get(c, 0.0) + found[0]
-                counts = selfs.setdefault(c, [0, 0])
-                counts[0], counts[1] = counts[0] + found[1], counts[1] + found[2]
+    for compared in each(lambda x: _compared(x, season), plates):
+        for c, found in compared.items():
+            total[c] = total.get(c, 0.0) + found[0]
+            counts = selfs.setdefault(c, [0, 0])
+            counts[0], counts[1] = counts[0] + found[1], counts[1] + found[2]
     out = {}
     for c, gain in total.items():
         odds = float(gain / np.log(10) + np.log10(PRIOR_REVERSED))
         of_mother, of_father = selfs[c]
         if odds < threshold or of_father < 2 or of_mother > 0.1 * of_father:
             continue
-        wells, samples = zip(*places[c], strict=True)
+        wells, samples = zip(*_places(c, plates, season), strict=True)
         name, m_name, p_name = (
             season.crosses[c],
             season.lines[season.mother[c]],

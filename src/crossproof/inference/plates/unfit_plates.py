@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
     FIT_SHARE,
     Excess,
@@ -39,17 +40,19 @@ FIT_IN_DISORDER, FIT_BY_CHANCE = 0.85, 0.3
 by itself. Set on seeds 46000 to 46009 and 61000 to 62006 of benchmarks/plate_seasons.py."""
 
 
-def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> dict[str, Finding]:
+def unfit_findings(
+    examined: Sequence[Examined], explained: frozenset[str], each: Each = one_by_one
+) -> dict[str, Finding]:
     """By plate, the finding that it does not fit its sheet; plates that fit, or are explained, have none.
 
     `explained`: samples of which other findings (tags, parents) say what they are.
     """
-    labelled = [odd_plants(x.scores, x.search.labelled, x.plate.identity) for x in examined]
-    found = {}
-    for i, x in enumerate(examined):
-        plate = x.plate
+    labelled = each(lambda x: odd_plants(x.scores, x.search.labelled, x.plate.identity), examined)
+
+    def of_plate(i: int) -> Finding | None:
+        x, plate = examined[i], examined[i].plate
         if all_alike(plate) or not len(labelled[i].wells):
-            continue
+            return None
         shares = season_shares(labelled, i)
         free = np.array([s not in explained for s in plate.samples], dtype=bool)
         left = (
@@ -65,8 +68,11 @@ def unfit_findings(examined: Sequence[Examined], explained: frozenset[str]) -> d
         piecemeal = _piecemeal(x.search.steps)
         mostly = _mostly_odd(x, left, free)
         if stands_out or piecemeal or mostly:
-            found[plate.name] = _finding(x, labelled[i], first or rest)
-    return found
+            return _finding(x, labelled[i], first or rest)
+        return None
+
+    found = each(of_plate, range(len(examined)))
+    return {x.plate.name: f for x, f in zip(examined, found, strict=True) if f is not None}
 
 
 def _in_disorder(

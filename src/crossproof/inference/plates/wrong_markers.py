@@ -14,10 +14,12 @@ each other calls cannot say which one is wrong: the plate is named that fits wor
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY, SeasonTables, heterozygous_codes
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.proposals import misfit_wells
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, speaks
@@ -68,8 +70,14 @@ def _gains(scores: PlateScores, identity: Ints, wells: Ints, b: int) -> tuple[Fl
     return gain, crosses
 
 
+def _gains_of(b: int, plate: tuple[Examined, Ints]) -> tuple[Floats, Ints]:
+    """`_gains` of a plate and its wells to look at."""
+    x, wells = plate
+    return _gains(x.scores, x.search.identity, wells, b)
+
+
 def wrong_marker_findings(
-    plates: Sequence[Examined], season: SeasonTables, threshold: float
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
 ) -> list[Finding]:
     """Markers that are wrong on one plate of several, plate by plate."""
     use = []
@@ -83,7 +91,7 @@ def wrong_marker_findings(
         return []
     out = []
     for b, block in enumerate(season.blocks):
-        found = [_gains(x.scores, x.search.identity, wells, b) for x, wells in use]
+        found = each(partial(_gains_of, b), use)
         every = np.stack([gain for gain, _ in found])  # plate, story, marker
         for (x, _), (gain, crosses) in zip(use, found, strict=True):
             others = every.sum(axis=0) - gain

@@ -14,6 +14,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -46,9 +47,20 @@ def table_bytes(frame: pd.DataFrame, table: str = "") -> bytes:
 
 def _cells(series: pd.Series, declared: ResultColumn | None) -> list[str]:
     decimals = declared.decimals if declared else None
-    missing = series.isna().to_numpy()
-    values = series.astype(object).to_numpy()
-    return ["" if gone else _cell(value, decimals) for value, gone in zip(values, missing, strict=True)]
+    # A column of one type is not asked of each value anew.
+    match series.dtype.kind if isinstance(series.dtype, np.dtype) else "O":
+        case "f":
+            return ["" if value != value else number_text(value, decimals) for value in series.tolist()]
+        case "i" | "u":
+            return [str(value) for value in series.tolist()]
+        case "b":
+            return ["yes" if value else "no" for value in series.tolist()]
+    missing = series.isna().tolist()
+    values = series.astype(object).tolist()
+    return [
+        value if type(value) is str else "" if gone else _cell(value, decimals)
+        for value, gone in zip(values, missing, strict=True)
+    ]
 
 
 def _cell(value: Any, decimals: int | None) -> str:
@@ -77,7 +89,9 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     for name in frame.columns:
         series = frame[name]
         if series.dtype == object or isinstance(series.dtype, pd.CategoricalDtype | pd.StringDtype):
-            arrays.append(pa.array([None if pd.isna(v) else str(v) for v in series], type=pa.string()))
+            missing = series.isna().tolist()
+            told = [None if gone else str(v) for v, gone in zip(series.tolist(), missing, strict=True)]
+            arrays.append(pa.array(told, type=pa.string()))
         else:
             arrays.append(pa.array(series, from_pandas=True))
         names.append(str(name))

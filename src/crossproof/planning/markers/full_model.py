@@ -12,11 +12,12 @@ from crossproof.model.results import Provable
 from crossproof.planning.inputs import PanelGenotypes, PlanSettings
 from crossproof.planning.markers.least_markers import pair_only
 from crossproof.planning.markers.proven_set import MARGIN, Held
-from crossproof.planning.power.bounds import FEW_BRANCHES
+from crossproof.planning.power.bounds import FEW_BRANCHES, too_few_contrasts
 from crossproof.planning.power.cross_power import cross_power, proven_by, simulate
 from crossproof.planning.power.evidence import CrossEvidence, choose_markers, cross_evidence
+from crossproof.planning.power.halves import MOST_MARKERS
 from crossproof.planning.power.outcomes import MOST_BRANCHES
-from crossproof.planning.power.provable import provable, too_few_contrasts
+from crossproof.planning.power.provable import provable
 from crossproof.planning.power.screen import PairScreen
 
 MANY_CROSSES = 100
@@ -67,7 +68,8 @@ class FullModel:
         state = Provable.BORDERLINE
         if too_few_contrasts(int(evidence.contrast.sum()), settings.min_markers_scored):
             return Held.NO
-        if not self._rough:
+        rough = self._rough and len(rows) > MOST_MARKERS
+        if not rough:
             # What is to be missed clearly need not be looked at closely.
             state = provable(evidence, settings, FEW_BRANCHES if less else self._branches)
         if state in (Provable.NO, Provable.PARTLY):
@@ -76,7 +78,7 @@ class FullModel:
             return Held.YES if state is Provable.YES else Held.LIKELY
         rng = np.random.default_rng([settings.seed, *self._pairs[cross]])
         good = state is Provable.YES
-        if state is Provable.BORDERLINE and (self._rough or not self._strict):
+        if state is Provable.BORDERLINE and (rough or not self._strict):
             found = (simulate(evidence, c, settings, _CHECK_DRAWS, rng)[c] for c in (0, 1))
             good = all(share >= settings.wanted for share in found)
         if good and settings.prove_all_classes:

@@ -5,8 +5,8 @@ Symbols as in `cross_power`. Three looks, each dearer and sharper than the one b
 1. Markov's inequality for the sum of all R (`tails.sum_bound`).
 2. Exact tails of the few relations that matter, by convolution, with b shared out among the relations in the
    best way: a lower bound. Any one R above b spoils the verdict: an upper bound.
-3. On panels of few markers, where these two leave the wanted chance open, the outcomes themselves
-   (`outcomes`).
+3. On panels of few markers the outcomes themselves: of up to 24 markers before the second look, in pairs of
+   halves (`halves`); of up to 40, where the first two leave the wanted chance open, as a tree (`outcomes`).
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from crossproof.model.arrays import Floats, Ints
 from crossproof.planning.inputs import PlanSettings
 from crossproof.planning.power import tails
 from crossproof.planning.power.evidence import CrossEvidence
+from crossproof.planning.power.halves import MOST_MARKERS, right_by_halves
 from crossproof.planning.power.outcomes import MOST_BRANCHES, right_by_outcomes
 
 CLEAR_WIDTH = 0.002
@@ -30,9 +31,16 @@ _NEAREST = 12
 """Relations that decide most crosses; looked at first where only the decision is asked for."""
 _ASIDE = 0.04
 _ENUMERATED_MARKERS = 40
-_SHORT = 10
 FEW_BRANCHES = 150
 """Enough to decide most crosses."""
+
+_PAIRS_A_BRANCH = 700
+"""Pairs of half outcomes that take the time of one branch."""
+
+
+def too_few_contrasts(contrast: int, least: int) -> bool:
+    """Whether so few markers tell the parents apart that no plant is called hybrid or self."""
+    return contrast < max(least, 1)
 
 
 def class_bounds(
@@ -50,6 +58,8 @@ def class_bounds(
     """
     alone = evidence.class_of == evidence.class_of[true]
     assert alone.sum() == 1, "bounds hold for a class of one relation"
+    if too_few_contrasts(int(evidence.contrast.sum()), settings.min_markers_scored):
+        return 0.0, 0.0
     others = np.flatnonzero(~alone)
     prob = evidence.prob[:, true]
     enough = tails.scored_enough(1 - prob[:, -1], settings.min_markers_scored)
@@ -61,16 +71,21 @@ def class_bounds(
     low = max(0.0, enough - float(tails.sum_bound(exponent, log_weight, log_b)))
     if enough - low < CLEAR_WIDTH / 4 or (decide and low >= settings.wanted):
         return low, enough
+    bounds = (low, enough)
+    if evidence.n_markers <= MOST_MARKERS:
+        # Of so few markers most outcomes are soon gone through, sooner than a convolution takes.
+        stop = (settings.wanted, settings.wanted) if decide else (np.inf, -np.inf)
+        for most in sorted({min(branches, FEW_BRANCHES), branches}):
+            found = right_by_halves(
+                -difference, prob, log_weight, log_b, settings.min_markers_scored,
+                _PAIRS_A_BRANCH * most, *stop,
+            )  # fmt: skip
+            bounds = max(low, found.low), min(enough, found.high)
+            told = decide and not bounds[0] < settings.wanted <= bounds[1]
+            if told or bounds[1] - bounds[0] < CLEAR_WIDTH:
+                return bounds[0], max(bounds)
     spread = tails.failure_bound(exponent, log_weight - log_b)
     order = np.argsort(-spread, kind="stable")
-    bounds = (low, enough)
-    if decide and evidence.n_markers <= _SHORT:
-        # Of so few markers all outcomes are soon gone through, sooner than a convolution takes.
-        bounds = _by_outcomes(
-            bounds, difference, prob, by_marker, log_weight, log_b, order, settings, branches, decide
-        )
-        if not bounds[0] < settings.wanted <= bounds[1]:
-            return bounds
     # Chernoff is enough for most relations; the few it leaves open are convolved.
     worst, rest = order[:_CONVOLVED], order[_CONVOLVED:]
     limits = log_b + np.log(np.arange(1, _SHARES + 1) / _SHARES)  # share
@@ -84,8 +99,8 @@ def class_bounds(
     if len(rest):
         spoilt.append(tails.sum_bound(exponent[rest], log_weight[rest], limits))
     low = max(low, enough - _least_total(spoilt))
-    told = decide and evidence.n_markers <= _SHORT
-    if low < settings.wanted <= high and evidence.n_markers <= _ENUMERATED_MARKERS and not told:
+    few = MOST_MARKERS < evidence.n_markers <= _ENUMERATED_MARKERS
+    if few and low < settings.wanted <= high:
         low, high = _by_outcomes(
             (low, high), difference, prob, by_marker, log_weight, log_b, order, settings, branches, decide
         )

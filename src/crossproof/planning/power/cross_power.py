@@ -30,9 +30,9 @@ from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.results import CLASSES, Provable, Relation, Verdict
 from crossproof.planning.inputs import PlanSettings
 from crossproof.planning.power import tails
-from crossproof.planning.power.bounds import CLEAR_WIDTH, class_bounds
+from crossproof.planning.power.bounds import CLEAR_WIDTH, class_bounds, too_few_contrasts
 from crossproof.planning.power.evidence import CrossEvidence
-from crossproof.planning.power.provable import state_of, too_few_contrasts
+from crossproof.planning.power.provable import state_of
 from crossproof.planning.power.tails import Tail, evidence_tail
 
 

@@ -18,14 +18,9 @@ import numpy as np
 from crossproof.model.arrays import Floats
 from crossproof.model.results import Provable, Relation
 from crossproof.planning.inputs import PlanSettings
-from crossproof.planning.power.bounds import class_bounds
+from crossproof.planning.power.bounds import class_bounds, too_few_contrasts
 from crossproof.planning.power.evidence import CrossEvidence
 from crossproof.planning.power.outcomes import MOST_BRANCHES
-
-
-def too_few_contrasts(contrast: int, least: int) -> bool:
-    """Whether so few markers tell the parents apart that no plant is called hybrid or self."""
-    return contrast < max(least, 1)
 
 
 def state_of(contrast: int, low: Floats, high: Floats, settings: PlanSettings) -> Provable:

@@ -20,6 +20,7 @@ from crossproof.model.arrays import Floats, Int8s, Ints
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.results import Provable, Relation
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlanSettings
+from crossproof.planning.power.bounds import too_few_contrasts
 from crossproof.planning.power.evidence import (
     MIXED_POOL,
     PAIR_ROWS,
@@ -30,7 +31,7 @@ from crossproof.planning.power.evidence import (
     relation_priors,
 )
 from crossproof.planning.power.outcomes import MOST_BRANCHES
-from crossproof.planning.power.provable import provable, too_few_contrasts
+from crossproof.planning.power.provable import provable
 from crossproof.planning.power.tails import scored_enough
 
 _HALF = 0.5

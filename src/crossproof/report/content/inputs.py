@@ -62,7 +62,8 @@ def texts(frame: pd.DataFrame, column: str) -> list[str]:
     """A column as plain texts, "" where missing or where there is no such column."""
     if column not in frame.columns:
         return [""] * len(frame)
-    return [shown(v) for v in frame[column].astype(object)]
+    values = frame[column].astype(object).tolist()
+    return [v if type(v) is str and v.isascii() and v.isprintable() else shown(v) for v in values]
 
 
 def flags(frame: pd.DataFrame, column: str, *, missing: bool = False) -> Bools:

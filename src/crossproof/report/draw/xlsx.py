@@ -1,7 +1,8 @@
 """The workbook to carry to the bench, drawn from worklist.py.
 
 Everything that is text is written as text: a plant called =1+1 stays a name. Metadata are constant, so that
-the same season gives the same bytes.
+the same season gives the same bytes. Rows are written out as they come, from top to bottom and from left to
+right: memory does not grow with plants, and a cell above the one last written would be lost.
 """
 
 from __future__ import annotations
@@ -9,12 +10,10 @@ from __future__ import annotations
 import io
 import math
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import xlsxwriter
 
-from crossproof.io.files.atomic import write_bytes
 from crossproof.model.bench import BenchAction
 from crossproof.report.content.content import Content
 from crossproof.report.content.marks import VERDICT_MARKS, Mark
@@ -31,21 +30,13 @@ _LOOKED_UP_IN = "Codes"
 _LETTER_INK = {"hybrid": "#FFFFFF", "outcross": "#FFFFFF"}
 
 
-def write_worklist(content: Content, path: Path) -> None:
-    """Write worklist.xlsx; the file appears whole or not at all.
-
-    Raises OSError where the place cannot be written.
-    """
-    write_bytes(path, worklist_bytes(content))
-
-
 def worklist_bytes(content: Content) -> bytes:
     """The workbook as bytes."""
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(
         buffer,
         {
-            "in_memory": True,
+            "constant_memory": True,
             "strings_to_formulas": False,
             "strings_to_urls": False,
             "strings_to_numbers": False,

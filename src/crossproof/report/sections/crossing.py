@@ -279,7 +279,7 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     name = f"{label[:1].upper()}{label[1:]}"
     if fmt.share(best["rate"]) == fmt.share(worst["rate"]):
         text = f"{name} was {fmt.share(best['rate'])} everywhere."
-        return text + (f" Drawn are the {len(table) - left_out} with most plants." if left_out else "")
+        return text + (f" Drawn are those with most plants, below are all {len(table)}." if left_out else "")
     text = (
         f"{name} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
         f"lowest at {worst['level']} ({fmt.share(worst['rate'])})"
@@ -293,7 +293,7 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
         )
     else:
         text += "."
-    return text + (f" Drawn are the {len(table) - left_out} with most plants." if left_out else "")
+    return text + (f" Drawn are those with most plants, below are all {len(table)}." if left_out else "")
 
 
 def rate_table(id: str, words: str, label: str, table: pd.DataFrame) -> Table:
@@ -363,6 +363,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
         for n, o, a, b, note in zip(names, odds, low, high, notes, strict=True)
         if not n.startswith("(season)")
     ]
+    rows += [("all terms together", "", "", note) for note in about]
     table = table_of(
         "factors-table",
         "Odds ratios of self against hybrid",
