@@ -71,7 +71,7 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
         ("marker_names", understood.markers, "marker"),
     ):
         if pairs:
-            entry[key] = f"genotypes/{_stem(name)}_{key}.csv"
+            entry[key] = f"genotypes/{name.partition('.')[0]}_{key}.csv"
             lists[str(entry[key])] = list_text(pairs, what)
     if understood.batch in known.batches:
         raise UsageError.at(
@@ -132,10 +132,6 @@ def _place(root: Path, file: Path) -> str:
 
 def _same(one: Path, other: Path) -> bool:
     return one.samefile(other) or one.read_bytes() == other.read_bytes()
-
-
-def _stem(name: str) -> str:
-    return name.partition(".")[0]
 
 
 def _tried(season: Season, file: Path, entry: dict[str, Value], understood: Understanding) -> tuple[str, ...]:

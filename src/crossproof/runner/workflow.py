@@ -82,7 +82,7 @@ def run_season(
     """
     started = time.monotonic()
     find_config(where)
-    folder = WorkFolder(_season_folder(where))
+    folder = WorkFolder((where.parent if where.is_file() else where).absolute())
     _require_possible(folder, cores)
     if profile is not None:
         profile = _profile(profile, workflow_folder())
@@ -190,10 +190,6 @@ def _profile(given: str, source: Path) -> str:
         f"Give the folder of a profile, or one of those that come with crossproof: {', '.join(known)}.",
         value=given,
     )
-
-
-def _season_folder(where: Path) -> Path:
-    return (where.parent if where.is_file() else where).absolute()
 
 
 def _snakemake(

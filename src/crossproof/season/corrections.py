@@ -68,13 +68,9 @@ class Corrected:
     problems: tuple[Problem, ...] = ()
 
 
-def _content(samples: pd.DataFrame) -> list[str]:
-    return [c for c in samples.columns if c not in DATA_COLUMNS]
-
-
 def _move(records: RecordsAtWork, targets: list[int], sources: list[int]) -> None:
     """Give the rows `targets` the contents of the rows `sources`."""
-    columns = _content(records.samples)
+    columns = [c for c in records.samples.columns if c not in DATA_COLUMNS]
     contents = records.samples.loc[sources, columns].copy()
     contents.index = pd.Index(targets)
     for column in columns:

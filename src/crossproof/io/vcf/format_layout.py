@@ -36,7 +36,7 @@ class FieldLayout:
             raise Refused(f"FORMAT {text!r} has GT, but not as its first field.", AGAIN)
         places = {key: i for i, key in enumerate(keys)}
         # Some callers write the depth of the other allele alone under the name AD, and say so by Number=1.
-        ad = places.get("AD") if depths_by_allele(declared) else None
+        ad = places.get("AD") if declared.get("AD", "R") in ("R", "G", ".", "2", "") else None
         unusable = "AD" in places and ad is None
         layout = FieldLayout(keys, "GT" in keys, places.get("PL"), places.get("GL"), ad, unusable)
         if not layout.has_gt and layout.pl is None and layout.gl is None:
@@ -46,8 +46,3 @@ class FieldLayout:
                 record_only=True,
             )
         return layout
-
-
-def depths_by_allele(declared: dict[str, str]) -> bool:
-    """Whether AD, by the header's Number for each field, can hold one depth for each allele."""
-    return declared.get("AD", "R") in ("R", "G", ".", "2", "")
