@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import yaml
 
-from crossproof.errors import InputError, Problem, error
+from crossproof.errors import InputError
+from crossproof.io.problems import Problems
 
 MAX_BYTES = 1_000_000
 MAX_DEPTH = 12
@@ -96,19 +97,16 @@ def read_yaml(data: bytes, *, file: str) -> Mapping:
         raise InputError.at(
             file, "The file holds no settings.", "Start from the config.yaml that 'crossproof new' writes."
         )
-    problems: list[Problem] = []
-    node = _plain(root, file, problems)
+    problems = Problems(file)
+    node = _plain(root, problems)
     if not problems and not isinstance(node, Mapping):
-        problems.append(
-            error(
-                file,
-                "The file does not hold settings of the form 'name: value'.",
-                "Start from the config.yaml that 'crossproof new' writes.",
-                row=1,
-            )
+        problems.error(
+            "The file does not hold settings of the form 'name: value'.",
+            "Start from the config.yaml that 'crossproof new' writes.",
+            row=1,
         )
     if problems:
-        raise InputError(problems)
+        raise InputError(problems.listed())
     assert isinstance(node, Mapping)
     return node
 
@@ -145,44 +143,31 @@ def _refuse_hostile(text: str, file: str) -> None:
             depth -= 1
 
 
-def _plain(node: yaml.Node, file: str, problems: list[Problem]) -> Node:
+def _plain(node: yaml.Node, problems: Problems) -> Node:
     line = node.start_mark.line + 1
     if node.tag not in _PLAIN_TAGS and node.tag != "tag:yaml.org,2002:value":
-        problems.append(
-            error(
-                file,
-                f"The tag {node.tag.replace('tag:yaml.org,2002:', '!!')!r} is not allowed here.",
-                "Write plain text or a number.",
-                row=line,
-            )
-        )
+        tag = node.tag.replace("tag:yaml.org,2002:", "!!")
+        problems.error(f"The tag {tag!r} is not allowed here.", "Write plain text or a number.", row=line)
     if isinstance(node, yaml.SequenceNode):
-        return Sequence(tuple(_plain(item, file, problems) for item in node.value), line)
+        return Sequence(tuple(_plain(item, problems) for item in node.value), line)
     if isinstance(node, yaml.MappingNode):
         items: list[tuple[Scalar, Node]] = []
         seen: dict[str, int] = {}
         for key_node, value_node in node.value:
-            key = _plain(key_node, file, problems)
+            key = _plain(key_node, problems)
             if not isinstance(key, Scalar):
-                problems.append(
-                    error(
-                        file, "A name of a setting is not plain text.", "Write 'name: value'.", row=key.line
-                    )
-                )
+                problems.error("A name of a setting is not plain text.", "Write 'name: value'.", row=key.line)
                 continue
             if key.text in seen:
-                problems.append(
-                    error(
-                        file,
-                        f"{key.text!r} appears twice; the first is on line {seen[key.text]}.",
-                        "Delete one of the two.",
-                        row=key.line,
-                        column=key.text,
-                        value=key.text,
-                    )
+                problems.error(
+                    f"{key.text!r} appears twice; the first is on line {seen[key.text]}.",
+                    "Delete one of the two.",
+                    row=key.line,
+                    column=key.text,
+                    value=key.text,
                 )
                 continue
             seen[key.text] = key.line
-            items.append((key, _plain(value_node, file, problems)))
+            items.append((key, _plain(value_node, problems)))
         return Mapping(tuple(items), line)
     return Scalar(str(node.value), line, node.style in ("'", '"', "|", ">"))

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import Problem, Severity, error
+from crossproof.errors import Severity
 from crossproof.io.config.season_config import Config, read_config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
@@ -65,7 +65,7 @@ def check_records(
     wells_come: bool = False,
 ) -> Season:
     """Check the records of a season whose settings are read: its sheets, or `frames` in their place."""
-    notes = Problems()
+    notes = Problems(config.source.name)
     if "samples" in frames:
         sample_sheets = [sheet_of_frame(frames["samples"], "samples")]
     else:
@@ -90,13 +90,13 @@ def check_records(
     markers = _markers_frame(raw["markers"], notes) if "markers" in raw else None
     corrections = _text_frame(raw["corrections"], CORRECTIONS, notes) if "corrections" in raw else None
     samples_whole = raw_samples.whole and (len(raw_samples) > 0 or not wells_come)
-    problems = [
-        *notes.listed(),
-        *_check_rates_by(config, crosses),
-        *check_frames(config, crosses, samples, crosses_whole=crosses_whole, samples_whole=samples_whole),
-        *([] if frames else _unused_renames(config, sheets)),
-    ]
-    season = Season(config, crosses, samples, markers, corrections, sort_problems(problems))
+    _check_rates_by(config, crosses, notes)
+    notes.extend(
+        check_frames(config, crosses, samples, crosses_whole=crosses_whole, samples_whole=samples_whole)
+    )
+    if not frames:
+        _unused_renames(config, sheets, notes)
+    season = Season(config, crosses, samples, markers, corrections, sort_problems(notes.listed()))
     return replace(season, checked=frames_digest(frames_of(season)))
 
 
@@ -171,9 +171,8 @@ def _text_frame(raw: RawTable, table: Table, notes: Problems) -> pd.DataFrame:
     return with_extra(frame, raw, len(raw))
 
 
-def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]]) -> list[Problem]:
+def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]], notes: Problems) -> None:
     """Headings that config.yaml names under columns and no sheet has."""
-    problems = []
     for table, renames in config.columns.items():
         read = [s for name, group in sheets.items() if table in ("", name) for s in group]
         if not all(s.readable for s in read):
@@ -182,35 +181,26 @@ def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]]) -> li
         for heading, name in renames.items():
             if heading not in there and (read or not table):
                 close = nearest(heading, there)
-                problems.append(
-                    error(
-                        config.source.name,
-                        f"The entry columns names a heading that no sheet has: {heading!r} (for {name}).",
-                        f"Did you mean {there[heading_key(close)]!r}?"
-                        if close
-                        else "Delete it, or write the heading as it stands in the sheet.",
-                        column="columns",
-                        value=heading,
-                    )
+                notes.error(
+                    f"The entry columns names a heading that no sheet has: {heading!r} (for {name}).",
+                    f"Did you mean {there[heading_key(close)]!r}?"
+                    if close
+                    else "Delete it, or write the heading as it stands in the sheet.",
+                    column="columns",
+                    value=heading,
                 )
-    return problems
 
 
-def _check_rates_by(config: Config, crosses: pd.DataFrame) -> list[Problem]:
+def _check_rates_by(config: Config, crosses: pd.DataFrame, notes: Problems) -> None:
     """Each column of `rates_by` must be in the crosses sheet."""
-    problems = []
     names = [c for c in crosses.columns if not c.startswith("_")]
     keys = {heading_key(c) for c in names}
     for name in config.rates_by:
         if heading_key(name) not in keys:
             close = nearest(name, names)
-            problems.append(
-                error(
-                    config.source.name,
-                    "rates_by names a column that the crosses sheet does not have.",
-                    f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(names)}.",
-                    column="rates_by",
-                    value=name,
-                )
+            notes.error(
+                "rates_by names a column that the crosses sheet does not have.",
+                f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(names)}.",
+                column="rates_by",
+                value=name,
             )
-    return problems
