@@ -49,8 +49,7 @@ def _layout(
     """A layout from the sheet's (row, column) as a function of the plate's (row, column)."""
     r, c = np.divmod(np.arange(plate.rows * plate.columns), plate.columns)
     sr, sc = (np.broadcast_to(a, r.shape) for a in where(r, c))
-    inside = (sr >= 0) & (sr < plate.rows) & (sc >= 0) & (sc < plate.columns)
-    source = np.where(inside, sr * plate.columns + sc, -1).astype(np.int64)
+    source = plate.places(sr, sc).astype(np.int64)
     source.flags.writeable = False
     return Layout(kind, correction, detail, words, source)
 

@@ -218,25 +218,22 @@ def _records(held: list[_Variant], scan: VcfScan) -> Records:
 
 def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
     out = Numeric()
-    n = len(scan.columns)
     sizes = np.array([len(v.fixed.alleles) for v in held], dtype=np.int64)
     for k in sorted(set(sizes.tolist())):
         rows = np.flatnonzero(sizes == k)
         has_phred = np.array(["PL" in held[i].raw or "GL" in held[i].raw for i in rows])
         has_depths = np.array(["AD" in held[i].raw for i in rows])
-        shape = len(rows), n
-        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
-        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
+        filled = NumericGroup.empty(rows, len(scan.columns), k, has_phred, has_depths)
         for at, i in enumerate(rows):
             variant = held[i]
             try:
-                if phred is not None and has_phred[at]:
+                if filled.phred is not None and has_phred[at]:
                     name = "PL" if "PL" in variant.raw else "GL"
                     one_copy = (variant.calls[:, 1] == ABSENT) | (variant.calls == MISSING).all(axis=1)
                     haploid = (variant.calls[:, 1] == ABSENT) & (variant.calls[:, 0] != MISSING)
-                    phred[at] = _phred(variant.raw[name], k, name, one_copy, haploid, scan)
-                if depths is not None and has_depths[at]:
-                    depths[at] = _depths(variant.raw["AD"], k, scan)
+                    filled.phred[at] = _phred(variant.raw[name], k, name, one_copy, haploid, scan)
+                if filled.depths is not None and has_depths[at]:
+                    filled.depths[at] = _depths(variant.raw["AD"], k, scan)
             except Refused as fault:
                 noted = scan.aside if fault.record_only else scan.problems
                 if fault.record_only:
@@ -246,7 +243,7 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
                     fault.remedy,
                     column=fault.column,
                 )
-        out.groups[k] = NumericGroup(rows, phred, depths, has_phred, has_depths)
+        out.groups[k] = filled
     return out
 
 

@@ -43,6 +43,14 @@ class NumericGroup:
     has_phred: Bools
     has_depths: Bools
 
+    @classmethod
+    def empty(cls, rows: Ints, n_samples: int, k: int, has_phred: Bools, has_depths: Bools) -> NumericGroup:
+        """A group to be filled in; fields that no record has are None."""
+        shape = len(rows), n_samples
+        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
+        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
+        return cls(rows, phred, depths, has_phred, has_depths)
+
 
 @dataclass
 class Numeric:
@@ -94,9 +102,7 @@ def parse_numeric(
         mine = [layouts[i] for i in rows.tolist()]
         has_phred = np.array([want_phred and (f.pl is not None or f.gl is not None) for f in mine])
         has_depths = np.array([want_depths and f.ad is not None for f in mine])
-        shape = len(rows), len(columns)
-        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
-        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
+        filled = NumericGroup.empty(rows, len(columns), k, has_phred, has_depths)
         for layout in dict.fromkeys(mine):
             inside = np.array([i for i, f in enumerate(mine) if f is layout or f == layout])
             group = _Group(layout, k, want_phred, want_depths)
@@ -113,11 +119,11 @@ def parse_numeric(
                     columns,
                     lambda i, c, v, f, rows=rows, part=part: refuse(int(rows[part[i]]), c, v, f),  # type: ignore[misc]
                 )
-                if phred is not None and got_phred is not None:
-                    phred[part] = got_phred
-                if depths is not None and got_depths is not None:
-                    depths[part] = got_depths
-        out.groups[k] = NumericGroup(rows, phred, depths, has_phred, has_depths)
+                if filled.phred is not None and got_phred is not None:
+                    filled.phred[part] = got_phred
+                if filled.depths is not None and got_depths is not None:
+                    filled.depths[part] = got_depths
+        out.groups[k] = filled
     return out
 
 
