@@ -83,7 +83,7 @@ def read_synonyms(path: Path) -> Synonyms:
         kind, name, same = (row[place[c]].strip() for c in _SYNONYM_COLUMNS)
         if kind not in [str(k) for k in Named]:
             remedy = "Write person or line."
-            problems.error("This is no kind of name.", remedy, row=number, column="kind", value=kind)
+            problems.error("This is not a kind of name.", remedy, row=number, column="kind", value=kind)
             continue
         for column, value in (("name", name), ("same_as", same)):
             if not value:

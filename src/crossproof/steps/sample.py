@@ -314,15 +314,15 @@ def _notes(plan: SamplingPlan, config: Config, number: int | None) -> tuple[str,
     """What to know of the round, as sentences."""
     left_out = {left: [c.cross.cross_id for c in plan.choices if c.left is left] for left in Left}
     notes = [
-        f"{_crosses(those)} left out, since {left}: {first_of(those, 5)}."
+        f"{_crosses(those)} left out because {left}: {first_of(those, 5)}."
         for left, those in left_out.items()
         if those
     ]
     saved = [c for c in plan.choices if c.saved > 0]
     if (fewer := sum(c.saved for c in saved)) >= 1:
         notes.append(
-            f"Of {_crosses(saved)} few seeds are sown first: some {fewer:.0f} tests fewer on average than "
-            "with all sown at once (--at-once), and a second round where they do not suffice."
+            f"Of {_crosses(saved)} few seeds are sown first, which saves about {fewer:.0f} tests on "
+            "average over sowing all at once (--at-once), with a second round where these are not enough."
         )
     last = [c.cross.cross_id for c in plan.choices if c.seeds and c.rest == 0]
     if last:
@@ -331,7 +331,7 @@ def _notes(plan: SamplingPlan, config: Config, number: int | None) -> tuple[str,
             "seeds of every cross."
         )
     if plan.split:
-        notes.append(f"On more than one plate, since larger than a plate: {', '.join(plan.split)}.")
+        notes.append(f"On more than one plate, because larger than a plate: {', '.join(plan.split)}.")
     notes += [
         f"On {plate.name} {len(plate.unseen)} ways to misplace wells would show in fewer than two "
         f"wells ({first_of(plate.unseen, 2)}); more blanks or parent wells would show them."

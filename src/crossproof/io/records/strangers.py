@@ -158,7 +158,7 @@ def _shares_nothing(
         why = f" Its chromosomes are called {first_of(ours, _SHOWN)}, there {first_of(theirs, _SHOWN)}."
         remedy = "Rename the chromosomes of one of the files (bcftools annotate --rename-chrs)."
     elif {(c, p) for c, p, _ in here} & {(c, p) for c, p, _ in there}:
-        why = " Its records stand at the same places, with other alleles."
+        why = " Its records are at the same places, with other alleles."
         remedy = "Give the records their marker names, or call both files at the same alleles."
     return error(
         file,

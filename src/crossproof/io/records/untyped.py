@@ -38,7 +38,7 @@ def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Pro
         if close:
             n_crosses = sum(map(len, use.crosses.values()))
             return f"{did_you_mean(name, close)} ({count_of(n_crosses, 'cross', 'crosses')})"
-        return "Type one tube of it, better two, and list its well as a parent; or correct the name."
+        return "Type one tube of it, preferably two, and list its well as a parent; or correct the name."
 
     _say(crosses, samples, lambda name: name not in lines, "No parent well has this line: it", remedy, notes)
 
@@ -53,7 +53,7 @@ def parents_without_calls(
         samples,
         lambda name: name in listed,
         "None of the samples of this line is in a genotype file: it",
-        lambda name, use: "Type one tube of it, better two.",
+        lambda name, use: "Type one tube of it, preferably two.",
         notes,
     )
 
