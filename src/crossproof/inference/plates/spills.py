@@ -252,7 +252,7 @@ def without_spilled(found: list[Finding]) -> list[Finding]:
         if f.scope is Scope.CROSS and f.corrections and f.samples:
             if len(spilled.intersection(f.samples)) > MUCH * len(f.samples):
                 f = replace(
-                    f, corrections=(), evidence=f.evidence + " Spilled DNA may be all there is to it."
+                    f, corrections=(), evidence=f.evidence + " Spilled DNA may be the whole explanation."
                 )
         out.append(f)
     return out

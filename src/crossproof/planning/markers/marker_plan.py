@@ -77,7 +77,7 @@ def plan_markers(
     forced_out |= ~panel.usable & ~forced_in
     unknown = [m for m in (*settings.forced_in, *settings.forced_out) if m not in set(ids)]
     if unknown:
-        notes.append(f"Markers to force that no file holds, passed over: {', '.join(unknown)}.")
+        notes.append(f"Markers to force that no file holds, ignored: {', '.join(unknown)}.")
     task = PanelTask(
         weight=weight,
         need=np.full(len(crosses), float(need)),
