@@ -44,7 +44,7 @@ from crossproof.runner.summary import season_summary
 
 SEASONS = 8
 """Of the quick tests; the slow ones take MANY_SEASONS."""
-MANY_SEASONS = 200
+MANY_SEASONS = 120
 
 
 @dataclass(frozen=True)

@@ -126,7 +126,7 @@ def _parent_problems(
                     role,
                     name,
                     "This line has no genotypes on the panel, so nothing can be said of the cross.",
-                    "Check the spelling, or type the line first.",
+                    "Check the spelling, type the line first, or take the row out for now.",
                 )
             )
     return out

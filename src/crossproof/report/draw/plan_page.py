@@ -21,10 +21,15 @@ from crossproof.report.draw.plan_drawings import (
     weeks_of_work,
 )
 from crossproof.report.draw.static_page import Figure, Page, Section, plain_table, render_page
-from crossproof.text import count_of, percent, shown
+from crossproof.text import agreeing, count_of, percent, shown
 
 MOST_ROWS = 200
 MOST_PLATES = 24
+
+_FEW_TAGS = 30
+_FEW_RECORDS = (
+    " So few tags may be lucky ones, for which too few flowers are asked for: keep some in reserve."
+)
 
 PLAN_FILES = ("plan.html", "plan_crosses.csv", "plan_markers.csv", "plan_numbers.csv", "plan_samples.csv")
 
@@ -53,6 +58,8 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
         summary += f"; {count_of(borderline, 'is', 'are')} borderline"
     rest = total - proven - borderline
     summary += f"; {count_of(rest, 'needs', 'need')} further markers." if rest else "."
+    if not total:
+        summary = "No crosses are planned."
     facts = [
         (
             f"{proven}/{total}",
@@ -141,6 +148,7 @@ def _proof(plan: Plan) -> Section:
         "without a verdict. No: fewer than "
         f"{count_of(plan.settings.min_markers_scored, 'marker')} "
         "tell the parents apart, and no plant is called hybrid or self.",
+        notices=tuple(("care", f"{p.file}: {p.problem} {p.remedy}") for p in plan.problems),
         drawings=figures,
         tables=(table,),
     )
@@ -164,9 +172,10 @@ def _sisters(plan: Plan) -> Section:
         "sisters",
         "Sister lines",
         "Lines the panel cannot tell apart",
-        f"{same} pairs of lines differ at no marker on the panel, {len(plan.sisters) - same} more at too "
-        f"few. "
-        "A cross between two of them proves nothing, and pollen of one passes for pollen of the other.",
+        f"{count_of(same, 'pair')} of lines {agreeing(same, 'differs', 'differ')} at no marker on the panel, "
+        f"{len(plan.sisters) - same} more at too few. "
+        "Where no marker differs, a cross proves nothing and pollen of one line passes for the other's. "
+        "Where few do, some plants will stay without a verdict.",
         tables=(table,),
     )
 
@@ -185,7 +194,7 @@ def _markers(plan: Plan) -> Section:
         "marker-table",
         "Markers chosen",
         (("marker", "name"), ("chromosome", "text"), ("position", "number"), ("on panel now", "text"),
-         ("add", "text"), ("in the smallest set", "text"), ("crosses served", "number"), ("call rate",
+         ("add", "text"), ("in the set found", "text"), ("crosses served", "number"), ("call rate",
          "number"), ("false heterozygotes", "number"), ("cost", "number")),
         rows,
         len(chosen),
@@ -198,7 +207,7 @@ def _markers(plan: Plan) -> Section:
                 "map",
                 "Where the chosen markers lie",
                 "Ticks are all markers known. Triangles above the chromosome: the smallest set found "
-                "that proves the crosses. Below it: markers to add to the panel as it is.",
+                "for these crosses. Below it: markers to add to the panel as it is.",
                 markers_on_chromosomes(frame),
             ),
         )
@@ -247,7 +256,8 @@ def _numbers(plan: Plan) -> Section:
         "How many seeds and flowers",
         f"At a mean hybrid rate of {percent(rates.hybrid_rate)}, a pod set of {percent(rates.pod_set)} and "
         f"{rates.mean_seeds:.2g} seeds per pod ({known}). The numbers allow for what is not known of the "
-        f"rates, and for seeds of one pod sharing their fate.",
+        "rates, and for seeds of one pod sharing their fate."
+        + (_FEW_RECORDS if 0 < rates.tags < _FEW_TAGS else ""),
         notices=notices,
         tables=(table,),
     )
