@@ -277,9 +277,9 @@ def factor_chart(model: ModelFacts) -> Chart | Prose | None:
         return None
     clear = [_term_name(t) for t in model.drawn if t.clear]
     sentence = (
-        f"Clear of chance: {'; '.join(clear)}."
+        f"Beyond chance: {'; '.join(clear)}."
         if clear
-        else "No term is clear of chance: every interval takes in 1."
+        else "No term is beyond chance: every interval includes 1."
     ) + " Right of the line means more selfs."
     sentence += "".join(f" {n[:1].upper()}{n[1:]}." for n in model.about)
     rows = [
