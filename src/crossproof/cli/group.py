@@ -108,6 +108,6 @@ def main() -> None:
     the crossing records. A season is a folder; `crossproof new` makes one to fill in.
 
     Exit status: 0 all well; 1 finished, with a genotype file set aside or a plate held; 2 the input was
-    refused or changed meanwhile, or the disk is full or may not be written; 3 an internal error; 130 stopped
-    by you, by Ctrl+C or by answering no to a question.
+    refused or changed meanwhile, or the disk is full or cannot be written to; 3 an internal error; 130
+    stopped by you, by Ctrl+C or by answering no to a question.
     """

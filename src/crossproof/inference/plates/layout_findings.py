@@ -26,7 +26,7 @@ def _reassigned(plate: Plate, proposal: Proposal, before: np.ndarray) -> tuple[t
 def _support(plate: Plate, proposal: Proposal) -> str:
     """How many wells speak for it."""
     for_it, against = int((proposal.gain > 0.5).sum()), int((proposal.gain < -0.5).sum())
-    return f"{for_it} of {len(plate)} wells fit better so, {against} worse"
+    return f"{for_it} of {len(plate)} wells fit better this way, {against} worse"
 
 
 def _alternatives(proposal: Proposal) -> str:
@@ -51,7 +51,7 @@ def _against(proposal: Proposal) -> str:
 def _left(plate: Plate, misfit: np.ndarray) -> str:
     """Plants that fit nothing even so."""
     n = int((misfit & (plate.identity >= 0) & (plate.n_called >= 0.3 * plate.n_markers)).sum())
-    return f" {n} of its called wells do not fit even so." if n else " All its called wells fit so."
+    return f" {n} of its called wells do not fit even so." if n else " All its called wells fit this way."
 
 
 def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
@@ -97,8 +97,8 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit
         evidence + _left(plate, misfit) + _against(proposal) + _alternatives(proposal),
         "Look at the plate's notch and its robot log, and genotype a few wells again."
         if proposal.rivals
-        else "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
-        "corrections.csv and run again; else genotype a few wells again.",
+        else "Look at the plate's notch and its robot log. If the plate was placed that way, add the "
+        "proposed row to corrections.csv and run again; else genotype a few wells again.",
         wells=tuple(plate.place(int(w)) for w in moved),
         samples=tuple(plate.samples[w] for w in moved),
         log10_odds=proposal.log10_odds,
@@ -153,7 +153,7 @@ def _tags_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: 
         plate.name,
         a,
         f"{evidence} {_support(plate, proposal)}.{_alternatives(proposal)}",
-        "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again.",
+        "Compare tags and crossing book. If so, add the proposed row to corrections.csv and run again.",
         wells=tuple(plate.place(int(w)) for w in moved),
         samples=tuple(plate.samples[w] for w in moved),
         other=b,
