@@ -106,7 +106,7 @@ def _structure_open(chain: ChainFacts) -> str:
     known = f"Only {fmt.noun(pods, 'pod')}" if pods else "No pod"
     return (
         f"{known} had two or more plants typed, so it is hardly known whether the "
-        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is a "
+        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is the "
         "middle of what the records allow, and its interval is wide. To know more, type all seeds of every "
         "tenth pod, with the pod on record."
     )
@@ -228,7 +228,9 @@ def rate_sentence(rates: RatesFacts, left_out: int) -> str:
         }
         text = f"{name} was highest at {best.level} ({highest}) and lowest at {worst.level} ({lowest})"
         text += ends[rates.apart]
-    return text + (f" Drawn are those with most plants, below are all {len(rates.rows)}." if left_out else "")
+    return text + (
+        f" Those with the most plants are drawn; listed below are all {len(rates.rows)}." if left_out else ""
+    )
 
 
 def rate_table(id: str, words: str, rates: RatesFacts) -> Table:
@@ -277,9 +279,9 @@ def factor_chart(model: ModelFacts) -> Chart | Prose | None:
         return None
     clear = [_term_name(t) for t in model.drawn if t.clear]
     sentence = (
-        f"Clear of chance: {'; '.join(clear)}."
+        f"Beyond chance: {'; '.join(clear)}."
         if clear
-        else "No term is clear of chance: every interval takes in 1."
+        else "No term is beyond chance: every interval includes 1."
     ) + " Right of the line means more selfs."
     sentence += "".join(f" {n[:1].upper()}{n[1:]}." for n in model.about)
     rows = [
