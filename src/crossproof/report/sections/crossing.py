@@ -106,7 +106,7 @@ def _structure_open(chain: ChainFacts) -> str:
     known = f"Only {fmt.noun(pods, 'pod')}" if pods else "No pod"
     return (
         f"{known} had two or more plants typed, so it is hardly known whether the "
-        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is a "
+        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is the "
         "middle of what the records allow, and its interval is wide. To know more, type all seeds of every "
         "tenth pod, with the pod on record."
     )
@@ -228,7 +228,9 @@ def rate_sentence(rates: RatesFacts, left_out: int) -> str:
         }
         text = f"{name} was highest at {best.level} ({highest}) and lowest at {worst.level} ({lowest})"
         text += ends[rates.apart]
-    return text + (f" Drawn are those with most plants, below are all {len(rates.rows)}." if left_out else "")
+    return text + (
+        f" Those with the most plants are drawn; listed below are all {len(rates.rows)}." if left_out else ""
+    )
 
 
 def rate_table(id: str, words: str, rates: RatesFacts) -> Table:
