@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from crossproof.report.content.inputs import numbers, texts
+from crossproof.report.content.inputs import flags, numbers, texts
 
 SEASON_TERM = "(season)"
 """Rows of factors.csv with this term are sentences about the whole model."""
@@ -157,7 +157,7 @@ def rates_facts(rates_by: pd.DataFrame, factor: str) -> RatesFacts | None:
     )
     columns = ("tags", "tested", "selfing_rate", "outcrossing_rate")
     tags, tested, selfs, outcrosses = (numbers(rows, c).tolist() for c in columns)
-    levels, few = texts(rows, "level"), texts(rows, "too_few")
+    levels, few = texts(rows, "level"), flags(rows, "too_few")
     found = []
     for i in range(len(rows)):
         use = math.isfinite(shrunk[0][i])
@@ -166,7 +166,7 @@ def rates_facts(rates_by: pd.DataFrame, factor: str) -> RatesFacts | None:
             found.append(
                 RateFact(
                     levels[i], rate, float(raw[0][i]) if use else math.nan, tags[i], tested[i], selfs[i],
-                    outcrosses[i], few[i] in ("yes", "True"),
+                    outcrosses[i], few[i],
                 )
             )  # fmt: skip
     if not found:
