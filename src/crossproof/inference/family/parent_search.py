@@ -31,6 +31,8 @@ LINES_TRIED = 2
 PART_CLOSE = 4.0
 """Natural-log distance below the parents as typed within which an untyped parent of a part of the tag, of the
 kinds of which the likeliest is not yet known, is looked at further."""
+KIN_CLOSE = 8.0
+"""The same for a relative of the line, of a part of the tag."""
 CLOSE = 12.0
 """Natural-log distance from the best hypothesis within which foreseen evidence is worth a solution."""
 
@@ -76,16 +78,7 @@ class ParentSearch:
         other = base.parents[1 - side]
         if other is None:
             return None
-        right = base.log_prior - self.log_right
-        plant = Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT
-
-        def reading(version: int | None, log_prior: float, fault: Fault, **more: object) -> Reading:
-            pair = (version, other) if side == 0 else (other, version)
-            # where both parents are wrong the graver fault decides what the plants are: seed of another
-            # mother is off pedigree whatever the pollen was, as under a swapped tag
-            fault = max(fault, base.fault, key=GRAVITY.index)
-            return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
-
+        reading, right, plant = self._from(base, other, side)
         parts = tuple(p for p, may in ((False, whole), (True, part)) if may)
         log_part = {False: float(np.log(WHOLE_SHARE)), True: float(np.log1p(-WHOLE_SHARE))}
         if self.solver.n_pods == 1 or base.fault is not Fault.NONE:
@@ -96,17 +89,48 @@ class ParentSearch:
             found.append(solver.add(reading(None, right + log_cause, plant, part=some), active))
         # Another parent of a part of the tag that is no better as an untyped plant is no better as any.
         best = solver.best_as_typed().score
-        found = [one for one in found if not one.reading.part or one.score > best - PART_CLOSE] or found[:1]
+        # A relative explains more of it: most of what it gave is as the line has it.
+        kin = {
+            one.reading.part: log_part[one.reading.part] for one in found if self._near(one, best, KIN_CLOSE)
+        }
+        found = [one for one in found if self._near(one, best, PART_CLOSE)] or found[:1]
         parts = tuple(one.reading.part for one in found)
         if False in parts:
             self._other_line(reading, side, right, plant, active)
         if base.fault is Fault.NONE and base.parents[side] is not None:
-            self._departing(reading, base, side, right, plant, active, {p: log_part[p] for p in parts})
+            self._departing(reading, base, side, right, plant, active, kin)
         scores = [
             self._named(reading, one, side, right, plant, active, other, log_part[one.reading.part])
             for one in found
         ]
         return found[0], scores[0]
+
+    @staticmethod
+    def _near(one: Solved, best: float, close: float) -> bool:
+        """Whether the other parent had the whole tag, or is `close` to the best as typed for a part of it."""
+        return not one.reading.part or one.score > best - close
+
+    def departing(self, base: Reading, base_solution: Solution, side: int) -> None:
+        """Solve a relative and a plant of a heterogeneous line in place of one parent, and nothing else."""
+        other = base.parents[1 - side]
+        if other is not None and base.parents[side] is not None:
+            reading, right, plant = self._from(base, other, side)
+            log_whole = 0.0 if self.solver.n_pods == 1 else float(np.log(WHOLE_SHARE))
+            self._departing(reading, base, side, right, plant, base_solution.active, {False: log_whole})
+
+    def _from(self, base: Reading, other: int, side: int) -> tuple[Callable[..., Reading], float, Fault]:
+        """Hypotheses that differ from `base` in one parent, by version, log prior and fault; the log prior
+        left to them; and the fault of another plant."""
+        plant = Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT
+
+        def reading(version: int | None, log_prior: float, fault: Fault, **more: object) -> Reading:
+            pair = (version, other) if side == 0 else (other, version)
+            # where both parents are wrong the graver fault decides what the plants are: seed of another
+            # mother is off pedigree whatever the pollen was, as under a swapped tag
+            fault = max(fault, base.fault, key=GRAVITY.index)
+            return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
+
+        return reading, base.log_prior - self.log_right, plant
 
     def _other_line(
         self, reading: Callable[..., Reading], side: int, right: float, plant: Fault, active: Ints

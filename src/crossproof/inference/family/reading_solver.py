@@ -19,7 +19,6 @@ import numpy as np
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.family_model import MAX_ROUNDS, Family, Priors, Solution, Start
 from crossproof.inference.family.parent_hypotheses import (
-    DEPARTURE_SOLVED,
     DEPARTURES,
     OF_GENERATION,
     OTHER_PLANT,
@@ -162,11 +161,11 @@ class ReadingSolver:
     def _over_departures(
         self, solution: Solution, reading: Reading, side: int, weights: tuple[float, ...]
     ) -> float:
-        """What integrating over the departure adds to the log evidence at DEPARTURE_SOLVED."""
+        """What integrating over the departure adds to the log evidence of a solution."""
         version = reading.parents[side]
         assert version is not None
         posteriors = solution.mother if side == 0 else solution.father
-        solved = self.prior(version, DEPARTURE_SOLVED, None)
+        solved = self.prior(version, reading.departs[side], None)
         gains = np.full(len(DEPARTURES), -np.inf)
         for i, (d, weight) in enumerate(zip(DEPARTURES, weights, strict=True)):
             if weight > 0:
@@ -175,6 +174,10 @@ class ReadingSolver:
                     ratio = np.divide(post, here, out=np.zeros_like(post), where=here > 1e-12)
                     gains[i] += np.log(np.maximum((ratio * there).sum(axis=1), 1e-300)).sum()
         return float(np.logaddexp.reduce(gains))
+
+    def foreseen_departing(self, side: int, weights: tuple[float, ...]) -> float:
+        """Log evidence to be gained if a parent as typed departed by `DEPARTURES`, from its messages."""
+        return self._over_departures(self.as_typed.solution, self.as_typed.reading, side, weights)
 
     def add_generations(self, as_typed: Reading, share: float) -> None:
         """Weigh the hypotheses that the whole tag is seed of a later generation, where they may count.
