@@ -45,8 +45,8 @@ def judged(foreign, of, odd_call, settings):
 
 
 def test_foreign_alleles_that_either_parent_may_have_given_are_looked_at_and_held():
-    # At five markers that the parents share all plants have a foreign allele: half a departure each for either
-    # parent, which alone is no more than 0.02 + 1.5 sqrt(0.02 x 0.98 / 60) leads one to expect.
+    # At five markers that the parents share all plants have a foreign allele: half a departure each for
+    # either parent, which alone is no more than 0.02 + 1.5 sqrt(0.02 x 0.98 / 60) leads one to expect.
     result = judged((1, 11, 23, 31, 41), range(6), "0/1", Settings(parent_departure=0.02))
     assert max(result.mother_departure, result.father_departure) < 0.047
     assert in_doubt(result, 0)
