@@ -69,7 +69,8 @@ def read_parents(
 
     `mother`, `father`: line names, "" where unknown; `pods` (n,): number of each plant's pod, the plants
     themselves where pods are not recorded; `lines`: the typed lines but these two; `cross_id`: the family's
-    name, so that its own say about its parents' tubes is left out of the prior.
+    name, so that its own say about its parents' tubes is left out of the prior; `keep_outside`: for the run's
+    estimates, see `Solution.outside`.
     """
     solver = ReadingSolver(family, panel, places, settings, pods, keep_outside)
     own = [panel.versions(mother), panel.versions(father)]
@@ -100,7 +101,12 @@ def read_parents(
     if all(known) and not trusting and not (panel.segregates(mother) or panel.segregates(father)):
         may = _what_may_be(solver, plain, panel, places)
         varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
-        departs = [not any(may[side]) and _may_depart(solver, side, varied[side]) for side in (0, 1)]
+        # Not for the run's estimates: of parents that all depart somewhat, those that do so least would be
+        # left to tell how much parents depart.
+        departs = [
+            not keep_outside and not any(may[side]) and _may_depart(solver, side, varied[side])
+            for side in (0, 1)
+        ]
     if any(map(any, may)) or any(departs):
         beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
         search = ParentSearch(solver, panel, own, beliefs, varied, rates.wrong_plant, lines)
