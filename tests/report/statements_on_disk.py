@@ -145,7 +145,7 @@ def figures(files: Files) -> Iterator[str]:
         missing = (
             numbers_in(sentence)
             - numbers_in(cells)
-            - {"95", "99.8", "1" if "takes in 1" in sentence else rows, rows}
+            - {"95", "99.8", "1" if "includes 1" in sentence else rows, rows}
         )
         if missing:
             yield f"{sorted(missing)} not in the table of {figure.attributes.get('id')}: {sentence}"
@@ -369,7 +369,7 @@ NEVER = (
     (r"No line has two samples", r"lines? ha(?:s|ve) samples that contradict"),
     (r"none has to be repeated", r"pollinate \d+ flower"),
     (r"No progeny plant has been genotyped", r"can be kept"),
-    (r"No term is clear of chance", r"Clear of chance:"),
+    (r"No term is beyond chance", r"Beyond chance:"),
     (r"Nobody lies outside", r"Outside the limits: "),
     (r"too few plants or tags to compare people", r"(?:person lies|people lie) outside the limits"),
     (r"No marker was set aside", r"Markers set aside and why"),

@@ -98,3 +98,9 @@ def test_a_false_statement_is_noticed(
     path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
     faults = faults_of(Files(tmp_path / "season", files.said))
     assert any(f.startswith(f"{check}:") for f in faults), faults
+
+
+@pytest.mark.slow
+def test_no_statement_of_the_demo_is_contradicted_by_another(finished_demo: Path) -> None:
+    said = ("terminal", printed(season_summary(finished_demo / "results")))
+    assert faults_of(Files(finished_demo, (said,))) == []

@@ -224,7 +224,7 @@ def tags_again(field: FieldSeason, names: Sequence[str]) -> Printing:
             found.append(issued.by_name[str(read_tag(name, field.season))])
         except (KeyError, MisreadTag) as fault:
             meant = fault.meant if isinstance(fault, MisreadTag) else ""
-            hint = f"Did you mean {meant}?" if meant in issued.by_name else f"Numbers stand in {TAGS_FILE}."
+            hint = f"Did you mean {meant}?" if meant in issued.by_name else f"The numbers are in {TAGS_FILE}."
             problems.append(error("--again", "No tag of this number was printed.", hint, value=name))
     if problems:
         raise UsageError(problems[0]) if len(problems) == 1 else InputError(problems)

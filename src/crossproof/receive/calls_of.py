@@ -127,7 +127,7 @@ def _counted(
         return {}
     raise Unclear(
         shown_as,
-        "The calls are counts 0, 1, 2 of one allele of each marker, and nothing says which one.",
+        "The calls are counts 0, 1, 2 of one allele of each marker, and nothing says which allele.",
         "--counted-allele",
         ("first", "second"),
         remedy="Ask the laboratory; then --counted-allele first (or second, of those in markers.csv), or "

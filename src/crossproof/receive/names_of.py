@@ -32,9 +32,9 @@ def samples_of(
     elif by_place:
         apart = [n for n, s in match.pairs.items() if n in by_place and by_place[n] != s]
         saying.misfit(
-            "samples lie in another well than your sheet says",
+            "samples are in another well than your sheet says",
             [f"{n} is {match.pairs[n]}, its well is that of {by_place[n]}" for n in apart],
-            "The names were believed. Ask the laboratory how the plate lay before you run.",
+            "The names were trusted. Ask the laboratory how the plate was placed before you run.",
         )
     if not match.pairs:
         raise _nobody(names, known, waiting, batch, options, shown_as)
@@ -162,18 +162,18 @@ def _nobody(
         owner = known.taken[next(iter(held.values()))]
         return Unclear(
             shown_as,
-            f"No sample of this file is waited for: {len(held)} of its {len(here)} samples are in "
+            f"No sample of this file is expected: {len(held)} of its {len(here)} samples are in "
             f"batch {owner} already.",
             "--batch",
             remedy="If they were typed again, add rows for them to the sheets of wells, with a new batch.",
         )
     expected = [s.name for s in waiting]
-    told = f"your sheets wait for {few(expected)}" if expected else "your sheets wait for no sample"
+    told = f"your sheets expect {few(expected)}" if expected else "your sheets expect no sample"
     return Unclear(
         shown_as,
         f"No sample of this file is in your sheets: the file names {few(here)}; {told}.",
         "--names",
-        remedy="If the laboratory gave its own names, give a list of two columns, its name and yours, with "
+        remedy="If the laboratory used its own names, give a list of two columns, its name and yours, with "
         "--names LIST; if the sheet of this plate is not there yet, add it to samples/.",
     )
 

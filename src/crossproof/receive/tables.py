@@ -254,13 +254,13 @@ def markers_of(
             f"This file {shares} with the rest of the season: it has "
             f"{few(list(found.unmatched) or list(names))}, the season {few(list(known.markers))}.",
             "--marker-names",
-            remedy="If the laboratory calls the markers otherwise, give a list of two columns, its name and "
+            remedy="If the laboratory uses other marker names, give a list of two columns, its name and "
             "yours, with --marker-names LIST, or fill in also_called in markers.csv.",
         )
     how = f" ({match.in_words()})" if set(match.counts) != {How.SAME} else ""
     saying.add("markers", f"{len(pairs)} of {len(set(names))} are those of the season{how}")
     saying.misfit(
-        "markers that no other file and no sheet has", match.unmatched, "They are read as further markers."
+        "markers that no other file and no sheet has", match.unmatched, "They are read as additional markers."
     )
     return match
 

@@ -33,7 +33,7 @@ STAGES = {
     "part": "reading a large genotype file in parts",
     "ingest": "reading genotype files",
     "panel": "combining parent lines, estimating error rates",
-    "drift": "looking for drift of run-wide rates",
+    "drift": "checking run-wide rates for drift",
     "verify": "testing plants, family by family",
     "examine": "checking plates",
     "verdicts": "writing verdicts",
@@ -274,7 +274,7 @@ def _nothing_done(folder: WorkFolder) -> Path:
     """The logs of a run that had nothing to do; the path of the workflow's."""
     log = folder.hidden / "logs" / "workflow.log"
     log.parent.mkdir(parents=True, exist_ok=True)
-    log.write_text("Nothing to be done: all is as the last run left it.\n", encoding="utf-8")
+    log.write_text("Nothing to do: everything is as the last run left it.\n", encoding="utf-8")
     jobs_log(folder).write_text("", encoding="ascii")
     return log
 

@@ -201,7 +201,7 @@ def _line_is(records: RecordsAtWork, c: Correction) -> str:
         raise RefusedRow(
             "detail",
             c.detail,
-            "it does not say what of the line is meant.",
+            "it does not say which use of the line is meant.",
             f"Write one of {', '.join(LINE_DETAILS)}.",
         )
     parts = []

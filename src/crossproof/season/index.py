@@ -237,7 +237,7 @@ def require_unchanged(index: SeasonIndex, only: Iterable[str] | None = None) -> 
         raise InputError(
             error(
                 name,
-                "The file was changed while it ran; what the run wrote is of the file as it was.",
+                "The file was changed while it ran; what the run wrote describes the file as it was.",
                 "Run the same command again.",
             )
             for name in changed

@@ -82,7 +82,7 @@ def read_synonyms(path: Path) -> Synonyms:
         if kind not in [str(k) for k in Named]:
             remedy = "Write person or line."
             problems.append(
-                error(shown, "This is no kind of name.", remedy, row=number, column="kind", value=kind)
+                error(shown, "This is not a kind of name.", remedy, row=number, column="kind", value=kind)
             )
             continue
         for column, value in (("name", name), ("same_as", same)):

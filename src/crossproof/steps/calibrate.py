@@ -155,7 +155,8 @@ def read_estimates(path: Path) -> Kept | None:
             error(
                 path.name,
                 "The run-wide estimates in this file were made by an earlier version of crossproof.",
-                "Make them anew: crossproof run DIR --recalibrate. Verdicts can differ, see changes.csv.",
+                "Estimate them again: crossproof run DIR --recalibrate. Verdicts can differ, see "
+                "changes.csv.",
             )
         )
     try:
@@ -164,8 +165,8 @@ def read_estimates(path: Path) -> Kept | None:
         raise InputError(
             error(
                 path.name,
-                "The run-wide estimates in this file cannot be read; crossproof did not write it as it is.",
-                "Put the file back as it was, or make the estimates anew: crossproof run DIR --recalibrate",
+                "The run-wide estimates in this file cannot be read; it is not as crossproof wrote it.",
+                "Put the file back as it was, or estimate them again: crossproof run DIR --recalibrate",
             )
         ) from None
 

@@ -46,7 +46,7 @@ def check_season(where: Path) -> tuple[Problem, ...]:
                 None,
                 "",
                 "",
-                "Not written, since a run is working on this season.",
+                "Not written because a run is working on this season.",
                 "No action is needed; check again when the run has ended if you want the table.",
             )
             problems = (*problems, busy)
@@ -110,7 +110,7 @@ def _not_there_yet(season: Season) -> Problem:
     if not len(season.samples):
         return warning(
             file,
-            "No sheet of wells is there yet.",
+            "There is no sheet of wells yet.",
             "No action is needed before the harvest; crossproof sample then writes one.",
             column="samples",
         )

@@ -319,13 +319,13 @@ def _notes(plan: SamplingPlan, config: Config, number: int | None) -> tuple[str,
         if lefts[left]:
             those = [c.cross.cross_id for c in plan.choices if c.left is left]
             some = ", ".join(those[:5]) + (" …" if len(those) > 5 else "")
-            notes.append(f"{_crosses(len(those))} left out, since {left}: {some}.")
+            notes.append(f"{_crosses(len(those))} left out because {left}: {some}.")
     saved = sum(c.saved for c in plan.choices)
     if saved >= 1:
         several = sum(c.saved > 0 for c in plan.choices)
         notes.append(
-            f"Of {_crosses(several)} few seeds are sown first: some {saved:.0f} tests fewer on average than "
-            "with all sown at once (--at-once), and a second round where they do not suffice."
+            f"Of {_crosses(several)} few seeds are sown first, which saves about {saved:.0f} tests on "
+            "average over sowing all at once (--at-once), with a second round where these are not enough."
         )
     last = [c.cross.cross_id for c in plan.choices if c.seeds and c.rest == 0]
     if last:
@@ -334,7 +334,7 @@ def _notes(plan: SamplingPlan, config: Config, number: int | None) -> tuple[str,
             f"{' …' if len(last) > 5 else ''}. --keep-back 2 keeps two seeds of every cross."
         )
     if plan.split:
-        notes.append(f"On more than one plate, since larger than a plate: {', '.join(plan.split)}.")
+        notes.append(f"On more than one plate, because larger than a plate: {', '.join(plan.split)}.")
     for plate in plan.plates:
         if plate.unseen:
             notes.append(

@@ -25,7 +25,7 @@ def compare_seasons(folders: Sequence[Path], out: Path, synonyms: Path | None = 
     """
     if len(folders) < 2:
         raise UsageError(
-            error("years", "One season has nothing to stand beside.", "Name two season folders or more.")
+            error("years", "One season has nothing to be compared with.", "Name two season folders or more.")
         )
     known = read_synonyms(synonyms) if synonyms is not None else Synonyms()
     seasons = read_past_seasons(folders, known)
@@ -67,6 +67,7 @@ def names_alike(seasons: Sequence[PastSeason]) -> list[str]:
 
 def _alike(kind: str, name: str, other: str) -> str:
     return (
-        f"The {kind} names {name} and {other} are counted apart. If they are one, say so in a synonyms file "
+        f"The {kind} names {name} and {other} are counted separately. If they are the same, say so in a "
+        f"synonyms file "
         f"(kind {kind}, name {other}, same_as {name})."
     )

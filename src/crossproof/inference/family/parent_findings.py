@@ -198,7 +198,8 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     worst = max((result.mother_departure, result.father_departure)[side] for result, side in found)
     tube = max(fault_share(result, side, Fault.TUBE) for result, side in found)
     text = (
-        f"By the plants of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
+        f"Judging by the plants of {', '.join(crosses)}, {line} differs from its sample at {percent(worst)} "
+        f"of "
         "the markers. "
         + (
             "The sample may hold something else, or the tags were made with another plant."
@@ -216,7 +217,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
         "",
         line,
         text,
-        f"Type one more plant of {line}, best the one that was used; keep the plants until then.",
+        f"Type one more plant of {line}, ideally the one that was used; keep the plants until then.",
         wells=places,
         samples=samples,
         other=", ".join(crosses),
@@ -231,7 +232,7 @@ def _on_tube(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells)
         Scope.LINE,
         "",
         line,
-        f"That the plants listed are no hybrids rests on the typing of {line} alone; no other tag bears it "
+        f"That the plants listed are not hybrids rests on the typing of {line} alone; no other tag bears it "
         "out. If its tube held something else, they are the hybrids wanted.",
         f"Type one more plant of {line}; keep the plants until then.",
         wells=places,
@@ -268,7 +269,7 @@ def _may_be_hybrids(result: FamilyResult, wells: Wells) -> Finding:
         Scope.CROSS,
         "",
         result.cross_id,
-        "That the plants listed are no hybrids rests on little: with a probability of up to "
+        "That the plants listed are not hybrids rests on little: with a probability of up to "
         f"{share} they are hybrids of {result.mother} and {result.father}.",
         "Type the two plants that were crossed, or the plants listed at more markers; keep them until then.",
         wells=places,

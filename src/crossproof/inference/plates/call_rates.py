@@ -69,7 +69,7 @@ def blank_findings(
                 plate.samples[w],
                 f"Blank {plate.well_name(int(w))} of plate {plate.name} has calls at {called[w]} of {n} "
                 f"markers (background {rate:.1%}; {other_text}).{source}",
-                "Find out what stands in this well; with a full set of calls the sheet and the plate "
+                "Find out what is in this well; a full set of calls means that the sheet and the plate "
                 "disagree."
                 if full
                 else "Check reagents and tips for carry-over; treat faint samples of this plate with care.",

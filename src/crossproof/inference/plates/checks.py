@@ -119,7 +119,8 @@ def _with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonT
             )
             if sibs:
                 more = (
-                    f" With it are held {len(sibs)} plants of its crosses on other plates, judged together."
+                    f" Also held: {len(sibs)} plants of its crosses on other plates, which are judged "
+                    f"together with them."
                 )
                 f = replace(f, sibs=sibs, evidence=f.evidence + more)
         out.append(f)

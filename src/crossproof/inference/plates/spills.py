@@ -252,7 +252,7 @@ def without_spilled(found: list[Finding]) -> list[Finding]:
         if f.scope is Scope.CROSS and f.corrections and f.samples:
             if len(spilled.intersection(f.samples)) > MUCH * len(f.samples):
                 f = replace(
-                    f, corrections=(), evidence=f.evidence + " Spilled DNA may be all there is to it."
+                    f, corrections=(), evidence=f.evidence + " Spilled DNA may be the whole explanation."
                 )
         out.append(f)
     return out
@@ -275,7 +275,7 @@ def _finding(scores: PlateScores, line: int, speak: Ints, held: Ints, odds: floa
         Scope.PLATE,
         plate.name,
         plate.name,
-        f"Neighbouring wells of plate {plate.name} ({wells}) fit best with DNA of line {name} beside that of "
+        f"Neighbouring wells of plate {plate.name} ({wells}) fit best with DNA of {name} beside that of "
         f"their plants. Held: {count_of(len(held), 'plant')}, with the wells beside these that calls do "
         "not clear.",
         "Take new samples of these plants; look for splashes, leaks or re-used tips where this line was "

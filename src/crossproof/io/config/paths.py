@@ -231,7 +231,7 @@ def _kind(path: Path) -> str:
     try:
         mode = path.stat().st_mode
     except OSError:
-        return "a file that may not be looked at"
+        return "a file that cannot be accessed"
     if stat.S_ISFIFO(mode):
         return "a pipe"
     return "a device" if not stat.S_ISREG(mode) else "a file"

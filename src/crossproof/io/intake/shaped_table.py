@@ -90,7 +90,7 @@ def shaped_grid(
     named = _columns(headings, shape, layout, problems, header_row)
     notes = [f"headings in row {header_row}"] if shape.header_row else []
     if repeated:
-        notes.append(f"the headings stand again in {repeated} rows, which were skipped")
+        notes.append(f"the headings are repeated in {repeated} rows, which were skipped")
     read = {place for _, places in named for place in places}
     left = [h or f"column {i + 1}" for i, h in enumerate(headings) if i not in read]
     if left:

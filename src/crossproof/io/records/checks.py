@@ -316,7 +316,7 @@ def _look_alike(
             file, row, column = where[name]
             fault = Fault(
                 f"The {noun} {name!r} differs from {best!r} by {difference(name, best)} only.",
-                f"Did you mean {best!r}? They are taken for two.",
+                f"Did you mean {best!r}? They are treated as two.",
                 Severity.WARNING,
             )
             notes.note(fault, file=file, row=row, column=column, value=name)

@@ -193,7 +193,7 @@ def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]]) -> li
                         f"The entry columns names a heading that no sheet has: {heading!r} (for {name}).",
                         f"Did you mean {there[heading_key(close)]!r}?"
                         if close
-                        else "Delete it, or write the heading as it stands in the sheet.",
+                        else "Delete it, or write the heading as it is in the sheet.",
                         column="columns",
                         value=heading,
                     )

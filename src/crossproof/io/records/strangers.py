@@ -157,7 +157,7 @@ def _shares_nothing(
         why = f" Its chromosomes are called {_few(ours)}, there {_few(theirs)}."
         remedy = "Rename the chromosomes of one of the files (bcftools annotate --rename-chrs)."
     elif {(c, p) for c, p, _ in here} & {(c, p) for c, p, _ in there}:
-        why = " Its records stand at the same places, with other alleles."
+        why = " Its records are at the same places, with other alleles."
         remedy = "Give the records their marker names, or call both files at the same alleles."
     return error(
         file,

@@ -107,7 +107,9 @@ def _misread(raw: RawTable, i: int, text: str, issued: IssuedTags, notes: Proble
         if misread.meant:
             known = misread.meant in issued.by_name
             printed = "" if known else "; no tag of this number was printed for the season"
-            fault = Fault(f"This is no tag number: {misread.reason}{printed}.", _write(misread.meant, known))
+            fault = Fault(
+                f"This is not a tag number: {misread.reason}{printed}.", _write(misread.meant, known)
+            )
         else:
             fault = Fault(
                 "This tag number was misread or mistyped: its check letter does not fit its digits "
@@ -117,7 +119,7 @@ def _misread(raw: RawTable, i: int, text: str, issued: IssuedTags, notes: Proble
     else:
         fault = Fault(
             "No tag of this number was printed for the season.",
-            "Look at the tag again. Numbers that are on tags stand in tags.csv.",
+            "Look at the tag again. The numbers on tags are listed in tags.csv.",
             Severity.WARNING,
         )
     raw.note(notes, i, "cross_id", fault)

@@ -36,7 +36,7 @@ def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Pro
         close = meant(name, (), index)
         if close:
             return f"{did_you_mean(name, close)} ({_crosses(sum(map(len, use.crosses.values())))})"
-        return "Type one tube of it, better two, and list its well as a parent; or correct the name."
+        return "Type one tube of it, preferably two, and list its well as a parent; or correct the name."
 
     _say(crosses, samples, lambda name: name not in lines, "No parent well has this line: it", remedy, notes)
 
@@ -51,7 +51,7 @@ def parents_without_calls(
         samples,
         lambda name: name in listed,
         "None of the samples of this line is in a genotype file: it",
-        lambda name, use: "Type one tube of it, better two.",
+        lambda name, use: "Type one tube of it, preferably two.",
         notes,
     )
 

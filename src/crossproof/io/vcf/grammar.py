@@ -66,7 +66,7 @@ def parse_alleles(ref: str, alt: str) -> tuple[str, ...]:
     """Alleles of a record, REF first, bases in capitals. Raises Refused where the grammar is broken."""
     if not _BASES.match(ref):
         raise Refused(
-            f"REF {ref!r} is not a row of the bases A, C, G, T, N.",
+            f"REF {ref!r} is not a sequence of the bases A, C, G, T, N.",
             "Export the file again from the variant caller; REF must be the reference's own bases.",
         )
     if alt == ".":

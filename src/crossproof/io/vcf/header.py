@@ -182,7 +182,7 @@ def _samples(line: bytes, row: int, problems: Problems) -> tuple[str, ...]:
             )
         elif name in seen:
             problems.error(
-                "Two columns carry the same sample name, so it cannot be told whose calls are whose.",
+                "Two columns have the same sample name, so it cannot be told whose calls are whose.",
                 "Give each well its own name in the export.",
                 row=row,
                 column=f"column {i + 10}",

@@ -70,7 +70,7 @@ class Tally:
             (self.without_depth, "kept records have no AD; their depths are taken as 0"),
             (
                 self.from_call,
-                "genotypes have a call but no PL, GL or AD of their own; the call stands in",
+                "genotypes have a call but no PL, GL or AD of their own; the call is used instead",
             ),
             (self.depth_unusable, DEPTH_UNUSABLE),
         )

@@ -46,7 +46,7 @@ def section(inputs: ReportInputs) -> Section:
     blocks += [Prose(words) for words in (_two_rates(inputs), _structure_open(inputs)) if words]
     charts = [c for k, g in enumerate(_groups(inputs)) if (c := rate_chart(inputs, g, k)) is not None]
     if charts:
-        blocks.append(Heading("What success went with"))
+        blocks.append(Heading("What went with success"))
         blocks.append(
             Prose(
                 "A filled dot is the rate with its 95\u00a0% interval, pulled towards the season's mean "
@@ -93,7 +93,7 @@ def _structure_open(inputs: ReportInputs) -> str:
     known = f"Only {fmt.noun(pods, 'pod')}" if pods else "No pod"
     return (
         f"{known} had two or more plants typed, so it is hardly known whether the "
-        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is a "
+        "plants of a pod are of one kind or mixed. True success depends on that: the value stated is the "
         "middle of what the records allow, and its interval is wide. To know more, type all seeds of every "
         "tenth pod, with the pod on record."
     )
@@ -279,7 +279,9 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
     name = f"{label[:1].upper()}{label[1:]}"
     if fmt.share(best["rate"]) == fmt.share(worst["rate"]):
         text = f"{name} was {fmt.share(best['rate'])} everywhere."
-        return text + (f" Drawn are those with most plants, below are all {len(table)}." if left_out else "")
+        return text + (
+            f" Those with the most plants are drawn; listed below are all {len(table)}." if left_out else ""
+        )
     text = (
         f"{name} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
         f"lowest at {worst['level']} ({fmt.share(worst['rate'])})"
@@ -293,7 +295,9 @@ def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
         )
     else:
         text += "."
-    return text + (f" Drawn are those with most plants, below are all {len(table)}." if left_out else "")
+    return text + (
+        f" Those with the most plants are drawn; listed below are all {len(table)}." if left_out else ""
+    )
 
 
 def rate_table(id: str, words: str, label: str, table: pd.DataFrame) -> Table:
@@ -353,9 +357,9 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
     drawn = drawn[sane].head(30)
     clear = [n for n, a, b in zip(drawn["name"], drawn["low"], drawn["high"], strict=True) if a > 1 or b < 1]
     sentence = (
-        f"Clear of chance: {'; '.join(clear)}."
+        f"Beyond chance: {'; '.join(clear)}."
         if clear
-        else "No term is clear of chance: every interval takes in 1."
+        else "No term is beyond chance: every interval includes 1."
     ) + " Right of the line means more selfs."
     sentence += "".join(f" {n[:1].upper()}{n[1:]}." for n in about)
     rows = [
@@ -372,7 +376,7 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
         rest="All are in factors.csv.",
     )
     if drawn.empty:
-        reasons = about or [n for n in dict.fromkeys(notes) if n]
+        reasons = about or [f"{name}: {n}" for name, n in zip(names, notes, strict=True) if n]
         said = "".join(f" {n[:1].upper()}{n[1:].removesuffix('.')}." for n in reasons[:4])
         return Prose(f"What went with selfing cannot be told from this season.{said}")
     drawn["name"] = [n if len(n) <= 44 else n[:42] + "…" for n in drawn["name"]]

@@ -55,7 +55,7 @@ def section(inputs: ReportInputs) -> Section:
 def _lead(inputs: ReportInputs) -> str:
     markers, lines = markers_facts(inputs.markers), lines_facts(inputs.lines)
     if not markers.aside:
-        return "No marker table was handed to the report."
+        return "The report was given no table of markers."
     if not markers.used:
         return (
             f"No marker could be used: {fmt.noun(markers.set_aside, 'marker was', 'markers were')} set "
@@ -82,7 +82,7 @@ def _agreement(lines: LinesFacts) -> str:
             f" {fmt.noun(several, 'line has', 'lines have')} several samples with calls, and they agree; "
             "the others have one or none."
         )
-    return " No line has two samples with calls, so a wrong sample would not be noticed by its sister."
+    return " No line has two samples with calls, so there is nothing to show up a wrong sample."
 
 
 def _is_aside(inputs: ReportInputs) -> np.ndarray:
@@ -113,8 +113,8 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         summary.append((label, fmt.count(len(values)), fmt.share(middle), fmt.interval(low, high)))
     frame = pd.DataFrame(rows, columns=["verdict", "share", "share_end", "plants"])
     sentence = (
-        "Hybrids should stand at the right end and selfs at the left; a simple cut-off would get plants in "
-        "between wrong. Each strip has its own height."
+        "Hybrids should lie at the right end and selfs at the left; a simple cut-off would misjudge plants "
+        "in between. Each strip has its own scale."
     )
     if plant_facts(inputs.verdicts).held:
         sentence += " Plants on hold are shown with the verdicts they have."

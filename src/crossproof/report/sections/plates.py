@@ -73,7 +73,7 @@ def section(inputs: ReportInputs) -> Section:
             Heading("Corrections in force"),
             table_of(
                 "corrections",
-                "Rows of corrections.csv that this run followed",
+                "Rows of corrections.csv that this run applied",
                 [("correction", "text")],
                 [(shown(c),) for c in inputs.corrections],
             ),
