@@ -31,8 +31,6 @@ LINES_TRIED = 2
 PART_CLOSE = 4.0
 """Natural-log distance below the parents as typed within which an untyped parent of a part of the tag, of the
 kinds of which the likeliest is not yet known, is looked at further."""
-KIN_CLOSE = 8.0
-"""The same for a relative of the line, of a part of the tag."""
 CLOSE = 12.0
 """Natural-log distance from the best hypothesis within which foreseen evidence is worth a solution."""
 
@@ -89,26 +87,17 @@ class ParentSearch:
             found.append(solver.add(reading(None, right + log_cause, plant, part=some), active))
         # Another parent of a part of the tag that is no better as an untyped plant is no better as any.
         best = solver.best_as_typed().score
-        # A relative explains more of it: most of what it gave is as the line has it.
-        kin = {
-            one.reading.part: log_part[one.reading.part] for one in found if self._near(one, best, KIN_CLOSE)
-        }
-        found = [one for one in found if self._near(one, best, PART_CLOSE)] or found[:1]
+        found = [one for one in found if not one.reading.part or one.score > best - PART_CLOSE] or found[:1]
         parts = tuple(one.reading.part for one in found)
         if False in parts:
             self._other_line(reading, side, right, plant, active)
         if base.fault is Fault.NONE and base.parents[side] is not None:
-            self._departing(reading, base, side, right, plant, active, kin)
+            self._departing(reading, base, side, right, plant, active, {p: log_part[p] for p in parts})
         scores = [
             self._named(reading, one, side, right, plant, active, other, log_part[one.reading.part])
             for one in found
         ]
         return found[0], scores[0]
-
-    @staticmethod
-    def _near(one: Solved, best: float, close: float) -> bool:
-        """Whether the other parent had the whole tag, or is `close` to the best as typed for a part of it."""
-        return not one.reading.part or one.score > best - close
 
     def departing(self, base: Reading, base_solution: Solution, side: int) -> None:
         """Solve a relative and a plant of a heterogeneous line in place of one parent, and nothing else."""
