@@ -8,6 +8,10 @@ longest first; a stage waits for the one before it, as in the rules, with `drift
 in seconds; measured with 20 plates). `--times` stands for a season of so many times as many plates: as many
 more buckets of the same size, and single jobs so many times as long. That is a calculation, not a
 measurement, and says so; it is too much for `panel`, which looks at a limited number of families.
+
+What a job shared among processes is taken to be shared among as many as its rule asks for where there are so
+many cores (`threads_of_examine`, `threads_of_report` in workflow/rules/common.smk). Page and workbook are of
+different length: the longer is taken for six tenths of both.
 """
 
 from __future__ import annotations
@@ -23,6 +27,8 @@ STAGES = (("part",), ("ingest",), ("panel",), ("verify", "drift"), ("examine",),
           ("report",), ("gate",))  # fmt: skip
 """Rules that may run side by side; every stage needs the one before it."""
 BUCKETED = ("part", "ingest", "verify")
+LONGEST = {"report": 0.6}
+"""Share of what several processes do that the longest of them does, where it cannot be cut evenly."""
 LINE = re.compile(
     r"^(\w+): ([\d.]+) s of processor time, \d+ MiB at most(?:; ([\d.]+) s of it by (\d+) processes)?",
     re.MULTILINE,
@@ -40,16 +46,25 @@ class Job:
 
     def seconds(self, cores: int) -> float:
         """By the clock, where the job has these cores."""
-        return self.alone + self.shared / min(self.processes, cores)
+        return self.alone + self.shared * max(1 / min(self.processes, cores), LONGEST.get(self.rule, 0.0))
 
 
-def jobs_of(season: Path) -> list[Job]:
+def processes_of(rule: str, plates: int) -> int:
+    """Processes that the job of a rule asks for in a season of so many genotype files."""
+    if rule == "examine":
+        return min(16, 1 + plates // 50)
+    return 2 if rule == "report" and plates >= 50 else 1
+
+
+def jobs_of(season: Path, times: int = 1) -> list[Job]:
     """All jobs whose times stand in the logs of a season."""
     found = []
+    plates = times * len(list((season / "genotypes").iterdir()))
     for log in sorted((season / ".crossproof" / "logs").rglob("*.log")):
         for rule, total, shared, processes in LINE.findall(log.read_text(encoding="utf-8")):
             apart = float(shared or 0.0)
-            found.append(Job(rule, max(float(total) - apart, 0.0), apart, int(processes or 1)))
+            asked = max(int(processes or 1), processes_of(rule, plates)) if apart else 1
+            found.append(Job(rule, max(float(total) - apart, 0.0), apart, asked))
     return found
 
 
@@ -60,8 +75,7 @@ def grown(jobs: Sequence[Job], times: int) -> list[Job]:
         if job.rule in BUCKETED:
             out += [job] * times
         else:
-            more = min(8, job.processes * times) if job.processes > 1 else 1
-            out.append(Job(job.rule, job.alone * times, job.shared * times, more))
+            out.append(Job(job.rule, job.alone * times, job.shared * times, job.processes))
     return out
 
 
@@ -90,7 +104,7 @@ def main() -> None:
     parser.add_argument("--job", type=float, default=0.06)
     parser.add_argument("--times", type=int, default=1)
     given = parser.parse_args()
-    jobs = grown(jobs_of(given.season), given.times)
+    jobs = grown(jobs_of(given.season, given.times), given.times)
     if not jobs:
         raise SystemExit(f"{given.season} has no logs of jobs: run it first.")
     total = sum(j.alone + j.shared + given.job for j in jobs) + given.start

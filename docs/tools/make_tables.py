@@ -151,7 +151,7 @@ MISTAKES = (
     Mistake("a setting misspelt", "config.yaml", "#min_posterior: 0.95", "min_posteriour: 0.95"),
     Mistake("a file that is not there", "config.yaml", "genotypes/plate1.csv", "genotypes/plate_1.csv"),
     Mistake("one call in another notation", "genotypes/plate1.csv", "S05,A/G", "S05,1"),
-    Mistake("letters that are no alleles", "genotypes/plate1.csv", "S05,A/G", "S05,fail"),
+    Mistake("letters that are not alleles", "genotypes/plate1.csv", "S05,A/G", "S05,fail"),
 )  # fmt: skip
 
 

@@ -172,8 +172,12 @@ def wells_of_calls(
     *,
     maternal: tuple[str, ...] = (),
     alleles: dict[str, tuple[str, ...]] | None = None,
+    chromosomes: dict[str, str] | None = None,
 ) -> Wells:
-    """Wells from calls written out: marker -> calls of all wells such as "0/1", "./." or "2/2"."""
+    """Wells from calls written out: marker -> calls of all wells such as "0/1", "./." or "2/2".
+
+    `chromosomes`: of each marker, in the order of their names; else no marker has a place.
+    """
     names = sorted(calls)
     n = len(calls[names[0]])
     sizes = {
@@ -184,7 +188,7 @@ def wells_of_calls(
     }
     markers = Markers(
         np.array(names, dtype=object),
-        np.array([""] * len(names), dtype=object),
+        np.array([(chromosomes or {}).get(name, "") for name in names], dtype=object),
         np.arange(len(names), dtype=np.int64),
         tuple(tuple("ABCDEFGH"[: sizes[name]]) for name in names),
         np.array([name in maternal for name in names]),

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from invented_panel import panel_of, random_panel
 
+from crossproof.errors import warning
 from crossproof.io.results.tables import table_bytes
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 from crossproof.planning.numbers import team_rates
@@ -113,6 +114,24 @@ def test_without_records_the_assumptions_are_said(panel):
     plan = make_plan(settings=SETTINGS, panel=panel, planned=wish_list(), rates=nothing)
     assert any("are assumed" in note for note in plan.notes)
     assert "Stated assumptions stand in their place" in plan_page(plan)
+
+
+def test_what_is_odd_in_the_wish_list_stands_on_the_page(panel):
+    found = (warning("planned.csv", "The sheet has no rows.", "List the crosses you plan."),)
+    html = plan_page(make_plan(settings=SETTINGS, panel=panel, planned=[], rates=RATES, problems=found))
+    assert "No crosses are planned." in html
+    assert "planned.csv: The sheet has no rows. List the crosses you plan." in html
+
+
+def test_one_line_and_two_that_are_alike_are_told_in_plain_words():
+    alone = make_plan(settings=SETTINGS, panel=panel_of([[0]] * 9), planned=None, rates=RATES)
+    assert "Fewer than two lines have genotypes, so there is no cross to plan." in plan_page(alone)
+    alike = panel_of([[0, 0]] * 9)
+    crosses = [PlannedCross("P001", "L00", "L01")]
+    told = make_plan(settings=SETTINGS, panel=alike, planned=crosses, rates=RATES)
+    assert any(n.startswith("1 cross is on no plate: no number of seeds") for n in told.notes)
+    assert any(n.startswith("1 cross needs further contrast markers") for n in told.notes)
+    assert "for all targets, 1 cross apart that no number would do for" in plan_page(told)
 
 
 def test_page_is_one_file_without_script_and_with_a_policy(plan, tmp_path):

@@ -56,3 +56,10 @@ def test_direction_marks_are_spelled_out_and_emoji_stay():
 @pytest.mark.parametrize("missing", [None, float("nan"), np.nan, pd.NA, pd.NaT])
 def test_missing_values_are_empty(missing):
     assert shown(missing) == ""
+
+
+def test_a_moment_is_said_as_a_reader_says_it():
+    assert fmt.moment("2026-11-08T08:26:34+00:00") == "8 November 2026, 08:26 UTC"
+    assert fmt.moment("2026-11-08T08:26:34") == "8 November 2026, 08:26"
+    assert fmt.moment("") == ""
+    assert fmt.moment("lately") == "lately"

@@ -78,7 +78,7 @@ CASES: dict[str, tuple[str, ...]] = {
     "export-vcf season": ("There are no results to export", "crossproof run"),
     "export-vcf qqq": ("There is no folder 'qqq'", "crossproof new qqq"),
     "new season": ("The folder is not empty", "Choose the name of a new folder"),
-    "new file.txt": ("There is a file of this name", "Choose the name of a new folder"),
+    "new file.txt": ("There is already a file of this name", "Choose the name of a new folder"),
     "new file.txt/x": ("There is a file where a folder is needed", "Move the file away"),
     "simulate out --preset qqq": ("no preset 'qqq'", "clean60"),
     "simulate out --seed -1": ("'--seed': -1 is not in the range", "--help"),

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from crossproof.runner.support import set_step_command
+from crossproof.runner.support import ONE_THREAD, set_step_command
 
 ROOT = Path(__file__).parents[2]
 ODD = "my nursery " + "".join(c for c in string.punctuation if c != "/") + " éö"
@@ -86,7 +86,7 @@ def test_the_step_command_is_read_by_a_shell_as_it_was_meant(
     python.write_text('#!/bin/sh\nprintf "%s\\n" "$@"\n')
     python.chmod(0o755)
     monkeypatch.setattr(sys, "executable", str(python))
-    for name in ("CROSSPROOF_STEP", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    for name in ("CROSSPROOF_STEP", *ONE_THREAD):
         monkeypatch.setenv(name, "")
     monkeypatch.delenv("CROSSPROOF_WORKER", raising=False)
     set_step_command("none")

@@ -79,7 +79,7 @@ def test_missing_tables_leave_the_rest(results: Path, tmp_path: Path) -> None:
     (results / "operators.csv").unlink()
     assert CAUTION_SHORT not in "\n".join(shown(results))
     (results / "verdicts.csv").unlink()
-    assert shown(results) == ["There are no verdicts to sum up."]
+    assert shown(results) == ["There are no verdicts to summarise."]
 
 
 def test_long_lists_are_cut(results: Path) -> None:

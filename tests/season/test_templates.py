@@ -114,5 +114,5 @@ def test_an_empty_folder_may_be_filled(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(not Path("/proc/self").exists(), reason="no /proc here: a place that takes no folders")
 def test_a_place_where_no_folder_can_be_made_is_said() -> None:
-    with pytest.raises(UsageError, match="No folder can be made here"):
+    with pytest.raises(UsageError, match="No folder can be created here"):
         new_season(Path("/proc/no_such_process/season"))

@@ -131,7 +131,7 @@ def test_what_went_wrong_comes_first_and_says_what_is_left(season, tmp_path):
     now = dict(zip(table["plant"], table["what_now"], strict=True))
     assert now[f"{T[0]}-1"] == "a proven hybrid is lost; 5 seeds of the cross are in store"
     assert now["odd name"] == "a proven hybrid is lost, and the cross has no seed left: repeat it"
-    assert now[f"{T[1]}-2"] == "take leaf of it again"
+    assert now[f"{T[1]}-2"] == "take a leaf sample of it again"
     assert now[f"{T[1]}-3"] == ""
 
 
@@ -151,9 +151,9 @@ def test_what_went_wrong_comes_first_and_says_what_is_left(season, tmp_path):
         ((T[0], "cull"), "plant", "a tag, not a plant", "Scan the label of the plant"),
         (("zzz", "cull"), "plant", "The results have no such plant", "Scan the label again"),
         (("", "cull"), "plant", "No plant is named", "delete the row"),
-        ((f"{T[0]}-1", ""), "action", "What was done is not said", "keep, cull, sample, gone"),
-        ((f"{T[0]}-1", "cul"), "action", "nothing that is done", "Did you mean 'cull'?"),
-        ((f"{T[0]}-1", "burn"), "action", "nothing that is done", "keep, cull, sample, gone"),
+        ((f"{T[0]}-1", ""), "action", "It does not say what was done", "keep, cull, sample, gone"),
+        ((f"{T[0]}-1", "cul"), "action", "not something that can be done", "Did you mean 'cull'?"),
+        ((f"{T[0]}-1", "burn"), "action", "not something that can be done", "keep, cull, sample, gone"),
     ],
 )
 def test_a_row_that_cannot_be_right_is_refused_with_its_place(season, tmp_path, row, column, problem, remedy):

@@ -43,8 +43,8 @@ def test_the_sheet_is_filled_in_and_reads_without_an_error(season):
     status, said = run("sample", season, "--house", "house 1")
     assert status == 0
     assert "on 1 plate." in said
-    assert f"1 cross left out, since its father is not on record: {T[2]}." in said
-    assert f"1 cross left out, since its seeds are not written down: {T[4]}." in said
+    assert f"1 cross left out because its father is not on record: {T[2]}." in said
+    assert f"1 cross left out because its seeds are not recorded: {T[4]}." in said
     assert "Keep remnant seed" in said
     read = read_season(season, genotypes_come=True)
     assert read.errors == ()
@@ -64,7 +64,7 @@ def test_asked_again_before_the_results_it_writes_nothing(season):
     status, said = run("sample", season)
     assert status == 0
     assert "Nothing to sow or to sample now." in said
-    assert "3 crosses left out, since plants sown before wait for their results" in said
+    assert "3 crosses left out because plants sown before wait for their results" in said
     assert {p: p.read_bytes() for p in season.rglob("*") if p.is_file()} == before
 
 

@@ -22,7 +22,7 @@ from crossproof.cli.group import FOLDER, LIST_FILE, example, guarded, main
 @click.option(
     "--pots", default=50, show_default=True, type=click.IntRange(1, 1000), help="Pots or cells of a tray."
 )
-@click.option("--house", default="", help="Where the trays stand; the first word of the new places.")
+@click.option("--house", default="", help="Where the trays stand; new places begin with this.")
 @click.option("--size", default="60x25", show_default=True, help="Width x height of a tray label, in mm.")
 @PAPER
 @SHEET[1]
@@ -31,8 +31,8 @@ from crossproof.cli.group import FOLDER, LIST_FILE, example, guarded, main
 def sample(folder: Path, paper: str, size: str, margin: float, gap: float, **said: Any) -> None:
     """Seeds to sow and plants to sample next: plate maps, tray labels and the samples sheet, filled in.
 
-    Where it saves tests, few seeds of a cross are sown first; after a run the same command goes on where more
-    are needed. Nothing that is there is written over.
+    Where it saves tests, few seeds of a cross are sown first; after a run the same command
+    continues where more are needed. Nothing that is there is written over.
     """
     from crossproof.field.sheets import Paper, read_size, sheet_of
     from crossproof.steps.sample import SampleOptions, sample_season
@@ -60,7 +60,7 @@ def sample(folder: Path, paper: str, size: str, margin: float, gap: float, **sai
 
 @main.command(epilog=example("crossproof labels nursery_2027 --paper roll --size 70x30"))
 @click.argument("folder", metavar="DIR", type=FOLDER)
-@click.option("--place", default="", help="Only plants whose place begins so, such as 'house 1'.")
+@click.option("--place", default="", help="Only plants whose place begins with this, such as 'house 1'.")
 @click.option("--size", default="63x36", show_default=True, help="Width x height of a label, in mm.")
 @click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="Default: DIR/field/kept_labels.html."

@@ -9,7 +9,7 @@ import click
 from crossproof.cli.group import FOLDER, example, guarded, main
 
 _PLAIN_HTTP = click.option(
-    "--plain-http", is_flag=True, help="Let the token travel unencrypted (a network you trust)."
+    "--plain-http", is_flag=True, help="Send the token unencrypted (only in a network you trust)."
 )
 
 

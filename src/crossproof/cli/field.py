@@ -15,8 +15,8 @@ PAPER = click.option(
 )  # fmt: skip
 SHEET = (
     PAPER,
-    click.option("--margin", default=8.0, show_default=True, type=float, help="White at the edges, in mm."),
-    click.option("--gap", default=0.0, show_default=True, type=float, help="White between labels, in mm."),
+    click.option("--margin", default=8.0, show_default=True, type=float, help="Margin at the edges, in mm."),
+    click.option("--gap", default=0.0, show_default=True, type=float, help="Gap between labels, in mm."),
 )
 """Options of every sheet of labels."""
 
@@ -31,11 +31,15 @@ SHEET = (
 @click.option("--season", default="", help="Season in the code: a year, and a further digit where needed.")
 @click.option("--size", default="90x50", show_default=True, help="Width x height of a tag, in mm.")
 @click.option(
-    "--hole", default=8.0, show_default=True, type=click.FloatRange(0, 40), help="Free at the left, in mm."
+    "--hole",
+    default=8.0,
+    show_default=True,
+    type=click.FloatRange(0, 40),
+    help="Left free at the left edge, in mm.",
 )
 @click.option("--note", default="", help="A line of your own on every tag, such as a biosafety mark.")
 @click.option(
-    "--people", is_flag=True, help="Name on each tag who is to make the cross; anybody can read it."
+    "--people", is_flag=True, help="Print on each tag who is to make the cross; anybody can read it."
 )
 @click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="Default: in DIR/field, by its numbers."
@@ -127,7 +131,7 @@ def book(folder: Path, paper: str, out: Path | None) -> int:
     workbook = write_book(made, where)
     page = write_page(where / "book.html", book_page(made, Paper(paper)))
     click.echo(f"{page}: {count_of(len(made.rows), 'tag')} in walking order, to print and carry")
-    click.echo(f"{workbook}: the same to fill in; once it is filled, write in config.yaml:")
+    click.echo(f"{workbook}: the same to fill in; once it is filled in, write in config.yaml:")
     click.echo(f"  crosses: {workbook.relative_to(made.root).as_posix() if out is None else workbook}")
     click.echo("Then: " + f"crossproof check {shlex.quote(str(folder))}")
     return 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import gc
 import shlex
 import sys
 import traceback
@@ -16,6 +17,9 @@ import click
 from crossproof import __version__
 from crossproof.errors import CrossproofError, InputError, machine_problem
 
+SELDOM = 50_000
+"""New objects between two searches for rubbish."""
+
 
 def example(text: str) -> str:
     return f"\b\nExample:\n  {text}"
@@ -26,6 +30,8 @@ def guarded(function: Callable[..., int | None]) -> Callable[..., None]:
 
     @wraps(function)
     def call(*args: Any, **kwargs: Any) -> None:
+        # A command mostly loads libraries, which stay: rubbish is looked for less often.
+        gc.set_threshold(SELDOM)
         from crossproof.runner.terminal import show_fault, show_problems
 
         try:
@@ -102,6 +108,6 @@ def main() -> None:
     the crossing records. A season is a folder; `crossproof new` makes one to fill in.
 
     Exit status: 0 all well; 1 finished, with a genotype file set aside or a plate held; 2 the input was
-    refused or changed meanwhile, or the disk is full or may not be written; 3 an internal error; 130 stopped
-    by you, by Ctrl+C or by answering no to a question.
+    refused or changed meanwhile, or the disk is full or cannot be written to; 3 an internal error; 130
+    stopped by you, by Ctrl+C or by answering no to a question.
     """

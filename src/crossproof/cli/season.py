@@ -39,15 +39,17 @@ def check(folder: Path, as_json: bool) -> int:
 @main.command(epilog=example("crossproof receive nursery_2027 ~/Downloads/plate2.xlsx"))
 @click.argument("folder", metavar="DIR", type=FOLDER)
 @click.argument("file", metavar="FILE", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--batch", help="Name of the batch; by default the one of your sheets that fits.")
+@click.option("--batch", help="Name of the batch; by default the one in your sheets that fits.")
 @click.option("--sheet", help="Sheet of a workbook that holds the calls.")
-@click.option("--layout", type=click.Choice(["wide", "wide-by-marker", "long"]), help="How the table lies.")
+@click.option(
+    "--layout", type=click.Choice(["wide", "wide-by-marker", "long"]), help="How the table is laid out."
+)
 @click.option("--names", type=LIST_FILE, help="List of two columns: the laboratory's sample names and yours.")
 @click.option(
     "--marker-names", type=LIST_FILE, help="List of two columns: the laboratory's marker names and yours."
 )
 @click.option("--plate", help="Your name of the plate, where the laboratory has its own.")
-@click.option("--missing", multiple=True, help="A code that means: no call. May be given several times.")
+@click.option("--missing", multiple=True, help="A code that means no call. May be given several times.")
 @click.option(
     "--ignore", "ignored", multiple=True, help="Heading of a column that holds no calls; * is any text."
 )
@@ -56,13 +58,13 @@ def check(folder: Path, as_json: bool) -> int:
 @click.option(
     "--alleles", type=click.Choice(["named", "generic"]), help="Whether alleles are called A and B, 1 and 2."
 )
-@click.option("--dry-run", is_flag=True, help="Only say what was understood; write nothing.")
+@click.option("--dry-run", is_flag=True, help="Only show what was understood; write nothing.")
 @guarded
 def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], **said: Any) -> int:
     """Take in a file of the genotyping laboratory: say what it holds, copy it, name it in config.yaml.
 
-    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked, or refused
-    with the option that settles it; nothing is guessed.
+    Reads any text table, any sheet of a workbook, VCF and BCF. What only you can know is asked for, or
+    refused with the option that settles it; nothing is guessed.
     """
     from crossproof.receive.questions import Options
     from crossproof.runner.receipt import receive_asking, show_receipt
@@ -78,7 +80,7 @@ def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], *
 @click.option("--profile", help="A Snakemake workflow profile, such as one for a cluster.")
 @click.option("--recalibrate", is_flag=True, help="Estimate run-wide rates afresh; old verdicts may change.")
 @click.option(
-    "--allow-findings", is_flag=True, help="Exit 0 also where a file was set aside or a plate held."
+    "--allow-findings", is_flag=True, help="Exit with 0 even if a file was set aside or a plate held."
 )
 @guarded
 def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
@@ -165,11 +167,13 @@ def correct(folder: Path, finding: str | None, dismiss: str | None, yes: bool) -
     help="Folder for the page and its tables.",
 )  # fmt: skip
 @click.option(
-    "--synonyms", type=click.Path(path_type=Path), help="CSV of names that are one: kind, name, same_as."
+    "--synonyms",
+    type=click.Path(path_type=Path),
+    help="CSV of names that mean the same: kind, name, same_as.",
 )
 @guarded
 def years(folders: tuple[Path, ...], out: Path, synonyms: Path | None) -> None:
-    """Seasons that were run, beside each other: who and what does better or worse over the years."""
+    """Compare seasons that were run: who and what does better or worse over the years."""
     from crossproof.steps.years import compare_seasons
 
     written = compare_seasons(folders, out, synonyms)

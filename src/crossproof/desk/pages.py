@@ -147,8 +147,8 @@ _OPTIONS = (
     (re.compile(r"add the proposed rows? to corrections\.csv"), 'answer "It is so"'),
     (re.compile(r"Proposed for corrections\.csv:"), "Proposed on the page Findings:"),
     (
-        re.compile(r"once it is filled, write in config\.yaml:"),
-        "once it is filled, send it in place of the crosses on the page Sheets.",
+        re.compile(r"once it is filled in, write in config\.yaml:"),
+        "once it is filled in, send it in place of the crosses on the page Sheets.",
     ),
     (re.compile(r"--keep-back (\d+) keeps"), r"Seeds never sown: \1, keeps"),
     (re.compile(r"Choose another with --batch"), "Choose another below"),

@@ -207,8 +207,8 @@ class Connection:
         if code == HTTPStatus.FORBIDDEN:
             self.refuse(
                 call,
-                "You may not do this on the server. (403)",
-                "Ask whoever runs it for the right to.",
+                "You do not have the right to do this on the server. (403)",
+                "Ask whoever runs it for that right.",
             )
         if code in NOT_OFFERED:
             raise NotOffered(

@@ -336,7 +336,7 @@ Put the genotype files of the season here and name them in config.yaml under gen
 
 def _refuse_full(folder: Path) -> None:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        what = "The folder is not empty." if folder.is_dir() else "There is a file of this name."
+        what = "The folder is not empty." if folder.is_dir() else "There is already a file of this name."
         raise UsageError(
             error(str(folder), f"{what} Nothing was written.", "Choose the name of a new folder.")
         )

@@ -177,8 +177,8 @@ def stale() -> Problem:
     """What is to be known of results that do not belong to the inputs as they are."""
     return warning(
         "results/run.json",
-        "The results are older than the inputs or settings; what was written is of them as they were.",
-        "Run the season again, then write it again.",
+        "The results are older than the inputs or settings; what was written describes them as they were.",
+        "Run the season again, then write the files again.",
     )
 
 

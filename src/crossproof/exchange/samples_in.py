@@ -177,7 +177,7 @@ def _role(record: Record, info: Mapping[str, str], links: Links) -> tuple[dict[s
         return _by_pedigree(known, links)
     if record.text("sampleType").casefold() in BLANK_TYPES and not germplasm:
         return {"role": "blank"}, ""
-    return {}, "Nothing tells whether it is a parent, a progeny plant or a blank."
+    return {}, "Nothing says whether it is a parent, a progeny plant or a blank."
 
 
 def _stated_role(

@@ -233,7 +233,7 @@ class _Sending:
             else:
                 self.tell(
                     call,
-                    "The server made this record and did not say its id.",
+                    "The server made this record but did not return its id.",
                     "No action is needed: the next publish looks for it on the server.",
                     record[f"{kind}Name"],
                 )

@@ -148,7 +148,7 @@ def _rule(column: Column, book: Book, season_year: int) -> dict[str, Any] | None
             return {"validate": "list", "source": names, **ask, "error_message": said}
         case "operator":
             names = f"='{LISTS}'!$B$2:$B${1 + max(len(book.people), 1)}"
-            said = "This name is not on the list. Write each person always in the same way."
+            said = "This name is not on the list. Always write a person's name the same way."
             return {"validate": "list", "source": names, **ask, "error_message": said}
         case "date":
             return {

@@ -80,16 +80,16 @@ def parse_code(text: str) -> Code:
     """
     text = text.strip()
     if not text or len(text) > LONGEST:
-        raise MisreadCode("This is no code of a tag or plant.")
+        raise MisreadCode("This is not the code of a tag or plant.")
     parts = text.split(_DIVIDER)
     if len(parts) not in (2, 3) or not all(_PART.fullmatch(p) for p in parts):
-        raise MisreadCode("This is no code of a tag or plant: it reads season, point, tag.")
+        raise MisreadCode("This is not the code of a tag or plant: it reads season, point, tag.")
     try:
         season, tag, *plant = (unquote_to_bytes(p).decode("utf-8") for p in parts)
     except UnicodeDecodeError:
-        raise MisreadCode("This is no code of a tag or plant: its characters are damaged.") from None
+        raise MisreadCode("This is not the code of a tag or plant: its characters are damaged.") from None
     if not is_season(season):
-        raise MisreadCode(f"This is no code of a tag or plant: {season!r} is no season.")
+        raise MisreadCode(f"This is not the code of a tag or plant: {season!r} is no season.")
     if has_form(tag) and not verify(tag, season):
         raise MisreadCode(
             f"The check letter of {tag} does not fit season {season}: it was misread or mistyped."

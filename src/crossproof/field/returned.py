@@ -213,10 +213,12 @@ def _action(text: str) -> tuple[BenchAction | None, Fault | None]:
         return _WORDS[word], None
     allowed = ", ".join(a.value for a in BenchAction)
     if not word:
-        return None, Fault("What was done is not said.", f"Write one of: {allowed}.")
+        return None, Fault("It does not say what was done.", f"Write one of: {allowed}.")
     close = nearest(word, _WORDS)
     hint = f"Did you mean {_WORDS[close].value!r}? " if close else ""
-    return None, Fault("This is nothing that is done with a plant.", f"{hint}Write one of: {allowed}.")
+    return None, Fault(
+        "This is not something that can be done with a plant.", f"{hint}Write one of: {allowed}."
+    )
 
 
 def _check_twice(rows: Sequence[Row], notes: Problems) -> None:
@@ -256,7 +258,9 @@ def _check_places(rows: Sequence[Row], bench: Bench, notes: Problems) -> None:
         else:
             whose = f", the place of {other[1]}" if other is not None else ""
             problem = f"This plant was found at {row.place!r}{whose}; on record it stands at {own!r}."
-            remedy = "Look whether label and pot belong together, and correct the place in the samples sheet."
+            remedy = (
+                "Check whether label and pot belong together, and correct the place in the samples sheet."
+            )
         fault = Fault(problem, remedy, Severity.WARNING)
         notes.note(fault, file=row.file, row=row.row, column="place", value=row.place)
 
@@ -316,12 +320,12 @@ def what_now(outcome: Outcome, decision: Pile, cross: Mapping[str, object]) -> s
     if outcome is Outcome.KEPT_NOT_CULLED:
         return "cull it, or say why it stays"
     if outcome is Outcome.NOT_SAMPLED:
-        return "take leaf of it again"
+        return "take a leaf sample of it again"
     if outcome is Outcome.NOT_TOUCHED:
         return {
-            Pile.KEEP: "look whether it stands",
+            Pile.KEEP: "check whether it is still there",
             Pile.CULL: "cull it",
-            Pile.SAMPLE_AGAIN: "take leaf of it again",
+            Pile.SAMPLE_AGAIN: "take a leaf sample of it again",
         }.get(decision, "")
     return ""
 

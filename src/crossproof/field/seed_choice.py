@@ -35,7 +35,7 @@ LEAST_SAVED = 1.0
 class Left(StrEnum):
     """Why no seed of a cross is sown now."""
 
-    NO_SEED_COUNT = "its seeds are not written down"
+    NO_SEED_COUNT = "its seeds are not recorded"
     NO_SEED = "it has no seed left"
     KEPT_BACK = "all its seed is kept back"
     NO_MOTHER = "its mother is not on record"

@@ -100,7 +100,7 @@ class Problems:
         severity, column, text = kind
         more = count - self.most
         if self.alike:
-            tail = "; the rest of the file was not looked at" if self.stopped else ""
+            tail = "; the rest of the file was not checked" if self.stopped else ""
             told, remedy = f"{more} more problems of this file are not listed{tail}.", "those above"
         else:
             rows = "row has" if more == 1 else "rows have"

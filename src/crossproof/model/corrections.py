@@ -11,7 +11,7 @@ class CorrectionKind(StrEnum):
     kind."""
 
     ROTATE = "rotate plate"
-    """target: plate. The plate lay turned by 180 degrees."""
+    """target: plate. The plate was turned by 180 degrees."""
     MIRROR = "mirror plate"
     """target: plate; detail: `left-right` or `top-bottom`."""
     SHIFT = "shift plate"
@@ -28,8 +28,8 @@ class CorrectionKind(StrEnum):
     SWAP_COLUMNS = "swap columns"
     """target: plate; detail: two column numbers, `3 and 7`."""
     PART = "part of plate"
-    """target: plate; detail: which part lies how, as the finding says it, such as `quadrant 2 rotated`,
-    `halves left and right exchanged`, `column 6 shifted down by a well`."""
+    """target: plate; detail: which part is placed how, in the words of the finding, such as
+    `quadrant 2 rotated`, `halves left and right exchanged`, `column 6 shifted down by a well`."""
     EXCHANGE_PLATES = "exchange plates"
     """target, other: plates."""
     SWAP_WELLS = "swap wells"
@@ -37,7 +37,7 @@ class CorrectionKind(StrEnum):
     SWAP_TAGS = "swap tags"
     """target, other: crosses; plants tagged with one are of the other."""
     SWAP_PODS = "swap pods"
-    """target, other: `CROSS:POD` each; plants of one pod stand under the tag of the other."""
+    """target, other: `CROSS:POD` each; plants of one pod were put under the tag of the other."""
     TAG_IS = "tag is"
     """target, other: crosses; every plant tagged `target` is of `other`."""
     REVERSE_CROSS = "reverse cross"

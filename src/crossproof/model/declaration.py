@@ -96,7 +96,7 @@ LAYOUTS = ("wide", "wide-by-marker", "long")
 
 GENOTYPE_KEYS: tuple[Setting, ...] = (
     Setting(
-        "batch", ValueKind.TEXT, "", "short name of this file, such as B01; each only once", required=True
+        "batch", ValueKind.TEXT, "", "short name of this file, such as B01; each used once", required=True
     ),
     Setting("path", ValueKind.PATH, "", "the genotype file", required=True),
     Setting(
@@ -109,7 +109,7 @@ GENOTYPE_KEYS: tuple[Setting, ...] = (
     Setting("evidence", ValueKind.CHOICE, None, "overrides evidence for this file", choices=_EVIDENCE),
     Setting("counted_allele", ValueKind.TEXT, None, "of a table of 0/1/2: which allele is counted"),
     Setting("missing", ValueKind.TEXTS, (), "further codes of this file that mean: no call"),
-    Setting("sheet", ValueKind.TEXT, None, "name of the sheet in a workbook; the first where left out"),
+    Setting("sheet", ValueKind.TEXT, None, "name of the sheet in a workbook; the first if left out"),
     Setting(
         "header_row", ValueKind.COUNT, None, "row that holds the headings; rows above are not read", low=1
     ),
@@ -193,7 +193,7 @@ SETTINGS: tuple[Setting, ...] = (
         low=0, high=0.5, above=True),
     Setting("swap", ValueKind.NUMBER, 0.002, "rate of any other wrong call", Slice.MODEL, low=0, high=0.2,
         above=True),
-    Setting("floor", ValueKind.NUMBER, 0.005, "doubt kept at every marker, so that no single one decides",
+    Setting("floor", ValueKind.NUMBER, 0.005, "residual error at every marker, so that no single one decides",
         Slice.MODEL, low=0, high=0.5, above=True),
     Setting("read_error", ValueKind.NUMBER, 0.01, "error rate of a sequencing read", Slice.MODEL, low=0,
         high=0.5, above=True),
@@ -225,14 +225,14 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("line_conflict", ValueKind.NUMBER, 0.1,
         "replicates of a line that differ at more markers conflict", Slice.MODEL, low=0, high=1),
     Setting("centimorgan_per_megabase", ValueKind.NUMBER, 0.0,
-        "genetic map where markers.csv has no cm: centimorgan per megabase; 0: a chromosome has 100",
+        "genetic map where markers.csv has no cm: centimorgans per megabase; 0: every chromosome has 100 cM",
         Slice.MODEL, low=0, high=10_000),
     Setting("anthers_per_flower", ValueKind.COUNT, 10, "anthers in one flower", Slice.RECORDS, low=1,
         high=1000),
     Setting("test_cost", ValueKind.NUMBER, 0.0, "cost of genotyping one plant", Slice.RATES, low=0),
     Setting("currency", ValueKind.TEXT, "", "currency of test_cost", Slice.RATES),
     Setting("previous_seasons", ValueKind.TEXTS, (),
-        "folders of seasons run before; plan and next steps start from their rates", Slice.RATES),
+        "folders of earlier seasons; plan and next steps start from their rates", Slice.RATES),
     Setting("plate_wells", ValueKind.CHOICE, "96", "plan: wells of a plate", Slice.PLAN,
         choices=("96", "384", "1536")),
     Setting("blanks_per_plate", ValueKind.COUNT, 3, "plan: blank wells on each plate", Slice.PLAN, low=0,
@@ -242,7 +242,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("randomise", ValueKind.YES_NO, False, "plan: plants in random order, not family by family",
         Slice.PLAN),
     Setting("split_families", ValueKind.YES_NO, False,
-        "plan: a family may lie on two plates where that fills them", Slice.PLAN),
+        "plan: a family may be split over two plates where that fills them", Slice.PLAN),
     Setting("max_panel_markers", ValueKind.COUNT, 0,
         "plan: most markers on the panel; 0 for as few as prove all", Slice.PLAN, low=0),
     Setting("forced_in", ValueKind.TEXTS, (), "plan: markers that must be on the panel", Slice.PLAN),

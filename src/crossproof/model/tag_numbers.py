@@ -33,7 +33,7 @@ class Misreading(StrEnum):
 
     FORM = "it is not a number of four to six digits with a letter behind it"
     NO_LETTER = "its check letter is missing"
-    WRITING = "it is written in another way than on the tag"
+    WRITING = "it is not written as on the tag"
     LETTER = "its check letter does not fit its digits"
 
 

@@ -85,7 +85,7 @@ class PlannedCross:
 class PlanSettings:
     """Everything a plan is computed under; names and defaults are those of `config.yaml` where it has them.
 
-    `wanted`: probability of a right and determined verdict that makes a cross verifiable.
+    `wanted`: probability of a correct verdict that makes a cross verifiable.
     `family_size`: plants of one family tested together. `draws`: Monte Carlo draws per class and cross.
     `max_new_markers` 0: as few as reach the wish; else at most so many, for the most crosses.
     `prove_all_classes`: a cross counts as proven only when outcrosses and off-pedigree plants reach `wanted`

@@ -19,11 +19,11 @@ _C = PlanColumn
 
 CROSS_COLUMNS: tuple[PlanColumn, ...] = (
     _C("cross_id", "number of the planned cross"),
-    _C("mother", "line to bear the seed"),
-    _C("father", "line to give the pollen"),
+    _C("mother", "line that bears the seed"),
+    _C("father", "line that gives the pollen"),
     _C(
         "verifiable",
-        "whether a hybrid and a self both get a right and determined verdict with the wanted probability: "
+        "whether a hybrid and a self would both get a correct verdict with the wanted probability: "
         "yes, borderline, not every plant, or no (fewer than `min_markers_scored` contrast markers)",
     ),
     _C("all_classes", "so do outcrosses and off-pedigree plants"),
@@ -46,8 +46,8 @@ CROSS_COLUMNS: tuple[PlanColumn, ...] = (
             _C(f"p_{verdict}_how", "exact, or Monte Carlo between the bounds"),
         )
     ),
-    _C("hybrid_against_self", "a hybrid's verdict were selfs the only alternative; exact"),
-    _C("self_against_hybrid", "a self's verdict were hybrids the only alternative; exact"),
+    _C("hybrid_against_self", "a hybrid's verdict if selfs were the only alternative; exact"),
+    _C("self_against_hybrid", "a self's verdict if hybrids were the only alternative; exact"),
     _C("family_size", "plants of one family tested together"),
     _C("family_hybrid_against_self", "hybrid_against_self, judged within such a family; exact"),
     _C("family_self_against_hybrid", "self_against_hybrid, judged within such a family; exact"),
@@ -61,7 +61,7 @@ MARKER_COLUMNS: tuple[PlanColumn, ...] = (
     _C("marker", "name of the marker"),
     _C("chrom", "chromosome"),
     _C("pos", "position"),
-    _C("on_panel", "plants are scored there now"),
+    _C("on_panel", "plants are scored there at present"),
     _C("smallest_set", "in the smallest set found for these crosses"),
     _C("add", "to be added to the panel as it is"),
     _C("crosses", "planned crosses whose parents differ there"),
@@ -69,19 +69,19 @@ MARKER_COLUMNS: tuple[PlanColumn, ...] = (
     _C("call_rate", "share of samples with a call"),
     _C("false_heterozygote", "rate of false heterozygotes"),
     _C("dropout", "rate of allelic dropout"),
-    _C("cost", "cost of one assay, 1 where not said"),
+    _C("cost", "cost of one assay, 1 where not given"),
 )
 
 NUMBER_COLUMNS: tuple[PlanColumn, ...] = (
     _C("cross_id", "number of the planned cross"),
-    _C("mother", "line to bear the seed"),
-    _C("father", "line to give the pollen"),
+    _C("mother", "line that bears the seed"),
+    _C("father", "line that gives the pollen"),
     _C("target_hybrids", "hybrids wanted"),
     _C("probability", "wanted probability of reaching them"),
     _C("hybrid_rate", "the team's mean hybrid rate"),
-    _C("verified_share", "hybrids that get a right and determined verdict"),
+    _C("verified_share", "hybrids that get a correct verdict"),
     _C("seeds_to_test", "seeds to test, with the rate's uncertainty and the likeness of seeds of one pod"),
-    _C("seeds_fixed_rate", "seeds to test were the rate known and every seed a draw of its own (Sedcole)"),
+    _C("seeds_fixed_rate", "seeds to test if the rate were known and seeds were independent (Sedcole)"),
     _C("flowers_to_pollinate", "flowers to pollinate to harvest that many hybrids"),
     _C("flowers_planned", "flowers on the wish list"),
     _C("wells", "wells for its plants"),

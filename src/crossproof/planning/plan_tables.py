@@ -219,5 +219,6 @@ def _naming(plans: Sequence[CrossPlan], panel: PanelGenotypes, settings: PlanSet
     return [
         f"Among the {count_of(len(mothers), 'mother')} and {count_of(len(fathers), 'father')} planned, a "
         f"hybrid fits its own two parents alone with probability {probability(chance)}, if the lines were "
-        "unrelated and every call right. That says how surely the right tag of a swapped one could be named."
+        "unrelated and every call correct. That says how surely the true cross of a swapped tag could be "
+        "named."
     ]

@@ -16,12 +16,12 @@ from crossproof.model.limits import MOST_FLOWERS, MOST_HYBRIDS_WANTED, MOST_SEED
 from crossproof.planning.inputs import PlannedCross, PlanSettings
 
 PLANNED_COLUMNS: dict[str, str] = {
-    "cross_id": "number of the cross; given by us (P001 ...) where left empty",
-    "mother": "line to bear the seed",
-    "father": "line to give the pollen",
+    "cross_id": "number of the cross; assigned (P001 ...) where left empty",
+    "mother": "line that bears the seed",
+    "father": "line that gives the pollen",
     "target_hybrids": "hybrid plants wanted; the season's setting where left empty",
     "priority": "worth of this cross where not all can be served; 1 where left empty",
-    "flowers": "flowers you mean to pollinate; ours is computed where left empty",
+    "flowers": "flowers you mean to pollinate; computed where left empty",
     "week": "week of pollination, such as 2031-W23",
     "operator": "who is to make the cross",
     "seeds": "seeds to test, where already fixed",
@@ -126,7 +126,7 @@ def _parent_problems(
                     role,
                     name,
                     "This line has no genotypes on the panel, so nothing can be said of the cross.",
-                    "Check the spelling, or type the line first.",
+                    "Check the spelling, type the line first, or take the row out for now.",
                 )
             )
     return out

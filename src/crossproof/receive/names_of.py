@@ -9,7 +9,8 @@ from crossproof.io.sheets.names import number_wise_skeleton
 from crossproof.receive.known_season import Known, Sample, well_key
 from crossproof.receive.match_names import How, Match, match_names, wells_in
 from crossproof.receive.questions import Options, Unclear
-from crossproof.receive.understanding import Saying, few
+from crossproof.receive.understanding import Saying
+from crossproof.text import first_of
 
 Places = Mapping[str, tuple[str, str]]
 """Plate and well of each sample of a file, as the file says them; plate "" where it does not."""
@@ -32,12 +33,12 @@ def samples_of(
     elif by_place:
         apart = [n for n, s in match.pairs.items() if n in by_place and by_place[n] != s]
         saying.misfit(
-            "samples lie in another well than your sheet says",
+            "samples are in another well than your sheet says",
             [f"{n} is {match.pairs[n]}, its well is that of {by_place[n]}" for n in apart],
-            "The names were believed. Ask the laboratory how the plate lay before you run.",
+            "The names were trusted. Ask the laboratory how the plate was placed before you run.",
         )
     if not match.pairs:
-        raise _nobody(names, known, waiting, batch, options, shown_as)
+        raise _nobody(names, known, waiting, shown_as)
     saying.add(
         "samples",
         f"{len(match.pairs)} of {len(set(names))} are in your sheets ({match.in_words()})",
@@ -84,8 +85,8 @@ def _given(options: Options, names: Sequence[str], known: Known) -> dict[str, st
             options.names.name,
             f"No column of the list holds the sample names of {what}.",
             "--names",
-            remedy=f"The file names its samples as {few(list(names))}; your sheets as "
-            f"{few([s.name for s in known.samples])}. Give a list that holds both.",
+            remedy=f"The file names its samples as {first_of(names, 4)}; your sheets as "
+            f"{first_of((s.name for s in known.samples), 4)}. Give a list that holds both.",
         )
     target = match_names(list(dict.fromkeys(columns[right])), mine).pairs
     return {
@@ -151,8 +152,6 @@ def _nobody(
     names: Sequence[str],
     known: Known,
     waiting: Sequence[Sample],
-    batch: str,
-    options: Options,
     shown_as: str,
 ) -> Unclear:
     """The refusal where no sample of the file is one of the season's."""
@@ -162,18 +161,18 @@ def _nobody(
         owner = known.taken[next(iter(held.values()))]
         return Unclear(
             shown_as,
-            f"No sample of this file is waited for: {len(held)} of its {len(here)} samples are in "
+            f"No sample of this file is expected: {len(held)} of its {len(here)} samples are in "
             f"batch {owner} already.",
             "--batch",
             remedy="If they were typed again, add rows for them to the sheets of wells, with a new batch.",
         )
     expected = [s.name for s in waiting]
-    told = f"your sheets wait for {few(expected)}" if expected else "your sheets wait for no sample"
+    told = f"your sheets expect {first_of(expected, 4)}" if expected else "your sheets expect no sample"
     return Unclear(
         shown_as,
-        f"No sample of this file is in your sheets: the file names {few(here)}; {told}.",
+        f"No sample of this file is in your sheets: the file names {first_of(here, 4)}; {told}.",
         "--names",
-        remedy="If the laboratory gave its own names, give a list of two columns, its name and yours, with "
+        remedy="If the laboratory used its own names, give a list of two columns, its name and yours, with "
         "--names LIST; if the sheet of this plate is not there yet, add it to samples/.",
     )
 

@@ -35,7 +35,7 @@ def understand_variants(
             match = markers_of(names, known, options, saying, shown_as=shown_as)
             renames = {a: b for a, b in match.renames.items() if known.aliases.get(a) != b}
         else:
-            saying.add("markers", "without names: position and alleles stand in")
+            saying.add("markers", "without names: position and alleles are used instead")
     name, match = samples_of(samples, {}, known, options, saying, shown_as=shown_as)
     entry = {"strand": options.strand} if options.strand == "other" else {}
     return Understanding(

@@ -9,6 +9,7 @@ this one, before Snakemake is loaded: what both need is loaded once.
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -31,10 +32,13 @@ IDLE_SECONDS = 0.5
 
 def run(arguments: Sequence[str]) -> None:
     """Run Snakemake's command line; ends with SystemExit as that does."""
+    gc.disable()  # what is loaded stays
     with warm_process():
         from snakemake.cli import main
         from snakemake_interface_logger_plugins.registry import LoggerPluginRegistry
 
+        gc.freeze()
+        gc.enable()
         LoggerPluginRegistry().register_plugin(f"snakemake_logger_plugin_{events.PLUGIN}", events)
         main([*arguments, "--logger", events.PLUGIN])
 

@@ -34,7 +34,7 @@ def season_summary(results: Path) -> RenderableType:
     parts: list[RenderableType] = []
     verdicts = _read(results / "verdicts.csv")
     if verdicts is None:
-        return Text("There are no verdicts to sum up.")
+        return Text("There are no verdicts to summarise.")
     plants = plant_facts(verdicts)
     parts += [_counts(plants), Text(_kept(plants))]
     steps = _next_steps(results)

@@ -5,10 +5,9 @@ from __future__ import annotations
 import os
 import shlex
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
 
 from crossproof.runner.ask import SOCKET
 from crossproof.season.index import SeasonIndex, changed_inputs
@@ -18,8 +17,14 @@ from crossproof.season.work_folder import clear_remnants, read_kept, season_lock
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
 """Environment variable that tells the Snakefile that its caller holds the season's lock."""
 
-ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-"""Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete."""
+ONE_THREAD = {
+    **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
+    "JE_ARROW_MALLOC_CONF": "background_thread:false",
+}
+"""Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete.
+
+Nor does Arrow's memory have a thread of its own: the process that jobs are forked from has one thread only.
+"""
 
 _HELD = ExitStack()
 
@@ -30,7 +35,7 @@ def workflow_folder() -> Path:
     return packaged if packaged.exists() else Path(__file__).parents[3] / "workflow"
 
 
-def season_config(config: Mapping[str, Any], configfiles: Sequence[str | Path], basedir: str | Path) -> Path:
+def season_config(configfiles: Sequence[str | Path], basedir: str | Path) -> Path:
     """Absolute path of the season's configuration file.
 
     The last file given with --configfile; without one the demo season beside the workflow, so that

@@ -28,14 +28,16 @@ def serve(where: Path) -> None:
         # themselves.
         listener.bind(str(where))
         listener.listen(64)
+        gc.disable()  # what is loaded stays: looking for rubbish meanwhile is a sixth of the work
         _preload()
         _serve(listener)
 
 
 def _serve(listener: socket.socket) -> None:
-    # What is loaded stays: jobs need not look through it for rubbish, nor copy the pages it lies on.
+    # Jobs need not look through what is loaded for rubbish, nor copy the pages it lies on.
     gc.collect()
     gc.freeze()
+    gc.enable()
     chooser = selectors.DefaultSelector()
     chooser.register(listener, selectors.EVENT_READ, ("new", 0))
     chooser.register(sys.stdin.fileno(), selectors.EVENT_READ, ("end", 0))

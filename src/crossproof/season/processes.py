@@ -1,10 +1,17 @@
-"""Work of one job done by several processes, each forked with everything that the job has read."""
+"""Work of one job done by several processes, each forked with everything that the job has read.
+
+Forked, not spawned and not from a server: what a job has read is not copied, where other ways of starting
+would send all of it to each process, and functions with it. Since Python 3.12 a fork in a process with more
+than one thread is warned of: a lock that another thread holds stays locked in the child. The other threads of
+a job are Arrow's idle pools, which Arrow renews in a child by itself; forked processes only compute.
+"""
 
 from __future__ import annotations
 
 import ctypes
 import signal
 import sys
+import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
@@ -38,7 +45,11 @@ def forked_map(function: Callable[[Item], Result], items: Sequence[Item], proces
         return [function(item) for item in items]
     _HANDED_ON[:] = [function, items]
     try:
-        with ProcessPoolExecutor(processes, get_context("fork"), end_with_parent) as pool:
+        with (
+            warnings.catch_warnings(),
+            ProcessPoolExecutor(processes, get_context("fork"), end_with_parent) as pool,
+        ):
+            warnings.filterwarnings("ignore", r".*use of fork\(\)", DeprecationWarning)
             shares = pool.map(_share, [(first, processes) for first in range(processes)])
             out: list[Any] = [None] * len(items)
             for first, share in enumerate(shares):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
 from crossproof.model.corrections import CorrectionKind
@@ -26,7 +26,7 @@ _EXAMPLE_WELLS: tuple[Mapping[str, str], ...] = (
 )
 
 _READ_ME = """\
-The short way to bring a file of the laboratory here is the command: crossproof receive
+The quick way to add a file from the laboratory is the command: crossproof receive
 
 Or put the genotype files of the season here, and name each one in config.yaml under genotypes:
 
@@ -61,15 +61,13 @@ def new_season(folder: Path) -> tuple[Path, ...]:
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        what = "The folder is not empty." if folder.is_dir() else "There is a file of this name."
-        raise UsageError(
-            error(str(folder), f"{what} Nothing was written.", "Choose the name of a new folder.")
-        )
+        what = "The folder is not empty." if folder.is_dir() else "There is already a file of this name."
+        raise UsageError.at(str(folder), f"{what} Nothing was written.", "Choose the name of a new folder.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except FileNotFoundError as fault:
-        raise UsageError(
-            error(str(folder), "No folder can be made here.", "Choose a place on a disk of your own.")
+        raise UsageError.at(
+            str(folder), "No folder can be created here.", "Choose a place on a disk of your own."
         ) from fault
     contents = {
         "config.yaml": config_text(),
@@ -96,7 +94,7 @@ def sheet_text(table: Table, rows: list[Mapping[str, str]], leave_out: tuple[str
     columns = [c for c in table.columns if c.name not in leave_out]
     example = " The rows below the headings are invented examples: replace them."
     if table is CORRECTIONS:
-        example = " Copy here what the report proposes once you have looked and it is so."
+        example = " Copy here what the report proposes once you have checked that it is so."
     lines = [
         f"# One row is {table.row_is}.{example}",
         "# Lines that begin with # are not read. Leave a cell empty where nothing is known.",

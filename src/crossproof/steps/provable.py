@@ -85,5 +85,9 @@ def provable_crosses(
         if mask not in screens:
             here = np.where(np.frombuffer(mask, dtype=bool)[:, None], fixed, -1).astype(np.int8)
             screens[mask] = PairScreen(genotypes, here, settings)
-        out |= dict.fromkeys(names, screens[mask].state(mother, father, branches))
+        state = screens[mask].state(mother, father, branches)
+        if state is Provable.NO and any(panel.segregates(genotypes.lines[i]) for i in (mother, father)):
+            # Seed of an F1 is told by what segregates, not by fixed differences: plants get their verdicts.
+            state = Provable.PARTLY
+        out |= dict.fromkeys(names, state)
     return out

@@ -69,7 +69,6 @@ def test_hybrids_of_a_wrong_tube_are_held_and_the_remedy_names_the_line():
     [
         ([0.02, 0, 0.98, 0], 0.02, True),
         ([0.02, 0, 0, 0.98], 0.02, True),
-        ([0.02, 0, 0.98, 0], 0.005, False),
         ([0.005, 0, 0.995, 0], 0.02, False),
         ([0.02, 0.98, 0, 0], 0.02, False),
     ],
@@ -80,6 +79,24 @@ def test_no_plant_is_culled_on_the_word_of_one_tube(posterior, tube, held):
     if held:
         assert (found[0].kind, found[0].hold) == (FindingKind.PARENT_UNRESOLVED, Hold.SAMPLES)
         assert "one more plant of P" in found[0].remedy
+
+
+@pytest.mark.parametrize(
+    ("posterior", "held"),
+    [
+        ([0.01, 0, 0.99, 0], True),
+        ([0.03, 0, 0, 0.97], True),
+        ([0.009, 0, 0.991, 0], False),
+        ([0.03, 0.97, 0, 0], False),
+        ([0.4, 0, 0, 0.6], False),  # undetermined, and not culled
+    ],
+)
+def test_a_plant_that_is_a_hybrid_once_in_a_hundred_is_not_culled_as_foreign(posterior, held):
+    found = parent_findings([family(posterior)], WELLS, {})
+    assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
+    if held:
+        assert f"up to {100 * posterior[0]:.0f}" in found[0].evidence
+        assert "hybrids of M and P" in found[0].evidence
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,6 @@
-"""A plant crossed with an F1 that is not as its line over a stretch of a chromosome."""
+"""A hybrid but for one stretch, against a sum over all stretches written out marker by marker.
+
+Genetics: Mendel's rules only; genotypes 0/0, 0/1, 1/1 as in VCF 4.3, section 1.6.2. Plants are invented."""
 
 from __future__ import annotations
 
@@ -6,96 +8,116 @@ import itertools
 
 import numpy as np
 import pytest
+from small_seasons import wells_of_calls
 
-from crossproof.inference.descents import Kinds
-from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk
-from crossproof.inference.family.family_model import Family, Priors, Start
-from crossproof.inference.family.stretches import STRETCHES, along_stretches
-from crossproof.inference.family.two_starts import near_another
-from crossproof.inference.linkage import Chains, Stretches, plan_route
-from crossproof.inference.pedigree import PAIR_RELATIONS
+from crossproof.inference.family.emissions import FamilyBlock
+from crossproof.inference.family.stretches import log_gain, other_copy
+from crossproof.inference.season_model import (
+    FamilyInput,
+    LineInput,
+    Plant,
+    Settings,
+    fit_panel,
+    verify_family,
+)
+from crossproof.model.results import CLASSES, Verdict
 
-HYBRID, SELF = 0, 1
-
-
-def test_stretches_begin_and_end_at_random_along_the_chromosome() -> None:
-    stretches = Stretches(0.1, 0.25)
-    morgan = np.array([0.0, 0.05, 0.4])
-    once, again, both = stretches.steps(0.5 * (1 - np.exp(-2 * np.array([0.05, 0.35, 0.4]))))
-    np.testing.assert_allclose(once @ again, both, atol=1e-12)
-    np.testing.assert_allclose(stretches.weights @ both, stretches.weights, atol=1e-12)
-    # a stretch of mean length L ends over a short distance d with probability d / L
-    assert morgan[1] == 0.05
-    end = stretches.steps(0.5 * (1 - np.exp(-2 * np.array([1e-4]))))[0, 1, 0]
-    assert end == pytest.approx(1e-4 / 0.25, rel=1e-3)
+PER = 16
+MARKERS = 11 * PER
 
 
-def test_messages_and_evidence_are_those_of_full_enumeration() -> None:
-    rng = np.random.default_rng(5)
-    m, n = 5, 2
-    chromosome, morgan = np.array([0, 0, 0, 1, 1]), np.array([0.0, 0.1, 0.3, 0.2, 0.25])
-    route = plan_route(chromosome, morgan)
-    at = np.empty(m, dtype=np.int64)
-    at[route.order] = np.arange(m)
-    block = FamilyBlock(2, False, rng.dirichlet(np.ones(3), (m, n)), np.full((m, 1, 2), 0.5))
-    chunk = MarkerChunk(block, slice(0, m), Kinds(), at)
-    mother, father, other = (rng.dirichlet(np.ones(3), m) for _ in range(3))
-    chunk.begin(mother, father, (mother, other), STRETCHES.share)
-    message = rng.uniform(0.2, 3.0, (9, m, n))
-    chunk.gather(message, damp=False)
-    along_stretches(Chains([STRETCHES], route), [chunk])
-
-    r = 0.5 * (1 - np.exp(-2 * np.diff(morgan)))
-    r[2] = 0.5
-    steps = STRETCHES.steps(r)
-    prior = [np.einsum("ma,mb->abm", mother, x).reshape(9, m) for x in (father, other)]
-
-    def weighed(heard: list[int], free: int) -> tuple[np.ndarray, float]:
-        """W (pair,) at marker `free`, all others and the plants `heard` summed out, and the total."""
-        out = np.zeros(9)
-        for path in itertools.product((0, 1), repeat=m):
-            p = STRETCHES.weights[path[0]]
-            p *= np.prod([steps[j][path[j], path[j + 1]] for j in range(m - 1)])
-            said = [prior[path[j]][:, j] * message[:, j, heard].prod(axis=1) for j in range(m)]
-            out += p * said[free] * np.prod([s.sum() for j, s in enumerate(said) if j != free])
-        return out / out.sum(), float(out.sum())
-
-    assert chunk.log_total.sum() == pytest.approx(np.log(weighed([0, 1], 0)[1]), rel=1e-9)
-    for j, i in itertools.product(range(m), range(n)):
-        expected, _ = weighed([1 - i], j)
-        np.testing.assert_allclose(chunk.outside.reshape(9, m, n)[:, j, i], expected, atol=1e-9)
+def child(a, b):
+    """P(0/0, 0/1, 1/1) from the shares of allele 1 in two gametes."""
+    return np.array([(1 - a) * (1 - b), a * (1 - b) + (1 - a) * b, a * b])
 
 
-def test_seed_of_a_plant_heterozygous_over_a_stretch_is_no_self_of_the_f1() -> None:
-    chromosomes, per, plants = 8, 12, 6
-    m = chromosomes * per
-    # F1 0/1, line 0/0; the plant of the line is 0/1 at four markers of the first chromosome. Plants 0 to 2
-    # have the other allele from both sides there; as selfs of the F1 they would be 1/1 elsewhere as well.
-    rng = np.random.default_rng(1)
-    crossover = np.repeat(rng.integers(1, per, (chromosomes, plants)), per, axis=0)
-    first = np.repeat(rng.integers(2, size=(chromosomes, plants)), per, axis=0)
-    child = np.where(np.tile(np.arange(per), chromosomes)[:, None] < crossover, first, 1 - first)
-    child[:per, :3] = 1
-    child[4:8, :3] = 2
-    like = np.full((m, plants, 3), 0.01)
-    np.put_along_axis(like, child[:, :, None], 0.98, axis=2)
-    copies = np.zeros((m, 2, 2))
-    copies[:, 0, 1] = 1.0
-    number, morgan = np.repeat(np.arange(chromosomes), per), np.tile(np.linspace(0.0, 0.9, per), chromosomes)
-    block = FamilyBlock(2, False, like, np.full((m, 1, 2), 0.5), number, morgan, copies, None)
-    pair = np.full(len(PAIR_RELATIONS), -np.inf)
-    pair[[HYBRID, SELF]] = np.log([0.65, 0.3])
-    family = Family((block,), Priors(pair, np.full(1, -1e5), np.full(plants, -1e5)))
-    f1, line = np.tile([0.005, 0.99, 0.005], (m, 1)), np.tile([0.985, 0.005, 0.01], (m, 1))
-    lead = []
-    for within in (None, ((f1,), (np.tile([0.5, 0.25, 0.25], (m, 1)),))):
-        alone, hybrids = (
-            family.solve((f1,), (line,), start=s, within=within) for s in (Start.ALONE, Start.HYBRIDS)
-        )
-        assert alone.converged
-        assert hybrids.converged
-        lead.append(hybrids.log_evidence - alone.log_evidence)
-        assert (hybrids.pair[HYBRID] > hybrids.pair[SELF]).all()
-    assert lead[0] < 1
-    assert lead[1] > 5
-    assert near_another(family, alone)
+def alleles(share):
+    return np.stack([1 - share, share], axis=1)
+
+
+def test_the_gain_is_the_mean_over_all_stretches_of_both_parents():
+    rng = np.random.default_rng(4)
+    chromosome, morgan = np.array([0, 1, 0, 0, 1, -1]), np.array([0.3, 0.1, 0.1, 0.2, 0.4, 0.0])
+    like = rng.dirichlet([1, 1, 1], (6, 2))
+    mother, father, pool, other_mother, other_father = rng.uniform(0.05, 0.95, (5, 6))
+    block = FamilyBlock(2, False, like, alleles(pool)[:, None], chromosome, morgan)
+    maternal = FamilyBlock(2, True, like[:1], alleles(pool[:1])[:, None])
+    found = log_gain(
+        [block, maternal],
+        [(alleles(mother), alleles(father)), (alleles(mother[:1]), alleles(father[:1]))],
+        [(alleles(other_mother), alleles(other_father)), (alleles(mother[:1]), alleles(father[:1]))],
+    )
+    places = [[2, 3, 0], [1, 4], [5]]
+    for i in range(2):
+        of_hybrid = [like[j, i] @ child(mother[j], father[j]) for j in range(6)]
+        means = []
+        for parent, copy in itertools.product((0, 1), (0, 1)):
+            for on in places:
+                terms = []
+                for first, last in itertools.combinations_with_replacement(range(len(on)), 2):
+                    inside = on[first : last + 1]
+                    ratio = 1.0
+                    for j in inside:
+                        a = mother[j] if parent else (pool[j], other_mother[j])[copy]
+                        b = (pool[j], other_father[j])[copy] if parent else father[j]
+                        ratio *= like[j, i] @ child(a, b) / of_hybrid[j]
+                    terms.append(ratio)
+                means.append(np.mean(terms))
+        np.testing.assert_allclose(found[i], np.log(np.mean(means)), rtol=1e-10)
+
+
+def test_the_other_copy_of_a_heterozygote_is_the_allele_that_the_line_has_not():
+    posterior = np.array([[0.2, 0.8, 0.0], [0.0, 0.5, 0.5], [0.0, 0.0, 1.0]])
+    # 0/0 with 0 leaves 0; 0/1 leaves 1; of 1/1, where the line has 0, both copies are 1
+    expected = [[0.2, 0.8], [0.5, 0.5], [0.0, 1.0]]
+    np.testing.assert_allclose(other_copy(posterior, np.array([0, 1, 0]), 2), expected)
+
+
+def test_no_nuclear_marker_is_no_gain():
+    like = np.ones((1, 3, 3))
+    block = FamilyBlock(2, True, like, alleles(np.array([0.5]))[:, None])
+    one = alleles(np.array([0.1]))
+    assert log_gain([block], [(one, one)], [(one, one)]).tolist() == [0.0, 0.0, 0.0]
+
+
+def judged(odd):
+    """Posteriors of the classes of the last of six plants, homozygous for the father at the `odd` markers.
+
+    Eight lines typed twice, 176 markers on 11 chromosomes; mother and father differ at every second marker.
+    """
+    rng = np.random.default_rng(8)
+    names = [f"M{j:03d}" for j in range(MARKERS)]
+    lines = rng.integers(0, 2, (8, MARKERS))
+    lines[0] = 0
+    lines[1] = np.arange(MARKERS) % 2
+    wells = [[f"{a}/{a}" for a in line] for line in lines for _ in range(2)]
+    hybrid = [f"0/{a}" for a in lines[1]]
+    wells += [list(hybrid) for _ in range(6)]
+    for j in odd:
+        wells[-1][j] = "1/1"
+    calls = {name: [well[j] for well in wells] for j, name in enumerate(names)}
+    of_chromosome = {name: f"Pv{j // PER:02d}" for j, name in enumerate(names)}
+    season = wells_of_calls(calls, chromosomes=of_chromosome)
+    inputs = [LineInput(f"L{i}", (2 * i, 2 * i + 1)) for i in range(8)]
+    family = FamilyInput("C1", "L0", "L1", tuple(Plant(f"C1-{i}", (16 + i,)) for i in range(6)))
+    panel = fit_panel(season, inputs, [family], Settings())
+    return verify_family(family, season, panel, Settings()).class_posterior[-1]
+
+
+@pytest.mark.parametrize(
+    ("odd", "expected"),
+    [
+        # all eight contrast markers of one chromosome: a stretch of the mother plant's other copy
+        (tuple(range(49, 64, 2)), Verdict.HYBRID),
+        # as many on each of five chromosomes: a backcross to the father
+        (
+            tuple(j for c in (0, 2, 3, 7, 9) for j in range(PER * c + 1, PER * c + PER, 2)),
+            Verdict.OFF_PEDIGREE,
+        ),
+    ],
+)
+def test_a_hybrid_with_one_odd_stretch_is_no_backcross_and_a_backcross_is_no_hybrid(odd, expected):
+    posterior = judged(odd)
+    assert CLASSES[int(posterior.argmax())] is expected
+    # stretches apart, the first would be taken for a backcross, and culled as one
+    assert posterior.max() > (0.95 if expected is Verdict.OFF_PEDIGREE else 0.6)

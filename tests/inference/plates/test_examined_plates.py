@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.layout_search import best_of
+from crossproof.inference.plates.proposals import make_proposal
 from crossproof.model.findings import Hold
 from crossproof.model.layouts import whole_plate_layouts
 from crossproof.model.part_layouts import part_layout
@@ -77,3 +80,26 @@ def test_a_row_that_one_tube_shows_to_be_a_copy_of_the_next_is_named():
         if seen == 3:
             break
     assert seen == 3
+
+
+@pytest.mark.parametrize(
+    ("behind", "rivals", "open_too"), [(0.8, 1, 1), (1.5, 1, 0), (2.5, 0, 0)]
+)  # 10^0.8 to 1 is 86 %, 10^1.5 is 97 %, 10^2.5 is 99.7 %
+def test_a_layout_that_another_may_be_as_well_is_not_settled(behind, rivals, open_too):
+    def proposal(words, odds, likelihood):
+        layout = part_layout(FORMAT, words, NONE, [])
+        return replace(
+            make_proposal(words, np.zeros(1), 1.0, NONE),
+            layout=layout,
+            log10_odds=odds,
+            likelihood=likelihood,
+        )
+
+    best = proposal("shifted from F5 on, one well later along columns", 3.0, 9.0)
+    alike = proposal("shifted from E6 on, one well later along columns", 3.0 - behind, 7.0)
+    other = proposal("column 8 shifted down by a well", 3.0 - behind, 7.0)
+    taken = best_of([other, best, alike], 1.0)
+    assert taken is not None
+    assert taken.words == best.words
+    assert taken.rivals == (other.words,)[:rivals]
+    assert [x.words for x in taken.tied] == [alike.words][:open_too]

@@ -135,4 +135,4 @@ def test_sibs_on_other_plates_wait_with_a_held_plate():
     sibs = {s for s, i in zip(plates[1].samples, plates[1].identity, strict=True) if i == n + 5}
     assert set(f.sibs) == sibs
     assert held_samples((f,)) == sibs
-    assert f"With it are held {len(sibs)} plants" in f.evidence
+    assert f"Also held: {len(sibs)} plants" in f.evidence

@@ -67,6 +67,8 @@ def test_a_line_spilled_over_a_block_of_wells_holds_them(seed):
     ]
     names = {plate.samples[w] for w in wells}
     assert f.hold is Hold.SAMPLES
+    assert "with DNA of line " in f.evidence
+    assert "line line" not in f.evidence
     assert len(names & set(f.samples)) >= len(names) - 1
     assert {c.kind for c in f.corrections} == {CorrectionKind.EXCLUDE_WELL}
 

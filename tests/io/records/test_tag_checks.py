@@ -93,7 +93,7 @@ def test_two_digits_exchanged_are_caught(folder):
 )
 def test_a_number_written_in_another_way_is_refused_not_mended(folder, write):
     tag = names(folder)[2]
-    found = only(book(folder, f"{write(tag)},Robin,Wren,{DONE},,")[1], "This is no tag number")
+    found = only(book(folder, f"{write(tag)},Robin,Wren,{DONE},,")[1], "This is not a tag number")
     assert (found.severity, found.remedy) == (Severity.ERROR, f"Look at the tag; if it is {tag}, write that.")
 
 
@@ -178,7 +178,7 @@ def test_without_printed_tags_nothing_is_asked(folder):
     [
         ("0001D", "0001E", "Its check letter does not fit"),
         ("0001D", "1D", "It is written in another way"),
-        ("0001D", "X1", "This is no tag number"),
+        ("0001D", "X1", "This is not a tag number"),
         ("0002X", "0001D", "listed twice"),
         ("0002X,2027", "0002X,2028", "have one season"),
         ("0001D,2027", "0001D,spring", "four to six digits"),

@@ -288,7 +288,7 @@ def test_words_of_a_closed_choice() -> None:
     assert read_choice("  NTC ".strip(), role) == ("blank", None)
     value, fault = read_choice("progenny", role)
     assert value is None
-    assert fault.problem == "This is none of the words allowed."
+    assert fault.problem == "This is not one of the allowed words."
     assert fault.remedy == f"Did you mean 'progeny'? Write one of: {role.allowed}."
     assert read_choice("seven", role)[1].remedy == f"Write one of: {role.allowed}."
 

@@ -64,7 +64,7 @@ def test_limits_of_the_odds_ratio_cover_with_correlated_tags() -> None:
 def test_person_and_hour_that_go_together_are_said_to() -> None:
     hour = 7.0 + 3.0 * PERSON + 0.01 * RNG.random(TAGS)
     model = fit_factors(Y, M, [Factor("hour", values=hour, unit="hour later"), PEOPLE])
-    sentence = next(n for n in model.notes if "nobody can tell" in n)
+    sentence = next(n for n in model.notes if "cannot be told apart" in n)
     assert sentence.startswith("hour and operator go together in these records (over 99.9 % of one follows")
     inflated = [t for t in model.terms if t.note.startswith("hardly separable")]
     assert {t.factor for t in inflated} == {"hour", "operator"}

@@ -112,3 +112,14 @@ def test_worth_at_the_ends() -> None:
     assert worth_of(1.0, 40 / (40 + 1.959964**2), 1.0) == pytest.approx(40, rel=1e-5)
     assert worth_of(0.5, 0.0, 1.0) == 0.0
     assert 0 < worth_of(0.5, 0.01, 0.99) < 1
+
+
+def test_few_tags_that_agree_tell_no_more_than_their_plants() -> None:
+    # 2 of 9 selfs in each of two tags, 2 of 2 in a third: Jeffreys' limits of 18 and 2 plants at the best
+    share, size = np.array([2 / 9, 2 / 9, 1.0]), np.array([9.0, 9.0, 2.0])
+    found = weighted_rates(share, size, size, [0, 0, 1], 2)
+    widest = stats.beta.ppf([0.025, 0.975], 4.5, 14.5), stats.beta.ppf(0.025, 2.5, 0.5)
+    assert found.raw.low[0] <= widest[0][0] + 1e-9
+    assert found.raw.high[0] >= widest[0][1] - 1e-9
+    assert found.raw.low[1] <= widest[1] + 1e-9
+    assert (found.effective <= [18 + 1e-9, 2 + 1e-9]).all()

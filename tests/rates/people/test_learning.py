@@ -34,7 +34,7 @@ def test_the_trend_put_in_comes_out() -> None:
     [
         ([1.0] * 4, [4.0] * 4, [0, 3, 6, 9], "too few"),
         ([0.0] * 20, [5.0] * 20, list(range(20)), "too few"),
-        ([2.0] * 20, [3.0] * 20, [7] * 20, "no course of time to see"),
+        ([2.0] * 20, [3.0] * 20, [7] * 20, "no trend over time can be seen"),
         ([5.0] * 10 + [0.0] * 10, [0.0] * 10 + [5.0] * 10, list(range(20)),
          "no finite fit: selfs and hybrids separate in time"),
     ],

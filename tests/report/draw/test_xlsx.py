@@ -175,8 +175,8 @@ def test_a_line_typed_but_open_is_among_the_parents_to_type(season):
     )
     _, parents = table(made["Parents to type"])
     assert [(r[0], r[1], r[3]) for r in parents] == [
-        ("LX", "typed, but not as its plants show it", 3),
-        ("LY", "typed, but not as its plants show it", 1),
+        ("LX", "typed, but its progeny disagree with it", 3),
+        ("LY", "typed, but its progeny disagree with it", 1),
     ]
 
 

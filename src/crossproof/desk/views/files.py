@@ -46,7 +46,7 @@ _OF_OPTION = {"--ignore": "ignore_columns"}
 QUESTIONS = {
     "batch": "Which batch of your sheets of wells is this file?",
     "sheet": "Which sheet of the workbook holds the calls?",
-    "layout": "How does the table lie?",
+    "layout": "How is the table laid out?",
     "plate": "Which of your plates is this?",
     "counted_allele": "Which allele do the counts 0, 1, 2 count?",
     "strand": "Which strand are the bases of this file on?",

@@ -1,4 +1,4 @@
-"""Seasons beside each other."""
+"""Seasons side by side."""
 
 from __future__ import annotations
 

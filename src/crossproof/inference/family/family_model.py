@@ -38,8 +38,8 @@ import numpy as np
 
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk, log_product
+from crossproof.inference.family.parent_stretches import STRETCHES, along_stretches
 from crossproof.inference.family.relation_plan import Fit, RelationPlan, plan_relations, route_of
-from crossproof.inference.family.stretches import STRETCHES, along_stretches
 from crossproof.inference.linkage import Chain, Chains, Descent
 from crossproof.model.arrays import Floats, Ints
 

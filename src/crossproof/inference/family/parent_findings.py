@@ -22,8 +22,8 @@ from crossproof.text import agreeing, count_of, percent
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
 CULL_ON_TUBE = 0.01
-"""Posterior of a hybrid, if a tube is wrong, at or above which a plant is not culled as something else: seed
-that cannot be had again is worth one more plant of the line typed. No source."""
+"""Posterior of a hybrid at or above which a plant is not culled as an outcross or off pedigree: seed that
+cannot be had again is worth one more plant of the line typed. No source."""
 FEW_AGAINST, SOME_AGAINST = 0.04, 0.12
 """Natural-log evidence per scored marker against a hybrid: a plant of a family with a segregating parent that
 has less, and with it the plants of its family that have less than the second, are not culled. A true self of
@@ -36,7 +36,8 @@ DEPARTED = 0.10
 DEPARTED_ERRORS = 2.5
 """Standard errors above the departure of the run's parents, as many markers allow, that it must exceed."""
 LIKELY_ALIKE = 0.95
-"""Posterior of anything but a relative below which plants that a relative explains are not culled."""
+"""Posterior of anything but a relative below which plants that a relative explains are not culled; and the
+least of a class with which a plant that may be a hybrid after all is culled."""
 LIKELY = 0.5
 """Posterior of a fault at or above which it is named."""
 LOOK_ALIKE = (Fault.HETEROGENEOUS, Fault.RELATIVE)
@@ -75,6 +76,21 @@ def rests_on_tube(result: FamilyResult, side: int) -> tuple[int, ...]:
     known = (result.mother_known, result.father_known)[side]
     if not known or fault_share(result, side, Fault.TUBE) < CULL_ON_TUBE:
         return ()
+    return _foreign_but_perhaps_hybrid(result)
+
+
+def may_be_hybrids(result: FamilyResult) -> tuple[int, ...]:
+    """Plants (places) to be culled as no hybrids that may be, the tubes of both parents being right.
+
+    A plant that is a hybrid but for a stretch, or whose donor is all but the father, is so now and then.
+    """
+    if not (result.mother_known and result.father_known) or any(rests_on_tube(result, s) for s in (0, 1)):
+        return ()
+    leads = result.class_posterior.max(axis=1) >= LIKELY_ALIKE
+    return tuple(i for i in _foreign_but_perhaps_hybrid(result) if leads[i])
+
+
+def _foreign_but_perhaps_hybrid(result: FamilyResult) -> tuple[int, ...]:
     lead = result.class_posterior.argmax(axis=1)
     foreign = np.isin(lead, [CLASSES.index(v) for v in (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)])
     return tuple(np.flatnonzero(foreign & (result.class_posterior[:, 0] >= CULL_ON_TUBE)).tolist())
@@ -129,6 +145,8 @@ def parent_findings(
                     out.append(_other_plant(result, side, wells, lines))
         if near_hybrids(result) and not result.phase_open.any():
             out.append(_near_hybrids(result, wells))
+        if may_be_hybrids(result) and not result.phase_open.any():
+            out.append(_may_be_hybrids(result, wells))
         if fault_share(result, 0, Fault.GENERATION) >= LIKELY:
             out.append(_generation(result, wells))
     out += [_unresolved(line, found, wells) for line, found in sorted(unresolved.items())]
@@ -167,7 +185,8 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     worst = max((result.mother_departure, result.father_departure)[side] for result, side in found)
     tube = max(fault_share(result, side, Fault.TUBE) for result, side in found)
     text = (
-        f"By the plants of {', '.join(crosses)}, {line} is not what its sample says at {percent(worst)} of "
+        f"Judging by the plants of {', '.join(crosses)}, {line} differs from its sample at {percent(worst)} "
+        f"of "
         "the markers. "
         + (
             "The sample may hold something else, or the tags were made with another plant."
@@ -185,7 +204,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
         "",
         line,
         text,
-        f"Type one more plant of {line}, best the one that was used; keep the plants until then.",
+        f"Type one more plant of {line}, ideally the one that was used; keep the plants until then.",
         wells=places,
         samples=samples,
         other=", ".join(crosses),
@@ -200,7 +219,7 @@ def _on_tube(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells)
         Scope.LINE,
         "",
         line,
-        f"That the plants listed are no hybrids rests on the typing of {line} alone; no other tag bears it "
+        f"That the plants listed are not hybrids rests on the typing of {line} alone; no other tag bears it "
         "out. If its tube held something else, they are the hybrids wanted.",
         f"Type one more plant of {line}; keep the plants until then.",
         wells=places,
@@ -220,6 +239,25 @@ def _near_hybrids(result: FamilyResult, wells: Wells) -> Finding:
         "Few markers of the plants listed speak against hybrids. Where the plant crossed with the F1 was "
         "heterozygous over a stretch, as lines can be, they are hybrids.",
         "Type the two plants that were crossed, or more plants of both; keep the plants listed until then.",
+        wells=places,
+        samples=samples,
+        other=f"{result.mother}, {result.father}",
+        hold=Hold.SAMPLES,
+    )
+
+
+def _may_be_hybrids(result: FamilyResult, wells: Wells) -> Finding:
+    plants = may_be_hybrids(result)
+    places, samples = _where([(result, plants)], wells)
+    share = percent(float(result.class_posterior[list(plants), 0].max()))
+    return Finding(
+        FindingKind.PARENT_UNRESOLVED,
+        Scope.CROSS,
+        "",
+        result.cross_id,
+        "That the plants listed are not hybrids rests on little: with a probability of up to "
+        f"{share} they are hybrids of {result.mother} and {result.father}.",
+        "Type the two plants that were crossed, or the plants listed at more markers; keep them until then.",
         wells=places,
         samples=samples,
         other=f"{result.mother}, {result.father}",

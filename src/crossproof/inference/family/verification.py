@@ -16,6 +16,7 @@ from crossproof.inference.family.parent_hypotheses import Fault, Readings
 from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.parent_search import OtherLines
 from crossproof.inference.family.replicate_wells import compare_wells
+from crossproof.inference.family.stretches import with_stretches
 from crossproof.inference.lines.f1_parents import phase_open
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
@@ -41,7 +42,8 @@ def verify_family(
     does not depend on the order of the plants.
     """
     prepared = prepare(family, wells, panel, settings, others)
-    return _result(prepared, panel, readings_of(prepared, panel, settings))
+    readings = with_stretches(prepared, panel, readings_of(prepared, panel, settings))
+    return _result(prepared, panel, readings)
 
 
 def readings_of(

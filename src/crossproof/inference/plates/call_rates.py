@@ -69,7 +69,7 @@ def blank_findings(
                 plate.samples[w],
                 f"Blank {plate.well_name(int(w))} of plate {plate.name} has calls at {called[w]} of {n} "
                 f"markers (background {rate:.1%}; {other_text}).{source}",
-                "Find out what stands in this well; with a full set of calls the sheet and the plate "
+                "Find out what is in this well; a full set of calls means that the sheet and the plate "
                 "disagree."
                 if full
                 else "Check reagents and tips for carry-over; treat faint samples of this plate with care.",
@@ -82,6 +82,13 @@ def blank_findings(
             )
         )
     return out
+
+
+CALL_AGAIN = "Extract or genotype it again."
+CALL_AGAIN_IF_OPEN = (
+    "Where its plant has no verdict, extract or genotype it again; a verdict stands all the same."
+)
+"""A plant with few calls is judged by them: what reaches the threshold is a verdict like any other."""
 
 
 def low_call_findings(
@@ -121,7 +128,7 @@ def low_call_findings(
                     plate.samples[w],
                     f"{plate.samples[w]} ({plate.place(int(w))}) calls at {plate.n_called[w]} of "
                     f"{count_of(int(n), 'marker')}" + (", like a blank." if silent[w] else "."),
-                    "Extract or genotype it again.",
+                    CALL_AGAIN_IF_OPEN if plate.plants[w] else CALL_AGAIN,
                     wells=(plate.place(int(w)),),
                     samples=(plate.samples[w],),
                 )

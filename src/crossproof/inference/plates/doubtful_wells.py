@@ -151,7 +151,7 @@ def _signs(x: Examined, best: Proposal) -> str:
     fit, empty = (
         ", ".join([x.plate.well_name(int(w)) for w in part][:6]) for part in (for_it[~silent], for_it[silent])
     )
-    said = [f"{fit} would fit better so"] if fit else []
+    said = [f"{fit} would fit better that way"] if fit else []
     said += [f"{empty} calls nothing, as if it had been left empty"] if empty else []
     return ", and ".join(said)
 

@@ -43,7 +43,8 @@ def dead_plate(plate: Plate, samples: Ints, usual: float) -> list[Finding]:
             plate.name,
             f"{len(dead)} of {len(samples)} samples of plate {plate.name} call hardly anything: there is "
             "hardly any DNA where the sheet lists samples.",
-            "The run may have failed, or the plate lay otherwise than its sheet says, on its empty wells. "
+            "The run may have failed, or the plate was not placed as its sheet says, so that its empty "
+            "wells were read. "
             "Look at the plate and its robot log, then genotype it again.",
             wells=tuple(plate.place(int(w)) for w in samples),
             samples=tuple(plate.samples[w] for w in samples),

@@ -26,7 +26,7 @@ def _reassigned(plate: Plate, proposal: Proposal, before: np.ndarray) -> tuple[t
 def _support(plate: Plate, proposal: Proposal) -> str:
     """How many wells speak for it."""
     for_it, against = int((proposal.gain > 0.5).sum()), int((proposal.gain < -0.5).sum())
-    return f"{for_it} of {len(plate)} wells fit better so, {against} worse"
+    return f"{for_it} of {len(plate)} wells fit better this way, {against} worse"
 
 
 def _alternatives(proposal: Proposal) -> str:
@@ -38,6 +38,9 @@ def _alternatives(proposal: Proposal) -> str:
 
 def _against(proposal: Proposal) -> str:
     """How much likelier it is than the next of the layouts that were compared."""
+    if proposal.rivals:
+        some = "; ".join(proposal.rivals[:3])
+        return f" It may as well be: {some}. Which of them is not settled, and nothing is proposed."
     if proposal.next_best is None or proposal.same_as:
         return ""
     words, odds = proposal.next_best
@@ -48,7 +51,7 @@ def _against(proposal: Proposal) -> str:
 def _left(plate: Plate, misfit: np.ndarray) -> str:
     """Plants that fit nothing even so."""
     n = int((misfit & (plate.identity >= 0) & (plate.n_called >= 0.3 * plate.n_markers)).sum())
-    return f" {n} of its called wells do not fit even so." if n else " All its called wells fit so."
+    return f" {n} of its called wells do not fit even so." if n else " All its called wells fit this way."
 
 
 def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
@@ -61,6 +64,15 @@ def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
     for other in proposal.tied:
         differ |= other.source[plate.position] != own
     return [int(w) for w in np.flatnonzero(differ & (proposal.identity >= 0))]
+
+
+def _rows(plate: Plate, proposal: Proposal) -> tuple[Correction, ...]:
+    """The rows that put a plate right: its layout, and the wells of which nothing is known even so."""
+    assert proposal.layout is not None
+    return (
+        Correction(proposal.layout.correction, plate.name, "", proposal.layout.detail),
+        *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in _open_wells(plate, proposal)),
+    )
 
 
 def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit: np.ndarray) -> Finding:
@@ -83,16 +95,15 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit
         plate.name,
         plate.name,
         evidence + _left(plate, misfit) + _against(proposal) + _alternatives(proposal),
-        "Look at the plate's notch and its robot log. If it lay so, add the proposed row to "
-        "corrections.csv and run again; else genotype a few wells again.",
+        "Look at the plate's notch and its robot log, and genotype a few wells again."
+        if proposal.rivals
+        else "Look at the plate's notch and its robot log. If the plate was placed that way, add the "
+        "proposed row to corrections.csv and run again; else genotype a few wells again.",
         wells=tuple(plate.place(int(w)) for w in moved),
         samples=tuple(plate.samples[w] for w in moved),
         log10_odds=proposal.log10_odds,
         hold=Hold.PLATE,
-        corrections=(
-            Correction(layout.correction, plate.name, "", layout.detail),
-            *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in _open_wells(plate, proposal)),
-        ),
+        corrections=() if proposal.rivals else _rows(plate, proposal),
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
     )
@@ -142,7 +153,7 @@ def _tags_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: 
         plate.name,
         a,
         f"{evidence} {_support(plate, proposal)}.{_alternatives(proposal)}",
-        "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again.",
+        "Compare tags and crossing book. If so, add the proposed row to corrections.csv and run again.",
         wells=tuple(plate.place(int(w)) for w in moved),
         samples=tuple(plate.samples[w] for w in moved),
         other=b,

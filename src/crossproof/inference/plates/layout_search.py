@@ -57,6 +57,10 @@ PRIOR_TAGS = 1e-2
 PRIOR_ONE_TAG = 3e-3
 TIE = 1.0
 """Proposals whose likelihoods differ by less than this (log10) cannot be told apart."""
+NEARLY = 1.3
+"""A layout of the same kind within these log10 odds of the best leaves open the wells where they differ."""
+SETTLED = 2.0
+"""One of another kind within these leaves open how the plate lay: a row would move every plant on it."""
 CERTAIN = 20.0
 """A whole-plate layout with these log10 odds is taken without looking at parts of the plate."""
 WORSE_SHARE = 0.1
@@ -308,7 +312,7 @@ def _certain(proposal: Proposal) -> bool:
     return bool(proposal.log10_odds > CERTAIN and worse <= WORSE_SHARE)
 
 
-def _best(candidates: list[Proposal], threshold: float) -> Proposal | None:
+def best_of(candidates: list[Proposal], threshold: float) -> Proposal | None:
     """The best proposal of those that reach their threshold, with the names of those that fit as well."""
     enough = [p for p in candidates if p.log10_odds >= (threshold if p.least is None else p.least)]
     if not enough:
@@ -324,11 +328,20 @@ def _best(candidates: list[Proposal], threshold: float) -> Proposal | None:
     ]
     others = [p for p in candidates if p.layout is not None and p.words != best.words]
     rival = max(others, key=lambda p: p.log10_odds, default=None)
+    tied = [p.layout for p in ties if p.layout is not None]
+    rivals: tuple[str, ...] = ()
+    if best.layout is not None:
+        near = [p for p in others if p.least is not NEVER and p.log10_odds > best.log10_odds - SETTLED]
+        names = {p.words for p in ties}
+        rivals = tuple(p.words for p in near if p.words not in names and p.kind is not best.kind)
+        close = [p for p in near if p.log10_odds > best.log10_odds - NEARLY and p.kind is best.kind]
+        tied += [p.layout for p in close if p.layout is not None]
     return replace(
         best,
         next_best=None if rival is None else (rival.words, rival.log10_odds),
+        rivals=tuple(dict.fromkeys(rivals)),
         same_as=tuple(dict.fromkeys(p.words for p in ties)),
-        tied=tuple(p.layout for p in ties if p.layout is not None),
+        tied=tuple(tied),
     )
 
 
@@ -369,7 +382,7 @@ def search_layout(
             if source is parts and any(_certain(p) for p in candidates):
                 break
         taken = {s.words for s in steps}
-        best = _best([p for p in candidates if p.words not in taken], threshold)
+        best = best_of([p for p in candidates if p.words not in taken], threshold)
         if best is None:
             doubts = open_doubts(candidates)
             break

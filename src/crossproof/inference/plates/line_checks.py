@@ -283,7 +283,7 @@ def same_line_findings(season: SeasonTables, evidence: tuple[Floats, ...]) -> li
                 f"Lines {name} and {other} differ at {pair.differing} of {pair.shared} markers: one line "
                 "under two names, one tube in two, or too close for this panel. A cross between them "
                 "cannot be verified.",
-                "Check seed source and tubes of both; markers that tell them apart if both are real.",
+                "Check seed source and tubes of both; if both are real, add markers that tell them apart.",
                 other=other,
                 log10_odds=pair.log10_same,
             )

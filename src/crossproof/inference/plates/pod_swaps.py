@@ -184,7 +184,7 @@ def pod_findings(swaps: Sequence[PodSwap], plates: Sequence[Examined], season: S
                 names[0],
                 f"The {counts[0]} plants of pod {a} fit the parents of {names[1]}, and the {counts[1]} of "
                 f"pod {b} those of {names[0]}: the two pods were exchanged.",
-                "Compare the bags with the crossing book. If it is so, add the proposed row to "
+                "Compare the bags with the crossing book. If so, add the proposed row to "
                 "corrections.csv and run again.",
                 wells=tuple(place for place, _, _ in moved),
                 samples=tuple(sample for _, sample, _ in moved),

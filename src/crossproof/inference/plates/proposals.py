@@ -9,6 +9,7 @@ import numpy as np
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
+from crossproof.model.findings import FindingKind
 from crossproof.model.layouts import Layout
 
 GAIN = 1.0
@@ -41,11 +42,18 @@ class Proposal:
     mutual: bool = False
     same_as: tuple[str, ...] = ()
     tied: tuple[Layout, ...] = ()
-    """Layouts that fit as well."""
+    """Layouts of which it is open whether they are the true one."""
     next_best: tuple[str, float] | None = None
     """The likeliest other layout that was compared, and its log10 odds; None where there was none."""
+    rivals: tuple[str, ...] = ()
+    """Layouts of another kind, not as likely, that may be the true one (see `layout_search.SETTLED`)."""
     least: float | None = None
     """log10 odds from which it is taken, if not those of the whole search."""
+
+    @property
+    def kind(self) -> FindingKind | None:
+        """What its layout is, None where it has none."""
+        return None if self.layout is None else self.layout.kind
 
     @property
     def whole_plate(self) -> bool:

@@ -117,8 +117,8 @@ def reversed_findings(
             on[0] if len(on) == 1 else "",
             name,
             f"{of_father} plants of {name} are selfed seed of {p_name}, the recorded father, and "
-            f"{of_mother or 'none'} of {m_name}, the recorded mother: selfed seed is of the plant that bore "
-            "it, so the cross was made the other way round.",
+            f"{of_mother or 'none'} of {m_name}, the recorded mother: selfed seed comes from the plant that "
+            f"bore it, so the cross was made the other way round.",
             "Compare with the crossing book. If mother and father changed places, add the proposed row to "
             "corrections.csv and run again.",
             wells=wells,

@@ -76,9 +76,7 @@ def cross_findings(
     return [*out, *turned.values()]
 
 
-COMPARE = (
-    "Compare tags and crossing book. If it is so, add the proposed row to corrections.csv and run again."
-)
+COMPARE = "Compare tags and crossing book. If so, add the proposed row to corrections.csv and run again."
 
 
 def _with_partners(tags: dict[int, int], season: SeasonTables) -> dict[int, int | None]:
@@ -114,8 +112,8 @@ def _swapped_tags(
         Scope.CROSS,
         _plates_text(wells + more_wells),
         name,
-        f"Plants tagged {name} fit the parents of {other} ({e.gaining} of {e.called} better "
-        f"so), and those tagged {other} fit {name} ({e_back.gaining} of {e_back.called}).",
+        f"Plants tagged {name} fit the parents of {other} ({e.gaining} of {e.called} fit better that way), "
+        f"and those tagged {other} fit {name} ({e_back.gaining} of {e_back.called}).",
         COMPARE,
         wells=tuple(wells + more_wells),
         samples=tuple(samples + more_samples),
@@ -137,7 +135,7 @@ def _wrong_tag(c: int, e: Explanation, plates: Sequence[Examined], season: Seaso
         _plates_text(wells),
         name,
         f"Plants tagged {name} fit the parents of {other} and not their own: {e.gaining} of "
-        f"{e.called} better so.",
+        f"{e.called} fit better that way.",
         COMPARE,
         wells=tuple(wells),
         samples=tuple(samples),
@@ -246,7 +244,7 @@ def _wrong_parent(
         _plates_text(wells),
         season.crosses[c],
         f"Plants of {season.crosses[c]} fit {now} as {side} and not {was}: {e.gaining} of "
-        f"{e.called} better so.",
+        f"{e.called} fit better that way.",
         f"Check which plant was used as {side}. If it was {now}, add the proposed row to "
         "corrections.csv and run again.",
         wells=tuple(wells),

@@ -118,8 +118,8 @@ def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None) -> Finding:
     where = f", most of all in {stands_out.part}" if stands_out is not None and stands_out.part else ""
     text = (
         f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says of "
-        f"them{where}, more than chance and the season's stray seed bring about. No layout that was tried, "
-        "exchange of plates, tag or parent line explains it."
+        f"them{where}, more than chance and the season's stray seed can explain. No layout that was tried, "
+        f"exchange of plates, tag or parent line accounts for it."
     )
     if len(wells) and fit >= FIT_SHARE * len(wells):
         text += (

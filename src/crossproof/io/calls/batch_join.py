@@ -262,7 +262,7 @@ def _turned(counts: Sequence[tuple[str, int]]) -> list[Problem]:
             "",
             str(count),
             f"{count} markers of this batch were on the other strand and were turned round; bases prove it.",
-            "No action is needed. To be rid of this note, export all files on the same strand.",
+            "No action is needed. To avoid this note, export all files on the same strand.",
         )
         for name, count in counts
     ]

@@ -113,6 +113,6 @@ def _number(raw: RawTable, i: int, text: str, season: str, here: str, notes: Pro
         remedy = f"Write {misread.meant}." if misread.meant else "Copy the number from the printed tag."
         why = str(misread.reason)
         if misread.reason is Misreading.FORM:
-            why = f"This is no tag number: {why}"
+            why = f"This is not a tag number: {why}"
         raw.note(notes, i, "tag", Fault(f"{why[0].upper()}{why[1:]}.", remedy))
         return None

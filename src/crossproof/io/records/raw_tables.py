@@ -104,7 +104,7 @@ class RawTable:
         if column.kind is Kind.NAME:
             self._spoilt_names(name, notes)
         if column.required and name in self.present:
-            fault = Fault(f"The cell is empty; it is needed ({column.meaning}).", "Fill it in.")
+            fault = Fault(f"The cell is empty; it is required ({column.meaning}).", "Fill it in.")
             for i, text in enumerate(self.columns[name]):
                 if not text:
                     self.note(notes, i, name, fault)

@@ -13,6 +13,7 @@ from crossproof.io.records.issued_tags import IssuedTag, IssuedTags
 from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.values import NOTHING
 from crossproof.model.tag_numbers import Misreading, MisreadTag, read_tag
+from crossproof.text import first_of
 
 _DONE_AT_THE_FLOWER = (
     "date", "time", "operator", "flowers", "pods", "seeds", "temperature_c", "anthers_removed", "notes",
@@ -107,7 +108,9 @@ def _misread(raw: RawTable, i: int, text: str, issued: IssuedTags, notes: Proble
         if misread.meant:
             known = misread.meant in issued.by_name
             printed = "" if known else "; no tag of this number was printed for the season"
-            fault = Fault(f"This is no tag number: {misread.reason}{printed}.", _write(misread.meant, known))
+            fault = Fault(
+                f"This is not a tag number: {misread.reason}{printed}.", _write(misread.meant, known)
+            )
         else:
             fault = Fault(
                 "This tag number was misread or mistyped: its check letter does not fit its digits "
@@ -117,7 +120,7 @@ def _misread(raw: RawTable, i: int, text: str, issued: IssuedTags, notes: Proble
     else:
         fault = Fault(
             "No tag of this number was printed for the season.",
-            "Look at the tag again. Numbers that are on tags stand in tags.csv.",
+            "Look at the tag again. The numbers on tags are listed in tags.csv.",
             Severity.WARNING,
         )
     raw.note(notes, i, "cross_id", fault)
@@ -175,10 +178,10 @@ def _on_the_plan(
         what = f"The plan has no cross {mother} x {father}, but the other way round: {father} x {mother}."
         remedy = "The mother is the plant on which the tag hangs: exchange the two if they are the wrong way."
     elif fathers:
-        shown = ", ".join(fathers[:_SHOWN]) + (" ..." if len(fathers) > _SHOWN else "")
         what = f"The father {father!r} is not on the plan for the mother {mother!r}."
         remedy = (
-            f"Fathers planned for it: {shown}. Correct the father, or leave it if the cross was an extra one."
+            f"Fathers planned for it: {first_of(fathers, _SHOWN)}. "
+            "Correct the father, or leave it if the cross was an extra one."
         )
     else:
         what = f"The mother {mother!r} is not on the plan."

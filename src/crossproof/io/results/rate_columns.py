@@ -22,7 +22,7 @@ def _rate(name: str, meaning: str) -> tuple[ResultColumn, ...]:
         *limits(name),
         _C(f"{name}_bound_low", f"{name} if no plant without a verdict counted", "", 4),
         _C(f"{name}_bound_high", f"{name} if every plant without a verdict counted", "", 4),
-        _C(f"{name}_shrunk", f"{name} pulled towards that of all, the more the fewer the data", "", 4),
+        _C(f"{name}_shrunk", f"{name} drawn towards the overall rate, the more so the fewer the data", "", 4),
         *limits(f"{name}_shrunk"),
     )
 
@@ -81,7 +81,7 @@ _GROUP = (
     _W(
         "pods_with_several_typed",
         "pods with two or more plants typed; they tell whether pods are mixed: where "
-        "there are few, true_success is a middle of what the records allow",
+        "there are few, true_success is the middle of what the records allow",
     ),
     _PER_FLOWER,
     *limits("hybrids_per_flower"),
@@ -154,7 +154,7 @@ OPERATORS = (
     _C("funnel_rate", "selfing rate as it would be under everyone's conditions", "", 4),
     _C("funnel_pooled", "selfing rate of all", "", 4),
     _C("told_apart", "share of the comparison that mothers, hours and weeks leave", "", 4),
-    _C("phi", "how much more people differ than chance lets them; 1 is not at all", "", 4),
+    _C("phi", "how much more people differ than by chance; 1 is not at all", "", 4),
     _C("phi_used", "the value applied to the limits", "", 4),
     _N("p", "probability of so large a difference from the expected by chance"),
     _N("q", "share of false alarms among people judged this far off or further"),
@@ -229,7 +229,7 @@ YEARS_LEVELS = (
     _C("level", "which of them"),
     _C("measure", "the rate compared"),
     _W("seasons", "seasons with enough tags to compare"),
-    _C("odds_ratio", "odds against everyone else of the same season, seasons as chance", "", 4),
+    _C("odds_ratio", "odds against everyone else of the same season, season as a random effect", "", 4),
     _C("low", f"odds_ratio, {INTERVAL}, lower", "", 4),
     _C("high", f"odds_ratio, {INTERVAL}, upper", "", 4),
     _N("p", "probability of so large a difference by chance"),
@@ -248,7 +248,7 @@ YEARS_TRENDS = (
     _C("low", f"odds_ratio, {INTERVAL} for these seasons, lower", "", 4),
     _C("high", f"odds_ratio, {INTERVAL} for these seasons, upper", "", 4),
     _N("p_these", "probability of so clear a direction by chance, these seasons as they were"),
-    _N("p_any", "the same with seasons as chance; from three seasons on, and weak below six"),
+    _N("p_any", "the same with season as a random effect; from three seasons on, and weak below six"),
     _C("course", "what may be said of the direction"),
 )
 

@@ -86,7 +86,7 @@ CROSSES = Table(
     "crosses",
     "one tagged cross",
     (
-        Column("cross_id", Kind.NAME, "number or name on the tag; each only once", "X001", required=True),
+        Column("cross_id", Kind.NAME, "number or name on the tag; each used once", "X001", required=True),
         Column("mother", Kind.NAME, "line that was emasculated and bore the seed", "Lark"),
         Column("father", Kind.NAME, "line that gave the pollen", "Wren"),
         Column(

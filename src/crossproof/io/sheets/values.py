@@ -296,4 +296,4 @@ def read_choice(text: str, column: Column) -> tuple[str | None, Fault | None]:
         return word, None
     close = nearest(word, column.choices)
     hint = f"Did you mean {close!r}? " if close else ""
-    return None, Fault("This is none of the words allowed.", f"{hint}Write one of: {column.allowed}.")
+    return None, Fault("This is not one of the allowed words.", f"{hint}Write one of: {column.allowed}.")

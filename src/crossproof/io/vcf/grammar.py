@@ -21,6 +21,7 @@ _BREAKEND = re.compile(
 _FLOAT = re.compile(r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$|^[-+]?(?:inf|infinity|nan)$", re.I)
 _GT_SPLIT = re.compile(r"[/|]")
 _ALLELE = re.compile(r"^(?:\.|0|[1-9]\d{0,5})$")
+AGAIN = "Export the file again from the variant caller."
 
 
 class Refused(ValueError):
@@ -66,7 +67,7 @@ def parse_alleles(ref: str, alt: str) -> tuple[str, ...]:
     """Alleles of a record, REF first, bases in capitals. Raises Refused where the grammar is broken."""
     if not _BASES.match(ref):
         raise Refused(
-            f"REF {ref!r} is not a row of the bases A, C, G, T, N.",
+            f"REF {ref!r} is not a sequence of the bases A, C, G, T, N.",
             "Export the file again from the variant caller; REF must be the reference's own bases.",
         )
     if alt == ".":

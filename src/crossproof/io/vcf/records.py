@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 
-from crossproof.io.vcf.fields import FieldLayout, Numeric
+from crossproof.io.vcf.fields import Numeric
+from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import MAX_ALLELES
 
@@ -70,7 +71,7 @@ class Tally:
             (self.without_depth, "kept records have no AD; their depths are taken as 0"),
             (
                 self.from_call,
-                "genotypes have a call but no PL, GL or AD of their own; the call stands in",
+                "genotypes have a call but no PL, GL or AD of their own; the call is used instead",
             ),
             (self.depth_unusable, DEPTH_UNUSABLE),
         )

@@ -37,24 +37,24 @@ class FullModel:
         fixed: Int8s,
         settings: PlanSettings,
         *,
-        strict: bool = False,
         rough: bool = False,
     ) -> None:
         """pairs: places of mother and father in `panel.lines`; fixed: from `contrast_table`.
 
-        strict: what is borderline counts as not proven. rough: Monte Carlo alone tells until it looks closer.
+        What is borderline counts as not proven. rough: of more than a few markers Monte Carlo alone tells,
+        until the model looks closer.
         """
         self._pairs, self._panel, self._fixed, self._settings = pairs, panel, fixed, settings
         self._near = replace(settings, wanted=settings.wanted - MARGIN)
         self._branches = MOST_BRANCHES if len(panel.lines) <= _FEW_LINES else FEW_BRANCHES
         self._known: dict[tuple[tuple[int, int], bytes, float], Held] = {}
-        self._strict, self._rough = strict, rough
+        self._rough = rough
         self.looks = 0
 
     def held(self, cross: int, chosen: Bools, less: float = 0.0) -> Held:
         """Whether the chosen markers (marker,) prove a cross; less: below the wanted probability.
 
-        Of a borderline one the likeliest value tells, by Monte Carlo.
+        A borderline one is UNLIKELY, where Monte Carlo does not tell.
         """
         key = self._pairs[cross], np.packbits(chosen).tobytes(), less
         if key not in self._known:
@@ -71,14 +71,15 @@ class FullModel:
         rough = self._rough and len(rows) > MOST_MARKERS
         if not rough:
             # What is to be missed clearly need not be looked at closely.
-            state = provable(evidence, settings, FEW_BRANCHES if less else self._branches)
+            closest = MOST_BRANCHES if len(rows) <= MOST_MARKERS else self._branches
+            state = provable(evidence, settings, FEW_BRANCHES if less else closest)
         if state in (Provable.NO, Provable.PARTLY):
             return Held.NO
         if less:
             return Held.YES if state is Provable.YES else Held.LIKELY
         rng = np.random.default_rng([settings.seed, *self._pairs[cross]])
         good = state is Provable.YES
-        if state is Provable.BORDERLINE and (rough or not self._strict):
+        if rough:
             found = (simulate(evidence, c, settings, _CHECK_DRAWS, rng)[c] for c in (0, 1))
             good = all(share >= settings.wanted for share in found)
         if good and settings.prove_all_classes:
@@ -87,17 +88,18 @@ class FullModel:
             return Held.YES
         return Held.LIKELY if good else Held.UNLIKELY
 
-    def attainable(self, allowed: Bools) -> Bools:
-        """Crosses that all allowed markers together prove, (cross,) bool; borderline ones as in `held`."""
+    def attainable(self, allowed: Bools) -> tuple[Bools, Bools]:
+        """Crosses that all allowed markers together prove, and those they leave borderline, (cross,) bool."""
         here = np.where(allowed[:, None], self._fixed, -1).astype(np.int8)
         screen = PairScreen(self._panel, here, self._settings)
-        out = np.zeros(len(self._pairs), dtype=bool)
+        proven = np.zeros(len(self._pairs), dtype=bool)
+        borderline = proven.copy()
         for i, (mother, father) in enumerate(self._pairs):
-            state = screen.state(mother, father, FEW_BRANCHES)
-            out[i] = state is Provable.YES
-            if state is Provable.BORDERLINE or (out[i] and self._settings.prove_all_classes):
-                out[i] = self.held(i, allowed) in (Held.YES, Held.LIKELY)
-        return out
+            state = screen.state(mother, father, self._branches)
+            proven[i], borderline[i] = state is Provable.YES, state is Provable.BORDERLINE
+            if proven[i] and self._settings.prove_all_classes:
+                proven[i] = self.held(i, allowed) in (Held.YES, Held.LIKELY)
+        return proven, borderline
 
     def look_closer(self) -> None:
         """From now on as closely as a plan looks: what was not told for certain is looked at again."""

@@ -1,7 +1,7 @@
 """The least number of contrast markers that proves a cross, for markers that all work alike.
 
 With markers of one kind the evidence depends only on how many of them show each outcome, so the probability
-of a right and determined verdict against *all* relations at once is a finite sum over multinomial counts:
+of a correct verdict against *all* relations at once is a finite sum over multinomial counts:
 exact, without bounds. Only the relations between the two parents count here, as foreign pollen is told by
 the markers that the parents share.
 """

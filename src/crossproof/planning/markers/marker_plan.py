@@ -31,7 +31,8 @@ class MarkerPlan:
     for it.
 
     `smallest`, `added`: the two marker sets with their optimality gap; None where not asked or nothing to
-    add. `proven_by_smallest`: crosses that the smallest set was checked to prove, of `attainable`.
+    add. `proven_by_smallest`: crosses that the smallest set was checked to prove, of
+    `attainable` with all markers.
     """
 
     missing: tuple[int, ...]
@@ -69,6 +70,7 @@ def plan_markers(
     on = panel.usable & panel.on_panel
     have = weight[:, on].sum(axis=1)
     open_cross = ~np.asarray(reached, dtype=bool)
+    still_open = int(open_cross.sum())
     missing = np.where(open_cross, np.maximum(1, np.ceil(need - have - 1e-9)), 0).astype(np.int64)
     ids = [str(x) for x in panel.markers.ids]
     forced_in = np.isin(np.array(ids, dtype=object), list(settings.forced_in))
@@ -76,7 +78,7 @@ def plan_markers(
     forced_out |= ~panel.usable & ~forced_in
     unknown = [m for m in (*settings.forced_in, *settings.forced_out) if m not in set(ids)]
     if unknown:
-        notes.append(f"Markers to force that no file holds, passed over: {', '.join(unknown)}.")
+        notes.append(f"Markers to force that no file holds, ignored: {', '.join(unknown)}.")
     task = PanelTask(
         weight=weight,
         need=np.full(len(crosses), float(need)),
@@ -91,19 +93,19 @@ def plan_markers(
     )
     smallest, proven = None, 0
     model = _model(pairs, panel, fixed, settings, ~forced_out)
-    targets = model.attainable(~forced_out)
-    attainable = int(targets.sum())
+    targets, open_still = model.attainable(~forced_out)
     if crosses and settings.max_panel_markers:
         smallest = choose(task, at_most=settings.max_panel_markers, seconds=settings.solver_seconds)
-    elif attainable:
-        smallest = _smallest_of(task, model, targets, settings)
+    elif targets.any():
+        smallest = _smallest(task, model, targets, settings).choice
     if smallest is not None:
         states = model.states(np.flatnonzero(smallest.reached), smallest.chosen)
         proven, borderline = states.count(Provable.YES), states.count(Provable.BORDERLINE)
         smallest = replace(
             smallest, proven=smallest.proven and (not borderline or bool(settings.max_panel_markers))
         )
-        notes.append(_smallest_note(smallest, proven, borderline, attainable, len(crosses), settings))
+        whole = int(targets.sum()), int(open_still.sum())
+        notes.append(_smallest_note(smallest, (proven, borderline), whole, len(crosses), settings))
     added: MarkerChoice | None = None
     suggested: tuple[tuple[str, ...], ...] = tuple(() for _ in crosses)
     candidates = panel.usable & ~panel.on_panel & ~forced_out
@@ -116,11 +118,11 @@ def plan_markers(
             min_spacing=0,
         )
         # What is borderline today is what further markers are for.
-        strict = _model(pairs, panel, fixed, settings, ~more.forced_out, strict=True)
-        mendable = open_cross & strict.attainable(~more.forced_out)
-        found = _smallest(more, strict, mendable, settings)
+        larger = _model(pairs, panel, fixed, settings, ~more.forced_out)
+        mendable = open_cross & larger.attainable(~more.forced_out)[0]
+        found = _smallest(more, larger, mendable, settings)
         added, needs = found.choice, np.where(mendable, found.needs, need)
-        states = strict.states(np.flatnonzero(added.reached & open_cross), added.chosen)
+        states = larger.states(np.flatnonzero(added.reached & open_cross), added.chosen)
         mended = states.count(Provable.YES)
         new = added.chosen & ~on
         has = (weight[:, on] > 0).sum(axis=1)
@@ -130,14 +132,15 @@ def plan_markers(
             for i in range(len(crosses))
         )
         notes.append(
-            f"{int(new.sum())} further markers would prove {mended} of the {int(open_cross.sum())} crosses "
-            f"that cannot be proven for certain today{_and_borderline(states.count(Provable.BORDERLINE))}."
+            f"{count_of(int(new.sum()), 'further marker')} would prove {mended} of the "
+            f"{count_of(still_open, 'cross', 'crosses')} that cannot be proven for certain today"
+            f"{_and_borderline(states.count(Provable.BORDERLINE))}."
         )
     elif open_cross.any():
         notes.append(
-            f"{int(open_cross.sum())} crosses need further contrast markers, and no candidate markers "
-            f"(typed in the "
-            "lines, not on the panel) are known. Type the lines at more markers, or choose other parents."
+            f"{count_of(still_open, 'cross', 'crosses')} {agreeing(still_open, 'needs', 'need')} further "
+            "contrast markers, and no candidate markers (typed in the lines, not on the panel) are known. "
+            "Type the lines at more markers, or choose other parents."
         )
     return MarkerPlan(
         missing=tuple(int(x) for x in missing),
@@ -145,7 +148,7 @@ def plan_markers(
         smallest=smallest,
         added=added,
         proven_by_smallest=proven,
-        attainable=attainable,
+        attainable=int(targets.sum()),
         frame=_frame(panel, smallest, added, on, differ, worth),
         notes=tuple(notes),
     )
@@ -157,23 +160,9 @@ def _model(
     fixed: Int8s,
     settings: PlanSettings,
     allowed: Bools,
-    *,
-    strict: bool = False,
 ) -> FullModel:
     rough = int(allowed.sum()) > FEW_MARKERS
-    return FullModel(pairs, panel, fixed, settings, strict=strict, rough=rough)
-
-
-def _smallest_of(task: PanelTask, model: FullModel, targets: Bools, settings: PlanSettings) -> MarkerChoice:
-    """The smallest set for all targets, or for those that it proves where the others stay borderline."""
-    choice = _smallest(task, model, targets, settings).choice
-    states = model.states(np.flatnonzero(targets), choice.chosen)
-    proven = np.zeros(len(targets), dtype=bool)
-    proven[targets] = [state is Provable.YES for state in states]
-    if int((~task.forced_out).sum()) > FEW_MARKERS or (proven == targets).all() or not proven.any():
-        return choice
-    fewer = _smallest(task, model, proven, settings).choice
-    return fewer if fewer.objective < choice.objective else choice
+    return FullModel(pairs, panel, fixed, settings, rough=rough)
 
 
 def _smallest(task: PanelTask, model: FullModel, targets: Bools, settings: PlanSettings) -> ProvenSet:
@@ -186,30 +175,37 @@ def _smallest(task: PanelTask, model: FullModel, targets: Bools, settings: PlanS
 
 
 def _smallest_note(
-    choice: MarkerChoice, proven: int, borderline: int, attainable: int, crosses: int, settings: PlanSettings
+    choice: MarkerChoice,
+    by_set: tuple[int, int],
+    by_all: tuple[int, int],
+    crosses: int,
+    settings: PlanSettings,
 ) -> str:
+    """by_set, by_all: crosses proven and borderline with the chosen and with all markers."""
     size = int(choice.chosen.sum())
+    counted = count_of(size, "marker")
     if settings.max_panel_markers:
         what = f"At most {settings.max_panel_markers} markers"
-        how = "no set reaches more" if choice.proven else f"no set can reach more than {choice.bound:g}"
-        how += ", each marker counted by itself"
+        how = f"Each marker counted by itself, their worth is {choice.objective:g}, and "
+        how += "no set has more." if choice.proven else f"no set can have more than {choice.bound:g}."
     elif choice.proven:
-        what, how = "The smallest set", "no smaller set proves as many"
+        what, how = "The smallest set", "No smaller set proves as many."
+        if choice.objective != size:
+            what, how = "The cheapest set", f"It costs {choice.objective:g}; no cheaper set proves as many."
     else:
-        least = "has fewer markers" if choice.objective == size else "costs less"
-        what, how = "A small set", f"none that proves as many {least} than {choice.bound:g}"
-    cost = "" if choice.objective == size else f"they cost {choice.objective:g}, and "
-    if settings.max_panel_markers:
-        cost = f"their worth is {choice.objective:g}, and "
-    prove = f"{count_of(size, 'marker')} {agreeing(size, 'proves', 'prove')}"
+        what, how = "A small set", "No smaller set was found"
+        if choice.objective != size:
+            what, how = "A cheap set", f"It costs {choice.objective:g}. No cheaper set was found"
+        how += f", and none below {choice.bound:g} can prove as many."
     return (
-        f"{what}: {prove} {proven} of {count_of(crosses, 'cross', 'crosses')}{_and_borderline(borderline)}; "
-        f"all markers together, {attainable}. Here {cost}{how}."
+        f"{what}: {counted} {agreeing(size, 'proves', 'prove')} {by_set[0]} of "
+        f"{count_of(crosses, 'cross', 'crosses')}{_and_borderline(by_set[1])}. "
+        f"All markers together prove {by_all[0]}{_and_borderline(by_all[1])}. {how}"
     )
 
 
 def _and_borderline(crosses: int) -> str:
-    return f"; {crosses} more would be borderline" if crosses else ""
+    return f" ({crosses} more would be borderline)" if crosses else ""
 
 
 def _frame(

@@ -15,7 +15,7 @@ What a set proves is asked of the model itself, cross by cross (`Judge`). The in
 
 "Clearly" leaves room for the chance of a right verdict not to rise quite steadily with every marker: a set is
 taken to prove no cross that a set with more markers misses by more than MARGIN. The answer is called smallest
-only where this search ended, and no look on the way had to be decided by a random number.
+only where this search ended, and no look on the way was left open, or decided by a random number.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ _SUBSETS = 150
 
 
 class Held(Enum):
-    """What a marker set makes of a cross; LIKELY and UNLIKELY were told by a random number."""
+    """What a marker set makes of a cross: LIKELY was told by a random number, UNLIKELY by one or not told."""
 
     YES = "proven"
     LIKELY = "likely proven"

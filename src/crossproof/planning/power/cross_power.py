@@ -40,7 +40,7 @@ from crossproof.planning.power.tails import Tail, evidence_tail
 class CrossPower:
     """What one plant of a cross would be found to be, class by class in the order of CLASSES.
 
-    `right` (4,): probability of a right and determined verdict; `low`, `high` (4,): strict bounds for hybrid
+    `right` (4,): probability of a correct verdict; `low`, `high` (4,): strict bounds for hybrid
     and self, the 95 % Monte Carlo limits for the others; `exact` (4,) bool: no Monte Carlo in it.
     `wrong` (4,): probability of a determined verdict of another class (Monte Carlo; NaN where none was run).
     `against_self`: a hybrid against self alone, exact; `against_hybrid`: a self against hybrid alone, exact.

@@ -91,7 +91,6 @@ def shared_sentences(factors: Sequence[Factor], weight: Floats) -> list[str]:
             if share >= SHARED:
                 out.append(
                     f"{a.name} and {b.name} go together in these records ({percent(share)} of one follows "
-                    f"from the other): nobody can tell the effect of {a.name} from that of {b.name}. "
-                    "Next season, mix them."
+                    f"from the other): their effects cannot be told apart. Next season, mix them."
                 )
     return out

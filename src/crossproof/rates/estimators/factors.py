@@ -351,7 +351,7 @@ def _tags_differ(y: Floats, m: Floats, eta: Floats) -> str:
     """How much tags differ beyond the factors, in words."""
     sigma = fit_random_intercept(y, m, np.ones((len(y), 1)), offset=eta).sigma
     if sigma < 0.05:
-        return "with these factors allowed for, tags differ no more than chance makes them"
+        return "with these factors allowed for, tags differ no more than by chance"
     return (
         f"with these factors allowed for, tags still differ by a standard deviation of {sigma:.2f} on the "
         f"log-odds: from tag to tag the odds of a self change by a factor of about {np.exp(sigma):.1f}"

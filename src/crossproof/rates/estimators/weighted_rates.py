@@ -19,7 +19,8 @@ The variance of p foreseen is p (1 - p) sum w^2 (rho + (1 - rho) / n) / W^2. Wha
 drawn towards that of all groups as if that were known from PRIOR_TAGS tags (a moderated variance; Smyth 2004,
 Statistical Applications in Genetics and Molecular Biology 3:3). The limits are Jeffreys' for as many
 independent plants as that variance is worth, made fewer by the square of normal over Student's t on d degrees
-of freedom (Korn & Graubard 1998, Survey Methodology 24:193-201).
+of freedom (Korn & Graubard 1998, Survey Methodology 24:193-201), and never more than the plants counted: a
+few tags that agree by luck tell no more than as many independent plants.
 """
 
 from __future__ import annotations
@@ -84,6 +85,8 @@ def weighted_rates(
     worth = np.divide(total**2, kappa * design, out=np.zeros(groups), where=there)
     tail = (1 - level) / 2
     worth *= (stats.norm.ppf(tail) / stats.t.ppf(tail, degrees)) ** 2
+    alone = group_sum(g, w**2 / n, groups)
+    worth = np.minimum(worth, np.divide(total**2, alone, out=np.zeros(groups), where=there))
     low, high = nothing.copy(), nothing.copy()
     y, m = p[there] * worth[there], worth[there]
     low[there] = np.where(y <= 0, 0.0, stats.beta.ppf(tail, y + 0.5, m - y + 0.5))

@@ -60,7 +60,7 @@ def learning_slope(
         return Trend(nan, nan, nan, nan, "too few")
     x = np.log2(1.0 + flowers_before)
     if np.ptp(x[some]) <= 0:
-        return Trend(nan, nan, nan, nan, "no course of time to see")
+        return Trend(nan, nan, nan, nan, "no trend over time can be seen")
     design = np.column_stack([np.ones(len(x)), x - x[some].mean()])
     found = fit(y[some], m[some], design[some], np.flatnonzero(some), level=level)
     if found is None:

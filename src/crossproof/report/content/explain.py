@@ -53,10 +53,10 @@ TEMPLATES: dict[str, str] = {
     "them, a self at nearly none.",
     "contrast_unscored": "The parents are fixed for different alleles at {contrast_markers|m}, but "
     "none of these was scored in this plant.",
-    "contrast_none": "No marker is fixed for different alleles in {mother} and {father}; what evidence there "
-    "is comes from markers at which a parent is not fixed.",
+    "contrast_none": "No marker is fixed for different alleles in {mother} and {father}; the only evidence "
+    "comes from markers at which a parent is not fixed.",
     "contrast_untyped": "A parent of this cross is not typed, so the markers at which {mother} and {father} "
-    "differ are not known; what evidence there is comes from the typed parent and the other plants.",
+    "differ are not known; the only evidence comes from the typed parent and the other plants.",
     "foreign": "At the markers used, {foreign_calls|n} calls carry an allele found in neither parent.",
     "foreign_one": "At the markers used, one call carries an allele found in neither parent; a single one "
     "may be an assay error.",

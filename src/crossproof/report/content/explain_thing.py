@@ -266,7 +266,7 @@ def _line(inputs: ReportInputs, name: str) -> Explained:
             facts,
             [],
             [f"Its samples contradict each other.{odd}"],
-            ["Genotype the line again from seed, better twice."],
+            ["Genotype the line again from seed, preferably twice."],
         )
     return facts, [], [], []
 

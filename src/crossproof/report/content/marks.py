@@ -39,7 +39,7 @@ _PLAIN = "M4.5 7.5H19.5V16.5H4.5Z"
 
 VERDICT_MARKS: dict[Verdict, Mark] = {
     Verdict.HYBRID: Mark("hybrid", "H", "hybrid", _CIRCLE, "child of this mother and this father", "#004488"),
-    Verdict.SELF: Mark("self", "S", "self", _SQUARE, "the mother pollinated herself", "#DDAA33"),
+    Verdict.SELF: Mark("self", "S", "self", _SQUARE, "the mother pollinated by her own pollen", "#DDAA33"),
     Verdict.OUTCROSS: Mark(
         "outcross", "O", "outcross", _DIAMOND, "right mother, pollen of something else", "#BB5566"
     ),
@@ -61,7 +61,7 @@ WELL_MARKS: dict[str, Mark] = {
 
 PILE_WORDS: dict[Pile, tuple[str, str]] = {
     Pile.KEEP: ("Keep", "a proven hybrid, to grow on."),
-    Pile.CULL: ("Cull", "not the hybrid of its tag; its place can be freed."),
+    Pile.CULL: ("Cull", "not the hybrid that its tag names; its place can be freed."),
     Pile.SAMPLE_AGAIN: ("Sample again", "no verdict yet; take a fresh leaf sample."),
     Pile.WAIT: ("Wait", "no verdict before a parent or more markers are typed; leave the plant."),
     Pile.HOLD: (

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 
 from crossproof.text import fixed, percent, probability
 
-__all__ = ["NO_BREAK", "count", "decimal", "factor", "fixed", "interval", "noun", "probability", "share"]
+__all__ = [
+    "NO_BREAK", "count", "decimal", "factor", "fixed", "interval", "moment", "noun", "probability", "share",
+]  # fmt: skip
 
 NO_BREAK = "\u00a0"
 
@@ -49,3 +52,13 @@ _RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 def noun(number: float, one: str, many: str = "") -> str:
     """A count with its noun: 1 plant, 2 plants."""
     return f"{count(number)}{NO_BREAK}{one if number == 1 else many or one + 's'}"
+
+
+def moment(text: str) -> str:
+    """A time as run.json has it, such as 2026-11-28T08:26:34+00:00, as a reader says it; else as it is."""
+    try:
+        at = dt.datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    zone = f" {at.tzname()}" if at.tzinfo else ""
+    return f"{at.day} {at:%B %Y, %H:%M}{zone}"

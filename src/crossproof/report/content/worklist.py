@@ -28,7 +28,7 @@ def scan_sheet(inputs: ReportInputs) -> ScanSheet:
     ]
     return ScanSheet(
         SCAN_SHEET,
-        "Scan a label: its decision stands beside it",
+        "Scan a label: its decision appears beside it",
         "Put the cursor into the first free cell of the first column and scan; the scanner types the code "
         "and goes on to the next row. Choose what you did in the last column, save, and give this workbook "
         "to crossproof done.",
@@ -85,7 +85,7 @@ def parents_to_type(inputs: ReportInputs, plants: PlantLists) -> Sheet:
     rows = tuple(
         (
             line,
-            "typed, but not as its plants show it" if line in typed else "no calls yet",
+            "typed, but its progeny disagree with it" if line in typed else "no calls yet",
             len(crosses[line]),
             waiting[line],
             ", ".join(sorted(crosses[line], key=natural)),
@@ -96,7 +96,8 @@ def parents_to_type(inputs: ReportInputs, plants: PlantLists) -> Sheet:
     return Sheet(
         "Parents to type",
         "Parent lines that plants wait for",
-        "Put one plant of each line, better two, on the next plate; best the plant that was crossed. The "
+        "Put one plant of each line, preferably two, on the next plate, ideally the plant that was crossed. "
+        "The "
         "waiting plants themselves need no second sample.",
         (
             SheetColumn("Line", 18),

@@ -59,7 +59,8 @@ def _svg(chart: Any, checked: bool) -> str:
     themed = chart.configure(
         background="transparent",
         font="Liberation Sans",
-        padding={"left": 4, "top": 6, "right": 10, "bottom": 4},
+        # Left: a reader's font may be wider than the one that labels were measured in.
+        padding={"left": 26, "top": 6, "right": 10, "bottom": 4},
         axis={
             "labelColor": SOFT,
             "titleColor": INK,

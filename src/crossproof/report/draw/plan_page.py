@@ -21,10 +21,15 @@ from crossproof.report.draw.plan_drawings import (
     weeks_of_work,
 )
 from crossproof.report.draw.static_page import Figure, Page, Section, plain_table, render_page
-from crossproof.text import count_of, percent, shown
+from crossproof.text import agreeing, count_of, percent, shown
 
 MOST_ROWS = 200
 MOST_PLATES = 24
+
+_FEW_TAGS = 30
+_FEW_RECORDS = (
+    " So few tags may be lucky ones, for which too few flowers are asked for: keep some in reserve."
+)
 
 PLAN_FILES = ("plan.html", "plan_crosses.csv", "plan_markers.csv", "plan_numbers.csv", "plan_samples.csv")
 
@@ -53,8 +58,17 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
         summary += f"; {count_of(borderline, 'is', 'are')} borderline"
     rest = total - proven - borderline
     summary += f"; {count_of(rest, 'needs', 'need')} further markers." if rest else "."
+    if not total:
+        summary = (
+            "No crosses are planned."
+            if plan.from_list
+            else "Fewer than two lines have genotypes, so there is no cross to plan."
+        )
     facts = [
-        (f"{proven}/{total}", "crosses with a hybrid and a self both right with the wanted probability"),
+        (
+            f"{proven}/{total}",
+            "crosses of which a hybrid and a self would both be judged correctly with the wanted probability",
+        ),
         (
             _whole(plan.least.hybrid_and_self),
             f"contrast markers needed to tell hybrids from selfs; {_whole(plan.least.all_of_the_parents)} "
@@ -62,8 +76,10 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
         ),
     ]
     if plan.from_list:
+        unmet = int(numbers["flowers_to_pollinate"].isna().sum())
+        apart = f", {count_of(unmet, 'cross', 'crosses')} apart that no number would do for" if unmet else ""
         facts += [
-            (f"{int(flowers):,}", "flowers to pollinate for all targets"),
+            (f"{int(flowers):,}", f"flowers to pollinate for all targets{apart}"),
             (f"{int(seeds):,}", f"seeds to test, on {count_of(len(plan.plates), 'plate')}"),
         ]
     sections = [_proof(plan)]
@@ -107,7 +123,7 @@ def _proof(plan: Plan) -> Section:
         )
     table = plain_table(
         "proof-table",
-        "Crosses, those that cannot be proven first: probability of a right and determined verdict",
+        "Crosses, those that cannot be proven first: probability of a correct verdict",
         (("cross", "name"), ("mother x father", "name"), ("can be proven", "text"),
          ("contrast markers", "number"),
          ("hybrid", "number"), ("self", "number"), ("outcross", "number"), ("off pedigree", "number"),
@@ -122,8 +138,9 @@ def _proof(plan: Plan) -> Section:
             Figure(
                 "evidence",
                 "The more markers differ, the surer the verdict",
-                "Each dot is a cross (larger: several), placed by its contrast markers and by the lesser "
-                "chance of its hybrids and selfs to get a right and determined verdict. Rings fall short.",
+                "Each dot is a cross (larger: several), placed by its contrast markers and by the smaller "
+                "of the chances that its hybrids and its selfs get a correct verdict. Rings fall short of "
+                "the wanted probability.",
                 crosses_by_evidence(plan.crosses, plan.settings.wanted),
             ),
         )
@@ -131,12 +148,13 @@ def _proof(plan: Plan) -> Section:
         "proof",
         "What can be proven",
         "What this panel can prove",
-        f"A cross counts as proven when a hybrid and a self both get a right and determined verdict with a "
-        f"probability of at least {plan.settings.wanted:g}, under the season's own error and call rates. "
+        f"A cross counts as proven when a hybrid and a self both get a correct verdict with a probability "
+        f"of at least {plan.settings.wanted:g}, under the season's own error and call rates. "
         "Borderline: the bounds of that probability leave it open. Not every plant: some plants will stay "
         "without a verdict. No: fewer than "
         f"{count_of(plan.settings.min_markers_scored, 'marker')} "
         "tell the parents apart, and no plant is called hybrid or self.",
+        notices=tuple(("care", f"{p.file}: {p.problem} {p.remedy}") for p in plan.problems),
         drawings=figures,
         tables=(table,),
     )
@@ -160,9 +178,10 @@ def _sisters(plan: Plan) -> Section:
         "sisters",
         "Sister lines",
         "Lines the panel cannot tell apart",
-        f"{same} pairs of lines differ at no marker on the panel, {len(plan.sisters) - same} more at too "
-        f"few. "
-        "A cross between two of them proves nothing, and pollen of one passes for pollen of the other.",
+        f"{count_of(same, 'pair')} of lines {agreeing(same, 'differs', 'differ')} at no marker on the panel, "
+        f"{len(plan.sisters) - same} more at too few. "
+        "Where no marker differs, a cross proves nothing and pollen of one line passes for the other's. "
+        "Where few do, some plants will stay without a verdict.",
         tables=(table,),
     )
 
@@ -181,7 +200,7 @@ def _markers(plan: Plan) -> Section:
         "marker-table",
         "Markers chosen",
         (("marker", "name"), ("chromosome", "text"), ("position", "number"), ("on panel now", "text"),
-         ("add", "text"), ("in the smallest set", "text"), ("crosses served", "number"), ("call rate",
+         ("add", "text"), ("in the set found", "text"), ("crosses served", "number"), ("call rate",
          "number"), ("false heterozygotes", "number"), ("cost", "number")),
         rows,
         len(chosen),
@@ -194,7 +213,7 @@ def _markers(plan: Plan) -> Section:
                 "map",
                 "Where the chosen markers lie",
                 "Ticks are all markers known. Triangles above the chromosome: the smallest set found "
-                "that proves the crosses. Below it: markers to add to the panel as it is.",
+                "for these crosses. Below it: markers to add to the panel as it is.",
                 markers_on_chromosomes(frame),
             ),
         )
@@ -242,8 +261,9 @@ def _numbers(plan: Plan) -> Section:
         "Seeds and flowers",
         "How many seeds and flowers",
         f"At a mean hybrid rate of {percent(rates.hybrid_rate)}, a pod set of {percent(rates.pod_set)} and "
-        f"{rates.mean_seeds:.2g} seeds per pod ({known}). What is not known of the rates, and that seeds "
-        "of one pod share their fate, is in the numbers.",
+        f"{rates.mean_seeds:.2g} seeds per pod ({known}). The numbers allow for what is not known of the "
+        "rates, and for seeds of one pod sharing their fate."
+        + (_FEW_RECORDS if 0 < rates.tags < _FEW_TAGS else ""),
         notices=notices,
         tables=(table,),
     )
@@ -308,8 +328,9 @@ def _weeks(plan: Plan) -> Section:
     figure = Figure(
         "weeks-chart",
         "Hybrids to expect, week by week",
-        "Bar: 95 % limits at the team's rates; line: expected; ring: wanted. More is expected than wanted "
-        "where flowers were computed, as every cross by itself is to reach its target surely.",
+        "Bar: 95 % limits at the team's rates; line: expected; ring: wanted. Where flowers were computed, "
+        "more is expected than wanted, because each cross on its own is to reach its target with the wanted "
+        "probability.",
         weeks_of_work(plan.weeks),
     )
     return Section(
@@ -332,7 +353,7 @@ def _method(plan: Plan) -> Section:
         "A hybrid against a self, and both in a family: exact, by convolution of the log likelihood ratio "
         "over the markers. Against all classes at once: strict bounds, and a Monte Carlo value with a "
         "fixed seed between them where the bounds leave it open; outcrosses and off-pedigree plants: "
-        "Monte Carlo, as their hypotheses are as many as the panel has lines. Markers: an integer "
+        "Monte Carlo, because there are as many hypotheses as the panel has lines. Markers: an integer "
         "programme proposes sets and the model above decides what they prove; a set is called the smallest "
         "only where no smaller one proves as many crosses. Seeds and flowers: sums of beta-binomials over "
         "the posterior of the team's rates.",

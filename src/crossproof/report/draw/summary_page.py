@@ -21,7 +21,7 @@ MOST_REPEATS = 14
 MOST_FINDINGS = 5
 CAUTION = (
     "Rates are estimates from plants genotyped, with 95\u00a0% intervals. They describe tags, not people, "
-    "and no person is named here. A cross below its target has not failed: seed may wait in store. "
+    "and no person is named here. A cross below its target has not failed: seed may still be in store. "
     "Do not discard seed on the strength of this page; the worklist says what may go."
 )
 _WORDS = {
@@ -171,7 +171,7 @@ def _repeats(inputs: ReportInputs) -> Section:
         for k in listed[:MOST_REPEATS]
     ]  # fmt: skip
     table = plain_table(
-        "repeat-table", "Crosses to pollinate again, those that lack most first",
+        "repeat-table", "Crosses to pollinate again, those that lack the most hybrids first",
         (("cross", "name"), ("mother x father", "name"), ("hybrids", "number"), ("flowers", "number")),
         rows, len(listed), "crosses.csv",
     )  # fmt: skip
@@ -193,4 +193,4 @@ def _plates(inputs: ReportInputs) -> Section:
         "finding-table", "Findings to answer first", (("where", "name"), ("what", "text")),
         rows, len(serious), "plates.csv",
     )  # fmt: skip
-    return Section("plates", "Plates", "What the plates said", lead, tables=(table,) if rows else ())
+    return Section("plates", "Plates", "What the plate checks found", lead, tables=(table,) if rows else ())

@@ -61,7 +61,7 @@ def years_page(years: Years, names: Sequence[str], notes: Sequence[str] = ()) ->
     ]
     sections = (_seasons(years, names), _levels(years), _changes(years), _repeats(years), _method(notes))
     title = f"{names[0]} to {names[-1]}" if len(names) > 1 else names[0]
-    return render_page(Page(f"Seasons beside each other: {title}", _summary(years), tuple(facts), sections))
+    return render_page(Page(f"Seasons side by side: {title}", _summary(years), tuple(facts), sections))
 
 
 def _failing(levels: pd.DataFrame) -> pd.DataFrame:
@@ -158,9 +158,9 @@ def _levels(years: Years) -> Section:
     if lines:
         figures = (
             Figure(
-                "beside", "True success beside the others of the same season",
-                "Right of the line: more flowers lead to a hybrid. Filled dots are clear of chance after "
-                "control of false discoveries; seasons count as chance.",
+                "beside", "True success compared with the others of the same season",
+                "Right of the line: more flowers lead to a hybrid. Filled dots differ by more than chance "
+                "after control of false discoveries; differences between seasons count as chance.",
                 beside_others(lines, "odds of true success against the others of the same season"),
             ),
         )  # fmt: skip
@@ -177,7 +177,7 @@ def _levels(years: Years) -> Section:
          ("95\u00a0% interval", "number"), ("q", "number"), ("over the years", "text")),
         rows, len(listed), "years_levels.csv",
     )  # fmt: skip
-    found = f"{fmt.noun(len(listed), 'comparison')} of {len(frame):,} clear of chance."
+    found = f"{fmt.noun(len(listed), 'comparison')} of {len(frame):,} beyond chance."
     return Section(
         "levels", "Who and what", "Better and worse over the years",
         f"Each is compared with everyone else of its own season, in at least two seasons. {found}",
@@ -200,7 +200,7 @@ def _changes(years: Years) -> Section:
     ]  # fmt: skip
     table = plain_table(
         "change-table",
-        "Last season against the earlier ones, each beside the others of its season",
+        "Last season against the earlier ones, each compared with the others of its season",
         (("what", "text"), ("which", "name"), ("rate", "text"), ("change", "text"), ("odds ratio", "number"),
          ("95\u00a0% interval", "number"), ("q", "number")),
         rows, len(listed), "years_levels.csv",
@@ -235,10 +235,10 @@ def _method(notes: Sequence[str]) -> Section:
         "method",
         "Method",
         "How this was worked out",
-        "Every season is counted for itself. A person, line or condition is compared with everyone else of "
-        "the same season on the log-odds scale; comparisons of several seasons are joined with the season "
-        "as random effect, its variance taken from all levels of a factor. False discoveries are controlled "
-        "within each rate at 5\u00a0%: where nothing differs, such a list names somebody in about "
-        "one case of twenty. Seasons were not dealt out by lot: weather, people and lines changed together.",
+        "Each season is counted separately. A person, line or condition is compared with everyone else of "
+        "the same season on the log-odds scale; comparisons of several seasons are combined with season as "
+        "a random effect, its variance taken from all levels of a factor. False discoveries are controlled "
+        "within each rate at 5\u00a0%: where nothing differs, such a list names somebody in about one case "
+        "in twenty. Seasons were not assigned at random: weather, people and lines changed together.",
         notices=tuple(("note", n) for n in notes),
     )

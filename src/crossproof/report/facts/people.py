@@ -61,7 +61,7 @@ class PeopleFacts:
 
     @property
     def differing(self) -> tuple[PersonFact, ...]:
-        """Those who differ from what was to be expected."""
+        """Those who differ from what was expected."""
         return tuple(p for p in self.rows if p.differs)
 
     @property

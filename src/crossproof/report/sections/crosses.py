@@ -32,8 +32,8 @@ def section(inputs: ReportInputs) -> Section:
             Notice(
                 Tone.CARE,
                 f"In {fmt.noun(len(open_), 'cross', 'crosses')} the panel may leave plants without a verdict",
-                f"The markers prove only some of the plants, or it is borderline: {_some(open_)}. A plant "
-                "that has a verdict is proven all the same.",
+                f"The markers can prove only some of the plants, or are borderline: {_some(open_)}. A plant "
+                f"that has a verdict is proven nevertheless.",
             )
         )
     if facts.rows:

@@ -69,7 +69,7 @@ def section(inputs: ReportInputs) -> Section:
                 ),
                 (
                     "Untested seed",
-                    "Rates speak of the seeds that were tested. Seeds that never germinated are not among "
+                    "Rates describe the seeds that were tested. Seeds that never germinated are not among "
                     "them.",
                 ),
             )
@@ -85,8 +85,8 @@ def section(inputs: ReportInputs) -> Section:
             Tone.CARE,
             "Certification, quarantine, biosafety",
             "A marker verdict is neither a seed certificate nor a plant-health clearance. Seed "
-            "certification, quarantine and biosafety follow the rules of your country and are done by "
-            "those licensed to do them.",
+            "certification, quarantine and biosafety follow the rules of your country and are carried out "
+            "by those licensed to do so.",
         ),
         Notice(
             Tone.CARE,
@@ -106,7 +106,7 @@ def section(inputs: ReportInputs) -> Section:
             ],
         ),
     ]
-    lead = "How a verdict comes about, what it cannot say, and the settings it was made with."
+    lead = "How verdicts are reached, what they cannot say, and the settings of this run."
     return Section("method", "Method and limits", "Method", lead, tuple(blocks))
 
 

@@ -23,6 +23,7 @@ from crossproof.report.content.blocks import (
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS
 from crossproof.report.facts.panel import Agreement, LinesFacts, lines_facts, markers_facts
+from crossproof.report.facts.plants import plant_facts
 
 
 def section(inputs: ReportInputs) -> Section:
@@ -54,7 +55,7 @@ def section(inputs: ReportInputs) -> Section:
 def _lead(inputs: ReportInputs) -> str:
     markers, lines = markers_facts(inputs.markers), lines_facts(inputs.lines)
     if not markers.aside:
-        return "No marker table was handed to the report."
+        return "The report was given no table of markers."
     if not markers.used:
         return (
             f"No marker could be used: {fmt.noun(markers.set_aside, 'marker was', 'markers were')} set "
@@ -81,7 +82,7 @@ def _agreement(lines: LinesFacts) -> str:
             f" {fmt.noun(several, 'line has', 'lines have')} several samples with calls, and they agree; "
             "the others have one or none."
         )
-    return " No line has two samples with calls, so a wrong sample would not be noticed by its sister."
+    return " No line has two samples with calls, so there is nothing to show up a wrong sample."
 
 
 def _is_aside(inputs: ReportInputs) -> np.ndarray:
@@ -112,9 +113,11 @@ def heterozygosity_chart(inputs: ReportInputs) -> Chart | None:
         summary.append((label, fmt.count(len(values)), fmt.share(middle), fmt.interval(low, high)))
     frame = pd.DataFrame(rows, columns=["verdict", "share", "share_end", "plants"])
     sentence = (
-        "Hybrids should stand at the right end and selfs at the left; a simple cut-off would get plants in "
-        "between wrong. Each strip has its own height."
+        "Hybrids should lie at the right end and selfs at the left; a simple cut-off would misjudge plants "
+        "in between. Each strip has its own scale."
     )
+    if plant_facts(inputs.verdicts).held:
+        sentence += " Plants on hold are shown with the verdicts they have."
     table = table_of(
         "het-table",
         "Heterozygous share of contrast markers by verdict",
@@ -157,13 +160,14 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
             f"{fmt.share(float(used['false_heterozygote'].median()))} of calls."
         )
     if len(shown_rows) < len(drawn):
-        sentence += f" {len(shown_rows):,} of {len(drawn):,} are drawn."
+        sentence += " Not every marker is drawn; the table counts those that are."
     rows = [
         (
             "set aside" if aside else "used",
             fmt.count(len(g)),
             fmt.share(float(g["call_rate"].median())),
             fmt.share(float(g["false_heterozygote"].median())),
+            fmt.count(int((shown_rows["set_aside"] == aside).sum())),
         )
         for aside in (True, False)
         if len(g := drawn[drawn["set_aside"] == aside])
@@ -176,6 +180,7 @@ def marker_chart(inputs: ReportInputs) -> Chart | None:
             ("markers", "number"),
             ("median call rate", "number"),
             ("median false heterozygotes", "number"),
+            ("drawn", "number"),
         ],
         rows,
     )

@@ -84,7 +84,7 @@ def _findings(facts: PeopleFacts) -> str:
     if differing:
         given = f"Allowing for {facts.allowed_for}, " if facts.allowed_for else ""
         verb = agreeing(len(differing), "differs", "differ")
-        said = f"{given}{_names(differing)} {verb} from what was to be expected."
+        said = f"{given}{_names(differing)} {verb} from what was expected."
         text += f" {said[:1].upper()}{said[1:]}"
     if facts.apart:
         text += (
@@ -150,7 +150,7 @@ def _inside(facts: PeopleFacts) -> str:
     if not facts.few:
         return "Everyone lies inside the limits."
     if facts.few == len(facts.rows):
-        return "With so few plants or tags a place between the limits says nothing."
+        return "With so few plants or tags lying between the limits says nothing."
     return f"Nobody with enough plants and tags lies outside the limits; {fmt.count(facts.few)} had too few."
 
 

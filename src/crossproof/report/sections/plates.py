@@ -29,6 +29,7 @@ from crossproof.report.content.marks import VERDICT_MARKS
 from crossproof.report.content.wells import readable_well, well_table
 from crossproof.report.draw.plate_map import WellMark, key_of_well, plate_svg
 from crossproof.report.facts.panel import PlatesFacts, plates_facts
+from crossproof.report.facts.plants import plant_facts
 from crossproof.text import agreeing, shown
 
 MOST_NAMED = 8
@@ -72,13 +73,12 @@ def section(inputs: ReportInputs) -> Section:
             Heading("Corrections in force"),
             table_of(
                 "corrections",
-                "Rows of corrections.csv that this run followed",
+                "Rows of corrections.csv that this run applied",
                 [("correction", "text")],
                 [(shown(c),) for c in inputs.corrections],
             ),
         ]
-    stop = sum(f.tone is Tone.STOP for f in found)
-    if stop:
+    if plant_facts(inputs.verdicts).held:
         blocks.insert(
             0,
             Notice(
@@ -108,7 +108,10 @@ def _lead(inputs: ReportInputs, names: list[str], found: tuple[FindingCard, ...]
         against = agreeing(len(names), "it", "any of them") if names else "the samples"
         return f"{text} The checks found nothing against {against}."
     text += f" The checks found {fmt.noun(len(found), 'thing')} to look at"
-    return text + (f", {stop} of them serious enough to hold plants." if stop else "; none holds a plant.")
+    if not stop:
+        return text + "; none holds a plant."
+    settled = agreeing(stop, "it is", "they are")
+    return f"{text}, {stop} of them serious: plants are held or wait until {settled} settled."
 
 
 def _call_rates(plates: PlatesFacts, n: int) -> str:
