@@ -22,7 +22,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import BusyError, InputError, Problem, UsageError, error
+from crossproof.errors import BusyError, InputError, Problem, UsageError
 from crossproof.io.records.frames import frames_digest, frames_of
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import check_records
@@ -218,8 +218,8 @@ def results(folder: Path | str) -> Results:
     where = Path(folder)
     where = (where.parent if where.is_file() else where) / "results"
     if not (where / "verdicts.parquet").exists():
-        raise UsageError(
-            error(str(where), "There are no results here.", f"First: crossproof.run({str(folder)!r})")
+        raise UsageError.at(
+            str(where), "There are no results here.", f"First: crossproof.run({str(folder)!r})"
         )
     names = [f.name for f in fields(Results) if f.name not in ("folder", "verdicts")]
     tables = {name: _read_table(where / f"{name}.csv", name) for name in names}
@@ -245,9 +245,7 @@ def _warn_of(set_aside: Mapping[str, Sequence[Problem]]) -> None:
 def _read_table(path: Path, name: str) -> pd.DataFrame:
     """A result table: numbers where its declaration has numbers; names and the user's columns stay text."""
     if not path.exists():
-        raise InputError(
-            error(
-                path.name, "This table of the results is missing.", "Run the season again.", value=str(path)
-            )
+        raise InputError.at(
+            path.name, "This table of the results is missing.", "Run the season again.", value=str(path)
         )
     return read_typed(path, name)

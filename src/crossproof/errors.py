@@ -18,7 +18,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Self
 
 
 class Severity(StrEnum):
@@ -91,6 +91,11 @@ class ProblemsError(CrossproofError):
     def __init__(self, problems: Iterable[Problem] | Problem) -> None:
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(p.sentence() for p in self.problems))
+
+    @classmethod
+    def at(cls, file: str, problem: str, remedy: str, **place: Any) -> Self:
+        """The error of one problem; `place` as in `error`."""
+        return cls(error(file, problem, remedy, **place))
 
     def __reduce__(self) -> tuple[type, tuple[Any, ...]]:
         return type(self), (self.problems,)

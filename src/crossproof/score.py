@@ -136,13 +136,11 @@ def score(
                         "Check its name, or that its batch was not set aside.")  # fmt: skip
     keep = np.array([t is not None for t in found], dtype=bool)
     if not keep.any():
-        raise InputError(
-            error(
-                truth_file,
-                f"No sample of this file has a verdict in {verdicts_file}.",
-                "Check that both are of the same season and that sample_id is spelt alike.",
-                column="sample_id",
-            )
+        raise InputError.at(
+            truth_file,
+            f"No sample of this file has a verdict in {verdicts_file}.",
+            "Check that both are of the same season and that sample_id is spelt alike.",
+            column="sample_id",
         )
     rows = verdicts[keep]
     result = score_arrays(
@@ -269,12 +267,10 @@ def score_folder(folder: Path, truth: Path) -> str:
     folder = Path(folder)
     verdicts = (folder.parent if folder.is_file() else folder) / "results" / "verdicts.csv"
     if not verdicts.exists():
-        raise InputError(
-            error(
-                str(verdicts),
-                "There are no verdicts yet.",
-                f"First run: crossproof run {shlex.quote(str(folder))}",
-            )
+        raise InputError.at(
+            str(verdicts),
+            "There are no verdicts yet.",
+            f"First run: crossproof run {shlex.quote(str(folder))}",
         )
     read = {"dtype": str, "keep_default_na": False, "encoding": "utf-8-sig"}
     found = pd.read_csv(verdicts, **read)
@@ -284,8 +280,8 @@ def score_folder(folder: Path, truth: Path) -> str:
     try:
         known = pd.read_csv(truth, **read)
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError):
-        raise InputError(
-            error(str(truth), "This is not a comma-separated table.", "Save it as CSV, UTF-8.")
+        raise InputError.at(
+            str(truth), "This is not a comma-separated table.", "Save it as CSV, UTF-8."
         ) from None
     return render(score(found, known, verdicts_file=str(verdicts), truth_file=str(truth)))
 

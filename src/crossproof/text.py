@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from collections.abc import Iterable
 from decimal import ROUND_HALF_UP, Decimal
 
 _KEPT_CONTROLS = {"\t": " ", "\n": " ", "\r": " "}
@@ -91,6 +92,12 @@ def count_of(number: int, one: str, many: str = "") -> str:
 def agreeing(number: int, one: str, many: str) -> str:
     """The form of a verb or noun that agrees with a number: 1 plant waits, 2 plants wait."""
     return one if number == 1 else many
+
+
+def first_of(names: Iterable[object], most: int, more: str = " ...") -> str:
+    """The first names of a list, and whether there are more."""
+    every = list(map(str, names))
+    return ", ".join(every[:most]) + (more if len(every) > most else "")
 
 
 def shortened(text: str, length: int = 80) -> str:

@@ -15,9 +15,10 @@ from vcf_maker import random_vcf
 
 from crossproof.errors import PlateError
 from crossproof.io.calls.store import batch_arrays
-from crossproof.io.genotypes import merge_regions, peek_samples, read_batch, read_region, regions
+from crossproof.io.genotypes import peek_samples, read_batch
 from crossproof.io.vcf.marker_choice import marker_scores, thin_rows
 from crossproof.io.vcf.region_parts import read_part, write_part
+from crossproof.io.vcf.variant_files import merge_regions, read_region, regions
 from crossproof.model.genotypes import CallBatch
 
 SHARED = Path(os.environ.get("CROSSPROOF_SHARED", Path(__file__).parents[3] / "shared"))

@@ -123,6 +123,17 @@ def test_what_is_odd_in_the_wish_list_stands_on_the_page(panel):
     assert "planned.csv: The sheet has no rows. List the crosses you plan." in html
 
 
+def test_one_line_and_two_that_are_alike_are_told_in_plain_words():
+    alone = make_plan(settings=SETTINGS, panel=panel_of([[0]] * 9), planned=None, rates=RATES)
+    assert "Fewer than two lines have genotypes, so there is no cross to plan." in plan_page(alone)
+    alike = panel_of([[0, 0]] * 9)
+    crosses = [PlannedCross("P001", "L00", "L01")]
+    told = make_plan(settings=SETTINGS, panel=alike, planned=crosses, rates=RATES)
+    assert any(n.startswith("1 cross is on no plate: no number of seeds") for n in told.notes)
+    assert any(n.startswith("1 cross needs further contrast markers") for n in told.notes)
+    assert "for all targets, 1 cross apart that no number would do for" in plan_page(told)
+
+
 def test_page_is_one_file_without_script_and_with_a_policy(plan, tmp_path):
     write_plan(plan, tmp_path / "plan", title="Nursery", digest="abc")
     for name in PLAN_FILES:

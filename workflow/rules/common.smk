@@ -13,7 +13,7 @@ from crossproof.runner.support import (
     set_step_command,
 )
 
-SEASON = season_config(config, workflow.configfiles, workflow.basedir)
+SEASON = season_config(workflow.configfiles, workflow.basedir)
 
 
 workdir: str(SEASON.parent)

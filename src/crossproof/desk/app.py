@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -74,24 +75,27 @@ def make_app(
     )
     app.state.desk = desk
 
-    def refuse(status: int, sentence: str) -> ASGIApp:
-        async def answer(scope: Scope, receive: Receive, send: Send) -> None:
-            scope["app"] = app
-            request = Request(scope)
-            response = (
-                _not_let_in(request)
-                if status == 401
-                else problem_page(
-                    request, status, "Not answered",
-                    one_problem(sentence, "Open the desk by the address that its terminal shows."),
-                    outside=True,
-                )
-            )  # fmt: skip
-            await response(scope, receive, send)
+    return Guard(app, keys=desk.keys, port=desk.port, refuse=partial(_refusal, app), on_request=on_request)
 
-        return answer
 
-    return Guard(app, keys=desk.keys, port=desk.port, refuse=refuse, on_request=on_request)
+def _refusal(app: Starlette, status: int, sentence: str) -> ASGIApp:
+    """What answers a request that the guard does not let through."""
+
+    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+        scope["app"] = app
+        request = Request(scope)
+        response = (
+            _not_let_in(request)
+            if status == 401
+            else problem_page(
+                request, status, "Not answered",
+                one_problem(sentence, "Open the desk by the address that its terminal shows."),
+                outside=True,
+            )
+        )  # fmt: skip
+        await response(scope, receive, send)
+
+    return answer
 
 
 def _not_let_in(request: Request) -> Response:

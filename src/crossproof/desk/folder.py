@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from crossproof.desk.faults import NoSeason
-from crossproof.errors import InputError, UsageError, error
+from crossproof.errors import InputError, UsageError
 from crossproof.io.config.season_config import read_config
 from crossproof.runner.events import Happened, read_events
 from crossproof.runner.workflow import STAGES, jobs_log
@@ -116,15 +116,15 @@ def place_for(root: Path, name: str) -> Path:
     name = name.strip()
     bad = not name or name.startswith((".", "~", "-")) or any(c in '/\\:*?"<>|' or ord(c) < 32 for c in name)
     if bad or len(name.encode()) > 100:
-        raise UsageError(
-            error(
-                "name", "This cannot be the name of a season.",
-                "Use letters, digits, spaces, - and _, and begin with a letter or digit.", value=name,
-            )
-        )  # fmt: skip
+        raise UsageError.at(
+            "name",
+            "This cannot be the name of a season.",
+            "Use letters, digits, spaces, - and _, and begin with a letter or digit.",
+            value=name,
+        )
     if (root / CONFIG).is_file():
-        raise UsageError(
-            error("name", "The desk was opened on one season.", "Open it on the folder above for a new one.")
+        raise UsageError.at(
+            "name", "The desk was opened on one season.", "Open it on the folder above for a new one."
         )
     return root / name
 

@@ -27,7 +27,7 @@ from crossproof.desk.security import BARE_HEADERS, PAGE_POLICY
 from crossproof.desk.sockets import address_in_network, listening, server_of
 from crossproof.desk.texts import desk_templates, style_text
 from crossproof.desk.ticks import ACTIONS, AT_ONCE, Worklist
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 
 MOST_WRONG = 40
 """Requests with a wrong code after which the address closes."""
@@ -89,12 +89,11 @@ class Phones:
         await self.stop()
         address = self._address or address_in_network()
         if address is None:
-            raise UsageError(
-                error(
-                    "", "This machine is on no network that a phone could be on.",
-                    "Join the network of the phone and try again.",
-                )
-            )  # fmt: skip
+            raise UsageError.at(
+                "",
+                "This machine is on no network that a phone could be on.",
+                "Join the network of the phone and try again.",
+            )
         sock = listening(address, 0)
         opened = _Open(season, address, sock.getsockname()[1])
         opened.server = server_of(phone_app(opened))

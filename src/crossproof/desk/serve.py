@@ -14,7 +14,7 @@ from crossproof.desk.app import make_app
 from crossproof.desk.pages import Desk
 from crossproof.desk.security import OPENING, Tickets
 from crossproof.desk.sockets import LOOPBACK, Listening, listening, server_of
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 
 LOOK_SECONDS = 1.0
 
@@ -35,7 +35,7 @@ def serve_desk(
     taken.
     """
     if not root.is_dir():
-        raise UsageError(error(str(root), "There is no folder of this name.", "Name a folder that is there."))
+        raise UsageError.at(str(root), "There is no folder of this name.", "Name a folder that is there.")
     sock = listening(LOOPBACK, port)
     desk = Desk(root, sock.getsockname()[1], cores)
     with contextlib.suppress(KeyboardInterrupt):

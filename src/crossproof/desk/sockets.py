@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import uvicorn
 from starlette.types import ASGIApp
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 
 LOOPBACK = "127.0.0.1"
 Listening = socket.socket
@@ -41,12 +41,12 @@ def listening(address: str, port: int) -> Listening:
         sock.bind((address, port))
     except OSError as fault:
         sock.close()
-        raise UsageError(
-            error(
-                "--port", f"The port cannot be used ({fault.strerror}).",
-                "Leave --port out for a free one, or name another.", value=port,
-            )
-        ) from fault  # fmt: skip
+        raise UsageError.at(
+            "--port",
+            f"The port cannot be used ({fault.strerror}).",
+            "Leave --port out for a free one, or name another.",
+            value=port,
+        ) from fault
     sock.listen(128)
     return sock
 

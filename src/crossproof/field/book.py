@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from crossproof.errors import InputError, Severity, UsageError, error
+from crossproof.errors import InputError, Severity, UsageError
 from crossproof.field.printing import walking_order
 from crossproof.field.sheets import PAPER_MM, Paper, render
 from crossproof.io.config.season_config import find_config, read_config
@@ -96,8 +96,8 @@ def make_book(folder: Path) -> Book:
     rows = [_row(tag, known.pop(tag.name, {})) for tag in tags]
     rows += [BookRow(cells) for cells in known.values()]
     if not rows:
-        raise UsageError(
-            error(TAGS_FILE, "No tags have been printed yet.", "Print them first: crossproof tags DIR")
+        raise UsageError.at(
+            TAGS_FILE, "No tags have been printed yet.", "Print them first: crossproof tags DIR"
         )
     own = tuple(c for c in season.crosses.columns if c not in _DERIVED)
     parents = season.samples.loc[season.samples["role"] == Role.PARENT, "line"]

@@ -7,14 +7,14 @@ import datetime as dt
 import io
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
 from crossproof.errors import InputError, Problem, Severity, UsageError, error
-from crossproof.io.config.season_config import find_config, read_config
+from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.issued_tags import TAGS_FILE, IssuedTag, IssuedTags, read_issued
 from crossproof.io.sheets.columns import TAGS
@@ -65,30 +65,32 @@ def open_field(folder: Path, season: str = "") -> FieldSeason:
     problems = (*problems, *found, *_names_in_order(planned or ()))
     if any(p.severity is Severity.ERROR for p in problems):
         raise InputError([p for p in problems if p.severity is Severity.ERROR])
-    said = season or (issued.season if issued else "")
-    if said and not is_season(said):
-        raise UsageError(
-            error(
-                "--season",
-                "The season on a tag is four to six digits.",
-                "Write the year, such as 2027, with a further digit for a second season of the year.",
-                value=said,
-            )
-        )
-    if issued and said != issued.season:
-        raise UsageError(
-            error(
-                TAGS_FILE,
-                f"The tags of this folder were printed for season {issued.season}.",
-                "Make a folder of its own for another season: crossproof new DIR",
-                value=said,
-            )
-        )
-    year = config.season if is_season(config.season) else ""
-    weeks = sorted(c.week for c in planned or () if c.week)
-    said = said or year or (weeks[0][:4] if weeks else str(dt.date.today().year))
+    said = _season_on_tags(season, config, issued, planned or ())
     title = " ".join(t for t in (config.crop, config.season) if t) or config.root.resolve().name
     return FieldSeason(config.root, said, title, issued, planned)
+
+
+def _season_on_tags(
+    asked: str, config: Config, issued: IssuedTags | None, planned: Iterable[PlannedCross]
+) -> str:
+    """The season that tags say; see `open_field`. Raises UsageError for one that they cannot say."""
+    said = asked or (issued.season if issued else "")
+    if said and not is_season(said):
+        raise UsageError.at(
+            "--season",
+            "The season on a tag is four to six digits.",
+            "Write the year, such as 2027, with a further digit for a second season of the year.",
+            value=said,
+        )
+    if issued and said != issued.season:
+        raise UsageError.at(
+            TAGS_FILE,
+            f"The tags of this folder were printed for season {issued.season}.",
+            "Make a folder of its own for another season: crossproof new DIR",
+            value=said,
+        )
+    first_week = min((c.week for c in planned if c.week), default=str(dt.date.today().year))
+    return said or (config.season if is_season(config.season) else first_week[:4])
 
 
 def _names_planned(root: Path) -> list[str]:
@@ -133,12 +135,10 @@ def planned_tags(field: FieldSeason, *, flowers_per_tag: int = 0) -> Printing:
     planned.csv, else those that the plan computed. Raises UsageError where nothing is planned.
     """
     if field.planned is None:
-        raise UsageError(
-            error(
-                "planned.csv",
-                "There is no list of planned crosses.",
-                "Write one with the columns mother and father, or print empty tags with --empty N.",
-            )
+        raise UsageError.at(
+            "planned.csv",
+            "There is no list of planned crosses.",
+            "Write one with the columns mother and father, or print empty tags with --empty N.",
         )
     missing = _without_tags(field.planned, field.issued.tags if field.issued else ())
     computed = flowers_of_plan(field.root)
@@ -235,12 +235,10 @@ def _numbers(field: FieldSeason, count: int) -> list[TagNumber]:
     start = (field.issued.last if field.issued else 0) + 1
     if count > MOST_AT_ONCE or start + count - 1 > MOST_TAGS:
         most = min(MOST_AT_ONCE, MOST_TAGS - start + 1)
-        raise UsageError(
-            error(
-                "tags",
-                f"{count:,} tags are more than can be printed at once ({most:,}).",
-                "Print fewer at a time, or give more flowers to a tag.",
-            )
+        raise UsageError.at(
+            "tags",
+            f"{count:,} tags are more than can be printed at once ({most:,}).",
+            "Print fewer at a time, or give more flowers to a tag.",
         )
     return [TagNumber(field.season, n) for n in range(start, start + count)]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.field.codes import code_of_plant
 from crossproof.field.qr import CODE_MM, least_width, qr_svg
 from crossproof.field.sampling import SampledPlant, SampledWell, SamplingPlan, walking_order
@@ -226,14 +226,12 @@ def plant_code(season: str, cross: str, plant: str, sheet: Sheet) -> Markup:
     Raises UsageError where the season cannot be in a code, or the code does not fit a label of the sheet.
     """
     if not is_season(season):
-        raise UsageError(
-            error(
-                "config.yaml",
-                "The season's name cannot be in a code.",
-                "Write it with four to six digits, such as season: 2031.",
-                column="season",
-                value=season,
-            )
+        raise UsageError.at(
+            "config.yaml",
+            "The season's name cannot be in a code.",
+            "Write it with four to six digits, such as season: 2031.",
+            column="season",
+            value=season,
         )
     code = code_of_plant(season, cross, plant)
     width = max(CODE_MM, least_width(code.text))
@@ -241,13 +239,11 @@ def plant_code(season: str, cross: str, plant: str, sheet: Sheet) -> Markup:
     if width > most:
         width = least_width(code.text)
     if width > most:
-        raise UsageError(
-            error(
-                "--size",
-                f"The code of {plant} needs {width:.0f} mm, more than the label has room for.",
-                f"Choose a label at least {2 * width:.0f} mm wide and {width + 2:.0f} mm high.",
-                value=str(sheet.label),
-            )
+        raise UsageError.at(
+            "--size",
+            f"The code of {plant} needs {width:.0f} mm, more than the label has room for.",
+            f"Choose a label at least {2 * width:.0f} mm wide and {width + 2:.0f} mm high.",
+            value=str(sheet.label),
         )
     return qr_svg(code, width)
 

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.io.files.atomic import write_bytes
 from crossproof.report.draw.html import digest, template_text
 from crossproof.text import shown
@@ -59,14 +59,12 @@ def read_size(text: str) -> LabelSize:
     match = _SIZE.fullmatch(text)
     size = LabelSize(float(match[1]), float(match[2])) if match else None
     if size is None or not all(LEAST_LABEL_MM <= s <= MOST_LABEL_MM for s in (size.width, size.height)):
-        raise UsageError(
-            error(
-                "--size",
-                "This is not the size of a label.",
-                f"Write width and height in mm, each from {LEAST_LABEL_MM:g} to {MOST_LABEL_MM:g}, such as "
-                "90x50.",
-                value=text,
-            )
+        raise UsageError.at(
+            "--size",
+            "This is not the size of a label.",
+            f"Write width and height in mm, each from {LEAST_LABEL_MM:g} to {MOST_LABEL_MM:g}, such as "
+            "90x50.",
+            value=text,
         )
     return size
 
@@ -114,26 +112,22 @@ def sheet_of(paper: Paper, label: LabelSize, *, margin: float = 8.0, gap: float 
         return Sheet(paper, label.width, label.height, label, 1, 1, 0.0, 0.0, 0.0)
     width, height = PAPER_MM[paper]
     if not SMALLEST_MARGIN_MM <= margin < width / 2 or gap < 0:
-        raise UsageError(
-            error(
-                "--margin",
-                f"The margin is at least {SMALLEST_MARGIN_MM:g} mm, and the gap at least 0.",
-                "Give lengths in mm that leave room for a label.",
-                value=f"{margin:g}, {gap:g}",
-            )
+        raise UsageError.at(
+            "--margin",
+            f"The margin is at least {SMALLEST_MARGIN_MM:g} mm, and the gap at least 0.",
+            "Give lengths in mm that leave room for a label.",
+            value=f"{margin:g}, {gap:g}",
         )
     columns, rows = (
         math.floor((side - 2 * margin + gap) / (own + gap) + 1e-9)
         for side, own in ((width, label.width), (height, label.height))
     )
     if columns < 1 or rows < 1:
-        raise UsageError(
-            error(
-                "--size",
-                f"A label of {label} mm does not fit on {paper.value} paper.",
-                "Choose a smaller size, or --paper roll for a label printer.",
-                value=str(label),
-            )
+        raise UsageError.at(
+            "--size",
+            f"A label of {label} mm does not fit on {paper.value} paper.",
+            "Choose a smaller size, or --paper roll for a label printer.",
+            value=str(label),
         )
     margin_x, margin_y = (
         (side - n * own - (n - 1) * gap) / 2

@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from markupsafe import Markup
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.field.codes import Code
 from crossproof.field.qr import CODE_MM, qr_svg
 from crossproof.field.sheets import LabelSize, Sheet, pages_of, render
@@ -86,13 +86,11 @@ def form_of(size: LabelSize) -> Form:
         return Form.STRIP
     if size.width >= 60 and size.height >= 35:
         return Form.CARD
-    raise UsageError(
-        error(
-            "--size",
-            "A tag of this size cannot hold the parents, a 15 mm code and six fields to fill in.",
-            f"Use at least 60x35, or a strip of at least 110x20; for example {', '.join(TAG_SIZES)}.",
-            value=str(size),
-        )
+    raise UsageError.at(
+        "--size",
+        "A tag of this size cannot hold the parents, a 15 mm code and six fields to fill in.",
+        f"Use at least 60x35, or a strip of at least 110x20; for example {', '.join(TAG_SIZES)}.",
+        value=str(size),
     )
 
 

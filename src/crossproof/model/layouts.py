@@ -19,6 +19,7 @@ from crossproof.model.arrays import Ints
 from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import FindingKind
 from crossproof.model.plates import PlateFormat, row_letters
+from crossproof.text import first_of
 
 
 @dataclass(frozen=True)
@@ -48,8 +49,7 @@ def _layout(
     """A layout from the sheet's (row, column) as a function of the plate's (row, column)."""
     r, c = np.divmod(np.arange(plate.rows * plate.columns), plate.columns)
     sr, sc = (np.broadcast_to(a, r.shape) for a in where(r, c))
-    inside = (sr >= 0) & (sr < plate.rows) & (sc >= 0) & (sc < plate.columns)
-    source = np.where(inside, sr * plate.columns + sc, -1).astype(np.int64)
+    source = plate.places(sr, sc).astype(np.int64)
     source.flags.writeable = False
     return Layout(kind, correction, detail, words, source)
 
@@ -200,5 +200,5 @@ def layout_of(plate: PlateFormat, correction: CorrectionKind, detail: str) -> La
         first, _, second = layout.detail.lower().partition(" and ")
         if second and wanted in {f"{second} and {first}", f"{first},{second}", f"{first}, {second}"}:
             return layout
-    some = ", ".join(repr(x.detail) for x in candidates[:8]) + (" ..." if len(candidates) > 8 else "")
+    some = first_of((repr(x.detail) for x in candidates), 8)
     raise ValueError(f"{detail!r} is none of {some}")

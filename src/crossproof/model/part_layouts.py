@@ -95,8 +95,7 @@ def _strip(plate: PlateFormat, row: int | None, column: int | None, step: int, c
     on = r == row if row is not None else c == column
     along = (row is not None) != copied
     sr, sc = (r, np.where(on, c - step, c)) if along else (np.where(on, r - step, r), c)
-    inside = (sr >= 0) & (sr < plate.rows) & (sc >= 0) & (sc < plate.columns)
-    source = np.where(inside, sr * plate.columns + sc, -1)
+    source = plate.places(sr, sc)
     if row is not None:
         name, back = f"row {row_letters(row)}", f"row {row_letters(row - step)}" if row >= step else ""
         way = "right" if step > 0 else "left"

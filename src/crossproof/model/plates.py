@@ -10,6 +10,10 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
+from crossproof.model.arrays import Ints
+
 _WELL = re.compile(r"^\s*([A-Za-z]{1,2})\s*0*([1-9]\d?)\s*$")
 
 
@@ -44,6 +48,11 @@ class PlateFormat:
 
     def __contains__(self, well: Well) -> bool:
         return 0 <= well.row < self.rows and 0 <= well.column < self.columns
+
+    def places(self, row: Ints, column: Ints) -> Ints:
+        """Places of wells, counted along the rows from 0; -1 for those that lie off the plate."""
+        inside = (row >= 0) & (row < self.rows) & (column >= 0) & (column < self.columns)
+        return np.where(inside, row * self.columns + column, -1)
 
 
 PLATE_FORMATS: tuple[PlateFormat, ...] = (

@@ -35,6 +35,7 @@ from crossproof.planning.plate_twins import fill_notes
 from crossproof.planning.power.cross_power import CrossPower, cross_power, proven_by
 from crossproof.planning.power.evidence import contrast_table, cross_evidence
 from crossproof.planning.power.family_power import family_tail
+from crossproof.text import agreeing, count_of
 
 MOST_CROSSES = 500
 """Crosses whose power is computed; of more, those with the fewest contrast markers."""
@@ -208,11 +209,11 @@ def _cross_plans(
 
 def _plates(plans: Sequence[CrossPlan], settings: PlanSettings, notes: list[str]) -> tuple[PlannedPlate, ...]:
     able = [p for p in plans if p.cross.seeds or p.seeds]
-    if len(able) < len(plans):
+    left_out = len(plans) - len(able)
+    if left_out:
         notes.append(
-            f"{len(plans) - len(able)} crosses are on no plate: no number of seeds gives their hybrids at "
-            f"the wanted "
-            "probability."
+            f"{count_of(left_out, 'cross', 'crosses')} {agreeing(left_out, 'is', 'are')} on no plate: no "
+            "number of seeds gives the hybrids wanted with the wanted probability."
         )
     if len(able) > MOST_PLATED_CROSSES:
         notes.append(f"Plates are laid out for the first {MOST_PLATED_CROSSES} crosses.")

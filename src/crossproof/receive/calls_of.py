@@ -10,7 +10,8 @@ from crossproof.io.tables.call_notation import MISSING_TEXTS
 from crossproof.receive.call_cells import NO_CALL_NUMBERS, alleles_in, is_no_call, looks_like_call
 from crossproof.receive.known_season import Known
 from crossproof.receive.questions import Options, Unclear
-from crossproof.receive.understanding import Saying, Value, few
+from crossproof.receive.understanding import Saying, Value
+from crossproof.text import first_of
 
 _COMPLEMENT = str.maketrans("ACGT", "TGCA")
 _BASES = frozenset("ACGT")
@@ -97,7 +98,7 @@ def _generic(
         raise Unclear(
             shown_as,
             f"The calls name the alleles {names}, which mean something within this file only; "
-            f"{len(unexplained)} of its markers are in other files too ({few(unexplained)}).",
+            f"{len(unexplained)} of its markers are in other files too ({first_of(unexplained, 4)}).",
             "generic_alleles",
             remedy=f"Ask the laboratory what {names} stand for, and write it in the column generic_alleles "
             "of markers.csv, such as C/T.",

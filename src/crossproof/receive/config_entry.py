@@ -9,7 +9,7 @@ from typing import Any
 
 import yaml
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 
 _PLAIN = re.compile(r"^[A-Za-z_][A-Za-z0-9_./-]*( [A-Za-z0-9_./-]+)*$")
 _WORDS = frozenset({"true", "false", "yes", "no", "on", "off", "null", "y", "n"})
@@ -41,12 +41,10 @@ def with_entry(text: str, entry: Mapping[str, object], *, file: str) -> str:
     before, after = _plain(text), _plain(new) if new is not None else None
     expected = {**before, "genotypes": [*(before.get("genotypes") or []), _plain(line)]}
     if new is None or after != expected:
-        raise UsageError(
-            error(
-                file,
-                "The entry could not be put into config.yaml without changing something else.",
-                f"Add this line under genotypes yourself:  - {line}",
-            )
+        raise UsageError.at(
+            file,
+            "The entry could not be put into config.yaml without changing something else.",
+            f"Add this line under genotypes yourself:  - {line}",
         )
     return new
 

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.intake.raw_cells import (
     Page,
     Rows,
@@ -90,7 +90,7 @@ def find_tables(path: Path, workbook: bool, known_samples: Collection[str], *, s
     kinds = encodings_of(data)
     if not kinds:
         problem = "The file is not text, a workbook, VCF or BCF."
-        raise PlateError(error(shown_as, problem, "Ask the laboratory for a CSV, XLSX or VCF file."))
+        raise PlateError.at(shown_as, problem, "Ask the laboratory for a CSV, XLSX or VCF file.")
     text = decoded(data, kinds[0])
     assert text is not None
     old_ends = "\r" in text.replace("\r\n", "")

@@ -9,7 +9,8 @@ from crossproof.io.sheets.names import number_wise_skeleton
 from crossproof.receive.known_season import Known, Sample, well_key
 from crossproof.receive.match_names import How, Match, match_names, wells_in
 from crossproof.receive.questions import Options, Unclear
-from crossproof.receive.understanding import Saying, few
+from crossproof.receive.understanding import Saying
+from crossproof.text import first_of
 
 Places = Mapping[str, tuple[str, str]]
 """Plate and well of each sample of a file, as the file says them; plate "" where it does not."""
@@ -37,7 +38,7 @@ def samples_of(
             "The names were trusted. Ask the laboratory how the plate was placed before you run.",
         )
     if not match.pairs:
-        raise _nobody(names, known, waiting, batch, options, shown_as)
+        raise _nobody(names, known, waiting, shown_as)
     saying.add(
         "samples",
         f"{len(match.pairs)} of {len(set(names))} are in your sheets ({match.in_words()})",
@@ -84,8 +85,8 @@ def _given(options: Options, names: Sequence[str], known: Known) -> dict[str, st
             options.names.name,
             f"No column of the list holds the sample names of {what}.",
             "--names",
-            remedy=f"The file names its samples as {few(list(names))}; your sheets as "
-            f"{few([s.name for s in known.samples])}. Give a list that holds both.",
+            remedy=f"The file names its samples as {first_of(names, 4)}; your sheets as "
+            f"{first_of((s.name for s in known.samples), 4)}. Give a list that holds both.",
         )
     target = match_names(list(dict.fromkeys(columns[right])), mine).pairs
     return {
@@ -151,8 +152,6 @@ def _nobody(
     names: Sequence[str],
     known: Known,
     waiting: Sequence[Sample],
-    batch: str,
-    options: Options,
     shown_as: str,
 ) -> Unclear:
     """The refusal where no sample of the file is one of the season's."""
@@ -168,10 +167,10 @@ def _nobody(
             remedy="If they were typed again, add rows for them to the sheets of wells, with a new batch.",
         )
     expected = [s.name for s in waiting]
-    told = f"your sheets expect {few(expected)}" if expected else "your sheets expect no sample"
+    told = f"your sheets expect {first_of(expected, 4)}" if expected else "your sheets expect no sample"
     return Unclear(
         shown_as,
-        f"No sample of this file is in your sheets: the file names {few(here)}; {told}.",
+        f"No sample of this file is in your sheets: the file names {first_of(here, 4)}; {told}.",
         "--names",
         remedy="If the laboratory used its own names, give a list of two columns, its name and yours, with "
         "--names LIST; if the sheet of this plate is not there yet, add it to samples/.",

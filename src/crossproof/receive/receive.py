@@ -7,7 +7,7 @@ import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from crossproof.errors import PlateError, UsageError, error
+from crossproof.errors import PlateError, UsageError
 from crossproof.io.config.season_config import GenotypeFile, read_config
 from crossproof.io.files.atomic import put_in_place, write_bytes
 from crossproof.io.files.sniff import FileKind, sniff
@@ -71,16 +71,14 @@ def receive(folder: Path, file: Path, options: Options | None = None, *, dry_run
         ("marker_names", understood.markers, "marker"),
     ):
         if pairs:
-            entry[key] = f"genotypes/{_stem(name)}_{key}.csv"
+            entry[key] = f"genotypes/{name.partition('.')[0]}_{key}.csv"
             lists[str(entry[key])] = list_text(pairs, what)
     if understood.batch in known.batches:
-        raise UsageError(
-            error(
-                season.config.source.name,
-                f"There is a batch {understood.batch} already.",
-                "Choose another with --batch, the one that the sheets of wells name.",
-                value=understood.batch,
-            )
+        raise UsageError.at(
+            season.config.source.name,
+            f"There is a batch {understood.batch} already.",
+            "Choose another with --batch, the one that the sheets of wells name.",
+            value=understood.batch,
         )
     notes = _tried(season, file, entry, understood)
     if dry_run:
@@ -107,7 +105,7 @@ def _without_examples(season: Season) -> tuple[Season, tuple[str, ...]]:
 
 def _kind(file: Path) -> FileKind:
     if not file.is_file():
-        raise UsageError(error(str(file), "There is no such file.", "Check its name and folder."))
+        raise UsageError.at(str(file), "There is no such file.", "Check its name and folder.")
     try:
         return sniff(file, shown_as=file.name).kind
     except PlateError:
@@ -134,10 +132,6 @@ def _place(root: Path, file: Path) -> str:
 
 def _same(one: Path, other: Path) -> bool:
     return one.samefile(other) or one.read_bytes() == other.read_bytes()
-
-
-def _stem(name: str) -> str:
-    return name.partition(".")[0]
 
 
 def _tried(season: Season, file: Path, entry: dict[str, Value], understood: Understanding) -> tuple[str, ...]:

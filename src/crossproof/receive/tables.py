@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.intake.name_lists import composed, read_rows
 from crossproof.io.intake.raw_cells import is_packed
 from crossproof.io.intake.shaped_table import joined_alleles, stem
@@ -19,7 +19,8 @@ from crossproof.receive.known_season import Known
 from crossproof.receive.match_names import How, Match, match_names
 from crossproof.receive.names_of import places_in, samples_of
 from crossproof.receive.questions import Options, Unclear
-from crossproof.receive.understanding import Saying, Understanding, Value, few
+from crossproof.receive.understanding import Saying, Understanding, Value
+from crossproof.text import first_of
 
 _RIVAL = 0.5
 """Another sheet with this share of the best one's calls could be the one meant."""
@@ -85,13 +86,11 @@ def _the_table(
         tables = [t for t in tables if t.sheet == options.sheet]
     if not tables:
         where = f" on the sheet {options.sheet!r}" if options.sheet else ""
-        raise PlateError(
-            error(
-                shown_as,
-                f"No table of calls was found{where}.",
-                "A table needs a row of headings and below it a row for each sample, marker or call. Ask the "
-                "laboratory for one, or for a VCF.",
-            )
+        raise PlateError.at(
+            shown_as,
+            f"No table of calls was found{where}.",
+            "A table needs a row of headings and below it a row for each sample, marker or call. Ask the "
+            "laboratory for one, or for a VCF.",
         )
     best = tables[0]
     rivals = [t for t in tables[1:] if t.score >= _RIVAL * best.score]
@@ -201,7 +200,7 @@ def _say_columns(columns: Columns, headings: Sequence[str], saying: Saying) -> N
     saying.add("layout", lies)
     left = [_label(headings, i) for i in columns.ignored]
     if left:
-        saying.add("columns left", few(left, 6) + f" ({len(left)} hold no calls)")
+        saying.add("columns left", first_of(left, 6) + f" ({len(left)} hold no calls)")
 
 
 def _content(table: Found, columns: Columns) -> tuple[list[str], list[str], list[tuple[str, str]]]:
@@ -252,7 +251,7 @@ def markers_of(
         raise Unclear(
             shown_as,
             f"This file {shares} with the rest of the season: it has "
-            f"{few(list(found.unmatched) or list(names))}, the season {few(list(known.markers))}.",
+            f"{first_of(found.unmatched or names, 4)}, the season {first_of(known.markers, 4)}.",
             "--marker-names",
             remedy="If the laboratory uses other marker names, give a list of two columns, its name and "
             "yours, with --marker-names LIST, or fill in also_called in markers.csv.",

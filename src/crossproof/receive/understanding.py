@@ -60,8 +60,3 @@ class Saying:
         """Say what does not fit, where there is any."""
         if found:
             self.misfits.append(Misfit(cause, len(found), tuple(found[:5]), remedy))
-
-
-def few(names: Sequence[str], most: int = 4) -> str:
-    """The first names of a list."""
-    return ", ".join(names[:most]) + (" ..." if len(names) > most else "")

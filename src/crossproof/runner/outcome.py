@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from rich.console import Console
@@ -14,27 +15,28 @@ from crossproof.text import plain
 
 def show_outcome(folder: Path, outcome: RunOutcome) -> None:
     """The summary of a finished run, or the end of the log of one that stopped."""
-    console = Console(highlight=False, soft_wrap=True)
-    results = (folder.parent if folder.is_file() else folder) / "results"
-    if outcome.status == 3:
-        show_log_end(outcome)
-        return
-    console.print(season_summary(results))
-    for reason in outcome.reasons:
-        console.print(Text("! " + plain(reason), style="yellow"))
-    console.print(Text(f"Done in {outcome.seconds:.1f} s."))
-    console.print(Text(f"Report: {(results / 'report.html').resolve()}"))
+    _show(folder, outcome, "Report", "report.html", season_summary)
 
 
 def show_plan(folder: Path, outcome: RunOutcome) -> None:
     """Where the plan is, or why there is none."""
-    console = Console(highlight=False, soft_wrap=True)
-    results = (folder.parent if folder.is_file() else folder) / "results"
+    _show(folder, outcome, "Plan", "plan/plan.html")
+
+
+def _show(
+    folder: Path, outcome: RunOutcome, what: str, page: str, summary: Callable[[Path], object] | None = None
+) -> None:
     if outcome.status == 3:
         show_log_end(outcome)
         return
+    console = Console(highlight=False, soft_wrap=True)
+    results = (folder.parent if folder.is_file() else folder) / "results"
+    if summary is not None:
+        console.print(summary(results))
+    for reason in outcome.reasons:
+        console.print(Text("! " + plain(reason), style="yellow"))
     console.print(Text(f"Done in {outcome.seconds:.1f} s."))
-    console.print(Text(f"Plan: {(results / 'plan' / 'plan.html').resolve()}"))
+    console.print(Text(f"{what}: {(results / page).resolve()}"))
 
 
 def show_log_end(outcome: RunOutcome) -> None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import os
 import shlex
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
 
 from crossproof.runner.ask import SOCKET
 from crossproof.season.index import SeasonIndex, changed_inputs
@@ -36,7 +35,7 @@ def workflow_folder() -> Path:
     return packaged if packaged.exists() else Path(__file__).parents[3] / "workflow"
 
 
-def season_config(config: Mapping[str, Any], configfiles: Sequence[str | Path], basedir: str | Path) -> Path:
+def season_config(configfiles: Sequence[str | Path], basedir: str | Path) -> Path:
     """Absolute path of the season's configuration file.
 
     The last file given with --configfile; without one the demo season beside the workflow, so that

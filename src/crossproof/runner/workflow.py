@@ -16,9 +16,9 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, TextIO
 
-from crossproof.errors import UsageError, error, machine_fault
+from crossproof.errors import UsageError, machine_fault
 from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
@@ -82,7 +82,7 @@ def run_season(
     """
     started = time.monotonic()
     find_config(where)
-    folder = WorkFolder(_season_folder(where))
+    folder = WorkFolder((where.parent if where.is_file() else where).absolute())
     _require_possible(folder, cores)
     if profile is not None:
         profile = _profile(profile, workflow_folder())
@@ -94,10 +94,9 @@ def run_season(
         if recalibrate and folder.calibration.exists():
             os.replace(folder.calibration, folder.hidden / "calibration.before.json")
         digest = work_digest(index, workflow_folder())
-        if not targets and is_finished(index, digest) and (known := read_kept(folder.work("outcome.json"))):
+        if not targets and is_finished(index, digest) and (said := _said_by(index, 0)) is not None:
             log = _nothing_done(folder)
-            seconds = time.monotonic() - started
-            return RunOutcome(int(known["status"]), tuple(known["reasons"]), log, end_of(log), seconds)
+            return RunOutcome(*said, log, end_of(log), time.monotonic() - started)
         with _jobs_socket(profile) as warm, _source() as source:
             status, tail, log = _snakemake(index, where, source, cores, profile, targets, on_progress, warm)
         if refused := refusal_of(folder):
@@ -106,16 +105,28 @@ def run_season(
         require_unchanged(used)
         if status == 0 and not targets and used.run_digest == index.run_digest:
             note_finished(used, digest)
-        outcome = {} if targets else read_kept(folder.work("outcome.json")) or {}
         seconds = time.monotonic() - started
         if targets and status == 0:
             return RunOutcome(0, (), log, tail, seconds)
-        # An outcome of other inputs is that of an earlier run, whose report still lies there.
-        if outcome.get("digest") == used.run_digest and (status == 0 or outcome.get("status")):
-            return RunOutcome(int(outcome["status"]), tuple(outcome["reasons"]), log, tail, seconds)
-        if fault := machine_fault(tail, str(folder.season)) or full_disk(folder.season):
-            raise fault
+        if not targets and (said := _said_by(used, status)) is not None:
+            return RunOutcome(*said, log, tail, seconds)
+        _raise_fault_of_machine(tail, folder.season)
         return RunOutcome(3, ("The workflow stopped before it was done.",), log, tail, seconds)
+
+
+def _said_by(used: SeasonIndex, status: int) -> tuple[int, tuple[str, ...]] | None:
+    """Exit status and reasons that the last job of a run wrote, None where it was not reached."""
+    outcome = read_kept(used.folder.work("outcome.json")) or {}
+    # An outcome of other inputs is that of an earlier run, whose report still lies there.
+    if outcome.get("digest") != used.run_digest or (status != 0 and not outcome.get("status")):
+        return None
+    return int(outcome["status"]), tuple(outcome["reasons"])
+
+
+def _raise_fault_of_machine(tail: Sequence[str], season: Path) -> None:
+    """Raise the OSError that the end of a log speaks of, or that of a full disk."""
+    if fault := machine_fault(tail, str(season)) or full_disk(season):
+        raise fault
 
 
 def full_disk(season: Path) -> OSError | None:
@@ -155,19 +166,15 @@ def _source() -> Iterator[Path]:
 def _require_possible(folder: WorkFolder, cores: int) -> None:
     """Raise UsageError for a number of cores or a folder that no run can work with."""
     if cores < 1:
-        raise UsageError(
-            error("cores", "A run needs at least one core.", "Give cores=1 or more.", value=cores)
-        )
+        raise UsageError.at("cores", "A run needs at least one core.", "Give cores=1 or more.", value=cores)
     try:
         str(folder.season).encode("utf-8")
     except UnicodeEncodeError:
-        raise UsageError(
-            error(
-                str(folder.season).encode("utf-8", "backslashreplace").decode(),
-                "The name of the season folder, or of a folder above it, holds bytes that are not UTF-8; "
-                "the workflow cannot work there.",
-                "Rename that folder.",
-            )
+        raise UsageError.at(
+            str(folder.season).encode("utf-8", "backslashreplace").decode(),
+            "The name of the season folder, or of a folder above it, holds bytes that are not UTF-8; "
+            "the workflow cannot work there.",
+            "Rename that folder.",
         ) from None
 
 
@@ -177,18 +184,12 @@ def _profile(given: str, source: Path) -> str:
         if given and path.is_dir():
             return str(path.resolve())
     known = sorted(p.name for p in (source / "profiles").iterdir() if p.is_dir())
-    raise UsageError(
-        error(
-            "--profile",
-            "There is no profile of this name, and no folder.",
-            f"Give the folder of a profile, or one of those that come with crossproof: {', '.join(known)}.",
-            value=given,
-        )
+    raise UsageError.at(
+        "--profile",
+        "There is no profile of this name, and no folder.",
+        f"Give the folder of a profile, or one of those that come with crossproof: {', '.join(known)}.",
+        value=given,
     )
-
-
-def _season_folder(where: Path) -> Path:
-    return (where.parent if where.is_file() else where).absolute()
 
 
 def _snakemake(
@@ -230,6 +231,33 @@ def _snakemake(
         )
     os.close(writing)
 
+    with _stopped_by_signals(process, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE):
+        with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
+            _follow(lines, kept, on_progress)
+        return process.wait(), end_of(log), log
+
+
+def _follow(lines: TextIO, kept: TextIO, on_progress: Callable[[str, int, int], None]) -> None:
+    """Keep the events of a run's jobs, and tell how far it is."""
+    stage, done, total = "planning the work", 0, 0
+    for event in read_events(lines):
+        kept.write(event.line())
+        kept.flush()
+        if event.happened is Happened.STARTED:
+            stage = STAGES.get(event.rule, stage)
+        elif event.happened is Happened.PROGRESS:
+            done, total = event.done, event.total
+        else:
+            continue
+        on_progress(stage, done, total)
+
+
+@contextmanager
+def _stopped_by_signals(process: subprocess.Popen[bytes], patience: float) -> Iterator[None]:
+    """Pass an interrupt or SIGTERM on to a process and its children, which end by the time this is left.
+
+    `patience`: seconds they are given before they are killed.
+    """
     stopping: list[Any] = []  # once told to stop: the handler of SIGALRM that was there before
 
     def kill(_number: int, _frame: object) -> None:
@@ -242,23 +270,11 @@ def _snakemake(
         _signal_group(process.pid, signal.SIGINT)
         if not stopping:
             stopping.append(signal.signal(signal.SIGALRM, kill))
-            signal.setitimer(signal.ITIMER_REAL, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE)
+            signal.setitimer(signal.ITIMER_REAL, patience)
 
     before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
-    stage, done, total = "planning the work", 0, 0
     try:
-        with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
-            for event in read_events(lines):
-                kept.write(event.line())
-                kept.flush()
-                if event.happened is Happened.STARTED:
-                    stage = STAGES.get(event.rule, stage)
-                elif event.happened is Happened.PROGRESS:
-                    done, total = event.done, event.total
-                else:
-                    continue
-                on_progress(stage, done, total)
-        return process.wait(), end_of(log), log
+        yield
     finally:
         if process.poll() is None:
             stop(signal.SIGINT, None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.columns import CORRECTIONS
@@ -38,18 +38,14 @@ def _with_rows(
 ) -> bytes:
     text = text_rows(data, shown_as=file, known=(*CORRECTIONS.names, *renames))
     if text is None:
-        raise UsageError(
-            error(
-                file,
-                "Rows can be added only to a text file (CSV, UTF-8).",
-                f"Add by hand: {'; '.join(', '.join(filter(None, r.values())) for r in rows)}.",
-            )
+        raise UsageError.at(
+            file,
+            "Rows can be added only to a text file (CSV, UTF-8).",
+            f"Add by hand: {'; '.join(', '.join(filter(None, r.values())) for r in rows)}.",
         )
     sheet = text.sheet
     names, _ = match_headings(sheet.headings, CORRECTIONS, renames, file=file, header_row=sheet.header_row)
     missing = sorted({c for row in rows for c, cell in row.items() if cell and c not in names})
     if missing:
-        raise UsageError(
-            error(file, f"There is no column {missing[0]!r}.", f"Add the heading {missing[0]!r}.")
-        )
+        raise UsageError.at(file, f"There is no column {missing[0]!r}.", f"Add the heading {missing[0]!r}.")
     return text.changed({}, [[row.get(name, "") for name in names] for row in rows])

@@ -25,7 +25,7 @@ from crossproof.model.part_layouts import part_layout
 from crossproof.model.plates import Role, parse_well, smallest_format
 from crossproof.season.correction_rows import cell_text, correction_of, without_note
 from crossproof.season.records_at_work import RecordsAtWork, RefusedRow
-from crossproof.text import count_of
+from crossproof.text import count_of, first_of
 
 DATA_COLUMNS = ("sample_id", "batch", "plate", "well", "_file", "_row")
 """Columns of the samples sheet that say where data are; all others move with the plant."""
@@ -68,13 +68,9 @@ class Corrected:
     problems: tuple[Problem, ...] = ()
 
 
-def _content(samples: pd.DataFrame) -> list[str]:
-    return [c for c in samples.columns if c not in DATA_COLUMNS]
-
-
 def _move(records: RecordsAtWork, targets: list[int], sources: list[int]) -> None:
     """Give the rows `targets` the contents of the rows `sources`."""
-    columns = _content(records.samples)
+    columns = [c for c in records.samples.columns if c not in DATA_COLUMNS]
     contents = records.samples.loc[sources, columns].copy()
     contents.index = pd.Index(targets)
     for column in columns:
@@ -117,8 +113,7 @@ def _layout(records: RecordsAtWork, c: Correction) -> str:
     if gone:
         text += f", {count_of(len(gone), 'well')} left out (nothing is known of what they hold)"
     if lost_names:
-        text += f", without a well now: what the sheet lists as {', '.join(lost_names[:12])}"
-        text += " ..." if len(lost_names) > 12 else ""
+        text += f", without a well now: what the sheet lists as {first_of(lost_names, 12)}"
     return text
 
 
@@ -312,18 +307,7 @@ def apply_corrections(
         kind_text = cell_text(row, "kind")
         c = correction_of(row)
         if c is None:
-            close = difflib.get_close_matches(kind_text.lower(), [k.value for k in CorrectionKind], 1)
-            remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
-            problems.append(
-                error(
-                    file,
-                    f"{kind_text!r} is not a kind of correction.",
-                    remedy,
-                    row=line,
-                    column="kind",
-                    value=kind_text,
-                )
-            )
+            problems.append(_unknown_kind(kind_text, file, line))
             continue
         bare = without_note(c)
         if bare in seen:
@@ -348,6 +332,13 @@ def apply_corrections(
     return Corrected(
         records.samples, records.crosses, tuple(applied), frozenset(records.dismissed), tuple(problems)
     )
+
+
+def _unknown_kind(text: str, file: str, line: int) -> Problem:
+    """A row whose kind is none that there is."""
+    close = difflib.get_close_matches(text.lower(), [k.value for k in CorrectionKind], 1)
+    remedy = f"Did you mean {close[0]!r}?" if close else "Copy the row from the proposal."
+    return error(file, f"{text!r} is not a kind of correction.", remedy, row=line, column="kind", value=text)
 
 
 def undismissed(findings: Iterable[Finding], dismissed: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:

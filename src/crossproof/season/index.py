@@ -205,12 +205,10 @@ def index_of_run(season: Path) -> SeasonIndex:
     folder = WorkFolder(season.absolute())
     kept = read_kept(folder.index) or {}
     if kept.get("version") != _version() or not _records_fit(folder, kept):
-        raise InputError(
-            error(
-                str(folder.index),
-                "The season's index is missing, damaged, or of another version of crossproof.",
-                "Run the season again: crossproof run DIR",
-            )
+        raise InputError.at(
+            str(folder.index),
+            "The season's index is missing, damaged, or of another version of crossproof.",
+            "Run the season again: crossproof run DIR",
         )
     return _index_from(folder, _config_of_run(folder, kept), kept)
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from crossproof.errors import InputError, Problem, error
 from crossproof.io.config.season_config import Config
+from crossproof.io.problems import Problems
 from crossproof.io.results.reading import read_table
 from crossproof.io.sheets.sheet import read_sheet
 
@@ -67,42 +68,41 @@ def read_synonyms(path: Path) -> Synonyms:
     """
     shown = str(path)
     if not path.is_file():
-        raise InputError(error(shown, "There is no such file.", "Correct the path of the synonyms file."))
+        raise InputError.at(shown, "There is no such file.", "Correct the path of the synonyms file.")
     sheet = read_sheet(path, shown_as=shown, known=_SYNONYM_COLUMNS)
-    problems = list(sheet.problems)
+    problems = Problems(shown)
+    problems.extend(sheet.problems)
     place = {h.strip().lower(): k for k, h in enumerate(sheet.headings)}
     for column in _SYNONYM_COLUMNS:
         if column not in place:
             remedy = "Give the first row the headings kind, name and same_as."
-            problems.append(error(shown, "A required column is missing.", remedy, column=column))
+            problems.error("A required column is missing.", remedy, column=column)
     names: dict[Named, dict[str, str]] = {kind: {} for kind in Named}
     rows = () if problems else zip(sheet.rows, sheet.row_numbers, strict=True)
     for row, number in rows:
         kind, name, same = (row[place[c]].strip() for c in _SYNONYM_COLUMNS)
         if kind not in [str(k) for k in Named]:
             remedy = "Write person or line."
-            problems.append(
-                error(shown, "This is not a kind of name.", remedy, row=number, column="kind", value=kind)
-            )
+            problems.error("This is not a kind of name.", remedy, row=number, column="kind", value=kind)
             continue
         for column, value in (("name", name), ("same_as", same)):
             if not value:
                 remedy = "Fill in both names, or delete the row."
-                problems.append(error(shown, "The cell is empty.", remedy, row=number, column=column))
+                problems.error("The cell is empty.", remedy, row=number, column=column)
         known = names[Named(kind)]
         if known.get(name, same) != same:
             problem = f"This name already stands for {known[name]!r}."
             remedy = "Keep one of the two rows."
-            problems.append(error(shown, problem, remedy, row=number, column="name", value=name))
+            problems.error(problem, remedy, row=number, column="name", value=name)
         known.setdefault(name, same)
     for known in names.values():
         for name, same in known.items():
             if same in known and same != name:
                 problem = f"{name!r} stands for {same!r}, which itself stands for {known[same]!r}."
                 remedy = f"Let {name!r} stand for {known[same]!r}."
-                problems.append(error(shown, problem, remedy, column="same_as", value=same))
+                problems.error(problem, remedy, column="same_as", value=same)
     if problems:
-        raise InputError(problems)
+        raise InputError(problems.listed())
     return Synonyms(names)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.columns import CORRECTIONS, CROSSES, MARKERS, SAMPLES, Table
 from crossproof.model.corrections import CorrectionKind
@@ -62,14 +62,12 @@ def new_season(folder: Path) -> tuple[Path, ...]:
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         what = "The folder is not empty." if folder.is_dir() else "There is already a file of this name."
-        raise UsageError(
-            error(str(folder), f"{what} Nothing was written.", "Choose the name of a new folder.")
-        )
+        raise UsageError.at(str(folder), f"{what} Nothing was written.", "Choose the name of a new folder.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except FileNotFoundError as fault:
-        raise UsageError(
-            error(str(folder), "No folder can be created here.", "Choose a place on a disk of your own.")
+        raise UsageError.at(
+            str(folder), "No folder can be created here.", "Choose a place on a disk of your own."
         ) from fault
     contents = {
         "config.yaml": config_text(),

@@ -198,7 +198,6 @@ def _origins(fault: PlateFault, layout: Layout) -> dict[int, tuple[int, int]]:
         blank = layout.role[mine] == Role.BLANK
         new_row = np.where(blank & (row > 0), row - 1, row)
         new_column = np.where(blank & (row == 0), column - 1, column)
-    inside = (new_row >= 0) & (new_row < shape.rows) & (new_column >= 0) & (new_column < shape.columns)
-    position = np.where(inside, new_row * shape.columns + new_column, -1)
+    position = shape.places(new_row, new_column)
     moved = position != layout.position[mine]
     return {int(w): (plate, int(p)) for w, p in zip(mine[moved], position[moved], strict=True)}

@@ -257,19 +257,28 @@ class SeasonPlan:
         for name in SHARES:
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise ValueError(f"{name} must lie in 0 to 1, not {getattr(self, name)}")
-        if not 0.0 < self.base_self < 1.0:
-            raise ValueError(f"base_self must lie between 0 and 1, not {self.base_self}")
-        if self.n_lines < 4 or self.n_markers < 1 or self.n_crosses < 1 or self.plants_per_cross < 1:
-            raise ValueError("a season needs at least 4 lines, 1 marker, 1 cross and 1 plant per cross")
-        if not 2 <= self.fragment_alleles <= 8:
-            raise ValueError(f"fragment_alleles must lie in 2 to 8, not {self.fragment_alleles}")
-        if self.fathers_have_sisters and not self.sister_groups:
-            raise ValueError("fathers_have_sisters needs sister_groups of at least 1")
-        if self.sister_groups > self.n_lines or self.sister_differences > self.n_markers:
-            raise ValueError("more sister groups than lines, or more sister differences than markers")
-        if sum(fault.tags for fault in self.tag_faults) > self.n_crosses:
-            raise ValueError("more faulty tags than crosses")
-        if self.outcross + self.off_pedigree > 1.0:
-            raise ValueError("outcross and off_pedigree together exceed 1")
-        if not self.formats or not self.operators:
-            raise ValueError("a season needs at least one format and one operator")
+        numbers = (self.n_markers, self.n_crosses, self.plants_per_cross)
+        for sound, why in (
+            (0.0 < self.base_self < 1.0, f"base_self must lie between 0 and 1, not {self.base_self}"),
+            (
+                self.n_lines >= 4 and min(numbers) >= 1,
+                "a season needs at least 4 lines, 1 marker, 1 cross and 1 plant per cross",
+            ),
+            (
+                2 <= self.fragment_alleles <= 8,
+                f"fragment_alleles must lie in 2 to 8, not {self.fragment_alleles}",
+            ),
+            (
+                self.sister_groups or not self.fathers_have_sisters,
+                "fathers_have_sisters needs sister_groups of at least 1",
+            ),
+            (
+                self.sister_groups <= self.n_lines and self.sister_differences <= self.n_markers,
+                "more sister groups than lines, or more sister differences than markers",
+            ),
+            (sum(f.tags for f in self.tag_faults) <= self.n_crosses, "more faulty tags than crosses"),
+            (self.outcross + self.off_pedigree <= 1.0, "outcross and off_pedigree together exceed 1"),
+            (self.formats and self.operators, "a season needs at least one format and one operator"),
+        ):
+            if not sound:
+                raise ValueError(why)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.io.vcf.bgzf import bgzf
 from crossproof.model.arrays import Int8s, Ints, Objects
 from crossproof.model.genotypes import Markers
@@ -52,8 +52,8 @@ def simulate_folder(folder: Path, preset: str = "nursery", seed: int = 1) -> str
         season = simulate_season(preset_plan(preset), np.random.default_rng(seed))
         write_season(season, folder)
     except (ValueError, FileExistsError) as mistake:
-        raise UsageError(
-            error(str(folder), f"{mistake}.", "See `crossproof simulate --help`.", value=preset)
+        raise UsageError.at(
+            str(folder), f"{mistake}.", "See `crossproof simulate --help`.", value=preset
         ) from None
     counts = season.truth["truth"].value_counts()
     told = ", ".join(f"{counts[name]} {name}" for name in map(str, CLASSES) if name in counts)

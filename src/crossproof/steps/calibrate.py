@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from crossproof.errors import InputError, error
+from crossproof.errors import InputError
 from crossproof.inference.run_wide.calibration import Calibration, calibration_from_dict, calibration_of
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -151,23 +151,18 @@ def read_estimates(path: Path) -> Kept | None:
         return None
     content = read_json(path)
     if isinstance(content, dict) and content.get("format") in range(1, FORMAT):
-        raise InputError(
-            error(
-                path.name,
-                "The run-wide estimates in this file were made by an earlier version of crossproof.",
-                "Estimate them again: crossproof run DIR --recalibrate. Verdicts can differ, see "
-                "changes.csv.",
-            )
+        raise InputError.at(
+            path.name,
+            "The run-wide estimates in this file were made by an earlier version of crossproof.",
+            "Estimate them again: crossproof run DIR --recalibrate. Verdicts can differ, see changes.csv.",
         )
     try:
         return kept_estimates(content)
     except (TypeError, KeyError, ValueError, AttributeError, zlib.error):
-        raise InputError(
-            error(
-                path.name,
-                "The run-wide estimates in this file cannot be read; it is not as crossproof wrote it.",
-                "Put the file back as it was, or estimate them again: crossproof run DIR --recalibrate",
-            )
+        raise InputError.at(
+            path.name,
+            "The run-wide estimates in this file cannot be read; it is not as crossproof wrote it.",
+            "Put the file back as it was, or estimate them again: crossproof run DIR --recalibrate",
         ) from None
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from crossproof.errors import BusyError, InputError, PlateError, Problem, Severity, machine_problem, warning
@@ -79,7 +80,7 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
         try:
             batch = read_entry(season.config, file, season.markers, known)
             held[file.batch] = batch.samples
-            calls[file.batch] = _without_calls(batch)
+            calls[file.batch] = replace(batch, blocks=())  # many files need not be held at once
             problems += reading_problems(batch, file.path)
         except PlateError as refused:
             problems += refused.problems
@@ -120,11 +121,6 @@ def _not_there_yet(season: Season) -> Problem:
         "No action is needed before the laboratory has answered; then: crossproof receive",
         column="genotypes",
     )
-
-
-def _without_calls(batch: CallBatch) -> CallBatch:
-    """The batch's markers and samples alone: many files need not be held at once."""
-    return CallBatch(batch.batch, batch.markers, batch.samples, (), batch.evidence, batch.notes)
 
 
 def _typed_lines(season: Season, held: Mapping[str, Collection[str]]) -> list[str]:

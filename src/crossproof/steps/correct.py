@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import InputError, UsageError, error
+from crossproof.errors import InputError, UsageError
 from crossproof.io.config.season_config import Config
 from crossproof.io.records.season_records import read_season
 from crossproof.model.corrections import Correction, CorrectionKind
@@ -75,8 +75,8 @@ def plan_answer(folder: Path, name: str, dismiss: str | None = None) -> Answer:
     finding = _named(read_findings(index).found, name, folder)
     if dismiss is not None:
         if not dismiss.strip():
-            raise UsageError(
-                error("--dismiss", "A dismissal needs a reason.", 'For example: --dismiss "tags checked"')
+            raise UsageError.at(
+                "--dismiss", "A dismissal needs a reason.", 'For example: --dismiss "tags checked"'
             )
         rows: tuple[Correction, ...] = (
             Correction(CorrectionKind.DISMISS, finding.subject, "", finding.kind.value, dismiss.strip()),
@@ -84,10 +84,8 @@ def plan_answer(folder: Path, name: str, dismiss: str | None = None) -> Answer:
     elif finding.corrections:
         rows = tuple(Correction(c.kind, c.target, c.other, c.detail, ACCEPTED) for c in finding.corrections)
     else:
-        raise UsageError(
-            error(
-                name, "This finding has no row to propose.", f"{finding.remedy} Or dismiss it: --dismiss WHY"
-            )
+        raise UsageError.at(
+            name, "This finding has no row to propose.", f"{finding.remedy} Or dismiss it: --dismiss WHY"
         )
     return Answer(index, finding, rows, _effects(index.config, rows))
 
@@ -101,12 +99,8 @@ def write_answer(answer: Answer) -> Path:
 def _examined(folder: Path) -> SeasonIndex:
     index = build_index(folder)
     if not index.folder.work("examine.json").exists():
-        raise UsageError(
-            error(
-                "results",
-                "The plates have not been checked yet.",
-                f"First run: crossproof run {_quoted(folder)}",
-            )
+        raise UsageError.at(
+            "results", "The plates have not been checked yet.", f"First run: crossproof run {_quoted(folder)}"
         )
     return index
 
@@ -130,7 +124,7 @@ def _named(found: Sequence[Finding], name: str, folder: Path) -> Finding:
         near = difflib.get_close_matches(name, names, n=1)
         problem = "No finding has this name."
         remedy = f"Did you mean {near[0]}?" if near else f"List them: crossproof correct {_quoted(folder)}"
-    raise UsageError(error("findings", problem, remedy, value=name))
+    raise UsageError.at("findings", problem, remedy, value=name)
 
 
 def _effects(config: Config, rows: Sequence[Correction]) -> tuple[str, ...]:
@@ -143,13 +137,11 @@ def _effects(config: Config, rows: Sequence[Correction]) -> tuple[str, ...]:
         answered = {without_note(c): int(n) for c, n in _rows(there) if c is not None}
         before = [answered[without_note(r)] for r in rows if without_note(r) in answered]
         if before:
-            raise UsageError(
-                error(
-                    config.shown(answers_file(config)),
-                    "This finding is answered already.",
-                    f"Run the season again: crossproof run {_quoted(config.root)}",
-                    row=before[0],
-                )
+            raise UsageError.at(
+                config.shown(answers_file(config)),
+                "This finding is answered already.",
+                f"Run the season again: crossproof run {_quoted(config.root)}",
+                row=before[0],
             )
     mine = pd.DataFrame([correction_row(r, r.note) for r in rows])
     mine["_row"] = range(first, first + len(mine))

@@ -46,8 +46,8 @@ def compare_lists(where: Path, lists: Sequence[Path]) -> Done:
     config = read_config(find_config(where), genotypes_come=True, wells_come=True)
     path = config.root / "results" / "verdicts.csv"
     if not path.exists():
-        raise UsageError(
-            error("results/verdicts.csv", "This season has no results yet.", "Run it first: crossproof run")
+        raise UsageError.at(
+            "results/verdicts.csv", "This season has no results yet.", "Run it first: crossproof run"
         )
     verdicts = read_table(path, PLANT_KEYS)
     crosses = config.root / "results" / "crosses.csv"

@@ -168,8 +168,8 @@ def without_held_plates(
     """
     lying = held_plates(tuple(f for f in found if f.kind is not FindingKind.DEAD_PLATE))
     there = samples[samples["plate"].isin(lying)]
-    lines = set(there.loc[there["role"] == "parent", "line"])
-    tags = set(there.loc[there["role"] == "progeny", "cross_id"])
+    lines = set(there.loc[there["role"] == Role.PARENT, "line"])
+    tags = set(there.loc[there["role"] == Role.PROGENY, "cross_id"])
     tags |= set(crosses.loc[crosses["mother"].isin(lines) | crosses["father"].isin(lines), "cross_id"])
     for f in parents:
         if f.corrections and f.subject in tags:

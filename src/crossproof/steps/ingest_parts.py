@@ -14,8 +14,8 @@ import pandas as pd
 from crossproof.io.calls.store import StoreError
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import given_names
-from crossproof.io.genotypes import merge_regions
 from crossproof.io.vcf.region_parts import read_part
+from crossproof.io.vcf.variant_files import merge_regions
 from crossproof.model.genotypes import CallBatch
 from crossproof.season.index import SeasonIndex
 from crossproof.season.work_folder import read_kept

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.field.kept_labels import LEAST_SIZE, build_labels, kept_labels_page
 from crossproof.field.sheets import Sheet, write_page
 from crossproof.io.config.season_config import find_config, read_config
@@ -34,17 +34,15 @@ def print_labels(where: Path, sheet: Sheet, place: str = "", out: Path | None = 
     config = read_config(find_config(where), genotypes_come=True, wells_come=True)
     results = config.root / "results"
     if not (results / "verdicts.csv").exists():
-        raise UsageError(
-            error("results/verdicts.csv", "This season has no results yet.", "Run it first: crossproof run")
+        raise UsageError.at(
+            "results/verdicts.csv", "This season has no results yet.", "Run it first: crossproof run"
         )
     if sheet.label.width < LEAST_SIZE.width or sheet.label.height < LEAST_SIZE.height:
-        raise UsageError(
-            error(
-                "--size",
-                "A label of this size has no room for place, cross, pod, season and code.",
-                f"Choose one of at least {LEAST_SIZE} mm.",
-                value=str(sheet.label),
-            )
+        raise UsageError.at(
+            "--size",
+            "A label of this size has no room for place, cross, pod, season and code.",
+            f"Choose one of at least {LEAST_SIZE} mm.",
+            value=str(sheet.label),
         )
     verdicts = read_table(results / "verdicts.csv", PLANT_KEYS)
     if place:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from crossproof.errors import PlateError
-from crossproof.io.genotypes import read_region, regions
 from crossproof.io.vcf.region_parts import write_part
+from crossproof.io.vcf.variant_files import read_region, regions
 from crossproof.season.index import SeasonIndex, require_unchanged
 from crossproof.season.work_folder import write_kept
 

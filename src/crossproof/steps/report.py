@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from crossproof import METHOD_VERSION, __version__
-from crossproof.errors import InputError, Problem, Severity, error
+from crossproof.errors import InputError, Problem, Severity
 from crossproof.exchange.miappe import miappe_block
 from crossproof.field.codes import code_of_plant
 from crossproof.io.files.atomic import write_bytes, write_json
@@ -164,12 +164,10 @@ def explain_season_thing(index: SeasonIndex, name: str) -> Any:
 
     season = index.folder.season
     if not (index.folder.results / "verdicts.csv").exists():
-        raise InputError(
-            error(
-                "results/verdicts.csv",
-                "There are no verdicts yet.",
-                f"First run: crossproof run {shlex.quote(str(season))}",
-            )
+        raise InputError.at(
+            "results/verdicts.csv",
+            "There are no verdicts yet.",
+            f"First run: crossproof run {shlex.quote(str(season))}",
         )
     inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {}, plants=set())
     thing = find_thing(inputs, name)

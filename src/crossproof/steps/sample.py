@@ -5,13 +5,13 @@ from __future__ import annotations
 import fnmatch
 import re
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence, Sized
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import InputError, UsageError, error
+from crossproof.errors import InputError, UsageError
 from crossproof.field.sampling import SampledPlant, SamplingPlan, Trays, plan_sampling
 from crossproof.field.sampling_pages import map_page, tray_labels_page
 from crossproof.field.seed_choice import (
@@ -36,6 +36,7 @@ from crossproof.report.content.sheets import natural
 from crossproof.report.facts.plants import Pile, plant_facts
 from crossproof.season.code_season import code_season
 from crossproof.steps.rates import past_of
+from crossproof.text import count_of, first_of
 
 SHEET_COLUMNS = ("sample_id", "batch", "plate", "well", "role", "line", "cross_id", "pod", "plant", "place")
 """Columns of the samples sheet that is written, in the contract's order."""
@@ -114,12 +115,10 @@ def sample_season(where: Path, options: SampleOptions) -> Sampled:
             choices, again, lines, settings, trays, prefix=f"R{number}-",
         )  # fmt: skip
     except ValueError as fault:
-        raise UsageError(
-            error(
-                config.source.name,
-                f"No plate can be laid out: {fault}.",
-                "Lower blanks_per_plate or parent_wells, or raise plate_wells.",
-            )
+        raise UsageError.at(
+            config.source.name,
+            f"No plate can be laid out: {fault}.",
+            "Lower blanks_per_plate or parent_wells, or raise plate_wells.",
         ) from fault
     if not plan.wells:
         return Sampled(plan, (), _notes(plan, config, None))
@@ -313,35 +312,32 @@ def _write(plan: SamplingPlan, season: Season, number: int, options: SampleOptio
 
 def _notes(plan: SamplingPlan, config: Config, number: int | None) -> tuple[str, ...]:
     """What to know of the round, as sentences."""
-    notes = []
-    lefts = Counter(c.left for c in plan.choices if c.left is not None)
-    for left in Left:
-        if lefts[left]:
-            those = [c.cross.cross_id for c in plan.choices if c.left is left]
-            some = ", ".join(those[:5]) + (" …" if len(those) > 5 else "")
-            notes.append(f"{_crosses(len(those))} left out because {left}: {some}.")
-    saved = sum(c.saved for c in plan.choices)
-    if saved >= 1:
-        several = sum(c.saved > 0 for c in plan.choices)
+    left_out = {left: [c.cross.cross_id for c in plan.choices if c.left is left] for left in Left}
+    notes = [
+        f"{_crosses(those)} left out because {left}: {first_of(those, 5)}."
+        for left, those in left_out.items()
+        if those
+    ]
+    saved = [c for c in plan.choices if c.saved > 0]
+    if (fewer := sum(c.saved for c in saved)) >= 1:
         notes.append(
-            f"Of {_crosses(several)} few seeds are sown first, which saves about {saved:.0f} tests on "
+            f"Of {_crosses(saved)} few seeds are sown first, which saves about {fewer:.0f} tests on "
             "average over sowing all at once (--at-once), with a second round where these are not enough."
         )
     last = [c.cross.cross_id for c in plan.choices if c.seeds and c.rest == 0]
     if last:
         notes.append(
-            f"The last seed of {_crosses(len(last))} is sown: {', '.join(last[:5])}"
-            f"{' …' if len(last) > 5 else ''}. --keep-back 2 keeps two seeds of every cross."
+            f"The last seed of {_crosses(last)} is sown: {first_of(last, 5)}. --keep-back 2 keeps two "
+            "seeds of every cross."
         )
     if plan.split:
         notes.append(f"On more than one plate, because larger than a plate: {', '.join(plan.split)}.")
-    for plate in plan.plates:
-        if plate.unseen:
-            notes.append(
-                f"On {plate.name} {len(plate.unseen)} ways to misplace wells would show in fewer than two "
-                f"wells ({', '.join(plate.unseen[:2])}{' …' if len(plate.unseen) > 2 else ''}); more blanks "
-                "or parent wells would show them."
-            )
+    notes += [
+        f"On {plate.name} {len(plate.unseen)} ways to misplace wells would show in fewer than two "
+        f"wells ({first_of(plate.unseen, 2)}); more blanks or parent wells would show them."
+        for plate in plan.plates
+        if plate.unseen
+    ]
     if number is not None and not _named(config, f"samples/round{number}.csv"):
         notes.append(
             f"config.yaml does not name the new sheet: add samples/round{number}.csv to its list samples."
@@ -349,8 +345,8 @@ def _notes(plan: SamplingPlan, config: Config, number: int | None) -> tuple[str,
     return tuple(notes)
 
 
-def _crosses(n: int) -> str:
-    return "1 cross" if n == 1 else f"{n} crosses"
+def _crosses(those: Sized) -> str:
+    return count_of(len(those), "cross", "crosses")
 
 
 def _named(config: Config, name: str) -> bool:

@@ -158,7 +158,7 @@ def lines_table(
         tubes = parents.index[parents["line"] == line]
         versions = fitted.versions(line)
         odd = [sample[w] for v in versions[1:] for w in fitted.version_wells[v]]
-        markers, shares, crosses = _departures(line, departs.get(line, []), joined)
+        markers, shares, crosses = _departures(departs.get(line, []), joined)
         rows.append(
             {
                 "line": line,
@@ -184,7 +184,7 @@ SURE = 0.9
 
 
 def _departures(
-    line: str, crosses: list[tuple[str, str, FamilyResult]], joined: JoinedSeason
+    crosses: list[tuple[str, str, FamilyResult]], joined: JoinedSeason
 ) -> tuple[list[str], list[float], list[str]]:
     """Markers at which plants of a line depart from it, the share per cross, and the crosses."""
     markers: dict[str, int] = {}

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import UsageError, error
+from crossproof.errors import UsageError
 from crossproof.rates.tables.tally import RateOptions
 from crossproof.rates.tables.years import SeasonRecord, years_tables
 from crossproof.report.draw.years_page import write_years
@@ -24,15 +24,15 @@ def compare_seasons(folders: Sequence[Path], out: Path, synonyms: Path | None = 
     synonyms.
     """
     if len(folders) < 2:
-        raise UsageError(
-            error("years", "One season has nothing to be compared with.", "Name two season folders or more.")
+        raise UsageError.at(
+            "years", "One season has nothing to be compared with.", "Name two season folders or more."
         )
     known = read_synonyms(synonyms) if synonyms is not None else Synonyms()
     seasons = read_past_seasons(folders, known)
     for folder in folders:
         if out.resolve() == (folder / "results").resolve():
-            raise UsageError(
-                error(str(out), "These are the results of one season.", "Name another folder with --out.")
+            raise UsageError.at(
+                str(out), "These are the results of one season.", "Name another folder with --out."
             )
     made = years_tables([SeasonRecord(s.name, s.crosses, s.verdicts) for s in seasons], RateOptions())
     return write_years(made, [s.name for s in seasons], out, names_alike(seasons))

@@ -12,9 +12,10 @@ import pytest
 from genotype_cases import HEADER, bgzf, by_marker, make_file, to_bcf
 
 from crossproof.errors import PlateError, Severity
-from crossproof.io.genotypes import merge_regions, read_batch, read_region, regions
+from crossproof.io.genotypes import read_batch
 from crossproof.io.reading_problems import reading_problems
 from crossproof.io.vcf.region_parts import read_part, write_part
+from crossproof.io.vcf.variant_files import merge_regions, read_region, regions
 from crossproof.model.genotypes import CallBatch
 
 SOUND = "1\t{pos}\tm{pos}\tA\tG\t.\tPASS\t.\tGT:PL\t0/0:0,9,90\t0/1:9,0,90\t1/1:90,9,0\n"

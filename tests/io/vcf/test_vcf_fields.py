@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crossproof.io.vcf.fields import FieldLayout, parse_numeric
+from crossproof.io.vcf.fields import parse_numeric
+from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, filled_in, haploid_to_diploid, phred_of_calls
 from crossproof.model.genotypes import genotype_alleles, n_genotypes

@@ -21,7 +21,7 @@ from crossproof.desk.uploads import form_of, text_of
 from crossproof.errors import InputError, Problem
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.sheets.headings import heading_key
-from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import Finding
 from crossproof.season.answers import STANDARD
 from crossproof.season.work_folder import season_lock
@@ -112,25 +112,17 @@ def answers_of(place: SeasonPlace) -> Answers:
             known.add(_key(*texts))
             words = " | ".join(t for t in texts if t)
             shown.append(AnswerShown(at, rows.sheet.row_numbers[at], words, row.get("note", "")))
-    return Answers(sheet, _digest(data), tuple(shown), frozenset(known))
+    return Answers(sheet, hashlib.sha256(data).hexdigest()[:32], tuple(shown), frozenset(known))
 
 
 def _key(*texts: str) -> tuple[str, ...]:
     return tuple(" ".join(t.casefold().split()) for t in texts)
 
 
-def _row_key(c: Correction) -> tuple[str, ...]:
-    return _key(c.kind.value, c.target, c.other, c.detail)
-
-
 def _answered(finding: Finding, answers: Answers) -> bool:
     dismissed = _key(CorrectionKind.DISMISS.value, finding.subject, "", finding.kind.value)
-    proposed = [_row_key(c) for c in finding.corrections]
+    proposed = [_key(c.kind.value, c.target, c.other, c.detail) for c in finding.corrections]
     return dismissed in answers.keys or (bool(proposed) and all(k in answers.keys for k in proposed))
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()[:32]
 
 
 def finding(request: Request) -> Response:

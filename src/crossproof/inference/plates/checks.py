@@ -27,6 +27,7 @@ from crossproof.inference.plates.arrays import (
 )
 from crossproof.inference.plates.call_rate_model import background_call_rate, usual_call_rate
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
+from crossproof.inference.plates.carried_over import carry_findings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
 from crossproof.inference.plates.each import Each, one_by_one
@@ -48,7 +49,7 @@ from crossproof.inference.plates.line_checks import (
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
-from crossproof.inference.plates.spills import spill_findings, without_spilled
+from crossproof.inference.plates.spills import likeliest, spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
@@ -157,7 +158,8 @@ def _well_findings(
         min_marker_call_rate=settings.min_marker_call_rate,
     )
     if x.plate.name not in lying and not all_alike(x.plate):
-        spills = spill_findings(x.scores, matrix, identity, odds)
+        carried = carry_findings(x.scores, matrix, identity, odds)
+        spills = likeliest([*spill_findings(x.scores, matrix, identity, odds), *carried])
         told = explained.union(*(f.samples for f in spills))
         mixed = mixture_findings(x.scores, matrix, identity, odds)
         found += [*spills, *(f for f in mixed if f.subject not in told)]

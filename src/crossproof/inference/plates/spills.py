@@ -63,7 +63,7 @@ class SpillScores:
     like_outcross: Bools
 
 
-def _one_plant(
+def one_plant(
     scores: PlateScores, matrix: Matrix, identity: Ints, wells: Ints, lines: Ints, state: LineState
 ) -> tuple[Floats, Floats]:
     """log P(calls | one plant) of each well, and of an outcross of its mother by each line (well, line)."""
@@ -146,7 +146,7 @@ def spill_scores(scores: PlateScores, matrix: Matrix, identity: Ints) -> SpillSc
     if not len(lines) or not len(wells):
         nothing = np.zeros((len(wells), len(lines)))
         return SpillScores(wells, lines, nothing, nothing > 0)
-    one, by_line = _one_plant(scores, matrix, identity, wells, lines, state)
+    one, by_line = one_plant(scores, matrix, identity, wells, lines, state)
     both = _from_calls(scores, identity, wells, lines, state)
     spilled = both - one[:, None]
     like_outcross = by_line > both - LIKE_OUTCROSS - np.log(len(lines))
@@ -240,7 +240,7 @@ def spill_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
                 beside = near[mine].any(axis=0) & (gain > -SPEAKS)
                 beside[mine] = True
                 out.append(_finding(scores, line, found.wells[mine], found.wells[beside], odds))
-    return _likeliest(out)
+    return likeliest(out)
 
 
 def without_spilled(found: list[Finding]) -> list[Finding]:
@@ -258,7 +258,7 @@ def without_spilled(found: list[Finding]) -> list[Finding]:
     return out
 
 
-def _likeliest(found: list[Finding]) -> list[Finding]:
+def likeliest(found: list[Finding]) -> list[Finding]:
     """Of findings that share wells, the one with the greatest odds."""
     out: list[Finding] = []
     for f in sorted(found, key=lambda f: -f.log10_odds):

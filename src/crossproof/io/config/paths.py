@@ -17,6 +17,8 @@ ALL = object()
 """Stands for the word all while a configuration is read."""
 
 NO_SUCH_FILE = "There is no such file."
+_LEFT_OVER = ("~$", ".")
+"""How names begin of lock and hidden files that office programs and systems leave behind."""
 
 
 class Places:
@@ -200,7 +202,7 @@ class Places:
             named = sorted((Path(base) if base else self.root).glob(pattern[len(base) :]))
         except ValueError:
             named = []  # such as ** inside a name
-        named = [p for p in named if not _left_over(p.name)]
+        named = [p for p in named if not p.name.startswith(_LEFT_OVER)]
         matches = [p for p in named if self.is_file(p)]
         for dead in (p for p in named if not self.is_file(p) and not p.is_dir()):
             self.problems.error(
@@ -235,8 +237,3 @@ def _kind(path: Path) -> str:
     if stat.S_ISFIFO(mode):
         return "a pipe"
     return "a device" if not stat.S_ISREG(mode) else "a file"
-
-
-def _left_over(name: str) -> bool:
-    """Lock and hidden files that office programs and systems leave behind."""
-    return name.startswith(("~$", "."))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from crossproof.errors import InputError, Problem, error
+from crossproof.errors import InputError, Problem
 from crossproof.io.config import yaml_text
 from crossproof.io.config.paths import Places
 from crossproof.io.config.setting_reader import SettingReader
@@ -173,28 +173,22 @@ def find_config(path: Path) -> Path:
         for name in CONFIG_NAMES:
             if (path / name).is_file():
                 return path / name
-        raise InputError(
-            error(
-                str(path),
-                "The folder holds no config.yaml.",
-                "Name the season folder, or make one with: crossproof new DIR",
-            )
+        raise InputError.at(
+            str(path),
+            "The folder holds no config.yaml.",
+            "Name the season folder, or make one with: crossproof new DIR",
         )
     if not path.is_file():
-        raise InputError(
-            error(
-                str(path),
-                "There is no such file or folder.",
-                "Check the spelling, or make a season folder with: crossproof new DIR",
-            )
+        raise InputError.at(
+            str(path),
+            "There is no such file or folder.",
+            "Check the spelling, or make a season folder with: crossproof new DIR",
         )
     if path.suffix.lower() not in (".yaml", ".yml"):
-        raise InputError(
-            error(
-                str(path),
-                "This is neither a season folder nor its config.yaml.",
-                "Name the season folder, or make one with: crossproof new DIR",
-            )
+        raise InputError.at(
+            str(path),
+            "This is neither a season folder nor its config.yaml.",
+            "Name the season folder, or make one with: crossproof new DIR",
         )
     return path
 
@@ -251,10 +245,8 @@ def _bytes_of(source: Path) -> bytes:
     try:
         return source.read_bytes()
     except OSError as fault:
-        raise InputError(
-            error(
-                source.name, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it."
-            )
+        raise InputError.at(
+            source.name, f"The file cannot be opened ({fault.strerror}).", "Check that you may read it."
         ) from None
 
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import yaml
 
-from crossproof.errors import InputError, Problem, error
+from crossproof.errors import InputError
+from crossproof.io.problems import Problems
 
 MAX_BYTES = 1_000_000
 MAX_DEPTH = 12
@@ -59,15 +60,13 @@ def read_yaml(data: bytes, *, file: str) -> Mapping:
     Raises InputError with the line of whatever cannot be used.
     """
     if len(data) > MAX_BYTES:
-        raise InputError(error(file, "The file is larger than 1 MB.", "Name the configuration file."))
+        raise InputError.at(file, "The file is larger than 1 MB.", "Name the configuration file.")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         row: int | None = data[: fault.start].count(b"\n") + 1
-        raise InputError(
-            error(
-                file, "The file is not UTF-8 text from this line on.", "Save the file as UTF-8 text.", row=row
-            )
+        raise InputError.at(
+            file, "The file is not UTF-8 text from this line on.", "Save the file as UTF-8 text.", row=row
         ) from None
     try:
         _refuse_hostile(text, file)
@@ -77,48 +76,37 @@ def read_yaml(data: bytes, *, file: str) -> Mapping:
         row = mark.line + 1 if mark else None
         lines = text.splitlines()
         shown = lines[row - 1].strip() if row and row <= len(lines) else ""
-        raise InputError(
-            error(
-                file,
-                f"The file cannot be read as YAML: {fault.problem or fault.context}.",
-                "Write each setting as 'name: value' on its own line, indent with spaces (no tabs), and put "
-                "text with special characters in quotes.",
-                row=row,
-                value=shown,
-            )
+        raise InputError.at(
+            file,
+            f"The file cannot be read as YAML: {fault.problem or fault.context}.",
+            "Write each setting as 'name: value' on its own line, indent with spaces (no tabs), and put "
+            "text with special characters in quotes.",
+            row=row,
+            value=shown,
         ) from None
     except yaml.YAMLError as fault:
         where = getattr(fault, "position", None)
         row = text[:where].count("\n") + 1 if isinstance(where, int) else None
-        raise InputError(
-            error(
-                file,
-                "The file holds a character that YAML does not allow.",
-                "Delete the character, or save the file as UTF-8 text.",
-                row=row,
-            )
+        raise InputError.at(
+            file,
+            "The file holds a character that YAML does not allow.",
+            "Delete the character, or save the file as UTF-8 text.",
+            row=row,
         ) from None
     if root is None:
-        raise InputError(
-            error(
-                file,
-                "The file holds no settings.",
-                "Start from the config.yaml that 'crossproof new' writes.",
-            )
+        raise InputError.at(
+            file, "The file holds no settings.", "Start from the config.yaml that 'crossproof new' writes."
         )
-    problems: list[Problem] = []
-    node = _plain(root, file, problems)
+    problems = Problems(file)
+    node = _plain(root, problems)
     if not problems and not isinstance(node, Mapping):
-        problems.append(
-            error(
-                file,
-                "The file does not hold settings of the form 'name: value'.",
-                "Start from the config.yaml that 'crossproof new' writes.",
-                row=1,
-            )
+        problems.error(
+            "The file does not hold settings of the form 'name: value'.",
+            "Start from the config.yaml that 'crossproof new' writes.",
+            row=1,
         )
     if problems:
-        raise InputError(problems)
+        raise InputError(problems.listed())
     assert isinstance(node, Mapping)
     return node
 
@@ -129,79 +117,57 @@ def _refuse_hostile(text: str, file: str) -> None:
     for event in yaml.parse(text, Loader=yaml.SafeLoader):
         row = event.start_mark.line + 1
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-            raise InputError(
-                error(
-                    file,
-                    "References (& and *) are not allowed here.",
-                    "Write the value out, or put it in quotes if it is a name that begins with & or *.",
-                    row=row,
-                    value=("*" if isinstance(event, yaml.AliasEvent) else "&") + str(event.anchor),
-                )
+            raise InputError.at(
+                file,
+                "References (& and *) are not allowed here.",
+                "Write the value out, or put it in quotes if it is a name that begins with & or *.",
+                row=row,
+                value=("*" if isinstance(event, yaml.AliasEvent) else "&") + str(event.anchor),
             )
         if isinstance(event, yaml.DocumentStartEvent):
             documents += 1
             if documents > 1:
-                raise InputError(
-                    error(
-                        file,
-                        "A second document begins here ('---').",
-                        "Keep one document in the file.",
-                        row=row,
-                    )
+                raise InputError.at(
+                    file, "A second document begins here ('---').", "Keep one document in the file.", row=row
                 )
         if isinstance(event, yaml.CollectionStartEvent):
             depth += 1
             if depth > MAX_DEPTH:
-                raise InputError(
-                    error(
-                        file,
-                        f"Brackets or indents are nested more than {MAX_DEPTH} deep.",
-                        "Compare with the config.yaml that 'crossproof new' writes.",
-                        row=row,
-                    )
+                raise InputError.at(
+                    file,
+                    f"Brackets or indents are nested more than {MAX_DEPTH} deep.",
+                    "Compare with the config.yaml that 'crossproof new' writes.",
+                    row=row,
                 )
         elif isinstance(event, yaml.CollectionEndEvent):
             depth -= 1
 
 
-def _plain(node: yaml.Node, file: str, problems: list[Problem]) -> Node:
+def _plain(node: yaml.Node, problems: Problems) -> Node:
     line = node.start_mark.line + 1
     if node.tag not in _PLAIN_TAGS and node.tag != "tag:yaml.org,2002:value":
-        problems.append(
-            error(
-                file,
-                f"The tag {node.tag.replace('tag:yaml.org,2002:', '!!')!r} is not allowed here.",
-                "Write plain text or a number.",
-                row=line,
-            )
-        )
+        tag = node.tag.replace("tag:yaml.org,2002:", "!!")
+        problems.error(f"The tag {tag!r} is not allowed here.", "Write plain text or a number.", row=line)
     if isinstance(node, yaml.SequenceNode):
-        return Sequence(tuple(_plain(item, file, problems) for item in node.value), line)
+        return Sequence(tuple(_plain(item, problems) for item in node.value), line)
     if isinstance(node, yaml.MappingNode):
         items: list[tuple[Scalar, Node]] = []
         seen: dict[str, int] = {}
         for key_node, value_node in node.value:
-            key = _plain(key_node, file, problems)
+            key = _plain(key_node, problems)
             if not isinstance(key, Scalar):
-                problems.append(
-                    error(
-                        file, "A name of a setting is not plain text.", "Write 'name: value'.", row=key.line
-                    )
-                )
+                problems.error("A name of a setting is not plain text.", "Write 'name: value'.", row=key.line)
                 continue
             if key.text in seen:
-                problems.append(
-                    error(
-                        file,
-                        f"{key.text!r} appears twice; the first is on line {seen[key.text]}.",
-                        "Delete one of the two.",
-                        row=key.line,
-                        column=key.text,
-                        value=key.text,
-                    )
+                problems.error(
+                    f"{key.text!r} appears twice; the first is on line {seen[key.text]}.",
+                    "Delete one of the two.",
+                    row=key.line,
+                    column=key.text,
+                    value=key.text,
                 )
                 continue
             seen[key.text] = key.line
-            items.append((key, _plain(value_node, file, problems)))
+            items.append((key, _plain(value_node, problems)))
         return Mapping(tuple(items), line)
     return Scalar(str(node.value), line, node.style in ("'", '"', "|", ">"))

@@ -15,7 +15,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 
 try:
     from isal import isal_zlib as _fast_zlib
@@ -43,12 +43,10 @@ class Packing(StrEnum):
 
 def damaged(shown_as: str, what: str) -> PlateError:
     """The error for a compressed file that cannot be unpacked."""
-    return PlateError(
-        error(
-            shown_as,
-            f"The file is damaged: {what}.",
-            "Copy it again from where it was made, or ask the laboratory for it; compare the file sizes.",
-        )
+    return PlateError.at(
+        shown_as,
+        f"The file is damaged: {what}.",
+        "Copy it again from where it was made, or ask the laboratory for it; compare the file sizes.",
     )
 
 
@@ -60,8 +58,8 @@ def too_big(shown_as: str, limit_bytes: float, table: bool = False) -> PlateErro
         if table
         else "If the file really is that large, raise max_input_gb in config.yaml."
     )
-    return PlateError(
-        error(shown_as, f"The file unpacks to more than {limit_bytes / 1e9:.4g} GB, {why}.", remedy)
+    return PlateError.at(
+        shown_as, f"The file unpacks to more than {limit_bytes / 1e9:.4g} GB, {why}.", remedy
     )
 
 

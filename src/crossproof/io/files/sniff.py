@@ -8,7 +8,7 @@ from enum import StrEnum
 from itertools import islice
 from pathlib import Path
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.files.byte_source import Packing, packing_of, read_pieces
 
 
@@ -121,4 +121,4 @@ def _refuse_foreign(head: bytes, text: bytes, shown_as: str) -> None:
 
 
 def _refuse(shown_as: str, problem: str, remedy: str) -> PlateError:
-    return PlateError(error(shown_as, problem, remedy))
+    return PlateError.at(shown_as, problem, remedy)

@@ -11,11 +11,12 @@ from pathlib import Path
 
 import numpy as np
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.files.byte_source import too_big
 from crossproof.io.intake.raw_cells import MAX_TABLE_BYTES, decoded, encodings_of, read_pages, split_rows
 from crossproof.io.intake.table_shape import Separator
 from crossproof.io.problems import Problems
+from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch
 
 _COMPLEMENT = str.maketrans("ACGTacgt", "TGCAtgca")
@@ -60,8 +61,8 @@ def read_rows(path: Path, *, shown_as: str) -> list[list[str]]:
             raise too_big(shown_as, MAX_TABLE_BYTES, table=True)
         data = path.read_bytes()
     except OSError as fault:
-        raise PlateError(
-            error(shown_as, f"The list of names cannot be opened ({fault.strerror}).", "Check its path.")
+        raise PlateError.at(
+            shown_as, f"The list of names cannot be opened ({fault.strerror}).", "Check its path."
         ) from None
     if data.startswith(b"PK\3\4"):
         rows = [cells for page in read_pages(path, shown_as=shown_as)[:1] for _, cells in page.rows]
@@ -69,9 +70,7 @@ def read_rows(path: Path, *, shown_as: str) -> list[list[str]]:
         kinds = encodings_of(data)
         text = decoded(data, kinds[0]) if kinds else None
         if text is None:
-            raise PlateError(
-                error(shown_as, "The list of names is not a text table.", "Save it as CSV UTF-8.")
-            )
+            raise PlateError.at(shown_as, "The list of names is not a text table.", "Save it as CSV UTF-8.")
         first = next((line for line in text.splitlines() if line.strip() and line[0] != "#"), "")
         marks = [s for s in Separator if s is not Separator.SPACE]
         separator = max(marks, key=lambda s: first.count(s.character))
@@ -79,11 +78,11 @@ def read_rows(path: Path, *, shown_as: str) -> list[list[str]]:
             rows = [cells for _, cells in split_rows(text, separator)]
         except ValueError as fault:
             problem = "The quotation marks of the list do not pair."
-            raise PlateError(error(shown_as, problem, "Mend them.", row=fault.args[0])) from None
+            raise PlateError.at(shown_as, problem, "Mend them.", row=fault.args[0]) from None
     found = [[composed(c) for c in r] for r in rows if sum(map(bool, r)) >= 2 and not r[0].startswith("#")]
     if not found:
         problem = "The list of names has no row with two cells."
-        raise PlateError(error(shown_as, problem, "Give the name in the file and your name in each row."))
+        raise PlateError.at(shown_as, problem, "Give the name in the file and your name in each row.")
     return found
 
 
@@ -94,7 +93,7 @@ def read_list(path: Path, *, shown_as: str) -> dict[str, str]:
         theirs, ours = cells[0], cells[1]
         if theirs and ours and pairs.setdefault(theirs, ours) != ours:
             problem = f"The name {theirs!r} stands for {pairs[theirs]!r} and for {ours!r}."
-            raise PlateError(error(shown_as, problem, "Delete one of the two rows.", value=theirs))
+            raise PlateError.at(shown_as, problem, "Delete one of the two rows.", value=theirs)
     return pairs
 
 
@@ -115,6 +114,19 @@ def other_names(markers: Sequence[str], also_called: Sequence[str]) -> dict[str,
             if name.strip():
                 found.setdefault(composed(name.strip()), marker)
     return found
+
+
+def kept_columns(samples: Sequence[str], keep: Collection[str] | None, problems: Problems) -> Ints:
+    """Places of the samples to keep, in file order; a problem where none of them is in the file."""
+    wanted = set(samples if keep is None else keep)
+    columns = np.flatnonzero([s in wanted for s in samples])
+    if keep is not None and not len(columns):
+        problems.error(
+            "None of the samples sheet's samples of this batch is in the file.",
+            "Check that the right file is given for the batch, and that sample names are spelt alike.",
+            value=", ".join(samples[:3]),
+        )
+    return columns
 
 
 def renamed(batch: CallBatch, given: GivenNames, problems: Problems) -> CallBatch:

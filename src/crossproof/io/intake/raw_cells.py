@@ -118,12 +118,7 @@ def read_pages(path: Path, *, shown_as: str, sheet: str | None = None) -> list[P
         # Whatever a damaged archive or XML makes the library raise, the user can do one thing about it.
         raise PlateError(damaged) from None
     if sheet is not None and not pages:
-        raise PlateError(
-            error(
-                shown_as,
-                f"There is no sheet called {sheet!r}.",
-                f"Use one of: {', '.join(titles)}.",
-                value=sheet,
-            )
+        raise PlateError.at(
+            shown_as, f"There is no sheet called {sheet!r}.", f"Use one of: {', '.join(titles)}.", value=sheet
         )
     return [p for p in pages if any(cells for _, cells in p.rows) or sheet is not None]

@@ -18,6 +18,7 @@ from crossproof.io.intake.table_shape import Encoding, Separator, TableShape, fo
 from crossproof.io.problems import Problems
 from crossproof.io.tables.grid import Grid, finish
 from crossproof.io.tables.layouts import Layout, is_marker_heading, is_sample_heading
+from crossproof.text import first_of
 
 _NO_ALLELE = frozenset({"", "0", "-", "?", ".", "NA", "N", "-9"})
 _ALLELE_ENDING = re.compile(
@@ -94,7 +95,7 @@ def shaped_grid(
     read = {place for _, places in named for place in places}
     left = [h or f"column {i + 1}" for i, h in enumerate(headings) if i not in read]
     if left:
-        notes.append(f"columns not read: {', '.join(left[:12])}" + (" ..." if len(left) > 12 else ""))
+        notes.append(f"columns not read: {first_of(left, 12)}")
     known: dict[str, int] = {}
     codes = np.empty((len(kept), len(named)), dtype=np.int32)
     for i, (_, cells) in enumerate(kept):

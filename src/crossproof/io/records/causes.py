@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from crossproof.errors import Problem, Severity
+from crossproof.text import first_of
 
 _OWN = re.compile(r"'(?:[^'\\]|\\.)*'|\"[^\"]*\"|\d+(?:[.,:/-]\d+)*")
 _PLACE = re.compile(r"\S+, row \d+")
@@ -62,13 +63,12 @@ class Cause:
         if len(self.columns) == 1:
             text += f", column {self.columns[0]}"
         elif self.columns:
-            shown = ", ".join(self.columns[:SHOWN])
-            text += f", {len(self.columns)} columns ({shown}{' ...' if len(self.columns) > SHOWN else ''})"
+            text += f", {len(self.columns)} columns ({first_of(self.columns, SHOWN)})"
         return text
 
     def found(self) -> str:
         """The first values."""
-        return ", ".join(self.values[:SHOWN]) + (" ..." if len(self.values) > SHOWN else "")
+        return first_of(self.values, SHOWN)
 
     def plain(self) -> dict[str, Any]:
         """The cause as plain data, for programs."""

@@ -17,7 +17,7 @@ from crossproof.io.records.strangers import sample_strangers
 from crossproof.io.records.untyped import parents_in_no_sheet, parents_without_calls
 from crossproof.io.sheets.names import did_you_mean, difference, loose_index, meant, skeleton
 from crossproof.model.plates import Role
-from crossproof.text import agreeing, count_of
+from crossproof.text import agreeing, count_of, first_of
 
 
 def check_frames(
@@ -68,6 +68,10 @@ class _Held:
                 found.setdefault(name, []).append(batch)
         return found
 
+    def having(self, sample: str, batch: str) -> list[str]:
+        """The batches that hold a sample, of all or of the one that its well names."""
+        return [b for b in self.batches.get(sample, ()) if batch in (b, "")]
+
     @cached_property
     def alike(self) -> dict[str, dict[str, list[str]]]:
         """Names as they are compared loosely, by batch; "" for those of all files."""
@@ -104,24 +108,25 @@ def _wells_in_files(
     could not be read.
     """
     claimed: dict[str, set[str]] = {batch: set() for batch in held.samples}
-    alone = len(strangers) == len(held.samples) > 0
+    nothing_said = {*held.samples, ""} - {*strangers}
+    if len(strangers) == len(held.samples) > 0:
+        nothing_said.discard("")
     typed_lines: set[str] = set()
     columns = (_texts(samples, name) for name in ("sample_id", "batch", "role", "line", "_file"))
     for sample, batch, role, line, file, row in zip(*columns, samples["_row"].tolist(), strict=True):
-        known = bool(sample) and (not batch or batch in held.samples)
-        found = [b for b in held.batches.get(sample, ()) if batch in (b, "")] if known else []
-        may_be_elsewhere = not known or (not batch and not held.complete)
+        found = held.having(sample, batch)
+        may_be_elsewhere = not sample or (batch not in held.samples if batch else not held.complete)
         if role == Role.PARENT and (found or may_be_elsewhere):
             typed_lines.add(line)
         for b in found:
             claimed[b].add(sample)
+        fault, column = None, "sample_id"
         if len(found) > 1:
-            notes.note(_held_twice(found, held.files), file=file, row=row, column="batch", value=sample)
-        said_of_file = batch in strangers or (alone and not batch)
-        if not (found or may_be_elsewhere or said_of_file):
+            fault, column = _held_twice(found, held.files), "batch"
+        elif not (found or may_be_elsewhere) and batch in nothing_said:
             fault = _missing_sample(sample, batch, role, held)
-            if fault is not None:
-                notes.note(fault, file=file, row=row, column="sample_id", value=sample)
+        if fault is not None:
+            notes.note(fault, file=file, row=row, column=column, value=sample)
     return claimed, typed_lines
 
 
@@ -167,7 +172,7 @@ def _unlisted(
     unlisted = [name for name in names if name not in claimed]
     if not unlisted:
         return
-    shown = ", ".join(unlisted[:5]) + (" …" if len(unlisted) > 5 else "")
+    shown = first_of(unlisted, 5, " …")
     if not claimed:
         fault = Fault(
             f"None of the {len(names)} samples of batch {batch} is in a sheet of wells.",
@@ -198,10 +203,6 @@ def _texts(frame: pd.DataFrame, column: str) -> list[str]:
     """A text column as a list; walking along a column itself is many times slower."""
     texts: list[str] = frame[column].to_numpy(dtype=object).tolist()
     return texts
-
-
-def _crosses(n: int) -> str:
-    return "1 cross" if n == 1 else f"{n} crosses"
 
 
 def _progeny_have_crosses(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Problems) -> None:
@@ -365,12 +366,13 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
     idle = crosses[~crosses["cross_id"].isin({*tested, ""})]
     if len(idle):
         fault = Fault(
-            f"{len(idle)} of {_crosses(len(crosses))} {agreeing(len(idle), 'has', 'have')} no plant in the "
-            "sheets of wells; nothing is concluded about them.",
+            f"{len(idle)} of {count_of(len(crosses), 'cross', 'crosses')} "
+            f"{agreeing(len(idle), 'has', 'have')} no plant in the sheets of wells; nothing is "
+            "concluded about them.",
             "No action is needed if they were not genotyped.",
             Severity.NOTE,
         )
-        shown = ", ".join(idle["cross_id"][:5]) + (" …" if len(idle) > 5 else "")
+        shown = first_of(idle["cross_id"], 5, " …")
         notes.note(fault, file=idle["_file"].iloc[0], column="cross_id", value=shown)
     parents = samples[(samples["role"] == Role.PARENT) & (samples["line"] != "")]
     used = {*crosses["mother"], *crosses["father"]}
@@ -386,5 +388,5 @@ def _nothing_unused(config: Config, crosses: pd.DataFrame, samples: pd.DataFrame
             "No action is needed unless a name is misspelt.",
             Severity.NOTE,
         )
-        shown = ", ".join(names[:5]) + (" …" if len(names) > 5 else "")
+        shown = first_of(names, 5, " …")
         notes.note(fault, file=spare["_file"].iloc[0], column="line", value=shown)

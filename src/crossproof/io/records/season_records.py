@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import Problem, Severity, error
+from crossproof.errors import Severity
 from crossproof.io.config.season_config import Config, read_config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
@@ -65,63 +65,58 @@ def check_records(
     wells_come: bool = False,
 ) -> Season:
     """Check the records of a season whose settings are read: its sheets, or `frames` in their place."""
-    today = today or dt.date.today()
-    notes = Problems()
-
-    sample_sheets = (
-        [sheet_of_frame(frames["samples"], "samples")]
-        if "samples" in frames
-        else [_sheet(config, path, SAMPLES) for path in config.sample_files]
-    )
+    notes = Problems(config.source.name)
+    if "samples" in frames:
+        sample_sheets = [sheet_of_frame(frames["samples"], "samples")]
+    else:
+        sample_sheets = [_sheet(config, path, SAMPLES) for path in config.sample_files]
     raw_samples = gather(sample_sheets, SAMPLES, config.renames("samples"), notes, reserved=_RESERVED)
     samples = samples_frame(raw_samples, config, notes)
     for wells in sample_sheets:
         if wells.readable and not wells.rows:
             notes.note(Fault("The sheet has no rows.", "Fill it in.", Severity.WARNING), file=wells.file)
-
     cross_sheet = _one_sheet(config, config.crosses_file, CROSSES, frames)
     assert cross_sheet is not None
-    raw_crosses = gather([cross_sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
+    crosses, crosses_whole = _crosses(config, cross_sheet, samples, today or dt.date.today(), notes)
+    if "crosses" in frames:
+        tell_derived(frames["crosses"], crosses, notes)
+    sheets = {"samples": sample_sheets, "crosses": [cross_sheet]}
+    raw = {}
+    for table, path in ((MARKERS, config.markers_file), (CORRECTIONS, config.corrections_file)):
+        sheet = _one_sheet(config, path, table, frames)
+        if sheet is not None:
+            sheets[table.name] = [sheet]
+            raw[table.name] = gather([sheet], table, config.renames(table.name), notes)
+    markers = _markers_frame(raw["markers"], notes) if "markers" in raw else None
+    corrections = _text_frame(raw["corrections"], CORRECTIONS, notes) if "corrections" in raw else None
+    samples_whole = raw_samples.whole and (len(raw_samples) > 0 or not wells_come)
+    _check_rates_by(config, crosses, notes)
+    notes.extend(
+        check_frames(config, crosses, samples, crosses_whole=crosses_whole, samples_whole=samples_whole)
+    )
+    if not frames:
+        _unused_renames(config, sheets, notes)
+    season = Season(config, crosses, samples, markers, corrections, sort_problems(notes.listed()))
+    return replace(season, checked=frames_digest(frames_of(season)))
+
+
+def _crosses(
+    config: Config, sheet: Sheet, samples: pd.DataFrame, today: dt.date, notes: Problems
+) -> tuple[pd.DataFrame, bool]:
+    """The crosses, read against the tags that were printed, and whether their sheet could be read whole."""
+    raw = gather([sheet], CROSSES, config.renames("crosses"), notes, reserved=_RESERVED)
     issued, found = read_issued(config.root)
     notes.extend(found)
     if issued is not None:
-        raw_crosses = book_of(raw_crosses, issued, set(samples["cross_id"]), notes)
-    lines = set(samples["line"]) - {""}
-    crosses = crosses_frame(raw_crosses, config, lines, today, notes)
-    if "crosses" in frames:
-        tell_derived(frames["crosses"], crosses, notes)
+        raw = book_of(raw, issued, set(samples["cross_id"]), notes)
+    crosses = crosses_frame(raw, config, set(samples["line"]) - {""}, today, notes)
     if issued is not None:
-        check_parents(raw_crosses, crosses["mother"].tolist(), crosses["father"].tolist(), issued, notes)
-    if cross_sheet.readable and not cross_sheet.rows:
+        check_parents(raw, crosses["mother"].tolist(), crosses["father"].tolist(), issued, notes)
+    if sheet.readable and not sheet.rows:
         # No error: before the season there are parent lines to plan with and no tag yet.
         empty = Fault("The sheet has no crosses.", "Fill in one row per tag.", Severity.WARNING)
-        notes.note(empty, file=cross_sheet.file)
-
-    markers = corrections = None
-    more_sheets: dict[str, list[Sheet]] = {}
-    sheet = _one_sheet(config, config.markers_file, MARKERS, frames)
-    if sheet is not None:
-        more_sheets["markers"] = [sheet]
-        markers = _markers_frame(gather([sheet], MARKERS, config.renames("markers"), notes), notes)
-    sheet = _one_sheet(config, config.corrections_file, CORRECTIONS, frames)
-    if sheet is not None:
-        more_sheets["corrections"] = [sheet]
-        corrections = _text_frame(
-            gather([sheet], CORRECTIONS, config.renames("corrections"), notes), CORRECTIONS, notes
-        )
-    sheets = {"samples": sample_sheets, "crosses": [cross_sheet]} | more_sheets
-    wells_whole = raw_samples.whole and (len(raw_samples) > 0 or not wells_come)
-    between = check_frames(
-        config, crosses, samples, crosses_whole=raw_crosses.whole, samples_whole=wells_whole
-    )
-    problems = [
-        *notes.listed(),
-        *_check_rates_by(config, crosses),
-        *between,
-        *([] if frames else _unused_renames(config, sheets)),
-    ]
-    season = Season(config, crosses, samples, markers, corrections, sort_problems(problems))
-    return replace(season, checked=frames_digest(frames_of(season)))
+        notes.note(empty, file=sheet.file)
+    return crosses, raw.whole
 
 
 _RESERVED = frozenset(
@@ -176,9 +171,8 @@ def _text_frame(raw: RawTable, table: Table, notes: Problems) -> pd.DataFrame:
     return with_extra(frame, raw, len(raw))
 
 
-def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]]) -> list[Problem]:
+def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]], notes: Problems) -> None:
     """Headings that config.yaml names under columns and no sheet has."""
-    problems = []
     for table, renames in config.columns.items():
         read = [s for name, group in sheets.items() if table in ("", name) for s in group]
         if not all(s.readable for s in read):
@@ -187,35 +181,26 @@ def _unused_renames(config: Config, sheets: Mapping[str, Sequence[Sheet]]) -> li
         for heading, name in renames.items():
             if heading not in there and (read or not table):
                 close = nearest(heading, there)
-                problems.append(
-                    error(
-                        config.source.name,
-                        f"The entry columns names a heading that no sheet has: {heading!r} (for {name}).",
-                        f"Did you mean {there[heading_key(close)]!r}?"
-                        if close
-                        else "Delete it, or write the heading as it is in the sheet.",
-                        column="columns",
-                        value=heading,
-                    )
+                notes.error(
+                    f"The entry columns names a heading that no sheet has: {heading!r} (for {name}).",
+                    f"Did you mean {there[heading_key(close)]!r}?"
+                    if close
+                    else "Delete it, or write the heading as it is in the sheet.",
+                    column="columns",
+                    value=heading,
                 )
-    return problems
 
 
-def _check_rates_by(config: Config, crosses: pd.DataFrame) -> list[Problem]:
+def _check_rates_by(config: Config, crosses: pd.DataFrame, notes: Problems) -> None:
     """Each column of `rates_by` must be in the crosses sheet."""
-    problems = []
     names = [c for c in crosses.columns if not c.startswith("_")]
     keys = {heading_key(c) for c in names}
     for name in config.rates_by:
         if heading_key(name) not in keys:
             close = nearest(name, names)
-            problems.append(
-                error(
-                    config.source.name,
-                    "rates_by names a column that the crosses sheet does not have.",
-                    f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(names)}.",
-                    column="rates_by",
-                    value=name,
-                )
+            notes.error(
+                "rates_by names a column that the crosses sheet does not have.",
+                f"Did you mean {close!r}?" if close else f"Use one of: {', '.join(names)}.",
+                column="rates_by",
+                value=name,
             )
-    return problems

@@ -9,6 +9,7 @@ import pandas as pd
 
 from crossproof.errors import Problem, error, warning
 from crossproof.io.sheets.names import number_wise_skeleton
+from crossproof.text import first_of
 
 _SHOWN = 4
 _PLACED = re.compile(r"^(.+):(\d+):([^:]+)$")
@@ -36,7 +37,7 @@ def sample_strangers(
         found[batch] = error(
             files.get(batch, batch),
             f"None of the {len(names)} samples of batch {batch} is in a sheet of wells: the file names "
-            f"{_few(names)}; the sheets {_few(waiting)}.",
+            f"{first_of(names, _SHOWN)}; the sheets {first_of(waiting, _SHOWN)}.",
             "If it is the right file, say what the laboratory's names stand for: a list under names: in its "
             "entry, or crossproof receive with --names.",
         )
@@ -135,7 +136,7 @@ def _near(names: Sequence[str], seen: Mapping[str, str], declared: Collection[st
 def _shares_nothing(
     file: str, names: Sequence[str], others: Collection[str], has_parents: bool, mates: Sequence[str]
 ) -> Problem:
-    but = f" but {_few(mates)}" if mates else ""
+    but = f" but {first_of(mates, _SHOWN)}" if mates else ""
     it = "them" if mates else "it"
     if has_parents:
         return warning(
@@ -143,7 +144,7 @@ def _shares_nothing(
             f"This file shares no marker with the others{but}; its plants are compared with the parents "
             f"typed in {it} only.",
             "No action is needed if it is another set of markers.",
-            value=_few(names),
+            value=first_of(names, _SHOWN),
         )
     why = ""
     remedy = (
@@ -154,7 +155,7 @@ def _shares_nothing(
     there = {m.groups() for n in others if (m := _PLACED.match(n))}
     if {(p, a) for _, p, a in here} & {(p, a) for _, p, a in there}:
         ours, theirs = sorted({c for c, _, _ in here}), sorted({c for c, _, _ in there})
-        why = f" Its chromosomes are called {_few(ours)}, there {_few(theirs)}."
+        why = f" Its chromosomes are called {first_of(ours, _SHOWN)}, there {first_of(theirs, _SHOWN)}."
         remedy = "Rename the chromosomes of one of the files (bcftools annotate --rename-chrs)."
     elif {(c, p) for c, p, _ in here} & {(c, p) for c, p, _ in there}:
         why = " Its records are at the same places, with other alleles."
@@ -162,10 +163,6 @@ def _shares_nothing(
     return error(
         file,
         f"This file shares no marker with the others{but}, and no parent was typed in {it}: it has "
-        f"{_few(names)}, the others {_few(sorted(others))}.{why}",
+        f"{first_of(names, _SHOWN)}, the others {first_of(sorted(others), _SHOWN)}.{why}",
         remedy,
     )
-
-
-def _few(names: Sequence[str]) -> str:
-    return ", ".join(list(names)[:_SHOWN]) + (" ..." if len(names) > _SHOWN else "")

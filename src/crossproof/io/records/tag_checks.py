@@ -13,6 +13,7 @@ from crossproof.io.records.issued_tags import IssuedTag, IssuedTags
 from crossproof.io.records.raw_tables import RawTable
 from crossproof.io.sheets.values import NOTHING
 from crossproof.model.tag_numbers import Misreading, MisreadTag, read_tag
+from crossproof.text import first_of
 
 _DONE_AT_THE_FLOWER = (
     "date", "time", "operator", "flowers", "pods", "seeds", "temperature_c", "anthers_removed", "notes",
@@ -177,10 +178,10 @@ def _on_the_plan(
         what = f"The plan has no cross {mother} x {father}, but the other way round: {father} x {mother}."
         remedy = "The mother is the plant on which the tag hangs: exchange the two if they are the wrong way."
     elif fathers:
-        shown = ", ".join(fathers[:_SHOWN]) + (" ..." if len(fathers) > _SHOWN else "")
         what = f"The father {father!r} is not on the plan for the mother {mother!r}."
         remedy = (
-            f"Fathers planned for it: {shown}. Correct the father, or leave it if the cross was an extra one."
+            f"Fathers planned for it: {first_of(fathers, _SHOWN)}. "
+            "Correct the father, or leave it if the cross was an extra one."
         )
     else:
         what = f"The mother {mother!r} is not on the plan."

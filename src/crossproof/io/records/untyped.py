@@ -12,6 +12,7 @@ from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.crosses import UNTYPED
 from crossproof.io.sheets.names import did_you_mean, loose_index, meant
 from crossproof.model.plates import Role
+from crossproof.text import count_of
 
 
 @dataclass
@@ -35,7 +36,8 @@ def parents_in_no_sheet(crosses: pd.DataFrame, samples: pd.DataFrame, notes: Pro
     def remedy(name: str, use: _Use) -> str:
         close = meant(name, (), index)
         if close:
-            return f"{did_you_mean(name, close)} ({_crosses(sum(map(len, use.crosses.values())))})"
+            n_crosses = sum(map(len, use.crosses.values()))
+            return f"{did_you_mean(name, close)} ({count_of(n_crosses, 'cross', 'crosses')})"
         return "Type one tube of it, preferably two, and list its well as a parent; or correct the name."
 
     _say(crosses, samples, lambda name: name not in lines, "No parent well has this line: it", remedy, notes)
@@ -81,13 +83,9 @@ def _say(
         waiting = sum(plants.get(c, 0) for c in own)
         n = f"{waiting} plant{'' if waiting == 1 else 's'} {'waits' if waiting == 1 else 'wait'}"
         fault = Fault(
-            f"{start} was never genotyped. {_crosses(len(own))}, {n} for one tube of it: "
+            f"{start} was never genotyped. {count_of(len(own), 'cross', 'crosses')}, {n} for one tube of it: "
             f"{UNTYPED[use.column]}.",
             remedy(name, use),
             Severity.WARNING,
         )
         notes.note(fault, file=use.file, row=use.row, column=use.column, value=name)
-
-
-def _crosses(n: int) -> str:
-    return "1 cross" if n == 1 else f"{n} crosses"

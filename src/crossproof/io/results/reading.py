@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from crossproof.errors import InputError, error
+from crossproof.errors import InputError
 from crossproof.io.results.columns import RESULT_COLUMNS, ColumnKind
 from crossproof.io.results.tables import VERDICT_COUNTS, table_bytes
 
@@ -28,16 +28,14 @@ def read_table(path: Path | io.BytesIO, needed: Sequence[str] = ()) -> pd.DataFr
         frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     except (pd.errors.EmptyDataError, pd.errors.ParserError, UnicodeDecodeError):
         problem = "This table of results is damaged, or was changed by hand."
-        raise InputError(error(shown, problem, RUN_AGAIN)) from None
+        raise InputError.at(shown, problem, RUN_AGAIN) from None
     lacking = [k for k in needed if k not in frame]
     if lacking:
-        raise InputError(
-            error(
-                shown,
-                f"This table of results has no column {' or '.join(lacking)}; it was changed by hand.",
-                RUN_AGAIN,
-                column=lacking[0],
-            )
+        raise InputError.at(
+            shown,
+            f"This table of results has no column {' or '.join(lacking)}; it was changed by hand.",
+            RUN_AGAIN,
+            column=lacking[0],
         )
     return frame
 

@@ -10,6 +10,7 @@ import pandas as pd
 from crossproof.errors import InputError, Problem, error
 from crossproof.io.sheets.headings import nearest
 from crossproof.model.results import CLASSES, Decision, Verdict
+from crossproof.text import first_of
 
 POSTERIORS = tuple(f"p_{c}" for c in CLASSES)
 NEEDED = ("plant", "cross_id", "verdict", "decision", *POSTERIORS)
@@ -28,7 +29,7 @@ def check_verdicts(verdicts: pd.DataFrame, crosses: Iterable[str]) -> None:
     """
     if not isinstance(verdicts, pd.DataFrame):
         problem = f"The verdicts are a {type(verdicts).__name__}, not a table."
-        raise InputError(error(TABLE, problem, "Give the table that crossproof.verify returned."))
+        raise InputError.at(TABLE, problem, "Give the table that crossproof.verify returned.")
     problems = [_missing(name, verdicts) for name in NEEDED if name not in verdicts]
     for name, words in CLOSED.items():
         if name in verdicts:
@@ -62,10 +63,7 @@ def _not_among(cells: pd.Series, known: set[str], problem: str) -> list[Problem]
     values = cells.astype(object).where(cells.notna(), "")
     wrong = cells[[str(v) not in known for v in values]]
     close = nearest(str(wrong.iloc[0]), known) if len(wrong) else None
-    some = ", ".join(sorted(known)[:_MOST])
-    remedy = (
-        f"Did you mean {close!r}?" if close else f"Use one of: {some}{' ...' if len(known) > _MOST else ''}."
-    )
+    remedy = f"Did you mean {close!r}?" if close else f"Use one of: {first_of(sorted(known), _MOST)}."
     return _told(wrong, problem, remedy)
 
 
@@ -73,7 +71,7 @@ def _told(wrong: pd.Series, problem: str, remedy: str) -> list[Problem]:
     """One problem for all cells of a column at fault, with the labels of the first rows."""
     if not len(wrong):
         return []
-    labels = ", ".join(map(str, wrong.index[:_MOST])) + (" ..." if len(wrong) > _MOST else "")
+    labels = first_of(wrong.index, _MOST)
     rows = "row" if len(wrong) == 1 else f"{len(wrong)} rows"
     where = f"{remedy} Index of the {rows}: {labels}."
     return [error(TABLE, problem, where, column=str(wrong.name), value=wrong.iloc[0])]

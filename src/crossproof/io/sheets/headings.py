@@ -8,7 +8,8 @@ import unicodedata
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from crossproof.errors import Problem, Severity, error, warning
-from crossproof.io.sheets.columns import Table
+from crossproof.io.sheets.columns import Column, Table
+from crossproof.text import first_of
 
 
 def heading_key(heading: str) -> str:
@@ -51,9 +52,8 @@ def match_headings(
     kept: list[str] = []
     for heading in headings:
         key = heading_key(heading)
-        told = lab.get(key) or ours.get(key)
-        if told is None and (meant := usual.get(usual_key(heading))) is not None and meant not in sure:
-            told = meant
+        meant = usual.get(usual_key(heading))
+        told = lab.get(key) or ours.get(key) or (meant if meant not in sure else None)
         name = told or heading.strip()
         if told is None and name:
             kept.append(name)
@@ -63,19 +63,11 @@ def match_headings(
         first.setdefault(place, heading)
         names.append(name)
     problems += _kept_headings(kept, table, set(first), file, header_row)
-    found = ", ".join(h for h in headings[:12] if h) or "none"
     others = [h for h in kept if heading_key(h) not in ours]
+    found = ", ".join(h for h in headings[:12] if h) or "none"
     for column in table.columns:
         if column.required and heading_key(column.name) not in first:
-            close = nearest(column.name, others)
-            hint = (
-                f"Rename the heading {close!r} to {column.name!r}, or say so in config.yaml under columns: "
-                f"{{{close}: {column.name}}}."
-                if close
-                else f"Add a column {column.name!r}: {column.meaning}."
-            )
-            text = f"The required column {column.name!r} is missing (headings found: {found})."
-            problems.append(error(file, text, hint, row=header_row, column=column.name))
+            problems.append(_missing(column, nearest(column.name, others), found, file, header_row))
     return tuple(names), problems
 
 
@@ -86,6 +78,18 @@ def _second(heading: str, before: str, name: str, file: str, header_row: int) ->
         text = f"The heading {heading!r} appears twice, so it is not clear which column is meant."
     remedy = "Rename or delete one of the two columns."
     return error(file, text, remedy, row=header_row, column=heading, value=heading)
+
+
+def _missing(column: Column, close: str, found: str, file: str, header_row: int) -> Problem:
+    """A required column that no heading of those found names; `close`: one that may mean it, or ""."""
+    remedy = f"Add a column {column.name!r}: {column.meaning}."
+    if close:
+        remedy = (
+            f"Rename the heading {close!r} to {column.name!r}, or say so in config.yaml under columns: "
+            f"{{{close}: {column.name}}}."
+        )
+    text = f"The required column {column.name!r} is missing (headings found: {found})."
+    return error(file, text, remedy, row=header_row, column=column.name)
 
 
 def _kept_headings(
@@ -113,7 +117,7 @@ def _kept_headings(
         else:
             others.append(heading)
     if others:
-        shown = ", ".join(others[:12]) + (" ..." if len(others) > 12 else "")
+        shown = first_of(others, 12)
         problems.append(
             Problem(
                 Severity.NOTE,

@@ -148,7 +148,7 @@ def _parse(text: str, declared: tuple[str, ...], maternal: bool) -> tuple[Notati
     """Notation and alleles ("" for a missing one) of one call. Raises ValueError(problem, remedy)."""
     match = _PAIR.match(text)
     if match:
-        return _separated(text, match.group(1), match.group(2), declared)
+        return _separated(match[1], match[2], declared)
     if re.search(r"[/:|]", text) and len(re.split(r"[/:|]", text)) > 2:
         raise ValueError(
             "The call has more than two alleles; only diploid and haploid calls can be judged.",
@@ -210,9 +210,7 @@ def _why_no_call(text: str) -> tuple[str, str]:
     return _NO_CALL
 
 
-def _separated(
-    text: str, left: str, right: str, declared: tuple[str, ...]
-) -> tuple[Notation, tuple[str, ...]]:
+def _separated(left: str, right: str, declared: tuple[str, ...]) -> tuple[Notation, tuple[str, ...]]:
     tokens = []
     sizes = 0
     for token in (left, right):

@@ -97,7 +97,7 @@ def bin_sizes(seen: Mapping[str, int], declared: Iterable[str] = ()) -> Binned:
     rare = sum(_total(c, place, weight) for c in beyond) <= RARE * sum(weight.values())
     if beyond and not rare:
         return Binned(
-            {s: str(_rounded(s)) for s in seen},
+            {s: str(int(_number(s) + 0.5)) for s in seen},
             f"it has {len(kept)} common sizes, and at most {MAX_ALLELES} can be judged",
         )
     bins = {}
@@ -109,10 +109,6 @@ def bin_sizes(seen: Mapping[str, int], declared: Iterable[str] = ()) -> Binned:
 
 def _number(size: str) -> float:
     return float(size.replace(",", "."))
-
-
-def _rounded(size: str) -> int:
-    return int(_number(size) + 0.5)
 
 
 def _nearest(size: float, known: list[str]) -> str:

@@ -10,39 +10,24 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from crossproof.errors import Severity
 from crossproof.io.files.byte_source import Packing, read_all
 from crossproof.io.files.sniff import FileKind, Sniffed
-from crossproof.io.intake.name_lists import GivenNames, report_doubles
-from crossproof.io.intake.said_calls import Saying, generic_call, in_own_words, other_strand_call
+from crossproof.io.intake.name_lists import GivenNames, kept_columns, report_doubles
 from crossproof.io.intake.shaped_table import read_shaped
 from crossproof.io.intake.table_shape import TableShape
 from crossproof.io.problems import Problems
-from crossproof.io.tables.call_notation import Notation, Reading, is_missing, read_marker
-from crossproof.io.tables.fragment_sizes import (
-    IN_BINS,
-    SET_ASIDE,
-    Binned,
-    bin_sizes,
-    is_size_call,
-    sizes_of,
-)
 from crossproof.io.tables.grid import Grid, finish, grid_of_rows, read_grid
 from crossproof.io.tables.layouts import Cells, Layout, MarkerInfo, find_layout, lay_out
-from crossproof.model.arrays import Bools, Int8s, Ints
-from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
-from crossproof.model.sentinels import MISSING
+from crossproof.io.tables.table_calls import CallWays, calls_of_table
+from crossproof.model.genotypes import CallBatch, Evidence
 
 MAX_TABLE_BYTES = 4e9
+"""Most bytes a table may unpack to: unlike VCF it is held in memory."""
 LEAST_PACKED_LIMIT = 256e6
 MOST_PACKING = 500
 """A packed table may unpack to this many times its size: calls pack 10 to 100 times, a bomb 1,000 times."""
-"""Most bytes a table may unpack to: unlike VCF it is held in memory."""
 
 _MONTH = "jan|feb|mar|apr|may|mai|jun|jul|aug|sep|sept|oct|okt|nov|dec|dez"
 _EATEN_DATE = re.compile(
@@ -136,15 +121,8 @@ def read_table(
     problems.raise_if_any()
     cells.samples, cells.markers = samples, markers
     if keep_samples is not None:
-        wanted = set(keep_samples)
-        keep = np.array([i for i, s in enumerate(cells.samples) if s in wanted], dtype=np.int64)
-        if not len(keep):
-            problems.error(
-                "None of the samples sheet's samples of this batch is in the file.",
-                "Check that the right file is given for the batch, and that sample names are spelt alike.",
-                value=", ".join(cells.samples[:3]),
-            )
-            problems.raise_if_any()
+        keep = kept_columns(cells.samples, keep_samples, problems)
+        problems.raise_if_any()
         if len(keep) < len(cells.samples):
             cells.samples = [cells.samples[i] for i in keep]
             cells.codes = cells.codes[:, keep]
@@ -152,10 +130,10 @@ def read_table(
                 name: rows if name == "marker" else rows[..., keep] for name, rows in cells.row_of.items()
             }
     info = {**info, **cells.info}
-    more = {m.strip().upper() for m in missing}
-    blocks, read, notes = _interpret(
-        cells, info, counted_allele, more, problems, generic, given.turned, batch
+    ways = CallWays(
+        frozenset(m.strip().upper() for m in missing), counted_allele, generic, given.turned, batch
     )
+    blocks, read, notes = calls_of_table(cells, info, ways, problems)
     problems.raise_if_any()
     return CallBatch(
         batch, read, tuple(cells.samples), blocks, Evidence.CALLS, (*grid.notes, f"layout: {how}", *notes)
@@ -191,204 +169,3 @@ def _check_names(cells: Cells, grid: Grid, problems: Problems) -> None:
             seen.setdefault(name, i)
     if not cells.markers or not cells.samples:
         problems.error("The table has no markers or no samples.", "Check the layout given in config.yaml.")
-
-
-def _presence(codes: NDArray[Any], n_texts: int) -> Bools:
-    """Which texts each marker has, (marker, text + 1); the last column stands for 'no cell'."""
-    out = np.zeros((len(codes), n_texts + 1), dtype=bool)
-    step = max(1, 20_000_000 // max(1, codes.shape[1]))
-    for start in range(0, len(codes), step):
-        part = codes[start : start + step]
-        out[np.arange(start, start + len(part))[:, None], part] = True
-    return out
-
-
-def _interpret(
-    cells: Cells,
-    info: Mapping[str, MarkerInfo],
-    counted_allele: str | None,
-    more: Collection[str],
-    problems: Problems,
-    generic: bool,
-    other_strand: bool,
-    batch: str,
-) -> tuple[tuple[CallBlock, ...], Markers, list[str]]:
-    """Blocks of calls, the markers, and notes; problems with their places are added."""
-    # Sample and marker names are among the texts of the grid: number the texts of calls afresh.
-    used = np.zeros(len(cells.texts) + 1, dtype=bool)
-    used[cells.codes] = True
-    call_codes = np.flatnonzero(used[:-1])
-    texts = [cells.texts[c] for c in call_codes]
-    renumber = np.full(len(cells.texts) + 1, len(texts), dtype=np.int32)
-    renumber[call_codes] = np.arange(len(texts))
-    if len(texts) < 255:
-        renumber = renumber.astype(np.uint8)
-    codes: NDArray[Any] = renumber[cells.codes]  # marker, sample; len(texts) where there is no cell
-    cells.codes = codes[:0]
-    if len(texts) > 5_000:
-        problems.error(
-            f"The table holds {len(texts)} different values, far more than any set of calls.",
-            "Check the layout given in config.yaml, and that the table holds calls, not measurements.",
-            value=", ".join(texts[:4]),
-        )
-        problems.raise_if_any()
-    present = _presence(codes, len(texts))
-    nothing = np.array([is_missing(t, more) for t in texts] + [True], dtype=bool)
-    memo: dict[tuple[object, ...], tuple[Reading, Int8s]] = {}
-    readings: list[Reading] = []
-    groups: dict[int, list[int]] = {}
-    tables: dict[int, Int8s] = {}
-    aside: list[str] = []
-    sized = np.array([is_size_call(t) for t in texts] + [False], dtype=bool)
-    for i, marker in enumerate(cells.markers):
-        about = info.get(marker, MarkerInfo())
-        which = np.flatnonzero(present[i] & ~nothing)
-        counted = about.counted or _counted(counted_allele, about.alleles)
-        binned = _binned(codes[i], which, texts, sized, about)
-        if binned is not None and binned.fault:
-            aside.append(f"{marker}: {binned.fault} {SET_ASIDE}")
-            nothing_read = np.full((len(texts) + 1, 2), MISSING, dtype=np.int8)
-            readings.append(Reading())
-            groups.setdefault(id(nothing_read), []).append(i)
-            tables[id(nothing_read)] = nothing_read
-            continue
-        if binned is not None and binned.in_words():
-            aside.append(f"{marker}: {binned.in_words()} {IN_BINS}")
-        bins = () if binned is None else tuple(binned.bins.items())
-        key = (which.tobytes(), about.alleles, counted, about.maternal, about.generic, bins)
-        if key not in memo:
-            say = _saying(about, generic, other_strand, batch) if binned is None else binned.call
-            said = {texts[c]: s for c in which if (s := say(texts[c]))}
-            reading = read_marker(
-                set(said.values()),
-                declared=about.alleles,
-                counted=counted or None,
-                maternal=about.maternal,
-            )
-            reading = in_own_words(reading, said)
-            table = np.full((len(texts) + 1, 2), MISSING, dtype=np.int8)
-            for c in which:
-                table[c] = reading.calls.get(texts[c], (MISSING, MISSING))
-            memo[key] = reading, table
-        reading, table = memo[key]
-        readings.append(reading)
-        groups.setdefault(id(table), []).append(i)
-        tables[id(table)] = table
-    notes = aside + _report(cells, codes, texts, readings, problems)
-    if problems:
-        return (), _markers(cells, [], readings, info), notes
-    kept = [i for i, r in enumerate(readings) if r.alleles]
-    if len(kept) < len(readings):
-        notes.append(f"{len(readings) - len(kept)} markers have no call at all and were left out")
-    if not kept:
-        problems.error("Every call of the table is missing.", "Check the file and missing: in config.yaml.")
-        return (), _markers(cells, [], readings, info), notes
-    row_of = {i: row for row, i in enumerate(kept)}
-    by_k: dict[int, list[tuple[list[int], Int8s]]] = {}
-    for name, members in groups.items():
-        members = [i for i in members if i in row_of]
-        if members:
-            by_k.setdefault(len(readings[members[0]].alleles), []).append((members, tables[name]))
-    blocks = []
-    for k in sorted(by_k):
-        rows = np.sort(np.array([row_of[i] for members, _ in by_k[k] for i in members], dtype=np.int64))
-        calls = np.empty((len(rows), len(cells.samples), 2), dtype=np.int8)
-        for members, table in by_k[k]:
-            into = np.searchsorted(rows, [row_of[i] for i in members])
-            calls[into] = table[codes[members]]
-        blocks.append(CallBlock(k, rows, calls))
-    return tuple(blocks), _markers(cells, kept, readings, info), notes
-
-
-def _binned(
-    codes: NDArray[Any], which: Ints, texts: Sequence[str], sized: Bools, about: MarkerInfo
-) -> Binned | None:
-    """Bins of a marker whose calls are all fragment sizes, None for another."""
-    if not len(which) or not sized[which].all():
-        return None
-    counts = np.bincount(codes, minlength=len(texts) + 1)
-    seen = sizes_of({texts[c]: int(counts[c]) for c in which})
-    return None if seen is None else bin_sizes(seen, about.alleles)
-
-
-def _saying(about: MarkerInfo, generic: bool, other_strand: bool, batch: str) -> Saying:
-    if generic:
-        return generic_call(about.generic, batch)
-    return other_strand_call if other_strand else str
-
-
-def _counted(setting: str | None, alleles: tuple[str, ...]) -> str:
-    """Name of the allele that 0/1/2 count at a marker, from the file's own setting; '' where unknown."""
-    if not setting:
-        return ""
-    place = {"first": 0, "ref": 0, "second": 1, "alt": 1}.get(setting.strip().casefold())
-    if place is None:
-        return setting.strip()
-    return alleles[place] if len(alleles) == 2 else ""
-
-
-def _report(
-    cells: Cells,
-    codes: NDArray[Any],
-    texts: Sequence[str],
-    readings: Sequence[Reading],
-    problems: Problems,
-) -> list[str]:
-    """Problems of all markers with their places, and notes."""
-    place_of = {t: i for i, t in enumerate(texts)}
-    undeclared: list[int] = []
-    kinds: dict[bool, list[int]] = {}
-    for i, reading in enumerate(readings):
-        if reading.notation is not None and not reading.several:
-            kinds.setdefault(reading.notation is Notation.COUNT, []).append(i)
-        for text, (why, remedy) in reading.faults.items():
-            if text == "" and reading.notation is Notation.COUNT and not reading.several:
-                undeclared.append(i)
-                continue
-            if text == "":
-                row = int(cells.row_of["marker"][i]) if "marker" in cells.row_of else None
-                problems.error(why, remedy, row=row, column=cells.markers[i])
-                continue
-            at = np.flatnonzero(codes[i] == place_of[text])
-            more = f" It occurs {len(at)} times at this marker." if len(at) > 1 else ""
-            problems.error(
-                why + more,
-                remedy,
-                row=cells.row(i, int(at[0])),
-                column=cells.markers[i],
-                value=f"{text} ({cells.samples[at[0]]})",
-            )
-    if undeclared:
-        why, remedy = readings[undeclared[0]].faults[""]
-        shown = ", ".join(cells.markers[i] for i in undeclared[:4])
-        problems.error(
-            f"{why} {len(undeclared)} markers are concerned.", remedy, column="marker", value=shown
-        )
-    elif len(kinds) == 2:
-        few = min(kinds.values(), key=len)
-        problems.error(
-            "Some markers of the table hold counts 0, 1, 2 and others letters or sizes, so that a 0 may be a "
-            "count or a missing call.",
-            "Export all markers in one notation; if 0 means a missing call, add it to missing: in "
-            "config.yaml.",
-            column="marker",
-            value=", ".join(cells.markers[i] for i in few[:4]),
-        )
-    return []
-
-
-def _markers(
-    cells: Cells, kept: Sequence[int], readings: Sequence[Reading], info: Mapping[str, MarkerInfo]
-) -> Markers:
-    abouts = [info.get(cells.markers[i], MarkerInfo()) for i in kept]
-    ids = np.empty(len(kept), dtype=object)
-    ids[:] = [cells.markers[i] for i in kept]
-    chrom = np.empty(len(kept), dtype=object)
-    chrom[:] = [a.chrom for a in abouts]
-    return Markers(
-        ids,
-        chrom,
-        np.array([a.pos for a in abouts], dtype=np.int64),
-        tuple(readings[i].alleles for i in kept),
-        np.array([a.maternal for a in abouts], dtype=bool),
-    )

@@ -14,9 +14,11 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Sequence
+from copy import deepcopy
 from pathlib import Path
+from typing import Any
 
-from crossproof.errors import InternalError, PlateError, Problem, Severity, error
+from crossproof.errors import InternalError, PlateError, Problem, Severity
 from crossproof.io.files.byte_source import Packing, read_pieces
 from crossproof.io.problems import Problems
 from crossproof.io.vcf.header import VcfHeader, read_header
@@ -114,9 +116,9 @@ def read_bcf(
         order = {
             "path": str(path),
             "shown_as": problems.file,
-            "columns": [int(c) for c in columns],
+            "columns": list(columns),
             "limit": limit,
-            "panel": None if panel is None else [int(p) for p in panel],
+            "panel": panel,
             "want_phred": want_phred,
             "want_depths": want_depths,
             "regions": None if regions is None else [[r.contig, r.start, r.end] for r in regions],
@@ -127,37 +129,33 @@ def read_bcf(
             "notes": list(header.notes),
             "out": str(Path(scratch) / "part"),
         }
-        done = subprocess.run(
-            [sys.executable, "-m", "crossproof.io.vcf.bcf_worker"],
-            input=json.dumps(order),
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        if done.returncode < 0:
-            raise PlateError(error(problems.file, "The file is malformed: its reader crashed on it.", _AGAIN))
-        answer = Path(scratch) / "part.json"
-        if done.returncode != 0 or not answer.is_file():
-            raise InternalError(f"{problems.file}: the BCF reader failed: {done.stderr[-2000:]}")
-        report = json.loads(answer.read_text(encoding="utf-8"))
+        report = _report_of(order, Path(scratch) / "part.json", problems.file)
         if report["problems"]:
             raise PlateError([Problem(Severity(p[0]), *p[1:]) for p in report["problems"]])
         if counted is not None and report["records"] != counted:
-            raise PlateError(
-                error(
-                    problems.file,
-                    f"The file has {counted} records, of which {report['records']} could be read.",
-                    _AGAIN,
-                )
+            raise PlateError.at(
+                problems.file,
+                f"The file has {counted} records, of which {report['records']} could be read.",
+                _AGAIN,
             )
         part = read_part(Path(scratch) / "part")
         # The arrays are mapped from a folder that is about to go.
-        for piece in part.choice.pieces:
-            for block in piece.blocks.values():
-                block.calls = block.calls.copy()
-                block.phred = None if block.phred is None else block.phred.copy()
-                block.depths = None if block.depths is None else block.depths.copy()
-                block.rows = block.rows.copy()
-                block.has_phred, block.has_depths = block.has_phred.copy(), block.has_depths.copy()
-            piece.pos, piece.seq, piece.score = piece.pos.copy(), piece.seq.copy(), piece.score.copy()
+        part.choice.pieces = deepcopy(part.choice.pieces)
         return part
+
+
+def _report_of(order: dict[str, Any], answer: Path, shown_as: str) -> dict[str, Any]:
+    """What the child process writes of its order. Raises PlateError, InternalError where it cannot."""
+    done = subprocess.run(
+        [sys.executable, "-m", "crossproof.io.vcf.bcf_worker"],
+        input=json.dumps(order),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode < 0:
+        raise PlateError.at(shown_as, "The file is malformed: its reader crashed on it.", _AGAIN)
+    if done.returncode != 0 or not answer.is_file():
+        raise InternalError(f"{shown_as}: the BCF reader failed: {done.stderr[-2000:]}")
+    report: dict[str, Any] = json.loads(answer.read_text(encoding="utf-8"))
+    return report

@@ -18,8 +18,9 @@ from cyvcf2 import VCF
 from numpy.typing import NDArray
 
 from crossproof.io.problems import MOST_ALIKE, Problems, TooManyProblems
-from crossproof.io.vcf.fields import FieldLayout, Numeric, NumericGroup
-from crossproof.io.vcf.grammar import Refused
+from crossproof.io.vcf.fields import Numeric, NumericGroup
+from crossproof.io.vcf.format_layout import FieldLayout
+from crossproof.io.vcf.grammar import AGAIN, Refused
 from crossproof.io.vcf.header import VcfHeader
 from crossproof.io.vcf.marker_choice import MarkerChoice
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
@@ -31,7 +32,6 @@ from crossproof.model.genotypes import n_genotypes
 from crossproof.model.sentinels import ABSENT, MISSING
 
 _INT_MISSING, _INT_END = -(2**31), -(2**31) + 1
-_AGAIN = "Export the file again from the variant caller."
 
 
 def main() -> int:
@@ -77,7 +77,7 @@ def _variants(order: dict[str, Any], problems: Problems) -> Iterator[Any]:
     try:
         reader = VCF(order["path"], lazy=False)
         if list(reader.samples) != order["samples"]:
-            problems.error("The samples of the header cannot be told.", _AGAIN)
+            problems.error("The samples of the header cannot be told.", AGAIN)
             return
         if order["regions"] is None:
             yield from reader
@@ -108,7 +108,7 @@ def _chunks(variants: Iterable[Any], scan: VcfScan) -> Iterator[Records]:
             continue
         except UnicodeDecodeError:
             # Whichever text of the record it is, even its place may be unreadable.
-            scan.problems.error(f"Record {scan.tally.records + 1} is not UTF-8 text.", _AGAIN)
+            scan.problems.error(f"Record {scan.tally.records + 1} is not UTF-8 text.", AGAIN)
             continue
         if one is not None:
             held.append(one)
@@ -149,15 +149,16 @@ def _read(variant: Any, scan: VcfScan) -> _Variant | None:
     if layout.has_gt:
         calls = _calls(variant.genotype.array()[scan.columns], len(fixed.alleles), scan)
     raw = {}
-    for key, wanted in (
-        ("PL", scan.want_phred and layout.pl is not None),
-        ("GL", scan.want_phred and layout.pl is None and layout.gl is not None),
-        ("AD", scan.want_depths and layout.ad is not None),
-    ):
-        if wanted or (key in ("PL", "GL") and not layout.has_gt and key in keys):
-            values = variant.format(key)
-            if values is not None:
-                raw[key] = np.asarray(values)[scan.columns]
+    likely = scan.want_phred or not layout.has_gt
+    wanted = {
+        "PL": likely and layout.pl is not None,
+        "GL": likely and layout.gl is not None and (layout.pl is None or not layout.has_gt),
+        "AD": scan.want_depths and layout.ad is not None,
+    }
+    for key in (key for key, is_wanted in wanted.items() if is_wanted):
+        values = variant.format(key)
+        if values is not None:
+            raw[key] = np.asarray(values)[scan.columns]
     return _Variant(fixed, calls, raw)
 
 
@@ -217,25 +218,22 @@ def _records(held: list[_Variant], scan: VcfScan) -> Records:
 
 def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
     out = Numeric()
-    n = len(scan.columns)
     sizes = np.array([len(v.fixed.alleles) for v in held], dtype=np.int64)
     for k in sorted(set(sizes.tolist())):
         rows = np.flatnonzero(sizes == k)
         has_phred = np.array(["PL" in held[i].raw or "GL" in held[i].raw for i in rows])
         has_depths = np.array(["AD" in held[i].raw for i in rows])
-        shape = len(rows), n
-        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
-        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
+        filled = NumericGroup.empty(rows, len(scan.columns), k, has_phred, has_depths)
         for at, i in enumerate(rows):
             variant = held[i]
             try:
-                if phred is not None and has_phred[at]:
+                if filled.phred is not None and has_phred[at]:
                     name = "PL" if "PL" in variant.raw else "GL"
                     one_copy = (variant.calls[:, 1] == ABSENT) | (variant.calls == MISSING).all(axis=1)
                     haploid = (variant.calls[:, 1] == ABSENT) & (variant.calls[:, 0] != MISSING)
-                    phred[at] = _phred(variant.raw[name], k, name, one_copy, haploid, scan)
-                if depths is not None and has_depths[at]:
-                    depths[at] = _depths(variant.raw["AD"], k, scan)
+                    filled.phred[at] = _phred(variant.raw[name], k, name, one_copy, haploid, scan)
+                if filled.depths is not None and has_depths[at]:
+                    filled.depths[at] = _depths(variant.raw["AD"], k, scan)
             except Refused as fault:
                 noted = scan.aside if fault.record_only else scan.problems
                 if fault.record_only:
@@ -245,7 +243,7 @@ def _numeric(held: list[_Variant], scan: VcfScan) -> Numeric:
                     fault.remedy,
                     column=fault.column,
                 )
-        out.groups[k] = NumericGroup(rows, phred, depths, has_phred, has_depths)
+        out.groups[k] = filled
     return out
 
 
@@ -279,7 +277,7 @@ def _phred(
             Refused(
                 f"{name} has {int(count[sample])} values; a record of {k} alleles needs {n_g} "
                 f"(or {k} for a haploid call).",
-                _AGAIN,
+                AGAIN,
                 record_only=True,
             ),
             scan,
@@ -290,7 +288,7 @@ def _phred(
     full = (count == n_g) & ~missing
     wrong = np.flatnonzero((full[:, None] & (scores < 0)).any(axis=1))
     if len(wrong):
-        raise _column(Refused(f"{name} holds a value of the wrong sign.", _AGAIN), scan, int(wrong[0]))
+        raise _column(Refused(f"{name} holds a value of the wrong sign.", AGAIN), scan, int(wrong[0]))
     if full.any():
         out[full] = to_phred(np.minimum(scores[full], 1e7))
     for i in np.flatnonzero((count == k) & ~full & ~missing):
@@ -306,7 +304,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
         raise _column(
             Refused(
                 f"AD has {int(count[sample])} values; a record of {k} alleles needs {k}.",
-                _AGAIN,
+                AGAIN,
                 record_only=True,
             ),
             scan,
@@ -316,7 +314,7 @@ def _depths(values: NDArray[Any], k: int, scan: VcfScan) -> UInt16s:
     known = (count == k) & ~missing
     if (values[known] < 0).any():
         raise _column(
-            Refused("AD holds a negative depth.", _AGAIN),
+            Refused("AD holds a negative depth.", AGAIN),
             scan,
             int(np.flatnonzero(known & (values < 0).any(axis=1))[0]),
         )

@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from crossproof.io.vcf.grammar import Refused
+from crossproof.io.vcf.format_layout import FieldLayout
+from crossproof.io.vcf.grammar import AGAIN, Refused
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
 from crossproof.io.vcf.tokens import UNREADABLE, Tokens
 from crossproof.model.arrays import Bools, Floats, Int8s, Int32s, Ints, UInt8s, UInt16s
@@ -25,53 +26,6 @@ from crossproof.model.sentinels import MISSING
 _TAB, _COMMA, _DOT, _COLON = 9, 44, 46, 58
 _MAX_SHAPES = 8
 _TOGETHER = 60_000  # samples parsed at a time
-_AGAIN = "Export the file again from the variant caller."
-
-
-@dataclass(frozen=True)
-class FieldLayout:
-    """Where the fields we read stand in a FORMAT value; None where it has no such field."""
-
-    keys: tuple[str, ...]
-    has_gt: bool
-    pl: int | None
-    gl: int | None
-    ad: int | None
-    ad_unusable: bool = False  # has AD, but not one depth for each allele
-
-    @property
-    def only_gt(self) -> bool:
-        """True where a sample holds its genotype and nothing else."""
-        return self.keys == ("GT",)
-
-    @staticmethod
-    def parse(text: str, declared: dict[str, str]) -> FieldLayout:
-        """Layout of one FORMAT value. `declared` gives the header's Number for each field.
-
-        Raises Refused where the value breaks the grammar or has no field that holds genotypes.
-        """
-        keys = tuple(text.split(":"))
-        if not all(keys) or len(set(keys)) < len(keys) or " " in text:
-            raise Refused(f"FORMAT {text!r} has an empty, repeated or blank field name.", _AGAIN)
-        if "GT" in keys and keys[0] != "GT":
-            raise Refused(f"FORMAT {text!r} has GT, but not as its first field.", _AGAIN)
-        places = {key: i for i, key in enumerate(keys)}
-        # Some callers write the depth of the other allele alone under the name AD, and say so by Number=1.
-        ad = places.get("AD") if depths_by_allele(declared) else None
-        unusable = "AD" in places and ad is None
-        layout = FieldLayout(keys, "GT" in keys, places.get("PL"), places.get("GL"), ad, unusable)
-        if not layout.has_gt and layout.pl is None and layout.gl is None:
-            raise Refused(
-                f"FORMAT {text!r} has no genotypes: neither GT, PL nor GL.",
-                "Export the file with genotypes.",
-                record_only=True,
-            )
-        return layout
-
-
-def depths_by_allele(declared: dict[str, str]) -> bool:
-    """Whether AD, by the header's Number for each field, can hold one depth for each allele."""
-    return declared.get("AD", "R") in ("R", "G", ".", "2", "")
 
 
 @dataclass
@@ -88,6 +42,14 @@ class NumericGroup:
     depths: UInt16s | None
     has_phred: Bools
     has_depths: Bools
+
+    @classmethod
+    def empty(cls, rows: Ints, n_samples: int, k: int, has_phred: Bools, has_depths: Bools) -> NumericGroup:
+        """A group to be filled in; fields that no record has are None."""
+        shape = len(rows), n_samples
+        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
+        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
+        return cls(rows, phred, depths, has_phred, has_depths)
 
 
 @dataclass
@@ -140,9 +102,7 @@ def parse_numeric(
         mine = [layouts[i] for i in rows.tolist()]
         has_phred = np.array([want_phred and (f.pl is not None or f.gl is not None) for f in mine])
         has_depths = np.array([want_depths and f.ad is not None for f in mine])
-        shape = len(rows), len(columns)
-        phred = np.full((*shape, n_genotypes(k)), NO_PHRED, np.uint8) if has_phred.any() else None
-        depths = np.full((*shape, k), NO_DEPTH, np.uint16) if has_depths.any() else None
+        filled = NumericGroup.empty(rows, len(columns), k, has_phred, has_depths)
         for layout in dict.fromkeys(mine):
             inside = np.array([i for i, f in enumerate(mine) if f is layout or f == layout])
             group = _Group(layout, k, want_phred, want_depths)
@@ -159,11 +119,11 @@ def parse_numeric(
                     columns,
                     lambda i, c, v, f, rows=rows, part=part: refuse(int(rows[part[i]]), c, v, f),  # type: ignore[misc]
                 )
-                if phred is not None and got_phred is not None:
-                    phred[part] = got_phred
-                if depths is not None and got_depths is not None:
-                    depths[part] = got_depths
-        out.groups[k] = NumericGroup(rows, phred, depths, has_phred, has_depths)
+                if filled.phred is not None and got_phred is not None:
+                    filled.phred[part] = got_phred
+                if filled.depths is not None and got_depths is not None:
+                    filled.depths[part] = got_depths
+        out.groups[k] = filled
     return out
 
 
@@ -328,9 +288,7 @@ class _Group:
         """Fields of one sample by the rules alone. Raises Refused."""
         cells = sample.split(":")
         if len(cells) > len(self.layout.keys):
-            raise Refused(
-                f"The sample has {len(cells)} values, FORMAT names {len(self.layout.keys)}.", _AGAIN
-            )
+            raise Refused(f"The sample has {len(cells)} values, FORMAT names {len(self.layout.keys)}.", AGAIN)
         phred = depths = None
         place = self.pl if self.pl is not None else self.gl
         if place is not None:
@@ -353,7 +311,7 @@ class _Group:
         if len(values) != self.k:
             raise Refused(
                 f"AD has {len(values)} values; a record of {self.k} alleles needs {self.k}.",
-                _AGAIN,
+                AGAIN,
                 record_only=True,
             )
         numbers = [_whole(v, "AD") for v in values]
@@ -374,7 +332,7 @@ class _Group:
             raise Refused(
                 f"{name} has {len(values)} values; a record of {self.k} alleles needs {self.n_g} "
                 f"(or {self.k} for a haploid call).",
-                _AGAIN,
+                AGAIN,
                 record_only=True,
             )
         if haploid and len(values) != self.k:
@@ -412,7 +370,7 @@ def _whole(text: str, name: str) -> int:
     if text == ".":
         return MISSING
     if not (text.isascii() and text.isdigit()) or len(text) > 18:
-        raise Refused(f"{name} holds {text!r}, which is not a whole number of at least 0.", _AGAIN)
+        raise Refused(f"{name} holds {text!r}, which is not a whole number of at least 0.", AGAIN)
     return int(text)
 
 
@@ -422,8 +380,5 @@ def _logarithm(text: str) -> float:
     except ValueError:
         value = 1.0
     if not value <= 0.0 or "_" in text:
-        raise Refused(f"GL holds {text!r}; a log10 likelihood is a number of at most 0.", _AGAIN)
+        raise Refused(f"GL holds {text!r}; a log10 likelihood is a number of at most 0.", AGAIN)
     return max(value, -1e6)
-
-
-__all__ = ["FieldLayout", "Numeric", "NumericGroup", "depths_by_allele", "parse_numeric"]

@@ -21,6 +21,7 @@ _BREAKEND = re.compile(
 _FLOAT = re.compile(r"^[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?$|^[-+]?(?:inf|infinity|nan)$", re.I)
 _GT_SPLIT = re.compile(r"[/|]")
 _ALLELE = re.compile(r"^(?:\.|0|[1-9]\d{0,5})$")
+AGAIN = "Export the file again from the variant caller."
 
 
 class Refused(ValueError):

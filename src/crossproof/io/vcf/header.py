@@ -149,31 +149,11 @@ def _samples(line: bytes, row: int, problems: Problems) -> tuple[str, ...]:
             value=cells[0],
         )
         return ()
-    if tuple(cells[:9]) != FIXED:
-        if "\t" not in line.decode() or (len(cells) < 9 and " " in cells[0]):
-            problems.error(
-                "The columns of the #CHROM line are separated by spaces, not tabs.",
-                "Export the file again; an editor or a copy through a web page may have replaced the tabs.",
-                row=row,
-            )
-        elif cells == list(FIXED[: len(cells)]) and len(cells) in (8, 9):
-            problems.error(
-                "The file has no samples: it lists sites only.", "Export it with genotypes.", row=row
-            )
-        else:
-            wrong = next(
-                (i for i, (a, b) in enumerate(zip(cells, FIXED, strict=False)) if a != b), len(cells)
-            )
-            problems.error(
-                f"Column {wrong + 1} of the #CHROM line must be {FIXED[min(wrong, 8)]}.",
-                "Export the file again as VCF with genotypes.",
-                row=row,
-                value=cells[wrong] if wrong < len(cells) else "",
-            )
-        return ()
     samples = tuple(cells[9:])
-    if not samples:
-        problems.error("The file has no samples: it lists sites only.", "Export it with genotypes.", row=row)
+    if tuple(cells[:9]) != FIXED or not samples:
+        why, remedy, shown = _wrong_columns(cells)
+        problems.error(why, remedy, row=row, value=shown)
+        return ()
     seen: set[str] = set()
     for i, name in enumerate(samples):
         if not name.strip():
@@ -194,3 +174,21 @@ def _samples(line: bytes, row: int, problems: Problems) -> tuple[str, ...]:
             )
         seen.add(name)
     return samples
+
+
+def _wrong_columns(cells: list[str]) -> tuple[str, str, str]:
+    """What is wrong with a #CHROM line that does not name columns and samples; remedy and value."""
+    if len(cells) == 1 or (len(cells) < 9 and " " in cells[0]):
+        return (
+            "The columns of the #CHROM line are separated by spaces, not tabs.",
+            "Export the file again; an editor or a copy through a web page may have replaced the tabs.",
+            "",
+        )
+    if cells in (list(FIXED), list(FIXED[:8])):
+        return "The file has no samples: it lists sites only.", "Export it with genotypes.", ""
+    wrong = next((i for i, (a, b) in enumerate(zip(cells, FIXED, strict=False)) if a != b), len(cells))
+    return (
+        f"Column {wrong + 1} of the #CHROM line must be {FIXED[min(wrong, 8)]}.",
+        "Export the file again as VCF with genotypes.",
+        cells[wrong] if wrong < len(cells) else "",
+    )

@@ -236,8 +236,8 @@ class MarkerChoice:
         self.pieces = pieces
         return np.flatnonzero(alive[at:])
 
-    def finish(self, batch: str, evidence: Evidence, notes: Sequence[str]) -> tuple[CallBatch, Ints]:
-        """The batch of the chosen markers, in file order, and each one's place in the file."""
+    def finish(self, batch: str, evidence: Evidence, notes: Sequence[str]) -> CallBatch:
+        """The batch of the chosen markers, in file order."""
         kept = self._fit(join_kept(self.pieces))
         self.pieces = []
         if self.limit is not None and len(kept) > self.limit:
@@ -281,8 +281,8 @@ class MarkerChoice:
             tuple(kept.alleles),
             np.zeros(len(kept), dtype=bool),
         )
-        out = CallBatch(batch, markers, self.samples, tuple(blocks), evidence, (*notes, *self.tally.notes()))
-        return out, kept.seq
+        notes = (*notes, *self.tally.notes())
+        return CallBatch(batch, markers, self.samples, tuple(blocks), evidence, notes)
 
     def _fit(self, kept: Kept) -> Kept:
         """The candidates without those that are set aside, which are counted."""

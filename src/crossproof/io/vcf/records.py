@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 
-from crossproof.io.vcf.fields import FieldLayout, Numeric
+from crossproof.io.vcf.fields import Numeric
+from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.genotypes import MAX_ALLELES
 

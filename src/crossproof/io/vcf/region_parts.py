@@ -13,7 +13,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.calls.store import read_arrays, write_arrays
 from crossproof.io.vcf.marker_choice import Kept, KeptBlock, MarkerChoice, join_kept
 from crossproof.io.vcf.records import Tally
@@ -108,13 +108,11 @@ def merge_parts(parts: Sequence[RegionPart], *, shown_as: str) -> MarkerChoice:
         whole.add_kept(part.choice)
     expected = parts[0].expected
     if expected is not None and whole.tally.records != expected:
-        raise PlateError(
-            error(
-                shown_as,
-                f"The index promises {expected} records, the file has {whole.tally.records} in those places: "
-                "the index belongs to another version of the file.",
-                "Make the index again (bcftools index -f), or delete it.",
-            )
+        raise PlateError.at(
+            shown_as,
+            f"The index promises {expected} records, the file has {whole.tally.records} in those places: "
+            "the index belongs to another version of the file.",
+            "Make the index again (bcftools index -f), or delete it.",
         )
     return whole
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.errors import PlateError, error
+from crossproof.errors import PlateError
 from crossproof.io.files.byte_source import Packing, packing_of, read_all
 from crossproof.model.arrays import Ints
 
@@ -93,12 +93,10 @@ def read_index(path: Path, contig_names: tuple[str, ...], *, shown_as: str) -> F
             return _csi(data, contig_names)
     except (struct.error, ValueError, IndexError, UnicodeDecodeError):
         pass
-    raise PlateError(
-        error(
-            f"{shown_as}{beside.suffix}",
-            "The index beside the file is damaged or of an unknown kind.",
-            "Delete it, or make it again (bcftools index).",
-        )
+    raise PlateError.at(
+        f"{shown_as}{beside.suffix}",
+        "The index beside the file is damaged or of an unknown kind.",
+        "Delete it, or make it again (bcftools index).",
     )
 
 

@@ -6,7 +6,7 @@ before a value is believed:
 
 0. a chunk of nothing but usual genotypes takes a shorter way to the same proofs (`plain_calls`);
 1. bytes below 32 are found in one pass; in a sound chunk they are the tabs and line ends, and form a table of
-   records x columns; anything else goes line by line to `_mend`, which says what is wrong where;
+   records x columns; anything else goes line by line to `lines`, which says what is wrong where;
 2. the nine fixed fields are parsed record by record (`vcf_grammar`), with a memory for alleles and FORMAT;
 3. the genotype of each sample is looked up by its first three bytes in a table of all usual spellings;
    whatever is not in it goes to the exact grammar;
@@ -19,24 +19,48 @@ caller's filter speaks of the site, the marker error rate decides here) and coun
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 
 import numpy as np
 
 from crossproof.io.problems import Problems, TooManyProblems
-from crossproof.io.vcf.fields import FieldLayout, Numeric, parse_numeric
+from crossproof.io.vcf.fields import Numeric, parse_numeric
+from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.io.vcf.genotypes import read_genotypes
 from crossproof.io.vcf.grammar import Refused, is_number, parse_alleles, parse_pos
 from crossproof.io.vcf.header import VcfHeader
-from crossproof.io.vcf.plain_calls import plain_calls
+from crossproof.io.vcf.lines import cell_ends
+from crossproof.io.vcf.plain_calls import PlainCalls, plain_calls
 from crossproof.io.vcf.records import FixedFields, Records, Tally
-from crossproof.model.arrays import Ints, UInt8s
+from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import MAX_ALLELES
 
 _MAX_LINE = 1 << 28
-_TAB, _LF, _CR = 9, 10, 13
+
+
+@dataclass(frozen=True)
+class _Chunk:
+    """Records of whole lines: their lines in the file, and where in `data` parts of them begin and end.
+
+    Either `plain` calls, or the byte that ends each cell: `table` (record, column).
+    """
+
+    data: bytes
+    lines: Ints
+    starts: Ints
+    format_ends: Ints
+    last_ends: Ints
+    plain: PlainCalls | None = None
+    table: Ints | None = None
+
+    def begin(self, columns: Ints) -> Ints:
+        """Places (record, sample) where these samples begin."""
+        if self.plain is not None:
+            return self.plain.begin(columns)
+        assert self.table is not None
+        return self.table[:, 8:-1][:, columns] + 1
 
 
 @dataclass
@@ -129,46 +153,28 @@ class VcfScan:
     def _chunk(
         self, data: bytes, line: int, region: tuple[str, int, int] | None
     ) -> tuple[Records | None, int, bool]:
-        n = len(self.header.samples)
-        plain = None if self.header.crlf else plain_calls(data, n)
-        if plain is not None:
-            starts, format_ends, last_ends = plain.starts, plain.format_ends, plain.format_ends + 4 * n
-            count = len(starts)
-            numbers = np.arange(line, line + count)
-            table = np.empty((0, 0), dtype=np.int64)
-        else:
-            count = data.count(b"\n")
-            data, table, numbers = self._table(data, line)
-            if not len(table):
-                return None, count, False
-            starts = np.concatenate(([0], table[:-1, -1] + 1))
-            format_ends, last_ends = table[:, 8], table[:, 8 + n]
-        fixed, rows, beyond = self._fixed_fields(data, starts, format_ends, numbers, region)
+        """Records of whole lines, the number of lines, and whether the region ended."""
+        count = data.count(b"\n")
+        chunk = self._laid_out(data, line)
+        fixed, chosen, beyond = self._fixed_fields(chunk, region)
         if not fixed:
             return None, count, beyond
-        chosen_rows: Ints | slice = slice(None) if len(rows) == len(starts) else np.array(rows)
-        lines, format_ends, last_ends = numbers[chosen_rows], format_ends[chosen_rows], last_ends[chosen_rows]
-
-        # Called before and after unsound records are left out: `lines` and `fixed` are those of that time.
-        def refuse(row: int, column: int, value: str, fault: Refused, *, early: bool = True) -> None:
-            name = self.header.samples[self.columns[column]]
-            self._refuse(fault, int(lines[row]), name, value, fixed[row], early=early)
-
+        rows: Ints | slice = slice(None) if len(chosen) == len(chunk.lines) else np.array(chosen)
+        lines, calls = chunk.lines[rows], None
         n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int64, len(fixed))
-        if plain is not None and (plain.highest[chosen_rows] < n_alleles).all():
-            calls = plain.calls[chosen_rows]
-            calls = calls if len(self.columns) == n else calls[:, self.columns]
-        else:
-            if plain is not None:
-                begin = plain.begin(self.columns)[chosen_rows]
-            else:
-                begin = table[chosen_rows, 8:-1][:, :n][:, self.columns] + 1  # record, kept sample
-            calls, good = read_genotypes(data, begin, fixed, refuse)
+        if chunk.plain is not None and (chunk.plain.highest[rows] < n_alleles).all():
+            calls = chunk.plain.calls[rows]
+            calls = calls if len(self.columns) == len(self.header.samples) else calls[:, self.columns]
+        refuse = self._refusal(lines, fixed)
+        if calls is None:
+            calls, good = read_genotypes(chunk.data, chunk.begin(self.columns)[rows], fixed, refuse)
             if not good.all():
                 keep = np.flatnonzero(good)
-                fixed, lines, calls = [fixed[i] for i in keep], lines[keep], calls[keep]
-                format_ends, last_ends, n_alleles = format_ends[keep], last_ends[keep], n_alleles[keep]
+                rows = np.arange(len(chunk.lines))[rows][keep]
+                fixed, calls, n_alleles = [fixed[i] for i in keep], calls[keep], n_alleles[keep]
+                lines, refuse = chunk.lines[rows], self._refusal(chunk.lines[rows], fixed)
         layouts = [f.layout for f in fixed]
+        ends = chunk.format_ends[rows], chunk.last_ends[rows]
 
         def numeric(chosen: Ints) -> Numeric:
             unfit: dict[int, str] = {}
@@ -179,10 +185,10 @@ class VcfScan:
                 refuse(int(chosen[row]), column, value, fault, early=False)
 
             found = parse_numeric(
-                data,
-                format_ends[chosen] + 1,
-                last_ends[chosen],
-                n,
+                chunk.data,
+                ends[0][chosen] + 1,
+                ends[1][chosen],
+                len(self.header.samples),
                 self.columns,
                 [layouts[i] for i in chosen],
                 n_alleles[chosen],
@@ -205,82 +211,26 @@ class VcfScan:
         self.call_from_likelihood(records, layouts)
         return records, count, beyond
 
-    def _table(self, data: bytes, line: int) -> tuple[bytes, Ints, Ints]:
-        """Sound lines of a chunk, the byte that ends each cell (record, column), and the lines' numbers."""
-        width = len(self.header.samples) + 9 + self.header.crlf
-        buffer = np.frombuffer(data, dtype=np.uint8)
-        marks = np.flatnonzero(buffer < 32)
-        numbers = np.arange(line, line + len(marks) // width)
-        if not self._is_table(buffer, marks, width):
-            data, numbers = self._mend(data, line)
-            buffer = np.frombuffer(data, dtype=np.uint8)
-            marks = np.flatnonzero(buffer < 32)
-            assert self._is_table(buffer, marks, width)
-        return data, marks.reshape(-1, width), numbers
+    def _laid_out(self, data: bytes, line: int) -> _Chunk:
+        """Where the records of a chunk and their parts lie, in the short way if it is one of plain calls."""
+        n = len(self.header.samples)
+        plain = None if self.header.crlf else plain_calls(data, n)
+        if plain is not None:
+            ends = plain.format_ends
+            lines = np.arange(line, line + len(ends))
+            return _Chunk(data, lines, plain.starts, ends, ends + 4 * n, plain=plain)
+        data, table, lines = cell_ends(data, line, self.header, self.problems, known_lines=self.known_lines)
+        starts = np.concatenate(([0], table[:, -1] + 1))[: len(table)]
+        return _Chunk(data, lines, starts, table[:, 8], table[:, 8 + n], table=table)
 
-    def _is_table(self, buffer: UInt8s, marks: Ints, width: int) -> bool:
-        if len(marks) % width:
-            return False
-        kinds = buffer[marks].reshape(-1, width)
-        tabs = width - 1 - self.header.crlf
-        sound = bool((kinds[:, :tabs] == _TAB).all() and (kinds[:, -1] == _LF).all())
-        if sound and self.header.crlf:
-            table = marks.reshape(-1, width)
-            sound = bool((kinds[:, tabs] == _CR).all() and (table[:, -1] == table[:, -2] + 1).all())
-        return sound
+    def _refusal(self, lines: Ints, fixed: list[FixedFields]) -> Callable[..., None]:
+        """What is called with record, kept sample, value and fault of a value that is refused."""
 
-    def _mend(self, data: bytes, line: int) -> tuple[bytes, Ints]:
-        """Say what is wrong with a chunk; return its sound lines and their numbers."""
-        width = len(self.header.samples) + 9
-        sound: list[bytes] = []
-        numbers: list[int] = []
-        for i, text in enumerate(data.split(b"\n")[:-1]):
-            row = self._row(line + i)
-            body = text.removesuffix(b"\r") if self.header.crlf else text
-            if self.header.crlf and body is text:
-                self.problems.error(
-                    "This line ends in LF while others end in CR LF: two files seem to be pasted together.",
-                    "Export the file again, or convert it throughout (dos2unix).",
-                    row=row,
-                )
-            elif b"\r" in body:
-                self.problems.error(
-                    "The line holds a carriage return (CR) that is not part of its line end.",
-                    "Convert the whole file to LF line ends (dos2unix), or export it again.",
-                    row=row,
-                )
-            elif not body.strip():
-                self.problems.error(
-                    "The line is empty.", "Remove it; a VCF file may not hold empty lines.", row=row
-                )
-            elif body.startswith(b"#"):
-                self.problems.error(
-                    "There is a header line among the records: two files seem to be joined end to end.",
-                    "Give them as two batches, or merge them with a VCF tool.",
-                    row=row,
-                    value=body[:40].decode("utf-8", "replace"),
-                )
-            elif body.translate(None, _ALLOWED) != b"":
-                bad = body.translate(None, _ALLOWED)[0]
-                tabs = body[: body.index(bad)].count(b"\t")
-                self.problems.error(
-                    f"The line holds a control character (code {bad}).",
-                    "The file is damaged; copy it again from where it was made.",
-                    row=row,
-                    column=f"column {tabs + 1}",
-                )
-            elif (have := body.count(b"\t") + 1) != width:
-                spaces = " The columns seem to be separated by spaces, not tabs." if have == 1 else ""
-                self.problems.error(
-                    f"The line has {have} columns, the header {width}.{spaces}",
-                    "Export the file again; the line is cut off, or tabs were lost or added by an editor.",
-                    row=row,
-                    value=body[:40].decode("utf-8", "replace"),
-                )
-            else:
-                sound.append(text + b"\n")
-                numbers.append(line + i)
-        return b"".join(sound), np.array(numbers, dtype=np.int64)
+        def refuse(row: int, column: int, value: str, fault: Refused, *, early: bool = True) -> None:
+            name = self.header.samples[self.columns[column]]
+            self._refuse(fault, int(lines[row]), name, value, fixed[row], early=early)
+
+        return refuse
 
     def _refuse(
         self,
@@ -313,17 +263,15 @@ class VcfScan:
 
     def _fixed_fields(
         self,
-        data: bytes,
-        starts: Ints,
-        format_ends: Ints,
-        lines: Ints,
+        chunk: _Chunk,
         region: tuple[str, int, int] | None,
     ) -> tuple[list[FixedFields], list[int], bool]:
         """Parse the nine fixed fields: records to go on with, their rows, and whether the region ended."""
         out: list[FixedFields] = []
         rows: list[int] = []
-        for row, (start, end) in enumerate(zip(starts.tolist(), format_ends.tolist(), strict=True)):
-            cells = data[start:end].split(b"\t")
+        lines, places = chunk.lines, zip(chunk.starts.tolist(), chunk.format_ends.tolist(), strict=True)
+        for row, (start, end) in enumerate(places):
+            cells = chunk.data[start:end].split(b"\t")
             try:
                 chrom_text, pos_text, id_text, ref, alt, qual, filters, _, form = cells
                 pos = parse_pos(pos_text)
@@ -349,7 +297,7 @@ class VcfScan:
                     form.decode("ascii", "replace"),
                 )
             except Refused as fault:
-                self._refuse(fault, int(lines[row]), _blamed(cells, fault), "")
+                self._refuse(fault, int(lines[row]), _blamed(fault), "")
                 if fault.record_only:
                     self.set_aside(fault, chrom, pos, id_text.decode("utf-8"), int(lines[row]))
                 continue
@@ -368,14 +316,7 @@ class VcfScan:
     ) -> FixedFields | None:
         """Check the fixed fields of one record; None where it is set aside. Raises Refused."""
         self.tally.records += 1
-        if not chrom or chrom == "." or " " in chrom:
-            raise Refused("CHROM is empty or holds a blank.", "Export the file again.")
-        if not name or " " in name:
-            raise Refused("ID is empty or holds a blank.", "Write '.' where a marker has no name.")
-        if ";" in name and "" in name.split(";"):
-            raise Refused(
-                "ID holds an empty name beside a semicolon.", "Write '.' where a marker has no name."
-            )
+        _check_names(chrom, name)
         alleles = parse_alleles(ref, alt)
         layout = self._layouts.get(form)
         if layout is None:
@@ -386,12 +327,10 @@ class VcfScan:
         self.tally.depth_unusable += self.want_depths and layout.ad_unusable
         if filters not in (b"PASS", b"."):
             self.tally.filtered += 1
-        declared = self.header.contigs
-        if declared:
-            if chrom not in declared:
-                self.tally.undeclared += 1
-            elif (length := declared[chrom]) is not None and pos > length + 1:
-                self.tally.beyond_contig += 1
+        if (contigs := self.header.contigs) and chrom not in contigs:
+            self.tally.undeclared += 1
+        elif contigs and (length := contigs[chrom]) is not None and pos > length + 1:
+            self.tally.beyond_contig += 1
         if len(alleles) > MAX_ALLELES:
             self.tally.many_alleles += 1
             return None
@@ -430,10 +369,18 @@ class VcfScan:
         numeric.fill_calls(records.calls, bare)
 
 
-_ALLOWED = bytes(range(32, 256)) + b"\t"
+def _check_names(chrom: str, name: str) -> None:
+    """Raises Refused where CHROM or ID is none."""
+    unnamed = "Write '.' where a marker has no name."
+    if not chrom or chrom == "." or " " in chrom:
+        raise Refused("CHROM is empty or holds a blank.", "Export the file again.")
+    if not name or " " in name:
+        raise Refused("ID is empty or holds a blank.", unnamed)
+    if "" in name.split(";"):
+        raise Refused("ID holds an empty name beside a semicolon.", unnamed)
 
 
-def _blamed(cells: Sequence[bytes], fault: Refused) -> str:
+def _blamed(fault: Refused) -> str:
     """Name of the fixed column that a refusal speaks of."""
     for name in ("POS", "REF", "ALT", "QUAL", "FILTER", "FORMAT", "CHROM", "ID"):
         if fault.why.startswith((name, f"The {name}")):

@@ -70,6 +70,7 @@ def plan_markers(
     on = panel.usable & panel.on_panel
     have = weight[:, on].sum(axis=1)
     open_cross = ~np.asarray(reached, dtype=bool)
+    still_open = int(open_cross.sum())
     missing = np.where(open_cross, np.maximum(1, np.ceil(need - have - 1e-9)), 0).astype(np.int64)
     ids = [str(x) for x in panel.markers.ids]
     forced_in = np.isin(np.array(ids, dtype=object), list(settings.forced_in))
@@ -131,14 +132,15 @@ def plan_markers(
             for i in range(len(crosses))
         )
         notes.append(
-            f"{int(new.sum())} further markers would prove {mended} of the {int(open_cross.sum())} crosses "
-            f"that cannot be proven for certain today{_and_borderline(states.count(Provable.BORDERLINE))}."
+            f"{count_of(int(new.sum()), 'further marker')} would prove {mended} of the "
+            f"{count_of(still_open, 'cross', 'crosses')} that cannot be proven for certain today"
+            f"{_and_borderline(states.count(Provable.BORDERLINE))}."
         )
     elif open_cross.any():
         notes.append(
-            f"{int(open_cross.sum())} crosses need further contrast markers, and no candidate markers "
-            f"(typed in the "
-            "lines, not on the panel) are known. Type the lines at more markers, or choose other parents."
+            f"{count_of(still_open, 'cross', 'crosses')} {agreeing(still_open, 'needs', 'need')} further "
+            "contrast markers, and no candidate markers (typed in the lines, not on the panel) are known. "
+            "Type the lines at more markers, or choose other parents."
         )
     return MarkerPlan(
         missing=tuple(int(x) for x in missing),

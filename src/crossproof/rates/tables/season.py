@@ -39,7 +39,7 @@ from crossproof.rates.tables.people import (
     learning_table,
     operators_table,
 )
-from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally, tally, text
+from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally, number, tally, text
 
 __all__ = [
     "CAUTION",
@@ -176,11 +176,7 @@ def _states(names: Objects, missing: Objects, known: Mapping[str, Provable]) -> 
 
 
 def _targets(season: Tally, options: RateOptions) -> Floats:
-    if "target_hybrids" not in season.crosses:
-        return np.full(season.tags, float(options.target_hybrids))
-    values = pd.to_numeric(season.crosses["target_hybrids"], errors="coerce").to_numpy(
-        dtype=float, na_value=np.nan
-    )
+    values = number(season.crosses, "target_hybrids")
     return np.where(np.isnan(values), float(options.target_hybrids), np.maximum(values, 0.0))
 
 

@@ -59,7 +59,11 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
     rest = total - proven - borderline
     summary += f"; {count_of(rest, 'needs', 'need')} further markers." if rest else "."
     if not total:
-        summary = "No crosses are planned."
+        summary = (
+            "No crosses are planned."
+            if plan.from_list
+            else "Fewer than two lines have genotypes, so there is no cross to plan."
+        )
     facts = [
         (
             f"{proven}/{total}",
@@ -72,8 +76,10 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
         ),
     ]
     if plan.from_list:
+        unmet = int(numbers["flowers_to_pollinate"].isna().sum())
+        apart = f", {count_of(unmet, 'cross', 'crosses')} apart that no number would do for" if unmet else ""
         facts += [
-            (f"{int(flowers):,}", "flowers to pollinate for all targets"),
+            (f"{int(flowers):,}", f"flowers to pollinate for all targets{apart}"),
             (f"{int(seeds):,}", f"seeds to test, on {count_of(len(plan.plates), 'plate')}"),
         ]
     sections = [_proof(plan)]

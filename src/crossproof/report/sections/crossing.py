@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 import pandas as pd
 
 from crossproof.report.content import numbers as fmt
@@ -21,8 +20,18 @@ from crossproof.report.content.blocks import (
     Table,
     table_of,
 )
-from crossproof.report.content.inputs import ReportInputs, flags, numbers, texts
+from crossproof.report.content.inputs import ReportInputs, texts
 from crossproof.report.draw.chain import Link, chain_svg
+from crossproof.report.facts.crossing import (
+    ChainFacts,
+    Estimate,
+    ModelFacts,
+    RatesFacts,
+    TermFact,
+    chain_facts,
+    model_facts,
+    rates_facts,
+)
 
 MOST_LEVELS = 24
 LABELS = {
@@ -41,10 +50,12 @@ _SHOWN_HERE = ("hour", "temperature_class", "mother", "father", "week")
 
 def section(inputs: ReportInputs) -> Section:
     """What became of the flowers, and what went with success."""
-    chain, lead = chain_drawing(inputs)
+    facts = chain_facts(inputs.crosses, inputs.rates_by)
+    chain, lead = chain_drawing(facts)
     blocks: list[Block] = [chain] if chain else []
-    blocks += [Prose(words) for words in (_two_rates(inputs), _structure_open(inputs)) if words]
-    charts = [c for k, g in enumerate(_groups(inputs)) if (c := rate_chart(inputs, g, k)) is not None]
+    blocks += [Prose(words) for words in (_two_rates(facts), _structure_open(facts)) if words]
+    rates = (rates_facts(inputs.rates_by, group) for group in _groups(inputs))
+    charts = [rate_chart(r, k) for k, r in enumerate(rates) if r is not None]
     if charts:
         blocks.append(Heading("What went with success"))
         blocks.append(
@@ -56,7 +67,7 @@ def section(inputs: ReportInputs) -> Section:
             )
         )
         blocks += [Row(tuple(charts[i : i + 2])) for i in range(0, len(charts), 2)]
-    forest = factor_chart(inputs)
+    forest = factor_chart(model_facts(inputs.factors))
     if forest:
         blocks.append(forest)
     if len(blocks) == 0:
@@ -68,27 +79,29 @@ LEAST_PODS = 10
 """Fewer pods with several plants typed than this say too little of whether pods are mixed."""
 
 
-def _two_rates(inputs: ReportInputs) -> str:
+def _two_rates(chain: ChainFacts) -> str:
     """Selfing by seed and by flower, so that nobody takes one for the other."""
-    whole = _season_row(inputs)
-    said = []
-    for name, words in (
-        ("selfed_seed_share", "of the seed harvested is selfed"),
-        ("selfed_flower_share", "of the flowers that set a pod were selfed, each pod counted once"),
-    ):
-        value = _first(whole, name)
-        if not math.isfinite(value):
-            return ""
-        low, high = _first(whole, f"{name}_low"), _first(whole, f"{name}_high")
-        said.append(f"{fmt.share(value)} {words} (95\u00a0% interval {fmt.interval(low, high)})")
-    return f"Selfing counted by seed and by flower: {said[0]}; {said[1]}."
+    if not (chain.selfed_seed.known and chain.selfed_flowers.known):
+        return ""
+    seed, flowers = _with_limits(chain.selfed_seed), _with_limits(chain.selfed_flowers)
+    return (
+        f"Selfing counted by seed and by flower: {seed[0]} of the seed harvested is selfed{seed[1]}; "
+        f"{flowers[0]} of the flowers that set a pod were selfed, each pod counted once{flowers[1]}."
+    )
 
 
-def _structure_open(inputs: ReportInputs) -> str:
+def _with_limits(estimate: Estimate) -> tuple[str, str]:
+    """The share, and its interval in brackets after a blank."""
+    if not math.isfinite(estimate.low):
+        return fmt.share(estimate.value), ""
+    span = f" (95\u00a0% interval {fmt.interval(estimate.low, estimate.high)})"
+    return fmt.share(estimate.value), span
+
+
+def _structure_open(chain: ChainFacts) -> str:
     """That too few pods had several plants typed to say what the untyped seeds hold."""
-    whole = _season_row(inputs)
-    pods, success = _first(whole, "pods_with_several_typed"), _first(whole, "true_success")
-    if not (math.isfinite(pods) and math.isfinite(success)) or pods >= LEAST_PODS:
+    pods = chain.pods_with_several
+    if not (math.isfinite(pods) and chain.estimated) or pods >= LEAST_PODS:
         return ""
     known = f"Only {fmt.noun(pods, 'pod')}" if pods else "No pod"
     return (
@@ -99,64 +112,46 @@ def _structure_open(inputs: ReportInputs) -> str:
     )
 
 
-def _season_row(inputs: ReportInputs) -> pd.DataFrame:
-    return _rows_of(inputs, "season")
-
-
-def _rows_of(inputs: ReportInputs, factor: str) -> pd.DataFrame:
-    return inputs.rates_by[np.array(texts(inputs.rates_by, "factor"), dtype=object) == factor]
-
-
-def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
+def chain_drawing(chain: ChainFacts) -> tuple[Drawing | None, str]:
     """The chain and the sentence that reads it."""
-    frame = inputs.crosses
-    flowers, pods, seeds = (float(np.nansum(numbers(frame, c))) for c in ("flowers", "pods", "seeds"))
-    tested, hybrids = (float(np.nansum(numbers(frame, c))) for c in ("tested", "hybrid"))
-    if not len(frame) or flowers == 0:
+    if chain.flowers == 0:
         return None, "How many flowers were pollinated is not recorded."
-    success = _season_success(inputs)
-    has_pods = np.isfinite(numbers(frame, "pods")).any()
-    pod_share = pods / flowers if has_pods else math.nan
-    determined = float(np.nansum(numbers(frame, "determined")))
-    rate = hybrids / determined if determined else math.nan
-    width_pods = min(pod_share, 1.0) if has_pods else None
+    has_pods, success = math.isfinite(chain.pods), chain.success
+    width_pods = min(chain.pod_share, 1.0) if has_pods else None
     links = [
-        Link("flower", fmt.count(flowers), "flowers pollinated", "", "", 1.0),
+        Link("flower", fmt.count(chain.flowers), "flowers pollinated", "", "", 1.0),
         Link(
             "pod",
-            fmt.count(pods) if has_pods else "not recorded",
+            fmt.count(chain.pods) if has_pods else "not recorded",
             "pods set",
-            f"{fmt.share(pod_share)} set a pod",
-            f"{fmt.count(flowers - pods)} did not" if has_pods and flowers >= pods else "",
+            f"{fmt.share(chain.pod_share)} set a pod",
+            f"{fmt.count(chain.flowers - chain.pods)} did not" if chain.flowers >= chain.pods else "",
             width_pods,
         ),
         Link(
             "seed",
-            fmt.count(seeds) if seeds else "not recorded",
+            fmt.count(chain.seeds) if chain.seeds else "not recorded",
             "seeds harvested",
-            f"{fmt.decimal(seeds / pods, 1)} seeds a pod" if seeds and pods else "",
+            f"{fmt.decimal(chain.seeds_per_pod, 1)} seeds a pod"
+            if math.isfinite(chain.seeds_per_pod)
+            else "",
             "",
             width_pods,
         ),
         Link(
             "plant",
-            fmt.count(hybrids),
-            f"hybrids of {fmt.count(tested)} tested",
-            f"{fmt.share(rate)} are hybrids",
-            f"of {fmt.count(determined)} with a verdict",
-            success if math.isfinite(success) else None,
+            fmt.count(chain.hybrids),
+            f"hybrids of {fmt.count(chain.tested)} tested",
+            f"{fmt.share(chain.hybrid_share)} are hybrids",
+            f"of {fmt.count(chain.determined)} with a verdict",
+            success.value if success.known else None,
         ),
     ]
-    gave = fmt.noun(hybrids, "proven hybrid") if hybrids else "no proven hybrid"
-    lead = f"{fmt.noun(flowers, 'flower')} gave {gave} so far."
-    if math.isfinite(success):
-        whole = _season_row(inputs)
-        low, high = _first(whole, "true_success_low"), _first(whole, "true_success_high")
-        span = f" (95\u00a0% interval {fmt.interval(low, high)})" if math.isfinite(low) else ""
-        lead += (
-            f" Counted per flower, {fmt.share(success)} of pollinated flowers lead to at least one "
-            f"hybrid{span}."
-        )
+    gave = fmt.noun(chain.hybrids, "proven hybrid") if chain.hybrids else "no proven hybrid"
+    lead = f"{fmt.noun(chain.flowers, 'flower')} gave {gave} so far."
+    if success.known:
+        share, span = _with_limits(success)
+        lead += f" Counted per flower, {share} of pollinated flowers lead to at least one hybrid{span}."
     sentence = (
         "The band narrows as flowers drop out. Its width at the end is true success: the share of flowers "
         "that give at least one hybrid. Seed that was not tested is counted at the rate of the seed that was."
@@ -181,140 +176,79 @@ def chain_drawing(inputs: ReportInputs) -> tuple[Drawing | None, str]:
     return Drawing("chain", "From flower to hybrid", sentence, chain_svg(links, title), table), lead
 
 
-def _season_success(inputs: ReportInputs) -> float:
-    """True success of the season, else the mean of its crosses weighed by flowers; NaN where unknown."""
-    success = _first(_season_row(inputs), "true_success")
-    if math.isfinite(success):
-        return success
-    weights = np.nan_to_num(numbers(inputs.crosses, "flowers"))
-    each = numbers(inputs.crosses, "true_success")
-    known = np.isfinite(each) & (weights > 0)
-    return float(np.average(each[known], weights=weights[known])) if known.any() else math.nan
-
-
-def _first(frame: pd.DataFrame, column: str) -> float:
-    values = numbers(frame, column)
-    return float(values[0]) if len(values) else math.nan
-
-
 def _groups(inputs: ReportInputs) -> list[str]:
     have = list(dict.fromkeys(texts(inputs.rates_by, "factor")))
     known = [g for g in _SHOWN_HERE if g in have]
     return known + [g for g in have if g not in (*_SHOWN_HERE, "season", "operator", "cross", "pod")]
 
 
-def _measure(frame: pd.DataFrame) -> tuple[str, str]:
-    for name, label in (
-        ("true_success", "true success per flower"),
-        ("hybrid_rate", "hybrids among plants with a verdict"),
-    ):
-        if np.isfinite(numbers(frame, name)).any():
-            return name, label
-    return "", ""
+def _measure(rates: RatesFacts) -> str:
+    return "true success per flower" if rates.success else "hybrids among plants with a verdict"
 
 
-def rate_chart(inputs: ReportInputs, group: str, place: int = 0) -> Chart | None:
+def rate_chart(rates: RatesFacts, place: int = 0) -> Chart:
     """One chart of true success (else hybrid rate) by the levels of a group; `place` makes its id unique."""
-    rows = _rows_of(inputs, group)
-    name, label = _measure(rows)
-    if not name or len(rows) < 2:
-        return None
-    table = rate_frame(rows, name)
-    upright = group in _UPRIGHT and len(table) <= 14
-    drawn = (
-        table if upright else table.sort_values(["tested"], ascending=False, kind="stable").head(MOST_LEVELS)
-    )
+    rows = rates.rows
+    upright = rates.factor in _UPRIGHT and len(rows) <= 14
+    drawn = rows if upright else sorted(rows, key=lambda r: -r.tested)[:MOST_LEVELS]
     if not upright:
-        drawn = drawn.sort_values("rate", ascending=False, kind="stable")
-    whole = _first(_season_row(inputs), name)
-    words = LABELS.get(group, group.replace("_", " "))
+        drawn = sorted(drawn, key=lambda r: -r.rate.value)
+    words, label = LABELS.get(rates.factor, rates.factor.replace("_", " ")), _measure(rates)
+    frame = pd.DataFrame(
+        [(r.level, r.rate.value, r.rate.low, r.rate.high, r.raw, r.tested) for r in drawn],
+        columns=["level", "rate", "low", "high", "raw", "n"],
+    )
     spec = ChartSpec(
         ChartForm.DOTS,
-        drawn[["level", "rate", "low", "high", "raw", "n"]],
+        frame,
         {
             "title": label,
             "upright": upright,
-            "overall": whole if math.isfinite(whole) else None,
+            "overall": rates.overall if math.isfinite(rates.overall) else None,
             "level_title": words if upright else "",
         },
     )
-    return Chart(
-        f"by-{place}-{_slug(group)}",
-        f"By {words}",
-        rate_sentence(table, label, len(table) - len(drawn)),
-        spec,
-        rate_table(f"by-{place}-{_slug(group)}-table", words, label, table),
-    )
+    id = f"by-{place}-{_slug(rates.factor)}"
+    sentence = rate_sentence(rates, len(rows) - len(drawn))
+    return Chart(id, f"By {words}", sentence, spec, rate_table(f"{id}-table", words, rates))
 
 
-def rate_frame(rows: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Level, drawn rate with its interval, raw rate, counts; the shrunk rate is drawn where there is one."""
-    shrunk = numbers(rows, f"{name}_shrunk")
-    use = np.isfinite(shrunk)
-    raw = numbers(rows, name)
-    tags, tested = numbers(rows, "tags"), numbers(rows, "tested")
-    out = pd.DataFrame(
-        {
-            "level": texts(rows, "level"),
-            "rate": np.where(use, shrunk, raw),
-            "low": np.where(use, numbers(rows, f"{name}_shrunk_low"), numbers(rows, f"{name}_low")),
-            "high": np.where(use, numbers(rows, f"{name}_shrunk_high"), numbers(rows, f"{name}_high")),
-            "raw": np.where(use, raw, np.nan),
-            "raw_low": numbers(rows, f"{name}_low"),
-            "raw_high": numbers(rows, f"{name}_high"),
-            "tags": tags,
-            "tested": tested,
-            "n": tested,
-            "selfs": numbers(rows, "selfing_rate"),
-            "outcrosses": numbers(rows, "outcrossing_rate"),
-            "few": flags(rows, "too_few"),
-        }
-    )
-    return out[np.isfinite(out["rate"])].reset_index(drop=True)
-
-
-def rate_sentence(table: pd.DataFrame, label: str, left_out: int) -> str:
+def rate_sentence(rates: RatesFacts, left_out: int) -> str:
     """What a chart of rates shows, and whether its ends can be told apart."""
-    best, worst = table.loc[table["rate"].idxmax()], table.loc[table["rate"].idxmin()]
+    best, worst, label = rates.best, rates.worst, _measure(rates)
     name = f"{label[:1].upper()}{label[1:]}"
-    if fmt.share(best["rate"]) == fmt.share(worst["rate"]):
-        text = f"{name} was {fmt.share(best['rate'])} everywhere."
-        return text + (
-            f" Those with the most plants are drawn; listed below are all {len(table)}." if left_out else ""
-        )
-    text = (
-        f"{name} was highest at {best['level']} ({fmt.share(best['rate'])}) and "
-        f"lowest at {worst['level']} ({fmt.share(worst['rate'])})"
-    )
-    if math.isfinite(best["low"]) and math.isfinite(worst["high"]):
-        apart = best["low"] > worst["high"]
-        text += (
-            "; their intervals do not touch."
-            if apart
-            else "; their intervals overlap, so this may be chance."
-        )
+    highest, lowest = fmt.share(best.rate.value), fmt.share(worst.rate.value)
+    if highest == lowest:
+        text = f"{name} was {highest} everywhere."
     else:
-        text += "."
+        ends = {
+            True: "; their intervals do not touch.",
+            False: "; their intervals overlap, so this may be chance.",
+            None: ".",
+        }
+        text = f"{name} was highest at {best.level} ({highest}) and lowest at {worst.level} ({lowest})"
+        text += ends[rates.apart]
     return text + (
-        f" Those with the most plants are drawn; listed below are all {len(table)}." if left_out else ""
+        f" Those with the most plants are drawn; listed below are all {len(rates.rows)}." if left_out else ""
     )
 
 
-def rate_table(id: str, words: str, label: str, table: pd.DataFrame) -> Table:
+def rate_table(id: str, words: str, rates: RatesFacts) -> Table:
     """The numbers behind a chart of rates."""
+    label = _measure(rates)
     rows = [
         (
             r.level,
             fmt.count(r.tags),
             fmt.count(r.tested),
-            fmt.share(r.rate),
-            fmt.interval(r.low, r.high),
+            fmt.share(r.rate.value),
+            fmt.interval(r.rate.low, r.rate.high),
             fmt.share(r.raw),
             fmt.share(r.selfs),
             fmt.share(r.outcrosses),
             "too few to compare" if r.few else "",
         )
-        for r in table.itertuples()
+        for r in rates.rows
     ]
     return table_of(
         id,
@@ -339,35 +273,27 @@ def _slug(text: str) -> str:
     return "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower()) or "x"
 
 
-def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
+def factor_chart(model: ModelFacts) -> Chart | Prose | None:
     """Odds ratios of the model of selfing, or the sentences that say why there are none."""
-    frame = inputs.factors
-    odds, low, high = (numbers(frame, c) for c in ("odds_ratio", "low", "high"))
-    if not len(frame):
+    if not model.terms and not model.about:
         return None
-    names = _term_names(frame)
-    notes = texts(frame, "note")
-    about = [
-        n.strip().removesuffix(".")
-        for t, n in zip(texts(frame, "term"), notes, strict=True)
-        if t == "(season)" and n.strip()
-    ]
-    drawn = pd.DataFrame({"name": names, "odds_ratio": odds, "low": low, "high": high})
-    sane = np.isfinite(odds) & (low > 0) & np.isfinite(high) & (high < 1e4)
-    drawn = drawn[sane].head(30)
-    clear = [n for n, a, b in zip(drawn["name"], drawn["low"], drawn["high"], strict=True) if a > 1 or b < 1]
+    clear = [_term_name(t) for t in model.drawn if t.clear]
     sentence = (
         f"Beyond chance: {'; '.join(clear)}."
         if clear
         else "No term is beyond chance: every interval includes 1."
     ) + " Right of the line means more selfs."
-    sentence += "".join(f" {n[:1].upper()}{n[1:]}." for n in about)
+    sentence += "".join(f" {n[:1].upper()}{n[1:]}." for n in model.about)
     rows = [
-        (n, fmt.decimal(o), f"{fmt.decimal(a)} to {fmt.decimal(b)}" if np.isfinite(a) else "", note)
-        for n, o, a, b, note in zip(names, odds, low, high, notes, strict=True)
-        if not n.startswith("(season)")
+        (
+            _term_name(t),
+            fmt.decimal(t.odds.value),
+            f"{fmt.decimal(t.odds.low)} to {fmt.decimal(t.odds.high)}" if math.isfinite(t.odds.low) else "",
+            t.note,
+        )
+        for t in model.terms
     ]
-    rows += [("all terms together", "", "", note) for note in about]
+    rows += [("all terms together", "", "", note) for note in model.about]
     table = table_of(
         "factors-table",
         "Odds ratios of self against hybrid",
@@ -375,11 +301,14 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
         rows,
         rest="All are in factors.csv.",
     )
-    if drawn.empty:
-        reasons = about or [f"{name}: {n}" for name, n in zip(names, notes, strict=True) if n]
+    if not model.drawn:
+        reasons = model.about or [f"{_term_name(t)}: {t.note}" for t in model.terms if t.note]
         said = "".join(f" {n[:1].upper()}{n[1:].removesuffix('.')}." for n in reasons[:4])
         return Prose(f"What went with selfing cannot be told from this season.{said}")
-    drawn["name"] = [n if len(n) <= 44 else n[:42] + "…" for n in drawn["name"]]
+    drawn = pd.DataFrame(
+        [(_short(_term_name(t)), t.odds.value, t.odds.low, t.odds.high) for t in model.drawn],
+        columns=["name", "odds_ratio", "low", "high"],
+    )
     return Chart(
         "factors",
         "What went with selfing, all terms judged together",
@@ -389,16 +318,15 @@ def factor_chart(inputs: ReportInputs) -> Chart | Prose | None:
     )
 
 
-def _term_names(frame: pd.DataFrame) -> list[str]:
-    """Terms of the model as a reader says them: "hour, per hour", "operator: Teo against Ines"."""
-    out = []
-    for term, level, reference in zip(
-        *(texts(frame, c) for c in ("term", "level", "reference")), strict=True
-    ):
-        name = LABELS.get(term, term.replace("_", " "))
-        if level and reference:
-            name += f": {level} against {reference}"
-        elif level:
-            name += f", {level}" if level.startswith("per ") else f": {level}"
-        out.append(name)
-    return out
+def _short(name: str) -> str:
+    return name if len(name) <= 44 else name[:42] + "…"
+
+
+def _term_name(fact: TermFact) -> str:
+    """A term of the model as a reader says it: "hour, per hour", "operator: Teo against Ines"."""
+    name, level = LABELS.get(fact.term, fact.term.replace("_", " ")), fact.level
+    if level and fact.reference:
+        return f"{name}: {level} against {fact.reference}"
+    if level:
+        return f"{name}, {level}" if level.startswith("per ") else f"{name}: {level}"
+    return name

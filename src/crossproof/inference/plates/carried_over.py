@@ -1,0 +1,160 @@
+"""DNA carried over by tips used twice: each well of a row or column shows alleles of the one beside it.
+
+A plant mixed with the one beside it may pass for an outcross or a later generation; a whole row or column of
+such plants does not. For a well w, the well v beside it in the strip before, and a share c of the markers at
+which v shows,
+
+    s(w, v) = log sum_r p(r) prod_m [ (1 - c) P(D_wm | r) + c P(D_wm | r and v) ]  -  log P(D_w | one plant)
+
+summed over the strip at one c, each well bounded as in the search for layouts. Where the sibs of w elsewhere
+on the plate would be explained by v as well, their parents are not what they should be: so much is taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from crossproof.inference.pedigree import pool_genotypes
+from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.mixtures import union_calls
+from crossproof.inference.plates.proposals import clipped
+from crossproof.inference.plates.scores import N_RELATIONS, LineState, Matrix, PlateScores
+from crossproof.inference.plates.spills import one_plant
+from crossproof.model.arrays import Floats, Ints
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.model.plates import row_letters
+from crossproof.text import count_of, percent
+
+PRIOR_CARRIED = 1e-3
+"""Share of plates on which a row or column of tips was used twice. No source."""
+SHOWN = (0.35, 0.65, 0.95)
+"""Shares of markers at which the DNA carried over shows in the calls."""
+SPEAKS = 2.0
+"""A well speaks for it from this many nats beyond ERRING."""
+ERRING = 4.0
+"""Nats that a well may seem to speak for it by ways in which parents and assays err that are not modelled."""
+LEAST_WELLS = 3
+LEAST_SIBS = 2
+"""Fewest sibs outside the strip that clear a well's parents."""
+ASK = 20.0
+"""Strips whose wells speak for it by fewer nats in all are not looked at any further."""
+
+
+def _mixed(scores: PlateScores, identity: Ints, wells: Ints, beside: Ints, state: LineState) -> Floats:
+    """log P(calls | own cross and the well beside it, which shows at a share c), (pair, c)."""
+    n, season = scores.season.n_lines, scores.season
+    crosses, of = np.unique(identity[wells] - n, return_inverse=True)
+    total = np.zeros((len(wells), len(SHOWN), N_RELATIONS))
+    for b, x in enumerate(scores.likelihood):
+        data = x[:, beside].transpose(1, 0, 2) * pool_genotypes(
+            scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5
+        )
+        data = data / data.sum(axis=2, keepdims=True)
+        own = x[:, wells].transpose(1, 0, 2).astype(np.float64)  # pair, marker, g
+        with_it = np.einsum("pmg,xyg,pmy->pmx", own, union_calls(season.blocks[b].k), data, optimize=True)
+        parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
+        plants = scores.cross_table(b, *parents)  # cross, relation, marker, g
+        for i, c in enumerate(SHOWN):
+            shown = (1 - c) * own + c * with_it
+            for cross in range(len(crosses)):
+                mine = np.flatnonzero(of == cross)
+                chance = np.einsum("rmx,pmx->prm", plants[cross], shown[mine], optimize=True)
+                total[mine, i] += np.log(chance).sum(axis=2)
+    return log_sum(total + scores.relation_prior(), axis=2)
+
+
+def _strips(scores: PlateScores) -> Iterator[tuple[str, str, Ints, Ints]]:
+    """Name of each row and column and of one beside it, its wells, and those beside them."""
+    plate = scores.plate
+    for step in (1, -1):
+        for along_rows in (False, True):
+            own, rows, columns = (plate.rows, 1, 0) if along_rows else (plate.columns, 0, 1)
+            last = plate.format.rows if along_rows else plate.format.columns
+            for k in range(max(step, 0), last + min(step, 0)):
+                wells = np.flatnonzero(own == k)
+                source = (plate.rows[wells] - step * rows) * plate.format.columns
+                beside = plate.well_of_position[source + plate.columns[wells] - step * columns]
+                names = [f"row {row_letters(i)}" if along_rows else f"column {i + 1}" for i in (k, k - step)]
+                yield names[0], names[1], wells[beside >= 0], beside[beside >= 0]
+
+
+def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float) -> list[Finding]:
+    """The row or column whose wells show those of the strip beside it, the likeliest one; none otherwise."""
+    plate, n = scores.plate, scores.season.n_lines
+    called = plate.n_called >= 0.3 * plate.n_markers
+    plants = np.flatnonzero(called & (identity >= n))
+    if not plate.placed or not len(plants):
+        return []
+    state = scores.lines_under(identity)
+    one = np.zeros(len(plate))
+    one[plants] = one_plant(scores, matrix, identity, plants, state.lines, state)[0]
+    strips = []
+    for name, source, wells, beside in _strips(scores):
+        keep = called[wells] & (identity[wells] >= n) & called[beside] & (identity[beside] >= 0)
+        if keep.sum() >= LEAST_WELLS:
+            strips.append((name, source, wells[keep], beside[keep]))
+    if not strips:
+        return []
+    every, beside = (np.concatenate([s[i] for s in strips]) for i in (2, 3))
+    gains = _mixed(scores, identity, every, beside, state) - one[every][:, None]
+    best: tuple[float, int, float, Ints] | None = None
+    start = 0
+    for i, (_, _, wells, near) in enumerate(strips):
+        gain = clipped(gains[start : start + len(wells)], matrix)
+        start += len(wells)
+        if np.maximum(gain, 0.0).sum(axis=0).max() < ASK:
+            continue
+        sibs = _of_sibs(scores, identity, wells, near, state, one, plants)
+        gain = np.where(np.isinf(sibs), np.minimum(gain, 0.0), gain - sibs)
+        gain = np.where(gain > 0, np.maximum(gain - ERRING, 0.0), gain)
+        c = int(gain.sum(axis=0).argmax())
+        odds = float(gain[:, c].sum() / np.log(10) + np.log10(PRIOR_CARRIED / len(strips)))
+        speak = wells[gain[:, c] > SPEAKS]
+        if len(speak) >= LEAST_WELLS and (best is None or odds > best[0]):
+            best = odds, i, SHOWN[c], speak
+    if best is None or best[0] < threshold:
+        return []
+    return [_finding(scores, strips[best[1]], best[0], best[2], best[3])]
+
+
+def _of_sibs(
+    scores: PlateScores,
+    identity: Ints,
+    wells: Ints,
+    beside: Ints,
+    state: LineState,
+    one: Floats,
+    plants: Ints,
+) -> Floats:
+    """What the well beside each would explain of its sibs outside the strip as well, (well, c); infinite
+    where there are too few sibs to tell."""
+    out = np.full((len(wells), len(SHOWN)), np.inf)
+    for i, (w, v) in enumerate(zip(wells.tolist(), beside.tolist(), strict=True)):
+        sibs = plants[(identity[plants] == identity[w]) & ~np.isin(plants, wells) & (plants != v)]
+        if len(sibs) >= LEAST_SIBS:
+            mixed = _mixed(scores, identity, sibs, np.full(len(sibs), v), state)
+            out[i] = np.maximum(np.median(mixed - one[sibs][:, None], axis=0), 0.0)
+    return out
+
+
+def _finding(
+    scores: PlateScores, strip: tuple[str, str, Ints, Ints], odds: float, shown: float, speak: Ints
+) -> Finding:
+    plate, (name, source, wells, _) = scores.plate, strip
+    where = ", ".join(plate.well_name(int(w)) for w in speak[:12])
+    return Finding(
+        FindingKind.SPILLED,
+        Scope.PLATE,
+        plate.name,
+        plate.name,
+        f"Plants in {name} of plate {plate.name} show alleles of the wells beside them in {source}, at about "
+        f"{percent(shown)} of the markers: {where}. Tips that were used twice do that. Held: "
+        f"{count_of(len(wells), 'plant')} of {name}.",
+        "Look at the robot log for tips that were not changed. Take new samples of these plants.",
+        wells=tuple(plate.place(int(w)) for w in wells),
+        samples=tuple(plate.samples[w] for w in wells),
+        log10_odds=odds,
+        hold=Hold.SAMPLES,
+    )

@@ -1,0 +1,85 @@
+"""Lines of VCF records as a table of cells; lines that are no such row, and what is wrong with them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from crossproof.io.problems import Problems
+from crossproof.io.vcf.header import VcfHeader
+from crossproof.model.arrays import Ints, UInt8s
+
+_TAB, _LF, _CR = 9, 10, 13
+_ALLOWED = bytes(range(32, 256)) + b"\t"
+
+
+def cell_ends(
+    data: bytes, line: int, header: VcfHeader, problems: Problems, *, known_lines: bool
+) -> tuple[bytes, Ints, Ints]:
+    """Sound lines of a chunk, the byte that ends each cell (record, column), and the lines' numbers.
+
+    `line`: number of the first line. Other lines are left out and go to `problems`, by their row where
+    `known_lines`.
+    """
+    width = len(header.samples) + 9 + header.crlf
+    marks, sound = _marks(data, width, header.crlf)
+    numbers = np.arange(line, line + len(marks) // width)
+    if not sound:
+        lines = data.split(b"\n")[:-1]
+        good = [
+            i
+            for i, text in enumerate(lines)
+            if _is_sound(text, header, problems, line + i if known_lines else None)
+        ]
+        data, numbers = b"".join(lines[i] + b"\n" for i in good), line + np.array(good, dtype=np.int64)
+        marks, sound = _marks(data, width, header.crlf)
+        assert sound
+    return data, marks.reshape(-1, width), numbers
+
+
+def _marks(data: bytes, width: int, crlf: bool) -> tuple[Ints, bool]:
+    """Places of bytes below 32, and whether they are the ends of cells and lines alone."""
+    buffer: UInt8s = np.frombuffer(data, dtype=np.uint8)
+    marks = np.flatnonzero(buffer < 32)
+    if len(marks) % width:
+        return marks, False
+    kinds = buffer[marks].reshape(-1, width)
+    tabs = width - 1 - crlf
+    sound = bool((kinds[:, :tabs] == _TAB).all() and (kinds[:, -1] == _LF).all())
+    if sound and crlf:
+        table = marks.reshape(-1, width)
+        sound = bool((kinds[:, tabs] == _CR).all() and (table[:, -1] == table[:, -2] + 1).all())
+    return marks, sound
+
+
+def _is_sound(text: bytes, header: VcfHeader, problems: Problems, row: int | None) -> bool:
+    """Whether a line, without its LF, is a row of the table; what is wrong with it is noted."""
+    body = text.removesuffix(b"\r") if header.crlf else text
+    width = len(header.samples) + 9
+    have = body.count(b"\t") + 1
+    column = ""
+    shown = b""
+    if header.crlf and body is text:
+        why = "This line ends in LF while others end in CR LF: two files seem to be pasted together."
+        remedy = "Export the file again, or convert it throughout (dos2unix)."
+    elif b"\r" in body:
+        why = "The line holds a carriage return (CR) that is not part of its line end."
+        remedy = "Convert the whole file to LF line ends (dos2unix), or export it again."
+    elif not body.strip():
+        why, remedy = "The line is empty.", "Remove it; a VCF file may not hold empty lines."
+    elif body.startswith(b"#"):
+        why = "There is a header line among the records: two files seem to be joined end to end."
+        remedy = "Give them as two batches, or merge them with a VCF tool."
+        shown = body[:40]
+    elif bad := body.translate(None, _ALLOWED):
+        why = f"The line holds a control character (code {bad[0]})."
+        remedy = "The file is damaged; copy it again from where it was made."
+        column = f"column {body[: body.index(bad[0])].count(9) + 1}"
+    elif have != width:
+        spaces = " The columns seem to be separated by spaces, not tabs." if have == 1 else ""
+        why = f"The line has {have} columns, the header {width}.{spaces}"
+        remedy = "Export the file again; the line is cut off, or tabs were lost or added by an editor."
+        shown = body[:40]
+    else:
+        return True
+    problems.error(why, remedy, row=row, column=column, value=shown.decode("utf-8", "replace"))
+    return False
