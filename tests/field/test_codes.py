@@ -49,8 +49,8 @@ def test_the_plant_of_a_tag_is_short():
 @pytest.mark.parametrize(
     ("text", "why"),
     [
-        ("", "no code"),
-        ("x" * 200, "no code"),
+        ("", "not the code"),
+        ("x" * 200, "not the code"),
         ("0143J", "reads season, point, tag"),
         ("2027.0143J.3.4", "reads season, point, tag"),
         ("2027..3", "reads season, point, tag"),

@@ -185,7 +185,7 @@ def tag_nobody_printed(season: Path) -> str:
 
 
 STORE: dict[str, tuple[str, Callable[[Path], str], str]] = {
-    "the father missing": ("harvest", father_missing, "since its father is not on record: X100"),
+    "the father missing": ("harvest", father_missing, "because its father is not on record: X100"),
     "seeds sown a second time before the results": (
         "sampled", sown_again, "plants sown before wait for their results",
     ),

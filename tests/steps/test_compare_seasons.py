@@ -52,7 +52,7 @@ def test_synonyms_make_one_of_two_names(tmp_path: Path) -> None:
     rates = pd.read_csv(tmp_path / "out" / "years_rates.csv")
     assert sorted(set(rates.loc[rates["factor"] == "operator", "level"])) == ["Ada", "Bo", "Cy"]
     compare_seasons(seasons, tmp_path / "apart")
-    assert "A. Da and Ada are counted apart" in (tmp_path / "apart" / "years.html").read_text("utf-8")
+    assert "A. Da and Ada are counted separately" in (tmp_path / "apart" / "years.html").read_text("utf-8")
 
 
 def test_every_fault_of_the_synonyms_at_once(tmp_path: Path) -> None:

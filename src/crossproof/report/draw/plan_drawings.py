@@ -5,28 +5,14 @@ Own SVG with classes for colour, so that the page's colours, dark mode and print
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
-from markupsafe import escape
 
 from crossproof.model.plates import row_letters
 from crossproof.model.results import Provable
 from crossproof.planning.plate_plan import PlannedPlate
+from crossproof.report.draw.svg import svg, text
 from crossproof.text import shown
-
-
-def _text(x: float, y: float, text: object, kind: str = "", anchor: str = "start") -> str:
-    css = f' class="{kind}"' if kind else ""
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"{css}>{escape(shown(text))}</text>'
-
-
-def _svg(width: float, height: float, label: str, body: Sequence[str], css: str = "") -> str:
-    return (
-        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="{escape(shown(label))}"'
-        f"{f' class={chr(34)}{css}{chr(34)}' if css else ''}>" + "".join(body) + "</svg>"
-    )
 
 
 def _probability_place(p: np.ndarray) -> np.ndarray:
@@ -46,14 +32,14 @@ def crosses_by_evidence(crosses: pd.DataFrame, wanted: float) -> str:
     for p in (0.0, 0.9, 0.99, 0.999, 0.9999):
         at = top + (height - top - bottom) * (1 - float(_probability_place(np.array([p]))[0]))
         out.append(f'<line class="grid" x1="{left}" x2="{width - right}" y1="{at:.1f}" y2="{at:.1f}"/>')
-        out.append(_text(left - 8, at + 4, f"{p:g}", "small", "end"))
+        out.append(text(left - 8, at + 4, f"{p:g}", "small", "end"))
     steps = [s for s in (0, 1, 2, 4, 8, 16, 32, 64, 128, 256, 512) if s <= most]
     for s in steps:
         at = left + (width - left - right) * np.sqrt(s / most)
-        out.append(_text(at, height - bottom + 18, s, "small", "middle"))
+        out.append(text(at, height - bottom + 18, s, "small", "middle"))
     at = top + (height - top - bottom) * (1 - float(_probability_place(np.array([wanted]))[0]))
     out.append(f'<line class="wish" x1="{left}" x2="{width - right}" y1="{at:.1f}" y2="{at:.1f}"/>')
-    out.append(_text(width - right, at - 6, f"wanted {wanted:g}", "small", "end"))
+    out.append(text(width - right, at - 6, f"wanted {wanted:g}", "small", "end"))
     places, counts = np.unique(np.column_stack([x.round(1), y.round(1)]), axis=0, return_counts=True)
     proven = crosses["verifiable"] == Provable.YES
     good = {(a, b) for a, b, ok in zip(x.round(1), y.round(1), proven, strict=True) if ok}
@@ -61,10 +47,10 @@ def crosses_by_evidence(crosses: pd.DataFrame, wanted: float) -> str:
         radius = 4.5 + 1.6 * np.sqrt(n - 1)
         css = "dot" if (cx, cy) in good else "dot-no"
         out.append(f'<circle class="{css}" cx="{cx}" cy="{cy}" r="{min(radius, 14):.1f}"/>')
-    out.append(_text((left + width - right) / 2, height - 8, "contrast markers", "", "middle"))
+    out.append(text((left + width - right) / 2, height - 8, "contrast markers", "", "middle"))
     reached = int(proven.sum())
     label = f"{len(crosses)} crosses by contrast markers; {reached} reach the wanted {wanted:g}."
-    return _svg(width, height, label, out)
+    return svg(width, height, label, out)
 
 
 def markers_on_chromosomes(markers: pd.DataFrame, limit: int = 40) -> str:
@@ -80,7 +66,7 @@ def markers_on_chromosomes(markers: pd.DataFrame, limit: int = 40) -> str:
         y = 22 + i * row
         part = frame[frame["chrom"] == name]
         end = left + scale * max(float(part["pos"].max()), 0.0)
-        out.append(_text(left - 12, y + 4, name, "", "end"))
+        out.append(text(left - 12, y + 4, name, "", "end"))
         out.append(f'<line class="rail" x1="{left}" x2="{end:.1f}" y1="{y}" y2="{y}"/>')
         ticks = np.unique((left + scale * part["pos"].to_numpy(dtype=float)).round(1))
         out.append(
@@ -97,7 +83,7 @@ def markers_on_chromosomes(markers: pd.DataFrame, limit: int = 40) -> str:
     chosen, added = int(markers["smallest_set"].sum()), int(markers["add"].sum())
     where = f"{len(markers)} markers along {len(names)} chromosomes"
     label = f"{where}; {chosen} in the smallest set, {added} to add."
-    return _svg(width, 22 + row * len(names), label, out)
+    return svg(width, 22 + row * len(names), label, out)
 
 
 def weeks_of_work(weeks: pd.DataFrame, limit: int = 60) -> str:
@@ -110,7 +96,7 @@ def weeks_of_work(weeks: pd.DataFrame, limit: int = 60) -> str:
     for i, w in enumerate(rows.itertuples()):
         y = 20 + i * row
         low, high, mean, wanted = (left + scale * float(v) for v in (w.low, w.high, w.expected, w.wanted))
-        out.append(_text(left - 12, y + 4, w.week or "no week", "", "end"))
+        out.append(text(left - 12, y + 4, w.week or "no week", "", "end"))
         out.append(
             f'<rect class="bar" x="{low:.1f}" y="{y - 8}" width="{max(high - low, 1):.1f}" height="16" '
             f'rx="2"/>'
@@ -121,9 +107,9 @@ def weeks_of_work(weeks: pd.DataFrame, limit: int = 60) -> str:
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10**9) if most / s <= 8)
     ticks = np.arange(0, most + 1e-9, step)
     for tick in ticks:
-        out.append(_text(left + scale * tick, base + 4, f"{tick:g}", "small", "middle"))
-    out.append(_text(left, base + 22, "verified hybrids", "small"))
-    return _svg(width, base + 30, f"Expected hybrids of {len(rows)} weeks with limits.", out)
+        out.append(text(left + scale * tick, base + 4, f"{tick:g}", "small", "middle"))
+    out.append(text(left, base + 22, "verified hybrids", "small"))
+    return svg(width, base + 30, f"Expected hybrids of {len(rows)} weeks with limits.", out)
 
 
 def plate_picture(plate: PlannedPlate) -> tuple[str, list[tuple[str, str]]]:
@@ -143,9 +129,9 @@ def plate_picture(plate: PlannedPlate) -> tuple[str, list[tuple[str, str]]]:
     out = []
     every = 1 if shape.wells <= 384 else 4
     for c in range(0, shape.columns, every):
-        out.append(_text(left + (c + 0.5) * size, top - 8, c + 1, "small", "middle"))
+        out.append(text(left + (c + 0.5) * size, top - 8, c + 1, "small", "middle"))
     for r in range(0, shape.rows, every):
-        out.append(_text(left - 8, top + (r + 0.5) * size + 4, row_letters(r), "small", "end"))
+        out.append(text(left - 8, top + (r + 0.5) * size + 4, row_letters(r), "small", "end"))
     filled = {(w.row, w.column): w for w in plate.wells}
     radius = size * 0.42
     labelled = shape.wells <= 384
@@ -164,7 +150,7 @@ def plate_picture(plate: PlannedPlate) -> tuple[str, list[tuple[str, str]]]:
                     f'height="{side:.1f}" rx="2"/>'
                 )
                 if labelled:
-                    out.append(_text(x, y + 3.6, lines[well.line], "in-parent"))
+                    out.append(text(x, y + 3.6, lines[well.line], "in-parent"))
             else:
                 number = families[well.cross_id]
                 css = "odd" if number % 2 else "even"
@@ -172,14 +158,14 @@ def plate_picture(plate: PlannedPlate) -> tuple[str, list[tuple[str, str]]]:
                 if seen[well.plant] > 1:
                     out.append(f'<circle class="twice" cx="{x:.1f}" cy="{y:.1f}" r="{radius + 1.6:.1f}"/>')
                 if labelled:
-                    out.append(_text(x, y + 3.6, number, "in-well"))
+                    out.append(text(x, y + 3.6, number, "in-well"))
     key = [(str(n), f"family {cross}") for cross, n in families.items()]
     key += [(letters, f"line {line}") for line, letters in lines.items()]
     label = (
         f"Plate {plate.name}: {len(plate.wells)} wells, {len(families)} families, {len(lines)} parent lines."
     )
     width, height = left + shape.columns * size + 6, top + shape.rows * size + 6
-    return _svg(width, height, label, out, "plate-map"), [(k, shown(v)) for k, v in key]
+    return svg(width, height, label, out, "plate-map"), [(k, shown(v)) for k, v in key]
 
 
 def _letters(i: int) -> str:

@@ -5,24 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from markupsafe import escape
-
-from crossproof.text import shown
+from crossproof.report.draw.svg import svg, text
 
 _WIDTH = 860.0
-
-
-def _text(x: float, y: float, text: object, kind: str = "", anchor: str = "start") -> str:
-    css = f' class="{kind}"' if kind else ""
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"{css}>{escape(shown(text))}</text>'
-
-
-def _svg(height: float, label: str, body: Sequence[str]) -> str:
-    return (
-        f'<svg viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" aria-label="{escape(shown(label))}">'
-        + "".join(body)
-        + "</svg>"
-    )
 
 
 def rate_by_season(points: Sequence[tuple[str, float, float, float]], label: str) -> str:
@@ -40,18 +25,18 @@ def rate_by_season(points: Sequence[tuple[str, float, float, float]], label: str
         share = most * k / 4
         y = at(share)
         out.append(f'<line class="grid" x1="{left}" x2="{_WIDTH - right}" y1="{y:.1f}" y2="{y:.1f}"/>')
-        out.append(_text(left - 8, y + 4, f"{share:.0%}", "small", "end"))
+        out.append(text(left - 8, y + 4, f"{share:.0%}", "small", "end"))
     step = (_WIDTH - left - right) / max(len(points), 1)
     for k, (name, rate, low, high) in enumerate(points):
         x = left + step * (k + 0.5)
-        out.append(_text(x, height - 10, name, "small", "middle"))
+        out.append(text(x, height - 10, name, "small", "middle"))
         if not math.isfinite(rate):
-            out.append(_text(x, at(0.0) - 6, "not known", "small", "middle"))
+            out.append(text(x, at(0.0) - 6, "not known", "small", "middle"))
             continue
         out.append(f'<line class="axis" x1="{x:.1f}" x2="{x:.1f}" y1="{at(low):.1f}" y2="{at(high):.1f}"/>')
         out.append(f'<circle class="dot" cx="{x:.1f}" cy="{at(rate):.1f}" r="6"/>')
-        out.append(_text(x + 11, at(rate) + 4, f"{rate:.0%}", "small"))
-    return _svg(height, label, out)
+        out.append(text(x + 11, at(rate) + 4, f"{rate:.0%}", "small"))
+    return svg(_WIDTH, height, label, out)
 
 
 def beside_others(rows: Sequence[tuple[str, float, float, float, bool]], label: str) -> str:
@@ -70,12 +55,12 @@ def beside_others(rows: Sequence[tuple[str, float, float, float, bool]], label: 
         x = at(ratio)
         css = "axis" if ratio == 1.0 else "grid"
         out.append(f'<line class="{css}" x1="{x:.1f}" x2="{x:.1f}" y1="{top}" y2="{bottom:.1f}"/>')
-        out.append(_text(x, bottom + 18, f"{ratio:g}", "small", "middle"))
+        out.append(text(x, bottom + 18, f"{ratio:g}", "small", "middle"))
     for k, (name, ratio, low, high, clear) in enumerate(rows):
         y = top + row * (k + 0.5)
-        out.append(_text(left - 12, y + 4, name if len(name) <= 42 else name[:40] + "…", "", "end"))
+        out.append(text(left - 12, y + 4, name if len(name) <= 42 else name[:40] + "…", "", "end"))
         out.append(f'<line class="axis" x1="{at(low):.1f}" x2="{at(high):.1f}" y1="{y:.1f}" y2="{y:.1f}"/>')
         css = "dot" if clear else "dot-no"
         out.append(f'<circle class="{css}" cx="{at(ratio):.1f}" cy="{y:.1f}" r="5.5"/>')
-    out.append(_text((left + _WIDTH - right) / 2, height - 6, "odds against the others", "", "middle"))
-    return _svg(height, label, out)
+    out.append(text((left + _WIDTH - right) / 2, height - 6, "odds against the others", "", "middle"))
+    return svg(_WIDTH, height, label, out)
