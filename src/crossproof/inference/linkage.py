@@ -18,7 +18,7 @@ With r = 1/2 everywhere each marker is drawn from the chain's own frequencies an
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -142,6 +142,28 @@ class Chain:
 
 
 @dataclass(frozen=True)
+class Stretches:
+    """Whether a plant is as its line or, over a stretch, another: states as the line, and within a stretch.
+
+    `share`: share of the genome within stretches; `morgan`: their mean length.
+    """
+
+    share: float
+    morgan: float
+    component: tuple[int, ...] = (0, 1)
+
+    @property
+    def weights(self) -> Floats:
+        """Probability of each state (2,) at one marker."""
+        return np.array([1 - self.share, self.share])
+
+    def steps(self, r: Floats) -> Floats:
+        """Transitions (marker, 2, 2): beginnings and ends of stretches are Poisson along the chromosome."""
+        kept = np.maximum(1 - 2 * r, 0.0) ** (1 / (2 * (1 - self.share) * self.morgan))
+        return np.asarray(kept[:, None, None] * np.eye(2) + (1 - kept)[:, None, None] * self.weights)
+
+
+@dataclass(frozen=True)
 class Pass:
     """A forward pass over all plants: emissions of states, and states before them, (marker, R, K, n) each."""
 
@@ -191,7 +213,7 @@ class Chains:
     before in the rows. States that a chain does not have are never entered.
     """
 
-    def __init__(self, chains: list[Chain], route: Route) -> None:
+    def __init__(self, chains: Sequence[Chain | Stretches], route: Route) -> None:
         self.route = route
         r, k, m = len(chains), max(len(c.component) for c in chains), len(route.r)
         self.component = np.zeros((r, k), dtype=np.int64)

@@ -121,6 +121,34 @@ def test_a_self_that_few_markers_tell_from_a_hybrid_is_held_where_it_is_of_a_par
     assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
 
 
+@pytest.mark.parametrize(("against", "held"), [(15.0, True), (25.0, False)])
+def test_a_backcross_of_two_lines_that_few_markers_tell_from_a_hybrid_is_held(against, held):
+    relation = np.zeros((1, len(RELATIONS)))
+    relation[0, RELATIONS.index(Relation.BACKCROSS_MOTHER)] = 1.0
+    one = family(
+        [0, 0, 0, 1],
+        class_loglik=np.array([[-against, -300.0, -300.0, 0.0]]),
+        relation_posterior=relation,
+        scored=np.array([500]),
+    )
+    found = parent_findings([one], WELLS, {})
+    assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
+    assert not held or "a parent plant was heterozygous" in found[0].evidence
+
+
+@pytest.mark.parametrize(
+    ("mother", "father", "doubt"),
+    [(0.16, 0.16, (True, True)), (0.04, 0.28, (False, True)), (0.14, 0.14, (False, False))],
+)
+def test_what_may_be_of_either_parent_leaves_both_in_doubt(mother, father, doubt):
+    faults = np.zeros((2, len(FAULTS)))
+    for side, share in enumerate((mother, father)):
+        faults[side, FAULTS.index(Fault.HETEROGENEOUS)] = share
+        faults[side, 0] = 1 - share
+    one = result_of([1, 0, 0, 0], parent_faults=faults)
+    assert (in_doubt(one, 0), in_doubt(one, 1)) == doubt
+
+
 def test_plants_of_a_relative_are_held_and_not_culled():
     (other, unresolved) = parent_findings([family([0, 0, 1, 0], father=Fault.RELATIVE)], WELLS, {})
     assert other.kind is FindingKind.OTHER_POLLEN

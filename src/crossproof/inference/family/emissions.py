@@ -97,18 +97,31 @@ class MarkerChunk:
         self.donors = block.donors[pick]  # m, D, a
         self.by_donor: Floats = np.empty((0, 0, 0))  # m, donor, n: of a fixed mother, as last asked for
 
-    def begin(self, mother: Floats, father: Floats) -> None:
-        """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone."""
-        left, right = (
-            x[self.pick].T if o is None else (x[self.pick][:, ordered(self.k)] * o).T
-            for x, o in zip((mother, father), self.order, strict=True)
-        )
-        prior = (left[:, None] * right[None, :]).reshape(-1, self.m)
+    def begin(
+        self, mother: Floats, father: Floats, within: tuple[Floats, Floats] | None, share: float
+    ) -> None:
+        """Forget all messages; the parent plants are known by their priors (block marker, n_g) alone.
+
+        `within`: those priors over a stretch in which a parent is not as its line, `share` the share of such
+        stretches; None where that is not asked.
+        """
+        prior = self._joint_prior(mother, father)
+        self.priors: Floats | None = None  # as the line and within a stretch, (2, pairs, m)
+        if within is not None:
+            self.priors = np.stack([prior, self._joint_prior(*within)])
+            prior = np.tensordot([1 - share, share], self.priors, axes=1)
         self.log_prior = np.log(np.maximum(prior, 1e-300))
         self.outside: Floats = np.repeat(prior, self.n, axis=1)  # pairs, cell
         self.log_total = np.zeros(self.m)
         self.total: Floats = self.log_prior
         self.message: Floats | None = None
+
+    def _joint_prior(self, mother: Floats, father: Floats) -> Floats:
+        left, right = (
+            x[self.pick].T if o is None else (x[self.pick][:, ordered(self.k)] * o).T
+            for x, o in zip((mother, father), self.order, strict=True)
+        )
+        return np.asarray((left[:, None] * right[None, :]).reshape(-1, self.m))
 
     def emissions(self, components: Ints) -> Floats:
         """P(D_ij | component) (component, m, n), over the parents as the others show them."""
@@ -147,6 +160,9 @@ class MarkerChunk:
         if damp and self.message is not None:
             message = np.sqrt(message * self.message)
         self.message = message
+        if self.priors is not None:
+            self.said = log_product(message, 2)  # pairs, m
+            return
         self.total = self.log_prior + log_product(message, 2)  # pairs, m
         top = self.total.max(axis=0)
         weight = np.exp(self.total - top)
@@ -155,6 +171,27 @@ class MarkerChunk:
         # the floor of the likelihoods and its inverse.
         outside = weight[:, :, None] / message
         outside /= outside.sum(axis=0)
+        self.outside = outside.reshape(len(outside), -1)
+
+    def stretch_emissions(self) -> tuple[Floats, Floats]:
+        """P(what the other plants say | as the line, within a stretch), (m, 2, n + 1), the last column of all
+        plants; and the log of each column's scale (m,), the same for all columns of a marker."""
+        assert self.priors is not None
+        assert self.message is not None
+        top = self.said.max(axis=0)
+        weight = np.exp(self.said - top)
+        rest = np.concatenate([weight[:, :, None] / self.message, weight[:, :, None]], axis=2)
+        self.rest = rest  # pairs, m, n + 1
+        return np.einsum("spm,pmx->msx", self.priors, rest), top
+
+    def mix(self, weights: Floats) -> None:
+        """New W_-ij where states have these weights by the other markers (m, 2, n + 1)."""
+        assert self.priors is not None
+        prior = np.einsum("spm,msx->pmx", self.priors, weights)
+        outside = self.rest * prior
+        with np.errstate(divide="ignore"):
+            self.total = np.maximum(np.log(prior[:, :, -1]), -690.0) + self.said
+        outside = outside[:, :, :-1] / outside[:, :, :-1].sum(axis=0)
         self.outside = outside.reshape(len(outside), -1)
 
     def parents(self) -> tuple[Floats, Floats]:

@@ -38,6 +38,7 @@ import numpy as np
 
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk, log_product
+from crossproof.inference.family.parent_stretches import STRETCHES, along_stretches
 from crossproof.inference.family.relation_plan import Fit, RelationPlan, plan_relations, route_of
 from crossproof.inference.linkage import Chain, Chains, Descent
 from crossproof.model.arrays import Floats, Ints
@@ -132,6 +133,7 @@ class Family:
         self._pollen: Chains | None = None
         if self.kinds.mother:
             self._pollen = Chains([Chain((Descent.GAMETE,), (0, 1))], self.route)
+        self._stretches = Chains([STRETCHES], self.route)
 
     def plan(self, live: Ints) -> RelationPlan:
         """How the pair relations of these rows are judged, made once for each set of them."""
@@ -150,6 +152,7 @@ class Family:
         active: Ints | None = None,
         priors: Priors | None = None,
         keep_outside: bool = False,
+        within: tuple[tuple[Floats, ...], tuple[Floats, ...]] | None = None,
     ) -> Solution:
         """Judge all plants under one reading of the parents.
 
@@ -159,11 +162,14 @@ class Family:
         progeny, HYBRIDS to look for a second solution. With `active` only these
         donors are weighed (the rest come back as -inf): enough to see whether a reading is worth more.
         `priors`: in place of the family's own, `pair` for the relations that can occur only (`rows`).
+        `within`: priors of mother and father over a stretch of a chromosome in which one of them is not as
+        its line; None where they depart marker by marker alone.
         """
         chunks, narrow = self.chunks, active
         priors = self.priors if priors is None else priors
         for b, chunk in chunks:
-            chunk.begin(mother[b], father[b])
+            stretch = None if within is None or chunk.maternal else (within[0][b], within[1][b])
+            chunk.begin(mother[b], father[b], stretch, STRETCHES.share)
         every = np.arange(len(priors.donor)) if active is None else active
         all_pairs = np.arange(len(self.rows))
         pair, donor = self._fit(all_pairs, every)
@@ -187,7 +193,13 @@ class Family:
             active = heard
             if not converged:
                 alone = self.solve(
-                    mother, father, max_rounds=0, active=narrow, priors=priors, keep_outside=keep_outside
+                    mother,
+                    father,
+                    max_rounds=0,
+                    active=narrow,
+                    priors=priors,
+                    keep_outside=keep_outside,
+                    within=within,
                 )
                 return replace(alone, rounds=rounds, converged=False)
         if active is None:
@@ -326,6 +338,9 @@ class Family:
                 of_donor = linked[chunk.at]
             pollen = np.matmul(chunk.donors[:, heard].transpose(0, 2, 1)[:, None], of_donor)
             chunk.gather(chunk.send(rows, np.ascontiguousarray(share), pollen, flat), damp)
+        stretched = [chunk for _, chunk in self.chunks if chunk.priors is not None]
+        if stretched:
+            along_stretches(self._stretches, stretched)
 
 
 def _joined(parts: list[Floats], block: FamilyBlock) -> Floats:

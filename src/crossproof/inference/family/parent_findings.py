@@ -25,12 +25,15 @@ CULL_ON_TUBE = 0.01
 """Posterior of a hybrid at or above which a plant is not culled as an outcross or off pedigree: seed that
 cannot be had again is worth one more plant of the line typed. No source."""
 FEW_AGAINST, SOME_AGAINST = 0.04, 0.12
-"""Natural-log evidence per scored marker against a hybrid: a plant of a family with a segregating parent that
-has less, and with it the plants of its family that have less than the second, are not culled. A true self of
-an F1 is homozygous for alleles no hybrid can have at every fourth marker or so; a hybrid has that little
-against it where the other parent was heterozygous over a stretch. No source: the project's own trials."""
+"""Natural-log evidence per scored marker against a hybrid: a plant that has less, and is taken for a self of
+a parent that segregates, or of two lines for a later generation, is not culled; nor are selfs of its family
+that have less than the second. A true self of an F1 is homozygous for alleles no hybrid can have at every
+fourth marker or so, a backcross at many; a hybrid has that little against it where a parent was heterozygous
+over a stretch. No source: the project's own trials."""
 LINE_IN_DOUBT = 0.3
 """Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
+PART_OF_DOUBT = 0.25
+"""Part of that posterior, of both parents together, at or above which it is one's."""
 DEPARTED = 0.10
 """Share of markers at which a parent plant is not as its line, at or above which its hybrids wait."""
 DEPARTED_ERRORS = 2.5
@@ -40,6 +43,7 @@ LIKELY_ALIKE = 0.95
 least of a class with which a plant that may be a hybrid after all is culled."""
 LIKELY = 0.5
 """Posterior of a fault at or above which it is named."""
+LATER = (Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER, Relation.ADVANCED)
 LOOK_ALIKE = (Fault.HETEROGENEOUS, Fault.RELATIVE)
 SIDES = ("mother", "father")
 
@@ -64,7 +68,10 @@ def in_doubt(result: FamilyResult, side: int) -> bool:
     """Whether hybrids of a family rest on a parent whose typing and tag do not agree."""
     known = (result.mother_known, result.father_known)[side]
     tube, line = fault_share(result, side, Fault.TUBE), fault_share(result, side, *LOOK_ALIKE)
-    return known and (tube >= TUBE_IN_DOUBT or line >= LINE_IN_DOUBT or departed(result, side))
+    # a foreign allele at a marker that the parents share may be of either: both lines are then in doubt
+    either = line + fault_share(result, 1 - side, *LOOK_ALIKE)
+    doubtful = either >= LINE_IN_DOUBT and line >= PART_OF_DOUBT * either
+    return known and (tube >= TUBE_IN_DOUBT or doubtful or departed(result, side))
 
 
 def rests_on_tube(result: FamilyResult, side: int) -> tuple[int, ...]:
@@ -87,7 +94,8 @@ def may_be_hybrids(result: FamilyResult) -> tuple[int, ...]:
     if not (result.mother_known and result.father_known) or any(rests_on_tube(result, s) for s in (0, 1)):
         return ()
     leads = result.class_posterior.max(axis=1) >= LIKELY_ALIKE
-    return tuple(i for i in _foreign_but_perhaps_hybrid(result) if leads[i])
+    near = near_hybrids(result)
+    return tuple(i for i in _foreign_but_perhaps_hybrid(result) if leads[i] and i not in near)
 
 
 def _foreign_but_perhaps_hybrid(result: FamilyResult) -> tuple[int, ...]:
@@ -97,7 +105,8 @@ def _foreign_but_perhaps_hybrid(result: FamilyResult) -> tuple[int, ...]:
 
 
 def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
-    """Plants (places), to be culled as selfs of a parent that segregates, with little against a hybrid.
+    """Plants (places) with little against a hybrid, to be culled as selfs of a parent that segregates or, of
+    two lines, as seed of a backcross or a later generation.
 
     Selfs of a line are left out: seed of a line and of its backcross are told apart by little in any case.
     """
@@ -110,6 +119,10 @@ def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
         (result.relation_posterior[:, selfed] >= LIKELY) & result.segregates
     ).any(axis=1)
     few = culled & (result.scored > 0) & (share < FEW_AGAINST)
+    if not result.segregates.any():
+        later = [RELATIONS.index(r) for r in LATER]
+        of_later = result.relation_posterior[:, later].sum(axis=1) >= LIKELY_ALIKE
+        return tuple(np.flatnonzero(of_later & (result.scored > 0) & (share < FEW_AGAINST)).tolist())
     if not few.any():
         return ()
     return tuple(np.flatnonzero(culled & (result.scored > 0) & (share < SOME_AGAINST)).tolist())
@@ -236,8 +249,9 @@ def _near_hybrids(result: FamilyResult, wells: Wells) -> Finding:
         Scope.CROSS,
         "",
         result.cross_id,
-        "Few markers of the plants listed speak against hybrids. Where the plant crossed with the F1 was "
-        "heterozygous over a stretch, as lines can be, they are hybrids.",
+        "Few markers of the plants listed speak against hybrids. Where "
+        + ("the plant crossed with the F1" if result.segregates.any() else "a parent plant")
+        + " was heterozygous over a stretch, as lines can be, they are hybrids.",
         "Type the two plants that were crossed, or more plants of both; keep the plants listed until then.",
         wells=places,
         samples=samples,

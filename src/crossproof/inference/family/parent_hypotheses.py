@@ -25,6 +25,7 @@ import numpy as np
 from crossproof.inference.family.family_model import Solution
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.pedigree import child_of_gametes, pool_genotypes
 from crossproof.model.arrays import Floats, Ints
 
 RELATIVE_SHARE = 0.2
@@ -157,6 +158,14 @@ def parent_prior(block: PanelBlock, place: Ints, version: int | None, h: float, 
         return block.pool(inbreeding)[place]
     departed, stayed = block.parent_parts(place, version, h)
     return departed + stayed
+
+
+def prior_within(block: PanelBlock, place: Ints, version: int) -> Floats:
+    """Prior (m, n_g) of a parent plant over a stretch in which it is not as its line: half the line's gamete
+    beside one of the pool, half a fixed plant of the pool."""
+    q = block.q[place]
+    mixed = child_of_gametes(block.gametes[place, version].astype(np.float64), q)
+    return np.asarray((mixed + pool_genotypes(q, 1.0)) / 2)
 
 
 def log_sizes(panel: Panel, versions: Ints) -> Floats:

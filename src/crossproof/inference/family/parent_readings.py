@@ -15,6 +15,7 @@ import numpy as np
 from crossproof.inference.family.family_model import Family, Solution
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
+    HETEROGENEOUS_WEIGHTS,
     Fault,
     Reading,
     Readings,
@@ -28,8 +29,9 @@ from crossproof.inference.lines.line_doubts import (
     heterogeneous_share,
 )
 from crossproof.inference.lines.panel import Panel
-from crossproof.inference.pedigree import pollen_table
+from crossproof.inference.pedigree import PAIR_RELATIONS, pollen_table
 from crossproof.model.arrays import Floats, Ints
+from crossproof.model.results import Relation
 from crossproof.model.settings import Settings
 
 CLEAR = 0.9
@@ -40,6 +42,8 @@ DEPARTS = 0.04
 """Least expected share of departing markers at or above which other hypotheses are tried."""
 DEPARTS_ERRORS = 1.5
 """Standard errors above the run's departure, as many markers allow, that it takes as well."""
+DEPARTING_LOOK = 0.05
+"""Odds of a heterogeneous line, foreseen from the messages as typed, at or above which one is looked at."""
 NEGLIGIBLE = 1e-4
 """Weight of a hypothesis below which it is dropped."""
 FULL_LOOK = 0.01
@@ -65,7 +69,8 @@ def read_parents(
 
     `mother`, `father`: line names, "" where unknown; `pods` (n,): number of each plant's pod, the plants
     themselves where pods are not recorded; `lines`: the typed lines but these two; `cross_id`: the family's
-    name, so that its own say about its parents' tubes is left out of the prior.
+    name, so that its own say about its parents' tubes is left out of the prior; `keep_outside`: for the run's
+    estimates, see `Solution.outside`.
     """
     solver = ReadingSolver(family, panel, places, settings, pods, keep_outside)
     own = [panel.versions(mother), panel.versions(father)]
@@ -90,16 +95,25 @@ def read_parents(
     if not trusting:
         solver.add_generations(as_typed.reading, rates.generation)
     may: tuple[tuple[bool, bool], tuple[bool, bool]] = ((False, False), (False, False))
+    departs = [False, False]
     # The gametes of a heterozygous parent are judged by its own two copies: other plants cannot be weighed
     # against it on one scale.
     if all(known) and not trusting and not (panel.segregates(mother) or panel.segregates(father)):
         may = _what_may_be(solver, plain, panel, places)
-    if any(map(any, may)):
-        beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
         varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
+        # Not for the run's estimates: of parents that all depart somewhat, those that do so least would be
+        # left to tell how much parents depart.
+        departs = [
+            not keep_outside and not any(may[side]) and _may_depart(solver, side, varied[side])
+            for side in (0, 1)
+        ]
+    if any(map(any, may)) or any(departs):
+        beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
         search = ParentSearch(solver, panel, own, beliefs, varied, rates.wrong_plant, lines)
         for side in (0, 1):
-            if any(may[side]):
+            if departs[side]:
+                search.departing(as_typed.reading, as_typed.solution, side)
+            elif any(may[side]):
                 tried[side] = search.others(as_typed.reading, as_typed.solution, side, *may[side])
         # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
         # from the best hypothesis that names the first, even where leaving it unnamed explains more so far.
@@ -153,6 +167,18 @@ def _departing_parents(solver: ReadingSolver, panel: Panel, places: tuple[Ints, 
     return False
 
 
+def _may_depart(solver: ReadingSolver, side: int, varied: float) -> bool:
+    """Whether a plant that departs from its line may be likely enough for a look, where nothing else asks.
+
+    Foreign alleles at markers that the parents share may be of either; each parent alone then departs little.
+    """
+    version = solver.as_typed.reading.parents[side]
+    if version is None:
+        return False
+    odds = np.log(varied) + solver.foreseen_departing(side, HETEROGENEOUS_WEIGHTS)
+    return bool(odds >= np.log(DEPARTING_LOOK))
+
+
 def _what_may_be(
     solver: ReadingSolver, plain: Floats, panel: Panel, places: tuple[Ints, ...]
 ) -> tuple[tuple[bool, bool], tuple[bool, bool]]:
@@ -161,7 +187,8 @@ def _what_may_be(
 
     `plain` (n, 2): posteriors of hybrid and self as typed. Two clear hybrids of parents that do not depart
     rule out another parent of the whole tag, and one odd plant is judged as well by itself as with another
-    parent. An odd plant that is the mother's outcross speaks of the father alone, any other of the mother.
+    parent. An odd plant with an allele of the mother's everywhere speaks of the father alone, any
+    other of the mother.
     """
     crossed = _outcross(solver, solver.as_typed.solution)
     odd = plain.sum(axis=1) < ODD
@@ -201,12 +228,14 @@ def _pod_of_relative(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ..
 
 
 def _outcross(solver: ReadingSolver, solution: Solution) -> Floats:
-    """Posterior (n,) of pollen of any donor but the father."""
+    """Posterior (n,) of the mother's seed by pollen of any donor but the father, or of a gamete that lacks
+    some of the father's alleles, as a backcross to her has it."""
     priors = solver.family.priors
     pair, donor = solution.pair[solver.family.rows], solution.donor
     scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
     posterior = np.exp(scores - np.logaddexp.reduce(scores, axis=0))
-    return np.asarray(posterior[len(pair) : -1].sum(axis=0))
+    hers = [PAIR_RELATIONS[row][0] is Relation.BACKCROSS_MOTHER for row in solver.family.rows.tolist()]
+    return np.asarray(posterior[len(pair) : -1].sum(axis=0) + posterior[: len(pair)][hers].sum(axis=0))
 
 
 def departed_share(

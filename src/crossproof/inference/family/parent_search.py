@@ -76,16 +76,7 @@ class ParentSearch:
         other = base.parents[1 - side]
         if other is None:
             return None
-        right = base.log_prior - self.log_right
-        plant = Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT
-
-        def reading(version: int | None, log_prior: float, fault: Fault, **more: object) -> Reading:
-            pair = (version, other) if side == 0 else (other, version)
-            # where both parents are wrong the graver fault decides what the plants are: seed of another
-            # mother is off pedigree whatever the pollen was, as under a swapped tag
-            fault = max(fault, base.fault, key=GRAVITY.index)
-            return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
-
+        reading, right, plant = self._from(base, other, side)
         parts = tuple(p for p, may in ((False, whole), (True, part)) if may)
         log_part = {False: float(np.log(WHOLE_SHARE)), True: float(np.log1p(-WHOLE_SHARE))}
         if self.solver.n_pods == 1 or base.fault is not Fault.NONE:
@@ -107,6 +98,28 @@ class ParentSearch:
             for one in found
         ]
         return found[0], scores[0]
+
+    def departing(self, base: Reading, base_solution: Solution, side: int) -> None:
+        """Solve a relative and a plant of a heterogeneous line in place of one parent, and nothing else."""
+        other = base.parents[1 - side]
+        if other is not None and base.parents[side] is not None:
+            reading, right, plant = self._from(base, other, side)
+            log_whole = 0.0 if self.solver.n_pods == 1 else float(np.log(WHOLE_SHARE))
+            self._departing(reading, base, side, right, plant, base_solution.active, {False: log_whole})
+
+    def _from(self, base: Reading, other: int, side: int) -> tuple[Callable[..., Reading], float, Fault]:
+        """Hypotheses that differ from `base` in one parent, by version, log prior and fault; the log prior
+        left to them; and the fault of another plant."""
+        plant = Fault.MOTHER_PLANT if side == 0 else Fault.FATHER_PLANT
+
+        def reading(version: int | None, log_prior: float, fault: Fault, **more: object) -> Reading:
+            pair = (version, other) if side == 0 else (other, version)
+            # where both parents are wrong the graver fault decides what the plants are: seed of another
+            # mother is off pedigree whatever the pollen was, as under a swapped tag
+            fault = max(fault, base.fault, key=GRAVITY.index)
+            return Reading(pair[0], pair[1], float(log_prior), fault, **more)  # type: ignore[arg-type]
+
+        return reading, base.log_prior - self.log_right, plant
 
     def _other_line(
         self, reading: Callable[..., Reading], side: int, right: float, plant: Fault, active: Ints

@@ -17,9 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.descents import Kinds
-from crossproof.inference.family.family_model import MAX_ROUNDS, Family, Priors, Solution, Start
+from crossproof.inference.family.family_model import Family, Priors, Solution, Start
 from crossproof.inference.family.parent_hypotheses import (
-    DEPARTURE_SOLVED,
     DEPARTURES,
     OF_GENERATION,
     OTHER_PLANT,
@@ -27,7 +26,9 @@ from crossproof.inference.family.parent_hypotheses import (
     Fault,
     Reading,
     parent_prior,
+    prior_within,
 )
+from crossproof.inference.family.two_starts import PriorPair, from_two_starts
 from crossproof.inference.lines.doubt import MOST_LINES, Doubt, DoubtPart
 from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
 from crossproof.inference.pedigree import PAIR_RELATIONS
@@ -45,10 +46,6 @@ GENERATION_CLOSE = 9.0
 """Natural-log distance from the best hypothesis within which a later generation is worth a solution."""
 MIXED_POD = 0.05
 """Share of the plants of a pod that are not of the parents of the rest, no source."""
-MOST_ROUNDS = 200
-"""Rounds that a second start may take: it begins far from what the plants show."""
-RIVAL = 30.0
-"""Natural-log evidence within which a second solution is a rival: the evidence is an approximation."""
 LARGEST_RATIO = 6e4
 """Largest likelihood ratio that is kept of a doubt."""
 
@@ -162,11 +159,11 @@ class ReadingSolver:
     def _over_departures(
         self, solution: Solution, reading: Reading, side: int, weights: tuple[float, ...]
     ) -> float:
-        """What integrating over the departure adds to the log evidence at DEPARTURE_SOLVED."""
+        """What integrating over the departure adds to the log evidence of a solution."""
         version = reading.parents[side]
         assert version is not None
         posteriors = solution.mother if side == 0 else solution.father
-        solved = self.prior(version, DEPARTURE_SOLVED, None)
+        solved = self.prior(version, reading.departs[side], None)
         gains = np.full(len(DEPARTURES), -np.inf)
         for i, (d, weight) in enumerate(zip(DEPARTURES, weights, strict=True)):
             if weight > 0:
@@ -175,6 +172,10 @@ class ReadingSolver:
                     ratio = np.divide(post, here, out=np.zeros_like(post), where=here > 1e-12)
                     gains[i] += np.log(np.maximum((ratio * there).sum(axis=1), 1e-300)).sum()
         return float(np.logaddexp.reduce(gains))
+
+    def foreseen_departing(self, side: int, weights: tuple[float, ...]) -> float:
+        """Log evidence to be gained if a parent as typed departed by `DEPARTURES`, from its messages."""
+        return self._over_departures(self.as_typed.solution, self.as_typed.reading, side, weights)
 
     def add_generations(self, as_typed: Reading, share: float) -> None:
         """Weigh the hypotheses that the whole tag is seed of a later generation, where they may count.
@@ -269,27 +270,14 @@ class ReadingSolver:
             priors = None
             if reading.fault is Fault.GENERATION:
                 priors = self.generation_priors(reading.generation)
-            as_typed = reading.fault in (Fault.NONE, Fault.GENERATION)
-            starts = [Start.ALONE if as_typed else Start.HYBRID_OR_SELF]
             if self.family.kinds != Kinds() and reading.fault is Fault.NONE:
-                # The gap between an F1's self and its backcross can hide behind a parent that few markers
-                # were called of: either way the parents learned fit the plants. The likelier one counts.
-                starts.append(Start.HYBRIDS)
-            found = [
-                solve(
-                    *parents,
-                    start=s,
-                    active=active,
-                    priors=priors,
-                    keep_outside=self.keep_outside,
-                    max_rounds=MOST_ROUNDS if s is Start.HYBRIDS else MAX_ROUNDS,
-                )
-                for s in starts
-            ]
-            best = max(found, key=lambda s: (s.converged, s.log_evidence))
-            rivals = [s for s in found if s.converged and s.log_evidence > best.log_evidence - RIVAL]
-            leading = [self._leading(s) for s in rivals]
-            return _Solutions(replace(best, rival=any((x != leading[0]).any() for x in leading)))
+                prior_of = self._within(reading, parents)
+                return _Solutions(from_two_starts(self.family, parents, prior_of, active, self.keep_outside))
+            as_typed = reading.fault in (Fault.NONE, Fault.GENERATION)
+            start = Start.ALONE if as_typed else Start.HYBRID_OR_SELF
+            return _Solutions(
+                solve(*parents, start=start, active=active, priors=priors, keep_outside=self.keep_outside)
+            )
         # Two sets of parents. Those as typed begin with what their tubes say alone: had they learned from all
         # plants, they would fit the others' as well. Then each set learns from the plants that are its own.
         typed = self.parent_priors(self.as_typed.reading)
@@ -301,13 +289,16 @@ class ReadingSolver:
         )
         return _Solutions(other, learned)
 
-    def _leading(self, solution: Solution) -> Ints:
-        """Hybrid, self or another relation (n,), whichever is likeliest of each plant."""
-        own, rows = self.family.priors, self.family.rows
-        pair = own.pair[:, None] + solution.pair[rows]
-        donor = own.donor[:, None] + solution.donor
-        rest = np.concatenate([pair[2:], donor, np.broadcast_to(own.flat, (1, self.family.n))])
-        return np.asarray(np.concatenate([pair[:2], rest.max(axis=0)[None]]).argmax(axis=0))
+    def _within(self, reading: Reading, parents: PriorPair) -> PriorPair | None:
+        """Priors of the parents over a stretch in which the fixed one is not as its line; None where both
+        segregate, or it was never typed."""
+        segregating = (self.family.kinds.mother, self.family.kinds.father)
+        version = None if all(segregating) else reading.parents[segregating.index(False)]
+        if version is None:
+            return None
+        blocks = zip(self.panel.blocks, self.places, strict=True)
+        fixed = tuple(prior_within(b, p, version) for b, p in blocks)
+        return (parents[0], fixed) if segregating[0] else (fixed, parents[1])
 
     def full(self, item: Solved) -> Solution:
         """The solution with every donor weighed."""

@@ -104,7 +104,9 @@ def smallest_proven(
     first_cost = float(task.cost[chosen].sum())
     proven = False
     if int(search.allowed.sum()) <= FEW_MARKERS:
-        chosen, bound, proven = search.closed(chosen, spent + looks)
+        chosen, lower, proven = search.closed(chosen, spent + looks)
+        # A look left open says nothing of smaller sets: then the programme's bound is all that holds.
+        bound = max(bound, lower) if search.certain else bound
     judge.look_closer()
     for _ in range(_MENDED):  # what mends one cross may just unprove another
         wrong = search.failing(chosen, search.crosses)

@@ -88,9 +88,9 @@ function plantView(host) {
     const contrast = markers.filter(x => x.kind === 'contrast').length;
     const n = key => tally['contrast:' + key] || 0;
     const foreign = markers.filter(x => x.foreign).length;
-    const sentence = 'Of ' + noun(contrast, 'contrast marker') + ' drawn here ' + count(n('one allele of each parent')) + ' show an allele of each parent, ' +
-      count(n("mother's allele only")) + " the mother's only, " + count(n("father's allele only")) + " the father's only, and " + count(n('not scored')) +
-      ' were not scored. ' + noun(foreign, 'call carries', 'calls carry') + ' an allele found in neither parent.' +
+    const sentence = 'Of ' + noun(contrast, 'contrast marker') + ' drawn here ' + noun(n('one allele of each parent'), 'shows', 'show') + ' an allele of each parent, ' +
+      count(n("mother's allele only")) + " the mother's only, " + count(n("father's allele only")) + " the father's only, and " + noun(n('not scored'), 'was', 'were') +
+      ' not scored. ' + noun(foreign, 'call carries', 'calls carry') + ' an allele found in neither parent.' +
       (CALLS.total > CALLS.pos.length ? ' The page carries ' + count(CALLS.pos.length) + ' of ' + count(CALLS.total) + ' markers; crossproof explain lists them all.' : '');
     const behind = node('details', {class: 'behind'}, node('summary', {}, 'Marker by marker'));
     behind.addEventListener('toggle', () => { if (behind.open && behind.children.length === 1) behind.append(markerTable(markers)); });
