@@ -209,7 +209,7 @@ def people_shown(files: Files) -> Iterator[str]:
         if r is None:
             yield f"{row['person']} is not in operators.csv"
             continue
-        if integer(row["with a verdict"]) != integer(r["determined"]) or integer(row["tags"]) != integer(
+        if integer(row["plants counted"]) != integer(r["counted"]) or integer(row["tags"]) != integer(
             r["tags"]
         ):
             yield f"{row} differs from operators.csv"

@@ -169,6 +169,12 @@ def rates_so_far(
     }
     own = np.ones(len(crosses))
     hybrid, determined, flowers, pods, seeds = column.values()
+    if "counted" in crosses:
+        # hybrids wait where their tag does, so that its verdicts would be of selfs alone
+        determined = pd.to_numeric(crosses["counted"], errors="coerce").to_numpy(
+            dtype=np.float64, na_value=np.nan
+        )
+        hybrid = np.where(determined > 0, hybrid, 0.0)
     if past is None:
         return team_rates(hybrid, determined, flowers, pods, seeds, settings.class_prior)
     return team_rates(

@@ -109,7 +109,7 @@ def _percent(value: float) -> str:
 
 
 def _people(facts: PeopleFacts) -> Table:
-    """Selfing among the determined plants of each person, with its limits."""
+    """Selfing among the counted plants of each person, with its limits."""
     table = Table(title="Selfed, by person", title_justify="left", title_style="bold", box=None)
     for heading in ("person", "tags", "plants", "selfed", "95 % limits", ""):
         table.add_column(heading, justify="left" if heading in ("person", "") else "right")
@@ -117,7 +117,7 @@ def _people(facts: PeopleFacts) -> Table:
         table.add_row(
             Text(plain(person.name) or "nobody named"),
             count(person.tags),
-            count(person.determined),
+            count(person.counted),
             _percent(person.selfing),
             f"{_percent(person.selfing_low)} to {_percent(person.selfing_high)}",
             Text(TOO_FEW_LOOK if person.few else "", style="dim"),

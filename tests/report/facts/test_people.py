@@ -38,3 +38,11 @@ def test_a_person_outside_but_as_expected_is_said_to_be_there_by_chance_perhaps(
     assert "2\u00a0people lie outside the limits of chance." in text
     assert "Ada may lie there by chance" in text
     assert "Allowing for mother line, Ben differs" in text
+
+
+def test_plants_that_no_rate_counts_are_told() -> None:
+    table = pd.DataFrame(
+        {"operator": ["Ilse", "Bram"], "tags": 6, "determined": [30, 25], "counted": [28, 25]}
+    )
+    assert people_facts(table).left_out == 2
+    assert people_facts(table.assign(counted=table["determined"])).left_out == 0

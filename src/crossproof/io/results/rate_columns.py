@@ -27,7 +27,10 @@ def _rate(name: str, meaning: str) -> tuple[ResultColumn, ...]:
     )
 
 
-_DETERMINED = _W("determined", "plants with a verdict that are not held")
+_DETERMINED = (
+    _W("determined", "plants with a verdict that are not held"),
+    _W("counted", "those of tags none of whose plants wait for a parent or an answer about the tag"),
+)
 _BY_VERDICT = (
     _W("hybrid", "plants of verdict hybrid"),
     _W("self", "plants of verdict self"),
@@ -45,10 +48,10 @@ _EXPECTED = (
 )
 _POD_SET = (_C("pod_set", "pods over flowers", "", 4), *limits("pod_set"))
 _CLASS_RATES = (
-    *_rate("hybrid_rate", "hybrids among the determined plants"),
-    *_rate("selfing_rate", "selfs among the determined plants"),
-    *_rate("outcrossing_rate", "outcrosses among the determined plants"),
-    *_rate("off_pedigree_rate", "off_pedigree plants among the determined plants"),
+    *_rate("hybrid_rate", "hybrids among the counted plants"),
+    *_rate("selfing_rate", "selfs among the counted plants"),
+    *_rate("outcrossing_rate", "outcrosses among the counted plants"),
+    *_rate("off_pedigree_rate", "off_pedigree plants among the counted plants"),
 )
 _PER_FLOWER = _C("hybrids_per_flower", "hybrid seeds for each flower pollinated", "", 4)
 _TRUE_SUCCESS = _rate("true_success", "share of flowers whose pod holds at least one hybrid, typed or not")
@@ -68,7 +71,7 @@ _TAGS = (
 _GROUP = (
     *_TAGS,
     _TESTED,
-    _DETERMINED,
+    *_DETERMINED,
     *_BY_VERDICT,
     *_EXPECTED,
     *_CLASS_RATES,
@@ -106,7 +109,7 @@ CROSSES = (
     _C("notes", "notes on the record"),
     _TESTED,
     *_BY_VERDICT,
-    _DETERMINED,
+    *_DETERMINED,
     *_EXPECTED,
     *_POD_SET,
     *_CLASS_RATES,
@@ -136,6 +139,7 @@ CROSSES = (
 OPERATORS = (
     _C("operator", "who made the crosses"),
     *_GROUP,
+    _W("counted_self", "selfs among the counted plants"),
     _C(
         "expected_given_conditions",
         "selfs of an average person with these mothers, hours, weeks",
@@ -193,9 +197,9 @@ LEARNING = (
     _W("tags", "crosses tagged in the week"),
     _W("flowers", "flowers pollinated in the week"),
     _W("flowers_before", "flowers pollinated before the week"),
-    _W("determined", "plants with a verdict"),
+    _W("determined", "plants with a verdict that rates count"),
     _W("self", "plants of verdict self"),
-    _C("selfing_rate", "selfs among the determined plants", "", 4),
+    _C("selfing_rate", "selfs among these plants", "", 4),
     *limits("selfing_rate"),
     _C("selfing_rate_so_far", "selfing rate of the season up to the week", "", 4),
     _C("trend", "odds ratio of a self for each doubling of the flowers made before", "", 4),
@@ -209,10 +213,10 @@ CONTROL_CHART = (
     _C("week", "ISO week"),
     _W("week_number", "number of the week, counted from the first"),
     _W("tags", "crosses tagged in the week"),
-    _W("determined", "plants with a verdict"),
+    _W("determined", "plants with a verdict that rates count"),
     _W("self", "plants of verdict self"),
     _C("effective", "independent plants that the week's plants are worth", "plants", 1),
-    _C("selfing_rate", "selfs among the determined plants", "", 4),
+    _C("selfing_rate", "selfs among these plants", "", 4),
     _C("centre", "selfing rate of all weeks", "", 4),
     _C("low", "limit of chance for so many plants, lower", "", 4),
     _C("high", "limit of chance for so many plants, upper", "", 4),

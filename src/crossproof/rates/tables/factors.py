@@ -66,7 +66,7 @@ def _levels(name: str, words: Objects) -> Factor:
 
 
 def season_model(season: Tally, options: RateOptions) -> FactorModel:
-    """The model of self against hybrid over the determined plants of every tag."""
+    """The model of self against hybrid over the counted plants of every tag."""
     verdicts = [
         group_sum(season.cluster_tag, season.cluster_verdicts[:, index], season.tags) for index in (0, 1)
     ]

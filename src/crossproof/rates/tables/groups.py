@@ -23,7 +23,7 @@ from crossproof.rates.estimators.group_means import group_means
 from crossproof.rates.estimators.intervals import rate, ratio_interval
 from crossproof.rates.estimators.pod_mixture import Pods, pod_success
 from crossproof.rates.estimators.weighted_rates import weighted_rates, worth_of
-from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally
+from crossproof.rates.tables.tally import COUNTED, HELD, UNDETERMINED, RateOptions, Tally
 
 RATE_NAMES: tuple[str, ...] = ("hybrid_rate", "selfing_rate", "outcrossing_rate", "off_pedigree_rate")
 """Names of the rates, in the order of CLASSES."""
@@ -49,7 +49,7 @@ def tag_success(tally: Tally) -> Success:
         flowers=tally.flowers,
         pods=tally.pods,
         pods_tested=tally.pods_tested,
-        determined=tally.determined,
+        determined=tally.counted,
     )
     seen = looked_at(
         pods=pods,
@@ -69,7 +69,7 @@ def tag_success(tally: Tally) -> Success:
         seen=seen,
         of_pod=one.of_pod,
     )
-    hybrid_rate = rate(tally.weighted[:, 0], tally.determined)
+    hybrid_rate = rate(tally.weighted[:, 0], tally.counted)
     seeds = np.fmax(np.where(np.isnan(tally.seeds), tally.tested, tally.seeds), tally.tested)
     hybrid_seeds = np.where(tally.pods == 0, 0.0, seeds * hybrid_rate)
     return Success(true, hybrid_seeds, pods, seen)
@@ -123,10 +123,10 @@ def tag_selfing(tally: Tally, success: Success) -> Selfing:
         found = np.linalg.lstsq(design, seeds[whole], rcond=None)[0]
         if (found > 0).all():
             selfed, other = float(found[0]), float(found[1])
-    few = labelled & (tally.determined < seeds)
+    few = labelled & (tally.counted < seeds)
     size = np.where(few[tag], np.fmax(share * selfed + (1 - share) * other, n), n)
     by_seed = rate(group_sum(tag, size * share, tags), group_sum(tag, size, tags))
-    return Selfing(by_seed, by_pod, seeds, pods, np.where(labelled, count, np.fmin(pods, tally.determined)))
+    return Selfing(by_seed, by_pod, seeds, pods, np.where(labelled, count, np.fmin(pods, tally.counted)))
 
 
 def bounds(counts: Floats) -> tuple[Floats, Floats]:
@@ -157,12 +157,13 @@ def group_rates(
     counts = total(tally.verdicts)
     table: dict[str, Floats] = {
         "tags": group_sum(where, np.ones(len(where)), groups),
-        "tags_tested": group_sum(where, tally.determined[of] > 0, groups),
+        "tags_tested": group_sum(where, tally.counted[of] > 0, groups),
         "flowers": total(tally.flowers),
         "pods": np.where(total(np.isfinite(tally.pods).astype(float)) > 0, total(tally.pods), np.nan),
         "seeds": np.where(total(np.isfinite(tally.seeds).astype(float)) > 0, total(tally.seeds), np.nan),
         "tested": total(tally.tested),
         "determined": total(tally.determined),
+        COUNTED: total(tally.counted),
     }
     for index, kind in enumerate(CLASSES):
         table[str(kind)] = counts[:, index]
@@ -174,16 +175,16 @@ def group_rates(
     low, high = bounds(counts)
     for index, name in enumerate(RATE_NAMES):
         found = weighted_rates(
-            rate(tally.weighted[:, index], tally.determined), tally.determined, tally.determined,
+            rate(tally.weighted[:, index], tally.counted), tally.counted, tally.counted,
             group, groups, level=options.level,
         )  # fmt: skip
-        plain = rate(total(tally.weighted[:, index]), table["determined"])
+        plain = rate(total(tally.weighted[:, index]), table[COUNTED])
         table |= _columns(name, plain, found.raw)
         table[f"{name}_bound_low"], table[f"{name}_bound_high"] = low[:, index], high[:, index]
         table |= _columns(f"{name}_shrunk", found.shrunk.mean, found.shrunk)
     selfing = tag_selfing(tally, success)
     for name, share, size, weight in (
-        (SELFED_SEED, selfing.seed, tally.determined, selfing.seeds),
+        (SELFED_SEED, selfing.seed, tally.counted, selfing.seeds),
         (SELFED_FLOWERS, selfing.pods, selfing.pods_seen, selfing.pods_weight),
     ):
         found = weighted_rates(share, size, weight, group, groups, level=options.level)
@@ -203,7 +204,8 @@ def group_rates(
     table |= _true_success(tally, success, group, groups, options)
     table |= _per_flower(tally, success, group, groups, options)
     frame = pd.DataFrame(table)
-    whole = ["tags", "tags_tested", "flowers", "tested", "determined", *map(str, CLASSES), UNDETERMINED, HELD]
+    whole = ["tags", "tags_tested", "flowers", "tested", "determined", COUNTED]
+    whole += [*map(str, CLASSES), UNDETERMINED, HELD]
     frame[whole] = frame[whole].round().astype("int64")
     frame[["pods", "seeds"]] = frame[["pods", "seeds"]].round().astype("Int64")
     return frame
@@ -257,7 +259,7 @@ def _per_flower(
     tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
 ) -> dict[str, Floats]:
     """Hybrid seeds per flower with limits from the spread between tags."""
-    weight = no_pod_weight(tally.flowers, tally.pods, tally.determined > 0, group, groups)
+    weight = no_pod_weight(tally.flowers, tally.pods, tally.counted > 0, group, groups)
     out = np.full((3, groups), np.nan)
     said = np.flatnonzero((group >= 0) & np.isfinite(success.hybrid_seeds) & (tally.flowers > 0))
     order = said[np.argsort(group[said], kind="stable")]
@@ -274,5 +276,5 @@ def _per_flower(
 def too_few(frame: pd.DataFrame, options: RateOptions) -> Bools:
     """Groups with too little data to be judged: an interval is all that can be said of them."""
     return np.asarray(
-        (frame["determined"] < options.min_group_plants) | (frame["tags_tested"] < options.min_group_tags)
+        (frame[COUNTED] < options.min_group_plants) | (frame["tags_tested"] < options.min_group_tags)
     )

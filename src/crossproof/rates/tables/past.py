@@ -32,8 +32,8 @@ LEAST = 0.02
 class PastTags:
     """Tags of earlier seasons; arrays (tag,), NaN where not recorded.
 
-    `hybrids` of `determined` plants, `successes` of `flowers`, `pods`, `seeds`; the weights of a tag's
-    hybrids, of its successes and of its pods.
+    `hybrids` of `determined` plants that rates count, `successes` of `flowers`, `pods`, `seeds`; the
+    weights of a tag's hybrids, of its successes and of its pods.
     """
 
     hybrids: Floats
@@ -55,7 +55,7 @@ def past_tags(seasons: Sequence[tuple[pd.DataFrame, pd.DataFrame]]) -> PastTags 
         said = tag_success(counted).true.flowers
         flowers = np.where(np.isfinite(said), counted.flowers, 0.0)
         rows.append(
-            (counted.weighted[:, 0], counted.determined, np.nan_to_num(said), flowers, counted.pods,
+            (counted.weighted[:, 0], counted.counted, np.nan_to_num(said), flowers, counted.pods,
              counted.seeds, counted.flowers)
         )  # fmt: skip
         place.append(np.full(counted.tags, number))

@@ -35,11 +35,12 @@ _SEED = 20_310_601
 def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
     """One row per person: rates with limits and bounds, raw and shrunk, beside what was to be expected.
 
-    Beyond the rates: `expected_given_conditions` selfs of an average person with the same mothers, hours
-    and weeks; `observed_to_expected` with limits; `funnel_n` independent plants, `funnel_*` limits of the
-    selfing rate for that many about `funnel_centre`, the rate expected under the person's conditions,
-    `funnel` position, `funnel_rate` the rate as it would be under everyone's conditions, `phi`; `p`, `q` of
-    observed against expected; `judgement`, `note`.
+    Beyond the rates: `counted_self`, selfs among the counted plants; `expected_given_conditions` selfs of
+    an average person with the same mothers, hours and weeks; `observed_to_expected` with limits;
+    `funnel_n` independent plants, `funnel_*` limits of the selfing rate for that many about
+    `funnel_centre`, the rate expected under the person's conditions, `funnel` position, `funnel_rate` the
+    rate as it would be under everyone's conditions, `phi`; `p`, `q` of observed against expected;
+    `judgement`, `note`.
     """
     season = tally(crosses, verdicts)
     people = grouping(season, "operator", options)
@@ -67,6 +68,7 @@ def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: Rate
     p = np.where(few | apart | (not compared), np.nan, test.p)
     q = false_discovery(p)
 
+    frame["counted_self"] = observed.round().astype("int64")
     frame["expected_given_conditions"] = np.where(n > 0, expected, np.nan)
     ratio = rate(observed, expected)
     frame["observed_to_expected"] = ratio
@@ -107,7 +109,7 @@ def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: Rate
 
 
 def _self_counts(season: Tally) -> tuple[Floats, Floats]:
-    """Selfs and determined plants of every tag, whole numbers."""
+    """Selfs and counted plants of every tag, whole numbers."""
     selfs = group_sum(season.cluster_tag, season.cluster_verdicts[:, 1], season.tags)
     return selfs, group_sum(season.cluster_tag, season.cluster_n, season.tags)
 

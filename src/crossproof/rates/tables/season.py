@@ -39,7 +39,7 @@ from crossproof.rates.tables.people import (
     learning_table,
     operators_table,
 )
-from crossproof.rates.tables.tally import HELD, UNDETERMINED, RateOptions, Tally, number, tally, text
+from crossproof.rates.tables.tally import COUNTED, HELD, UNDETERMINED, RateOptions, Tally, number, tally, text
 
 __all__ = [
     "CAUTION",
@@ -86,6 +86,7 @@ def crosses_table(
     columns[UNDETERMINED] = season.undetermined.astype("int64")
     columns[HELD] = season.held.astype("int64")
     columns["determined"] = season.determined.astype("int64")
+    columns[COUNTED] = season.counted.astype("int64")
     for index, name in enumerate(CLASSES):
         columns[f"expected_{name}"] = season.expected[:, index]
 
@@ -93,13 +94,13 @@ def crosses_table(
     low, high = bounds(season.verdicts)
     seed_chance = (np.ones(season.tags), np.ones(season.tags))
     for index, name in enumerate(RATE_NAMES):
-        columns |= _exact(name, season.weighted[:, index], season.determined, options)
+        columns |= _exact(name, season.weighted[:, index], season.counted, options)
         columns[f"{name}_bound_low"], columns[f"{name}_bound_high"] = low[:, index], high[:, index]
-        shrunk = _shrunk(season.weighted[:, index], season.determined, options)
+        shrunk = _shrunk(season.weighted[:, index], season.counted, options)
         columns |= _limits(f"{name}_shrunk", shrunk)
         if index == 0:
             before = None if past is None else (past.hybrids, past.determined, past.hybrid_weight)
-            seed_chance = _chance(shrunk, season.weighted[:, 0], season.determined, before)
+            seed_chance = _chance(shrunk, season.weighted[:, 0], season.counted, before)
 
     said = _success_columns(columns, season, success, options)
     before = None if past is None else (past.successes, past.flowers, past.success_weight)
@@ -271,6 +272,7 @@ def _pods(season: Tally, options: RateOptions) -> pd.DataFrame:
         "level": [f"{c} {p}" for c, p in zip(names, season.cluster_pod[named], strict=True)],
         "tags": 1,
         "determined": n.astype("int64"),
+        COUNTED: n.astype("int64"),
     }
     for index, name in enumerate(map(str, CLASSES)):
         columns[name] = season.cluster_verdicts[named, index].astype("int64")
@@ -312,7 +314,7 @@ def season_summary(
             out[str(name)] = int(value) if isinstance(value, int | np.integer) else float(value)
     table = crosses_table(crosses, verdicts, options)
     below = table["next_step"] != NextStep.DONE
-    hybrids, plants = season.weighted[:, 0], season.determined
+    hybrids, plants = season.weighted[:, 0], season.counted
     out["correlation_in_cluster"] = moment_rho(
         hybrids[plants > 0], plants[plants > 0], np.zeros(int((plants > 0).sum()), dtype=np.int64)
     )

@@ -4,8 +4,10 @@
     cluster   the plants that share their fate: a pod where the plants carry one, else the tag
     class     hybrid, self, outcross, off_pedigree (the order of CLASSES)
 
-*Determined* plants have one of the four verdicts and are not on a plate that is held. Rates are taken over
-them, each counted by its posterior. Expected counts are sums of posteriors over every plant that has data.
+*Determined* plants have one of the four verdicts and are not held. Where a tag's plants wait for a parent, or
+for an answer about their tag, it is the hybrids that wait while selfs have their verdict: such a tag would
+count as selfed. *Counted* are the determined plants of all other tags. Rates are taken over them, each
+counted by its posterior. Expected counts are sums of posteriors over every plant that has data.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ import pandas as pd
 
 from crossproof.model.arrays import Bools, Floats, Ints, Objects
 from crossproof.model.declaration import default
-from crossproof.model.results import CLASSES, PARENT_REASONS, Decision, Verdict
+from crossproof.model.results import CLASSES, PARENT_REASONS, Decision, Reason, Verdict
 from crossproof.rates.estimators.clusters import group_sum
 
 POSTERIORS = tuple(f"p_{c}" for c in CLASSES)
@@ -67,8 +69,10 @@ class Tally:
     """Plants per verdict, (tag, 5): the classes, then all whose verdict does not count (held ones too)."""
     expected: Floats
     determined: Floats
+    counted: Floats
+    """Determined plants of tags none of whose plants wait for a parent or for an answer about their tag."""
     weighted: Floats
-    """Sums of posteriors over determined plants."""
+    """Sums of posteriors over counted plants."""
     held: Floats
     """Plants whose decision is hold."""
     retest: Floats
@@ -87,7 +91,7 @@ class Tally:
     cluster_n: Floats
     cluster_weighted: Floats
     cluster_verdicts: Floats
-    """Determined plants per class, (cluster, class), whole numbers."""
+    """Counted plants per class, (cluster, class), whole numbers."""
     cluster_any: Floats
     """Chance that a plant of the cluster is a hybrid."""
     cluster_pod: Objects
@@ -149,14 +153,17 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
     held = decisions == Decision.HOLD
     # where nobody decided, a plant without a verdict waits for a second sample
     retest = (decisions == Decision.RETEST) | ((decisions == "") & (kind == len(CLASSES)))
-    untyped = retest & np.isin(text(plants, "reason"), [r.value for r in PARENT_REASONS])
+    reason = text(plants, "reason")
+    untyped = retest & np.isin(reason, [r.value for r in PARENT_REASONS])
     kind[held] = len(CLASSES)
+    waits = group_sum(tag, untyped | (held & (reason == Reason.SAMPLE_HELD)), tags) > 0
     posterior = np.column_stack([number(plants, p) for p in POSTERIORS]) if len(plants) else np.zeros((0, 4))
     has_data: Bools = np.asarray(np.isfinite(posterior).all(axis=1), dtype=bool)
     posterior = np.where(has_data[:, None], posterior, 0.0)
-    sure = kind < len(CLASSES)
+    determined = kind < len(CLASSES)
+    sure = determined & ~waits[tag]
     # a determined plant without posteriors counts by its verdict
-    bare = sure & ~has_data
+    bare = determined & ~has_data
     posterior[bare] = np.eye(5)[kind[bare], :4]
     weight = np.where(sure[:, None], posterior, 0.0)
 
@@ -190,7 +197,8 @@ def tally(crosses: pd.DataFrame, verdicts: pd.DataFrame) -> Tally:
         tested=group_sum(tag, np.ones(len(tag)), tags),
         verdicts=_sums(tag, np.eye(5)[kind], tags),
         expected=_sums(tag, posterior, tags),
-        determined=group_sum(tag, sure, tags),
+        determined=group_sum(tag, determined, tags),
+        counted=group_sum(tag, sure, tags),
         weighted=_sums(tag, weight, tags),
         held=group_sum(tag, held, tags),
         retest=group_sum(tag, retest, tags),
@@ -234,3 +242,4 @@ def _sums(index: Ints, values: Floats, size: int) -> Floats:
 
 UNDETERMINED = str(Verdict.UNDETERMINED)
 HELD = "held"
+COUNTED = "counted"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from crossproof.rates.people.standing import Judgement, Position
@@ -16,7 +17,7 @@ class PersonFact:
 
     name: str
     tags: float
-    determined: float
+    counted: float
     selfing: float
     selfing_low: float
     selfing_high: float
@@ -53,6 +54,8 @@ class PeopleFacts:
 
     rows: tuple[PersonFact, ...]
     allowed_for: str
+    left_out: int = 0
+    """Plants with a verdict that no rate counts: others of their tags wait for a parent or an answer."""
 
     @property
     def outside(self) -> tuple[PersonFact, ...]:
@@ -83,15 +86,15 @@ class PeopleFacts:
 def people_facts(operators: pd.DataFrame) -> PeopleFacts:
     """The facts of a table of people; columns that are missing count as unknown."""
     names, positions, judged = (texts(operators, c) for c in ("operator", "funnel", "judgement"))
-    tags, determined, rate, low, high = (
+    tags, counted, rate, low, high = (
         numbers(operators, c).tolist()
-        for c in ("tags", "determined", "selfing_rate", "selfing_rate_low", "selfing_rate_high")
+        for c in ("tags", "counted", "selfing_rate", "selfing_rate_low", "selfing_rate_high")
     )
     rows = tuple(
         PersonFact(
             names[i],
             tags[i],
-            determined[i],
+            counted[i],
             rate[i],
             low[i],
             high[i],
@@ -100,7 +103,9 @@ def people_facts(operators: pd.DataFrame) -> PeopleFacts:
         )
         for i in range(len(operators))
     )
-    return PeopleFacts(rows, next((t for t in texts(operators, "allowed_for") if t), ""))
+    left_out = np.nansum(numbers(operators, "determined") - numbers(operators, "counted"))
+    allowed_for = next((t for t in texts(operators, "allowed_for") if t), "")
+    return PeopleFacts(rows, allowed_for, int(left_out))
 
 
 _POSITIONS = {p.value: p for p in Position}

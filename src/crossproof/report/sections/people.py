@@ -68,7 +68,7 @@ def _findings(facts: PeopleFacts) -> str:
     if facts.few == len(facts.rows):
         return (
             "There are too few plants or tags to compare "
-            f"{agreeing(facts.few, 'this person with what chance alone does', 'people')}."
+            f"{agreeing(facts.few, 'this person with what chance alone does', 'people')}." + _left_out(facts)
         )
     text = (
         f"{fmt.noun(len(out), 'person lies', 'people lie')} outside the limits of chance."
@@ -94,7 +94,18 @@ def _findings(facts: PeopleFacts) -> str:
     if facts.few:
         who = fmt.noun(facts.few, "person", "people")
         text += f" For {who} there are too few plants or tags to say anything."
-    return text
+    return text + _left_out(facts)
+
+
+def _left_out(facts: PeopleFacts) -> str:
+    if not facts.left_out:
+        return ""
+    plants = fmt.noun(facts.left_out, "plant")
+    verb, has = agreeing(facts.left_out, "is", "are"), agreeing(facts.left_out, "has", "have")
+    return (
+        f" {plants} that {has} a verdict {verb} not counted here: other plants of the same tags wait for a "
+        "parent or for an answer about the tag, and it is the crossed ones that wait."
+    )
 
 
 def _names(people: tuple[PersonFact, ...]) -> str:
@@ -109,7 +120,7 @@ def funnel_chart(inputs: ReportInputs) -> Chart | None:
         {
             "operator": texts(frame, "operator"),
             "rate": numbers(frame, "funnel_rate"),
-            "determined": np.where(np.isfinite(worth), worth, numbers(frame, "determined")),
+            "determined": np.where(np.isfinite(worth), worth, numbers(frame, "counted")),
         }
     )
     apart = [o for o, f in zip(drawn["operator"], texts(frame, "funnel"), strict=True) if f == Position.APART]
@@ -298,8 +309,8 @@ def _people_table(inputs: ReportInputs) -> Table:
         c: numbers(frame, c)
         for c in (
             "tags",
-            "determined",
-            "self",
+            "counted",
+            "counted_self",
             "expected_given_conditions",
             "selfing_rate",
             "selfing_rate_low",
@@ -313,13 +324,13 @@ def _people_table(inputs: ReportInputs) -> Table:
         (
             t["operator"][i],
             fmt.count(x["tags"][i]),
-            fmt.count(x["determined"][i]),
+            fmt.count(x["counted"][i]),
             fmt.share(x["hybrid_rate"][i]),
             fmt.share(x["true_success"][i]),
             fmt.share(x["selfing_rate"][i]),
             fmt.interval(x["selfing_rate_low"][i], x["selfing_rate_high"][i]),
             fmt.share(x["selfing_rate_shrunk"][i]),
-            fmt.count(x["self"][i]),
+            fmt.count(x["counted_self"][i]),
             fmt.decimal(x["expected_given_conditions"][i], 1),
             "; ".join(w for w in (t["judgement"][i], t["note"][i]) if w),
         )
@@ -331,7 +342,7 @@ def _people_table(inputs: ReportInputs) -> Table:
         [
             ("person", "name"),
             ("tags", "number"),
-            ("with a verdict", "number"),
+            ("plants counted", "number"),
             ("hybrids", "number"),
             ("true success", "number"),
             ("selfs", "number"),
