@@ -46,3 +46,7 @@ def test_plants_that_no_rate_counts_are_told() -> None:
     )
     assert people_facts(table).left_out == 2
     assert people_facts(table.assign(counted=table["determined"])).left_out == 0
+    content = build_content(ReportInputs(pd.DataFrame({"plant": ["p"]}), operators=table))
+    section = next(s for s in content.sections if s.id == "people")
+    text = " ".join(getattr(b, "text", "") for b in section.blocks)
+    assert "2\u00a0plants with a verdict are not counted here: others of their tags wait" in text

@@ -100,11 +100,11 @@ def _findings(facts: PeopleFacts) -> str:
 def _left_out(facts: PeopleFacts) -> str:
     if not facts.left_out:
         return ""
-    plants = fmt.noun(facts.left_out, "plant")
-    verb, has = agreeing(facts.left_out, "is", "are"), agreeing(facts.left_out, "has", "have")
+    n = facts.left_out
     return (
-        f" {plants} that {has} a verdict {verb} not counted here: other plants of the same tags wait for a "
-        "parent or for an answer about the tag, and it is the crossed ones that wait."
+        f" {fmt.noun(n, 'plant')} with a verdict {agreeing(n, 'is', 'are')} not counted here: others of "
+        f"{agreeing(n, 'its tag', 'their tags')} wait for a parent or for an answer about the tag, and those "
+        "that wait are the crossed ones."
     )
 
 
