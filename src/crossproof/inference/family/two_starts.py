@@ -38,7 +38,8 @@ def from_two_starts(
     best = _likelier(family, parents, active, None, run_wide)
     doubtful = best.rival or not best.converged or near_another(family, best)
     if within is not None and doubtful and not run_wide:
-        best = _likelier(family, parents, active, within, run_wide)
+        # a plant without stretches is among those that may have some: a worse fit is an optimum missed
+        best = max(best, _likelier(family, parents, active, within, run_wide), key=_fit)
     return best
 
 
@@ -70,10 +71,15 @@ def _likelier(
         )
         for start in (Start.ALONE, Start.HYBRIDS)
     ]
-    best = max(found, key=lambda s: (s.converged, s.log_evidence))
+    best = max(found, key=_fit)
     rivals = [s for s in found if s.converged and s.log_evidence > best.log_evidence - RIVAL]
     leading = [_leading(family, s) for s in rivals]
     return replace(best, rival=any((x != leading[0]).any() for x in leading))
+
+
+def _fit(solution: Solution) -> tuple[bool, float]:
+    """What the likelier of two solutions has more of."""
+    return solution.converged, solution.log_evidence
 
 
 def _leading(family: Family, solution: Solution) -> Ints:
