@@ -177,7 +177,7 @@ def test_without_printed_tags_nothing_is_asked(folder):
     ("old", "new", "told"),
     [
         ("0001D", "0001E", "Its check letter does not fit"),
-        ("0001D", "1D", "It is written in another way"),
+        ("0001D", "1D", "It is not written as on the tag"),
         ("0001D", "X1", "This is not a tag number"),
         ("0002X", "0001D", "listed twice"),
         ("0002X,2027", "0002X,2028", "have one season"),

@@ -38,6 +38,9 @@ ERRING = 4.0
 LEAST_WELLS = 3
 LEAST_SIBS = 2
 """Fewest sibs outside the strip that clear a well's parents."""
+ONE_CROSS = 2.0
+"""log10 odds asked for beyond the others' where wells of one cross alone speak for it: they share what their
+parents hide. No source."""
 ASK = 20.0
 """Strips whose wells speak for it by fewer nats in all are not looked at any further."""
 
@@ -112,11 +115,19 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
         c = int(gain.sum(axis=0).argmax())
         odds = float(gain[:, c].sum() / np.log(10) + np.log10(PRIOR_CARRIED / len(strips)))
         speak = wells[gain[:, c] > SPEAKS]
-        if len(speak) >= LEAST_WELLS and (best is None or odds > best[0]):
+        alone = _crosses_that_speak(identity[wells], gain[:, c]) < 2
+        enough = len(speak) >= LEAST_WELLS and odds >= threshold + (ONE_CROSS if alone else 0.0)
+        if enough and (best is None or odds > best[0]):
             best = odds, i, SHOWN[c], speak
-    if best is None or best[0] < threshold:
+    if best is None:
         return []
     return [_finding(scores, strips[best[1]], best[0], best[2], best[3])]
+
+
+def _crosses_that_speak(crosses: Ints, gain: Floats) -> int:
+    """Crosses whose wells in the strip speak for it."""
+    _, of = np.unique(crosses, return_inverse=True)
+    return int((np.bincount(of, weights=gain) > SPEAKS).sum())
 
 
 def _of_sibs(
