@@ -43,7 +43,7 @@ sample is,LN05-2,LN09,,pipetting list of P002: the LN09 tube was used twice
 """
 """What the story writes into corrections.csv; the notes are invented."""
 DISMISSED = """\
-dismiss,C005-06,,wells swapped,both typed again in new wells: the calls are the same
+dismiss,C005,,pods exchanged,the two pods were picked and bagged on different days
 """
 """What the story adds to it after the second run."""
 
