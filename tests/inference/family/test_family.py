@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from crossproof.inference.family.emissions import FamilyBlock, log_product
-from crossproof.inference.family.family_model import Family, Priors
+from crossproof.inference.family.family_model import Family
+from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.pedigree import PAIR_RELATIONS, pair_tables, pollen_table
 
 N_PAIR = len(PAIR_RELATIONS)

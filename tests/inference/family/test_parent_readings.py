@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from small_seasons import Recipe, simulate
 
-from crossproof.inference.family.family_model import Family, Priors
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.gathering import prepare
 from crossproof.inference.family.origins import relabel
 from crossproof.inference.family.parent_hypotheses import (
@@ -31,6 +31,7 @@ from crossproof.inference.family.parent_hypotheses import (
 )
 from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.parent_search import OtherLines
+from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.family.reading_solver import GENERATIONS
 from crossproof.inference.family.verification import judged
 from crossproof.inference.lines.line_doubts import UNTYPED_SHARE, belief_about, heterogeneous_share

@@ -9,8 +9,9 @@ import pytest
 
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk
-from crossproof.inference.family.family_model import Family, Priors, Start
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.parent_stretches import STRETCHES, along_stretches
+from crossproof.inference.family.posteriors import Priors, Start
 from crossproof.inference.family.two_starts import near_another
 from crossproof.inference.linkage import Chains, Stretches, plan_route
 from crossproof.inference.pedigree import PAIR_RELATIONS

@@ -10,8 +10,9 @@ import pytest
 
 from crossproof.inference.descents import Kinds, component_tables, copy_chains
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Family, Priors
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.origins import OF_COPY, list_origins
+from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.pedigree import COPY_RELATIONS, PAIR_RELATIONS
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.genotypes import genotype_index

@@ -9,7 +9,8 @@ import pytest
 
 from crossproof.inference.descents import Kinds, component_tables, order_share, ordered, relation_chains
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Family, Priors
+from crossproof.inference.family.family_model import Family
+from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.family.relation_plan import plan_relations, route_of
 from crossproof.inference.pedigree import PAIR_RELATIONS
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.inference.plates.layout_search import best_of
+from crossproof.inference.plates.layout_choice import best_of
 from crossproof.inference.plates.proposals import make_proposal
 from crossproof.model.findings import Hold
 from crossproof.model.layouts import whole_plate_layouts

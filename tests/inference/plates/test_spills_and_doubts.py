@@ -18,7 +18,7 @@ from crossproof.inference.plates.checks import (
 )
 from crossproof.inference.plates.copied_strips import relation_posteriors
 from crossproof.inference.plates.doubtful_wells import doubt_findings, doubt_of
-from crossproof.inference.plates.layout_search import open_doubts
+from crossproof.inference.plates.layout_choice import open_doubts
 from crossproof.inference.plates.proposals import make_proposal
 from crossproof.inference.plates.spills import without_spilled
 from crossproof.model.corrections import Correction, CorrectionKind

@@ -32,13 +32,21 @@ Everything is in natural logarithms; likelihoods are floored upstream, so no s i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from enum import Enum
 
 import numpy as np
 
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk, log_product
 from crossproof.inference.family.parent_stretches import STRETCHES, along_stretches
+from crossproof.inference.family.posteriors import (
+    Posterior,
+    Priors,
+    Start,
+    hybrids_or_selfs,
+    likeliest_left_out,
+    weighed,
+    worth_a_message,
+)
 from crossproof.inference.family.relation_plan import Fit, RelationPlan, plan_relations, route_of
 from crossproof.inference.linkage import Chain, Chains, Descent
 from crossproof.model.arrays import Floats, Ints
@@ -51,33 +59,10 @@ DAMP_AFTER = 8
 """Round from which messages are averaged with the last ones, so that a family cannot swing for ever."""
 CHUNK_NUMBERS = 80_000
 """Numbers (mother x father x child genotype x marker x plant) at a time: keeps working arrays in cache."""
-FADED = 1e-6
-"""Posterior below which, for all plants, a relation sends no messages; all are weighed at the end."""
 REVIVED = 1e-4
 """Posterior at the end at or above which a relation that had been left out is taken back."""
 MAX_REVIVALS = 3
 """How often relations may be taken back before the posteriors stand."""
-ACTIVE_DONORS = 12
-"""Most pollen donors that take part in the messages; all of them are weighed before and after."""
-
-
-class Start(Enum):
-    """What plants are taken for in the first message: what each is by the priors of the parents alone; a
-    hybrid or a self, whichever is likelier; or all of them hybrids."""
-
-    ALONE = 0
-    HYBRID_OR_SELF = 1
-    HYBRIDS = 2
-
-
-@dataclass(frozen=True)
-class Priors:
-    """Natural-log priors of the relations: `pair` (R,), `donor` (D,), and `flat` (n,), the log of the summed
-    prior x likelihood of all relations that do not involve this mother and father."""
-
-    pair: Floats
-    donor: Floats
-    flat: Floats
 
 
 @dataclass(frozen=True)
@@ -98,6 +83,17 @@ class Solution:
     converged: bool
     outside: tuple[Floats, ...]
     rival: bool = False
+
+
+@dataclass(frozen=True)
+class _Weighing:
+    """Log likelihoods `pair` (live, n) and `donor` (donor, n), the posteriors that they give, and the log of
+    the summed prior x likelihood (n,)."""
+
+    pair: Floats
+    donor: Floats
+    posterior: Posterior
+    log_plants: Floats
 
 
 class Family:
@@ -165,78 +161,107 @@ class Family:
         `within`: priors of mother and father over a stretch of a chromosome in which one of them is not as
         its line; None where they depart marker by marker alone.
         """
-        chunks, narrow = self.chunks, active
         priors = self.priors if priors is None else priors
-        for b, chunk in chunks:
-            stretch = None if within is None or chunk.maternal else (within[0][b], within[1][b])
-            chunk.begin(mother[b], father[b], stretch, STRETCHES.share)
+        self._begin(mother, father, within)
         every = np.arange(len(priors.donor)) if active is None else active
         all_pairs = np.arange(len(self.rows))
-        pair, donor = self._fit(all_pairs, every)
-        posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
-        rounds, converged, first = 0, True, self._done
+        fit = self._weigh(all_pairs, every, priors)
+        rounds, converged, heard = 0, True, active
         if self.n > 1 and max_rounds > 0:
             if start is not Start.ALONE:
-                posterior = _hybrid_or_self(pair, priors, len(every), start)
-            live, heard = all_pairs, every
-            for _ in range(MAX_REVIVALS):
-                keep, place = _worth(live, posterior)
-                live, heard = live[keep], heard[place]
-                posterior = posterior[0][keep], posterior[1][place], posterior[2]
-                rounds, converged = self._exchange(live, heard, posterior, rounds, max_rounds, priors)
-                pair, donor = self._fit(all_pairs, every, (first, priors))
-                posterior, log_plants = _weighed(pair, donor, all_pairs, every, priors)
-                back = _left_out(posterior[0], all_pairs, live) + _left_out(posterior[1], every, heard)
-                if not converged or back < REVIVED:
-                    break
-                live, heard = all_pairs, every
-            active = heard
+                fit = replace(fit, posterior=hybrids_or_selfs(fit.pair, priors, len(every), start))
+            fit, heard, rounds, converged = self._at_rest(every, fit, max_rounds, priors)
             if not converged:
                 alone = self.solve(
                     mother,
                     father,
                     max_rounds=0,
-                    active=narrow,
+                    active=active,
                     priors=priors,
                     keep_outside=keep_outside,
                     within=within,
                 )
                 return replace(alone, rounds=rounds, converged=False)
-        if active is None:
-            active = every[_worth(all_pairs, posterior)[1]]
-        evidence = self._evidence(log_plants)
-        parents = [(b, *chunk.parents()) for b, chunk in chunks]
+        if heard is None:
+            heard = every[worth_a_message(all_pairs, fit.posterior)[1]]
         full = np.full((self.n_pair, self.n), -np.inf)
-        full[self.rows] = pair
+        full[self.rows] = fit.pair
         donors = np.full((len(priors.donor), self.n), -np.inf)
-        donors[every] = donor
-        every_block = range(len(self.blocks))
+        donors[every] = fit.donor
+        evidence = self._evidence(fit.log_plants)
+        parents = self._parents()
         return Solution(
             full,
             donors,
-            active,
-            tuple(_joined([m for b, m, _ in parents if b == i], self.blocks[i]) for i in every_block),
-            tuple(_joined([p for b, _, p in parents if b == i], self.blocks[i]) for i in every_block),
+            heard,
+            *parents,
             evidence,
-            float(sum(float(c.log_total.sum()) for _, c in chunks)),
+            float(sum(float(c.log_total.sum()) for _, c in self.chunks)),
             rounds,
             converged,
-            tuple(
-                np.concatenate(
-                    [c.joint() for b, c in chunks if b == i] or [np.empty((0, 0, self.n))],
-                    axis=1,
-                )
-                for i in every_block
+            self._outside() if keep_outside else (),
+        )
+
+    def _begin(
+        self,
+        mother: tuple[Floats, ...],
+        father: tuple[Floats, ...],
+        within: tuple[tuple[Floats, ...], tuple[Floats, ...]] | None,
+    ) -> None:
+        """Put every marker's parents at their priors, before any message (see `solve`)."""
+        for b, chunk in self.chunks:
+            stretch = None if within is None or chunk.maternal else (within[0][b], within[1][b])
+            chunk.begin(mother[b], father[b], stretch, STRETCHES.share)
+
+    def _at_rest(
+        self, every: Ints, fit: _Weighing, max_rounds: int, priors: Priors
+    ) -> tuple[_Weighing, Ints, int, bool]:
+        """Exchange messages from the posteriors of `fit` on until no relation left out of them comes back.
+
+        `every`: donors that are weighed. All relations as they are weighed at the end, the donors in the
+        messages, rounds, and whether the messages came to rest.
+        """
+        first, rounds, converged = self._done, 0, True
+        all_pairs = np.arange(len(self.rows))
+        live, heard = all_pairs, every
+        for _ in range(MAX_REVIVALS):
+            keep, place = worth_a_message(live, fit.posterior)
+            live, heard = live[keep], heard[place]
+            pair, donor, flat = fit.posterior
+            start = pair[keep], donor[place], flat
+            rounds, converged = self._exchange(live, heard, start, rounds, max_rounds, priors)
+            fit = self._weigh(all_pairs, every, priors, first)
+            back = likeliest_left_out(fit.posterior[0], all_pairs, live)
+            back += likeliest_left_out(fit.posterior[1], every, heard)
+            if not converged or back < REVIVED:
+                break
+            live, heard = all_pairs, every
+        return fit, heard, rounds, converged
+
+    def _parents(self) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
+        """Posteriors (m, n_g) of mother and father per block, as the last messages have them."""
+        parents = [(b, *chunk.parents()) for b, chunk in self.chunks]
+        blocks = list(enumerate(self.blocks))
+        return (
+            tuple(_joined([m for b, m, _ in parents if b == i], block) for i, block in blocks),
+            tuple(_joined([p for b, _, p in parents if b == i], block) for i, block in blocks),
+        )
+
+    def _outside(self) -> tuple[Floats, ...]:
+        """W_-ij (pairs, m, n) per block."""
+        return tuple(
+            np.concatenate(
+                [c.joint() for b, c in self.chunks if b == i] or [np.empty((0, 0, self.n))],
+                axis=1,
             )
-            if keep_outside
-            else (),
+            for i in range(len(self.blocks))
         )
 
     def _exchange(
         self,
         live: Ints,
         heard: Ints,
-        posterior: tuple[Floats, Floats, Floats],
+        posterior: Posterior,
         rounds: int,
         max_rounds: int,
         priors: Priors,
@@ -247,11 +272,11 @@ class Family:
             rounds += 1
             before = posterior
             self._send(live, heard, before, rounds > DAMP_AFTER)
-            pair, donor = self._fit(live, heard)
-            posterior, log_plants = _weighed(pair, donor, live, heard, priors)
+            fit = self._weigh(live, heard, priors)
+            posterior = fit.posterior
             moved = max(float(np.abs(a - b).max(initial=0.0)) for a, b in zip(posterior, before, strict=True))
             # The evidence is that of the messages only once they and the fits made from them agree.
-            known, evidence = evidence, self._evidence(log_plants)
+            known, evidence = evidence, self._evidence(fit.log_plants)
             if moved < TOLERANCE and abs(evidence - known) < EVIDENCE_TOLERANCE:
                 return rounds, True
         return rounds, False
@@ -260,12 +285,17 @@ class Family:
         """Bethe approximation of log P(all data of the family), under the last messages."""
         return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
+    def _weigh(self, live: Ints, which: Ints, priors: Priors, earlier: Fit | None = None) -> _Weighing:
+        """Judge these pair relations and donors by the messages as they are; `earlier` as in `_fit`."""
+        pair, donor = self._fit(live, which, None if earlier is None else (earlier, priors))
+        return _Weighing(pair, donor, *weighed(pair, donor, live, which, priors))
+
     def _fit(
         self, live: Ints, which: Ints, compare: tuple[Fit, Priors] | None = None
     ) -> tuple[Floats, Floats]:
         """Log likelihoods of these pair relations and donors; keeps the fit for the next messages.
 
-        With `compare`, an earlier fit of the same relations and their priors, chains that cannot matter are
+        With `compare`, an `earlier` fit of the same relations and their priors, chains that cannot matter are
         known by an upper bound only.
         """
         plan = self.plan(live)
@@ -305,7 +335,7 @@ class Family:
         self,
         live: Ints,
         heard: Ints,
-        posterior: tuple[Floats, Floats, Floats],
+        posterior: Posterior,
         damp: bool,
     ) -> None:
         """Messages of all plants under these posteriors, and the parents as they then have them."""
@@ -345,55 +375,3 @@ class Family:
 
 def _joined(parts: list[Floats], block: FamilyBlock) -> Floats:
     return np.concatenate(parts) if parts else np.empty((0, block.like.shape[2]))
-
-
-def _hybrid_or_self(
-    pair: Floats, priors: Priors, n_donors: int, start: Start
-) -> tuple[Floats, Floats, Floats]:
-    """Posteriors with every plant a hybrid or a self (the first two pair relations)."""
-    n = pair.shape[1]
-    scores = priors.pair[:2, None] + pair[:2]
-    if start is Start.HYBRIDS:
-        scores[1] = -np.inf
-    weights = np.exp(scores - scores.max(axis=0))
-    both = np.zeros_like(pair)
-    both[:2] = weights / weights.sum(axis=0)
-    return both, np.zeros((n_donors, n)), np.zeros(n)
-
-
-def _weighed(
-    pair: Floats, donor: Floats, live: Ints, which: Ints, priors: Priors
-) -> tuple[tuple[Floats, Floats, Floats], Floats]:
-    """Posteriors of the pair relations (live, n), donors (donor, n) and all other relations together (n,);
-    and the log of the summed prior x likelihood (n,)."""
-    scores = np.concatenate(
-        [priors.pair[live][:, None] + pair, priors.donor[which][:, None] + donor, priors.flat[None]]
-    )
-    top = scores.max(axis=0)
-    weights = np.exp(scores - top)
-    total = weights.sum(axis=0)
-    weights /= total
-    r = len(pair)
-    return (weights[:r], weights[r:-1], weights[-1]), top + np.log(total)
-
-
-def _worth(live: Ints, posterior: tuple[Floats, Floats, Floats]) -> tuple[Ints, Ints]:
-    """Places of the relations and donors that are worth a place in the messages.
-
-    Hybrid and self always are, and so is the last donor, the pool; of the others the ACTIVE_DONORS likeliest
-    at most.
-    """
-    pair, donor, _ = posterior
-    best = donor.max(axis=1)
-    best[-1] = np.inf
-    top = np.argsort(-best, kind="stable")[:ACTIVE_DONORS]
-    return np.flatnonzero((pair.max(axis=1) >= FADED) | (live < 2)), np.sort(top[best[top] >= FADED])
-
-
-def _left_out(posterior: Floats, rows: Ints, kept: Ints) -> float:
-    """Highest posterior among the rows (increasing, as those kept are) that are not kept."""
-    if len(rows) == len(kept):
-        return 0.0
-    out = np.ones(len(rows), dtype=bool)
-    out[np.searchsorted(rows, kept)] = False
-    return float(posterior[out].max(initial=0.0))

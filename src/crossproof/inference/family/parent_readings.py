@@ -10,6 +10,8 @@ is one event, however many plants of it were typed.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from crossproof.inference.family.family_model import Family, Solution
@@ -72,60 +74,115 @@ def read_parents(
     name, so that its own say about its parents' tubes is left out of the prior; `keep_outside`: for the run's
     estimates, see `Solution.outside`.
     """
+    tag = _Tag((mother, father), [panel.versions(mother), panel.versions(father)], cross_id)
     solver = ReadingSolver(family, panel, places, settings, pods, keep_outside)
-    own = [panel.versions(mother), panel.versions(father)]
-    known = [len(versions) > 0 for versions in own]
-    log_own = [log_sizes(panel, versions) for versions in own]
-    rates = panel.tag_rates
     trusting = settings.wrong_plant <= 0
+    _add_as_typed(solver, panel, tag, trusting)
+    as_typed = solver.settle_as_typed()
+    plain = _plain(solver, as_typed.solution)
+    doubts: tuple[Doubt | None, Doubt | None] = (None, None)
+    if not trusting:
+        solver.add_generations(as_typed.reading, panel.tag_rates.generation)
+        # The gametes of a heterozygous parent are judged by its own two copies: other plants cannot be
+        # weighed against it on one scale.
+        if all(tag.known) and not (panel.segregates(mother) or panel.segregates(father)):
+            look = _what_to_look_at(solver, plain, panel, places, tag, keep_outside)
+            if any(map(any, look.may)) or any(look.departs):
+                doubts = _add_others(solver, panel, tag, look, lines, settings)
+    return _weighed(solver, plain, doubts)
+
+
+@dataclass(frozen=True)
+class _Tag:
+    """The parents as typed: `lines`, "" where unknown, and `own`, their versions."""
+
+    lines: tuple[str, str]
+    own: list[Ints]
+    cross_id: str
+
+    @property
+    def known(self) -> list[bool]:
+        return [len(versions) > 0 for versions in self.own]
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Which parents other hypotheses are tried for, mother and father.
+
+    `may`: as `_what_may_be` gives it; `departs`: that its line may be heterogeneous alone; `varied`: share of
+    heterogeneous lines expected of each.
+    """
+
+    may: tuple[tuple[bool, bool], tuple[bool, bool]]
+    departs: tuple[bool, bool]
+    varied: list[float]
+
+
+def _add_as_typed(solver: ReadingSolver, panel: Panel, tag: _Tag, trusting: bool) -> None:
+    """Add the hypotheses under which the tag is right, one for each pair of the lines' versions.
+
+    `trusting`: tags are never wrong.
+    """
+    own, known, rates = tag.own, tag.known, panel.tag_rates
+    log_own = [log_sizes(panel, versions) for versions in own]
     log_right = 0.0 if trusting else float(np.log1p(-rates.wrong_plant))
     for i, m in enumerate(own[0] if known[0] else [None]):
         for j, f in enumerate(own[1] if known[1] else [None]):
             log_prior = log_own[0][i] + log_own[1][j] + sum(known) * log_right
             version_m, version_f = (None if v is None else int(v) for v in (m, f))
             solver.add(Reading(version_m, version_f, float(log_prior)))
-            if version_f is None and father and not trusting:
+            if version_f is None and tag.lines[1] and not trusting:
                 # Nothing typed tells the father on the tag from another plant that gave all the pollen.
                 log_other = float(log_prior + np.log(rates.wrong_plant) - log_right)
                 solver.add(Reading(version_m, None, log_other, Fault.FATHER_PLANT))
-    as_typed = solver.settle_as_typed()
-    plain = _plain(solver, as_typed.solution)
-    doubts: list[Doubt | None] = [None, None]
+
+
+def _what_to_look_at(
+    solver: ReadingSolver,
+    plain: Floats,
+    panel: Panel,
+    places: tuple[Ints, ...],
+    tag: _Tag,
+    keep_outside: bool,
+) -> _Look:
+    """Where the plants, judged as typed, ask for other hypotheses.
+
+    `plain` as in `_what_may_be`, `keep_outside` as in `read_parents`.
+    """
+    may = _what_may_be(solver, plain, panel, places)
+    varied = [heterogeneous_share(panel, line, tag.cross_id) for line in tag.lines]
+    # Not for the run's estimates: of parents that all depart somewhat, those that do so least would be
+    # left to tell how much parents depart.
+    departs = [
+        not keep_outside and not any(may[side]) and _may_depart(solver, side, varied[side]) for side in (0, 1)
+    ]
+    return _Look(may, (departs[0], departs[1]), varied)
+
+
+def _add_others(
+    solver: ReadingSolver, panel: Panel, tag: _Tag, look: _Look, lines: OtherLines, settings: Settings
+) -> tuple[Doubt | None, Doubt | None]:
+    """Add the hypotheses under which a parent is another than typed; what they say of either's typing."""
+    as_typed, own = solver.as_typed, tag.own
+    beliefs = [belief_about(panel, line, tag.cross_id, settings) for line in tag.lines]
+    search = ParentSearch(solver, panel, own, beliefs, look.varied, panel.tag_rates.wrong_plant, lines)
     tried: list[tuple[Solved, Floats] | None] = [None, None]
-    if not trusting:
-        solver.add_generations(as_typed.reading, rates.generation)
-    may: tuple[tuple[bool, bool], tuple[bool, bool]] = ((False, False), (False, False))
-    departs = [False, False]
-    # The gametes of a heterozygous parent are judged by its own two copies: other plants cannot be weighed
-    # against it on one scale.
-    if all(known) and not trusting and not (panel.segregates(mother) or panel.segregates(father)):
-        may = _what_may_be(solver, plain, panel, places)
-        varied = [heterogeneous_share(panel, line, cross_id) for line in (mother, father)]
-        # Not for the run's estimates: of parents that all depart somewhat, those that do so least would be
-        # left to tell how much parents depart.
-        departs = [
-            not keep_outside and not any(may[side]) and _may_depart(solver, side, varied[side])
-            for side in (0, 1)
-        ]
-    if any(map(any, may)) or any(departs):
-        beliefs = [belief_about(panel, line, cross_id, settings) for line in (mother, father)]
-        search = ParentSearch(solver, panel, own, beliefs, varied, rates.wrong_plant, lines)
-        for side in (0, 1):
-            if departs[side]:
-                search.departing(as_typed.reading, as_typed.solution, side)
-            elif any(may[side]):
-                tried[side] = search.others(as_typed.reading, as_typed.solution, side, *may[side])
-        # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
-        # from the best hypothesis that names the first, even where leaving it unnamed explains more so far.
-        for side in (1, 0) if solver.best().reading.fault is not Fault.NONE else ():
-            named = solver.best_naming(1 - side, own)
-            if named is not None:
-                search.others(*named, side)
-        for side, line in ((0, mother), (1, father)):
-            looked = tried[side]
-            if looked is not None and not looked[0].reading.part:
-                doubts[side] = solver.doubt(side, own[side], line, cross_id, *looked)
-    return _weighed(solver, plain, (doubts[0], doubts[1]))
+    for side in (0, 1):
+        if look.departs[side]:
+            search.departing(as_typed.reading, as_typed.solution, side)
+        elif any(look.may[side]):
+            tried[side] = search.others(as_typed.reading, as_typed.solution, side, *look.may[side])
+    # Under a swapped tag neither parent is found while the other is taken as typed: the second is sought
+    # from the best hypothesis that names the first, even where leaving it unnamed explains more so far.
+    for side in (1, 0) if solver.best().reading.fault is not Fault.NONE else ():
+        named = solver.best_naming(1 - side, own)
+        if named is not None:
+            search.others(*named, side)
+    doubts: list[Doubt | None] = [None, None]
+    for side, looked in enumerate(tried):
+        if looked is not None and not looked[0].reading.part:
+            doubts[side] = solver.doubt(side, own[side], tag.lines[side], tag.cross_id, *looked)
+    return doubts[0], doubts[1]
 
 
 def _weighed(solver: ReadingSolver, plain: Floats, doubts: tuple[Doubt | None, Doubt | None]) -> Readings:

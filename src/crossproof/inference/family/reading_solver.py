@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.descents import Kinds
-from crossproof.inference.family.family_model import Family, Priors, Solution, Start
+from crossproof.inference.family.family_model import Family, Solution
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURES,
     OF_GENERATION,
@@ -28,6 +28,7 @@ from crossproof.inference.family.parent_hypotheses import (
     parent_prior,
     prior_within,
 )
+from crossproof.inference.family.posteriors import Priors, Start
 from crossproof.inference.family.two_starts import PriorPair, from_two_starts
 from crossproof.inference.lines.doubt import MOST_LINES, Doubt, DoubtPart
 from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel

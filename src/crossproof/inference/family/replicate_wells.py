@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Family, Priors, Solution
+from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.lines.consensus import discordance
 from crossproof.model.arrays import Bools, Floats, Ints
 

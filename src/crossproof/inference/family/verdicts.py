@@ -55,7 +55,18 @@ def judge(
 
 def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool) -> Reason:
     """The reason why a plant stays undetermined, or NONE."""
-    posterior = result.class_posterior[plant]
+    unfit = _why_not_judged(result, plant, settings, mixed_dna)
+    if unfit is not Reason.NONE:
+        return unfit
+    if not result.father_known:
+        return _without_father(result, plant, settings)
+    if result.class_posterior[plant].max() >= settings.min_posterior:
+        return Reason.NONE
+    return _why_open(result, plant, settings)
+
+
+def _why_not_judged(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool) -> Reason:
+    """The reason why a plant's data are no ground for any verdict, or NONE."""
     scored = int(result.scored[plant])
     if result.wells[plant] == 0 or scored == 0:
         return Reason.NO_DATA
@@ -63,15 +74,20 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
         return Reason.NO_PARENT_DATA
     if mixed_dna:
         return Reason.MIXED_DNA
-    if scored < settings.min_markers_scored:
-        return Reason.FEW_MARKERS
-    if not result.father_known:
-        if posterior[1] >= settings.min_posterior:
-            return Reason.NONE
-        crossed = posterior[0] + posterior[2] >= settings.min_posterior
-        return Reason.FATHER_UNPROVEN if crossed else Reason.NO_PARENT_DATA
-    if posterior.max() >= settings.min_posterior:
+    return Reason.FEW_MARKERS if scored < settings.min_markers_scored else Reason.NONE
+
+
+def _without_father(result: FamilyResult, plant: int, settings: Settings) -> Reason:
+    """The reason where the father is not typed: a self shows by its mother alone, a hybrid does not."""
+    posterior = result.class_posterior[plant]
+    if posterior[1] >= settings.min_posterior:
         return Reason.NONE
+    crossed = posterior[0] + posterior[2] >= settings.min_posterior
+    return Reason.FATHER_UNPROVEN if crossed else Reason.NO_PARENT_DATA
+
+
+def _why_open(result: FamilyResult, plant: int, settings: Settings) -> Reason:
+    """The reason why no class of a plant is likely enough, where its father is typed."""
     if not result.mother_known:
         return Reason.NO_PARENT_DATA
     if result.wells_disagree[plant]:

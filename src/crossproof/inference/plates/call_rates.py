@@ -11,7 +11,8 @@ from scipy.special import betaincc
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables, heterozygous_codes
 from crossproof.inference.plates.call_rate_model import beta_binomial_log, call_rate_log
 from crossproof.inference.plates.failed_wells import dead_plate, edge_failed, low_plate
-from crossproof.inference.plates.scores import Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.sentinels import NO_CALL_CODE

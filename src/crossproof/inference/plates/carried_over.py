@@ -20,7 +20,8 @@ from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.mixtures import union_calls
 from crossproof.inference.plates.proposals import clipped
-from crossproof.inference.plates.scores import N_RELATIONS, LineState, Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
 from crossproof.inference.plates.spills import one_plant
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope

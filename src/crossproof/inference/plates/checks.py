@@ -48,12 +48,13 @@ from crossproof.inference.plates.line_checks import (
 )
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
-from crossproof.inference.plates.pod_swaps import pod_findings, pod_swaps, swapped_identity
+from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
 from crossproof.inference.plates.spills import likeliest, spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
 from crossproof.inference.plates.wrong_markers import wrong_marker_findings
+from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
@@ -169,6 +170,123 @@ def _well_findings(
     return found
 
 
+@dataclass(frozen=True)
+class _SeasonOfPlates:
+    """What all stages of `examine_plates` need.
+
+    `usual`, `background`: call rates of samples and of blanks; `everything`: line evidence of all tubes as
+    labelled.
+    """
+
+    plates: Sequence[Plate]
+    season: SeasonTables
+    settings: CheckSettings
+    each: Each
+    usual: float
+    background: float
+    everything: tuple[Floats, ...]
+
+    @property
+    def odds(self) -> float:
+        """Log10 posterior odds from which a finding is made."""
+        return self.settings.min_log10_odds
+
+    def without(self, odd: frozenset[str]) -> tuple[Floats, ...]:
+        """Line evidence less that of the odd tubes."""
+        return evidence_without(self.everything, self.season, self.plates, odd)
+
+    def as_labelled(self, evidence: tuple[Floats, ...], odd: frozenset[str]) -> list[Examined]:
+        """All plates scored as labelled, without the odd tubes, and their stray seed counted."""
+        examined = [
+            examine_plate(
+                p,
+                self.season,
+                evidence,
+                usual=self.usual,
+                background=self.background,
+                odd_tubes=odd,
+                min_log10_odds=self.odds,
+                as_labelled=True,
+            )
+            for p in self.plates
+        ]
+        count_strays(examined, self.each)
+        return examined
+
+    def exchanged(self, examined: Sequence[Examined]) -> list[Finding]:
+        """Plates that fit another plate's sheet."""
+        found = exchange_findings(
+            self.plates,
+            [x.search for x in examined],
+            self.season,
+            self.everything,
+            usual=self.usual,
+            background=self.background,
+            threshold=self.odds,
+        )
+        # A plate may fit another's sheet a little and a layout of its own far better.
+        by_name = {x.plate.name: x for x in examined}
+        return [f for f in found if f.log10_odds > best_layout(by_name[f.plate], self.usual)]
+
+    def layouts_searched(self, stay: Sequence[Examined]) -> tuple[list[Examined], list[PodSwap]]:
+        """Plates with their layouts searched, and pods that changed places."""
+        swaps = pod_swaps(stay, self.season, self.odds)
+        starts = [swapped_identity(x, swaps) for x in stay]
+        here = searched(stay, starts, self.usual, self.odds, self.each)
+        if swaps and any(s.layout is not None for x in here for s in x.search.steps):
+            # On a plate that lies otherwise, pods seem to have changed places that did not.
+            labelled = [x.plate.identity for x in stay]
+            return searched(stay, labelled, self.usual, self.odds, self.each), []
+        return here, swaps
+
+    def of_plates_and_crosses(
+        self, here: Sequence[Examined], swaps: Sequence[PodSwap], exchanged: Sequence[Finding]
+    ) -> list[Finding]:
+        """How plates lie, which tags are wrong, and which plates nothing explains."""
+        crosses = cross_findings(here, self.season, self.odds, self.each)
+        unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), self.each)
+        if unfit:
+            # Piecemeal stories of such a plate, or of its crosses, would only mislead.
+            fit = [x for x in here if x.plate.name not in unfit]
+            crosses = cross_findings(fit, self.season, self.odds, self.each)
+        layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
+        pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
+        return [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
+
+    def of_wells(
+        self, here: Sequence[Examined], lying: Collection[str], explained: frozenset[str]
+    ) -> list[Finding]:
+        """What is found on single wells of all plates; `lying`, `explained` as in `_well_findings`."""
+
+        def of_plate(x: Examined) -> list[Finding]:
+            return _well_findings(
+                x,
+                self.season,
+                self.settings,
+                usual=self.usual,
+                background=self.background,
+                lying=lying,
+                explained=explained,
+            )
+
+        return [f for found in self.each(of_plate, here) for f in found]
+
+    def across_wells(self, sound: Sequence[Examined], explained: frozenset[str]) -> list[Finding]:
+        """Replicates, duplicates, batches and markers of the plates that lie as labelled."""
+        plates, conflict = [x.plate for x in sound], self.settings.replicate_conflict
+        replicates = plant_replicate_findings(plates, self.season, conflict)
+        found = [f for f in replicates if not explained.intersection(f.samples)]
+        found += duplicate_findings(sound, self.season, self.odds, self.each)
+        found += batch_findings(
+            [x.scores for x in sound],
+            [x.search.matrix for x in sound],
+            [x.search.identity for x in sound],
+            self.odds,
+        )
+        found += wrong_marker_findings(sound, self.season, self.odds, self.each)
+        return found
+
+
 def examine_plates(
     plates: Sequence[Plate],
     season: SeasonTables,
@@ -187,46 +305,16 @@ def examine_plates(
     plates = list(plates)
     if not any(p.n_markers for p in plates):
         return ()
-    odds = settings.min_log10_odds
     usual, background = usual_call_rate(plates), background_call_rate(plates)
     everything = season_evidence(season, plates)
+    checks = _SeasonOfPlates(plates, season, settings, each, usual, background, everything)
     tubes = line_tube_findings(plates, season, everything, settings.replicate_conflict)
     odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
-    evidence = evidence_without(everything, season, plates, odd)
-    examined = [
-        examine_plate(
-            p,
-            season,
-            evidence,
-            usual=usual,
-            background=background,
-            odd_tubes=odd,
-            min_log10_odds=odds,
-            as_labelled=True,
-        )
-        for p in plates
-    ]
-    count_strays(examined, each)
-    exchanged = exchange_findings(
-        plates,
-        [x.search for x in examined],
-        season,
-        everything,
-        usual=usual,
-        background=background,
-        threshold=odds,
-    )
-    # A plate may fit another's sheet a little and a layout of its own far better.
-    by_name = {x.plate.name: x for x in examined}
-    exchanged = [f for f in exchanged if f.log10_odds > best_layout(by_name[f.plate], usual)]
+    evidence = checks.without(odd)
+    examined = checks.as_labelled(evidence, odd)
+    exchanged = checks.exchanged(examined)
     away = held_plates(tuple(exchanged))
-    stay = [x for x in examined if x.plate.name not in away]
-    swaps = pod_swaps(stay, season, odds)
-    here = searched(stay, [swapped_identity(x, swaps) for x in stay], usual, odds, each)
-    if swaps and any(s.layout is not None for x in here for s in x.search.steps):
-        # On a plate that lies otherwise, pods seem to have changed places that did not.
-        swaps = []
-        here = searched(stay, [x.plate.identity for x in stay], usual, odds, each)
+    here, swaps = checks.layouts_searched([x for x in examined if x.plate.name not in away])
     anew = with_believed_tubes(
         here,
         season,
@@ -234,49 +322,25 @@ def examine_plates(
         settings.replicate_conflict,
         usual=usual,
         background=background,
-        threshold=odds,
+        threshold=checks.odds,
         each=each,
     )
     if anew is not None:
         here, tubes, evidence, odd = anew
 
-    crosses = cross_findings(here, season, odds, each)
-    unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), each)
-    if unfit:
-        # Piecemeal stories of such a plate, or of its crosses, would only mislead.
-        crosses = cross_findings([x for x in here if x.plate.name not in unfit], season, odds, each)
-    layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
-    pods = [f for f in pod_findings(swaps, here, season) if not unfit.keys() & set(f.plates)]
-    found = [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
+    found = checks.of_plates_and_crosses(here, swaps, exchanged)
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
-
-    def of_wells(x: Examined) -> list[Finding]:
-        return _well_findings(
-            x, season, settings, usual=usual, background=background, lying=lying, explained=explained
-        )
-
-    for of_plate in each(of_wells, here):
-        found += of_plate
-    found = without_spilled(found)
+    found = without_spilled([*found, *checks.of_wells(here, lying, explained)])
     if settings.remarks:
         found += same_layouts([x.plate for x in here], season)
     sound = [x for x in here if x.plate.name not in lying]
-    found += [
-        f
-        for f in plant_replicate_findings([x.plate for x in sound], season, settings.replicate_conflict)
-        if not explained.intersection(f.samples)
-    ]
-    found += duplicate_findings(sound, season, odds, each)
-    found += batch_findings(
-        [x.scores for x in sound], [x.search.matrix for x in sound], [x.search.identity for x in sound], odds
-    )
-    found += wrong_marker_findings(sound, season, odds, each)
+    found += checks.across_wells(sound, explained)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
-    found += [f for f in maternal_findings(sound, season, evidence, odds) if f.subject not in turned]
+    found += [f for f in maternal_findings(sound, season, evidence, checks.odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
     found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
-    found += same_line_findings(season, evidence_without(everything, season, plates, odd | on_lying))
+    found += same_line_findings(season, checks.without(odd | on_lying))
     found = _with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))

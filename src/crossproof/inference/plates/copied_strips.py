@@ -18,7 +18,8 @@ import numpy as np
 
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.proposals import EVEN, GAIN, Proposal, broad, clipped, make_proposal
-from crossproof.inference.plates.scores import Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.part_layouts import copied_strip_layouts
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.copied_strips import copied_strips
+from crossproof.inference.plates.layout_choice import best_of, open_doubts
 from crossproof.inference.plates.proposals import (
     EVEN,
     GAIN,
@@ -30,7 +31,8 @@ from crossproof.inference.plates.proposals import (
     many_markers,
     misfit_wells,
 )
-from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.well_pairs import pairs, tube_pairs
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import FindingKind
@@ -55,20 +57,12 @@ MOST_PARTS = 6
 """Layouts of halves and quadrants for which the consensus is rebuilt, the most promising."""
 PRIOR_TAGS = 1e-2
 PRIOR_ONE_TAG = 3e-3
-TIE = 1.0
-"""Proposals whose likelihoods differ by less than this (log10) cannot be told apart."""
-NEARLY = 1.3
-"""A layout of the same kind within these log10 odds of the best leaves open the wells where they differ."""
-SETTLED = 2.0
-"""One of another kind within these leaves open how the plate lay: a row would move every plant on it."""
 CERTAIN = 20.0
 """A whole-plate layout with these log10 odds is taken without looking at parts of the plate."""
 WORSE_SHARE = 0.1
 """Unless more wells than this fit worse so: two rows swapped may look like a plate that was shifted."""
 MAX_STEPS = 40
 LAYOUTS_AT_ONCE = 256
-FAINT = -5.0
-"""log10 odds from which a proposal that is not taken is kept as a doubt."""
 
 
 @dataclass(frozen=True)
@@ -310,48 +304,6 @@ def _certain(proposal: Proposal) -> bool:
     """Whether a whole-plate layout needs no comparison: sure, and few wells are worse off."""
     worse = (proposal.gain * np.log(10) < -GAIN).mean()
     return bool(proposal.log10_odds > CERTAIN and worse <= WORSE_SHARE)
-
-
-def best_of(candidates: list[Proposal], threshold: float) -> Proposal | None:
-    """The best proposal of those that reach their threshold, with the names of those that fit as well."""
-    enough = [p for p in candidates if p.log10_odds >= (threshold if p.least is None else p.least)]
-    if not enough:
-        return None
-    best = max(enough, key=lambda p: p.log10_odds)
-    ties = [
-        p
-        for p in candidates
-        if p is not best
-        and p.least is not NEVER
-        and abs(p.likelihood - best.likelihood) < TIE
-        and p.words != best.words
-    ]
-    others = [p for p in candidates if p.layout is not None and p.words != best.words]
-    rival = max(others, key=lambda p: p.log10_odds, default=None)
-    tied = [p.layout for p in ties if p.layout is not None]
-    rivals: tuple[str, ...] = ()
-    if best.layout is not None:
-        near = [p for p in others if p.least is not NEVER and p.log10_odds > best.log10_odds - SETTLED]
-        names = {p.words for p in ties}
-        rivals = tuple(p.words for p in near if p.words not in names and p.kind is not best.kind)
-        close = [p for p in near if p.log10_odds > best.log10_odds - NEARLY and p.kind is best.kind]
-        tied += [p.layout for p in close if p.layout is not None]
-    return replace(
-        best,
-        next_best=None if rival is None else (rival.words, rival.log10_odds),
-        rivals=tuple(dict.fromkeys(rivals)),
-        same_as=tuple(dict.fromkeys(p.words for p in ties)),
-        tied=tuple(tied),
-    )
-
-
-def open_doubts(candidates: list[Proposal]) -> tuple[Proposal, ...]:
-    """Proposals to move a part of the plate that are too weak to be made, the likeliest first.
-
-    Wells that are moved within a family show it at the family's border alone, where one well or two speak.
-    """
-    weak = [p for p in candidates if p.layout is not None and p.log10_odds >= FAINT]
-    return tuple(sorted(weak, key=lambda p: -p.log10_odds))
 
 
 def search_layout(

@@ -23,7 +23,8 @@ from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_g
 from crossproof.inference.plates.arrays import EMPTY, heterozygous_codes
 from crossproof.inference.plates.family_tables import FamilyTables
 from crossproof.inference.plates.log_sums import log_sum
-from crossproof.inference.plates.scores import LineState, Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.scores import LineState, PlateScores
 from crossproof.inference.plates.segregating import log_segregating
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind

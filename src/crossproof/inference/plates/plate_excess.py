@@ -22,7 +22,8 @@ from scipy.special import betaincc
 
 from crossproof.inference.plates.arrays import Plate
 from crossproof.inference.plates.proposals import GAIN, clipped, misfit_wells
-from crossproof.inference.plates.scores import Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
 from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.inference.plates.well_pairs import loose_plants

@@ -18,7 +18,8 @@ import numpy as np
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.layout_search import Search
 from crossproof.inference.plates.proposals import broad
-from crossproof.inference.plates.scores import UNKNOWN, PlateScores
+from crossproof.inference.plates.score_matrix import UNKNOWN
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY
-from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import FindingKind
 from crossproof.model.layouts import Layout
@@ -46,7 +47,7 @@ class Proposal:
     next_best: tuple[str, float] | None = None
     """The likeliest other layout that was compared, and its log10 odds; None where there was none."""
     rivals: tuple[str, ...] = ()
-    """Layouts of another kind, not as likely, that may be the true one (see `layout_search.SETTLED`)."""
+    """Layouts of another kind, not as likely, that may be the true one (see `layout_choice.SETTLED`)."""
     least: float | None = None
     """log10 odds from which it is taken, if not those of the whole search."""
 

@@ -19,7 +19,6 @@ rebuilds the consensus from the tubes that each layout implies.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 
@@ -33,13 +32,10 @@ from crossproof.inference.pedigree import (
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.call_rate_model import call_rate_log
 from crossproof.inference.plates.log_sums import log_sum, log_sums
+from crossproof.inference.plates.score_matrix import ODD, UNKNOWN, Matrix
 from crossproof.inference.plates.stray_seed import TagScores
 from crossproof.model.arrays import Floats, Ints
 
-UNKNOWN = -2
-"""Identity of a place that the sheet does not describe."""
-ODD = 0.002
-"""Probability that a well holds something else than its tag says, beyond the classes of a cross."""
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 """Father selfed, F2, fixed progeny, within the off-pedigree class."""
 N_RELATIONS = 6
@@ -372,39 +368,3 @@ class PlateScores:
         scores = self.robust(self.plain(identity, self.lines_under(identity)), anything)
         scores = np.where(identity == EMPTY, self.empty, scores)
         return np.where(identity == UNKNOWN, self.unknown(anything), scores)
-
-
-@dataclass(frozen=True)
-class Matrix:
-    """Scores of all wells under all identities of the plate.
-
-    `ids` (identity,) sorted; `plain` S and `robust` E (well, identity); `anything`, `empty`, `unknown`
-    (well,).
-    """
-
-    ids: Ints
-    plain: Floats
-    robust: Floats
-    anything: Floats
-    empty: Floats
-    unknown: Floats
-
-    @cached_property
-    def table(self) -> Floats:
-        """E with two further columns, (well, identity + 2): EMPTY last but one, UNKNOWN last."""
-        return np.column_stack([self.robust, self.empty, self.unknown])
-
-    def column(self, identity: Ints) -> Ints:
-        """Column of `table` of each identity."""
-        found = np.searchsorted(self.ids, identity)
-        found = np.where(identity == EMPTY, len(self.ids), found)
-        return np.asarray(np.where(identity == UNKNOWN, len(self.ids) + 1, found))
-
-    def own(self, identity: Ints) -> Floats:
-        """E of each well under its identity, (well,)."""
-        return np.asarray(self.table[np.arange(len(identity)), self.column(identity)])
-
-    @property
-    def bound(self) -> float:
-        """Most that one well may say for or against a layout, log(identities / ODD)."""
-        return float(np.log(max(len(self.ids), 2) / (ODD / 2)))

@@ -24,7 +24,8 @@ from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.mixtures import SHARES, depth_table, union_calls
 from crossproof.inference.plates.proposals import clipped
-from crossproof.inference.plates.scores import N_RELATIONS, LineState, Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope

@@ -18,7 +18,8 @@ import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.log_sums import log_sum, log_sums
-from crossproof.inference.plates.scores import LineState, Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.scores import LineState, PlateScores
 from crossproof.inference.plates.stray_seed import TagScores
 from crossproof.model.arrays import Floats, Ints
 

@@ -18,7 +18,7 @@ from crossproof.inference.plates.plate_excess import (
     season_shares,
 )
 from crossproof.inference.plates.proposals import Proposal
-from crossproof.inference.plates.scores import Matrix
+from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.model.arrays import Bools, Ints
 from crossproof.model.declaration import default

@@ -26,7 +26,8 @@ from crossproof.inference.plates.proposals import (
     many_markers,
     misfit_wells,
 )
-from crossproof.inference.plates.scores import UNKNOWN, Matrix, PlateScores
+from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
+from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.model.arrays import Bools, Floats, Ints
 

@@ -1,7 +1,7 @@
 """The run-wide estimates as they are kept: call error rates of markers, departure of parents, class prior.
 
-How they are made: `expectation.py` (what families and lines tell under given estimates), `estimation.py`
-(rounds of it).
+How they are made: `expectation.py` (what families and lines tell under given estimates), `maximisation.py`
+(the estimates that this gives), `estimation.py` (rounds of both).
 """
 
 from __future__ import annotations

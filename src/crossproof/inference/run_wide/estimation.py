@@ -58,11 +58,7 @@ class Rounds:
         stand if nothing moved, so that they are not taken ahead then.
         """
         before, self._rounds = self._told, self._rounds + 1
-        asked = self.families
-        if self._left_out:
-            asked = self._left_out
-        elif self._rounds > WHOLE_ROUNDS:
-            asked = [f for f in asked if f.cross_id not in before or self._stirs(f.cross_id)]
+        asked = self._to_ask()
         settled = [cross for cross, told in before.items() if told.typed]
         new = ask(self.wells, panel, asked, self.settings, settled)
         moved = _moves(before, new) if before else {}
@@ -75,14 +71,26 @@ class Rounds:
         counts = added_up(count_lines(self.wells, panel), self._told.values())
         panel = self.move(panel, counts, _as_it_is if still and last else self._ahead)
         if not self.said and self._rounds <= SAYS_ROUNDS:
-            parents = {f.cross_id: (f.mother, f.father) for f in self.families}
-            panel = as_said(
-                panel,
-                [(c, *parents[c], *told.says) for c, told in self._told.items()],
-                [told.faults[:, FAULTS.index(Fault.HETEROGENEOUS)].tolist() for told in self._told.values()],
-                [d for told in self._told.values() for d in told.doubts],
-            )
+            panel = self._with_says(panel)
         return replace(panel, converged=still, rounds=self._rounds)
+
+    def _to_ask(self) -> Sequence[FamilyInput]:
+        """The families of this round: all, those that were left out so far, or those that still tell anew."""
+        if self._left_out:
+            return self._left_out
+        if self._rounds > WHOLE_ROUNDS:
+            return [f for f in self.families if f.cross_id not in self._told or self._stirs(f.cross_id)]
+        return self.families
+
+    def _with_says(self, panel: Panel) -> Panel:
+        """The panel with what all families say of their parents' tubes as they were last asked."""
+        parents = {f.cross_id: (f.mother, f.father) for f in self.families}
+        return as_said(
+            panel,
+            [(c, *parents[c], *told.says) for c, told in self._told.items()],
+            [told.faults[:, FAULTS.index(Fault.HETEROGENEOUS)].tolist() for told in self._told.values()],
+            [d for told in self._told.values() for d in told.doubts],
+        )
 
     def _stirs(self, cross: str) -> bool:
         """Whether a family's parents are beyond doubt, or its plants moved when it was last asked."""

@@ -5,7 +5,7 @@ markers at which a parent plant departs from its line; `class prior` shares of h
 off-pedigree.
 
 Expectation-maximisation: the panel lines and a fixed sample of families are judged under the current
-estimates; expected counts of true genotypes and of their miscalls then give the next ones,
+estimates; expected counts of true genotypes and of their miscalls then give the next ones (`maximisation`),
 
     f_j = (40 f_0 + E[homozygotes seen as heterozygotes]) / (40 + E[homozygotes scored])
 
@@ -23,14 +23,12 @@ from zlib import crc32
 import numpy as np
 
 from crossproof.inference.evidence.blocks import N_QUALITY, Wells
-from crossproof.inference.family.gathering import prepare
-from crossproof.inference.family.parent_hypotheses import FAULTS, OTHER_PLANT, Fault, Readings
+from crossproof.inference.family.gathering import Prepared, prepare
+from crossproof.inference.family.parent_hypotheses import FAULTS, Fault, Readings
 from crossproof.inference.family.verification import Judged, judged, readings_of
 from crossproof.inference.lines.doubt import Doubt
-from crossproof.inference.lines.line_doubts import belief_about
-from crossproof.inference.lines.panel import PRIOR_OBSERVATIONS, QUALITY_PRIOR, Panel, PanelBlock, TagRates
+from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.inference.pedigree import hybrid_table, self_table
-from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
@@ -43,18 +41,8 @@ MAX_CELLS = 600_000
 """Markers x plants in the sample, at most."""
 SAMPLE_MARKERS = 300
 """Markers per family of the sample, at most; other ones in every family, so that all are reached."""
-DEPARTURE_OBSERVATIONS = 200
-"""Markers that the beta prior of h is worth."""
 GOOD_QUALITY = 1
 """Last class of quality whose wells tell of the markers' own error rates."""
-QUALITY_WORTH = 5.0
-"""Expected miscalls that the prior of a class of quality is worth."""
-LINES_WORTH = 50.0
-"""Lines that the beta prior of wrong tubes is worth."""
-PARENTS_WORTH = 100.0
-"""Parents of tags (tags, for later generations) that the beta priors of other faults are worth."""
-LARGEST_RATE = 0.95
-"""Largest error rate of a marker: with the rarer errors beside it, a row of the error matrix stays one."""
 CLEAR_READING = 0.95
 """Weight of readings at or above which a family has a say about a parent's typing."""
 CLEAR_COUNTS = 0.9
@@ -216,43 +204,59 @@ def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -
     for block, _, like, _ in prepared.counted:
         if not block.maternal:
             with_data |= (np.ptp(like, axis=2) > 1e-6).any(axis=0)
-    reading, solution = readings.readings[0], readings.solutions[0]
-    rows, counts = [np.empty(0, dtype=np.int64)], [np.empty((4, 0))]
-    departed = markers = 0.0
-    by_quality = np.zeros((2, N_QUALITY))
-    quality = np.array(
-        [wells.quality[p.wells[0]] if len(p.wells) == 1 else 0 for p in prepared.family.plants]
-    )
-    parents = (reading.mother, reading.father)
-    if readings.weight[0] >= CLEAR_COUNTS and reading.fault is Fault.NONE and None not in parents:
-        scored = prepared.from_calls & np.array([bool(p.wells) for p in prepared.family.plants])
-        for b, (block, place, like, codes) in enumerate(prepared.counted):
-            if block.maternal or not len(place):
-                continue
-            rows.append(block.rows[place])
-            seen_here = _clear_miscalls(result, scored, like, codes, solution.outside[b], block.k)
-            # The markers' own rates are those of good wells; poor ones tell how much more they err.
-            good = quality <= GOOD_QUALITY
-            counts.append(seen_here[:, :, good].sum(axis=2))
-            by_quality += _by_quality(seen_here, panel, block.rows[place], quality)
-            for version, post in zip(parents, (solution.mother[b], solution.father[b]), strict=True):
-                assert version is not None
-                gone, seen = _departures(block, place, version, post, panel.h)
-                departed += gone
-                markers += seen
+    counts = _counted(prepared, wells, panel, result, readings)
     return Told(
-        np.concatenate(rows),
-        np.concatenate(counts, axis=1),
-        departed,
-        markers,
+        counts.rows,
+        counts.miscalls,
+        counts.departed,
+        counts.markers,
         posterior[with_data].sum(axis=0),
         posterior,
         says,
         typed,
         faults,
         doubts,
-        by_quality,
+        counts.by_quality,
     )
+
+
+@dataclass(frozen=True)
+class _Counts:
+    """What a family's plants and parents tell of error rates and departure; fields as in `Told`."""
+
+    rows: Ints
+    miscalls: Floats
+    departed: float
+    markers: float
+    by_quality: Floats
+
+
+def _counted(prepared: Prepared, wells: Wells, panel: Panel, result: Judged, readings: Readings) -> _Counts:
+    """Counts under the likeliest reading; of no marker where it is not clear, or not as typed."""
+    reading, solution = readings.readings[0], readings.solutions[0]
+    rows, counts = [np.empty(0, dtype=np.int64)], [np.empty((4, 0))]
+    departed = markers = 0.0
+    by_quality = np.zeros((2, N_QUALITY))
+    parents = (reading.mother, reading.father)
+    clear = readings.weight[0] >= CLEAR_COUNTS and reading.fault is Fault.NONE and None not in parents
+    plants = prepared.family.plants
+    quality = np.array([wells.quality[p.wells[0]] if len(p.wells) == 1 else 0 for p in plants])
+    scored = prepared.from_calls & np.array([bool(p.wells) for p in plants])
+    for b, (block, place, like, codes) in enumerate(prepared.counted if clear else ()):
+        if block.maternal or not len(place):
+            continue
+        rows.append(block.rows[place])
+        seen_here = _clear_miscalls(result, scored, like, codes, solution.outside[b], block.k)
+        # The markers' own rates are those of good wells; poor ones tell how much more they err.
+        good = quality <= GOOD_QUALITY
+        counts.append(seen_here[:, :, good].sum(axis=2))
+        by_quality += _by_quality(seen_here, panel, block.rows[place], quality)
+        for version, post in zip(parents, (solution.mother[b], solution.father[b]), strict=True):
+            assert version is not None
+            gone, seen = _departures(block, place, version, post, panel.h)
+            departed += gone
+            markers += seen
+    return _Counts(np.concatenate(rows), np.concatenate(counts, axis=1), departed, markers, by_quality)
 
 
 def _clear_miscalls(
@@ -320,69 +324,3 @@ def _departures(
     departed, stayed = block.parent_parts(place, version, h)
     share = departed / (departed + stayed)
     return float((posterior * share).sum()), float(len(place))
-
-
-def next_estimates(
-    panel: Panel, expected: Expected, settings: Settings, earlier: Calibration | None
-) -> Panel:
-    """A panel with the estimates that these counts give; frozen ones of `earlier` are left as they are."""
-    hom, hom_as_het, het, het_as_hom = expected.miscalls
-    f = _beta_mean(settings.false_heterozygote, hom_as_het, hom)
-    d = _beta_mean(settings.dropout, het_as_hom, het)
-    f, d = np.minimum(f, LARGEST_RATE), np.minimum(d, LARGEST_RATE)
-    frozen = panel.frozen
-    f, d = np.where(frozen, panel.f, f), np.where(frozen, panel.d, d)
-    if earlier is not None:
-        return replace(panel, f=f, d=d)
-    h = (DEPARTURE_OBSERVATIONS * settings.parent_departure + expected.departed) / (
-        DEPARTURE_OBSERVATIONS + expected.markers
-    )
-    classes = np.array(settings.class_prior) + expected.classes
-    return replace(
-        panel,
-        f=f,
-        d=d,
-        h=float(h),
-        class_prior=classes / classes.sum(),
-        tag_rates=next_tag_rates(panel, expected, settings),
-        quality=next_quality(expected.by_quality),
-    )
-
-
-def next_quality(by_quality: Floats) -> Floats:
-    """Factors by which wells of lower call rate err more (class,), never falling from class to class.
-
-    Gamma priors of mean QUALITY_PRIOR, each worth QUALITY_WORTH expected miscalls; the best class is the
-    measure of all.
-    """
-    found, expected = by_quality
-    factors = (QUALITY_WORTH * np.array(QUALITY_PRIOR) + found) / (QUALITY_WORTH + expected)
-    return np.maximum.accumulate(np.maximum(factors / factors[0], 1.0))
-
-
-def next_tag_rates(panel: Panel, expected: Expected, settings: Settings) -> TagRates:
-    """Means of beta distributions with the settings as prior means, each worth a number of observations.
-
-    Wrong tubes are counted by line, all tags of a line together; a line of which no tag says anything is no
-    trial, for its tube may be as wrong as any.
-    """
-    doubted = [line for line in panel.lines if panel.doubts_of(line)]
-    wrong = [belief_about(panel, line, "", settings).wrong_tube for line in doubted]
-    told = sum(bool(panel.doubts_of(line)) or any(panel.says_of(line, "")) for line in panel.lines)
-    plants = sum(expected.faults[FAULTS.index(f)] for f in OTHER_PLANT)
-    varied = expected.faults[FAULTS.index(Fault.HETEROGENEOUS)]
-    later = expected.faults[FAULTS.index(Fault.GENERATION)] / 2
-    return TagRates(
-        _prior_mean(settings.wrong_tube, float(sum(wrong)), told, LINES_WORTH),
-        _prior_mean(settings.wrong_plant, float(plants), expected.parents, PARENTS_WORTH),
-        _prior_mean(settings.heterogeneous_line, float(varied), expected.parents, PARENTS_WORTH),
-        _prior_mean(settings.later_generation, float(later), expected.parents / 2, PARENTS_WORTH),
-    )
-
-
-def _prior_mean(start: float, hits: float, trials: float, worth: float) -> float:
-    return float((worth * start + hits) / (worth + trials))
-
-
-def _beta_mean(start: float, hits: Floats, trials: Floats) -> Floats:
-    return np.asarray((PRIOR_OBSERVATIONS * start + hits) / (PRIOR_OBSERVATIONS + trials))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,9 +28,9 @@ from crossproof.inference.run_wide.expectation import (
     Expected,
     added_up,
     count_lines,
-    next_estimates,
     sample_families,
 )
+from crossproof.inference.run_wide.maximisation import next_estimates
 from crossproof.inference.season_results import FamilyInput, LineInput
 from crossproof.model.arrays import Bools, Floats, Ints, Texts, UInt8s
 from crossproof.model.genotypes import genotype_alleles
@@ -68,93 +68,138 @@ def fit_panel(
     changes nothing.
     """
     lines = sorted(lines, key=lambda x: x.line)
-    start = start_rates(wells, settings)
-    rates, reasons = _frozen_rates(wells, start, calibration)
-    known = reasons != _NEW
-    call_rate, several = call_rates(wells)
-    aside = np.where(known, reasons, _first_reasons(call_rate, several, settings))
-    version_line, version_wells = find_versions(wells, lines, rates, settings, aside == "")
-    pairs, differ = replicate_differences(
-        wells, list(version_wells) + [p.wells for f in families for p in f.plants if len(p.wells) > 1]
-    )
-    prior = np.array(settings.class_prior if calibration is None else calibration.class_prior)
-    panel = Panel(
-        tuple(x.line for x in lines),
-        version_line,
-        version_wells,
-        (),
-        rates.f,
-        rates.d,
-        settings.parent_departure if calibration is None else calibration.h,
-        prior / prior.sum(),
-        aside.astype("<U40"),
-        call_rate,
-        known,
-        pairs,
-        differ,
-        np.empty(0, dtype=np.str_),
-        np.empty((0, 2), dtype=np.str_),
-        np.empty((0, 2), dtype=np.int64),
-        np.empty((0, 2)),
-        _first_tag_rates(settings, calibration),
-        np.array(QUALITY_PRIOR if calibration is None or not calibration.quality else calibration.quality),
-    )
-
-    def with_lines(panel: Panel) -> Panel:
-        blocks = fit_blocks(wells, lines, version_line, version_wells, panel.rates(settings))
-        return replace(panel, blocks=_with_frozen_q(wells, lines, panel, blocks, calibration, settings))
-
-    panel = _set_aside(with_lines(panel), wells, settings)
+    rates, reasons = _frozen_rates(wells, start_rates(wells, settings), calibration)
+    fit = _PanelFit(wells, lines, settings, calibration)
+    panel = fit.with_lines(fit.before_any_round(families, rates, reasons))
+    panel = _set_aside(panel, wells, settings)
     likelihoods = [
-        version_likelihood(wells, rows, k, version_wells, rates) for k, _, rows in marker_groups(wells)
+        version_likelihood(wells, rows, k, panel.version_wells, rates) for k, _, rows in marker_groups(wells)
     ]
     panel = find_copies(panel, lines, likelihoods)
-    lines = outbred_lines(panel, lines)
-    panel = with_lines(panel)
-    for _ in range(LINE_ROUNDS):
-        moved = next_estimates(panel, added_up(count_lines(wells, panel)), settings, calibration)
-        moved = replace(moved, h=panel.h, class_prior=panel.class_prior, tag_rates=panel.tag_rates)
-        moved = replace(moved, quality=panel.quality)
-        change = float(np.abs(moved.f - panel.f).max(initial=0.0))
-        panel = with_lines(moved)
-        if change < LINE_TOLERANCE:
-            break
-    panel = _set_aside(panel, wells, settings)
-    said = calibration is not None and calibration.says is not None
-    if calibration is not None and calibration.says is not None:
-        number = {
-            (str(i), *a): r
-            for r, (i, a) in enumerate(zip(wells.markers.ids, wells.markers.alleles, strict=True))
-        }
-        doubts = [doubt_from_dict(d, lambda m: number.get(tuple(m), -1)) for d in calibration.doubts]
-        panel = as_said(panel, calibration.says, calibration.departing, doubts)
+    fit = replace(fit, lines=outbred_lines(panel, lines))
+    panel = fit.lines_alone(fit.with_lines(panel))
+    panel = fit.with_earlier_says(_set_aside(panel, wells, settings))
     sample = sample_families(families, len(wells.markers))
-    every_marker_known = calibration is not None and bool(known.all())
-    if not sample or (said and every_marker_known):
+    if not sample or (fit.said and fit.every_marker_known(panel)):
+        return panel
+    return fit.with_families(panel, sample)
+
+
+@dataclass(frozen=True)
+class _PanelFit:
+    """The stages of a panel's fit; `lines`, `calibration` as in `fit_panel`, the lines in order of name."""
+
+    wells: Wells
+    lines: Sequence[LineInput]
+    settings: Settings
+    calibration: Calibration | None
+
+    @property
+    def said(self) -> bool:
+        """Whether an earlier run holds what families say of their parents' typing."""
+        return self.calibration is not None and self.calibration.says is not None
+
+    def every_marker_known(self, panel: Panel) -> bool:
+        """Whether an earlier run's estimates cover all markers."""
+        return self.calibration is not None and bool(panel.frozen.all())
+
+    def before_any_round(self, families: Sequence[FamilyInput], rates: ErrorRates, reasons: Texts) -> Panel:
+        """The panel without line posteriors: versions of lines, and the estimates to start from.
+
+        `rates`, `reasons`: as `_frozen_rates` gives them.
+        """
+        wells, settings, calibration = self.wells, self.settings, self.calibration
+        known = reasons != _NEW
+        call_rate, several = call_rates(wells)
+        aside = np.where(known, reasons, _first_reasons(call_rate, several, settings))
+        version_line, version_wells = find_versions(wells, self.lines, rates, settings, aside == "")
+        pairs, differ = replicate_differences(
+            wells, list(version_wells) + [p.wells for f in families for p in f.plants if len(p.wells) > 1]
+        )
+        prior = np.array(settings.class_prior if calibration is None else calibration.class_prior)
+        return Panel(
+            tuple(x.line for x in self.lines),
+            version_line,
+            version_wells,
+            (),
+            rates.f,
+            rates.d,
+            settings.parent_departure if calibration is None else calibration.h,
+            prior / prior.sum(),
+            aside.astype("<U40"),
+            call_rate,
+            known,
+            pairs,
+            differ,
+            np.empty(0, dtype=np.str_),
+            np.empty((0, 2), dtype=np.str_),
+            np.empty((0, 2), dtype=np.int64),
+            np.empty((0, 2)),
+            _first_tag_rates(settings, calibration),
+            np.array(
+                QUALITY_PRIOR if calibration is None or not calibration.quality else calibration.quality
+            ),
+        )
+
+    def with_lines(self, panel: Panel) -> Panel:
+        """The panel with pool frequencies and line posteriors under its error rates."""
+        blocks = fit_blocks(
+            self.wells, self.lines, panel.version_line, panel.version_wells, panel.rates(self.settings)
+        )
+        frozen = _with_frozen_q(self.wells, self.lines, panel, blocks, self.calibration, self.settings)
+        return replace(panel, blocks=frozen)
+
+    def lines_alone(self, panel: Panel) -> Panel:
+        """The panel after rounds in which the lines' own wells tell the error rates."""
+        for _ in range(LINE_ROUNDS):
+            counts = added_up(count_lines(self.wells, panel))
+            moved = _as_run_wide_in(panel, next_estimates(panel, counts, self.settings, self.calibration))
+            change = float(np.abs(moved.f - panel.f).max(initial=0.0))
+            panel = self.with_lines(moved)
+            if change < LINE_TOLERANCE:
+                break
         return panel
 
-    def move(panel: Panel, expected: Expected, ahead: Callable[[Panel], Panel]) -> Panel:
-        estimates = ahead(next_estimates(panel, expected, settings, calibration))
-        if calibration is not None:
-            estimates = replace(
-                estimates,
-                h=panel.h,
-                class_prior=panel.class_prior,
-                tag_rates=panel.tag_rates,
-                quality=panel.quality,
-            )
-        return _set_aside(with_lines(estimates), wells, settings)
+    def with_earlier_says(self, panel: Panel) -> Panel:
+        """The panel with what families of an earlier run said of their parents' typing, if it holds that."""
+        calibration, markers = self.calibration, self.wells.markers
+        if calibration is None or calibration.says is None:
+            return panel
+        number = {(str(i), *a): r for r, (i, a) in enumerate(zip(markers.ids, markers.alleles, strict=True))}
+        doubts = [doubt_from_dict(d, lambda m: number.get(tuple(m), -1)) for d in calibration.doubts]
+        return as_said(panel, calibration.says, calibration.departing, doubts)
 
-    def rounds(families: Sequence[FamilyInput]) -> Rounds:
-        return Rounds(families, wells, settings, move, said=said)
+    def move(self, panel: Panel, expected: Expected, ahead: Callable[[Panel], Panel]) -> Panel:
+        """The panel that these counts lead to, see `estimation.Move`."""
+        estimates = ahead(next_estimates(panel, expected, self.settings, self.calibration))
+        if self.calibration is not None:
+            estimates = _as_run_wide_in(panel, estimates)
+        return _set_aside(self.with_lines(estimates), self.wells, self.settings)
 
-    if every_marker_known:
-        return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
-    if len(sample) >= 2 * FIRST_FAMILIES:
-        first = rounds(sample_families(sample, len(wells.markers), FIRST_FAMILIES))
-        for _ in range(FIRST_ROUNDS):
-            panel = first.one(panel, last=False)
-    return rounds(sample).until_rest(panel, MAX_ROUNDS)
+    def with_families(self, panel: Panel, sample: Sequence[FamilyInput]) -> Panel:
+        """The panel after rounds in which these families are judged and tell the rest."""
+
+        def rounds(families: Sequence[FamilyInput]) -> Rounds:
+            return Rounds(families, self.wells, self.settings, self.move, said=self.said)
+
+        if self.every_marker_known(panel):
+            return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
+        if len(sample) >= 2 * FIRST_FAMILIES:
+            first = rounds(sample_families(sample, len(self.wells.markers), FIRST_FAMILIES))
+            for _ in range(FIRST_ROUNDS):
+                panel = first.one(panel, last=False)
+        return rounds(sample).until_rest(panel, MAX_ROUNDS)
+
+
+def _as_run_wide_in(panel: Panel, estimates: Panel) -> Panel:
+    """Estimates with departure, class prior, tag rates and factors of quality as in `panel`."""
+    return replace(
+        estimates,
+        h=panel.h,
+        class_prior=panel.class_prior,
+        tag_rates=panel.tag_rates,
+        quality=panel.quality,
+    )
 
 
 def _first_tag_rates(settings: Settings, calibration: Calibration | None) -> TagRates:

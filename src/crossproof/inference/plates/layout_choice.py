@@ -1,0 +1,66 @@
+"""The proposal taken of those that a plate's search compared, and what its choice leaves open."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from crossproof.inference.plates.proposals import NEVER, Proposal
+
+TIE = 1.0
+"""Proposals whose likelihoods differ by less than this (log10) cannot be told apart."""
+NEARLY = 1.3
+"""A layout of the same kind within these log10 odds of the best leaves open the wells where they differ."""
+SETTLED = 2.0
+"""One of another kind within these leaves open how the plate lay: a row would move every plant on it."""
+FAINT = -5.0
+"""log10 odds from which a proposal that is not taken is kept as a doubt."""
+
+
+def best_of(candidates: list[Proposal], threshold: float) -> Proposal | None:
+    """The best proposal of those that reach their threshold, with the names of those that fit as well."""
+    enough = [p for p in candidates if p.log10_odds >= (threshold if p.least is None else p.least)]
+    if not enough:
+        return None
+    best = max(enough, key=lambda p: p.log10_odds)
+    ties = as_likely(best, candidates)
+    others = [p for p in candidates if p.layout is not None and p.words != best.words]
+    near = nearly_as_likely(best, others)
+    tied = [*ties, *(p for p in near if p.log10_odds > best.log10_odds - NEARLY and p.kind is best.kind)]
+    told = {p.words for p in ties}
+    rivals = [p.words for p in near if p.words not in told and p.kind is not best.kind]
+    rival = max(others, key=lambda p: p.log10_odds, default=None)
+    return replace(
+        best,
+        next_best=None if rival is None else (rival.words, rival.log10_odds),
+        rivals=tuple(dict.fromkeys(rivals)),
+        same_as=tuple(dict.fromkeys(p.words for p in ties)),
+        tied=tuple(p.layout for p in tied if p.layout is not None),
+    )
+
+
+def as_likely(best: Proposal, candidates: list[Proposal]) -> list[Proposal]:
+    """Those that may be taken, say another thing than the best, and cannot be told from it by the data."""
+    return [
+        p
+        for p in candidates
+        if p is not best
+        and p.least is not NEVER
+        and abs(p.likelihood - best.likelihood) < TIE
+        and p.words != best.words
+    ]
+
+
+def nearly_as_likely(best: Proposal, layouts: list[Proposal]) -> list[Proposal]:
+    """Other layouts near enough to leave it open how the plate lay, if the best is a layout itself."""
+    if best.layout is None:
+        return []
+    return [p for p in layouts if p.least is not NEVER and p.log10_odds > best.log10_odds - SETTLED]
+
+
+def open_doubts(candidates: list[Proposal]) -> tuple[Proposal, ...]:
+    """Proposals to move a part of the plate that are too weak to be made, the likeliest first.
+
+    Wells that are moved within a family show it at the family's border alone, where one well or two speak.
+    """
+    weak = [p for p in candidates if p.layout is not None and p.log10_odds >= FAINT]
+    return tuple(sorted(weak, key=lambda p: -p.log10_odds))
