@@ -1,34 +1,48 @@
-"""Of several solutions of one family, the likelier."""
+"""Of several solutions of one family, the likelier; where it moves plants, it is not believed alone."""
 
 from __future__ import annotations
 
-from types import SimpleNamespace
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pytest
 
 from crossproof.inference.family import two_starts
 
 
-def solution(log_evidence: float, converged: bool = True) -> Any:
-    return SimpleNamespace(log_evidence=log_evidence, converged=converged, rival=True)
+@dataclass(frozen=True)
+class Found:
+    """What the choice looks at of a solution, and the leading class of its two plants."""
+
+    log_evidence: float
+    leading: tuple[int, int] = (0, 1)
+    converged: bool = True
+    rival: bool = False
+
+
+WITHOUT = Found(-386.1)
 
 
 @pytest.mark.parametrize(
-    ("plain", "stretched", "wanted"),
+    ("plain", "stretched", "wanted", "rival"),
     [
-        (solution(-386.1), solution(-416.9), -386.1),
-        (solution(-416.9), solution(-386.1), -386.1),
-        (solution(-386.1, converged=False), solution(-390.0), -390.0),
+        (WITHOUT, Found(-416.9, (1, 1)), -386.1, False),
+        (Found(-416.9), WITHOUT, -386.1, False),
+        (Found(-416.9, (1, 1)), WITHOUT, -386.1, True),
+        (Found(-386.1, converged=False), Found(-390.0), -390.0, False),
     ],
-    ids=["stretches fit worse", "stretches fit better", "only stretches converged"],
+    ids=["fits worse", "fits better", "fits better and moves plants", "alone converged"],
 )
-def test_stretches_are_taken_where_they_fit_better(
-    monkeypatch: pytest.MonkeyPatch, plain: Any, stretched: Any, wanted: float
+def test_stretches_are_taken_where_they_fit_better_and_held_where_they_move_plants(
+    monkeypatch: pytest.MonkeyPatch, plain: Found, stretched: Found, wanted: float, rival: bool
 ) -> None:
     found = {None: plain, "within": stretched}
     monkeypatch.setattr(two_starts, "_likelier", lambda *given: found[given[3]])
-    best = two_starts.from_two_starts(None, None, "within", None, run_wide=False)  # type: ignore[arg-type]
-    assert best.log_evidence == wanted
-    early = two_starts.from_two_starts(None, None, "within", None, run_wide=True)  # type: ignore[arg-type]
-    assert early is plain
+    monkeypatch.setattr(two_starts, "near_another", lambda *_: True)
+    monkeypatch.setattr(two_starts, "_leading", lambda _, s: np.array(s.leading))
+    nothing: Any = None
+    within: Any = "within"
+    best = two_starts.from_two_starts(nothing, nothing, within, None, run_wide=False)
+    assert (best.log_evidence, best.rival) == (wanted, rival)
+    assert two_starts.from_two_starts(nothing, nothing, within, None, run_wide=True) is plain

@@ -39,8 +39,11 @@ def from_two_starts(
     best = _likelier(family, parents, active, None, run_wide)
     doubtful = best.rival or not best.converged or near_another(family, best)
     if within is not None and doubtful and not run_wide:
-        # a plant without stretches is among those that may have some: a worse fit is an optimum missed
-        best = max(best, _likelier(family, parents, active, within, run_wide), key=_fit)
+        # a plant without stretches is among those that may have some, so a worse fit is an optimum missed; a
+        # better one under which plants change their class may be another line's plant, and decides nothing
+        plain, best = best, max(best, _likelier(family, parents, active, within, run_wide), key=_fit)
+        moved = best is not plain and (_leading(family, best) != _leading(family, plain)).any()
+        best = replace(best, rival=best.rival or bool(moved))
     return best
 
 
