@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ from brapi_server import FakeServer, nursery, running
 
 from crossproof.exchange.brapi_address import TOKEN_VARIABLE
 from crossproof.exchange.brapi_client import BrapiClient, Limits
+from crossproof.exchange.fetch import Fetched, fetch_season
 
 
 @pytest.fixture
@@ -40,6 +42,18 @@ def client(server: FakeServer, waits: list[float]) -> Callable[..., BrapiClient]
         return BrapiClient(url or server.url, token, Limits(**{"timeout": 5.0, **limits}), waits.append)
 
     return make
+
+
+@pytest.fixture
+def cross(server: FakeServer) -> dict[str, Any]:
+    """The first cross of the test's server."""
+    return server.tables["crosses"][0]
+
+
+@pytest.fixture
+def fetch(client: Callable[..., BrapiClient], tmp_path: Path) -> Callable[..., Fetched]:
+    """Fetch the server's season into the folder `season`."""
+    return lambda **more: fetch_season(client(), tmp_path / "season", **more)
 
 
 @pytest.fixture(autouse=True)

@@ -3,23 +3,16 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable
-from typing import Any
 
 import pytest
 from brapi_server import FakeServer
+from exchange_helpers import refusal
 
 from crossproof.errors import InputError
 from crossproof.exchange.brapi_address import TOKEN_VARIABLE, base_url, environment_token
 from crossproof.exchange.brapi_client import connect
 
 SECRET = "t0ken-Secret"
-
-
-def refusal(read: Callable[[], Any]) -> str:
-    with pytest.raises(InputError) as caught:
-        read()
-    return "\n".join(f"{p.sentence()}" for p in caught.value.problems)
 
 
 @pytest.mark.parametrize("token", ["two words", "line\nbreak", "naïve", "bell\x07"])

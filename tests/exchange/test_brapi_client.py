@@ -8,38 +8,19 @@ import socket
 import ssl
 import subprocess
 import threading
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
-from typing import Any
 
 import pytest
 from brapi_server import FakeServer, Reply
+from exchange_helpers import Make, ids, many, refusal
 
-from crossproof.errors import InputError
 from crossproof.exchange.brapi_address import TOKEN_VARIABLE
-from crossproof.exchange.brapi_client import BrapiClient, NotOffered
-
-Make = Callable[..., BrapiClient]
-
+from crossproof.exchange.brapi_client import NotOffered
 
 SECRET = "t0ken-Secret"
-
-
-def many(server: FakeServer, count: int) -> None:
-    server.tables["germplasm"] = [{"germplasmDbId": f"g{i}"} for i in range(count)]
-
-
-def ids(client: BrapiClient, call: str = "germplasm", key: str = "germplasmDbId") -> list[str]:
-    return [r[key] for page in client.pages(call, key) for r in page]
-
-
-def refusal(read: Callable[[], Any]) -> str:
-    with pytest.raises(InputError) as caught:
-        read()
-    return "\n".join(f"{p.sentence()}" for p in caught.value.problems)
 
 
 def test_the_token_goes_into_the_header_only(server: FakeServer, client: Make) -> None:

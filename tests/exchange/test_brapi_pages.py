@@ -3,30 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from typing import Any
 
 import pytest
 from brapi_server import FakeServer, Reply
+from exchange_helpers import Make, ids, many, refusal
 
 from crossproof.errors import InputError
-from crossproof.exchange.brapi_client import BrapiClient, NotOffered
-
-Make = Callable[..., BrapiClient]
-
-
-def many(server: FakeServer, count: int) -> None:
-    server.tables["germplasm"] = [{"germplasmDbId": f"g{i}"} for i in range(count)]
-
-
-def ids(client: BrapiClient, call: str = "germplasm", key: str = "germplasmDbId") -> list[str]:
-    return [r[key] for page in client.pages(call, key) for r in page]
-
-
-def refusal(read: Callable[[], Any]) -> str:
-    with pytest.raises(InputError) as caught:
-        read()
-    return "\n".join(f"{p.sentence()}" for p in caught.value.problems)
+from crossproof.exchange.brapi_client import NotOffered
 
 
 def without_totals(call: str, envelope: dict[str, Any]) -> dict[str, Any]:

@@ -5,28 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from brapi_server import FakeServer, Reply
-
-from crossproof.errors import InputError
-from crossproof.exchange.brapi_client import BrapiClient
-
-Make = Callable[..., BrapiClient]
-
+from exchange_helpers import Make, ids, refusal
 
 SECRET = "t0ken-Secret"
-
-
-def ids(client: BrapiClient, call: str = "germplasm", key: str = "germplasmDbId") -> list[str]:
-    return [r[key] for page in client.pages(call, key) for r in page]
-
-
-def refusal(read: Callable[[], Any]) -> str:
-    with pytest.raises(InputError) as caught:
-        read()
-    return "\n".join(f"{p.sentence()}" for p in caught.value.problems)
 
 
 def test_a_redirect_on_the_same_server_keeps_the_token(server: FakeServer, client: Make) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ import pandas as pd
 import pytest
 from brapi_server import FakeServer, Reply, attribute, parent
 from click.testing import CliRunner
+from exchange_helpers import Make, rows, said
 
 import crossproof as cp
 from crossproof.cli import main
@@ -19,27 +19,6 @@ from crossproof.exchange.brapi_address import TOKEN_VARIABLE
 from crossproof.exchange.brapi_client import BrapiClient
 from crossproof.exchange.fetch import Fetched, Selection, fetch_season
 from crossproof.season.templates import new_season
-
-Make = Callable[..., BrapiClient]
-
-
-def rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
-
-
-def said(found: Fetched) -> str:
-    return "\n".join(p.sentence() for p in found.problems)
-
-
-@pytest.fixture
-def cross(server: FakeServer) -> dict[str, Any]:
-    return server.tables["crosses"][0]
-
-
-@pytest.fixture
-def fetch(client: Make, tmp_path: Path) -> Callable[..., Fetched]:
-    return lambda **more: fetch_season(client(), tmp_path / "season", **more)
 
 
 def refused(fetch: Callable[..., Fetched], folder: Path, **more: Any) -> str:

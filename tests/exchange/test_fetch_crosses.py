@@ -3,38 +3,16 @@
 from __future__ import annotations
 
 import copy
-import csv
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 from brapi_server import FakeServer, attribute, parent
+from exchange_helpers import Make, rows, said
 
 from crossproof.errors import Severity
-from crossproof.exchange.brapi_client import BrapiClient
 from crossproof.exchange.fetch import Fetched, fetch_season
-
-Make = Callable[..., BrapiClient]
-
-
-def rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as handle:
-        return list(csv.DictReader(handle))
-
-
-def said(found: Fetched) -> str:
-    return "\n".join(p.sentence() for p in found.problems)
-
-
-@pytest.fixture
-def cross(server: FakeServer) -> dict[str, Any]:
-    return server.tables["crosses"][0]
-
-
-@pytest.fixture
-def fetch(client: Make, tmp_path: Path) -> Callable[..., Fetched]:
-    return lambda **more: fetch_season(client(), tmp_path / "season", **more)
 
 
 def test_sex_is_the_parent_type_whatever_the_order(

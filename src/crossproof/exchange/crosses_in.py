@@ -298,7 +298,7 @@ def _unique(rows: list[CrossRow], notes: Notes) -> None:
 def read_planned(
     records: Sequence[Record], names: Mapping[str, str]
 ) -> tuple[list[dict[str, str]], list[LeftOut]]:
-    """Rows of planned.csv: crosses still to be made (status TODO, or none)."""
+    """Rows of planned.csv: crosses still to be made (TODO, the standard's own word for it, or no status)."""
     rows: list[dict[str, str]] = []
     out: list[LeftOut] = []
     for record in records:
