@@ -49,7 +49,7 @@ from crossproof.inference.plates.line_checks import (
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
-from crossproof.inference.plates.spills import likeliest, spill_findings, without_spilled
+from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
