@@ -230,7 +230,7 @@ class _SeasonOfPlates:
 
     def layouts_searched(self, stay: Sequence[Examined]) -> tuple[list[Examined], list[PodSwap]]:
         """Plates with their layouts searched, and pods that changed places."""
-        swaps = pod_swaps(stay, self.season, self.odds)
+        swaps = pod_swaps(stay, self.season, self.odds, self.each)
         starts = [swapped_identity(x, swaps) for x in stay]
         here = searched(stay, starts, self.usual, self.odds, self.each)
         if swaps and any(s.layout is not None for x in here for s in x.search.steps):
