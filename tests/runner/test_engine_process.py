@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 SCRIPT = """
+import io
 import json
 import os
 import sys
@@ -30,6 +31,8 @@ if how == "with a thread":
     stop = threading.Event()
     threading.Thread(target=stop.wait).start()
 print("said before", end="")
+if how == "ours":
+    sys.stderr = io.StringIO()  # as a line that moves in a terminal does
 with season_lock(WorkFolder(folder)) as lock, open(folder / "log", "wb") as log:
     reading, writing = os.pipe()
     environment = {**os.environ, "SAID": "to Snakemake", "CROSSPROOF_EVENTS": str(writing)}

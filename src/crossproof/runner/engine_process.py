@@ -127,6 +127,8 @@ def _be_engine(engine: Engine, unshared: Sequence[int], told: int) -> None:
         os.dup2(handle, target)
     os.close(nothing)
     os.close(engine.log)
+    # Not through what a command has put before them, such as the line that moves in a terminal.
+    sys.stdout, sys.stderr = sys.__stdout__, sys.__stderr__
     os.chdir(engine.folder)
     os.environ.clear()
     os.environ.update(engine.environment)
