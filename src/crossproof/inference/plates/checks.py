@@ -49,7 +49,7 @@ from crossproof.inference.plates.line_checks import (
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
-from crossproof.inference.plates.spills import likeliest, spill_findings, without_spilled
+from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
@@ -230,7 +230,7 @@ class _SeasonOfPlates:
 
     def layouts_searched(self, stay: Sequence[Examined]) -> tuple[list[Examined], list[PodSwap]]:
         """Plates with their layouts searched, and pods that changed places."""
-        swaps = pod_swaps(stay, self.season, self.odds)
+        swaps = pod_swaps(stay, self.season, self.odds, self.each)
         starts = [swapped_identity(x, swaps) for x in stay]
         here = searched(stay, starts, self.usual, self.odds, self.each)
         if swaps and any(s.layout is not None for x in here for s in x.search.steps):
