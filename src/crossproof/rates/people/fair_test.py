@@ -155,11 +155,11 @@ class _Model:
     def information(self, weight: Floats) -> Floats:
         """X' diag(weight) X of every season, (season, column, column), from weights (season, tag)."""
         columns = self.x.shape[1]
-        return np.asarray((weight @ self.products).reshape(-1, columns, columns))
+        return np.asarray((weight @ self.products).reshape(len(weight), columns, columns))
 
     def of_members(self, weight: Floats) -> Floats:
         """X' diag(weight) d of every season, (season, column, person)."""
-        return np.asarray((weight @ self.shared).reshape(-1, self.x.shape[1], self.member.shape[1]))
+        return np.asarray((weight @ self.shared).reshape(len(weight), self.x.shape[1], self.member.shape[1]))
 
 
 def _pairs(left: Floats, right: Floats) -> Floats:
