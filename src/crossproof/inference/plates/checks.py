@@ -40,7 +40,7 @@ from crossproof.inference.plates.examined_plates import (
     season_evidence,
     with_believed_tubes,
 )
-from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
+from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
 from crossproof.inference.plates.line_checks import (
     line_tube_findings,
     plant_replicate_findings,
@@ -49,6 +49,7 @@ from crossproof.inference.plates.line_checks import (
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
+from crossproof.inference.plates.same_sheets import same_sheets
 from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
@@ -332,15 +333,17 @@ def examine_plates(
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
     found = without_spilled([*found, *checks.of_wells(here, lying, explained)])
-    if settings.remarks:
-        found += same_layouts([x.plate for x in here], season)
     sound = [x for x in here if x.plate.name not in lying]
     found += checks.across_wells(sound, explained)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, checks.odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
     found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
-    found += same_line_findings(season, checks.without(odd | on_lying))
+    same_line = same_line_findings(season, checks.without(odd | on_lying))
+    found += same_line
+    if settings.remarks:
+        one_line = [(f.subject, f.other) for f in same_line]
+        found += same_sheets([x.plate for x in here], season, one_line)
     found = _with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
