@@ -3,6 +3,7 @@
 import re
 import xml.etree.ElementTree as ET
 
+import jsonschema
 import pandas as pd
 import pytest
 from report_parts import HOSTILE, flat
@@ -81,6 +82,19 @@ def test_hostile_levels_stay_text_in_charts(name):
     assert "style=" not in svg, "a style attribute would break the page's policy"
 
 
+def test_charts_are_vega_lite(content):
+    """By the schema of Vega-Lite, which altair carries."""
+    altair = pytest.importorskip("altair")
+    for block in flat(content):
+        if hasattr(block, "spec"):
+            altair.Chart.from_dict(charts.specification(block.spec), validate=True)
+    wrong = charts.specification(next(b.spec for b in flat(content) if hasattr(b, "spec"))) | {
+        "layer": [{"mark": "no such mark"}]
+    }
+    with pytest.raises(jsonschema.ValidationError):
+        altair.Chart.from_dict(wrong, validate=True)
+
+
 def test_charts_use_stand_in_colours_only(content):
     known = {
         "#14202a",
@@ -96,7 +110,7 @@ def test_charts_use_stand_in_colours_only(content):
     }
     for block in flat(content):
         if hasattr(block, "spec"):
-            svg = charts.draw(block.spec, checked=True)
+            svg = charts.draw(block.spec)
             used = {c.lower() for c in re.findall(r'(?:fill|stroke)="([^"]+)"', svg)}
             assert used <= known, block.id
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from crossproof.runner.ask import SOCKET
 from crossproof.runner.events import EVENTS_TO
-from crossproof.runner.support import ONE_THREAD
+from crossproof.season.processes import ONE_THREAD
 
 SCRIPT = """
 import os

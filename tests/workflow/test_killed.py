@@ -148,12 +148,12 @@ def test_what_a_killed_run_was_writing_is_cleared_away(tmp_path: Path) -> None:
 
 def snakemake_of(run: subprocess.Popen[bytes]) -> int | None:
     """Process number of the Snakemake a run has started."""
-    for number in descendants(run.pid):
+    for number in descendants(run.pid)[1:]:
         try:
-            words = Path(f"/proc/{number}/cmdline").read_bytes().split(b"\0")
+            parent, group = (Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split())[1:3]
         except OSError:
             continue
-        if words[1:3] == [b"-m", b"crossproof.runner.engine"]:
+        if int(parent) == run.pid and int(group) == number:
             return number
     return None
 

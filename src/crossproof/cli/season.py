@@ -85,6 +85,9 @@ def receive(folder: Path, file: Path, dry_run: bool, ignored: tuple[str, ...], *
 @guarded
 def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_findings: bool) -> int:
     """Run the workflow: verdicts, rates, plate checks, report and worklist in DIR/results."""
+    from crossproof.runner.engine_process import before_libraries_are_loaded
+
+    before_libraries_are_loaded()
     from crossproof.runner.outcome import show_outcome
     from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season
@@ -103,6 +106,9 @@ def run(folder: Path, cores: int, profile: str | None, recalibrate: bool, allow_
 @guarded
 def plan(folder: Path, cores: int) -> int:
     """What planned crosses can prove, markers to add, seeds to test, flowers to pollinate."""
+    from crossproof.runner.engine_process import before_libraries_are_loaded
+
+    before_libraries_are_loaded()
     from crossproof.runner.outcome import show_plan
     from crossproof.runner.terminal import progress
     from crossproof.runner.workflow import run_season

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import segno
 from markupsafe import Markup, escape
 
@@ -46,6 +48,7 @@ def qr_svg(code: Code, width_mm: float = CODE_MM) -> Markup:
     )
 
 
+@lru_cache(maxsize=16)  # a code is asked for its width before it is drawn
 def _encoded(text: str) -> segno.QRCode:
     # Q: a quarter of the symbol may be dirty. No Micro QR, which few telephones read.
     return segno.make_qr(text, error="Q", boost_error=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 
@@ -68,6 +69,7 @@ def row_letters(row: int) -> str:
     return chr(65 + row) if row < 26 else chr(64 + row // 26) + chr(65 + row % 26)
 
 
+@lru_cache(maxsize=1 << 13)
 def parse_well(text: str) -> Well:
     """Read a well name such as A1, A01 or af48.
 

@@ -12,19 +12,11 @@ from pathlib import Path
 from crossproof.runner.ask import SOCKET
 from crossproof.season.index import SeasonIndex, changed_inputs
 from crossproof.season.kept_files import clear_damaged
+from crossproof.season.processes import ONE_THREAD
 from crossproof.season.work_folder import clear_remnants, read_kept, season_lock
 
 LOCK_HELD = "CROSSPROOF_LOCK_HELD"
 """Environment variable that tells the Snakefile that its caller holds the season's lock."""
-
-ONE_THREAD = {
-    **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
-    "JE_ARROW_MALLOC_CONF": "background_thread:false",
-}
-"""Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete.
-
-Nor does Arrow's memory have a thread of its own: the process that jobs are forked from has one thread only.
-"""
 
 _HELD = ExitStack()
 

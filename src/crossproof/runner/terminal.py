@@ -93,11 +93,19 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
         yield say
         return
     columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True) as bar:
+    # A moving line has a thread of its own, and Snakemake's process is forked before there is one.
+    with Progress(*columns, console=console, transient=True, auto_refresh=False) as bar:
         task = bar.add_task("planning the work", total=None)
-        yield lambda stage, done, total: bar.update(
-            task, description=stage, completed=done, total=total or None
-        )
+        bar.refresh()
+
+        def move(stage: str, done: int, total: int) -> None:
+            if not bar.live.auto_refresh:
+                bar.stop()
+                bar.live.auto_refresh = True
+                bar.start()
+            bar.update(task, description=stage, completed=done, total=total or None)
+
+        yield move
 
 
 def show(what: RenderableType) -> None:

@@ -7,8 +7,6 @@ import getpass
 import os
 import shutil
 import signal
-import subprocess
-import sys
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -21,11 +19,12 @@ from typing import Any, TextIO
 from crossproof.errors import UsageError, machine_fault
 from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
+from crossproof.runner.engine_process import Engine, EngineProcess, start_engine
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.runner.finished import is_finished, note_finished, work_digest
-from crossproof.runner.support import LOCK_HELD, ONE_THREAD, workflow_folder
+from crossproof.runner.support import LOCK_HELD, workflow_folder
 from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
-from crossproof.season.processes import end_with_parent
+from crossproof.season.processes import ONE_THREAD
 from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock
 from crossproof.steps.refusal import refusal_of, refuse
 
@@ -87,7 +86,7 @@ def run_season(
     if profile is not None:
         profile = _profile(profile, workflow_folder())
     require_writable(folder)
-    with season_lock(folder, patience=PATIENCE_SECONDS):
+    with season_lock(folder, patience=PATIENCE_SECONDS) as lock:
         index = refuse(folder, lambda: build_index(where))
         clear_refusal(folder)
         clear_remnants(folder, index.result_files())
@@ -98,7 +97,9 @@ def run_season(
             log = _nothing_done(folder)
             return RunOutcome(*said, log, end_of(log), time.monotonic() - started)
         with _jobs_socket(profile) as warm, _source() as source:
-            status, tail, log = _snakemake(index, where, source, cores, profile, targets, on_progress, warm)
+            status, tail, log = _snakemake(
+                index, where, source, cores, profile, targets, on_progress, warm, lock
+            )
         if refused := refusal_of(folder):
             raise refused
         used = index_of_run(folder.season)
@@ -201,34 +202,26 @@ def _snakemake(
     targets: Sequence[str],
     on_progress: Callable[[str, int, int], None],
     warm: Mapping[str, str],
+    lock: int,
 ) -> tuple[int, tuple[str, ...], Path]:
     folder = index.folder
     config = where if where.is_file() else where / "config.yaml"
-    command = [
-        sys.executable, "-m", "crossproof.runner.engine", *targets, "--snakefile", str(source / "Snakefile"),
-        "--configfile", str(config.resolve()), "--cores", str(cores),
-        "--workflow-profile", _profile(profile or "default", source), "--nolock",
-    ]  # fmt: skip
+    arguments = (
+        *targets, "--snakefile", str(source / "Snakefile"), "--configfile", str(config.resolve()),
+        "--cores", str(cores), "--workflow-profile", _profile(profile or "default", source), "--nolock",
+    )  # fmt: skip
     log = folder.hidden / "logs" / "workflow.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     reading, writing = os.pipe()
+    environment = {
+        **engine_environment(folder),
+        **warm,
+        EVENTS_TO: str(writing),
+        LOCK_HELD: str(folder.season),
+    }
     with log.open("wb") as told:
-        process = subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=told,
-            stderr=subprocess.STDOUT,
-            cwd=folder.season,
-            env={
-                **engine_environment(folder),
-                **warm,
-                EVENTS_TO: str(writing),
-                LOCK_HELD: str(folder.season),
-            },
-            pass_fds=(writing,),
-            start_new_session=True,
-            preexec_fn=end_with_parent,
-        )
+        engine = Engine(arguments, folder.season, environment, told.fileno(), writing)
+        process = start_engine(engine, unshared=(reading, lock))
     os.close(writing)
 
     with _stopped_by_signals(process, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE):
@@ -253,7 +246,7 @@ def _follow(lines: TextIO, kept: TextIO, on_progress: Callable[[str, int, int], 
 
 
 @contextmanager
-def _stopped_by_signals(process: subprocess.Popen[bytes], patience: float) -> Iterator[None]:
+def _stopped_by_signals(process: EngineProcess, patience: float) -> Iterator[None]:
     """Pass an interrupt or SIGTERM on to a process and its children, which end by the time this is left.
 
     `patience`: seconds they are given before they are killed.

@@ -20,6 +20,15 @@ from typing import Any, TypeVar
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
+ONE_THREAD = {
+    **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
+    "JE_ARROW_MALLOC_CONF": "background_thread:false",
+}
+"""Environment of a job: the workflow runs one job per core, and threads of a job's own would only compete.
+
+Nor does Arrow's memory have a thread of its own: the process that jobs are forked from has one thread only.
+"""
+
 _PR_SET_PDEATHSIG = 1
 _HANDED_ON: list[Any] = []
 """Function and items of the work at hand: forked processes find them here, so that nothing is copied."""

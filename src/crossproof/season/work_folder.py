@@ -185,10 +185,11 @@ def clear_remnants(folder: WorkFolder, results: Iterable[str]) -> None:
 
 
 @contextmanager
-def season_lock(folder: WorkFolder, patience: float = 0.0) -> Iterator[None]:
+def season_lock(folder: WorkFolder, patience: float = 0.0) -> Iterator[int]:
     """Hold a season for one run; raises BusyError where another holds it for longer than `patience` seconds.
 
-    The lock belongs to the process: a killed run leaves none behind.
+    The lock belongs to the process: a killed run leaves none behind. Gives the handle that holds it, for a
+    fork to close.
     """
     folder.hidden.mkdir(parents=True, exist_ok=True)
     with (folder.hidden / "lock").open("a+") as handle:
@@ -203,7 +204,7 @@ def season_lock(folder: WorkFolder, patience: float = 0.0) -> Iterator[None]:
                         f"Another run is working on {folder.season}. Nothing was changed; wait for it to end."
                     ) from exc
                 time.sleep(0.05)
-        yield
+        yield handle.fileno()
 
 
 def season_held(folder: WorkFolder) -> bool:

@@ -194,9 +194,10 @@ def _with_changes(found: tuple[Finding, ...], season: Examination, processes: in
     )
     if not order:
         return found
+    settings = season.settings
     now = _AsItIs(
         {
-            str(plant): judge(r, i, season.settings).verdict
+            str(plant): judge(r, i, settings).verdict
             for r in season.evidence
             for i, plant in enumerate(r.plants)
         },

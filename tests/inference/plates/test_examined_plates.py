@@ -103,3 +103,15 @@ def test_a_layout_that_another_may_be_as_well_is_not_settled(behind, rivals, ope
     assert taken.words == best.words
     assert taken.rivals == (other.words,)[:rivals]
     assert [x.words for x in taken.tied] == [alike.words][:open_too]
+
+
+@pytest.mark.parametrize(("behind", "words"), [(1.9, "column 8 shifted down by a well"), (2.1, "wells")])
+def test_a_layout_that_may_be_as_true_as_two_swapped_wells_is_held_without_a_row(behind, words):
+    layout = part_layout(FORMAT, "column 8 shifted down by a well", NONE, [])
+    blank = make_proposal("wells", np.array([1.0]), 1.0, np.array([0]))
+    pair = replace(blank, log10_odds=3.0, likelihood=7.0, wells=(0, 1))
+    column = replace(blank, words=layout.words, log10_odds=3.0 - behind, likelihood=3.0, layout=layout)
+    taken = best_of([pair, column], 1.0)
+    assert taken is not None
+    assert taken.words == words
+    assert taken.rivals == (("wells",) if words != "wells" else ())

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.reversed_tags import Directions, _gain, _off_share
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Hold, held_samples
 
@@ -146,3 +147,34 @@ def test_one_pod_of_seed_of_the_father_is_no_reversed_tag():
         for f in found(nursery, [plate, sim.make_parent_plate(nursery, 2)])
         if f.kind is FindingKind.RECIPROCAL
     ]
+
+
+PRIOR = np.log(np.array([0.5, 0.3, 0.1, 0.04, 0.04, 0.02]))
+"""Of hybrid, self, outcross, father selfed, F2 and fixed seed: a tenth of it off pedigree."""
+
+
+def sure(relations, pods):
+    """A tag whose plants are of one relation each beyond doubt; turned, a self is the father's and so on."""
+    other = {0: 0, 1: 3, 3: 1}
+    scores = [np.full((len(relations), 6), -200.0) for _ in range(2)]
+    for w, r in enumerate(relations):
+        scores[0][w, r], scores[1][w, other[r]] = 0.0, 0.0
+    return Directions(scores[0], scores[1], pods)
+
+
+def test_the_share_of_seed_off_pedigree_is_that_of_the_other_tags():
+    tags = {0: sure([3] * 10, ("",) * 10), 1: sure([0] * 45 + [3] * 5, ("",) * 50)}
+    assert _off_share(tags, 0, PRIOR) == pytest.approx((0.01 * 50 + 5) / 100)
+    assert _off_share(tags, 1, PRIOR) == pytest.approx((0.01 * 50 + 10) / 60)
+    assert _off_share({0: tags[0]}, 0, PRIOR) == pytest.approx(0.01)
+
+
+def test_pods_of_one_fate_are_one_event_each_in_either_direction():
+    """By hand: four plants of a pod are 0.5 p^4 + 0.5 p, with p the prior of their relation."""
+    elsewhere = {1: sure([0] * 45 + [3] * 5, ("",) * 50)}  # 5.5 of 100 plants off pedigree, as above
+    tags = {0: sure([3] * 4, ("1",) * 4), **elsewhere}
+    father, own = 0.04 * 0.55, 0.3
+    expected = np.log10((own**4 + own) / (father**4 + father))
+    assert _gain(tags, 0, PRIOR) == pytest.approx(expected)
+    apart = {0: sure([3] * 4, ("",) * 4), **elsewhere}
+    assert _gain(apart, 0, PRIOR) == pytest.approx(4 * np.log10(own / father))

@@ -20,7 +20,7 @@ from crossproof.inference.plates.copied_strips import relation_posteriors
 from crossproof.inference.plates.doubtful_wells import doubt_findings, doubt_of
 from crossproof.inference.plates.layout_choice import open_doubts
 from crossproof.inference.plates.proposals import make_proposal
-from crossproof.inference.plates.spills import without_spilled
+from crossproof.inference.plates.spill_findings import without_spilled
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, Hold, Scope
 from crossproof.model.part_layouts import part_layout

@@ -97,6 +97,17 @@ def choose_rows(
     )
 
 
+def in_order(family: FamilyInput, wells: Wells) -> tuple[FamilyInput, Ints]:
+    """A family with its plants in order of name, with the wells that have evidence; and that order."""
+    order = np.array(sorted(range(len(family.plants)), key=lambda i: family.plants[i].plant), dtype=np.int64)
+    batch, _ = wells.place
+    plants = tuple(
+        type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0)), p.pod)
+        for p in (family.plants[i] for i in order)
+    )
+    return FamilyInput(family.cross_id, family.mother, family.father, plants), order
+
+
 def prepare(
     family: FamilyInput,
     wells: Wells,
@@ -110,19 +121,7 @@ def prepare(
 
     `phase` (0 to 1) shifts the choice among markers that are more than the family needs.
     """
-    order = np.array(sorted(range(len(family.plants)), key=lambda i: family.plants[i].plant), dtype=np.int64)
-    family = FamilyInput(
-        family.cross_id, family.mother, family.father, tuple(family.plants[i] for i in order)
-    )
-    batch, _ = wells.place
-    family = FamilyInput(
-        family.cross_id,
-        family.mother,
-        family.father,
-        tuple(
-            type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0)), p.pod) for p in family.plants
-        ),
-    )
+    family, order = in_order(family, wells)
     mothers, fathers = panel.versions(family.mother), panel.versions(family.father)
     is_donor = np.ones(len(panel.version_line), dtype=bool)
     is_donor[mothers], is_donor[fathers] = False, False
@@ -142,7 +141,7 @@ def prepare(
         like, of_wells, owner = plant_likelihood(wells, rows, panel_block.k, family, panel, settings)
         single.append(of_wells[:, several])
         codes = wells.codes(rows, well)
-        counted.append((panel_block, place, like, _plant_codes(codes, owner, n)))
+        counted.append((panel_block, place, like, plant_codes(codes, owner, n)))
         gametes = panel_block.gametes[place][:, donors].astype(np.float64)
         blocks.append(
             FamilyBlock(
@@ -199,7 +198,7 @@ def _copies(panel: Panel, places: tuple[Ints, ...], versions: Ints, chromosome: 
     return name_copies(copies, het, chromosomes)
 
 
-def _plant_codes(codes: UInt8s, owner: Ints, n: int) -> UInt8s:
+def plant_codes(codes: UInt8s, owner: Ints, n: int) -> UInt8s:
     """Observation codes (m, n) of plants from those of their wells (m, w): the first that has a call."""
     if np.array_equal(owner, np.arange(n)):
         return codes

@@ -92,6 +92,27 @@ def read_parents(
     return _weighed(solver, plain, doubts)
 
 
+def only_as_typed(
+    family: Family,
+    panel: Panel,
+    places: tuple[Ints, ...],
+    settings: Settings,
+    parents: tuple[int, int],
+    pods: Ints,
+    solution: Solution,
+) -> bool:
+    """Whether `read_parents` for the run's estimates would weigh no hypothesis but the one as typed.
+
+    `parents`: the only version of either line, neither of them segregating; `solution`: of that hypothesis.
+    """
+    solver = ReadingSolver(family, panel, places, settings, pods, keep_outside=True)
+    solver.add_known(Reading(*parents, 0.0), solution)
+    as_typed = solver.settle_as_typed()
+    if solver.likely_generations(panel.tag_rates.generation):
+        return False
+    return not any(map(any, _what_may_be(solver, _plain(solver, as_typed.solution), panel, places)))
+
+
 @dataclass(frozen=True)
 class _Tag:
     """The parents as typed: `lines`, "" where unknown, and `own`, their versions."""

@@ -178,10 +178,30 @@ class ReadingSolver:
         """Log evidence to be gained if a parent as typed departed by `DEPARTURES`, from its messages."""
         return self._over_departures(self.as_typed.solution, self.as_typed.reading, side, weights)
 
+    def add_known(self, reading: Reading, solution: Solution) -> None:
+        """Add a hypothesis that has been solved already."""
+        self._solutions[reading.key] = _Solutions(solution)
+        self.add(reading)
+
     def add_generations(self, as_typed: Reading, share: float) -> None:
         """Weigh the hypotheses that the whole tag is seed of a later generation, where they may count.
 
-        `share`: their prior. The plants' likelihoods as typed foresee what each would be worth.
+        `share`: their prior.
+        """
+        for row, log_share in self.likely_generations(share):
+            self.add(
+                replace(
+                    as_typed,
+                    log_prior=as_typed.log_prior + log_share,
+                    fault=Fault.GENERATION,
+                    generation=row,
+                )
+            )
+
+    def likely_generations(self, share: float) -> list[tuple[int, float]]:
+        """Pair relations that the whole tag may be, with their log priors, `share` in all.
+
+        The plants' likelihoods as typed foresee what each would be worth.
         """
         solution, family = self.as_typed.solution, self.family
         own = family.priors
@@ -192,6 +212,7 @@ class ReadingSolver:
         ]
         total = np.logaddexp.reduce(np.concatenate(scores), axis=0)
         relations = [relation for relation, _ in PAIR_RELATIONS]
+        likely = []
         for relation, weight in GENERATIONS:
             rows = [i for i in family.rows.tolist() if i < len(relations) and relations[i] is relation]
             for row in rows:
@@ -201,14 +222,8 @@ class ReadingSolver:
                 foreseen = float((np.logaddexp(gain, as_others) - total).sum()) + log_share
                 dominated = float((gain - total).min(initial=0.0)) < np.log1p(-OF_GENERATION)
                 if foreseen > -GENERATION_CLOSE and not dominated:
-                    self.add(
-                        replace(
-                            as_typed,
-                            log_prior=as_typed.log_prior + log_share,
-                            fault=Fault.GENERATION,
-                            generation=row,
-                        )
-                    )
+                    likely.append((row, log_share))
+        return likely
 
     def _log_inside(self, solution: Solution) -> Floats:
         """log of prior x likelihood (n,) of all relations to the parents of a solution."""

@@ -51,8 +51,11 @@ class PanelBlock:
         """Gametes of every version (m, V, k)."""
         return np.asarray(self.consensus @ gamete_table(self.k))
 
-    def parent_parts(self, place: Ints, version: int, h: float) -> tuple[Floats, Floats]:
-        """Prior (m, n_g) of a parent plant in two parts: departed, h pool; as its line, (1-h) consensus."""
+    def parent_parts(self, place: Ints, version: int | Ints, h: float) -> tuple[Floats, Floats]:
+        """Prior (m, n_g) of a parent plant in two parts: departed, h pool; as its line, (1-h) consensus.
+
+        With places (m, 1) and several versions (F,) the priors are (m, F, n_g) and (m, 1, n_g).
+        """
         departed = h * self.pool(DEPARTURE_POOL_INBREEDING)[place]
         return departed, (1 - h) * self.consensus[place, version].astype(np.float64)
 

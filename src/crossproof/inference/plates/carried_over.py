@@ -39,9 +39,12 @@ ERRING = 4.0
 LEAST_WELLS = 3
 LEAST_SIBS = 2
 """Fewest sibs outside the strip that clear a well's parents."""
+SURER = 1.0
+"""log10 odds asked for beyond those of other findings: plants that are odd each in its own way stand in one
+strip now and then. Set on faultless plates; see docs/plate_accuracy.md."""
 ONE_CROSS = 2.0
-"""log10 odds asked for beyond the others' where wells of one cross alone speak for it: they share what their
-parents hide. No source."""
+"""The same, in addition, where wells of one cross alone speak for it: they share what their parents hide. No
+source."""
 ASK = 20.0
 """Strips whose wells speak for it by fewer nats in all are not looked at any further."""
 
@@ -117,7 +120,7 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
         odds = float(gain[:, c].sum() / np.log(10) + np.log10(PRIOR_CARRIED / len(strips)))
         speak = wells[gain[:, c] > SPEAKS]
         alone = _crosses_that_speak(identity[wells], gain[:, c]) < 2
-        enough = len(speak) >= LEAST_WELLS and odds >= threshold + (ONE_CROSS if alone else 0.0)
+        enough = len(speak) >= LEAST_WELLS and odds >= threshold + SURER + (ONE_CROSS if alone else 0.0)
         if enough and (best is None or odds > best[0]):
             best = odds, i, SHOWN[c], speak
     if best is None:

@@ -20,9 +20,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.plates.copied_strips import relation_posteriors
+from crossproof.inference.plates.few_wells import weighed
 from crossproof.inference.plates.proposals import Proposal
 from crossproof.inference.plates.tag_explanations import Examined
-from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.model.arrays import Bools, Floats
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -30,7 +30,7 @@ from crossproof.text import count_of, percent
 
 LEAST_SHARE = 1 - default("min_posterior")
 """Chance to be moved from which a plant is held, whatever its verdict."""
-LEAST_LOSS = 5e-4
+LEAST_LOSS = 8e-4
 """Chance from which a plant that would be culled is held, because it may be a hybrid in another well. A
 sample that failed at the end of a column looks like a column that was shifted, and the column is the rarer by
 far; but it is a hybrid thrown away against a look at the robot log. A choice, not a measurement;
@@ -75,27 +75,10 @@ def doubt_of(x: Examined, doubts: tuple[Proposal, ...]) -> Doubt:
     return Doubt(moved / total, lost / total)
 
 
-def weighed(x: Examined, doubts: tuple[Proposal, ...]) -> tuple[Proposal, ...]:
-    """The doubts against all that the plants may be under their own tags, the likeliest first.
-
-    The search compares crosses as mixtures; a plant that fits the tag beside its own may be an outcross by
-    a line of the panel (see `tag_scores`).
-    """
-    n, identity = x.scores.season.n_lines, x.search.identity
-    moves = [np.flatnonzero((p.identity != identity) & (p.gain > 0)) for p in doubts]
-    moves = [w[(identity[w] >= n) & (p.identity[w] >= n)] for w, p in zip(moves, doubts, strict=True)]
-    wells = np.unique(np.concatenate(moves)).astype(np.int64)
-    if not len(wells):
-        return doubts
-    tags = tag_scores(x.scores, x.search.matrix, identity, wells)
-    out = []
-    for w, p in zip(moves, doubts, strict=True):
-        row = np.searchsorted(wells, w)
-        new, own = (np.searchsorted(tags.crosses, i[w] - n) for i in (p.identity, identity))
-        full = (tags.full[row, new] - tags.full[row, own]) / np.log(10)
-        less = float(np.minimum(full - p.gain[w], 0.0).sum())
-        out.append(replace(p, log10_odds=p.log10_odds + less))
-    return tuple(sorted(out, key=lambda p: -p.log10_odds))
+def _weighed(x: Examined, doubts: tuple[Proposal, ...]) -> tuple[Proposal, ...]:
+    """The doubts against all that the plants may be under their own tags, the likeliest first."""
+    found = weighed(x.scores, x.search.matrix, x.search.identity, doubts)
+    return tuple(sorted(found, key=lambda p: -p.log10_odds))
 
 
 def _without(doubts: tuple[Proposal, ...], x: Examined, explained: frozenset[str]) -> tuple[Proposal, ...]:
@@ -116,7 +99,7 @@ def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list
     plate = x.plate
     if not x.search.doubts or not (plate.identity >= x.scores.season.n_lines).any():
         return []
-    doubts = weighed(x, _without(x.search.doubts, x, explained))
+    doubts = _weighed(x, _without(x.search.doubts, x, explained))
     doubt = doubt_of(x, doubts)
     plants = plate.identity >= x.scores.season.n_lines
     unsure = plants & (doubt.moved >= LEAST_SHARE)

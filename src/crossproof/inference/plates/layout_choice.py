@@ -21,13 +21,15 @@ def best_of(candidates: list[Proposal], threshold: float) -> Proposal | None:
     enough = [p for p in candidates if p.log10_odds >= (threshold if p.least is None else p.least)]
     if not enough:
         return None
-    best = max(enough, key=lambda p: p.log10_odds)
+    first = max(enough, key=lambda p: p.log10_odds)
+    best = _before_pairs(first, enough)
     ties = as_likely(best, candidates)
     others = [p for p in candidates if p.layout is not None and p.words != best.words]
     near = nearly_as_likely(best, others)
     tied = [*ties, *(p for p in near if p.log10_odds > best.log10_odds - NEARLY and p.kind is best.kind)]
     told = {p.words for p in ties}
     rivals = [p.words for p in near if p.words not in told and p.kind is not best.kind]
+    rivals += [first.words] if first is not best else []
     rival = max(others, key=lambda p: p.log10_odds, default=None)
     return replace(
         best,
@@ -36,6 +38,15 @@ def best_of(candidates: list[Proposal], threshold: float) -> Proposal | None:
         same_as=tuple(dict.fromkeys(p.words for p in ties)),
         tied=tuple(p.layout for p in tied if p.layout is not None),
     )
+
+
+def _before_pairs(best: Proposal, enough: list[Proposal]) -> Proposal:
+    """The likeliest layout that leaves it open whether two wells changed places, if these fit best.
+
+    Two plants typed again would not show that a row lies otherwise, and the others of it would be judged.
+    """
+    layouts = [p for p in enough if p.layout is not None and p.log10_odds > best.log10_odds - SETTLED]
+    return max(layouts, key=lambda p: p.log10_odds) if best.wells is not None and layouts else best
 
 
 def as_likely(best: Proposal, candidates: list[Proposal]) -> list[Proposal]:

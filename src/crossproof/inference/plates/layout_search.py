@@ -18,6 +18,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.copied_strips import copied_strips
+from crossproof.inference.plates.few_wells import weighed
 from crossproof.inference.plates.layout_choice import best_of, open_doubts
 from crossproof.inference.plates.proposals import (
     EVEN,
@@ -47,8 +48,11 @@ PRIOR_SINGLE = 1e-3
 """Share of plates with one row or column that was shifted or copied."""
 LEAST_RUN = 2
 """Fewest wells that speak for a plate shifted or sorted from some well on."""
-MOST_SILENT = 4
-"""Most silent samples of a plate for one of them to speak for an empty place."""
+AS_EMPTY = 4.0
+"""Nats by which a sample calls like a blank rather than like one that failed, to be counted as silent."""
+FILLED = 0.05
+"""Chance that the place which a shift leaves empty calls all the same; it is one half where the sheet says
+nothing of a place. No source."""
 SILENT_WORTH = 100.0
 """Samples that the expectation is worth that one of them fails so that it calls like a blank. No source."""
 MOST_WELLS = 384
@@ -161,7 +165,8 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
     )
     single = shifted_strip_layouts(plate)
     sources = np.stack([x.source for x in single])
-    for proposal in _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True):
+    found = _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True)
+    for proposal in weighed(scores, matrix, identity, found):
         yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
 
 
@@ -177,7 +182,8 @@ def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
     for layouts in (run_layouts(plate.format), tuple(moved)):
         if layouts:
             sources = np.stack([x.source for x in layouts])
-            for proposal in _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True):
+            found = _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True)
+            for proposal in weighed(scores, matrix, identity, found):
                 yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
 
 
@@ -228,11 +234,9 @@ def _strip_gains(
     rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
     hopeful = (gains > GAIN).any(axis=1) | rebuilt
     silent = scores.blank > scores.called
-    # Where many wells failed, one more silent well is no sign of an empty place.
+    # A silent well says no more for an empty place than such a failure is rare.
     sample = identity != EMPTY
-    n_silent = int((silent & sample).sum())
-    few_silent = n_silent <= MOST_SILENT
-    # Nor can it say more than such a failure is rare.
+    n_silent = int(((scores.blank - scores.called > AS_EMPTY) & sample).sum())
     most = float(np.log((SILENT_WORTH + sample.sum()) / max(n_silent, 1)))
     for i in np.flatnonzero(moves.any(axis=1) & hopeful):
         gain, moved = gains[i], moves[i]
@@ -241,9 +245,10 @@ def _strip_gains(
         # A well of which the sheet then says nothing fits whatever it holds: that speaks for no exchange with
         # an empty strip, or a cross harvested under a wrong tag would pass for a moved column.
         # Where a run of wells was shifted, its first well is empty, and calls nothing.
-        empty = silent & empty_speaks & few_silent
+        empty = silent & empty_speaks
         gain = np.where((changed[i] == UNKNOWN), np.minimum(gain, np.where(empty, most, 0.0)), gain)
         if empty_speaks:
+            gain = np.where((changed[i] == UNKNOWN) & sample & ~silent, gain + np.log(2 * FILLED), gain)
             # The same of a sample that calls nothing where a blank would come to stand.
             gain = np.where((changed[i] == EMPTY) & sample & silent, np.minimum(gain, most), gain)
         # Any plant of a family is a good consensus for its sibs: they speak only if the moved wells do not

@@ -86,6 +86,8 @@ def _disagreement(
             pair = compare(data[i], data[j], prior)
             agree[i, j] = agree[j, i] = not pair.disagree(conflict)
             worst = pair if pair.log10_same < worst.log10_same else worst
+    if agree.all():
+        return None
     groups = clusters(agree)
     return (groups, worst) if len(groups) > 1 else None
 

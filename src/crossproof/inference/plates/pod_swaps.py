@@ -19,6 +19,7 @@ from itertools import combinations
 import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import odd_plants
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
 from crossproof.inference.plates.tag_explanations import Examined
@@ -73,9 +74,11 @@ def _odd_pods(x: Examined) -> dict[Pod, Ints]:
     return odd if len(odd) <= MOST_ODD else {}
 
 
-def pod_swaps(plates: Sequence[Examined], season: SeasonTables, threshold: float) -> list[PodSwap]:
+def pod_swaps(
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
+) -> list[PodSwap]:
     """Pairs of pods whose plants fit each other's tags, the surest first; no pod stands in two of them."""
-    odd = [_odd_pods(x) for x in plates]
+    odd = each(_odd_pods, plates)
     plants: dict[Pod, int] = {}
     for here in odd:
         for pod, wells in here.items():

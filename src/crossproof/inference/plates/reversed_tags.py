@@ -2,17 +2,20 @@
 
 For a cross m x p, pods (or plants, where none are recorded) are compared under both directions:
 
-    L(m x p) = sum over pods of log [ prod_w sum_r prior(r) P(D_w | r, m x p)
-                                      + prior(p selfed) prod_w P(D_w | p selfed) ]
+    L(m x p) = sum over pods of log [ (1 - k) prod_w sum_r prior(r) P(D_w | r, m x p)
+                                      + k sum_r prior(r) prod_w P(D_w | r, m x p) ]
     lod      = (L(p x m) - L(m x p)) / ln 10 + log10 PRIOR_REVERSED
 
-A pod of the father's own seed under the tag is one event, so that one such pod is no reversed tag. Hybrids
-are the same either way and say nothing.
+The plants of a pod share its fate with probability k = POD_FATE: a pod of the father's own seed under the
+tag is one event, and so is one of selfed seed of the mother. The prior of seed off pedigree is what the
+*other* tags of the season show: a reversed tag of selfs would else explain itself. Hybrids are the same
+either way and say nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,28 +23,77 @@ from crossproof.inference.plates.arrays import SeasonTables
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, called_plants
-from crossproof.model.arrays import Floats, Ints
+from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
 PRIOR_REVERSED = 3e-3
 """Share of tags that name the parents the wrong way round. No source."""
+POD_FATE = 0.5
+"""Chance that all plants of a pod have one fate. No source."""
+OFF_LEAST, OFF_WORTH = 0.01, 50.0
+"""Least share of seed off pedigree that tags are compared with, and plants that it is worth. No source."""
+LEAST_SELFS, LEAST_WITHOUT_PODS = 2, 3
+"""Fewest selfed plants of the recorded father; plants of which no pod is recorded may be of one."""
 SELF, FATHER_SELFED = 1, 3
 """Places among the relations of `PlateScores.relation_scores`."""
 CLEAR = 3.0
 """A plant is counted as selfed seed of a parent where that is likelier than all else by this many nats."""
 
 
+@dataclass(frozen=True)
+class Directions:
+    """Relation scores (plant, relation) of the called plants of a tag as recorded and turned round, with the
+    pod of each plant, "" where none is recorded."""
+
+    as_is: Floats
+    turned: Floats
+    pods: tuple[str, ...]
+
+
+def _joined(parts: Sequence[Directions]) -> Directions:
+    """The plants of one tag on several plates."""
+    return Directions(
+        np.concatenate([d.as_is for d in parts]),
+        np.concatenate([d.turned for d in parts]),
+        tuple(pod for d in parts for pod in d.pods),
+    )
+
+
 def _pod_likelihood(scores: Floats, prior: Floats, pods: Sequence[str]) -> float:
     """L of one direction from relation scores (plant, relation) and their log prior (relation,)."""
-    mixture = log_sum(scores + prior, axis=1)
-    father = scores[:, FATHER_SELFED]
     total = 0.0
     names = [pod or f"\0{i}" for i, pod in enumerate(pods)]
     for pod in dict.fromkeys(names):
-        mine = np.array([name == pod for name in names])
-        total += float(np.logaddexp(mixture[mine].sum(), prior[FATHER_SELFED] + father[mine].sum()))
+        mine = scores[np.array([name == pod for name in names])]
+        each = log_sum(mine + prior, axis=1).sum()
+        alike = np.logaddexp.reduce(prior + mine.sum(axis=0))
+        total += float(np.logaddexp(np.log1p(-POD_FATE) + each, np.log(POD_FATE) + alike))
     return total
+
+
+def _off_share(tags: Mapping[int, Directions], without: int, prior: Floats) -> float:
+    """Share of seed off pedigree among the plants of all tags but one, never below OFF_LEAST.
+
+    A reversed tag is itself the seed off pedigree that would explain it.
+    """
+    off, plants = OFF_LEAST * OFF_WORTH, OFF_WORTH
+    for c, tag in tags.items():
+        if c != without:
+            joint = tag.as_is + prior
+            off += float(np.exp(log_sum(joint[:, FATHER_SELFED:], axis=1) - log_sum(joint, axis=1)).sum())
+            plants += len(joint)
+    return max(off / plants, OFF_LEAST)
+
+
+def _gain(tags: Mapping[int, Directions], cross: int, prior: Floats) -> float:
+    """log10 odds of the other direction without its prior, with the share of seed off pedigree elsewhere."""
+    usual = float(np.exp(log_sum(prior[None, FATHER_SELFED:], axis=1)[0]))
+    here = prior.copy()
+    here[FATHER_SELFED:] += np.log(min(_off_share(tags, cross, prior), usual) / usual)
+    tag = tags[cross]
+    nats = _pod_likelihood(tag.turned, here, tag.pods) - _pod_likelihood(tag.as_is, here, tag.pods)
+    return float(nats / np.log(10))
 
 
 def _selfs(scores: Floats, relation: int) -> int:
@@ -50,31 +102,22 @@ def _selfs(scores: Floats, relation: int) -> int:
     return int((scores[:, relation] - others > CLEAR).sum())
 
 
-def _compare(cross: int, x: Examined, wells: Ints, season: SeasonTables) -> tuple[float, int, int] | None:
-    """Gain of the other direction in nats, and selfs of the recorded mother and father, on one plate."""
-    m, p = season.mother[[cross]], season.father[[cross]]
+def _directions(x: Examined, season: SeasonTables) -> dict[int, Directions]:
+    """The crosses of one plate that can be compared."""
     state = x.scores.lines_under(x.search.identity)
-    if min(x.scores.known_share(int(line), state) for line in (m[0], p[0])) < KNOWN_SHARE:
-        return None
-    prior = x.scores.relation_prior()
-    as_is = x.scores.relation_scores(m, p, wells, state)[:, 0]
-    turned = x.scores.relation_scores(p, m, wells, state)[:, 0]
-    pods = [x.plate.pods[w] if x.plate.pods else "" for w in wells]
-    gain = _pod_likelihood(turned, prior, pods) - _pod_likelihood(as_is, prior, pods)
-    return gain, _selfs(as_is, SELF), _selfs(as_is, FATHER_SELFED)
-
-
-def _compared(x: Examined, season: SeasonTables) -> dict[int, tuple[float, int, int]]:
-    """What `_compare` makes of the crosses of one plate that can be compared."""
     out = {}
     for i in np.unique(x.search.identity[x.search.identity >= season.n_lines]).tolist():
         c, called = i - season.n_lines, called_plants(x, i)
-        m, p = int(season.mother[c]), int(season.father[c])
-        if m < 0 or p < 0 or m == p or not len(called):
+        m, p = season.mother[[c]], season.father[[c]]
+        if m[0] < 0 or p[0] < 0 or m[0] == p[0] or not len(called):
             continue
-        found = _compare(c, x, called, season)
-        if found is not None:
-            out[c] = found
+        if min(x.scores.known_share(int(line), state) for line in (m[0], p[0])) < KNOWN_SHARE:
+            continue
+        out[c] = Directions(
+            x.scores.relation_scores(m, p, called, state)[:, 0],
+            x.scores.relation_scores(p, m, called, state)[:, 0],
+            tuple(x.plate.pods[w] if x.plate.pods else "" for w in called),
+        )
     return out
 
 
@@ -91,18 +134,18 @@ def reversed_findings(
     plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
 ) -> dict[int, Finding]:
     """By cross, the finding that it was made the other way round."""
-    total: dict[int, float] = {}
-    selfs: dict[int, list[int]] = {}
-    for compared in each(lambda x: _compared(x, season), plates):
-        for c, found in compared.items():
-            total[c] = total.get(c, 0.0) + found[0]
-            counts = selfs.setdefault(c, [0, 0])
-            counts[0], counts[1] = counts[0] + found[1], counts[1] + found[2]
+    parts: dict[int, list[Directions]] = {}
+    for found in each(lambda x: _directions(x, season), plates):
+        for c, directions in found.items():
+            parts.setdefault(c, []).append(directions)
+    tags = {c: _joined(mine) for c, mine in parts.items()}
     out = {}
-    for c, gain in total.items():
-        odds = float(gain / np.log(10) + np.log10(PRIOR_REVERSED))
-        of_mother, of_father = selfs[c]
-        if odds < threshold or of_father < 2 or of_mother > 0.1 * of_father:
+    for c, tag in tags.items():
+        of_mother, of_father = (_selfs(tag.as_is, relation) for relation in (SELF, FATHER_SELFED))
+        if of_father < (LEAST_SELFS if any(tag.pods) else LEAST_WITHOUT_PODS) or of_mother > 0.1 * of_father:
+            continue
+        odds = _gain(tags, c, plates[0].scores.relation_prior()) + float(np.log10(PRIOR_REVERSED))
+        if odds < threshold:
             continue
         wells, samples = zip(*_places(c, plates, season), strict=True)
         name, m_name, p_name = (

@@ -55,7 +55,7 @@ def cross_findings(
 ) -> list[Finding]:
     """Tags, and parents, that the plants of badly fitting crosses fit instead."""
     turned = reversed_findings(plates, season, threshold, each)
-    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season) if c not in turned}
+    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season, each) if c not in turned}
     for x in plates:
         for i in np.unique(x.search.identity).tolist():
             if i - season.n_lines in on:

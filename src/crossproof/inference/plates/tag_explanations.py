@@ -16,6 +16,7 @@ import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.arrays import Plate, SeasonTables
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.log_sums import log_sums
 from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_wells
@@ -189,24 +190,31 @@ def _many_markers(
     return for_it >= LEAST_MARKERS and for_it >= 3 * against
 
 
-def bad_crosses(plates: Sequence[Examined], season: SeasonTables) -> list[int]:
+def bad_crosses(plates: Sequence[Examined], season: SeasonTables, each: Each = one_by_one) -> list[int]:
     """Crosses most of whose called plants (3 at least) are neither hybrid nor self of their tag.
 
     One outcross is nothing unusual; a whole family of them says that its father is another.
     """
-    n = season.n_lines
     strange = np.zeros(len(season.crosses), dtype=np.int64)
     called = np.zeros(len(season.crosses), dtype=np.int64)
-    for x in plates:
-        identity = x.search.identity
-        misfit = misfit_wells(x.search.matrix, identity, x.scores)
-        state = x.scores.lines_under(identity)
-        for i in np.unique(identity[identity >= n]):
-            c, wells = int(i) - n, called_plants(x, int(i))
-            if len(wells) == 0:
-                continue
-            scores = x.scores.relation_scores(season.mother[[c]], season.father[[c]], wells, state)[:, 0]
-            relation = (scores + x.scores.relation_prior()).argmax(axis=1)
-            called[c] += len(wells)
-            strange[c] += int((misfit[wells] | (relation >= 2)).sum())
+    for counts in each(lambda x: _strange_plants(x, season), plates):
+        for c, n_called, n_strange in counts:
+            called[c] += n_called
+            strange[c] += n_strange
     return [int(c) for c in np.flatnonzero((called >= 3) & (strange > BAD_SHARE * called))]
+
+
+def _strange_plants(x: Examined, season: SeasonTables) -> list[tuple[int, int, int]]:
+    """Of every cross on a plate: its called plants, and how many are neither hybrid nor self of their tag."""
+    n, identity = season.n_lines, x.search.identity
+    misfit = misfit_wells(x.search.matrix, identity, x.scores)
+    state = x.scores.lines_under(identity)
+    counts = []
+    for i in np.unique(identity[identity >= n]):
+        c, wells = int(i) - n, called_plants(x, int(i))
+        if len(wells) == 0:
+            continue
+        scores = x.scores.relation_scores(season.mother[[c]], season.father[[c]], wells, state)[:, 0]
+        relation = (scores + x.scores.relation_prior()).argmax(axis=1)
+        counts.append((c, len(wells), int((misfit[wells] | (relation >= 2)).sum())))
+    return counts

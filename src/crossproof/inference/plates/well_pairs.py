@@ -82,7 +82,8 @@ def loose_plants(scores: PlateScores, matrix: Matrix, identity: Ints) -> Ints:
     return loose[identity[loose] >= scores.season.n_lines]
 
 
-def _called_plants(scores: PlateScores, identity: Ints) -> int:
+def count_called(scores: PlateScores, identity: Ints) -> int:
+    """Plants of a plate with enough calls to speak."""
     called = scores.plate.n_called >= 0.3 * scores.plate.n_markers
     return int((called & (identity >= scores.season.n_lines)).sum())
 
@@ -90,7 +91,7 @@ def _called_plants(scores: PlateScores, identity: Ints) -> int:
 def stray_counts(scores: PlateScores, matrix: Matrix) -> tuple[float, float]:
     """Expected number of stray seed on a plate as labelled, and its plants called."""
     identity, n = scores.plate.identity, scores.season.n_lines
-    plants = _called_plants(scores, identity)
+    plants = count_called(scores, identity)
     loose = loose_plants(scores, matrix, identity)
     if len(loose) == 0:
         return 0.0, float(plants)
@@ -115,7 +116,7 @@ def _plant_pairs(scores: PlateScores, matrix: Matrix, identity: Ints, loose: Int
     n = scores.season.n_lines
     tags = tag_scores(scores, matrix, identity, loose)
     cross = identity[loose] - n
-    plants = _called_plants(scores, identity)
+    plants = count_called(scores, identity)
     elsewhere = scores.strays_elsewhere
     prior = PRIOR_WELLS / _n_pairs(identity)
 

@@ -13,6 +13,7 @@ from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.run_wide.acceleration import Accelerator
 from crossproof.inference.run_wide.expectation import Expected, Told, added_up, ask, count_lines
+from crossproof.inference.run_wide.settled import SettledFamilies
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.settings import Settings
 
@@ -39,11 +40,18 @@ class Rounds:
         move: Move,
         *,
         said: bool,
+        earlier: Rounds | None = None,
     ) -> None:
-        """`said`: what families say of their parents' tubes is known and stays as it is."""
+        """`said`: what families say of their parents' tubes is known and stays as it is. `earlier`: rounds of
+        some of the families, of whose parents' typing those that it found beyond doubt are not asked again.
+        """
         self.families, self.wells, self.settings = families, wells, settings
         self.move, self.said = move, said
+        self._together = SettledFamilies(wells, settings)
         self._told: dict[str, Told] = {}
+        if earlier is not None:
+            self._together = earlier._together
+            self._told = {cross: told for cross, told in earlier._told.items() if told.typed}
         self._moved: dict[str, float] = {}
         self._left_out: list[FamilyInput] = []
         self._ahead = Accelerator().ahead
@@ -55,29 +63,46 @@ class Rounds:
         Once what families say stands, those in doubt of a parent are asked only while their plants move,
         and the rest of them once more when nothing does: what they tell hardly changes meanwhile, and they
         cost most (Neal and Hinton 1998, on expectation in parts; from memory). `last`: this round's estimates
-        stand if nothing moved, so that they are not taken ahead then.
+        stand if nothing moved, so that but for the departure of parents they are not taken ahead then.
         """
-        before, self._rounds = self._told, self._rounds + 1
-        asked = self._to_ask()
-        settled = [cross for cross, told in before.items() if told.typed]
-        new = ask(self.wells, panel, asked, self.settings, settled)
-        moved = _moves(before, new) if before else {}
-        at_rest = bool(before) and max(moved.values(), default=0.0) < TOLERANCE
+        before, first, self._rounds = self._told, not self._rounds, self._rounds + 1
+        asked = self._to_ask(last)
+        settled = {cross for cross, told in before.items() if told.typed}
+        together = [f for f in asked if f.cross_id in settled or f.cross_id not in before]
+        new = self._together.ask(panel, together, settled)
+        alone = [f for f in asked if f.cross_id not in new]
+        new |= ask(self.wells, panel, alone, self.settings, settled)
+        new = {f.cross_id: new[f.cross_id] for f in asked if f.cross_id in new}
+        moved = {} if first else _moves(before, new)
+        at_rest = not first and max(moved.values(), default=0.0) < TOLERANCE
         still = at_rest and (bool(self._left_out) or len(asked) == len(self.families))
         names = {family.cross_id for family in asked}
-        self._left_out = [f for f in self.families if at_rest and not still and f.cross_id not in names]
+        waiting = last and at_rest and not still
+        self._left_out = [f for f in self.families if waiting and f.cross_id not in names]
         self._moved |= moved
         self._told = {**before, **new}
         counts = added_up(count_lines(self.wells, panel), self._told.values())
-        panel = self.move(panel, counts, _as_it_is if still and last else self._ahead)
+        panel = self.move(panel, counts, self._departure_ahead if still and last else self._ahead)
         if not self.said and self._rounds <= SAYS_ROUNDS:
             panel = self._with_says(panel)
         return replace(panel, converged=still, rounds=self._rounds)
 
-    def _to_ask(self) -> Sequence[FamilyInput]:
-        """The families of this round: all, those that were left out so far, or those that still tell anew."""
+    def _departure_ahead(self, panel: Panel) -> Panel:
+        """The estimates as they are, but for the departure of parents where the last two moves tell where it
+        leads: it comes to rest long after all plants have, which hardly depend on it."""
+        return replace(panel, h=self._ahead(panel).h)
+
+    def _to_ask(self, last: bool) -> Sequence[FamilyInput]:
+        """The families of this round: all, those that were left out so far, or those that still tell anew.
+
+        Where estimates are only brought near (not `last`), families in doubt are asked once.
+        """
         if self._left_out:
             return self._left_out
+        if self._rounds == 1:
+            return [f for f in self.families if f.cross_id not in self._told]
+        if not last:
+            return [f for f in self.families if f.cross_id in self._told and self._told[f.cross_id].typed]
         if self._rounds > WHOLE_ROUNDS:
             return [f for f in self.families if f.cross_id not in self._told or self._stirs(f.cross_id)]
         return self.families
@@ -123,10 +148,6 @@ def as_said(
         sample_parents=np.array([s[1:3] for s in says], dtype=np.str_).reshape(-1, 2),
         sample_says=np.array([s[3:5] for s in says], dtype=np.int64).reshape(-1, 2),
     )
-
-
-def _as_it_is(panel: Panel) -> Panel:
-    return panel
 
 
 def _moves(before: Mapping[str, Told], now: Mapping[str, Told]) -> dict[str, float]:

@@ -16,7 +16,7 @@ posterior of the sample moves by 1e-4.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from zlib import crc32
 
@@ -172,16 +172,21 @@ def ask(
     `settled`: crosses whose parents an earlier round found to be as typed; other readings of them are not
     tried again.
     """
-    limit = SAMPLE_MARKERS
-    if settings.max_markers_per_cross is not None:
-        limit = min(limit, settings.max_markers_per_cross)
-    doubting = replace(settings, max_markers_per_cross=limit)
-    trusting = replace(doubting, wrong_plant=0.0)
+    doubting, trusting = (family_settings(settings, settled=x) for x in (False, True))
     return {
         f.cross_id: _told(f, wells, panel, trusting if f.cross_id in settled else doubting)
         for f in families
         if len(panel.versions(f.mother)) and len(panel.versions(f.father))
     }
+
+
+def family_settings(settings: Settings, *, settled: bool) -> Settings:
+    """The settings that the sample's families are judged with; `settled`: parents are as typed for sure."""
+    limit = SAMPLE_MARKERS
+    if settings.max_markers_per_cross is not None:
+        limit = min(limit, settings.max_markers_per_cross)
+    doubting = replace(settings, max_markers_per_cross=limit)
+    return replace(doubting, wrong_plant=0.0) if settled else doubting
 
 
 def _told(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -> Told:
@@ -241,12 +246,16 @@ def _counted(prepared: Prepared, wells: Wells, panel: Panel, result: Judged, rea
     clear = readings.weight[0] >= CLEAR_COUNTS and reading.fault is Fault.NONE and None not in parents
     plants = prepared.family.plants
     quality = np.array([wells.quality[p.wells[0]] if len(p.wells) == 1 else 0 for p in plants])
+    sure = {
+        relation: result.relation_posterior[:, list(Relation).index(relation)] >= CLEAR_PLANT
+        for relation in (Relation.HYBRID, Relation.SELF)
+    }
     scored = prepared.from_calls & np.array([bool(p.wells) for p in plants])
     for b, (block, place, like, codes) in enumerate(prepared.counted if clear else ()):
         if block.maternal or not len(place):
             continue
         rows.append(block.rows[place])
-        seen_here = _clear_miscalls(result, scored, like, codes, solution.outside[b], block.k)
+        seen_here = clear_miscalls(sure, scored, like, codes, solution.outside[b], block.k)
         # The markers' own rates are those of good wells; poor ones tell how much more they err.
         good = quality <= GOOD_QUALITY
         counts.append(seen_here[:, :, good].sum(axis=2))
@@ -259,22 +268,21 @@ def _counted(prepared: Prepared, wells: Wells, panel: Panel, result: Judged, rea
     return _Counts(np.concatenate(rows), np.concatenate(counts, axis=1), departed, markers, by_quality)
 
 
-def _clear_miscalls(
-    result: Judged,
+def clear_miscalls(
+    clear: Mapping[Relation, Bools],
     scored: Bools,
     like: Floats,
     codes: UInt8s,
     joint: Floats,
     k: int,
 ) -> Floats:
-    """Expected miscalls (4, m, n) of the clear hybrids and selfs among the plants `scored` (n,).
+    """Expected miscalls (4, m, n) of the clear hybrids and selfs (n,) among the plants `scored` (n,).
 
     `like` (m, n, n_g), `codes` (m, n); `joint` (pairs, m, n): the parents as the other plants have them.
     """
     total = np.zeros((4, *codes.shape))
     for relation, table in ((Relation.HYBRID, hybrid_table(k)), (Relation.SELF, self_table(k))):
-        clear = result.relation_posterior[:, list(Relation).index(relation)] >= CLEAR_PLANT
-        chosen = np.flatnonzero(clear & scored)
+        chosen = np.flatnonzero(clear[relation] & scored)
         if not len(chosen):
             continue
         outside = joint[:, :, chosen].reshape(len(table), -1, len(like), len(chosen))
@@ -290,10 +298,16 @@ def _clear_miscalls(
 
 def _by_quality(counts: Floats, panel: Panel, rows: Ints, quality: Ints) -> Floats:
     """Miscalls (2, class) found and expected, of counts (4, m, n) in wells of these classes (n,)."""
+    of_plants = found_and_expected(counts, panel, rows)
+    return np.stack([np.bincount(quality, x, N_QUALITY) for x in of_plants])
+
+
+def found_and_expected(counts: Floats, panel: Panel, rows: Ints) -> tuple[Floats, Floats]:
+    """Miscalls of each plant (n,), of counts (4, m, n): those found, and those expected at the markers' own
+    rates."""
     hom, hom_as_het, het, het_as_hom = counts
     found = (hom_as_het + het_as_hom).sum(axis=0)
-    expected = panel.f[rows] @ hom + panel.d[rows] @ het
-    return np.stack([np.bincount(quality, x, N_QUALITY) for x in (found, expected)])
+    return found, panel.f[rows] @ hom + panel.d[rows] @ het
 
 
 def family_says(panel: Panel, family: FamilyInput, readings: Readings, posterior: Floats) -> tuple[int, int]:
@@ -321,6 +335,11 @@ def _departures(
     block: PanelBlock, place: Ints, version: int, posterior: Floats, h: float
 ) -> tuple[float, float]:
     """Expected number of markers at which a parent plant departs from its line, and of markers looked at."""
-    departed, stayed = block.parent_parts(place, version, h)
-    share = departed / (departed + stayed)
+    share = departed_parts(block, place, version, h)
     return float((posterior * share).sum()), float(len(place))
+
+
+def departed_parts(block: PanelBlock, place: Ints, version: int | Ints, h: float) -> Floats:
+    """Share of the prior (..., n_g) of each genotype of a parent plant that is of plants that departed."""
+    departed, stayed = block.parent_parts(place, version, h)
+    return np.asarray(departed / (departed + stayed))

@@ -179,16 +179,17 @@ class _PanelFit:
     def with_families(self, panel: Panel, sample: Sequence[FamilyInput]) -> Panel:
         """The panel after rounds in which these families are judged and tell the rest."""
 
-        def rounds(families: Sequence[FamilyInput]) -> Rounds:
-            return Rounds(families, self.wells, self.settings, self.move, said=self.said)
+        def rounds(families: Sequence[FamilyInput], earlier: Rounds | None = None) -> Rounds:
+            return Rounds(families, self.wells, self.settings, self.move, said=self.said, earlier=earlier)
 
         if self.every_marker_known(panel):
             return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
+        first = None
         if len(sample) >= 2 * FIRST_FAMILIES:
             first = rounds(sample_families(sample, len(self.wells.markers), FIRST_FAMILIES))
             for _ in range(FIRST_ROUNDS):
                 panel = first.one(panel, last=False)
-        return rounds(sample).until_rest(panel, MAX_ROUNDS)
+        return rounds(sample, first).until_rest(panel, MAX_ROUNDS)
 
 
 def _as_run_wide_in(panel: Panel, estimates: Panel) -> Panel:

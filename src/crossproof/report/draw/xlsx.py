@@ -2,7 +2,8 @@
 
 Everything that is text is written as text: a plant called =1+1 stays a name. Metadata are constant, so that
 the same season gives the same bytes. Rows are written out as they come, from top to bottom and from left to
-right: memory does not grow with plants, and a cell above the one last written would be lost.
+right: memory does not grow with plants, and a cell above the one last written would be lost. Long tables get
+their rows from `sheet_rows.py`.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from crossproof.report.content.content import Content
 from crossproof.report.content.marks import VERDICT_MARKS, Mark
 from crossproof.report.content.sheets import Grid, ScanSheet, Sheet
 from crossproof.report.content.worklist import build_sheets
+from crossproof.report.draw.sheet_rows import MOST_TEXT, SheetRows, with_rows
 
 _FIXED_TIME = datetime(2000, 1, 1)
 _HEADER_ROW = 2
@@ -47,15 +49,18 @@ def worklist_bytes(content: Content) -> bytes:
     book.set_properties({"title": "Worklist", "author": "crossproof", "created": _FIXED_TIME})
     formats = _formats(book)
     _front(book, content, formats)
+    sheets: dict[int, SheetRows] = {}
     for sheet in build_sheets(content.inputs):
         if isinstance(sheet, Grid):
             _draw_grid(book, sheet, formats)
         elif isinstance(sheet, ScanSheet):
-            _draw_scan(book, sheet, formats)
+            rows = _draw_scan(book, sheet, formats)
+            sheets[len(book.worksheets())] = rows
         else:
-            _draw_sheet(book, sheet, formats)
+            rows = _draw_sheet(book, sheet, formats)
+            sheets[len(book.worksheets())] = rows
     book.close()
-    return buffer.getvalue()
+    return with_rows(buffer.getvalue(), sheets)
 
 
 def _formats(book: Any) -> dict[str, Any]:
@@ -147,7 +152,8 @@ def _front(book: Any, content: Content, formats: dict[str, Any]) -> None:
     _paper(page, landscape=False)
 
 
-def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
+def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> SheetRows:
+    """A sheet with samples of its rows, which are returned."""
     page = book.add_worksheet(sheet.name)
     page.write_string(0, 0, f"{sheet.title} ({sheet.listed:,})", formats["title"])
     _note(page, sheet.note, [c.width for c in sheet.columns], formats)
@@ -156,25 +162,33 @@ def _draw_sheet(book: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
         # The signing column has its lines from the column: a cell for every plant would cost time.
         page.set_column(k, k, column.width, formats["sign"] if column.sign else None)
         page.write_string(_HEADER_ROW, k, column.label, formats["head"])
-    kinds = [c.number or ("sign" if c.sign else "text") for c in sheet.columns]
-    for r, cells in enumerate(sheet.rows, start=_HEADER_ROW + 1):
-        if r - _HEADER_ROW - 1 in sheet.heads:
-            for k, cell in enumerate(cells):
-                page.write_string(r, k, str(cell)[:32_000], formats["group"])
-            continue
-        for k, cell in enumerate(cells):
-            if isinstance(cell, str):
-                style = formats["mark " + cell] if k == sheet.marks else formats[kinds[k]]
-                if cell:
-                    page.write_string(r, k, cell[:32_000], style)
-            elif math.isfinite(cell):
-                page.write_number(r, k, float(cell), formats[kinds[k]])
+    rows = SheetRows(
+        sheet.rows,
+        _HEADER_ROW + 1,
+        tuple(c.number or ("sign" if c.sign else "text") for c in sheet.columns),
+        marks=sheet.marks,
+        mark_styles={mark.letter: "mark " + mark.letter for mark in VERDICT_MARKS.values()},
+        heads=sheet.heads,
+        head_style="group",
+    )
+    _write_samples(page, rows, formats)
     last = max(_HEADER_ROW + 1, _HEADER_ROW + len(sheet.rows))
     page.autofilter(_HEADER_ROW, 0, last, len(sheet.columns) - 1)
     page.freeze_panes(_HEADER_ROW + 1, 0)
     page.repeat_rows(_HEADER_ROW)
     page.print_area(0, 0, last, len(sheet.columns) - 1)
     _paper(page, landscape=sheet.landscape)
+    return rows
+
+
+def _write_samples(page: Any, rows: SheetRows, formats: dict[str, Any]) -> None:
+    """The cells of a sheet that xlsxwriter writes, see `SheetRows.samples`."""
+    for r, k, style in rows.samples():
+        cell = rows.rows[r][k]
+        if isinstance(cell, str):
+            page.write_string(rows.first + r, k, cell[:MOST_TEXT], formats[style])
+        else:
+            page.write_number(rows.first + r, k, float(cell), formats[style])
 
 
 def _note(page: Any, note: str, widths: list[float], formats: dict[str, Any]) -> None:
@@ -186,8 +200,11 @@ def _note(page: Any, note: str, widths: list[float], formats: dict[str, Any]) ->
         page.write_string(1, 0, note, formats["note"])
 
 
-def _draw_scan(book: Any, sheet: ScanSheet, formats: dict[str, Any]) -> None:
-    """The sheet to scan into, and a hidden one with every code. Its formulas hold no text of the user."""
+def _draw_scan(book: Any, sheet: ScanSheet, formats: dict[str, Any]) -> SheetRows:
+    """The sheet to scan into, and a hidden one with samples of all codes, whose rows are returned.
+
+    Its formulas hold no text of the user.
+    """
     page = book.add_worksheet(sheet.name)
     page.write_string(0, 0, sheet.title, formats["title"])
     page.write_string(1, 0, sheet.note, formats["note"])
@@ -212,10 +229,10 @@ def _draw_scan(book: Any, sheet: ScanSheet, formats: dict[str, Any]) -> None:
     page.repeat_rows(_HEADER_ROW)
     _paper(page, landscape=True)
     codes = book.add_worksheet(_LOOKED_UP_IN)
-    for r, cells in enumerate(sheet.rows):
-        for k, text in enumerate(cells):
-            codes.write_string(r, k, text[:32_000], formats["text"])
+    rows = SheetRows(sheet.rows, 0, ("text",) * 4, keep_empty=True)
+    _write_samples(codes, rows, formats)
     codes.hide()
+    return rows
 
 
 def _draw_grid(book: Any, grid: Grid, formats: dict[str, Any]) -> None:
@@ -233,7 +250,7 @@ def _draw_grid(book: Any, grid: Grid, formats: dict[str, Any]) -> None:
         for r, line in enumerate(cells):
             page.set_row(row, 18 if r == 0 else 34)
             for k, cell in enumerate(line):
-                page.write_string(row, k, cell[:32_000], formats["edge" if r == 0 or k == 0 else "well"])
+                page.write_string(row, k, cell[:MOST_TEXT], formats["edge" if r == 0 or k == 0 else "well"])
             row += 1
         row += 1
         breaks.append(row)
