@@ -7,22 +7,17 @@ versions. It takes sums as they are written, in their order: a result does not d
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
-PLAIN = "CROSSPROOF_PLAIN"
-"""Set in the environment to anything but "", nothing is compiled."""
 
 
 def compiled(function: F) -> F:
     """The function, compiled when it is first called.
 
-    Raises ImportError where nothing is to be compiled: callers then do without the module.
+    Raises ImportError where nothing can be compiled: callers then do without the module.
     """
-    if os.environ.get(PLAIN):
-        raise ImportError(f"{PLAIN} is set")
     from numba import njit
 
     try:

@@ -81,7 +81,7 @@ class CompiledRounds:
         self.log_prior = np.ascontiguousarray(chunk.log_prior[:, order])
         outside = chunk.outside.reshape(-1, self.m, self.n)[:, order].reshape(-1, self.m * self.n)
         self.state = State(
-            np.ascontiguousarray(outside), np.ones_like(outside), self.log_prior.copy(), np.zeros(self.m)
+            np.ascontiguousarray(outside), np.ones(outside.shape), self.log_prior.copy(), np.zeros(self.m)
         )
 
     def finish(self) -> None:
@@ -134,7 +134,7 @@ class CompiledRounds:
         components, relations = relations_of(tuple(self.rows[live].tolist()), self.route)
         cells = Cells(
             self.like,
-            self.donors if len(which) == self.donors.shape[1] else self.donors[:, which],
+            self.donors if len(which) == self.donors.shape[1] else np.take(self.donors, which, axis=1),
             self.log_prior,
             chunk.tables[components],
             chunk.by_pollen,

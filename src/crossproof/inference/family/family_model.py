@@ -32,6 +32,7 @@ Everything is in natural logarithms; likelihoods are floored upstream, so no s i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -116,8 +117,8 @@ class Family:
         )
         self.route = route_of(nuclear)
         filled = [b for b in blocks if len(b.like)]
-        plain = len(filled) != 1 or filled[0].maternal or self.kinds != Kinds() or loops() is None
-        at_a_time = CHUNK_NUMBERS if plain else COMPILED_NUMBERS
+        self._plain = len(filled) != 1 or filled[0].maternal or self.kinds != Kinds() or loops() is None
+        at_a_time = CHUNK_NUMBERS if self._plain else COMPILED_NUMBERS
         self.chunks = cut_to_chunks(blocks, self.kinds, self.route.order, at_a_time)
         self._plans: dict[bytes, RelationPlan] = {}
         self._first: Fit | None = None
@@ -126,9 +127,13 @@ class Family:
             self._pollen = Chains([Chain((Descent.GAMETE,), (0, 1))], self.route)
         if self.kinds != Kinds():
             self._stretches = Chains([STRETCHES], self.route)
-        self._compiled: CompiledRounds | None = None
-        if not plain and len(self.chunks) == 1:
-            self._compiled = CompiledRounds(self.chunks[0][1], self.route, self.rows)
+
+    @cached_property
+    def _compiled(self) -> CompiledRounds | None:
+        """The rounds of messages by compiled loops, where there are some for such a family."""
+        if self._plain or len(self.chunks) != 1:
+            return None
+        return CompiledRounds(self.chunks[0][1], self.route, self.rows)
 
     def plan(self, live: Ints) -> RelationPlan:
         """How the pair relations of these rows are judged, made once for each set of them."""
