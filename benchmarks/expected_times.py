@@ -53,7 +53,7 @@ def processes_of(rule: str, plates: int) -> int:
     """Processes that the job of a rule asks for in a season of so many genotype files."""
     if rule == "examine":
         return min(16, 1 + plates // 50)
-    return 2 if rule == "report" and plates >= 50 else 1
+    return 4 if rule == "report" and plates >= 50 else 1
 
 
 def jobs_of(season: Path, times: int = 1) -> list[Job]:

@@ -3,38 +3,34 @@
     python benchmarks/smallest_marker_set.py [--panels 20] [--markers 16] [--crosses 6] [--lines 8] [--seed 1]
         [--first 0]
 
-Panels of 16 candidate markers whose error and call rates differ. For every marker set smaller than the
-planner's, smallest first, it is asked how many crosses it proves; none may prove as many as the planner's.
-What a set proves is worked out here from Bayes' theorem over every outcome of a plant, one by one, without
-the planner's bounds and trees. A set is passed over only where the contrast markers it holds of a cross would
-not do by the same sums, were there no relations but those of the two parents.
+Panels of 16 candidate markers whose error and call rates differ. Of every marker set, whatever its size, it
+is worked out which crosses it proves (`every_marker_set.py`: all outcomes of a plant and all relations,
+without the planner's bounds, ceilings and trees, and without supposing anything of larger and smaller sets).
+No set smaller than the planner's may prove as many crosses as it does. A few sets of every cross are done
+again from Bayes' theorem, one outcome after another (`direct`).
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 
-from crossproof.model.arrays import Floats, Ints
+sys.path.insert(0, str(Path(__file__).parent))
+from every_marker_set import bits_of, every_set, sizes
+
+from crossproof.model.arrays import Floats, Int8s, Ints
 from crossproof.model.genotypes import Markers
 from crossproof.model.results import Relation
 from crossproof.planning.inputs import PanelBlock, PanelGenotypes, PlannedCross, PlanSettings
 from crossproof.planning.markers.marker_plan import MarkerPlan, plan_markers
 from crossproof.planning.power.evidence import CrossEvidence, contrast_table, cross_evidence
-
-SLACK = 0.005
-PARENTAL = (
-    Relation.HYBRID,
-    Relation.SELF,
-    Relation.FATHER_SELFED,
-    Relation.ADVANCED,
-    Relation.BACKCROSS_MOTHER,
-    Relation.BACKCROSS_FATHER,
-)
 
 
 def invented_panel(lines: int, markers: int, rng: np.random.Generator) -> PanelGenotypes:
@@ -59,106 +55,60 @@ def invented_panel(lines: int, markers: int, rng: np.random.Generator) -> PanelG
     )  # fmt: skip
 
 
-class Exhaustive:
-    """P(right and determined) of a cross's hybrids and selfs at any set of markers, all outcomes summed."""
+CHECKED = 3
+"""Sets of each cross that are done again, outcome by outcome."""
 
-    def __init__(self, evidence: CrossEvidence, settings: PlanSettings) -> None:
-        self._likelihood, self._chance = np.exp(evidence.score), evidence.prob
-        self._prior, self._class = np.exp(evidence.log_prior), evidence.class_of
-        self._true = (evidence.kinds.index(Relation.HYBRID), evidence.kinds.index(Relation.SELF))
-        self._parental = np.array([k for k, kind in enumerate(evidence.kinds) if kind in PARENTAL])
-        self._settings, self.contrast = settings, evidence.contrast
-        self._known: dict[bytes, bool] = {}
-
-    def right(self, rows: Ints, relations: Ints, least: int, wanted: float) -> bool:
-        """Whether a hybrid and a self are right and determined often enough, were there only these relations.
-
-        Outcomes rarer than a millionth are left out at first; where their sum could decide, nothing is.
-        """
-        for rarest in (1e-6, 0.0):
-            found, rest = self._sums(rows, relations, least, rarest)
-            if min(found) >= wanted or min(f + r for f, r in zip(found, rest, strict=True)) < wanted:
-                break
-        return min(found) >= wanted
-
-    def _sums(
-        self, rows: Ints, relations: Ints, least: int, rarest: float
-    ) -> tuple[list[float], list[float]]:
-        """P(right and determined) of a hybrid and a self, and what was left out of either."""
-        joint = self._prior[relations][:, None]
-        chance, scored = np.ones((2, 1)), np.zeros(1, dtype=np.int64)
-        called = np.arange(self._chance.shape[2]) < self._chance.shape[2] - 1
-        rest = np.zeros(2)
-        for m in rows:
-            joint = (joint[:, :, None] * self._likelihood[m, relations][:, None, :]).reshape(
-                len(relations), -1
-            )
-            chance = (chance[:, :, None] * self._chance[m, list(self._true)][:, None, :]).reshape(2, -1)
-            scored = (scored[:, None] + called).ravel()
-            rare = chance.max(axis=0) < rarest
-            if rare.any():
-                rest += chance[:, rare].sum(axis=1)
-                joint, chance, scored = joint[:, ~rare], chance[:, ~rare], scored[~rare]
-        total = joint.sum(axis=0)
-        out = []
-        for k, true in enumerate(self._true):
-            own = joint[self._class[relations] == self._class[true]].sum(axis=0)
-            right = (own >= self._settings.min_posterior * total) & (scored >= least)
-            out.append(float(chance[k, right].sum()))
-        return out, rest.tolist()
-
-    def chances(self, rows: Ints) -> list[float]:
-        """P(right and determined) of a hybrid and a self at these markers, against all relations."""
-        every = np.arange(len(self._prior))
-        return self._sums(rows, every, self._settings.min_markers_scored, 1e-9)[0]
-
-    def may_prove(self, rows: Ints) -> bool:
-        """Whether these contrast markers would do for the relations of the two parents alone.
-
-        The other relations can only spoil more verdicts, and at other markers those of the parents are alike
-        but for what a parent plant may depart from its line, for which half a hundredth is allowed.
-        """
-        key = b"pair" + rows.tobytes()
-        if key not in self._known:
-            enough = len(rows) >= self._settings.min_markers_scored
-            self._known[key] = enough and self.right(rows, self._parental, 0, self._settings.wanted - SLACK)
-        return self._known[key]
-
-    def proves(self, rows: Ints) -> bool:
-        """Whether the cross is proven at these markers, against all relations."""
-        key = rows.tobytes()
-        if key not in self._known:
-            every, least = np.arange(len(self._prior)), self._settings.min_markers_scored
-            enough = int(self.contrast[rows].sum()) >= least
-            self._known[key] = enough and self.right(rows, every, least, self._settings.wanted)
-        return self._known[key]
+MOST_CHECKED = 7
 
 
-def better_set(
-    crosses: list[Exhaustive], chromosome: Ints, size: int, proven: int
-) -> tuple[int, tuple[int, ...]] | None:
-    """The smallest set below `size` that proves as many crosses, and its size; None where there is none."""
-    markers = len(chromosome)
-    for n in range(1, size):
-        for chosen in combinations(range(markers), n):
-            rows = np.array(chosen)
-            if len(set(chromosome[rows])) < len(set(chromosome)):
-                continue
-            able = [c for c in crosses if c.may_prove(rows[c.contrast[rows]])]
-            able.sort(key=lambda c: int(c.contrast[rows].sum()))
-            good = 0
-            for place, c in enumerate(able):
-                if good + len(able) - place < proven:
-                    break
-                good += c.proves(rows)
-            if good >= proven:
-                return n, chosen
-    return None
+def direct(evidence: CrossEvidence, rows: Ints, settings: PlanSettings) -> Floats:
+    """P(right and determined) of a hybrid and a self at these markers, (2,), all outcomes one by one."""
+    true = [evidence.index(kind) for kind in (Relation.HYBRID, Relation.SELF)]
+    joint, chance = np.exp(evidence.log_prior)[:, None], np.ones((2, 1))
+    scored = np.zeros(1, dtype=np.int64)
+    called = np.arange(evidence.prob.shape[2]) < evidence.prob.shape[2] - 1
+    for m in rows:
+        joint = (joint[:, :, None] * np.exp(evidence.score[m])[:, None, :]).reshape(len(joint), -1)
+        chance = (chance[:, :, None] * evidence.prob[m, true][:, None, :]).reshape(2, -1)
+        scored = (scored[:, None] + called).ravel()
+    enough = scored >= settings.min_markers_scored
+    right = [(joint[k] >= settings.min_posterior * joint.sum(axis=0)) & enough for k in true]
+    return (chance * np.array(right)).sum(axis=1)
+
+
+@dataclass(frozen=True)
+class Proven:
+    """Crosses that every set proves for certain, and may prove, (set,) each; `unlike`: by how much the sums
+    of a few sets depart from `direct`."""
+
+    surely: Ints
+    maybe: Ints
+    unlike: float
+
+
+def proven_by_every_set(
+    panel: PanelGenotypes, fixed: Int8s, pairs: list[tuple[int, int]], settings: PlanSettings, rarest: float
+) -> Proven:
+    """What each of all sets proves; outcomes rarer than `rarest` stay open."""
+    markers = len(panel.markers)
+    surely, maybe = np.zeros((2, 1 << markers), dtype=np.int64)
+    rng, unlike = np.random.default_rng(1), 0.0
+    small = np.flatnonzero(sizes(markers) <= MOST_CHECKED)
+    for mother, father in pairs:
+        evidence = cross_evidence(panel, fixed, mother, father, settings, np.arange(markers))
+        chances = every_set(evidence, settings, rarest)
+        surely += chances.proven(settings.wanted)
+        maybe += ~chances.unproven(settings.wanted)
+        for at in rng.choice(small, CHECKED, replace=False):
+            again = direct(evidence, np.flatnonzero(bits_of(markers)[at]), settings)
+            off = np.maximum(chances.low[:, at] - again, again - chances.high[:, at])
+            unlike = max(unlike, float(off.max()))
+    return Proven(surely, maybe, unlike)
 
 
 def planned(
     panel: PanelGenotypes, pairs: list[tuple[int, int]], settings: PlanSettings
-) -> tuple[MarkerPlan, Floats]:
+) -> tuple[MarkerPlan, Int8s]:
     """The planner's own answer, and the contrast table it was made with."""
     fixed = contrast_table(panel, settings.clear_share)
     crosses = [PlannedCross(f"P{i}", panel.lines[m], panel.lines[f]) for i, (m, f) in enumerate(pairs)]
@@ -181,21 +131,26 @@ def rows(panels: int, lines: int, markers: int, crosses: int, seed: int, first: 
             yield f"panel {k}: no cross is within reach"
             equal += 1
             continue
-        own = [
-            Exhaustive(cross_evidence(panel, fixed, m, f, settings, np.arange(markers)), settings)
-            for m, f in pairs
-        ]
-        chosen = np.flatnonzero(plan.smallest.chosen)
-        proves = sum(c.proves(chosen) for c in own) if len(chosen) <= 10 else plan.proven_by_smallest
-        names = np.array([str(c) for c in panel.markers.chrom])
-        found = better_set(own, names, len(chosen), plan.proven_by_smallest)
+        chosen, count = plan.smallest.chosen, plan.proven_by_smallest
+        own = int((chosen.astype(np.int64) << np.arange(markers)).sum())
+        size = sizes(markers)
+        allowed = np.ones(1 << markers, dtype=bool)
+        for name in set(panel.markers.chrom):
+            allowed &= bits_of(markers)[:, panel.markers.chrom == name].any(axis=1)
+        for rarest in (1e-6, 1e-8):
+            proves = proven_by_every_set(panel, fixed, pairs, settings, rarest)
+            smaller = allowed & (size < size[own])
+            better, open_sets = smaller & (proves.surely >= count), smaller & (proves.maybe >= count)
+            if (better == open_sets).all() and proves.surely[own] == proves.maybe[own]:
+                break
         said = "smallest" if plan.smallest.proven else f"none below {plan.smallest.bound:g}"
-        good = found is None and proves == plan.proven_by_smallest
+        good = not open_sets.any() and proves.surely[own] == count and proves.unlike < 1e-9
         equal += good
+        least = int(size[allowed & (proves.surely >= count)].min(initial=markers + 1))
         yield (
-            f"panel {k}: {len(chosen)} markers prove {plan.proven_by_smallest} of {crosses} "
-            f"({plan.attainable} within reach), {said}, {ours:.1f} s; exhaustive search: "
-            + ("no smaller set" if found is None else f"{found[0]} markers, {found[1]}")
+            f"panel {k}: {size[own]} markers prove {count} of {crosses} ({plan.attainable} within reach), "
+            f"{said}, {ours:.1f} s; exhaustive search: "
+            + (f"{smaller.sum()} smaller sets, none proves as many" if good else f"the least has {least}")
             + f", {time.process_time() - start - ours:.1f} s"
         )
     yield f"{equal} of {panels} panels: as small as an exhaustive search finds"

@@ -4,7 +4,7 @@ import numpy as np
 
 from crossproof.errors import Severity
 from crossproof.planning.inputs import PlanSettings
-from crossproof.planning.planned import all_pairs, read_planned, sister_lines
+from crossproof.planning.planned import all_pairs, read_planned, sister_lines, waiting_crosses
 
 LINES = ("Heron", "Lark", "Wren")
 SETTINGS = PlanSettings()
@@ -24,7 +24,7 @@ def test_a_good_list():
 
 def test_every_mistake_is_told_at_once_with_its_place():
     rows = [
-        {"mother": "Lark", "father": "Robin"},
+        {"mother": "Lark", "father": "Robin", "seeds": "-1"},
         {"mother": "", "father": "Wren"},
         {"mother": "Lark", "father": "Lark"},
         {"mother": "Lark", "father": "Wren", "flowers": "many", "week": "June"},
@@ -33,13 +33,34 @@ def test_every_mistake_is_told_at_once_with_its_place():
     ]
     crosses, problems = read_planned(rows, list(range(2, 8)), LINES, SETTINGS)
     assert [(p.row, p.column) for p in problems] == [
-        (2, "father"), (3, "mother"), (4, "father"), (5, "flowers"), (5, "week"), (7, "cross_id"),
+        (2, "father"), (2, "seeds"), (3, "mother"), (4, "father"),
+        (5, "flowers"), (5, "week"), (7, "cross_id"),
     ]  # fmt: skip
-    assert all(p.severity is Severity.ERROR for p in problems)
+    assert [p.severity for p in problems] == [Severity.WARNING] + [Severity.ERROR] * 6
     assert problems[0].problem.startswith("This line has no genotypes on the panel")
-    assert problems[2].problem.startswith("Mother and father are the same line")
-    assert problems[5].problem == "This cross_id appears twice; the first is in row 6."
+    assert problems[3].problem.startswith("Mother and father are the same line")
+    assert problems[6].problem == "This cross_id appears twice; the first is in row 6."
     assert [c.cross_id for c in crosses] == ["A"]
+
+
+def test_a_cross_with_an_untyped_parent_waits():
+    rows = [
+        {"mother": "Lark", "father": "Robin"},
+        {"mother": "Lark", "father": "Wren"},
+        {"mother": "Crane", "father": "Robin"},
+    ]
+    crosses, problems = read_planned(rows, [2, 3, 4], LINES, SETTINGS)
+    assert [(p.severity, p.row, p.column, p.value) for p in problems] == [
+        (Severity.WARNING, 2, "father", "Robin"),
+        (Severity.WARNING, 4, "mother", "Crane"),
+        (Severity.WARNING, 4, "father", "Robin"),
+    ]
+    ready, waiting = waiting_crosses(crosses, LINES)
+    assert [c.cross_id for c in ready] == ["P002"]
+    assert [(w.cross.cross_id, w.untyped) for w in waiting] == [
+        ("P001", ("Robin",)),
+        ("P003", ("Crane", "Robin")),
+    ]
 
 
 def test_an_empty_list_warns():

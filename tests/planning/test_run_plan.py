@@ -50,6 +50,47 @@ def test_tables_have_the_declared_columns(plan):
     assert list(plan.crosses["cross_id"]) == ["P1", "P2", "P3", "P4"]
 
 
+def test_crosses_with_an_untyped_parent_wait_and_the_others_are_planned_as_ever(panel, plan):
+    more = [
+        PlannedCross("Q1", "L00", "Robin", row=6),
+        *wish_list(),
+        PlannedCross("Q2", "Crane", "Robin", seeds=20, week="2031-W23", row=7),
+    ]
+    found = (
+        warning("planned.csv", "No genotypes.", "Type it.", row=6, column="father", value="Robin"),
+        warning("planned.csv", "Elsewhere.", "Look.", row=3),
+    )
+    made = make_plan(settings=SETTINGS, panel=panel, planned=more, rates=RATES, problems=found)
+    for name in NAMES[1:]:
+        assert table_bytes(getattr(made, name)) == table_bytes(getattr(plan, name))
+    first = table_bytes(plan.crosses)
+    assert table_bytes(made.crosses).startswith(first)
+    last = table_bytes(made.crosses)[len(first) :].decode().splitlines()
+    empty = "," * (len(CROSS_COLUMNS) - 5)
+    assert last == [
+        f"Q1,L00,Robin,parent not typed,no{empty}",
+        f"Q2,Crane,Robin,parent not typed,no{empty}",
+    ]
+    assert [n for n in made.notes if n not in plan.notes] == [
+        "2 crosses cannot be planned yet, as parents have no genotypes on the panel: Robin, Crane. Have the "
+        "line typed, or correct its name in the list of planned crosses."
+    ]
+    html = unescape(plan_page(made))
+    assert "of 4 crosses can be proven on this panel" in html
+    assert "2 crosses wait for a parent to be typed." in html
+    assert "Crane, Robin" in html
+    assert "planned.csv: Elsewhere. Look." in html
+    assert "Type it." not in html  # in the table of those that wait
+
+
+def test_a_list_of_nothing_but_untyped_parents_is_a_plan_too(panel):
+    only = [PlannedCross("Q1", "Crane", "Robin")]
+    made = make_plan(settings=SETTINGS, panel=panel, planned=only, rates=RATES)
+    assert list(made.crosses["verifiable"]) == ["parent not typed"]
+    assert len(made.numbers) == len(made.samples) == 0
+    assert "0 of 0 crosses can be proven" in plan_page(made)
+
+
 def test_sisters_are_not_verifiable_and_named_with_the_markers_that_help(plan):
     row = plan.crosses.set_index("cross_id").loc["P4"]
     assert row["verifiable"] == "no"

@@ -24,7 +24,8 @@ CROSS_COLUMNS: tuple[PlanColumn, ...] = (
     _C(
         "verifiable",
         "whether a hybrid and a self would both get a correct verdict with the wanted probability: "
-        "yes, borderline, not every plant, or no (fewer than `min_markers_scored` contrast markers)",
+        "yes, borderline, not every plant, no (fewer than `min_markers_scored` contrast markers), or parent "
+        "not typed (the other figures are then empty)",
     ),
     _C("all_classes", "so do outcrosses and off-pedigree plants"),
     _C("contrast_markers", "markers on the panel at which the two lines are fixed for different alleles"),

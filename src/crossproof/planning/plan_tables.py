@@ -14,12 +14,14 @@ from crossproof.planning.markers.marker_plan import MarkerPlan
 from crossproof.planning.numbers import MOST_SEEDS, TeamRates, sedcole
 from crossproof.planning.operator_view import CAUTION
 from crossproof.planning.plan_columns import CROSS_COLUMNS, NUMBER_COLUMNS
-from crossproof.planning.planned import SisterLines
+from crossproof.planning.planned import REMEDY_UNTYPED, SisterLines, WaitingCross
 from crossproof.planning.plate_plan import PlannedPlate
 from crossproof.planning.plate_twins import alike_notes
 from crossproof.planning.power.cross_power import CrossPower
 from crossproof.planning.power.exclusion import combined, fits_own_alone, marker_exclusion
 from crossproof.text import agreeing, count_of, percent, probability
+
+_NAMED = 10
 
 WEEK_COLUMNS = ("week", "operator", "crosses", "flowers", "wanted", "expected", "low", "high")
 
@@ -49,8 +51,11 @@ def seen_share(power: CrossPower) -> float:
     return value if np.isfinite(value) else 0.0
 
 
-def crosses_frame(plans: Sequence[CrossPlan], settings: PlanSettings) -> pd.DataFrame:
-    """plan_crosses.csv: one row per planned cross."""
+def crosses_frame(
+    plans: Sequence[CrossPlan], waiting: Sequence[WaitingCross], settings: PlanSettings
+) -> pd.DataFrame:
+    """plan_crosses.csv: one row per planned cross; those that wait for a parent come last, their numbers
+    empty."""
     rows = []
     for p in plans:
         row: dict[str, object] = {
@@ -76,7 +81,32 @@ def crosses_frame(plans: Sequence[CrossPlan], settings: PlanSettings) -> pd.Data
         row["family_self_against_hybrid"] = p.family_self
         row["whole_family_right"] = max(0.0, 1 - settings.family_size * (1 - float(p.power.right[:2].min())))
         rows.append(row)
-    return pd.DataFrame(rows, columns=[c.name for c in CROSS_COLUMNS])
+    rows += [
+        {
+            "cross_id": w.cross.cross_id,
+            "mother": w.cross.mother,
+            "father": w.cross.father,
+            "verifiable": str(Provable.UNTYPED),
+            "all_classes": False,
+            "suggested_markers": "",
+        }
+        for w in waiting
+    ]
+    frame = pd.DataFrame(rows, columns=[c.name for c in CROSS_COLUMNS])
+    return frame.astype(dict.fromkeys(("contrast_markers", "further_markers", "family_size"), "Int64"))
+
+
+def waiting_notes(waiting: Sequence[WaitingCross]) -> list[str]:
+    """A remark on the crosses that nothing can be said of yet."""
+    if not waiting:
+        return []
+    lines = list(dict.fromkeys(line for w in waiting for line in w.untyped))
+    named = ", ".join(lines[:_NAMED]) + (f" and {len(lines) - _NAMED} more" if len(lines) > _NAMED else "")
+    return [
+        f"{count_of(len(waiting), 'cross', 'crosses')} cannot be planned yet, as "
+        f"{agreeing(len(lines), 'a parent has', 'parents have')} no genotypes on the panel: {named}. "
+        f"{REMEDY_UNTYPED}"
+    ]
 
 
 def numbers_frame(plans: Sequence[CrossPlan], rates: TeamRates, settings: PlanSettings) -> pd.DataFrame:
@@ -196,7 +226,8 @@ def plan_notes(
             f"two wells, most on {worst.name}: {len(worst.unseen)} ({some}). More blanks, or parents in more "
             "wells, would show them."
         )
-    notes += alike_notes(plates, [p.cross for p in plans])
+    one_line = [(s.first, s.second) for s in sisters if s.on_panel == 0]
+    notes += alike_notes(plates, [p.cross for p in plans], one_line)
     if any(p.cross.week or p.cross.operator for p in plans):
         notes.append(CAUTION)
     return notes

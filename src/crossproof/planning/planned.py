@@ -29,6 +29,9 @@ PLANNED_COLUMNS: dict[str, str] = {
 }
 """Columns of planned.csv; mother and father are required."""
 
+_UNTYPED = "This line has no genotypes on the panel, so nothing can be said of the cross yet."
+REMEDY_UNTYPED = "Have the line typed, or correct its name in the list of planned crosses."
+
 _WEEK = re.compile(r"^\d{4}-W(0[1-9]|[1-4]\d|5[0-3])$")
 
 
@@ -39,20 +42,19 @@ def read_planned(
     settings: PlanSettings,
     *,
     file: str = "planned.csv",
-    untyped: Severity = Severity.ERROR,
 ) -> tuple[tuple[PlannedCross, ...], tuple[Problem, ...]]:
     """Planned crosses from the texts of a sheet, with every problem found.
 
     rows: our column names to text, "" where empty; row_numbers: as the user sees them; lines: panel lines
-    with genotypes. A cross with a line that was never typed is an error, or whatever `untyped` says: nothing
-    can be said about it.
+    with genotypes. A cross with a line that was never typed is returned with the others, and a warning says
+    that it waits.
     """
     out: list[PlannedCross] = []
     problems: list[Problem] = []
     known = set(lines)
     seen: dict[str, int] = {}
     for number, (row, at) in enumerate(zip(rows, row_numbers, strict=True), start=1):
-        found = _parent_problems(row, at, known, file, untyped)
+        found = _parent_problems(row, at, known, file)
         numbers, wrong = _numbers(row, at, settings, file)
         week = row.get("week", "")
         found += wrong
@@ -60,7 +62,8 @@ def read_planned(
             found.append(
                 error(file, "This is not a week.", "Write it as 2031-W23.", row=at, column="week", value=week)
             )
-        if not found and row["mother"] == row["father"]:
+        named = bool(row.get("mother") and row.get("father"))
+        if named and row["mother"] == row["father"]:
             found.append(
                 error(
                     file,
@@ -85,7 +88,7 @@ def read_planned(
             )
         seen.setdefault(cross_id, at)
         problems += found
-        if not found:
+        if not any(p.severity is Severity.ERROR for p in found):
             out.append(
                 PlannedCross(
                     cross_id,
@@ -108,9 +111,7 @@ def read_planned(
     return tuple(out), tuple(problems)
 
 
-def _parent_problems(
-    row: Mapping[str, str], at: int, known: Collection[str], file: str, untyped: Severity
-) -> list[Problem]:
+def _parent_problems(row: Mapping[str, str], at: int, known: Collection[str], file: str) -> list[Problem]:
     """What is wrong with the mother and the father of a row: missing, or not among the `known` lines."""
     out = []
     for role in ("mother", "father"):
@@ -119,15 +120,7 @@ def _parent_problems(
             out.append(error(file, f"The {role} is missing.", "Name a panel line.", row=at, column=role))
         elif name not in known:
             out.append(
-                Problem(
-                    untyped,
-                    file,
-                    at,
-                    role,
-                    name,
-                    "This line has no genotypes on the panel, so nothing can be said of the cross.",
-                    "Check the spelling, type the line first, or take the row out for now.",
-                )
+                warning(file, _UNTYPED, f"{REMEDY_UNTYPED} Then plan again.", row=at, column=role, value=name)
             )
     return out
 
@@ -175,6 +168,28 @@ def _number(text: str, default: float, most: int | None) -> float | None:
     if most is not None and (value != int(value) or value > most):
         return None
     return value
+
+
+@dataclass(frozen=True)
+class WaitingCross:
+    """A planned cross of which nothing can be said yet, and its parents that were not typed."""
+
+    cross: PlannedCross
+    untyped: tuple[str, ...]
+
+
+def waiting_crosses(
+    planned: Sequence[PlannedCross], lines: Collection[str]
+) -> tuple[tuple[PlannedCross, ...], tuple[WaitingCross, ...]]:
+    """Planned crosses whose two parents are among the typed lines, and the others."""
+    typed, ready, waiting = set(lines), [], []
+    for cross in planned:
+        untyped = tuple(name for name in (cross.mother, cross.father) if name not in typed)
+        if untyped:
+            waiting.append(WaitingCross(cross, untyped))
+        else:
+            ready.append(cross)
+    return tuple(ready), tuple(waiting)
 
 
 def all_pairs(lines: Sequence[str], settings: PlanSettings) -> tuple[PlannedCross, ...]:

@@ -7,13 +7,14 @@ at the bench.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 
 from crossproof.model.arrays import Ints
+from crossproof.model.plate_likeness import alike, nearly_alike
+from crossproof.model.plates import Well
 from crossproof.planning.inputs import PlannedCross
 from crossproof.planning.plate_plan import ENOUGH, PlannedPlate
 from crossproof.text import count_of, percent
@@ -24,51 +25,88 @@ _NAMED = 5
 
 @dataclass(frozen=True)
 class AlikePlates:
-    """Two plates that so few wells tell apart that an exchange of the two may go unseen."""
+    """Plates that so few wells tell apart that an exchange may go unseen; `wells` are those that would tell.
 
-    first: str
-    second: str
-    wells: int
+    Without wells: any number of plates that read the same; else two.
+    """
+
+    plates: tuple[str, ...]
+    wells: tuple[str, ...] = ()
 
 
-def alike_plates(plates: Sequence[PlannedPlate], crosses: Sequence[PlannedCross]) -> tuple[AlikePlates, ...]:
-    """Pairs of plates that fewer than ENOUGH wells tell apart.
+def alike_plates(
+    plates: Sequence[PlannedPlate], crosses: Sequence[PlannedCross], one_line: Iterable[tuple[str, str]] = ()
+) -> tuple[AlikePlates, ...]:
+    """Plates that read the same, and pairs that fewer than ENOUGH wells tell apart.
 
     A plant counts as its two parents, whichever is the mother: crosses of the same two lines look alike.
+    one_line: pairs of lines that no marker on the panel tells apart.
     """
-    parents = {c.cross_id: "/".join(sorted((c.mother, c.father))) for c in crosses}
+    line = _first_names(one_line)
+    parents = {
+        c.cross_id: "/".join(sorted((line.get(c.mother, c.mother), line.get(c.father, c.father))))
+        for c in crosses
+    }
     known: dict[str, int] = {}
-    grids = [_grid(plate, parents, known) for plate in plates]
+    same_format: dict[int, list[PlannedPlate]] = {}
+    for plate in plates:
+        same_format.setdefault(plate.plate.wells, []).append(plate)
     out = []
-    for (a, first), (b, second) in combinations(zip(plates, grids, strict=True), 2):
-        if len(first) != len(second):
-            continue
-        wells = int((first != second).sum())
-        if wells < ENOUGH:
-            out.append(AlikePlates(a.name, b.name, wells))
+    for members in same_format.values():
+        grids = np.array([_grid(plate, parents, line, known) for plate in members])
+        groups = alike(grids)
+        out += [AlikePlates(tuple(members[i].name for i in g)) for g in groups if len(g) > 1]
+        for pair in nearly_alike(grids, (g[0] for g in groups), ENOUGH):
+            columns = members[0].plate.columns
+            wells = tuple(Well(*divmod(position, columns)).name for position in pair.positions)
+            out.append(AlikePlates((members[pair.first].name, members[pair.second].name), wells))
     return tuple(out)
 
 
-def _grid(plate: PlannedPlate, parents: Mapping[str, str], known: dict[str, int]) -> Ints:
-    """What genotypes can tell of every position, (position,); 0 for an empty well."""
+def _first_names(one_line: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """For every line that another cannot be told from, the one name they share."""
+    shared: dict[str, str] = {}
+    for first, second in one_line:
+        low, high = sorted((shared.setdefault(first, first), shared.setdefault(second, second)))
+        shared = {name: low if known == high else known for name, known in shared.items()}
+    return shared
+
+
+def _grid(
+    plate: PlannedPlate, parents: Mapping[str, str], line: Mapping[str, str], known: dict[str, int]
+) -> Ints:
+    """What genotypes can tell of every position, (position,); 0 for a blank and for an empty well."""
     grid = np.zeros(plate.plate.wells, dtype=np.int64)
     for well in plate.wells:
-        kind = f"{well.role}:{well.line or parents.get(well.cross_id, well.cross_id)}"
-        grid[well.row * plate.plate.columns + well.column] = known.setdefault(kind, len(known) + 1)
+        if well.role != "blank":
+            what = line.get(well.line, well.line) or parents.get(well.cross_id, well.cross_id)
+            at = well.row * plate.plate.columns + well.column
+            grid[at] = known.setdefault(f"{well.role}:{what}", len(known) + 1)
     return grid
 
 
-def alike_notes(plates: Sequence[PlannedPlate], crosses: Sequence[PlannedCross]) -> list[str]:
-    """A remark where two plates could be exchanged unseen."""
-    pairs = alike_plates(plates, crosses)
-    if not pairs:
-        return []
-    named = "; ".join(f"{p.first} and {p.second}" for p in pairs[:_NAMED])
-    more = f"; and {count_of(len(pairs) - _NAMED, 'more pair')}" if len(pairs) > _NAMED else ""
-    return [
-        f"These plates are laid out alike, so that no genotype would show that they were exchanged: {named}"
-        f"{more}. Put a blank in a different well of each, or check the labels by hand."
-    ]
+def alike_notes(
+    plates: Sequence[PlannedPlate], crosses: Sequence[PlannedCross], one_line: Iterable[tuple[str, str]] = ()
+) -> list[str]:
+    """Remarks where plates could be exchanged unseen."""
+    found = alike_plates(plates, crosses, one_line)
+    same = [", ".join(p.plates[:-1]) + f" and {p.plates[-1]}" for p in found if not p.wells]
+    near = [f"{p.plates[0]} and {p.plates[1]} (by {', '.join(p.wells)})" for p in found if p.wells]
+    remedy = "Put a blank in a different well of each, or check the labels by hand."
+    out = []
+    if same:
+        out.append(
+            "These plates are laid out alike, so that no genotype would show that they were exchanged: "
+            f"{_listed(same, 'group')}. {remedy}"
+        )
+    if near:
+        out.append(f"These plates are told apart by a single well: {_listed(near, 'pair')}. {remedy}")
+    return out
+
+
+def _listed(names: list[str], what: str) -> str:
+    more = f"; and {count_of(len(names) - _NAMED, f'more {what}')}" if len(names) > _NAMED else ""
+    return "; ".join(names[:_NAMED]) + more
 
 
 def fill_notes(plates: Sequence[PlannedPlate], when_split: int) -> list[str]:

@@ -28,8 +28,15 @@ from crossproof.planning.plan_tables import (
     samples_frame,
     seen_share,
     sisters_frame,
+    waiting_notes,
 )
-from crossproof.planning.planned import all_pairs, contrast_counts, sister_lines
+from crossproof.planning.planned import (
+    WaitingCross,
+    all_pairs,
+    contrast_counts,
+    sister_lines,
+    waiting_crosses,
+)
 from crossproof.planning.plate_plan import PlannedPlate, plan_plates, plates_needed
 from crossproof.planning.plate_twins import fill_notes
 from crossproof.planning.power.cross_power import CrossPower, cross_power, proven_by
@@ -48,7 +55,10 @@ MOST_PLATED_CROSSES = 2000
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan ready to be written and drawn; the frames are not to be changed."""
+    """A plan ready to be written and drawn; the frames are not to be changed.
+
+    `waiting`: planned crosses that wait for a parent to be typed; they are in `crosses` alone.
+    """
 
     settings: PlanSettings
     crosses: pd.DataFrame
@@ -58,6 +68,7 @@ class Plan:
     weeks: pd.DataFrame
     sisters: pd.DataFrame
     plates: tuple[PlannedPlate, ...]
+    waiting: tuple[WaitingCross, ...]
     marker_plan: MarkerPlan
     rates: TeamRates
     least: LeastMarkers
@@ -77,13 +88,17 @@ def make_plan(
     """Plan a season.
 
     settings: `season_inputs.plan_settings`. panel: `season_inputs.panel_genotypes`. planned:
-    `planned.read_planned`, or None for all pairs of lines, reciprocals once (then no plates are laid out).
+    `planned.read_planned`, or None for all pairs of lines, reciprocals once (then no plates are laid out);
+    crosses with a parent that is not among the panel's lines wait.
     rates: `season_inputs.rates_so_far`. problems: those of the wish list, passed through.
     """
     notes: list[str] = []
     fixed = contrast_table(panel, settings.clear_share)
     on = panel.usable & panel.on_panel
-    crosses = list(planned) if planned is not None else list(all_pairs(panel.lines, settings))
+    wished = planned if planned is not None else all_pairs(panel.lines, settings)
+    ready, waiting = waiting_crosses(wished, panel.lines)
+    crosses = list(ready)
+    notes += waiting_notes(waiting)
     counts = contrast_counts(fixed, on)
     crosses = _fewest_first(crosses, counts, panel, notes)
     least = _least(panel, on, settings)
@@ -98,13 +113,14 @@ def make_plan(
     notes += plan_notes(plans, panel, rates, marker_plan, sisters, plates, settings, from_list)
     return Plan(
         settings=settings,
-        crosses=crosses_frame(plans, settings),
+        crosses=crosses_frame(plans, waiting, settings),
         markers=marker_plan.frame,
         numbers=numbers_frame(plans, rates, settings),
         samples=samples_frame(plates),
         weeks=pd.DataFrame([vars(w) for w in weeks], columns=list(WEEK_COLUMNS)),
         sisters=sisters_frame(sisters),
         plates=plates,
+        waiting=waiting,
         marker_plan=marker_plan,
         rates=rates,
         least=least,

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from crossproof.errors import Problem, Severity, error
+from crossproof.errors import Problem, error
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.io.sheets.headings import heading_key
 from crossproof.io.sheets.sheet import read_sheet
@@ -193,14 +193,11 @@ def wish_list(
     folder: Path,
     lines: Sequence[str],
     settings: PlanSettings,
-    *,
-    untyped: Severity = Severity.ERROR,
 ) -> tuple[tuple[PlannedCross, ...] | None, tuple[Problem, ...]]:
     """The planned crosses of a season folder (planned.csv, .tsv or .xlsx) and every problem of the sheet.
 
     None where there is no such file: then all pairs of lines are planned. Headings are matched without regard
-    to case, spaces and underscores; columns that are not ours are passed over. `untyped`: how grave it is
-    that a line has no genotypes.
+    to case, spaces and underscores; columns that are not ours are passed over.
     """
     for name in WISH_LIST_NAMES:
         path = folder / name
@@ -216,6 +213,6 @@ def wish_list(
             found = [error(name, f"The column {c} is missing.", remedy, column=c) for c in missing]
             return (), (*sheet.problems, *found)
         rows = [{k: v.strip() for k, v in zip(keys, row, strict=True)} for row in sheet.rows]
-        crosses, problems = read_planned(rows, sheet.row_numbers, lines, settings, file=name, untyped=untyped)
+        crosses, problems = read_planned(rows, sheet.row_numbers, lines, settings, file=name)
         return crosses, (*sheet.problems, *problems)
     return None, ()

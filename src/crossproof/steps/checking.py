@@ -95,13 +95,7 @@ def _all_problems(config: Path) -> tuple[Problem, ...]:
         season.corrections,
         file=season.config.corrections or "corrections.csv",
     ).problems
-    # Once tags are printed the crosses are made, typed lines or not; only a plan still needs their genotypes.
-    problems += wish_list(
-        season.config.root,
-        _typed_lines(season, held),
-        plan_settings(season.config),
-        untyped=Severity.WARNING if printed else Severity.ERROR,
-    )[1]
+    problems += wish_list(season.config.root, _typed_lines(season, held), plan_settings(season.config))[1]
     return sort_problems(problems)
 
 

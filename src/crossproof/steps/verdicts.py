@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from statsmodels.stats.proportion import proportion_confint
 
 from crossproof.inference.family.origins import OTHER_MOTHER
 from crossproof.inference.season_model import FamilyResult, judge
@@ -17,6 +16,7 @@ from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
 from crossproof.model.plates import Role
 from crossproof.model.results import CLASSES, Decision, Provable, Reason, Verdict, need_of
+from crossproof.rates.estimators.laws import wilson_limits
 from crossproof.season.evidence import (
     StoredBatch,
     cross_records,
@@ -233,7 +233,7 @@ def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOf
 
 
 def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
-    """Share of heterozygous contrast markers with its Wilson 95 % interval (Wilson 1927, by statsmodels)."""
+    """Share of heterozygous contrast markers with its Wilson 95 % interval (Wilson 1927)."""
     frame = frame.astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))
     scored = frame["contrast_scored"].fillna(0).to_numpy(dtype=float)
     het = frame["contrast_het"].fillna(0).to_numpy(dtype=float)
@@ -241,7 +241,7 @@ def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
     for name in ("het_share", "het_low", "het_high"):
         frame[name] = np.nan
     if some.any():
-        low, high = proportion_confint(het[some], scored[some], alpha=0.05, method="wilson")
+        low, high = wilson_limits(het[some], scored[some], 0.95)
         frame.loc[some, "het_share"] = het[some] / scored[some]
         frame.loc[some, "het_low"], frame.loc[some, "het_high"] = low, high
     number = [*(f"p_{c}" for c in CLASSES), "lod", "call_rate", "source_probability"]

@@ -1,4 +1,4 @@
-"""Markers wrong on one plate, plates with one layout, copied strips; benchmarks/plate_simulator.py."""
+"""Markers wrong on one plate, copied strips; benchmarks/plate_simulator.py."""
 
 from __future__ import annotations
 
@@ -54,22 +54,6 @@ def test_a_marker_wrong_on_one_plate_is_named(story, words):
     [f] = [f for f in found(nursery, plates) if f.kind is FindingKind.MARKER_WRONG]
     assert (f.subject, f.plate, f.hold) == (f"m{j + 1}", "P2", Hold.NOTHING)
     assert words in f.evidence
-
-
-def test_plates_with_one_layout_are_said():
-    nursery = season(91)
-    sheet = sim.make_sheet(nursery)
-    twins = [
-        sim.make_plate(
-            nursery, replace(sheet, plants=[f"{i}{p}" if p else "" for p in sheet.plants]), f"P{i}"
-        )
-        for i in (1, 2)
-    ]
-    other = sim.make_plate(nursery, sim.make_sheet(nursery, prefix="X"), "P3")
-    said = [f for f in found(nursery, [*twins, other], remarks=True) if "have the same crosses" in f.evidence]
-    assert [(f.kind, f.subject, f.other, f.note) for f in said] == [
-        (FindingKind.CANNOT_SEE, "P1", "P2", True)
-    ]
 
 
 @pytest.mark.parametrize("detail", ["row D filled from row C", "column 7 filled from column 6"])

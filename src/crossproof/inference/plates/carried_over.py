@@ -39,12 +39,11 @@ ERRING = 4.0
 LEAST_WELLS = 3
 LEAST_SIBS = 2
 """Fewest sibs outside the strip that clear a well's parents."""
-SURER = 1.0
-"""log10 odds asked for beyond those of other findings: plants that are odd each in its own way stand in one
-strip now and then. Set on faultless plates; see docs/plate_accuracy.md."""
+CLEARED_BY = 0.75
+"""Share of these sibs of which the well beside must explain less: a hybrid explains hybrids, but no selfs."""
 ONE_CROSS = 2.0
-"""The same, in addition, where wells of one cross alone speak for it: they share what their parents hide. No
-source."""
+"""log10 odds asked for beyond the others' where wells of one cross alone speak for it: they share what their
+parents hide. No source."""
 ASK = 20.0
 """Strips whose wells speak for it by fewer nats in all are not looked at any further."""
 
@@ -120,7 +119,7 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
         odds = float(gain[:, c].sum() / np.log(10) + np.log10(PRIOR_CARRIED / len(strips)))
         speak = wells[gain[:, c] > SPEAKS]
         alone = _crosses_that_speak(identity[wells], gain[:, c]) < 2
-        enough = len(speak) >= LEAST_WELLS and odds >= threshold + SURER + (ONE_CROSS if alone else 0.0)
+        enough = len(speak) >= LEAST_WELLS and odds >= threshold + (ONE_CROSS if alone else 0.0)
         if enough and (best is None or odds > best[0]):
             best = odds, i, SHOWN[c], speak
     if best is None:
@@ -150,7 +149,7 @@ def _of_sibs(
         sibs = plants[(identity[plants] == identity[w]) & ~np.isin(plants, wells) & (plants != v)]
         if len(sibs) >= LEAST_SIBS:
             mixed = _mixed(scores, identity, sibs, np.full(len(sibs), v), state)
-            out[i] = np.maximum(np.median(mixed - one[sibs][:, None], axis=0), 0.0)
+            out[i] = np.maximum(np.quantile(mixed - one[sibs][:, None], CLEARED_BY, axis=0), 0.0)
     return out
 
 

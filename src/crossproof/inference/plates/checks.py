@@ -40,7 +40,7 @@ from crossproof.inference.plates.examined_plates import (
     season_evidence,
     with_believed_tubes,
 )
-from crossproof.inference.plates.layout_findings import blind_spots, layout_findings, same_layouts
+from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
 from crossproof.inference.plates.line_checks import (
     line_tube_findings,
     plant_replicate_findings,
@@ -49,7 +49,9 @@ from crossproof.inference.plates.line_checks import (
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
+from crossproof.inference.plates.same_sheets import same_sheets
 from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
+from crossproof.inference.plates.spill_or_parents import told_from_spills
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
@@ -138,10 +140,12 @@ def _well_findings(
     background: float,
     lying: Collection[str],
     explained: frozenset[str],
+    borne: frozenset[str],
 ) -> list[Finding]:
     """What is found on single wells of one plate.
 
-    `lying`: plates that do not lie as labelled; `explained`: samples that other findings speak of.
+    `lying`: plates that do not lie as labelled; `explained`: samples that other findings speak of; `borne`:
+    those of crosses that other parents explain better than spilled DNA.
     """
     odds = settings.min_log10_odds
     identity, matrix = x.search.identity, x.search.matrix
@@ -160,7 +164,7 @@ def _well_findings(
     )
     if x.plate.name not in lying and not all_alike(x.plate):
         carried = carry_findings(x.scores, matrix, identity, odds)
-        spills = likeliest([*spill_findings(x.scores, matrix, identity, odds), *carried])
+        spills = likeliest([*spill_findings(x.scores, matrix, identity, odds, borne), *carried])
         told = explained.union(*(f.samples for f in spills))
         mixed = mixture_findings(x.scores, matrix, identity, odds)
         found += [*spills, *(f for f in mixed if f.subject not in told)]
@@ -254,9 +258,13 @@ class _SeasonOfPlates:
         return [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
 
     def of_wells(
-        self, here: Sequence[Examined], lying: Collection[str], explained: frozenset[str]
+        self,
+        here: Sequence[Examined],
+        lying: Collection[str],
+        explained: frozenset[str],
+        borne: frozenset[str],
     ) -> list[Finding]:
-        """What is found on single wells of all plates; `lying`, `explained` as in `_well_findings`."""
+        """What is found on single wells of all plates; the last three as in `_well_findings`."""
 
         def of_plate(x: Examined) -> list[Finding]:
             return _well_findings(
@@ -267,6 +275,7 @@ class _SeasonOfPlates:
                 background=self.background,
                 lying=lying,
                 explained=explained,
+                borne=borne,
             )
 
         return [f for found in self.each(of_plate, here) for f in found]
@@ -329,18 +338,21 @@ def examine_plates(
         here, tubes, evidence, odd = anew
 
     found = checks.of_plates_and_crosses(here, swaps, exchanged)
+    found, borne = told_from_spills(found, here, season)
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
-    found = without_spilled([*found, *checks.of_wells(here, lying, explained)])
-    if settings.remarks:
-        found += same_layouts([x.plate for x in here], season)
+    found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
     sound = [x for x in here if x.plate.name not in lying]
     found += checks.across_wells(sound, explained)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, checks.odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
     found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
-    found += same_line_findings(season, checks.without(odd | on_lying))
+    same_line = same_line_findings(season, checks.without(odd | on_lying))
+    found += same_line
+    if settings.remarks:
+        one_line = [(f.subject, f.other) for f in same_line]
+        found += same_sheets([x.plate for x in here], season, one_line)
     found = _with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
@@ -224,36 +222,4 @@ def blind_spots(plate: Plate, season: SeasonTables) -> list[Finding]:
                 note=True,
             )
         )
-    return out
-
-
-def same_layouts(plates: Sequence[Plate], season: SeasonTables) -> list[Finding]:
-    """Plates whose sheets read the same, so that the calls could not show an exchange; a remark for each
-    group."""
-    same = season.same_parents()
-    groups: dict[tuple[bytes, bytes], list[Plate]] = {}
-    for plate in plates:
-        if plate.placed and (plate.identity >= season.n_lines).any():
-            order = np.argsort(plate.position)
-            identity = plate.identity[order]
-            known = np.where(identity >= 0, same[np.maximum(identity, 0)], EMPTY)
-            groups.setdefault((plate.position[order].tobytes(), known.tobytes()), []).append(plate)
-    out = []
-    for group in groups.values():
-        names = [plate.name for plate in group]
-        if len(names) > 1:
-            out.append(
-                Finding(
-                    FindingKind.CANNOT_SEE,
-                    Scope.PLATE,
-                    names[0],
-                    names[0],
-                    f"The sheets of plates {_some(names)} have the same crosses in the same wells: if two of "
-                    "them were exchanged, the calls could not show it.",
-                    "Check the labels of these plates by hand. When you plan plates, put a blank or a parent "
-                    "tube in another well of each.",
-                    other=names[1],
-                    note=True,
-                )
-            )
     return out

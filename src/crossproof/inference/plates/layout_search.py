@@ -48,7 +48,7 @@ PRIOR_SINGLE = 1e-3
 """Share of plates with one row or column that was shifted or copied."""
 LEAST_RUN = 2
 """Fewest wells that speak for a plate shifted or sorted from some well on."""
-AS_EMPTY = 4.0
+AS_EMPTY = 5.5
 """Nats by which a sample calls like a blank rather than like one that failed, to be counted as silent."""
 FILLED = 0.05
 """Chance that the place which a shift leaves empty calls all the same; it is one half where the sheet says

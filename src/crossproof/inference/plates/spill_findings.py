@@ -120,10 +120,13 @@ def _told_apart(
         elif len(far) >= LEAST_SIBS:
             if np.median(spilled[far]) < -SPEAKS:
                 apart.append(mine)
-        elif len(clear) >= LEAST_SIBS and _crossed(scores, identity, found.wells[clear]).any():
-            apart.append(mine)
         else:
-            inside.append(mine)
+            # Selfs among the sibs are clear whoever the father was. A line's DNA beside that of selfs looks
+            # like an outcross by it, beside that of hybrids like no plant: no father makes both.
+            like = found.like_outcross[mine, j]
+            both = bool(like.any()) and int((~like).sum()) >= LEAST_SIBS
+            told = both or bool(_crossed(scores, identity, found.wells[clear]).any())
+            (apart if len(clear) >= LEAST_SIBS and told else inside).append(mine)
     if not apart and len(inside) < 2:
         return group[:0]
     return np.sort(np.concatenate([*apart, *inside, *out_of_balance]))
@@ -149,12 +152,21 @@ def _nats(scores: PlateScores, identity: Ints, wells: Ints, gain: Floats, like_o
     return total + sum(once.values())
 
 
-def spill_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float) -> list[Finding]:
-    """One finding for each line whose DNA ran over neighbouring wells."""
+def spill_findings(
+    scores: PlateScores,
+    matrix: Matrix,
+    identity: Ints,
+    threshold: float,
+    borne: frozenset[str] = frozenset(),
+) -> list[Finding]:
+    """One finding for each line whose DNA ran over neighbouring wells, less the samples `borne` out by
+    another finding."""
     plate = scores.plate
     if not plate.placed:
         return []
-    found = spill_scores(scores, matrix, identity)
+    plants = (identity >= scores.season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers)
+    open_to_it = plants & np.array([s not in borne for s in plate.samples])
+    found = spill_scores(scores, matrix, identity, np.flatnonzero(open_to_it))
     out: list[Finding] = []
     near = _near(scores, found.wells)
     prior = float(np.log10(PRIOR_SPILL / max(len(found.wells) * len(found.lines), 1)))

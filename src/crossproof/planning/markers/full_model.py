@@ -11,7 +11,8 @@ from crossproof.model.arrays import Bools, Int8s, Ints
 from crossproof.model.results import Provable
 from crossproof.planning.inputs import PanelGenotypes, PlanSettings
 from crossproof.planning.markers.least_markers import pair_only
-from crossproof.planning.markers.proven_set import MARGIN, Held
+from crossproof.planning.markers.proven_set import Held
+from crossproof.planning.markers.set_ceilings import set_ceilings
 from crossproof.planning.power.bounds import FEW_BRANCHES, too_few_contrasts
 from crossproof.planning.power.cross_power import cross_power, proven_by, simulate
 from crossproof.planning.power.evidence import CrossEvidence, choose_markers, cross_evidence
@@ -22,6 +23,12 @@ from crossproof.planning.power.screen import PairScreen
 
 MANY_CROSSES = 100
 """Of more crosses than this the sets are looked at less closely."""
+
+_NEARLY = 0.035
+"""A cross that misses the wanted chance by no more is still proposed for; a guess that guides the search."""
+
+_MOST_PAIRS = 2e9
+"""Pairs of half outcomes that all ceilings of a search may take; some ten seconds."""
 
 _FEW_LINES = 20
 _CHECK_DRAWS = 1000
@@ -45,38 +52,36 @@ class FullModel:
         until the model looks closer.
         """
         self._pairs, self._panel, self._fixed, self._settings = pairs, panel, fixed, settings
-        self._near = replace(settings, wanted=settings.wanted - MARGIN)
+        self._near = replace(settings, wanted=settings.wanted - _NEARLY)
         self._branches = MOST_BRANCHES if len(panel.lines) <= _FEW_LINES else FEW_BRANCHES
-        self._known: dict[tuple[tuple[int, int], bytes, float], Held] = {}
+        self._known: dict[tuple[tuple[int, int], bytes], Held] = {}
+        self._ceilings: dict[tuple[tuple[int, int], bytes, int], Bools | None] = {}
+        self._pairs_left = _MOST_PAIRS
         self._rough = rough
         self.looks = 0
 
-    def held(self, cross: int, chosen: Bools, less: float = 0.0) -> Held:
-        """Whether the chosen markers (marker,) prove a cross; less: below the wanted probability.
+    def held(self, cross: int, chosen: Bools) -> Held:
+        """Whether the chosen markers (marker,) prove a cross.
 
         A borderline one is UNLIKELY, where Monte Carlo does not tell.
         """
-        key = self._pairs[cross], np.packbits(chosen).tobytes(), less
+        key = self._pairs[cross], np.packbits(chosen).tobytes()
         if key not in self._known:
             self.looks += 1
-            self._known[key] = self._look(cross, np.flatnonzero(chosen), less)
+            self._known[key] = self._look(cross, np.flatnonzero(chosen))
         return self._known[key]
 
-    def _look(self, cross: int, rows: Ints, less: float) -> Held:
-        settings = replace(self._settings, wanted=self._settings.wanted - less) if less else self._settings
-        evidence = self._evidence(cross, rows)
+    def _look(self, cross: int, rows: Ints) -> Held:
+        settings, evidence = self._settings, self._evidence(cross, rows)
         state = Provable.BORDERLINE
         if too_few_contrasts(int(evidence.contrast.sum()), settings.min_markers_scored):
             return Held.NO
         rough = self._rough and len(rows) > MOST_MARKERS
         if not rough:
-            # What is to be missed clearly need not be looked at closely.
             closest = MOST_BRANCHES if len(rows) <= MOST_MARKERS else self._branches
-            state = provable(evidence, settings, FEW_BRANCHES if less else closest)
+            state = provable(evidence, settings, closest)
         if state in (Provable.NO, Provable.PARTLY):
             return Held.NO
-        if less:
-            return Held.YES if state is Provable.YES else Held.LIKELY
         rng = np.random.default_rng([settings.seed, *self._pairs[cross]])
         good = state is Provable.YES
         if rough:
@@ -87,6 +92,21 @@ class FullModel:
         if state is Provable.YES and good:
             return Held.YES
         return Held.LIKELY if good else Held.UNLIKELY
+
+    def may_prove(self, cross: int, markers: Ints, largest: int) -> Bools | None:
+        """Sets of these markers that may prove a cross, (set,), by a strict ceiling of their chance.
+
+        Sets of more than `largest` markers may. None where the pairs that a search may take are spent.
+        """
+        if len(markers) > self._settings.max_markers_per_cross:
+            return None
+        key = self._pairs[cross], markers.tobytes(), largest
+        if key not in self._ceilings:
+            evidence = self._evidence(cross, markers)
+            most, spent = set_ceilings(evidence, self._settings, largest, self._pairs_left)
+            self._pairs_left -= spent
+            self._ceilings[key] = None if most is None else most >= self._settings.wanted
+        return self._ceilings[key]
 
     def attainable(self, allowed: Bools) -> tuple[Bools, Bools]:
         """Crosses that all allowed markers together prove, and those they leave borderline, (cross,) bool."""

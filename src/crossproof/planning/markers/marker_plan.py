@@ -105,7 +105,8 @@ def plan_markers(
             smallest, proven=smallest.proven and (not borderline or bool(settings.max_panel_markers))
         )
         whole = int(targets.sum()), int(open_still.sum())
-        notes.append(_smallest_note(smallest, (proven, borderline), whole, len(crosses), settings))
+        few = int((~forced_out).sum()) <= FEW_MARKERS
+        notes.append(_smallest_note(smallest, (proven, borderline), whole, len(crosses), few, settings))
     added: MarkerChoice | None = None
     suggested: tuple[tuple[str, ...], ...] = tuple(() for _ in crosses)
     candidates = panel.usable & ~panel.on_panel & ~forced_out
@@ -179,9 +180,11 @@ def _smallest_note(
     by_set: tuple[int, int],
     by_all: tuple[int, int],
     crosses: int,
+    few: bool,
     settings: PlanSettings,
 ) -> str:
-    """by_set, by_all: crosses proven and borderline with the chosen and with all markers."""
+    """by_set, by_all: crosses proven and borderline with the chosen and with all markers; few: of so few
+    markers that every set could be gone through."""
     size = int(choice.chosen.sum())
     counted = count_of(size, "marker")
     if settings.max_panel_markers:
@@ -196,7 +199,12 @@ def _smallest_note(
         what, how = "A small set", "No smaller set was found"
         if choice.objective != size:
             what, how = "A cheap set", f"It costs {choice.objective:g}. No cheaper set was found"
-        how += f", and none below {choice.bound:g} can prove as many."
+        # Of many markers nothing strict is known of smaller sets.
+        how += (
+            f", and none below {choice.bound:g} can prove as many."
+            if few
+            else f"; by a count of contrast markers, {choice.bound:g} or more are to be expected."
+        )
     return (
         f"{what}: {counted} {agreeing(size, 'proves', 'prove')} {by_set[0]} of "
         f"{count_of(crosses, 'cross', 'crosses')}{_and_borderline(by_set[1])}. "

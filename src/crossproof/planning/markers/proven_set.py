@@ -7,15 +7,16 @@
 
 What a set proves is asked of the model itself, cross by cross (`Judge`). The integer programme only proposes:
 
-1. Least cost with n_c contrast markers for every cross: a bound from below. The need of a cross that its
-   proposal does not prove rises by one marker, and the programme is solved again, until all are proven.
+1. Least cost with n_c contrast markers for every cross. The need of a cross that its proposal does not prove
+   rises by one marker, and the programme is solved again, until all are proven.
 2. Markers that no cross needs are dropped.
-3. Where there are at most FEW_MARKERS to choose from, all cheaper sets are gone through, the dearest first.
-   What a set clearly fails to prove, no part of it proves.
+3. Where there are at most FEW_MARKERS to choose from, all cheaper sets are gone through: those that cannot
+   prove a cross, by a strict ceiling of every set's chance (`set_ceilings`), are done with; the others are
+   put to the model one by one, the cheapest first.
 
-"Clearly" leaves room for the chance of a right verdict not to rise quite steadily with every marker: a set is
-taken to prove no cross that a set with more markers misses by more than MARGIN. The answer is called smallest
-only where this search ended, and no look on the way was left open, or decided by a random number.
+The answer is called smallest only where the third step ended, and no look of it was left open, or decided by
+a random number. n_c is an estimate (the best markers are taken), so the first programme's optimum is what a
+set may be expected to cost at least; nothing is claimed of it.
 """
 
 from __future__ import annotations
@@ -24,30 +25,24 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from itertools import combinations
-from math import comb
 from typing import Protocol
 
 import numpy as np
 
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.planning.markers.marker_set import ROUND, MarkerChoice, PanelTask, chromosomes
+from crossproof.planning.markers.set_ceilings import set_sizes
 from crossproof.planning.markers.smallest_set import choose
-
-MARGIN = 0.035
-"""By how much a marker more may lower the chance of a right and determined verdict, at most.
-
-Measured on invented panels (benchmarks/marker_margin.py, 3,000 chances of a hybrid or a self): a marker more
-lowered one in five, the most by 0.032. That is no bound: other panels, or several markers, may lose more.
-"""
 
 _ROUNDS = 12
 _MENDED = 3
 FEW_MARKERS = 20
 """Of so many markers every set can be gone through."""
 
+_FEW_SETS = 20
+"""So few sets are sooner put to the model one by one."""
+
 _LARGE = 20_000
-_SUBSETS = 150
 
 
 class Held(Enum):
@@ -68,8 +63,15 @@ class Judge(Protocol):
     looks: int
     """Sets looked at so far."""
 
-    def held(self, cross: int, chosen: Bools, less: float = 0.0) -> Held:
-        """Whether the chosen markers (marker,) prove a cross; less: below the wanted probability."""
+    def held(self, cross: int, chosen: Bools) -> Held:
+        """Whether the chosen markers (marker,) prove a cross."""
+
+    def may_prove(self, cross: int, markers: Ints, largest: int) -> Bools | None:
+        """Sets of these markers that may prove a cross, (set,); the others do not, for certain.
+
+        Sets are numbers whose bits are places in `markers`; those of more than `largest` are not looked at
+        and may. None where that would take too long.
+        """
 
     def parents_alone(self, cross: int, rows: Ints) -> bool:
         """Whether these contrast markers could do, were there no relations but those of the two parents."""
@@ -82,7 +84,8 @@ class Judge(Protocol):
 class ProvenSet:
     """The set found. `choice.reached`: the target crosses; `needs` (cross,): contrast markers each was given.
 
-    `choice.proven`: no smaller set proves the targets, see the module's head.
+    `choice.proven`: no smaller set proves the targets. `choice.bound`: cost of the cheapest set that was not
+    ruled out; of many markers, what a set may be expected to cost at least. See the module's head.
     """
 
     choice: MarkerChoice
@@ -104,19 +107,18 @@ def smallest_proven(
     first_cost = float(task.cost[chosen].sum())
     proven = False
     if int(search.allowed.sum()) <= FEW_MARKERS:
-        chosen, lower, proven = search.closed(chosen, spent + looks)
-        # A look left open says nothing of smaller sets: then the programme's bound is all that holds.
-        bound = max(bound, lower) if search.certain else bound
+        chosen, bound, proven = search.closed(chosen, spent + looks)
+    value, ended = float(task.cost[chosen].sum()), proven
     judge.look_closer()
     for _ in range(_MENDED):  # what mends one cross may just unprove another
         wrong = search.failing(chosen, search.crosses)
         if not wrong:
             break
         chosen = search.mended(chosen, wrong)
+    proven = ended and float(task.cost[chosen].sum()) <= value + ROUND
     value = float(task.cost[chosen].sum())
     reached = targets & np.array([judge.held(c, chosen) in _GOOD if targets[c] else False
                                   for c in range(len(targets))], dtype=bool)  # fmt: skip
-    proven = search.certain and (proven or value <= bound + ROUND) and value <= first_cost + ROUND
     choice = MarkerChoice(
         chosen, reached, value, value if proven else min(bound, value), first_cost, proven,
         time.monotonic() - start,
@@ -131,7 +133,6 @@ class _Search:
         self._task, self._judge, self._seconds = task, judge, seconds
         self.crosses: list[int] = [int(c) for c in np.flatnonzero(targets)]
         self.allowed = ~task.forced_out
-        self.certain = True
         self._contrast = (task.weight > 0) & self.allowed
         self.need = np.zeros(len(targets))
         for c in self.crosses:
@@ -229,63 +230,58 @@ class _Search:
         return [self.crosses[i] for i in np.argsort(spare, kind="stable")]
 
     def closed(self, chosen: Bools, until: int) -> tuple[Bools, float, bool]:
-        """All cheaper sets looked at, as far as the looks allow: the set, a bound from below, and whether the
-        search ended."""
+        """All cheaper sets gone through: the cheapest found, the cost of the cheapest that was not ruled out,
+        and whether the search ended."""
+        cost, expected = float(self._task.cost[chosen].sum()), float(self._task.cost @ self._task.forced_in)
         if self.failing(chosen, self.crosses, 1):
-            return chosen, 0.0, False
-        for c in self.crosses:
-            self._floor[c] = self._floor_of(c, until)
-        best, cost = chosen, float(self._task.cost[chosen].sum())
-        sets = self._able_sets()
-        price = sets @ self._task.cost
-        hopeless = np.zeros(len(sets), dtype=bool)
-        tried: list[int] = self._frailest(chosen)
-        while True:
-            left = np.flatnonzero((price < cost - ROUND) & ~hopeless)
-            if not len(left):
-                return best, cost, True
+            return chosen, expected, False
+        columns = np.flatnonzero(self.allowed)
+        able, sizes = self._able_sets(columns), set_sizes(len(columns))
+        price = np.zeros(1)
+        for each in self._task.cost[columns]:
+            price = np.concatenate([price, price + each])
+        able &= price < cost - ROUND
+        largest = int(sizes[able].max(initial=0))
+        for c in self._frailest(chosen):
+            if able.sum() <= _FEW_SETS:
+                break
+            may = self._judge.may_prove(c, columns, largest)
+            if may is not None:
+                able &= may
+        left, undecided = np.flatnonzero(able), np.inf
+        tried = self._frailest(chosen)
+        for at in left[np.lexsort((left, price[left]))]:
             if self._judge.looks >= until:
-                return best, float(price[left].min()), False
-            # The dearest first: what a large set clearly fails to prove, no part of it does.
-            at = int(left[price[left].argmax()])
-            wrong = next((c for c in tried if self._judge.held(c, sets[at]) not in _GOOD), None)
+                return chosen, min(undecided, float(price[at])), False
+            fewer = np.zeros_like(chosen)
+            fewer[columns] = (at >> np.arange(len(columns))) & 1
+            wrong = next((c for c in tried if self._judge.held(c, fewer) not in _GOOD), None)
             if wrong is None:
-                best, cost = sets[at].copy(), float(price[at])
-                continue
+                chosen, cost = fewer, float(price[at])
+                break
             tried.remove(wrong)
             tried.insert(0, wrong)
-            hopeless[at] = True
-            if self._judge.held(wrong, sets[at]) is not Held.NO:
-                self.certain = False
-            elif self._judge.held(wrong, sets[at], MARGIN) is Held.NO:
-                hopeless |= ~(sets & ~sets[at]).any(axis=1)
+            if self._judge.held(wrong, fewer) is not Held.NO:
+                may = self._judge.may_prove(wrong, columns, largest)
+                if may is None or may[at]:
+                    undecided = min(undecided, float(price[at]))
+        return chosen, min(undecided, cost), undecided >= cost - ROUND
 
-    def _able_sets(self) -> Bools:
-        """All sets with the contrast markers that every target needs at least, (set, marker)."""
-        task = self._task
-        columns = np.flatnonzero(self.allowed)
-        bits = (np.arange(1 << len(columns))[:, None] >> np.arange(len(columns))) & 1
-        sets = np.zeros((len(bits), len(task.cost)), dtype=bool)
-        sets[:, columns] = bits.astype(bool)
-        enough = sets.astype(np.float32) @ self._contrast[self.crosses].T.astype(np.float32)
-        able = (enough >= self._floor[self.crosses]).all(axis=1) & ~(task.forced_in & ~sets).any(axis=1)
+    def _able_sets(self, columns: Ints) -> Bools:
+        """Sets of these markers that keep to what was asked for, (set,)."""
+        task, every = self._task, np.arange(1 << len(columns))
+
+        def held(rows: Bools) -> Ints:
+            return every & int((rows[columns].astype(np.int64) << np.arange(len(columns))).sum())
+
+        forced = held(task.forced_in)
+        able: Bools = np.asarray(forced == forced.max())
         for name in chromosomes(task):
             here = (task.chromosome == name) & self.allowed
-            able &= sets[:, here].sum(axis=1) >= min(task.min_per_chromosome, int(here.sum()))
-        sets = sets[able]
+            able &= np.bitwise_count(held(here)) >= min(task.min_per_chromosome, int(here.sum()))
         if task.min_spacing:
-            sets = sets[[not (self._near(one) & one & ~task.forced_in).any() for one in sets]]
-        return sets
-
-    def _floor_of(self, cross: int, until: int) -> float:
-        """Contrast markers that the cross needs at least, whichever they are and whatever else is typed."""
-        shared = self.allowed & ~self._contrast[cross]
-        rows, n = self._best_first(cross), int(self._floor[cross])
-        while n < len(rows) and comb(len(rows), n) <= _SUBSETS and self._judge.looks < until:
-            for some in combinations(rows.tolist(), n):
-                larger = shared.copy()
-                larger[list(some)] = True
-                if self._judge.held(cross, larger, MARGIN) is not Held.NO:
-                    return float(n)
-            n += 1
-        return float(n)
+            for j in columns:
+                one = np.arange(len(self.allowed)) == j
+                if not task.forced_in[j]:
+                    able &= (held(one) == 0) | (held(self._near(one)) == 0)
+        return able

@@ -20,6 +20,7 @@ from crossproof.report.draw.plan_drawings import (
     plate_picture,
     weeks_of_work,
 )
+from crossproof.report.draw.plan_waiting import waiting_section
 from crossproof.report.draw.static_page import Figure, Page, Section, plain_table, render_page
 from crossproof.text import agreeing, count_of, percent, shown
 
@@ -50,7 +51,7 @@ def plan_page(plan: Plan, *, title: str = "", digest: str = "") -> str:
 def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
     """Words and numbers of the page."""
     crosses, numbers = plan.crosses, plan.numbers
-    total, proven = len(crosses), int((crosses["verifiable"] == Provable.YES).sum())
+    total, proven = len(crosses) - len(plan.waiting), int((crosses["verifiable"] == Provable.YES).sum())
     borderline = int((crosses["verifiable"] == Provable.BORDERLINE).sum())
     flowers, seeds = numbers["flowers_to_pollinate"].sum(), numbers["wells"].sum()
     summary = f"{proven} of {count_of(total, 'cross', 'crosses')} can be proven on this panel"
@@ -58,7 +59,9 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
         summary += f"; {count_of(borderline, 'is', 'are')} borderline"
     rest = total - proven - borderline
     summary += f"; {count_of(rest, 'needs', 'need')} further markers." if rest else "."
-    if not total:
+    if waiting := len(plan.waiting):
+        summary += f" {count_of(waiting, 'cross waits', 'crosses wait')} for a parent to be typed."
+    if not len(crosses):
         summary = (
             "No crosses are planned."
             if plan.from_list
@@ -83,6 +86,8 @@ def plan_content(plan: Plan, *, title: str = "", digest_text: str = "") -> Page:
             (f"{int(seeds):,}", f"seeds to test, on {count_of(len(plan.plates), 'plate')}"),
         ]
     sections = [_proof(plan)]
+    if plan.waiting:
+        sections.append(waiting_section(plan.waiting, MOST_ROWS))
     if len(plan.sisters):
         sections.append(_sisters(plan))
     sections.append(_markers(plan))
@@ -115,9 +120,9 @@ def _proof(plan: Plan) -> Section:
                 r.cross_id,
                 f"{r.mother} x {r.father}",
                 str(r.verifiable),
-                str(r.contrast_markers),
+                _whole(r.contrast_markers, ""),
                 *(_chance(getattr(r, f"p_{c}")) for c in ("hybrid", "self", "outcross", "off_pedigree")),
-                str(r.further_markers or ""),
+                "" if pd.isna(n := r.further_markers) or not n else _whole(n),
                 _some(r.suggested_markers),
             )
         )
@@ -133,7 +138,7 @@ def _proof(plan: Plan) -> Section:
         "plan_crosses.csv",
     )  # fmt: skip
     figures: tuple[Figure, ...] = ()
-    if len(frame):
+    if len(placed := plan.crosses[plan.crosses["verifiable"] != Provable.UNTYPED]):
         figures = (
             Figure(
                 "evidence",
@@ -141,9 +146,11 @@ def _proof(plan: Plan) -> Section:
                 "Each dot is a cross (larger: several), placed by its contrast markers and by the smaller "
                 "of the chances that its hybrids and its selfs get a correct verdict. Rings fall short of "
                 "the wanted probability.",
-                crosses_by_evidence(plan.crosses, plan.settings.wanted),
+                crosses_by_evidence(placed, plan.settings.wanted),
             ),
         )
+    waiting = {w.cross.row for w in plan.waiting} - {None}  # these have a table of their own
+    others = [p for p in plan.problems if p.row not in waiting]
     return Section(
         "proof",
         "What can be proven",
@@ -154,7 +161,7 @@ def _proof(plan: Plan) -> Section:
         "without a verdict. No: fewer than "
         f"{count_of(plan.settings.min_markers_scored, 'marker')} "
         "tell the parents apart, and no plant is called hybrid or self.",
-        notices=tuple(("care", f"{p.file}: {p.problem} {p.remedy}") for p in plan.problems),
+        notices=tuple(("care", f"{p.file}: {p.problem} {p.remedy}") for p in others),
         drawings=figures,
         tables=(table,),
     )
@@ -363,7 +370,9 @@ def _method(plan: Plan) -> Section:
 
 _PROOF_ORDER = {
     str(state): rank
-    for rank, state in enumerate((Provable.NO, Provable.PARTLY, Provable.BORDERLINE, Provable.YES))
+    for rank, state in enumerate(
+        (Provable.UNTYPED, Provable.NO, Provable.PARTLY, Provable.BORDERLINE, Provable.YES)
+    )
 }
 
 
