@@ -30,8 +30,8 @@ SPEAKS = 2.0
 SPEAKS_OWN = 6.0
 """A well speaks for more DNA of a parent of its cross from this many nats: plants of later generations come
 near it."""
-CLEARS_OWN = 10.0
-"""A well is clear of the DNA of a parent of its cross from this many nats: a self with it looks crossed."""
+CLEARS = 10.0
+"""A well beside a spill is clear of it from this many nats."""
 MOST_OUT_OF_BALANCE = 0.2
 """Of the crossed plants of a line elsewhere, the most that may speak for more of it. No source."""
 LEAST_WELLS = 3
@@ -181,8 +181,7 @@ def spill_findings(
             nats = _nats(scores, identity, found.wells[mine], gain[mine], found.like_outcross[mine, j])
             odds = nats / float(np.log(10)) + prior
             if odds >= threshold:
-                clear = found.spilled[:, j] < np.where(found.own[:, j], -CLEARS_OWN, -SPEAKS)
-                beside = near[mine].any(axis=0) & ~clear
+                beside = near[mine].any(axis=0) & (found.spilled[:, j] > -CLEARS)
                 beside[mine] = True
                 held = np.union1d(found.wells[beside], _silent(scores, identity, found.wells[mine]))
                 out.append(_finding(scores, line, found.wells[mine], held, odds))
