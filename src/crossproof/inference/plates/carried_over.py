@@ -43,7 +43,7 @@ LEAST_SIBS = 2
 """Fewest sibs outside the strip that clear a well's parents."""
 CLEARED_BY = 0.75
 """Share of these sibs of which the well beside must explain less: a hybrid explains hybrids, but no selfs."""
-ONE_CROSS = 2.0
+ONE_CROSS = 0.5
 """log10 odds asked for beyond the others' where wells of one cross alone speak for it: they share what their
 parents hide. No source."""
 ASK = 20.0
