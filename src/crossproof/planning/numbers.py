@@ -22,11 +22,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betaln, gammaln, roots_hermitenorm, roots_sh_jacobi
-from scipy.stats import binom
+from scipy.special import betainc, betaln, gammaln, roots_hermitenorm, roots_sh_jacobi
 
 from crossproof.model.arrays import Floats
 from crossproof.rates.estimators.betabinomial import HyperPosterior, hyper_posterior
+from crossproof.rates.estimators.laws import binomial_chance
 
 MOST_SEEDS = 5000
 """Numbers above this are reported as "more than"."""
@@ -175,11 +175,11 @@ def sedcole(p: float, r: int, prob: float) -> int:
             "the rate lies above 0 and at most 1, at least 1 is wanted, with a probability below 1"
         )
     low, high = r - 1, r
-    while binom.sf(r - 1, high, p) < prob:
+    while betainc(r, high - r + 1, p) < prob:
         low, high = high, 2 * high
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if binom.sf(r - 1, middle, p) >= prob else (middle, high)
+        low, high = (low, middle) if betainc(r, middle - r + 1, p) >= prob else (middle, high)
     return high
 
 
@@ -194,8 +194,9 @@ def beta_binomial_pmf(n: int, alpha: Floats, beta: Floats) -> Floats:
 def thinned(pmf: Floats, keep: float) -> Floats:
     """Distribution of how many are left when each of a number is kept with probability `keep`; (grid,
     count)."""
-    k = np.arange(pmf.shape[1])
-    return np.asarray(pmf @ binom.pmf(k[None, :], k[:, None], keep))
+    left, of = np.meshgrid(np.arange(pmf.shape[1]), np.arange(pmf.shape[1]))
+    chance = np.where(left <= of, binomial_chance(np.minimum(left, of), of, keep), 0.0)
+    return np.asarray(pmf @ chance)
 
 
 def _grid(hyper: HyperPosterior) -> tuple[Floats, Floats, Floats]:

@@ -19,6 +19,7 @@ from crossproof.report.content.explain import (
     reading,
     sentences,
     template_keys,
+    template_keys_of,
 )
 from crossproof.report.content.inputs import ReportInputs
 from crossproof.text import shown
@@ -160,3 +161,12 @@ def test_hostile_names_reach_the_terminal_as_text(name):
     assert "\x1b[31m" not in text, "a name must not colour the terminal"
     plain = re.sub(r"\x1b\[[\d;]*m", "", text)
     assert plain.startswith(shown(name)), "brackets are part of the name, not markup"
+
+
+def test_a_table_is_answered_row_by_row(season):
+    frame = season.verdicts
+    odd = frame.head(3).assign(
+        lod=["inf", "", "-0.0"], foreign_calls=["0", "1", "-1"], call_rate=["0", "", "1"]
+    )
+    for rows in (frame, odd, frame.drop(columns=["lod", "flags"]), frame.head(0)):
+        assert template_keys_of(rows) == [template_keys(row) for row in rows.to_dict("records")]

@@ -3,6 +3,7 @@
 import io
 import math
 import zipfile
+from datetime import datetime
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ def book_of(sheets, samples_only):
     buffer = io.BytesIO()
     options = {"constant_memory": True, "strings_to_formulas": False, "nan_inf_to_errors": False}
     book = xlsxwriter.Workbook(buffer, options)
+    book.set_properties({"created": datetime(2000, 1, 1)})  # not the time of the test
     formats = {
         name: book.add_format({"num_format": f, "indent": i}) for i, (name, f) in enumerate(STYLES.items())
     }

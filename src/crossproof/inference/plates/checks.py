@@ -51,6 +51,7 @@ from crossproof.inference.plates.plate_exchange import exchange_findings
 from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
 from crossproof.inference.plates.same_sheets import same_sheets
 from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
+from crossproof.inference.plates.spill_or_parents import told_from_spills
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.unfit_plates import unfit_findings
@@ -59,6 +60,10 @@ from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
+
+SURER = 0.5
+"""log10 odds asked for in addition of what is looked for in every well or pair: parents and assays err in
+more ways than are modelled. Set on faultless plates; see docs/plate_accuracy.md."""
 
 
 @dataclass(frozen=True)
@@ -139,10 +144,12 @@ def _well_findings(
     background: float,
     lying: Collection[str],
     explained: frozenset[str],
+    borne: frozenset[str],
 ) -> list[Finding]:
     """What is found on single wells of one plate.
 
-    `lying`: plates that do not lie as labelled; `explained`: samples that other findings speak of.
+    `lying`: plates that do not lie as labelled; `explained`: samples that other findings speak of; `borne`:
+    those of crosses that other parents explain better than spilled DNA.
     """
     odds = settings.min_log10_odds
     identity, matrix = x.search.identity, x.search.matrix
@@ -161,9 +168,10 @@ def _well_findings(
     )
     if x.plate.name not in lying and not all_alike(x.plate):
         carried = carry_findings(x.scores, matrix, identity, odds)
-        spills = likeliest([*spill_findings(x.scores, matrix, identity, odds), *carried])
+        surer = odds + SURER
+        spills = likeliest([*spill_findings(x.scores, matrix, identity, surer, borne), *carried])
         told = explained.union(*(f.samples for f in spills))
-        mixed = mixture_findings(x.scores, matrix, identity, odds)
+        mixed = mixture_findings(x.scores, matrix, identity, surer)
         found += [*spills, *(f for f in mixed if f.subject not in told)]
         found += doubt_findings(x, explained)
     if settings.remarks and x.plate.placed:
@@ -255,9 +263,13 @@ class _SeasonOfPlates:
         return [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
 
     def of_wells(
-        self, here: Sequence[Examined], lying: Collection[str], explained: frozenset[str]
+        self,
+        here: Sequence[Examined],
+        lying: Collection[str],
+        explained: frozenset[str],
+        borne: frozenset[str],
     ) -> list[Finding]:
-        """What is found on single wells of all plates; `lying`, `explained` as in `_well_findings`."""
+        """What is found on single wells of all plates; the last three as in `_well_findings`."""
 
         def of_plate(x: Examined) -> list[Finding]:
             return _well_findings(
@@ -268,6 +280,7 @@ class _SeasonOfPlates:
                 background=self.background,
                 lying=lying,
                 explained=explained,
+                borne=borne,
             )
 
         return [f for found in self.each(of_plate, here) for f in found]
@@ -277,7 +290,7 @@ class _SeasonOfPlates:
         plates, conflict = [x.plate for x in sound], self.settings.replicate_conflict
         replicates = plant_replicate_findings(plates, self.season, conflict)
         found = [f for f in replicates if not explained.intersection(f.samples)]
-        found += duplicate_findings(sound, self.season, self.odds, self.each)
+        found += duplicate_findings(sound, self.season, self.odds + SURER, self.each)
         found += batch_findings(
             [x.scores for x in sound],
             [x.search.matrix for x in sound],
@@ -330,9 +343,10 @@ def examine_plates(
         here, tubes, evidence, odd = anew
 
     found = checks.of_plates_and_crosses(here, swaps, exchanged)
+    found, borne = told_from_spills(found, here, season)
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
-    found = without_spilled([*found, *checks.of_wells(here, lying, explained)])
+    found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
     sound = [x for x in here if x.plate.name not in lying]
     found += checks.across_wells(sound, explained)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}

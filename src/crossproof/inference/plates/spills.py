@@ -40,13 +40,15 @@ OUTCROSS = 2
 @dataclass(frozen=True)
 class SpillScores:
     """`spilled` s(w, l) (well, line); `like_outcross` where one plant by that line fits nearly as well; `own`
-    where the line is a parent of the well's cross; `read` (well,) where reads were asked."""
+    where the line is a parent of the well's cross; (well,) `one` log P(data | one plant), `read` where reads
+    were asked."""
 
     wells: Ints
     lines: Ints
     spilled: Floats
     like_outcross: Bools
     own: Bools
+    one: Floats
     read: Bools
 
 
@@ -91,11 +93,11 @@ def _from_calls(scores: PlateScores, identity: Ints, wells: Ints, lines: Ints, s
 
 
 def _from_reads(
-    scores: PlateScores, identity: int, well: int, lines: Ints, state: LineState
+    scores: PlateScores, pair: tuple[Ints, Ints], well: int, lines: Ints, state: LineState
 ) -> tuple[float, Floats]:
-    """log P(reads | one plant), outcrosses by these lines among them, and with each line's DNA (line,)."""
-    n, season = scores.season.n_lines, scores.season
-    pair = (season.mother[[identity - n]], season.father[[identity - n]])
+    """log P(reads | one plant of these parents), outcrosses by these lines among them, and with each line's
+    DNA (line,)."""
+    season = scores.season
     single = np.zeros(N_RELATIONS)
     by_line = np.zeros(len(lines))
     mixed = np.zeros((len(lines), len(SHARES) - 1, N_RELATIONS))
@@ -123,19 +125,38 @@ def _from_reads(
     return one, np.asarray(log_sum(shares, axis=1) - np.log(len(SHARES) - 1))
 
 
-def spill_scores(scores: PlateScores, matrix: Matrix, identity: Ints) -> SpillScores:
-    """How each called well with progeny speaks for a spill of each line."""
+def spill_state(scores: PlateScores, identity: Ints) -> LineState:
+    """The lines that may have been spilled, and those that the plate has to do with."""
+    n = scores.season.n_lines
+    return scores.lines_under(identity, more=np.arange(n) if n <= MOST_LINES else None)
+
+
+def plants_of(
+    scores: PlateScores, pair: tuple[Ints, Ints], wells: Ints, read: Bools, state: LineState
+) -> Floats:
+    """log P(data | one plant of these parents), from the reads where they were asked, (well,)."""
+    out = scores.pair_scores(*pair, wells, state)[:, 0]
+    nothing = np.zeros(0, dtype=np.int64)
+    for place in np.flatnonzero(read).tolist():
+        out[place] = _from_reads(scores, pair, int(wells[place]), nothing, state)[0]
+    return out
+
+
+def spill_scores(
+    scores: PlateScores, matrix: Matrix, identity: Ints, wells: Ints | None = None
+) -> SpillScores:
+    """How each of these wells, every called one with progeny if None, speaks for a spill of each line."""
     plate, n = scores.plate, scores.season.n_lines
-    every = np.arange(n) if n <= MOST_LINES else None
-    state = scores.lines_under(identity, more=every)
+    state = spill_state(scores, identity)
     lines = np.array([i for i in state.lines if scores.known_share(int(i), state) >= KNOWN], dtype=np.int64)
-    wells = np.flatnonzero((identity >= n) & (plate.n_called >= 0.3 * plate.n_markers))
+    if wells is None:
+        wells = np.flatnonzero((identity >= n) & (plate.n_called >= 0.3 * plate.n_markers))
     season, cross = scores.season, identity[wells] - n
     own = (season.mother[cross][:, None] == lines) | (season.father[cross][:, None] == lines)
     read = np.zeros(len(wells), dtype=bool)
     if not len(lines) or not len(wells):
         nothing = np.zeros((len(wells), len(lines)))
-        return SpillScores(wells, lines, nothing, nothing > 0, own, read)
+        return SpillScores(wells, lines, nothing, nothing > 0, own, np.zeros(len(wells)), read)
     one, by_line = one_plant(scores, matrix, identity, wells, lines, state)
     both = _from_calls(scores, identity, wells, lines, state)
     spilled = both - one[:, None]
@@ -145,7 +166,8 @@ def spill_scores(scores: PlateScores, matrix: Matrix, identity: Ints) -> SpillSc
             ask = np.flatnonzero(spilled[place] > ASK_READS)
             if len(ask):
                 read[place] = True
-                alone, mixed = _from_reads(scores, int(identity[w]), w, lines[ask], state)
-                spilled[place, ask] = mixed - alone
-                like_outcross[place, ask] &= mixed - alone < LIKE_OUTCROSS
-    return SpillScores(wells, lines, spilled, like_outcross, own, read)
+                pair = season.mother[[cross[place]]], season.father[[cross[place]]]
+                one[place], mixed = _from_reads(scores, pair, w, lines[ask], state)
+                spilled[place, ask] = mixed - one[place]
+                like_outcross[place, ask] &= spilled[place, ask] < LIKE_OUTCROSS
+    return SpillScores(wells, lines, spilled, like_outcross, own, one, read)

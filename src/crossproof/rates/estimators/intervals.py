@@ -4,30 +4,36 @@
     n   number looked at
     p   x / n
 
-The formulas are the library's; what is ours is that empty groups give NaN instead of a warning.
+Empty groups give NaN.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
 
 from crossproof.model.arrays import Floats
+from crossproof.rates.estimators.laws import (
+    agresti_coull_limits,
+    exact_limits,
+    jeffreys_limits,
+    student_quantile,
+    wald_limits,
+    wilson_limits,
+)
 
 Method = Literal["exact", "wilson", "jeffreys", "agresti_coull", "wald"]
 
-_LIBRARY_NAME: dict[str, str] = {
-    "exact": "beta",
-    "wilson": "wilson",
-    "jeffreys": "jeffreys",
-    "agresti_coull": "agresti_coull",
-    "wald": "normal",
+_LIMITS: dict[str, Callable[[Floats, Floats, float], tuple[Floats, Floats]]] = {
+    "exact": exact_limits,
+    "wilson": wilson_limits,
+    "jeffreys": jeffreys_limits,
+    "agresti_coull": agresti_coull_limits,
+    "wald": wald_limits,
 }
-
 
 NONE = 1e-9
 """Plants; a count within this of 0 or of all is taken for it."""
@@ -50,7 +56,7 @@ def proportion_interval(
     Returns (low, high) of that shape, inside [0, 1], NaN where `total` is 0.
     `exact` is Clopper and Pearson 1934 (Biometrika 26:404-413): it never covers less than `level`, at the
     price of being wide; for a count that is not whole it is the same beta quantile, in between its
-    neighbours. The methods are those of statsmodels `proportion_confint`.
+    neighbours. The others are as Brown, Cai & DasGupta 2001 describe them (Statistical Science 16:101-133).
     """
     x, n = np.broadcast_arrays(np.asarray(count, dtype=float), np.asarray(total, dtype=float))
     low, high = np.full(x.shape, np.nan), np.full(x.shape, np.nan)
@@ -59,7 +65,7 @@ def proportion_interval(
         xs = np.clip(x[some], 0.0, n[some])
         # Sums of posteriors may be as small as numbers get, where the quantile fails; such a plant is none.
         xs = np.where(xs < NONE, 0.0, np.where(n[some] - xs < NONE, n[some], xs))
-        lo, hi = proportion_confint(xs, n[some], alpha=1 - level, method=_LIBRARY_NAME[method])
+        lo, hi = _LIMITS[method](xs, n[some], level)
         low[some], high[some] = np.clip(lo, 0.0, 1.0), np.clip(hi, 0.0, 1.0)
     return low, high
 
@@ -86,5 +92,5 @@ def ratio_interval(
         return ratio, float("nan"), float("nan")
     residual = x - ratio * n
     error = np.sqrt(tags / (tags - 1) * np.sum(residual**2)) / n.sum()
-    width = float(stats.t.ppf(0.5 + level / 2, tags - 1) * error / ratio)
+    width = float(student_quantile(0.5 + level / 2, tags - 1) * error / ratio)
     return ratio, ratio * float(np.exp(-width)), ratio * float(np.exp(min(width, 700.0)))

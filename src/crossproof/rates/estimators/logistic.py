@@ -1,11 +1,12 @@
-"""Logistic regression of tagged clusters: fitted by the library, guarded by us.
+"""Logistic regression of tagged clusters: maximum likelihood, and the guards it needs.
 
     y, m    plants of the class (self), and of the other class (hybrid), in one cluster
     X       design matrix (cluster, column), first column 1
     tag     the clusters of one tag are correlated; errors allow for it
 
-The fit is statsmodels' binomial GLM with cluster-robust covariance. Ours are the checks that the library
-leaves to its user: whether a finite fit exists at all (separation), and whether columns can be told apart.
+Fitted by iterated weighted least squares (McCullagh & Nelder 1989, Generalized Linear Models, section 2.5),
+with the sandwich of scores summed by tag (Liang & Zeger 1986, Biometrika 73:13-22) for covariance, after
+checks of whether a finite fit exists at all (separation) and whether columns can be told apart.
 """
 
 from __future__ import annotations
@@ -14,14 +15,15 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize, stats
+from scipy import linalg, optimize
 from scipy.special import expit
-from statsmodels.genmod.families import Binomial
-from statsmodels.genmod.generalized_linear_model import GLM
-from statsmodels.tools.sm_exceptions import ConvergenceWarning, PerfectSeparationWarning
 
 from crossproof.model.arrays import Bools, Floats, Ints
+from crossproof.rates.estimators.laws import student_quantile, student_tail
 
+MOST_ROUNDS = 100
+SMALLEST = 1e-15
+"""Rate that no fitted one is below."""
 FAR = 12.0
 """Linear predictor (log odds) that no plausible rate has: one in 160,000."""
 
@@ -120,34 +122,64 @@ def fit(y: Floats, m: Floats, design: Floats, tag: Ints, *, level: float = 0.95)
     if tags < 2 or design.shape[0] <= design.shape[1] or not (y.sum() > 0 and m.sum() > 0):
         return None
     some = (y + m) > 0
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        warnings.simplefilter("error", PerfectSeparationWarning)
-        warnings.simplefilter("error", ConvergenceWarning)
-        try:
-            result = GLM(np.column_stack([y, m])[some], design[some], family=Binomial()).fit(
-                cov_type="cluster", cov_kwds={"groups": tag[some]}
-            )
-        except (PerfectSeparationWarning, ConvergenceWarning, np.linalg.LinAlgError):
-            return None
-    coefficient = np.asarray(result.params, dtype=float)
-    error = np.asarray(result.bse, dtype=float)
-    if not np.isfinite(coefficient).all() or not np.isfinite(error).all():
+    found = _maximum(y[some], m[some], design[some], tag[some])
+    if found is None:
         return None
+    coefficient, error = found
     # a fit that went off to infinity stops at predictors beyond 18; the exact check is slow, so only then
     if np.abs(design[some] @ coefficient).max() > FAR and separated(y, m, design).any():
         return None
-    width = float(stats.t.ppf(0.5 + level / 2, tags - 1)) * error
+    width = float(student_quantile(0.5 + level / 2, tags - 1)) * error
     ratio = np.divide(coefficient, error, out=np.full(len(error), np.nan), where=error > 0)
     return LogisticFit(
         coefficient,
         error,
         coefficient - width,
         coefficient + width,
-        np.asarray(2 * stats.t.sf(np.abs(ratio), tags - 1)),
+        2 * student_tail(np.abs(ratio), tags - 1),
         expit(design @ coefficient),
         penalised=False,
     )
+
+
+def _maximum(y: Floats, m: Floats, x: Floats, tag: Ints) -> tuple[Floats, Floats] | None:
+    """Coefficients and their cluster-robust errors, (column,); None where the iteration fails.
+
+    Small samples of tags: the covariance is multiplied by G / (G - 1) (N - 1) / (N - K), with G tags, N
+    clusters and K columns.
+    """
+    n = y + m
+    eta = np.log((y + 0.5) / (m + 0.5))
+    deviance, rounds = np.inf, 0
+    coefficient = np.zeros(x.shape[1])
+    while rounds < MOST_ROUNDS:
+        rounds += 1
+        rate = np.clip(expit(eta), SMALLEST, 1 - SMALLEST)
+        weight = n * rate * (1 - rate)
+        try:
+            bread = linalg.inv((x * weight[:, None]).T @ x)
+        except linalg.LinAlgError:
+            return None
+        coefficient = bread @ (x.T @ (weight * eta + y - n * rate))
+        eta = x @ coefficient
+        before, deviance = deviance, float(y @ np.logaddexp(0, -eta) + m @ np.logaddexp(0, eta))
+        if abs(before - deviance) < 1e-10:
+            break
+    if rounds == MOST_ROUNDS or not np.isfinite(coefficient).all():
+        return None
+    rate = expit(eta)
+    try:
+        bread = linalg.inv((x * (n * rate * (1 - rate))[:, None]).T @ x)
+    except linalg.LinAlgError:
+        return None
+    names, number = np.unique(tag, return_inverse=True)
+    score = np.zeros((len(names), x.shape[1]))
+    np.add.at(score, np.ravel(number), x * (y - n * rate)[:, None])
+    factor = len(names) / (len(names) - 1) * (len(y) - 1) / (len(y) - x.shape[1])
+    variance = np.diag(bread @ (score.T @ score) @ bread) * factor
+    if not np.isfinite(variance).all():
+        return None
+    return coefficient, np.sqrt(np.maximum(variance, 0.0))
 
 
 def fit_penalised(y: Floats, m: Floats, design: Floats, *, strength: float = 1.0) -> LogisticFit:
@@ -156,6 +188,10 @@ def fit_penalised(y: Floats, m: Floats, design: Floats, *, strength: float = 1.0
     The penalty is `strength` / 2 times the squared coefficients of columns scaled to a standard deviation
     of 1, as from a normal prior; the intercept goes free. A finite answer exists whenever both classes do.
     """
+    # loaded where it is needed: few seasons come here, and it takes longer than all their other rates
+    from statsmodels.genmod.families import Binomial
+    from statsmodels.genmod.generalized_linear_model import GLM
+
     weight = y + m
     some = weight > 0
     centre = np.average(design[some], axis=0, weights=weight[some])

@@ -31,11 +31,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 from scipy.special import expit, gammaln, logit
 
 from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.estimators.clusters import group_sum, log_sum, moment_rho
+from crossproof.rates.estimators.laws import beta_quantile
 
 _PURE = (0.0, 0.1, 0.25, 0.4, 0.6, 0.8, 1.0)
 _SIZE = (0.5, 1.5, 4.0, 12.0, 60.0, 2000.0)
@@ -314,7 +314,7 @@ def _limits(
     if mean <= 0:
         return 0.0, float(expit(high))
     # nearly every pod known to hold one: what the next pods may lack is the sample's own uncertainty
-    floor = float(stats.beta.ppf(_TAIL, mean * worth + 0.5, (1 - mean) * worth + 0.5))
+    floor = float(beta_quantile(_TAIL, mean * worth + 0.5, (1 - mean) * worth + 0.5))
     if mean >= 1 - _SURE:
         return min(float(expit(low)), floor), 1.0
     low, high = float(expit(logit(mean) - down)), float(expit(logit(mean) + up))

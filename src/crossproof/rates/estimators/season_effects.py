@@ -23,10 +23,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from crossproof.model.arrays import Floats
 from crossproof.rates.estimators.clusters import group_sum
+from crossproof.rates.estimators.laws import normal_quantile, normal_tail, student_quantile, student_tail
 
 
 @dataclass(frozen=True)
@@ -87,14 +87,15 @@ def season_effects(value: ArrayLike, variance: ArrayLike, level: ArrayLike, leve
     mean = np.divide(group_sum(g, w * d, levels), total, out=np.full(levels, np.nan), where=there)
     error = np.divide(1.0, np.sqrt(total), out=np.full(levels, np.nan), where=there)
     # without a second season of any level the variance between seasons is not known at all
-    law = stats.t(max(degrees, 1.0)) if between > 0 else stats.norm
+    law = max(degrees, 1.0) if between > 0 else np.inf
     if degrees == 0:
         none = np.full(levels, np.nan)
         return SeasonEffects(mean, none, none, none, count, float("nan"))
-    reach = float(law.ppf(0.975))
-    return SeasonEffects(
-        mean, mean - reach * error, mean + reach * error, 2 * law.sf(np.abs(mean / error)), count, between
-    )
+    known_between = np.isfinite(law)
+    reach = float(student_quantile(0.975, law) if known_between else normal_quantile(0.975))
+    ratio = np.abs(mean / error)
+    beyond = student_tail(ratio, law) if known_between else normal_tail(ratio)
+    return SeasonEffects(mean, mean - reach * error, mean + reach * error, 2 * beyond, count, between)
 
 
 def trend(value: ArrayLike, variance: ArrayLike, time: ArrayLike) -> Trend:
@@ -115,7 +116,7 @@ def trend(value: ArrayLike, variance: ArrayLike, time: ArrayLike) -> Trend:
 
     w = 1 / v
     slope, error, q = fitted(w)
-    p_these = float(2 * stats.norm.sf(abs(slope / error)))
+    p_these = float(2 * normal_tail(abs(slope / error)))
     p_any = nan
     degrees = len(y) - 2
     if degrees > 0:
@@ -123,7 +124,7 @@ def trend(value: ArrayLike, variance: ArrayLike, time: ArrayLike) -> Trend:
         hat = np.linalg.solve((design.T * w) @ design, (design.T * w**2) @ design)
         between = max(0.0, (q - degrees) / float(w.sum() - np.trace(hat)))
         apart, wide, _ = fitted(1 / (v + between))
-        p_any = float(2 * stats.t.sf(abs(apart / wide), degrees))
+        p_any = float(2 * student_tail(abs(apart / wide), degrees))
     reach = 1.959964 * error
     return Trend(
         float(np.exp(slope)),

@@ -29,11 +29,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from crossproof.model.arrays import Floats
 from crossproof.rates.estimators.betabinomial import Estimates, hyper_posterior, shrink_clusters
 from crossproof.rates.estimators.clusters import group_sum, moment_rho
+from crossproof.rates.estimators.laws import beta_quantile, normal_quantile, student_quantile
 
 PRIOR_TAGS = 20.0
 """Tags' worth of trust in the kappa of all groups; chosen by coverage, docs/rates.md."""
@@ -84,13 +84,13 @@ def weighted_rates(
     kappa, degrees = _moderated(seen, p * (1 - p) * design, tags)
     worth = np.divide(total**2, kappa * design, out=np.zeros(groups), where=there)
     tail = (1 - level) / 2
-    worth *= (stats.norm.ppf(tail) / stats.t.ppf(tail, degrees)) ** 2
+    worth *= (normal_quantile(tail) / student_quantile(tail, degrees)) ** 2
     alone = group_sum(g, w**2 / n, groups)
     worth = np.minimum(worth, np.divide(total**2, alone, out=np.zeros(groups), where=there))
     low, high = nothing.copy(), nothing.copy()
     y, m = p[there] * worth[there], worth[there]
-    low[there] = np.where(y <= 0, 0.0, stats.beta.ppf(tail, y + 0.5, m - y + 0.5))
-    high[there] = np.where(y >= m, 1.0, stats.beta.ppf(1 - tail, y + 0.5, m - y + 0.5))
+    low[there] = np.where(y <= 0, 0.0, beta_quantile(tail, y + 0.5, m - y + 0.5))
+    high[there] = np.where(y >= m, 1.0, beta_quantile(1 - tail, y + 0.5, m - y + 0.5))
     low, high = np.fmin(low, p), np.fmax(high, p)
     drawn = np.where(there, np.nan_to_num(p) * worth, 0.0)
     shrunk = shrink_clusters(drawn, worth, hyper_posterior(drawn[there], worth[there]), level=level)
@@ -124,7 +124,7 @@ def worth_of(value: ArrayLike, low: ArrayLike, high: ArrayLike) -> Floats:
     By Wilson's width for a share of 0 or 1, else by the width on the log-odds scale.
     """
     p, a, b = (np.asarray(x, dtype=float) for x in (value, low, high))
-    z = float(stats.norm.ppf(0.975))
+    z = float(normal_quantile(0.975))
     inner = np.clip(p, 1e-6, 1 - 1e-6)
     left, right = np.clip(a, 1e-6, 1 - 1e-6), np.clip(b, 1e-6, 1 - 1e-6)
     odds = np.log(right / (1 - right)) - np.log(left / (1 - left))

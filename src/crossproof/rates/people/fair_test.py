@@ -20,7 +20,9 @@ well.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import expit, logit
@@ -139,19 +141,44 @@ class _Model:
     w: Floats
     member: Floats
 
+    @cached_property
+    def products(self) -> Floats:
+        """Products of the design's columns (tag, column x column): weighted sums of them are one matrix
+        product for all seasons together."""
+        return _pairs(self.x, self.x)
+
+    @cached_property
+    def shared(self) -> Floats:
+        """Products of the design's columns and persons (tag, column x person)."""
+        return _pairs(self.x, self.member)
+
+    def information(self, weight: Floats) -> Floats:
+        """X' diag(weight) X of every season, (season, column, column), from weights (season, tag)."""
+        columns = self.x.shape[1]
+        return np.asarray((weight @ self.products).reshape(len(weight), columns, columns))
+
+    def of_members(self, weight: Floats) -> Floats:
+        """X' diag(weight) d of every season, (season, column, person)."""
+        return np.asarray((weight @ self.shared).reshape(len(weight), self.x.shape[1], self.member.shape[1]))
+
+
+def _pairs(left: Floats, right: Floats) -> Floats:
+    return np.asarray((left[:, :, None] * right[:, None, :]).reshape(len(left), -1))
+
 
 def _scores(y: Floats, e: Floats, model: _Model) -> Floats:
     """Standardised score of every person in seasons y (season, tag); (season, person).
 
-    Every season is fitted anew: two of Newton's steps from the rates e that it was drawn from.
+    Every season is fitted anew: two of Newton's steps from the rates e that it was drawn from. Sums over tags
+    are taken before the conditions are: with s what they take out of a person, sum v (d - X s)^2 is
+    v'd^2 - 2 s'(X'V d) + s'(X'V X) s, and no array of seasons, tags and persons is made.
     """
     n, x, w, member = model.n, model.x, model.w, model.member
     eta = np.broadcast_to(logit(np.clip(e, 1e-6, 1 - 1e-6)), y.shape)
     ridge = 1e-4 * np.eye(x.shape[1])
     for _ in range(2):
         rate = expit(eta)
-        inside = w * n * rate * (1 - rate)
-        information = np.matmul(x.T * inside[:, None, :], x)
+        information = model.information(w * n * rate * (1 - rate))
         size = np.trace(information, axis1=1, axis2=2)[:, None, None] / x.shape[1]
         step = np.linalg.solve(information + ridge * size, ((w * (y - n * rate)) @ x)[..., None])[..., 0]
         eta = np.clip(eta + np.clip(step, -3.0, 3.0) @ x.T, -12.0, 12.0)
@@ -159,27 +186,33 @@ def _scores(y: Floats, e: Floats, model: _Model) -> Floats:
     residual = y - n * rate
     rho = _correlation(residual, n, rate, member, x.shape[1])[:, None]
     inside = w * n * rate * (1 - rate)
-    information = np.matmul(x.T * inside[:, None, :], x)
+    information = model.information(inside)
     size = np.trace(information, axis1=1, axis2=2)[:, None, None] / x.shape[1]
-    shared = np.linalg.solve(
-        information + 1e-9 * np.eye(x.shape[1]) * size, np.matmul(x.T * inside[:, None, :], member)
-    )
-    a = member - np.matmul(x, shared)  # season, tag, person
-    u = np.matmul((w * residual)[:, None, :], a)[:, 0]
+    taken = np.linalg.solve(information + 1e-9 * np.eye(x.shape[1]) * size, model.of_members(inside))
+    left = w * residual
+    u = left @ member - np.einsum("sc,scp->sp", left @ x, taken)
     variance = w**2 * n * rate * (1 - rate) * (1 + (n - 1) * rho)
-    error = np.matmul(variance[:, None, :], a**2)[:, 0]
+    error = variance @ member**2 - 2 * (taken * model.of_members(variance)).sum(axis=1)
+    error += (taken * np.matmul(model.information(variance), taken)).sum(axis=1)
     return np.asarray(u / np.sqrt(np.maximum(error, 1e-12)))
 
 
-def _scores_as_fitted(y: Floats, e: Floats, model: _Model) -> Floats:
+class _AsFitted:
     """The same with the rates e and what the conditions take out of a person held as they are."""
-    n, x, w, member = model.n, model.x, model.w, model.member
-    spread = n * e * (1 - e)
-    score = _residual(x, member, w * spread) * w[:, None]
-    residual = y - n * e
-    rho = _correlation(residual, n, e, member, x.shape[1])[:, None]
-    error = spread @ score**2 + ((spread * (n - 1)) @ score**2) * rho
-    return np.asarray((residual @ score) / np.sqrt(np.maximum(error, 1e-12)))
+
+    def __init__(self, e: Floats, model: _Model) -> None:
+        n, w = model.n, model.w
+        self._spread = n * e * (1 - e)
+        self._score = _residual(model.x, model.member, w * self._spread) * w[:, None]
+        self._alone = self._spread @ self._score**2
+        self._alike = (self._spread * (n - 1)) @ self._score**2
+
+    def __call__(self, y: Floats, e: Floats, model: _Model) -> Floats:
+        """Standardised score of every person in seasons y (season, tag); (season, person)."""
+        residual = y - model.n * e
+        rho = _correlation(residual, model.n, e, model.member, model.x.shape[1])[:, None]
+        error = self._alone + self._alike * rho
+        return np.asarray((residual @ self._score) / np.sqrt(np.maximum(error, 1e-12)))
 
 
 def _tails(
@@ -188,12 +221,13 @@ def _tails(
     """Chance of a score as low, and as high, as each person's; both (person,)."""
     n, people = model.n, model.member.shape[1]
     columns = model.x.shape[1]
-    draws, scores = min(_CELLS // (len(n) * (people + columns**2)), most), _scores
+    draws = min(_CELLS // (len(n) * (people + columns**2)), most)
+    scores: Callable[[Floats, Floats, _Model], Floats] = _scores
     if draws < min(_LEAST_DRAWS, most):
         # many tags to a column: fitting anew changes little, and would take minutes
         draws, scores = (
             int(np.clip(_CELLS // (3 * len(n) * max(people, 1)), _LEAST_DRAWS, most)),
-            _scores_as_fitted,
+            _AsFitted(e, model),
         )
     portion = int(np.clip(2_000_000 // (len(n) * (people + columns)), 10, 500))
     size = (1 - rho) / rho if rho > 1e-6 else np.inf

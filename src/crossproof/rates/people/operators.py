@@ -18,10 +18,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from crossproof.model.arrays import Bools, Floats, Objects
+from crossproof.rates.estimators.laws import binomial_chance, binomial_quantile, binomial_up_to
 from crossproof.rates.people.standing import Position
 
 
@@ -38,11 +37,11 @@ def funnel_limit(theta: float, n: ArrayLike, quantile: float) -> Floats:
 
     def whole(m: Floats) -> Floats:
         m = np.maximum(m, 1.0)
-        r = stats.binom.ppf(quantile, m, theta)
+        r = binomial_quantile(quantile, m, theta)
         # ppf gives P(R <= r) >= quantile; the definition wants more than the quantile
-        r = r + (stats.binom.cdf(r, m, theta) <= quantile)
-        beyond = stats.binom.cdf(r, m, theta) - quantile
-        return np.asarray((r - beyond / stats.binom.pmf(r, m, theta)) / m)
+        r = r + (binomial_up_to(r, m, theta) <= quantile)
+        beyond = binomial_up_to(r, m, theta) - quantile
+        return np.asarray((r - beyond / binomial_chance(r, m, theta)) / m)
 
     out = np.full(size.shape, np.nan)
     some = size > 0
@@ -138,12 +137,19 @@ def funnel(
 
 
 def false_discovery(p: ArrayLike) -> Floats:
-    """q values (Benjamini & Hochberg 1995), from statsmodels; NaN where p is NaN, and not counted there."""
+    """q values (Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300); NaN where p is NaN, and not counted
+    there.
+
+    The least of p m / rank over all p values that are as large, m of them in all.
+    """
     values = np.asarray(p, dtype=float)
     out = np.full(values.shape, np.nan)
     known = np.isfinite(values)
-    if known.any():
-        out[known] = multipletests(values[known], method="fdr_bh")[1]
+    order = np.argsort(values[known], kind="stable")
+    share = np.arange(1, len(order) + 1) / max(len(order), 1)
+    q = np.empty(len(order))
+    q[order] = np.minimum(np.minimum.accumulate((values[known][order] / share)[::-1])[::-1], 1.0)
+    out[known] = q
     return out
 
 

@@ -19,7 +19,7 @@ from crossproof.rates.estimators.crossing_rates import (
     product_limits,
     true_success,
 )
-from crossproof.rates.estimators.group_means import group_means
+from crossproof.rates.estimators.group_means import GroupMeans, group_means
 from crossproof.rates.estimators.intervals import rate, ratio_interval
 from crossproof.rates.estimators.pod_mixture import Pods, pod_success
 from crossproof.rates.estimators.weighted_rates import weighted_rates, worth_of
@@ -201,7 +201,7 @@ def group_rates(
     )
     table |= _columns("pod_set", plain, pod_set.raw)
 
-    table |= _true_success(tally, success, group, groups, options)
+    table |= _true_success(tally, success, group, groups, options, (has_pods, pod_set))
     table |= _per_flower(tally, success, group, groups, options)
     frame = pd.DataFrame(table)
     whole = ["tags", "tags_tested", "flowers", "tested", "determined", COUNTED]
@@ -216,16 +216,28 @@ def _columns(name: str, value: Floats, limits: Estimates) -> dict[str, Floats]:
 
 
 def _true_success(
-    tally: Tally, success: Success, group: Ints, groups: int, options: RateOptions
+    tally: Tally,
+    success: Success,
+    group: Ints,
+    groups: int,
+    options: RateOptions,
+    pod_set: tuple[Bools, GroupMeans],
 ) -> dict[str, Floats]:
-    """True success per flower: pod set times the mean chance of a pod; bounds as in `bounds`."""
+    """True success per flower: pod set times the mean chance of a pod; bounds as in `bounds`.
+
+    `pod_set`: that of some tags (tag,), which serves where it is of the same pods.
+    """
     pods = success.pods_on_flowers
     found = pod_success(success.pods, group[success.pods.tag], groups)
     told = (group >= 0) & np.isfinite(pods) & (tally.flowers > 0)
     where, flowers = group[told], group_sum(group[told], tally.flowers[told], groups)
     podded = group_sum(where, pods[told], groups)
     share = rate(podded, flowers)
-    set_ = group_means(pods[told], tally.flowers[told], where, groups, level=options.level).raw
+    of, known_set = pod_set
+    if np.array_equal(of, told) and np.array_equal(pods[told], np.fmin(tally.pods, tally.flowers)[told]):
+        set_ = known_set.raw
+    else:
+        set_ = group_means(pods[told], tally.flowers[told], where, groups, level=options.level).raw
     # nothing but podless tags: that no flower succeeded is known
     barren = (flowers > 0) & (podded == 0)
     mean, low, high = (np.where(barren, 0.0, x) for x in (found.mean, found.low, found.high))

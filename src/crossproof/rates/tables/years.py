@@ -12,9 +12,9 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from crossproof.model.arrays import Floats
+from crossproof.rates.estimators.laws import normal_tail
 from crossproof.rates.estimators.season_effects import log_odds, season_effects, trend
 from crossproof.rates.estimators.weighted_rates import worth_of
 from crossproof.rates.people.operators import false_discovery
@@ -179,7 +179,7 @@ def _changed(
         weight = 1 / spread[before]
         gap = float(d[last] - weight @ d[before] / weight.sum())
         error = float(np.sqrt(spread[last] + 1 / weight.sum()))
-        out[:, level] = gap, gap - 1.96 * error, gap + 1.96 * error, 2 * stats.norm.sf(abs(gap / error))
+        out[:, level] = gap, gap - 1.96 * error, gap + 1.96 * error, 2 * normal_tail(abs(gap / error))
     return out[0], out[1], out[2], out[3]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from crossproof.model.plant_calls import PlantCalls
@@ -26,8 +27,7 @@ __all__ = ["Content", "PlantCalls", "ReportInputs", "build_content"]
 class Content:
     """The finished words, tables and chart specifications of a report.
 
-    `tally` counts plants by verdict, in the order of the marks, then those on hold; `payload` is the data of
-    the page's script.
+    `tally` counts plants by verdict, in the order of the marks, then those on hold.
     """
 
     inputs: ReportInputs
@@ -38,7 +38,11 @@ class Content:
     finished: str
     tally: tuple[tuple[Mark, int], ...]
     sections: tuple[Section, ...]
-    payload: dict[str, Any]
+
+    @cached_property
+    def payload(self) -> dict[str, Any]:
+        """The data of the page's script; only who draws the page needs it."""
+        return build_payload(self.inputs)
 
 
 def build_content(inputs: ReportInputs, progress: Callable[[str], None] | None = None) -> Content:
@@ -72,7 +76,6 @@ def build_content(inputs: ReportInputs, progress: Callable[[str], None] | None =
         finished=fmt.moment(shown(inputs.run.get("finished", inputs.run.get("time")))),
         tally=_tally(inputs),
         sections=tuple(sections),
-        payload=build_payload(inputs),
     )
 
 

@@ -21,12 +21,13 @@ from rich.table import Table as RichTable
 from rich.text import Text
 
 from crossproof.errors import UsageError, error
+from crossproof.model.arrays import Floats
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.plant_calls import PlantCalls, is_homozygote
 from crossproof.model.results import Provable, Reason, Verdict
 from crossproof.model.sentinels import MISSING
 from crossproof.report.content import numbers as fmt
-from crossproof.report.content.inputs import ReportInputs
+from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import PILE_WORDS, VERDICT_MARKS, verdict_of
 from crossproof.report.facts.plants import Pile, plant_fact
 from crossproof.text import shown
@@ -132,6 +133,36 @@ def template_keys(row: Mapping[str, Any]) -> tuple[str, ...]:
     if pile is not None:
         keys.append(pile.name.lower())
     return tuple(keys)
+
+
+_WORDS_ASKED = ("verdict", "decision", "reason", "verifiable")
+_TEXTS_ASKED = ("leading_class", "likely_source", "settle", "flags")
+_NUMBERS_ASKED = ("contrast_markers", "contrast_scored", "foreign_calls", "lod", "call_rate")
+
+
+def template_keys_of(frame: pd.DataFrame) -> list[tuple[str, ...]]:
+    """`template_keys` of every row of verdicts; rows of which the same is asked share the answer.
+
+    Of a text it is asked whether there is one, of a number its sign and whether it is 0, 1 or not known.
+    """
+    columns = [texts(frame, name) for name in _WORDS_ASKED]
+    columns += [["x" if text else "" for text in texts(frame, name)] for name in _TEXTS_ASKED]
+    columns += [_kinds(numbers(frame, name)) for name in _NUMBERS_ASKED]
+    names = (*_WORDS_ASKED, *_TEXTS_ASKED, *_NUMBERS_ASKED)
+    rows = list(zip(*columns, strict=True)) if len(frame) else []
+    keys = {row: template_keys(dict(zip(names, row, strict=True))) for row in set(rows)}
+    return [keys[row] for row in rows]
+
+
+def _kinds(values: Floats) -> list[str]:
+    """A number of each kind in place of the numbers themselves."""
+    chosen = np.select(
+        [np.isnan(values), values == np.inf, values == -np.inf, values == 0, values == 1, values > 0],
+        ["", "inf", "-inf", "0", "1", "2"],
+        default="-1",
+    )
+    kinds: list[str] = chosen.tolist()
+    return kinds
 
 
 def _marker_keys(row: Mapping[str, Any]) -> list[str]:

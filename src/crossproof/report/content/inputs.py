@@ -62,7 +62,13 @@ def texts(frame: pd.DataFrame, column: str) -> list[str]:
     """A column as plain texts, "" where missing or where there is no such column."""
     if column not in frame.columns:
         return [""] * len(frame)
-    values = frame[column].astype(object).tolist()
+    values: list[Any] = frame[column].astype(object).tolist()
+    try:
+        whole = "".join(values)
+    except TypeError:
+        whole = "\0"  # something other than text is among them
+    if whole.isascii() and whole.isprintable():
+        return values
     return [v if type(v) is str and v.isascii() and v.isprintable() else shown(v) for v in values]
 
 

@@ -23,7 +23,7 @@ from crossproof.model.plant_calls import PlantCalls
 from crossproof.model.plates import parse_well
 from crossproof.model.results import CLASSES, NextStep
 from crossproof.model.sentinels import MISSING
-from crossproof.report.content.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys
+from crossproof.report.content.explain import ROUNDED, TEMPLATES, UNEXPECTED, template_keys_of
 from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import PILE_WORDS, all_marks, verdict_of
 from crossproof.report.content.wells import well_table
@@ -145,7 +145,7 @@ def _plants(frame: pd.DataFrame) -> dict[str, Any]:
         out[name] = scaled(numbers(frame, name))
     for name, decimals in ROUNDED.items():
         out[name] = scaled(numbers(frame, name), decimals)
-    out["says"] = coded([" ".join(template_keys(row)) for row in frame.to_dict("records")])
+    out["says"] = coded([" ".join(keys) for keys in template_keys_of(frame)])
     return out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -141,9 +142,13 @@ class PlantLists:
 
     def by_place(self, pile: Pile | None = None) -> list[int]:
         """Numbers of plants in the order of their place, then of plate, row and column."""
-        keep = [i for i in range(self.n) if pile is None or self.facts[i].pile is pile]
+        return [i for i in self._walked if pile is None or self.facts[i].pile is pile]
+
+    @cached_property
+    def _walked(self) -> list[int]:
+        """Numbers of all plants in the order of `by_place`."""
         return sorted(
-            keep,
+            range(self.n),
             key=lambda i: (
                 self.text["place"][i] == "",
                 natural(self.text["place"][i]),
@@ -155,6 +160,10 @@ class PlantLists:
 
     def by_cross(self) -> list[int]:
         """Places of plants in the order of cross and plant."""
+        return list(self._by_cross)
+
+    @cached_property
+    def _by_cross(self) -> list[int]:
         return sorted(
             range(self.n), key=lambda i: (natural(self.text["cross_id"][i]), natural(self.text["plant"][i]))
         )

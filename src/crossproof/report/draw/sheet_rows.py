@@ -50,9 +50,10 @@ class SheetRows:
 
     def style(self, row: int, column: int) -> str:
         """Name of the style of a cell, "" where there is no cell."""
-        cell = self.rows[row][column]
-        if row in self.heads:
-            return self.head_style
+        return self.head_style if row in self.heads else self.style_of(self.rows[row][column], column)
+
+    def style_of(self, cell: Cell, column: int) -> str:
+        """Name of the style of such a cell in a row that is no heading."""
         if isinstance(cell, str):
             if not cell and not self.keep_empty:
                 return ""
@@ -75,49 +76,67 @@ class SheetRows:
         """
         found: dict[str, tuple[int, int]] = {}
         for k in range(len(self.styles)):
-            wanted = len(self.mark_styles or ()) if k == self.marks else 1
-            met: dict[str, tuple[int, int]] = {}
-            for r in range(self.last + 1):
-                if r not in self.heads and (style := self.style(r, k)):
-                    met.setdefault(style, (r, k))
-                    if len(met) == wanted:
-                        break
-            for style, place in met.items():
+            for style, place in self._first_places(k).items():
                 found[style] = min(found.get(style, place), place)
         if self.heads:
             found[self.head_style] = (min(self.heads), 0)
         places = {*found.values(), *((self.last, k) for k in range(len(self.styles)) if self.last >= 0)}
         return sorted((r, k, style) for r, k in places if (style := self.style(r, k)))
 
+    def _first_places(self, k: int) -> dict[str, tuple[int, int]]:
+        """Row and column of the first cell of a column in every style that it has."""
+        found: dict[str, tuple[int, int]] = {}
+        met: set[Cell] = set() if self.keep_empty else {""}
+        for r in range(self.last + 1):
+            cell = self.rows[r][k]
+            if cell in met or r in self.heads:
+                continue
+            if style := self.style(r, k):
+                found[style] = (r, k)
+                if k != self.marks:
+                    break
+                met.add(cell)
+        return found
+
     def markup(self, number_of: Mapping[str, str]) -> Iterator[str]:
         """The rows' markup, some at a time; `number_of`: the book's number of every style that is used."""
-        tails: list[dict[str, str]] = [{} for _ in self.styles]
-        letters = [_letters(k) for k in range(len(self.styles))]
+        tails = [_Tails(self, k, number_of) for k in range(len(self.styles))]
         for start in range(0, self.last + 1, _CHUNK):
-            numbers = range(start, min(start + _CHUNK, self.last + 1))
-            columns = []
-            for k, known in enumerate(tails):
-                if len(known) > _MOST_REMEMBERED:
-                    known.clear()
-                columns.append(self._column(k, numbers, letters[k], known, number_of))
-            lines = ("".join(cells) for cells in zip(*columns, strict=True))
-            at = range(self.first + start + 1, self.first + MOST_ROWS)
-            yield "".join(f'<row r="{n}">{line}</row>' for n, line in zip(at, lines, strict=False) if line)
+            end = min(start + _CHUNK, self.last + 1)
+            at = range(self.first + start + 1, self.first + end + 1)
+            columns = [known.cells(start, end, at) for known in tails]
+            lines = zip(at, map("".join, zip(*columns, strict=True)), strict=True)
+            yield "".join([f'<row r="{n}">{line}</row>' for n, line in lines if line])
 
-    def _column(
-        self, k: int, numbers: range, letters: str, known: dict[str, str], number_of: Mapping[str, str]
-    ) -> list[str]:
-        """Cells of one column; `known`: what follows the row's number in a cell, by the text it holds."""
-        out = []
-        for r in numbers:
-            cell = self.rows[r][k]
-            tail = known.get(cell) if isinstance(cell, str) and r not in self.heads else None
-            if tail is None:
-                style = self.style(r, k)
-                tail = _tail(cell, number_of[style]) if style else ""
-                if isinstance(cell, str) and r not in self.heads:
-                    known[cell] = tail
-            out.append(f'<c r="{letters}{self.first + r + 1}{tail}' if tail else "")
+
+class _Tails(dict[Cell, str]):
+    """What follows the row's number in the cells of a column, by the text that a cell holds."""
+
+    def __init__(self, rows: SheetRows, column: int, number_of: Mapping[str, str]) -> None:
+        super().__init__()
+        self.rows, self.column, self.number_of = rows, column, number_of
+        self.start = f'<c r="{_letters(column)}'
+
+    def __missing__(self, cell: Cell) -> str:
+        style = self.rows.style_of(cell, self.column)
+        tail = _tail(cell, self.number_of[style]) if style else ""
+        if isinstance(cell, str):  # not a number: 0 and -0 are alike
+            self[cell] = tail
+        return tail
+
+    def cells(self, first: int, end: int, at: range) -> list[str]:
+        """Cells of the rows from `first` to before `end`, which are numbered `at`."""
+        if len(self) > _MOST_REMEMBERED:
+            self.clear()
+        k, start, rows = self.column, self.start, self.rows
+        held = [row[k] for row in rows.rows[first:end]]
+        heads = rows.heads.intersection(range(first, end))
+        for r in heads:
+            held[r - first] = ""
+        out = [f"{start}{n}{tail}" if (tail := self[cell]) else "" for n, cell in zip(at, held, strict=True)]
+        for r in heads:
+            tail = _tail(rows.rows[r][k], self.number_of[rows.head_style])
+            out[r - first] = f"{start}{at[r - first]}{tail}"
         return out
 
 

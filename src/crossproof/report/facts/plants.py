@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import pandas as pd
 
@@ -37,7 +37,7 @@ class PlantFact:
     need: Need
     parents_to_type: tuple[str, ...]
 
-    @property
+    @cached_property
     def pile(self) -> Pile | None:
         """Where it goes."""
         if self.decision is Decision.RETEST:
@@ -94,17 +94,29 @@ class PlantFacts:
 def plant_facts(verdicts: pd.DataFrame) -> PlantFacts:
     """The facts of a table of verdicts; unknown words count as undetermined, undecided, without a reason."""
     columns = ("plant", "cross_id", "verdict", "decision", "reason", "parents_to_type")
-    rows = zip(*(texts(verdicts, c) for c in columns), strict=True)
-    return PlantFacts(tuple(plant_fact(*row) for row in rows))
+    cells = tuple(texts(verdicts, c) for c in columns)
+    if not _LAST or _LAST[0][0] != cells:
+        _LAST[:] = [(cells, PlantFacts(tuple(plant_fact(*row) for row in zip(*cells, strict=True))))]
+    return _LAST[0][1]
+
+
+_LAST: list[tuple[tuple[list[str], ...], PlantFacts]] = []
+"""The facts last asked for, with the cells they were made of: all parts of a report ask for the same ones."""
 
 
 def plant_fact(plant: str, cross: str, verdict: str, decision: str, reason: str, parents: str) -> PlantFact:
     """The fact of one row of verdicts; `parents` joins names by ;."""
+    return PlantFact(plant, cross, *_read(verdict, decision, reason, parents))
+
+
+@lru_cache(maxsize=1 << 12)
+def _read(
+    verdict: str, decision: str, reason: str, parents: str
+) -> tuple[Verdict, Decision | None, Reason, Need, tuple[str, ...]]:
+    """The words of a row of verdicts as their closed choices, and the lines to type."""
     decided = _DECISIONS.get(decision)
     why = _REASONS.get(reason, Reason.NONE)
-    return PlantFact(
-        plant,
-        cross,
+    return (
         _VERDICTS.get(verdict, Verdict.UNDETERMINED),
         decided,
         why,
