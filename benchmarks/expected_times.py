@@ -10,7 +10,7 @@ more buckets of the same size, and single jobs so many times as long. That is a 
 measurement, and says so; it is too much for `panel`, which looks at a limited number of families.
 
 What a job shared among processes is taken to be shared among as many as its rule asks for where there are so
-many cores (`threads_of_examine`, `threads_of_report` in workflow/rules/common.smk). Page and workbook are of
+many cores (`threads_of_examine` and its like in workflow/rules/common.smk). Page and workbook are of
 different length: the longer is taken for six tenths of both.
 """
 
@@ -51,6 +51,8 @@ class Job:
 
 def processes_of(rule: str, plates: int) -> int:
     """Processes that the job of a rule asks for in a season of so many genotype files."""
+    if rule == "verdicts":
+        return min(8, 1 + plates // 50)
     if rule == "examine":
         return min(16, 1 + plates // 50)
     return 4 if rule == "report" and plates >= 50 else 1

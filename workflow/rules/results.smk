@@ -16,12 +16,13 @@ rule verdicts:
         ".crossproof/logs/verdicts.log",
     conda:
         "../envs/crossproof.yaml"
+    threads: threads_of_verdicts()
     resources:
         mem_mb=lambda wildcards, attempt: 2000 * attempt,
     params:
         digest=INDEX.steps["verdicts"],
     shell:
-        'eval "$CROSSPROOF_STEP verdicts" > {log} 2>&1'
+        'eval "$CROSSPROOF_STEP verdicts --threads {threads}" > {log} 2>&1'
 
 
 rule rates:

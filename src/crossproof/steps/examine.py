@@ -47,6 +47,7 @@ from crossproof.season.findings import corrections_table, finding_problems
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.season.kept_lines import with_kept_lines
 from crossproof.season.plate_findings import build_plates, named_markers, season_tables
+from crossproof.season.plate_heterozygotes import set_aside_by_a_plate
 from crossproof.season.processes import forked_map
 from crossproof.steps.calibrate import Kept, read_estimates, with_files
 from crossproof.steps.findings import FindingsOfSeason, write_findings
@@ -124,6 +125,7 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
         plates, tables, settings, lambda function, items: forked_map(function, items, processes)
     )
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
+    found += tuple(set_aside_by_a_plate(samples, panel, season.wells, settings.min_log10_odds))
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
     parents = parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines)

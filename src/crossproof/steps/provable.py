@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.io.calls.store import read_arrays, write_arrays
 from crossproof.io.config.season_config import Config
@@ -53,11 +54,12 @@ def provable_crosses(
     crosses: pd.DataFrame,
     located: Ints,
     typing: PanelTyping,
+    each: Each = one_by_one,
 ) -> Mapping[str, Provable]:
     """By cross_id of every cross with a plant that has calls: whether it can be proven.
 
     A cross is looked at with the markers of the files that its plants are in; crosses of the same lines and
-    files share the answer.
+    files share the answer. `each` calls a function with every such pair of lines.
     """
     genotypes = genotypes_of(panel, joined.markers, typing)
     settings = plan_settings(config, panel)
@@ -80,14 +82,20 @@ def provable_crosses(
         key = mother, father, masks[batches]
         alike.setdefault(key, []).append(family.cross_id)
     branches = MOST_BRANCHES if len(alike) <= MANY_PAIRS else FEW_BRANCHES
-    screens: dict[bytes, PairScreen] = {}
-    for (mother, father, mask), names in alike.items():
-        if mask not in screens:
-            here = np.where(np.frombuffer(mask, dtype=bool)[:, None], fixed, -1).astype(np.int8)
-            screens[mask] = PairScreen(genotypes, here, settings)
+    screens = {}
+    for mask in {mask for _, _, mask in alike}:
+        here = np.where(np.frombuffer(mask, dtype=bool)[:, None], fixed, -1).astype(np.int8)
+        screens[mask] = PairScreen(genotypes, here, settings)
+    segregating = {i for i, line in enumerate(genotypes.lines) if panel.segregates(line)}
+
+    def state_of(pair: tuple[int, int, bytes]) -> Provable:
+        mother, father, mask = pair
         state = screens[mask].state(mother, father, branches)
-        if state is Provable.NO and any(panel.segregates(genotypes.lines[i]) for i in (mother, father)):
+        if state is Provable.NO and not segregating.isdisjoint((mother, father)):
             # Seed of an F1 is told by what segregates, not by fixed differences: plants get their verdicts.
-            state = Provable.PARTLY
+            return Provable.PARTLY
+        return state
+
+    for names, state in zip(alike.values(), each(state_of, list(alike)), strict=True):
         out |= dict.fromkeys(names, state)
     return out

@@ -39,6 +39,7 @@ ARGUMENTS = {
     Rule.INGEST: ("bucket",),
     Rule.VERIFY: ("bucket",),
     Rule.EXAMINE: ("threads",),
+    Rule.VERDICTS: ("threads",),
     Rule.REPORT: ("threads",),
 }
 """What a rule's function takes after the season's index."""

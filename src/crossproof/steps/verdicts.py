@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+import itertools
+from collections.abc import Callable, Collection, Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -11,7 +13,8 @@ import pandas as pd
 from crossproof.inference.family.origins import OTHER_MOTHER
 from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.io.config.season_config import Config
-from crossproof.io.results.tables import VERDICT_COUNTS, problems_frame, write_parquet, write_table
+from crossproof.io.files.atomic import write_bytes
+from crossproof.io.results.tables import VERDICT_COUNTS, parquet_bytes, problems_frame, table_bytes
 from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
 from crossproof.model.plates import Role
@@ -29,6 +32,7 @@ from crossproof.season.evidence_store import read_evidence
 from crossproof.season.file_outcomes import files_not_used, stored_batches
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
+from crossproof.season.processes import forked_map
 from crossproof.steps.changes import changes_table
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested
@@ -39,8 +43,11 @@ from crossproof.steps.well_tables import lines_table, markers_table, plates_tabl
 FLAG_JOIN = "; "
 
 
-def verdicts(index: SeasonIndex) -> None:
-    """Write verdicts.csv and .parquet, plates, samples, markers, lines, problems and changes."""
+def verdicts(index: SeasonIndex, threads: int = 1) -> None:
+    """Write verdicts.csv and .parquet, plates, samples, markers, lines, problems and changes.
+
+    By so many processes: what can be proven by pairs of lines, the tables each by itself.
+    """
     folder = index.folder
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     states = ingested(index)
@@ -51,22 +58,41 @@ def verdicts(index: SeasonIndex) -> None:
     set_aside = files_not_used(states)
     results_of = {cross: result for cross, (_, result) in evidence.items()}
     located = read_located(folder.work("panel", "located"))[0]
-    provable = provable_crosses(index.config, joined, fitted, samples, crosses, located, read_typing(folder))
+    provable = provable_crosses(
+        index.config, joined, fitted, samples, crosses, located, read_typing(folder),
+        lambda function, pairs: forked_map(function, pairs, threads),
+    )  # fmt: skip
     frame = verdict_frame(index.config, samples, crosses, set_aside, stored, results_of, findings, provable)
-    results = folder.results
-    tables = {
-        "plates": plates_table(samples, states, findings),
-        "samples": samples_table(samples, stored, states, findings),
-        "markers": markers_table(joined, fitted, states),
-        "lines": lines_table(samples, fitted, joined, evidence, stored, states, findings),
-        "problems": problems_frame(season_problems(index, samples, crosses, states, findings)),
-        "changes": changes_table(index, frame, evidence),
+    tables: dict[str, Callable[[], pd.DataFrame]] = {
+        "plates": lambda: plates_table(samples, states, findings),
+        "samples": lambda: samples_table(samples, stored, states, findings),
+        "markers": lambda: markers_table(joined, fitted, states),
+        "lines": lambda: lines_table(samples, fitted, joined, evidence, stored, states, findings),
+        "problems": lambda: problems_frame(season_problems(index, samples, crosses, states, findings)),
+        "changes": lambda: changes_table(index, frame, evidence),
     }
-    for name, table in tables.items():
-        write_table(results / f"{name}.csv", table)
-    write_table(results / "verdicts.csv", frame)
-    write_parquet(results / "verdicts.parquet", frame)
+    cuts = np.linspace(0, len(frame), threads + 1).astype(int)
+    parts = [slice(a, b) for a, b in itertools.pairwise(cuts.tolist())]
+    made: list[Callable[[], bytes]] = [partial(_rows_of_verdicts, frame, part) for part in parts]
+    made += [partial(_bytes_of, name, table) for name, table in tables.items()]
+    made.append(lambda: parquet_bytes(frame))
+    files = forked_map(lambda make: make(), made, threads)
+    for name, data in zip(tables, files[len(parts) :], strict=False):
+        write_bytes(folder.results / f"{name}.csv", data)
+    write_bytes(folder.results / "verdicts.csv", b"".join(files[: len(parts)]))
+    write_bytes(folder.results / "verdicts.parquet", files[-1])
     note_tables(folder, "verdicts", RESULT_FILES["verdicts"])
+
+
+def _bytes_of(name: str, table: Callable[[], pd.DataFrame]) -> bytes:
+    """A table as the bytes of its file."""
+    return table_bytes(table(), name)
+
+
+def _rows_of_verdicts(frame: pd.DataFrame, part: slice) -> bytes:
+    """Some rows of verdicts.csv, the first with the headings."""
+    data = table_bytes(frame.iloc[part], "verdicts")
+    return data if part.start == 0 else data[data.index(b"\n") + 1 :]
 
 
 def read_all_evidence(index: SeasonIndex) -> dict[str, tuple[str, FamilyResult]]:

@@ -61,28 +61,40 @@ def _state(batch: str, found: str, states: Outcomes) -> SampleState:
 
 def plates_table(samples: pd.DataFrame, states: Outcomes, findings: FindingsOfSeason) -> pd.DataFrame:
     """One row per plate of the samples sheets, by name; wells without a plate are not counted."""
-    names, call, _ = well_rates(samples, stored_batches(states), states)
-    frame = samples.assign(_found=names, _call=call)
+    found, call, _ = well_rates(samples, stored_batches(states), states)
+    asked, role, plant, plate = (
+        samples[c].astype(object).tolist() for c in ("batch", "role", "plant", "plate")
+    )
+    wells_of: dict[str, list[int]] = {}
+    for w, name in enumerate(plate):
+        if name:
+            wells_of.setdefault(name, []).append(w)
+    aside = files_not_used(states)
+    called = np.nan_to_num(call)
     rows = []
-    for plate, wells in frame[frame["plate"] != ""].groupby("plate", sort=True):
-        files = sorted({b for b in [*wells["_found"], *wells["batch"]] if b})
-        blanks = wells["role"] == Role.BLANK
-        called = wells.loc[~blanks, "_found"] != ""
+    for name, wells in sorted(wells_of.items()):
+        blanks = [w for w in wells if role[w] == Role.BLANK]
+        others = [w for w in wells if role[w] != Role.BLANK]
         rows.append(
             {
-                "plate": plate,
-                "batch": JOIN.join(files),
+                "plate": name,
+                "batch": JOIN.join(sorted({b for w in wells for b in (found[w], asked[w]) if b})),
                 "wells": len(wells),
-                "plants": wells.loc[wells["role"] == Role.PROGENY, "plant"].nunique(),
-                "parents": int((wells["role"] == Role.PARENT).sum()),
-                "blanks": int(blanks.sum()),
-                "call_rate": float(wells.loc[~blanks, "_call"].fillna(0).mean()) if called.any() else np.nan,
-                "blank_call_rate": float(wells.loc[blanks, "_call"].fillna(0).mean())
-                if (wells.loc[blanks, "_found"] != "").any()
-                else np.nan,
-                "findings": findings.tables.plates.get(str(plate), ""),
-                "log10_odds": findings.tables.plate_odds.get(str(plate), np.nan),
-                "state": str(_plate_state(str(plate), wells, states, findings)),
+                "plants": len({plant[w] for w in wells if role[w] == Role.PROGENY}),
+                "parents": sum(role[w] == Role.PARENT for w in wells),
+                "blanks": len(blanks),
+                "call_rate": float(called[others].mean()) if any(found[w] for w in others) else np.nan,
+                "blank_call_rate": float(called[blanks].mean()) if any(found[w] for w in blanks) else np.nan,
+                "findings": findings.tables.plates.get(name, ""),
+                "log10_odds": findings.tables.plate_odds.get(name, np.nan),
+                "state": str(
+                    _plate_state(
+                        {asked[w] for w in wells} - {""},
+                        any(found[w] for w in wells),
+                        aside,
+                        held=name in findings.tables.held_plates,
+                    )
+                ),
             }
         )
     columns = ["plate", "batch", "wells", "plants", "parents", "blanks", "call_rate", "blank_call_rate",
@@ -90,15 +102,16 @@ def plates_table(samples: pd.DataFrame, states: Outcomes, findings: FindingsOfSe
     return pd.DataFrame(rows, columns=columns)
 
 
-def _plate_state(plate: str, wells: pd.DataFrame, states: Outcomes, findings: FindingsOfSeason) -> PlateState:
-    """A plate without a file named may well be in one that was set aside."""
-    aside = files_not_used(states)
-    named = {b for b in wells["batch"] if b}
+def _plate_state(named: set[str], called: bool, aside: set[str], *, held: bool) -> PlateState:
+    """State of a plate: the files `named` for its wells, whether any well has calls, files set `aside`.
+
+    A plate without a file named may well be in one that was set aside.
+    """
     if named & aside:
         return PlateState.SET_ASIDE
-    if not (wells["_found"] != "").any():
+    if not called:
         return PlateState.SET_ASIDE if aside and not named else PlateState.NO_CALLS
-    return PlateState.HELD if plate in findings.tables.held_plates else PlateState.USED
+    return PlateState.HELD if held else PlateState.USED
 
 
 def markers_table(joined: JoinedSeason, fitted: Panel, states: Outcomes) -> pd.DataFrame:

@@ -7,10 +7,13 @@ P(T) = odds(T) / (1 + sum of odds),
     P(well w moved)       = sum over T that move w of P(T)
     P(plant u is culled,
       and is a hybrid)    = sum over T that move u of P(T) P(hybrid | well that holds u under T)
+    P(u is another class
+      than its well says) = the same with that class: 1 - P(class | well that holds u under T)
 
 Plants are held where the first reaches LEAST_SHARE: then no verdict on them is as sure as it has to be; those
-that their own well says are no hybrids where the second reaches LEAST_LOSS. Wells of which another
-finding says what they hold do not speak for a layout.
+that their own well says are no hybrids where the second reaches LEAST_LOSS; and, where such a plant is held,
+those of which the third reaches LEAST_OTHER. Wells of which another finding says what they hold do not speak
+for a layout.
 """
 
 from __future__ import annotations
@@ -30,49 +33,62 @@ from crossproof.text import count_of, percent
 
 LEAST_SHARE = 1 - default("min_posterior")
 """Chance to be moved from which a plant is held, whatever its verdict."""
-LEAST_LOSS = 8e-4
+LEAST_LOSS = 2e-3
 """Chance from which a plant that would be culled is held, because it may be a hybrid in another well. A
 sample that failed at the end of a column looks like a column that was shifted, and the column is the rarer by
 far; but it is a hybrid thrown away against a look at the robot log. A choice, not a measurement;
 docs/plate_accuracy.md has what it costs on faultless plates."""
+LEAST_OTHER = 1e-3
+"""Chance from which a plant is held since its verdict would be another, where such a plant is held anyway."""
 
 
 @dataclass(frozen=True)
 class Doubt:
-    """What the doubts say of the plants of each well of the sheet, (well,) each: `moved` the chance that the
-    plant's DNA is not in its well, `lost` the chance that the plant is a hybrid that would be culled."""
+    """What the doubts say of the plants of each well of the sheet, (well,) each.
+
+    `moved`: the chance that the plant's DNA is not in its well; `lost`: that the plant is a hybrid that would
+    be culled; `other`: that it is of another class than its well says.
+    """
 
     moved: Floats
     lost: Floats
+    other: Floats
+
+
+def _classes(x: Examined) -> tuple[Floats, Floats]:
+    """P(class | data) of every well under every cross of its plate, (well, cross, class), and P(class)."""
+    ends = [0, 1, 2, 3]  # hybrid, self, outcross, and all that is off pedigree
+    posterior = np.exp(relation_posteriors(x.scores, x.search.identity))
+    prior = np.exp(x.scores.relation_prior())
+    return np.add.reduceat(posterior, ends, axis=2), np.add.reduceat(prior, ends) / prior.sum()
 
 
 def doubt_of(x: Examined, doubts: tuple[Proposal, ...]) -> Doubt:
     """The sums of the heading over `doubts`."""
-    plate, scores = x.plate, x.scores
-    n, identity = scores.season.n_lines, x.search.identity
-    log_hybrid = relation_posteriors(scores, identity)[:, :, 0]
-    hybrid = np.exp(log_hybrid)  # (well, cross of the plate)
+    plate, identity, n = x.plate, x.search.identity, x.scores.season.n_lines
+    classes, unknown = _classes(x)
     crosses = np.unique(identity[identity >= n])
     plant = identity >= n
     cross = np.searchsorted(crosses, np.where(plant, identity, crosses[0]))
-    wells = np.arange(len(plate))
-    called = plate.n_called >= 0.3 * plate.n_markers
-    culled = plant & called & (hybrid[wells, cross] < 0.5)
-    unknown = float(np.exp(scores.relation_prior()[0]) / np.exp(scores.relation_prior()).sum())
-    moved, lost, total = np.zeros(len(plate)), np.zeros(len(plate)), 1.0
+    own = classes[np.arange(len(plate)), cross]  # (well, class)
+    called = plant & (plate.n_called >= 0.3 * plate.n_markers)
+    culled, said = called & (own[:, 0] < 0.5), own.argmax(axis=1)
+    moved, lost, other = (np.zeros(len(plate)) for _ in range(3))
+    total = 1.0
     for proposal in doubts:
         assert proposal.layout is not None
         source = proposal.layout.source[plate.position]
         odds = 10.0**proposal.log10_odds
         away = source != plate.position
         described = np.where(source >= 0, plate.well_of_position[source], -1)
-        chance = np.full(len(plate), unknown)
+        there = np.tile(unknown, (len(plate), 1))
         holds = np.flatnonzero(away & (described >= 0))
-        chance[described[holds]] = hybrid[holds, cross[described[holds]]]
+        there[described[holds]] = classes[holds, cross[described[holds]]]
         moved += odds * away
-        lost += odds * chance * (away & culled)
+        lost += odds * there[:, 0] * (away & culled)
+        other += odds * (1 - there[np.arange(len(plate)), said]) * (away & called)
         total += odds
-    return Doubt(moved / total, lost / total)
+    return Doubt(moved / total, lost / total, other / total)
 
 
 def _weighed(x: Examined, doubts: tuple[Proposal, ...]) -> tuple[Proposal, ...]:
@@ -106,7 +122,8 @@ def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list
     rescued = plants & ~unsure & (doubt.lost >= LEAST_LOSS)
     if not (unsure | rescued).any():
         return []
-    wells = np.flatnonzero(unsure | rescued)
+    changed = plants & ~unsure & ~rescued & (doubt.other >= LEAST_OTHER)
+    wells = np.flatnonzero(unsure | rescued | changed)
     most = float(doubt.moved.max())
     return [
         Finding(
@@ -116,7 +133,7 @@ def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list
             plate.name,
             f"Plate {plate.name} may be {doubts[0].words}: {_signs(x, doubts[0])}. That is "
             f"little, and chance may be behind it ({percent(most)} likely to be so), but plants of one cross "
-            f"that changed places show it nowhere else. Held: {_held(unsure, rescued)}.",
+            f"that changed places show it nowhere else. Held: {_held(unsure, rescued, changed)}.",
             "Look at the robot log and the list that the plate was filled from. If all is in place, dismiss "
             "this finding; else correct the sheet, or genotype these wells again.",
             wells=tuple(plate.place(int(w)) for w in wells),
@@ -139,7 +156,7 @@ def _signs(x: Examined, best: Proposal) -> str:
     return ", and ".join(said)
 
 
-def _held(unsure: Bools, rescued: Bools) -> str:
+def _held(unsure: Bools, rescued: Bools, changed: Bools) -> str:
     """How many plants are held, and why."""
     parts = []
     if unsure.any():
@@ -153,4 +170,6 @@ def _held(unsure: Bools, rescued: Bools) -> str:
             else "that would be culled and may be hybrids"
         )
         parts.append(f"{rest}{count_of(number, 'plant')} {who} if it is so")
+    if changed.any():
+        parts.append(f"another {count_of(int(changed.sum()), 'plant')} whose verdict would be another")
     return "; ".join(parts)

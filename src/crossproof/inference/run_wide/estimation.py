@@ -66,7 +66,7 @@ class Rounds:
         stand if nothing moved, so that but for the departure of parents they are not taken ahead then.
         """
         before, first, self._rounds = self._told, not self._rounds, self._rounds + 1
-        asked = self._to_ask(last)
+        asked = self._to_ask()
         settled = {cross for cross, told in before.items() if told.typed}
         together = [f for f in asked if f.cross_id in settled or f.cross_id not in before]
         new = self._together.ask(panel, together, settled)
@@ -87,22 +87,23 @@ class Rounds:
             panel = self._with_says(panel)
         return replace(panel, converged=still, rounds=self._rounds)
 
+    @property
+    def in_doubt(self) -> float:
+        """Share of the families asked so far whose parents' typing is in doubt."""
+        told = self._told.values()
+        return sum(not one.typed for one in told) / max(len(told), 1)
+
     def _departure_ahead(self, panel: Panel) -> Panel:
         """The estimates as they are, but for the departure of parents where the last two moves tell where it
         leads: it comes to rest long after all plants have, which hardly depend on it."""
         return replace(panel, h=self._ahead(panel).h)
 
-    def _to_ask(self, last: bool) -> Sequence[FamilyInput]:
-        """The families of this round: all, those that were left out so far, or those that still tell anew.
-
-        Where estimates are only brought near (not `last`), families in doubt are asked once.
-        """
+    def _to_ask(self) -> Sequence[FamilyInput]:
+        """The families of this round: all, those that were left out so far, or those that still tell anew."""
         if self._left_out:
             return self._left_out
         if self._rounds == 1:
             return [f for f in self.families if f.cross_id not in self._told]
-        if not last:
-            return [f for f in self.families if f.cross_id in self._told and self._told[f.cross_id].typed]
         if self._rounds > WHOLE_ROUNDS:
             return [f for f in self.families if f.cross_id not in self._told or self._stirs(f.cross_id)]
         return self.families

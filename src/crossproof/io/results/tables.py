@@ -85,12 +85,20 @@ def number_text(value: float, decimals: int | None = None) -> str:
 
 def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     """Write a table as Parquet; the same content gives the same bytes."""
+    write_bytes(path, parquet_bytes(frame))
+
+
+def parquet_bytes(frame: pd.DataFrame) -> bytes:
+    """The bytes that `write_parquet` writes."""
     arrays, names = [], []
     for name in frame.columns:
         series = frame[name]
         if series.dtype == object or isinstance(series.dtype, pd.CategoricalDtype | pd.StringDtype):
             missing = series.isna().tolist()
-            told = [None if gone else str(v) for v, gone in zip(series.tolist(), missing, strict=True)]
+            told = [
+                None if gone else str(v)
+                for v, gone in zip(series.astype(object).tolist(), missing, strict=True)
+            ]
             arrays.append(pa.array(told, type=pa.string()))
         else:
             arrays.append(pa.array(series, from_pandas=True))
@@ -98,7 +106,7 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
     table = pa.Table.from_arrays([_combined(a) for a in arrays], names=names)
     out = io.BytesIO()
     pq.write_table(table, out, compression="zstd", version="2.6", write_statistics=True)
-    write_bytes(path, out.getvalue())
+    return out.getvalue()
 
 
 VERDICT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
@@ -122,6 +130,7 @@ __all__ = [
     "VERDICT_COUNTS",
     "ResultColumn",
     "number_text",
+    "parquet_bytes",
     "problems_frame",
     "table_bytes",
     "write_parquet",
