@@ -6,10 +6,9 @@ otherwise cost more than many a job does.
 
 from __future__ import annotations
 
-import array
 import os
-import socket
 import sys
+from _socket import AF_UNIX, SCM_RIGHTS, SOCK_STREAM, SOL_SOCKET, socket  # `socket` takes as long as Python
 
 SOCKET = "CROSSPROOF_WORKER"
 """Environment variable that holds the socket's path."""
@@ -20,15 +19,17 @@ def ask(arguments: list[str]) -> int | None:
     where = os.environ.get(SOCKET)
     if not where:
         return None
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
-        try:
-            line.connect(where)
-        except OSError:
-            return None
-        message = b"\0".join(os.fsencode(part) for part in (os.getcwd(), *arguments))
-        handles = array.array("i", [1, 2])
-        line.sendmsg([message], [(socket.SOL_SOCKET, socket.SCM_RIGHTS, handles)])
-        answer = line.recv(16)
+    line = socket(AF_UNIX, SOCK_STREAM)
+    try:
+        line.connect(where)
+    except OSError:
+        line.close()
+        return None
+    message = b"\0".join(os.fsencode(part) for part in (os.getcwd(), *arguments))
+    handles = b"".join(number.to_bytes(4, sys.byteorder) for number in (1, 2))
+    line.sendmsg([message], [(SOL_SOCKET, SCM_RIGHTS, handles)])
+    answer = line.recv(16)
+    line.close()
     return int(answer) if answer else 3
 
 

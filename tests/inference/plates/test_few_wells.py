@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crossproof.inference.plates import layout_search
 from crossproof.inference.plates.checks import examine_plate, line_evidence
 from crossproof.inference.plates.few_wells import weighed
+from crossproof.inference.plates.layout_search import strips
 from crossproof.inference.plates.proposals import make_proposal
 from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.inference.plates.well_pairs import loose_plants
@@ -31,7 +33,7 @@ def examined(seed, stray=True):
     w, cross = next(
         (w, int(c) - n)
         for w, (i, c) in enumerate(zip(sheet.identity, sheet.identity[1:], strict=False))
-        if i >= n and c >= n and c != i
+        if i >= n and c >= n and c != i and sheet.position[w] % 12 == sheet.position[w + 1] % 12
     )
     if stray:
         sheet.genotype[w] = sim.grow(nursery, cross).genotype
@@ -81,3 +83,23 @@ def test_without_loose_plants_or_proposals_nothing_changes():
     proposal = make_proposal("a layout", np.ones(len(identity)), 1e-3, identity)
     assert weighed(x.scores, x.search.matrix, identity, [proposal]) == [proposal]
     assert weighed(x.scores, x.search.matrix, identity, []) == []
+
+
+def test_one_plant_that_fits_the_next_tag_is_no_shift_where_the_place_left_empty_calls(monkeypatch):
+    """It was one as long as such a place called with probability 0.5."""
+    x, w, _ = examined(7)
+    column = x.plate.columns == x.plate.columns[w]
+    last = int(np.flatnonzero(column)[-1])
+    assert x.scores.called[last] > x.scores.blank[last]
+
+    def shifted_up():
+        unused = np.zeros(len(x.plate), dtype=bool)
+        found = strips(x.scores, x.search.matrix, x.plate.identity, unused)
+        words = f"column {x.plate.columns[w] + 1} shifted up by a well"
+        return [p for p in found if p.words == words]
+
+    assert shifted_up() == []
+    monkeypatch.setattr(layout_search, "FILLED", 0.5)
+    [proposal] = shifted_up()
+    assert proposal.gain[w] > 1
+    assert proposal.gain[last] < -1

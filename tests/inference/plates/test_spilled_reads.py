@@ -32,11 +32,18 @@ def sequenced(seed, wells=(), line=0, share=0.0, balance=0.5):
     """The plate read at a mean depth of 25; `wells` hold `share` of the line's DNA; every heterozygote shows
     `balance` of the line's allele, as where the line is the reference that reads are aligned to."""
     nursery, sheet, _ = season(seed)
-    rng = np.random.default_rng(seed + 1)
     heterozygous = np.where(nursery.lines[line] == 2, balance, 1 - balance)
     second = np.where(sheet.genotype == 1, heterozygous, np.maximum(sheet.genotype, 0) / 2)
     second[list(wells)] = (1 - share) * second[list(wells)] + share * nursery.lines[line] / 2
+    return read_at(seed, second)
+
+
+def read_at(seed, second):
+    """The plate with reads of these shares of the second allele, (well, marker)."""
+    nursery, sheet, _ = season(seed)
+    rng = np.random.default_rng(seed + 1)
     depth = np.where(sheet.genotype < 0, 0, rng.poisson(DEPTH, second.shape))
+    second = np.clip(second, 0, 1)
     alt = rng.binomial(depth, 0.99 * second + 0.01 * (1 - second)).T
     depths = np.stack([depth.T - alt, alt], axis=2)
     codes = np.where(alt > 0.15 * depth.T, np.where(alt < 0.85 * depth.T, 1, 2), 0)
@@ -89,3 +96,22 @@ def test_sibs_beside_the_spill_tell_it_from_another_parent():
     [f] = spills(3, plate)
     assert {plate.samples[w] for w in wells} <= set(f.samples)
     assert len(f.samples) <= 8
+
+
+def test_reads_show_tips_that_carry_over_from_the_column_before():
+    """A fifth of the DNA of each well of a column is that of the well beside it; read shares tell it."""
+    sheet = season(3)[1]
+    rows, columns = np.divmod(sheet.position, sheet.format.columns)
+    at = {(int(r), int(c)): w for w, (r, c) in enumerate(zip(rows, columns, strict=True))}
+    column = [(at[r, 6], at[r, 5]) for r in range(8)]
+    genotype = sheet.genotype / 2
+    second = genotype.copy()
+    for w, v in column:
+        second[w] = 0.8 * genotype[w] + 0.2 * genotype[v]
+    plate = read_at(3, second)
+    [f] = spills(3, plate)
+    held = {plate.samples[w] for w, v in column if plate.identity[w] >= 0 and plate.identity[v] >= 0}
+    assert set(f.samples) == held
+    assert len(held) >= 6
+    assert "column 7 of plate P1 show alleles of the wells beside them in column 6" in f.evidence
+    assert "% of the reads" in f.evidence

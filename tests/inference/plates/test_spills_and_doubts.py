@@ -210,3 +210,28 @@ def test_the_chances_of_a_doubt_are_sums_over_its_layouts_and_explained_wells_do
     other = [p * (1 - q[c]) if ok else 0.0 for q, c, ok in zip(shares, said, called, strict=True)]
     assert doubt.other[wells] == pytest.approx(other)
     assert doubt_findings(x, frozenset(x.plate.samples)) == []
+
+
+def shifted_column(failed):
+    """The chance that a column of one family was shifted, where `failed` other plants call at a fifth."""
+    nursery, sheet, k, wells = next(d for d in map(column_of_one_family, range(200, 240)) if d)
+    layout = part_layout(sheet.format, f"column {k + 1} shifted down by a well", NONE, [])
+    plate = sim.make_plate(nursery, sim.move(sheet, layout.source))
+    codes = plate.blocks[0].codes.copy()
+    others = np.flatnonzero((plate.identity >= len(nursery.lines)) & (plate.columns != k))
+    for w in others[:failed]:
+        codes[np.arange(len(codes)) % 5 > 0, w] = 255
+    plates = [replace(plate, blocks=(sim.well_block(codes),)), sim.make_parent_plate(nursery, 2)]
+    tables = sim.season_tables(nursery)
+    x = examine_plate(
+        plates[0], tables, line_evidence(tables, plates), usual=0.92, background=0.02, min_log10_odds=1.0
+    )
+    [doubt] = [p for p in x.search.doubts if p.words == layout.words]
+    return doubt.gain[wells[0]], int((plate.identity >= 0).sum())
+
+
+@pytest.mark.parametrize(("failed", "silent"), [(0, 1.0), (2, 1.0), (9, 0.3 * 10)])
+def test_an_empty_well_says_less_where_many_samples_failed(failed, silent):
+    """By hand: (100 + samples) / silent samples, of which three in ten of those that failed are counted."""
+    gain, samples = shifted_column(failed)
+    assert gain == pytest.approx(np.log10((100 + samples) / silent))

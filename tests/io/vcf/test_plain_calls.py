@@ -12,7 +12,9 @@ import pytest
 from crossproof.errors import PlateError
 from crossproof.io.genotypes import read_batch
 from crossproof.io.vcf import genotypes, text
+from crossproof.io.vcf.fields import _sample_ends
 from crossproof.io.vcf.marker_choice import marker_scores
+from crossproof.io.vcf.phred import all_are
 from crossproof.io.vcf.plain_calls import plain_calls
 from crossproof.io.vcf.tokens import UNREADABLE, Tokens
 from crossproof.model.genotypes import MAX_ALLELES
@@ -95,6 +97,22 @@ def test_every_number_of_up_to_four_digits() -> None:
     found = tokens.whole(marks[:, None], starts, 0).tolist()
     assert found[: len(values)] == [int(v) for v in values]
     assert found[len(values) :] == [MISSING if v == "." else UNREADABLE for v in others]
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3])
+def test_all_values_of_a_cell_are_one_number(columns: int) -> None:
+    rng = np.random.default_rng(columns)
+    cells = rng.integers(253, 256, (40, 7, columns)).astype(np.uint8)
+    assert np.array_equal(all_are(cells, 255), (cells == 255).all(axis=-1))
+    assert not all_are(cells, 7).any()
+
+
+def test_ends_of_samples_of_one_shape_and_of_several() -> None:
+    alike = np.array([58, 44, 9] * 4 + [58, 44, 10], np.uint8)
+    assert _sample_ends(alike, 5).tolist() == [2, 5, 8, 11, 14]
+    # as many marks in all, but not in each sample
+    assert _sample_ends(np.array([58, 9, 58, 44, 44, 10], np.uint8), 2).tolist() == [1, 5]
+    assert _sample_ends(np.array([9, 58, 9, 10], np.uint8), 3).tolist() == [0, 2, 3]
 
 
 def test_scores_are_scikit_allels() -> None:

@@ -8,6 +8,7 @@ which v shows,
 
 summed over the strip at one c, each well bounded as in the search for layouts. Where the sibs of w elsewhere
 on the plate would be explained by v as well, their parents are not what they should be: so much is taken off.
+Where there are read depths, they are asked in place of calls (`carried_reads`).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from crossproof.inference.pedigree import pool_genotypes
+from crossproof.inference.plates.carried_reads import CARRIED, has_reads, read_gains
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.mixtures import union_calls
 from crossproof.inference.plates.proposals import clipped
@@ -41,7 +43,7 @@ LEAST_SIBS = 2
 """Fewest sibs outside the strip that clear a well's parents."""
 CLEARED_BY = 0.75
 """Share of these sibs of which the well beside must explain less: a hybrid explains hybrids, but no selfs."""
-ONE_CROSS = 2.0
+ONE_CROSS = 0.5
 """log10 odds asked for beyond the others' where wells of one cross alone speak for it: they share what their
 parents hide. No source."""
 ASK = 20.0
@@ -104,7 +106,12 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
     if not strips:
         return []
     every, beside = (np.concatenate([s[i] for s in strips]) for i in (2, 3))
-    gains = _mixed(scores, identity, every, beside, state) - one[every][:, None]
+    reads = has_reads(scores)
+    if reads:
+        gains = read_gains(scores, identity, every, beside, state)
+    else:
+        gains = _mixed(scores, identity, every, beside, state) - one[every][:, None]
+    shares = CARRIED if reads else SHOWN
     best: tuple[float, int, float, Ints] | None = None
     start = 0
     for i, (_, _, wells, near) in enumerate(strips):
@@ -112,8 +119,9 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
         start += len(wells)
         if np.maximum(gain, 0.0).sum(axis=0).max() < ASK:
             continue
-        sibs = _of_sibs(scores, identity, wells, near, state, one, plants)
-        gain = np.where(np.isinf(sibs), np.minimum(gain, 0.0), gain - sibs)
+        if not reads:
+            sibs = _of_sibs(scores, identity, wells, near, state, one, plants)
+            gain = np.where(np.isinf(sibs), np.minimum(gain, 0.0), gain - sibs)
         gain = np.where(gain > 0, np.maximum(gain - ERRING, 0.0), gain)
         c = int(gain.sum(axis=0).argmax())
         odds = float(gain[:, c].sum() / np.log(10) + np.log10(PRIOR_CARRIED / len(strips)))
@@ -121,10 +129,11 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
         alone = _crosses_that_speak(identity[wells], gain[:, c]) < 2
         enough = len(speak) >= LEAST_WELLS and odds >= threshold + (ONE_CROSS if alone else 0.0)
         if enough and (best is None or odds > best[0]):
-            best = odds, i, SHOWN[c], speak
+            best = odds, i, shares[c], speak
     if best is None:
         return []
-    return [_finding(scores, strips[best[1]], best[0], best[2], best[3])]
+    of = "reads" if reads else "markers"
+    return [_finding(scores, strips[best[1]], best[0], f"{percent(best[2])} of the {of}", best[3])]
 
 
 def _crosses_that_speak(crosses: Ints, gain: Floats) -> int:
@@ -154,7 +163,7 @@ def _of_sibs(
 
 
 def _finding(
-    scores: PlateScores, strip: tuple[str, str, Ints, Ints], odds: float, shown: float, speak: Ints
+    scores: PlateScores, strip: tuple[str, str, Ints, Ints], odds: float, shown: str, speak: Ints
 ) -> Finding:
     plate, (name, source, wells, _) = scores.plate, strip
     where = ", ".join(plate.well_name(int(w)) for w in speak[:12])
@@ -164,7 +173,7 @@ def _finding(
         plate.name,
         plate.name,
         f"Plants in {name} of plate {plate.name} show alleles of the wells beside them in {source}, at about "
-        f"{percent(shown)} of the markers: {where}. Tips that were used twice do that. Held: "
+        f"{shown}: {where}. Tips that were used twice do that. Held: "
         f"{count_of(len(wells), 'plant')} of {name}.",
         "Look at the robot log for tips that were not changed. Take new samples of these plants.",
         wells=tuple(plate.place(int(w)) for w in wells),

@@ -61,6 +61,10 @@ from crossproof.model.corrections import Correction
 from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
 
+SURER = 0.5
+"""log10 odds asked for in addition of what is looked for in every well or pair: parents and assays err in
+more ways than are modelled. Set on faultless plates; see docs/plate_accuracy.md."""
+
 
 @dataclass(frozen=True)
 class CheckSettings:
@@ -164,9 +168,10 @@ def _well_findings(
     )
     if x.plate.name not in lying and not all_alike(x.plate):
         carried = carry_findings(x.scores, matrix, identity, odds)
-        spills = likeliest([*spill_findings(x.scores, matrix, identity, odds, borne), *carried])
+        surer = odds + SURER
+        spills = likeliest([*spill_findings(x.scores, matrix, identity, surer, borne), *carried])
         told = explained.union(*(f.samples for f in spills))
-        mixed = mixture_findings(x.scores, matrix, identity, odds)
+        mixed = mixture_findings(x.scores, matrix, identity, surer)
         found += [*spills, *(f for f in mixed if f.subject not in told)]
         found += doubt_findings(x, explained)
     if settings.remarks and x.plate.placed:
@@ -285,7 +290,7 @@ class _SeasonOfPlates:
         plates, conflict = [x.plate for x in sound], self.settings.replicate_conflict
         replicates = plant_replicate_findings(plates, self.season, conflict)
         found = [f for f in replicates if not explained.intersection(f.samples)]
-        found += duplicate_findings(sound, self.season, self.odds, self.each)
+        found += duplicate_findings(sound, self.season, self.odds + SURER, self.each)
         found += batch_findings(
             [x.scores for x in sound],
             [x.search.matrix for x in sound],

@@ -50,6 +50,9 @@ LEAST_RUN = 2
 """Fewest wells that speak for a plate shifted or sorted from some well on."""
 AS_EMPTY = 5.5
 """Nats by which a sample calls like a blank rather than like one that failed, to be counted as silent."""
+FAILS_EMPTY = 0.3
+"""Share of failed samples that call like a blank, at the least: where many failed, one as an empty well is no
+sign. No source."""
 FILLED = 0.05
 """Chance that the place which a shift leaves empty calls all the same; it is one half where the sheet says
 nothing of a place. No source."""
@@ -236,8 +239,10 @@ def _strip_gains(
     silent = scores.blank > scores.called
     # A silent well says no more for an empty place than such a failure is rare.
     sample = identity != EMPTY
-    n_silent = int(((scores.blank - scores.called > AS_EMPTY) & sample).sum())
-    most = float(np.log((SILENT_WORTH + sample.sum()) / max(n_silent, 1)))
+    n_silent = float(((scores.blank - scores.called > AS_EMPTY) & sample).sum())
+    failed = sample & (scores.plate.n_called < 0.5 * scores.plate.n_markers)
+    n_silent = max(n_silent, FAILS_EMPTY * int(failed.sum()))
+    most = float(np.log((SILENT_WORTH + sample.sum()) / max(n_silent, 1.0)))
     for i in np.flatnonzero(moves.any(axis=1) & hopeful):
         gain, moved = gains[i], moves[i]
         if rebuilt[i]:

@@ -115,7 +115,8 @@ def _told_apart(
         far = sibs[~beside[sibs]]
         clear = sibs[spilled[sibs] < -SPEAKS]
         if found.own[mine[0], j]:
-            sound = _in_balance(scores, identity, found, j, outside) and np.median(spilled[sibs]) < SPEAKS
+            sound = len(sibs) >= LEAST_SIBS and bool(np.median(spilled[sibs]) < SPEAKS)
+            sound = sound and _in_balance(scores, identity, found, j, outside)
             (apart if sound else out_of_balance).append(mine)
         elif len(far) >= LEAST_SIBS:
             if np.median(spilled[far]) < -SPEAKS:
@@ -204,12 +205,31 @@ def without_spilled(found: list[Finding]) -> list[Finding]:
 
 
 def likeliest(found: list[Finding]) -> list[Finding]:
-    """Of findings that share wells, the one with the greatest odds."""
+    """Of findings that share wells, the one with the greatest odds; it holds the wells of the others too."""
     out: list[Finding] = []
     for f in sorted(found, key=lambda f: -f.log10_odds):
-        if not any(set(f.samples) & set(other.samples) for other in out):
+        shared = [i for i, other in enumerate(out) if set(f.samples) & set(other.samples)]
+        for i in shared[:1]:
+            out[i] = _with_wells_of(out[i], f)
+        if not shared:
             out.append(f)
     return out
+
+
+def _with_wells_of(f: Finding, other: Finding) -> Finding:
+    """A finding that holds the wells of another story of its wells as well."""
+    more = [(w, s) for w, s in zip(other.wells, other.samples, strict=True) if s not in f.samples]
+    if not more:
+        return f
+    rows = tuple(Correction(CorrectionKind.EXCLUDE_WELL, w) for w, _ in more) if f.corrections else ()
+    plants = count_of(len(more), "plant")
+    return replace(
+        f,
+        wells=f.wells + tuple(w for w, _ in more),
+        samples=f.samples + tuple(s for _, s in more),
+        corrections=f.corrections + rows,
+        evidence=f"{f.evidence} Held as well: {plants} whose DNA another story of these wells concerns.",
+    )
 
 
 def _finding(scores: PlateScores, line: int, speak: Ints, held: Ints, odds: float) -> Finding:

@@ -87,6 +87,12 @@ class Rounds:
             panel = self._with_says(panel)
         return replace(panel, converged=still, rounds=self._rounds)
 
+    @property
+    def in_doubt(self) -> float:
+        """Share of the families asked so far whose parents' typing is in doubt."""
+        told = self._told.values()
+        return sum(not one.typed for one in told) / max(len(told), 1)
+
     def _departure_ahead(self, panel: Panel) -> Panel:
         """The estimates as they are, but for the departure of parents where the last two moves tell where it
         leads: it comes to rest long after all plants have, which hardly depend on it."""

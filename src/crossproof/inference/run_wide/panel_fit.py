@@ -45,8 +45,12 @@ TOO_HETEROZYGOUS = "heterozygous in fixed lines"
 LINE_ROUNDS = 25
 """Rounds of the panel lines alone before families are looked at."""
 LINE_TOLERANCE = 1e-4
+ROUGH_FAMILIES = 20
+"""Families on which estimates are brought near the season's where more than MOSTLY of them are in doubt under
+those to start from: in doubt they cost ten times as much."""
+MOSTLY = 0.5
 FIRST_FAMILIES = 60
-"""Families on which estimates are brought near before a sample of at least twice as many is looked at."""
+"""Families on which they are brought nearer before a sample of at least twice as many is looked at."""
 MAX_ROUNDS = 25
 FIRST_ROUNDS = 3
 """As many as it takes to see where the estimates lead, see `Accelerator`."""
@@ -184,12 +188,19 @@ class _PanelFit:
 
         if self.every_marker_known(panel):
             return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
-        first = None
-        if len(sample) >= 2 * FIRST_FAMILIES:
-            first = rounds(sample_families(sample, len(self.wells.markers), FIRST_FAMILIES))
-            for _ in range(FIRST_ROUNDS):
+        earlier: Rounds | None = None
+        for size in (ROUGH_FAMILIES, FIRST_FAMILIES):
+            if len(sample) < 2 * size:
+                break
+            first = rounds(sample_families(sample, len(self.wells.markers), size), earlier)
+            panel, earlier = first.one(panel, last=False), first
+            if size == ROUGH_FAMILIES and first.in_doubt <= MOSTLY:
+                continue
+            for _ in range(FIRST_ROUNDS - 1):
                 panel = first.one(panel, last=False)
-        return rounds(sample, first).until_rest(panel, MAX_ROUNDS)
+            # Whom rough estimates found beyond doubt is asked again all the same.
+            earlier = None if size == ROUGH_FAMILIES else first
+        return rounds(sample, earlier).until_rest(panel, MAX_ROUNDS)
 
 
 def _as_run_wide_in(panel: Panel, estimates: Panel) -> Panel:

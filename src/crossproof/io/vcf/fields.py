@@ -146,8 +146,7 @@ class _Group:
         data = np.frombuffer(text, dtype=np.uint8)
         marks = np.flatnonzero((data < 32) | (data == _COMMA) | (data == _COLON))
         kinds = data[marks]
-        every = np.flatnonzero(kinds < 32)
-        assert len(every) == m * n_samples
+        every = _sample_ends(kinds, m * n_samples)
         last = every.reshape(m, n_samples)[:, columns].ravel()  # sample: place in marks of its end
         before = np.concatenate(([-1], every[:-1])).reshape(m, n_samples)[:, columns].ravel()
         either = self.pl is not None or self.gl is not None
@@ -349,6 +348,16 @@ class _Group:
         if len(values) != self.n_g:
             scores = haploid_to_diploid(scores, self.k)
         return to_phred(scores)
+
+
+def _sample_ends(kinds: UInt8s, count: int) -> Ints:
+    """Places in `kinds` of the bytes that end `count` samples."""
+    ends = kinds < 32
+    assert np.count_nonzero(ends) == count
+    size, odd = divmod(len(kinds), count)
+    if not odd and ends[size - 1 :: size].all():
+        return np.arange(size - 1, len(kinds), size)
+    return np.flatnonzero(ends)
 
 
 def _soundness(values: list[Int32s]) -> tuple[Bools, Bools]:

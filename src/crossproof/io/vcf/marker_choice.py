@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.io.vcf.fields import Numeric
-from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, filled_in, with_calls
+from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, all_are, filled_in, with_calls
 from crossproof.io.vcf.records import Records, Tally
 from crossproof.model.arrays import Bools, Int8s, Int32s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Evidence, Markers, n_genotypes
@@ -261,10 +261,11 @@ class MarkerChoice:
                 if depths is None:
                     depths = np.full((*block.calls.shape[:2], k), NO_DEPTH, np.uint16)
                 without_depths += int((~block.has_depths).sum())
-                known = ~(depths == NO_DEPTH).all(axis=-1)
-                depths = np.where(known[..., None], depths, 0)
+                known = ~all_are(depths, NO_DEPTH)
+                if not known.all():
+                    depths = np.where(known[..., None], depths, 0).astype(depths.dtype)
                 if evidence is Evidence.DEPTHS:
-                    unread.append((known & (depths.sum(axis=-1) == 0), block.calls))
+                    unread.append((known & all_are(depths, 0), block.calls))
                     cells_without += int((~known & (block.calls >= 0).any(axis=-1))[block.has_depths].sum())
             blocks.append(CallBlock(k, block.rows, block.calls, phred, depths))
         if filled_in(unread):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from crossproof.io.vcf.grammar import Refused
 from crossproof.model.arrays import Bools, Floats, Int8s, UInt8s
@@ -52,16 +54,31 @@ def phred_of_calls(calls: Int8s, k: int, score: int = 20) -> UInt8s:
     return out.astype(np.uint8)
 
 
+def all_are(values: NDArray[Any], what: int) -> Bools:
+    """Whether every value along the last axis is `what`.
+
+    Column by column, since a reduction over an axis of two or three is slow; the later columns are looked at
+    where the first one says so.
+    """
+    out: Bools = np.asarray(values[..., 0] == what)
+    if values.shape[-1] > 1:
+        few = np.nonzero(out)
+        out[few] = (values[few][..., 1:] == what).all(axis=-1)
+    return out
+
+
 def with_calls(phred: UInt8s, calls: Int8s, k: int) -> tuple[UInt8s, Bools]:
     """Likelihoods where those of a sample that has none follow from its call, flat where it has none either.
 
     Returns them, and where (record, sample) a call stands in.
     """
-    bare = (phred == NO_PHRED).all(axis=-1)
-    called = bare & (calls >= 0).any(axis=-1)
+    bare = all_are(phred, NO_PHRED)
+    called = np.zeros_like(bare)
     if bare.any():
+        own = calls[bare]
+        called[bare] = (own >= 0).any(axis=-1)
         phred = phred.copy()
-        phred[bare] = phred_of_calls(calls[bare], k)
+        phred[bare] = phred_of_calls(own, k)
     return phred, called
 
 

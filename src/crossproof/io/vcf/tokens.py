@@ -16,9 +16,6 @@ from crossproof.model.sentinels import MISSING
 UNREADABLE = -2
 """Stands for a value that is no whole number of one to four digits."""
 
-_SHORT_SHIFT = np.array([0, 24, 16, 8], dtype=np.uint32)
-"""Bits of the four bytes that belong to other values, by length."""
-
 
 def _short_table() -> NDArray[np.uint16]:
     """Value of up to three bytes, the last one highest, less UNREADABLE: 0 for whatever is no number."""
@@ -59,14 +56,16 @@ class Tokens:
     def whole(self, ends: Ints, starts: Ints, j: int) -> Int32s:
         """Value j of each sample: up to four digits; MISSING for '.'; UNREADABLE for anything else."""
         end = ends[:, j]
-        length = end - (ends[:, j - 1] if j else starts)
-        length -= 1
+        length = (end - (ends[:, j - 1] if j else starts)).astype(np.uint32)
+        length -= np.uint32(1)
         word = self.words[end]  # the four bytes before the separator, the last one highest
-        short = word >> _SHORT_SHIFT[np.minimum(length, 3)]
-        out: Int32s = np.take(_SHORT, short, mode="clip").astype(np.int32)
+        shift = np.uint32(4) - np.minimum(length, np.uint32(3))
+        shift <<= np.uint32(3)  # bits of the four bytes that belong to other values
+        shift &= np.uint32(31)
+        out: Int32s = np.take(_SHORT, word >> shift, mode="clip").astype(np.int32)
         out += UNREADABLE
-        other = np.flatnonzero((length - 1).view(np.uint64) > 2)
-        if len(other):
+        if len(length) and not (length.min() and length.max() <= 3):
+            other = np.flatnonzero(length - np.uint32(1) > 2)
             out[other] = _longer(word[other], length[other])
         return out
 
@@ -94,7 +93,7 @@ class Tokens:
         return out
 
 
-def _longer(word: NDArray[np.uint32], length: Ints) -> Int32s:
+def _longer(word: NDArray[np.uint32], length: NDArray[np.uint32]) -> Int32s:
     """Values of four digits by their bytes; UNREADABLE for any other length and whatever is no digit."""
     digits = word ^ np.uint32(0x30303030)
     wrong = digits + np.uint32(0x76767676)
