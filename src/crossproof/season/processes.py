@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import ctypes
 import os
-import pickle
 import signal
 import sys
 import traceback
@@ -18,6 +17,8 @@ import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack
+from multiprocessing import Pipe
+from multiprocessing.connection import Connection
 from typing import Any, NoReturn, TypeVar
 
 Item = TypeVar("Item")
@@ -33,8 +34,6 @@ Nor does Arrow's memory have a thread of its own: the process that jobs are fork
 """
 
 _PR_SET_PDEATHSIG = 1
-_LENGTH = 8
-"""Bytes before an answer that say how long it is."""
 _HANDED_ON: list[Any] = []
 """Function and items of the work at hand: forked processes find them here, so that nothing is copied."""
 
@@ -78,20 +77,20 @@ def forked_map(function: Callable[[Item], Result], items: Sequence[Item], proces
 
 def _answers_of(processes: int) -> list[Any]:
     """What every process answers: the results of its share, or what it raised."""
-    pipes = [os.pipe() for _ in range(processes)]
+    pipes = [Pipe(duplex=False) for _ in range(processes)]
     sys.stdout.flush()
     sys.stderr.flush()
     root = os.fork()
     if root == 0:
         for reading, _ in pipes:
-            os.close(reading)
+            reading.close()
         _branch(0, {number: writing for number, (_, writing) in enumerate(pipes)}, processes)
-    for _, writing in pipes:
-        os.close(writing)
     with ExitStack() as stack:
-        ends = [stack.enter_context(os.fdopen(reading, "rb")) for reading, _ in pipes]
+        for reading, writing in pipes:
+            stack.enter_context(reading)
+            writing.close()
         try:
-            return [_answer(end.read()) for end in ends]
+            return [_answer(reading) for reading, _ in pipes]
         except BaseException:
             os.kill(root, signal.SIGKILL)  # the others end with it
             raise
@@ -99,7 +98,7 @@ def _answers_of(processes: int) -> list[Any]:
             os.waitpid(root, 0)
 
 
-def _branch(number: int, ends: dict[int, int], processes: int) -> NoReturn:
+def _branch(number: int, ends: dict[int, Connection], processes: int) -> NoReturn:
     """Fork the processes below process `number`, do its share, and write the answer to its end of a pipe.
 
     `ends`: those of processes not yet forked, and others. A pipe must end with the process that writes to it,
@@ -116,35 +115,34 @@ def _branch(number: int, ends: dict[int, int], processes: int) -> NoReturn:
                 forked.append(process)
         mine = ends.pop(number)
         for end in ends.values():
-            os.close(end)
-        data = _told(number, processes)
-        with os.fdopen(mine, "wb") as answer:
-            answer.write(len(data).to_bytes(_LENGTH, "big") + data)
+            end.close()
+        with mine:
+            _tell(mine, number, processes)
         for process in forked:
             os.waitpid(process, 0)
     finally:
         os._exit(0)  # whoever reads sees whether there is an answer
 
 
-def _told(number: int, processes: int) -> bytes:
-    """The answer of a process, pickled."""
+def _tell(end: Connection, number: int, processes: int) -> None:
+    """Send the answer of a process: the results of its share, or what it raised."""
     try:
-        return pickle.dumps(_share((number, processes)))
+        end.send(_share((number, processes)))
     except BaseException as fault:
         fault.add_note(traceback.format_exc())
-        sys.stdout.flush()
         try:
-            return pickle.dumps(fault)
+            end.send(fault)
         except Exception:
-            return pickle.dumps(RuntimeError(traceback.format_exc()))
+            end.send(RuntimeError(traceback.format_exc()))  # in words, where it cannot be sent
+    sys.stdout.flush()
 
 
-def _answer(data: bytes) -> Any:
-    """What a process wrote, or that it was killed before it had."""
-    size = int.from_bytes(data[:_LENGTH], "big")
-    if len(data) < _LENGTH or len(data) - _LENGTH != size:
+def _answer(end: Connection) -> Any:
+    """What a process sent, or that it was killed before it had."""
+    try:
+        return end.recv()
+    except (EOFError, OSError):
         return BrokenProcessPool("A process that did a part of this job was killed; memory may have run out.")
-    return pickle.loads(data[_LENGTH:])
 
 
 def _share(which: tuple[int, int]) -> list[Any]:
