@@ -78,6 +78,7 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
     # Taken before the fork: afterwards this process watches the line for its end only.
     message, handles, _, _ = socket.recv_fds(line, 1 << 16, 2)
     _remember(message)
+    _have_ready(message)
     child = os.fork()
     if child:
         for handle in handles:
@@ -117,6 +118,15 @@ def _remember(message: bytes) -> None:
         remember_config(WorkFolder(Path(os.fsdecode(message.split(b"\0")[0]))))
     except (CrossproofError, OSError, ValueError, TypeError):
         return
+
+
+def _have_ready(message: bytes) -> None:
+    """Load here, once, what only the jobs that judge families need."""
+    from crossproof.inference.family.compiled_rounds import load
+    from crossproof.steps.run_step import JUDGING
+
+    if any(os.fsdecode(word) in JUDGING for word in message.split(b"\0")[1:2]):
+        load()
 
 
 def _preload() -> None:

@@ -43,6 +43,8 @@ ARGUMENTS = {
     Rule.REPORT: ("threads",),
 }
 """What a rule's function takes after the season's index."""
+JUDGING = frozenset({Rule.PANEL, Rule.VERIFY})
+"""Rules that judge families."""
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -7,6 +7,7 @@ chromosomes is in `relation_plan`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -213,3 +214,24 @@ class MarkerChunk:
         if self.order[1] is not None:
             joint = np.tensordot(unordered(self.k).T, joint, axes=(1, 1)).swapaxes(0, 1)
         return joint
+
+
+def cut_to_chunks(
+    blocks: Sequence[FamilyBlock], kinds: Kinds, order: Ints, at_a_time: int
+) -> list[tuple[int, MarkerChunk]]:
+    """Chunks of the markers with their blocks' numbers, each of at most `at_a_time` numbers (mother x father
+    x child genotype x marker x plant); `order` (marker,): nuclear marker of each place on the route."""
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    chunks: list[tuple[int, MarkerChunk]] = []
+    done = 0
+    for b, block in enumerate(blocks):
+        m, n, n_g = block.like.shape
+        states = n_g * (1 + kinds.mother) * (1 + kinds.father)
+        step = max(1, at_a_time // (max(n, 1) * n_g**2 * states))
+        for start in range(0, m, step):
+            pick = slice(start, min(start + step, m))
+            at = np.empty(0, dtype=np.int64) if block.maternal else place[done:][pick]
+            chunks.append((b, MarkerChunk(block, pick, kinds, at)))
+        done += 0 if block.maternal else m
+    return chunks

@@ -32,11 +32,13 @@ Everything is in natural logarithms; likelihoods are floored upstream, so no s i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from crossproof.inference.descents import Kinds
-from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk, log_product
+from crossproof.inference.family.compiled_rounds import CompiledRounds, loops
+from crossproof.inference.family.emissions import FamilyBlock, cut_to_chunks, log_product
 from crossproof.inference.family.parent_stretches import STRETCHES, along_stretches
 from crossproof.inference.family.posteriors import (
     Posterior,
@@ -47,7 +49,7 @@ from crossproof.inference.family.posteriors import (
     weighed,
     worth_a_message,
 )
-from crossproof.inference.family.relation_plan import Fit, RelationPlan, plan_relations, route_of
+from crossproof.inference.family.relation_plan import NEGLIGIBLE, Fit, RelationPlan, plan_relations, route_of
 from crossproof.inference.linkage import Chain, Chains, Descent
 from crossproof.model.arrays import Floats, Ints
 
@@ -59,6 +61,8 @@ DAMP_AFTER = 8
 """Round from which messages are averaged with the last ones, so that a family cannot swing for ever."""
 CHUNK_NUMBERS = 80_000
 """Numbers (mother x father x child genotype x marker x plant) at a time: keeps working arrays in cache."""
+COMPILED_NUMBERS = 1_500_000
+"""Most of these numbers that a family may have to be judged by compiled loops, which take all at a time."""
 REVIVED = 1e-4
 """Posterior at the end at or above which a relation that had been left out is taken back."""
 MAX_REVIVALS = 3
@@ -112,24 +116,24 @@ class Family:
             any(b.father_copies is not None for b in nuclear),
         )
         self.route = route_of(nuclear)
-        place = np.empty(len(self.route.order), dtype=np.int64)
-        place[self.route.order] = np.arange(len(place))
-        self.chunks: list[tuple[int, MarkerChunk]] = []
-        done = 0
-        for b, block in enumerate(blocks):
-            m, _, n_g = block.like.shape
-            states = n_g * (1 + self.kinds.mother) * (1 + self.kinds.father)
-            step = max(1, CHUNK_NUMBERS // (max(self.n, 1) * n_g**2 * states))
-            for start in range(0, m, step):
-                pick = slice(start, min(start + step, m))
-                at = np.empty(0, dtype=np.int64) if block.maternal else place[done:][pick]
-                self.chunks.append((b, MarkerChunk(block, pick, self.kinds, at)))
-            done += 0 if block.maternal else m
+        filled = [b for b in blocks if len(b.like)]
+        self._plain = len(filled) != 1 or filled[0].maternal or self.kinds != Kinds() or loops() is None
+        at_a_time = CHUNK_NUMBERS if self._plain else COMPILED_NUMBERS
+        self.chunks = cut_to_chunks(blocks, self.kinds, self.route.order, at_a_time)
         self._plans: dict[bytes, RelationPlan] = {}
+        self._first: Fit | None = None
         self._pollen: Chains | None = None
         if self.kinds.mother:
             self._pollen = Chains([Chain((Descent.GAMETE,), (0, 1))], self.route)
-        self._stretches = Chains([STRETCHES], self.route)
+        if self.kinds != Kinds():
+            self._stretches = Chains([STRETCHES], self.route)
+
+    @cached_property
+    def _compiled(self) -> CompiledRounds | None:
+        """The rounds of messages by compiled loops, where there are some for such a family."""
+        if self._plain or len(self.chunks) != 1:
+            return None
+        return CompiledRounds(self.chunks[0][1], self.route, self.rows)
 
     def plan(self, live: Ints) -> RelationPlan:
         """How the pair relations of these rows are judged, made once for each set of them."""
@@ -188,8 +192,8 @@ class Family:
         full[self.rows] = fit.pair
         donors = np.full((len(priors.donor), self.n), -np.inf)
         donors[every] = fit.donor
-        evidence = self._evidence(fit.log_plants)
         parents = self._parents()
+        evidence = self._evidence(fit.log_plants)
         return Solution(
             full,
             donors,
@@ -212,6 +216,9 @@ class Family:
         for b, chunk in self.chunks:
             stretch = None if within is None or chunk.maternal else (within[0][b], within[1][b])
             chunk.begin(mother[b], father[b], stretch, STRETCHES.share)
+        self._first = None
+        if self._compiled is not None:
+            self._compiled.begin()
 
     def _at_rest(
         self, every: Ints, fit: _Weighing, max_rounds: int, priors: Priors
@@ -221,7 +228,7 @@ class Family:
         `every`: donors that are weighed. All relations as they are weighed at the end, the donors in the
         messages, rounds, and whether the messages came to rest.
         """
-        first, rounds, converged = self._done, 0, True
+        rounds, converged = 0, True
         all_pairs = np.arange(len(self.rows))
         live, heard = all_pairs, every
         for _ in range(MAX_REVIVALS):
@@ -230,7 +237,7 @@ class Family:
             pair, donor, flat = fit.posterior
             start = pair[keep], donor[place], flat
             rounds, converged = self._exchange(live, heard, start, rounds, max_rounds, priors)
-            fit = self._weigh(all_pairs, every, priors, first)
+            fit = self._weigh(all_pairs, every, priors, final=True)
             back = likeliest_left_out(fit.posterior[0], all_pairs, live)
             back += likeliest_left_out(fit.posterior[1], every, heard)
             if not converged or back < REVIVED:
@@ -240,6 +247,8 @@ class Family:
 
     def _parents(self) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
         """Posteriors (m, n_g) of mother and father per block, as the last messages have them."""
+        if self._compiled is not None:
+            self._compiled.finish()
         parents = [(b, *chunk.parents()) for b, chunk in self.chunks]
         blocks = list(enumerate(self.blocks))
         return (
@@ -267,6 +276,11 @@ class Family:
         priors: Priors,
     ) -> tuple[int, bool]:
         """Pass messages of these pair relations and donors until posteriors and evidence rest."""
+        if self._compiled is not None:
+            limits = TOLERANCE, EVIDENCE_TOLERANCE
+            return self._compiled.exchange(
+                live, heard, posterior, priors, (rounds, max_rounds, DAMP_AFTER), limits
+            )
         evidence = np.inf
         while rounds < max_rounds:
             rounds += 1
@@ -285,9 +299,16 @@ class Family:
         """Bethe approximation of log P(all data of the family), under the last messages."""
         return float(log_plants.sum() + sum(float(c.log_total.sum()) for _, c in self.chunks))
 
-    def _weigh(self, live: Ints, which: Ints, priors: Priors, earlier: Fit | None = None) -> _Weighing:
-        """Judge these pair relations and donors by the messages as they are; `earlier` as in `_fit`."""
-        pair, donor = self._fit(live, which, None if earlier is None else (earlier, priors))
+    def _weigh(self, live: Ints, which: Ints, priors: Priors, *, final: bool = False) -> _Weighing:
+        """Judge these pair relations and donors by the messages as they are.
+
+        `final`: chains that cannot matter are known by an upper bound only, from the first weighing of all.
+        """
+        if self._compiled is not None:
+            distance = NEGLIGIBLE if final else 0.0
+            return _Weighing(*self._compiled.weigh(live, which, priors, distance))
+        pair, donor = self._fit(live, which, (self._first, priors) if final and self._first else None)
+        self._first = self._first or self._done
         return _Weighing(pair, donor, *weighed(pair, donor, live, which, priors))
 
     def _fit(

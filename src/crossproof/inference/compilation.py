@@ -1,0 +1,26 @@
+"""Loops over arrays compiled by numba, where it is installed and can keep what it has compiled.
+
+Compiling takes seconds, so that it pays only where it is done once for good: numba keeps the code beside the
+module or, where that may not be written, in the user's own cache folder, for this processor and these
+versions. It takes sums as they are written, in their order: a result does not depend on the processor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def compiled(function: F) -> F:
+    """The function, compiled when it is first called.
+
+    Raises ImportError where nothing can be compiled: callers then do without the module.
+    """
+    from numba import njit
+
+    try:
+        return cast(F, njit(cache=True, error_model="numpy")(function))
+    except RuntimeError as error:
+        raise ImportError("numba finds no folder for what it compiles") from error

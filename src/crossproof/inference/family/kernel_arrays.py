@@ -1,0 +1,78 @@
+"""Arrays that the compiled loops take: what a family is judged by, and what is written.
+
+Axes: `x` cell (marker x plant, plants fastest), `p` pair of parents' genotypes, `g` child's genotype, `c`
+component, `a` allele, `d` donor, `r` relation, `h` chain, `k` its state, `m` marker, `i` plant. Markers stand
+in the order of the route along the chromosomes.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from crossproof.model.arrays import Floats, Ints
+
+
+class Cells(NamedTuple):
+    """A family at its markers.
+
+    `like` (g, x); `donors` (m, d, a) gametes of those asked for; `log_prior` (p, m) of the parents; `tables`
+    (c, p, g), `by_pollen` (a g, mother) and `by_mother` (mother g, a) as in `MarkerChunk`.
+    """
+
+    like: Floats
+    donors: Floats
+    log_prior: Floats
+    tables: Floats
+    by_pollen: Floats
+    by_mother: Floats
+
+
+class Relations(NamedTuple):
+    """How pair relations are made of components.
+
+    `of_relation` (r,) number of each one's chain; `single` (s, 2) chain and component of those without
+    descents; `linked` (h,) numbers of the others, with `component` (h, k), `weights` (h, k), `steps`
+    (m, h, k, k); `start` (step + 1,) of the route.
+    """
+
+    of_relation: Ints
+    single: Ints
+    linked: Ints
+    component: Ints
+    weights: Floats
+    steps: Floats
+    start: Ints
+
+
+class State(NamedTuple):
+    """The parents as the plants have them, changed by every round.
+
+    `outside` (p, x), `message` (p, x), `total` (p, m), `log_total` (m,).
+    """
+
+    outside: Floats
+    message: Floats
+    total: Floats
+    log_total: Floats
+
+
+class Fits(NamedTuple):
+    """What the last messages give.
+
+    `emission` (c, x), `before` (h, m, k, i), `by_donor` (d, x), and log P(D | r) of `pair` (r, i) and `donor`
+    (d, i).
+    """
+
+    emission: Floats
+    before: Floats
+    by_donor: Floats
+    pair: Floats
+    donor: Floats
+
+
+class Weights(NamedTuple):
+    """Priors or posteriors: `pair` (r, i) or (r, 1), `donor` (d, i) or (d, 1), `flat` (i,) all else."""
+
+    pair: Floats
+    donor: Floats
+    flat: Floats

@@ -1,0 +1,179 @@
+"""Rounds of messages by compiled loops: what numpy gives, and the same bits compiled or not, alone or not."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from small_seasons import Recipe, simulate
+
+from crossproof.inference import compilation
+from crossproof.inference.family import compiled_rounds, family_model, kernel_arrays
+from crossproof.inference.family.emissions import FamilyBlock
+from crossproof.inference.family.family_model import Family
+from crossproof.inference.family.posteriors import Priors, Start
+from crossproof.inference.pedigree import PAIR_RELATIONS, hybrid_table, self_table
+from crossproof.inference.season_model import (
+    Settings,
+    fit_panel,
+    prepare_crosses,
+    to_arrays,
+    verify_family,
+)
+
+N_PAIR = len(PAIR_RELATIONS)
+
+kernels = pytest.importorskip(
+    "crossproof.inference.family.kernels", reason="nothing is compiled here", exc_type=ImportError
+)
+
+
+def family_of(seed, plants=7, markers=40, k=2, chromosomes=4, donors=3):
+    """Hybrids and selfs of two lines, one plant of the pool; a third of the markers without a place."""
+    rng = np.random.default_rng(seed)
+    n_g = k * (k + 1) // 2
+    homozygous = np.array([b * (b + 1) // 2 + b for b in range(k)])
+    mother, father = (homozygous[rng.integers(k, size=markers)] for _ in range(2))
+    like = np.full((markers, plants, n_g), 0.01)
+    for i in range(plants):
+        for j in range(markers):
+            p = self_table(k)[mother[j]] if i % 3 == 1 else hybrid_table(k)[mother[j], father[j]]
+            like[j, i, rng.integers(n_g) if i == 5 else rng.choice(n_g, p=p)] += 1
+    like /= like.sum(axis=2, keepdims=True)
+    parents = []
+    for line in (mother, father):
+        prior = np.full((markers, n_g), 0.05 / n_g)
+        prior[np.arange(markers), line] += 0.95
+        parents.append((prior,))
+    chromosome = rng.integers(-1, chromosomes, size=markers)
+    block = FamilyBlock(
+        k, False, like, rng.dirichlet(np.ones(k), (markers, donors)), chromosome, rng.uniform(0, 1, markers)
+    )
+    weights = rng.dirichlet(np.ones(N_PAIR + donors + 1))
+    flat = np.log(weights[-1]) + np.log(rng.uniform(0.2, 0.4, (markers, plants))).sum(axis=0)
+    return block, parents, Priors(np.log(weights[:N_PAIR]), np.log(weights[N_PAIR:-1]), flat)
+
+
+def solved(family, **asked):
+    block, parents, priors = family
+    return Family((block,), priors).solve(*parents, **asked)
+
+
+def numbers_of(solution):
+    return [solution.pair, solution.donor, *solution.mother, *solution.father, *solution.outside]
+
+
+@pytest.mark.parametrize(
+    "family",
+    [
+        family_of(1),
+        family_of(2, plants=40, markers=90),
+        family_of(3, plants=1),
+        family_of(4, k=3),
+        family_of(5, chromosomes=1, markers=120),
+        family_of(6, plants=18, chromosomes=0),
+    ],
+    ids=["few", "many plants", "one plant", "three alleles", "one chromosome", "no map"],
+)
+@pytest.mark.parametrize("start", [Start.ALONE, Start.HYBRID_OR_SELF])
+def test_the_loops_give_what_numpy_gives(family, start, monkeypatch):
+    calls = []
+    judge = compiled_rounds.loops()
+    monkeypatch.setattr(compiled_rounds, "loops", lambda: lambda *a: calls.append(1) or judge(*a))
+    by_loops = solved(family, start=start, keep_outside=True)
+    assert calls
+    monkeypatch.setattr(family_model, "loops", lambda: None)
+    by_numpy = solved(family, start=start, keep_outside=True)
+    assert by_loops.rounds == by_numpy.rounds
+    assert by_loops.converged == by_numpy.converged
+    assert by_loops.log_evidence == pytest.approx(by_numpy.log_evidence, rel=1e-10)
+    assert by_loops.active.tolist() == by_numpy.active.tolist()
+    for mine, other in zip(numbers_of(by_loops), numbers_of(by_numpy), strict=True):
+        np.testing.assert_allclose(mine, other, rtol=1e-7, atol=1e-12)
+
+
+def test_damped_messages_and_rounds_that_do_not_rest(monkeypatch):
+    family = family_of(7)
+    monkeypatch.setattr(family_model, "DAMP_AFTER", 1)
+    monkeypatch.setattr(family_model, "TOLERANCE", 0.0)
+    damped = solved(family, max_rounds=6)
+    assert not damped.converged
+    assert damped.rounds == 6
+    monkeypatch.setattr(family_model, "TOLERANCE", 1e-4)
+    by_loops = solved(family)
+    monkeypatch.setattr(family_model, "loops", lambda: None)
+    np.testing.assert_allclose(by_loops.pair, solved(family).pair, rtol=1e-7, atol=1e-12)
+
+
+@pytest.mark.parametrize("seed", [11, 12])
+def test_compiled_or_interpreted_the_bits_are_the_same(seed, monkeypatch):
+    family = family_of(seed, plants=4, markers=12, chromosomes=2)
+    compiled = solved(family, keep_outside=True)
+    for name, loop in list(vars(kernels).items()):
+        if hasattr(loop, "py_func"):
+            monkeypatch.setattr(kernels, name, loop.py_func)
+    monkeypatch.setattr(compiled_rounds, "loops", lambda: kernels.judge)
+    interpreted = solved(family, keep_outside=True)
+    assert compiled.log_evidence == interpreted.log_evidence
+    for mine, other in zip(numbers_of(compiled), numbers_of(interpreted), strict=True):
+        assert mine.tobytes() == other.tobytes()
+
+
+def test_a_family_gives_the_same_bits_whichever_are_judged_beside_it():
+    season = simulate(Recipe(crosses=12, lines=10), 3)
+    settings = Settings()
+    panel = fit_panel(season.wells, season.lines, season.families, settings)
+    others = prepare_crosses(season.records, panel)
+
+    def judged(families):
+        return {
+            f.cross_id: to_arrays(verify_family(f, season.wells, panel, settings, others)) for f in families
+        }
+
+    together = judged(season.families)
+    for one in season.families[::-3]:
+        alone = judged([one])[one.cross_id]
+        assert {k: v.tobytes() for k, v in alone.items()} == {
+            k: v.tobytes() for k, v in together[one.cross_id].items()
+        }
+
+
+def test_families_of_segregating_parents_are_left_to_numpy():
+    block, parents, priors = family_of(8)
+    copies = np.full((len(block.like), 2, 2), 0.25)
+    other = Family((replace(block, mother_copies=copies),), priors)
+    assert other._compiled is None
+    assert Family((block,), priors)._compiled is not None
+    assert Family((block,), priors).solve(*parents).converged
+
+
+def test_without_the_compiler_numpy_does(monkeypatch):
+    monkeypatch.setitem(sys.modules, "numba", None)
+    with pytest.raises(ImportError):
+        compilation.compiled(abs)
+    monkeypatch.delitem(sys.modules, kernels.__name__)
+    monkeypatch.delattr("crossproof.inference.family.kernels")
+    assert compiled_rounds.loops.__wrapped__() is None
+
+
+def test_nothing_is_compiled_where_it_cannot_be_kept(monkeypatch):
+    def refuse(**_):
+        def wrap(_):
+            raise RuntimeError("cannot cache function: no locator available")
+
+        return wrap
+
+    monkeypatch.setattr("numba.njit", refuse)
+    with pytest.raises(ImportError, match="no folder"):
+        compilation.compiled(abs)
+
+
+def test_loading_ahead_takes_the_types_that_families_have():
+    compiled_rounds.load()
+    for family in (family_of(9), family_of(3, plants=1), family_of(4, k=3), family_of(5, donors=30)):
+        solved(family)
+        solved(family, active=np.array([0, 2]))
+    assert len(kernels.judge.signatures) == 1
+    assert kernel_arrays.Fits._fields[0] == "emission"
