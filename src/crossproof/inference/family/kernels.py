@@ -373,8 +373,7 @@ def judge(
 
     `rounds`: those done, the most there may be, and that from which messages are averaged with the last.
     `limits`: what posteriors and evidence may still move by, and `distance` of `bound`. Where no more rounds
-    may be, everything is weighed by the messages as they are; a distance of 0 asks for no bound there, and
-    `earlier` is not looked at. `log_plants` as in `weigh`.
+    may be, all is weighed by the messages as they are; at a distance of 0 without a bound or `earlier`.
     """
     done, most, damp_after = rounds
     tolerance, evidence_tolerance, distance = limits
