@@ -63,6 +63,17 @@ def test_what_is_kept_of_a_round_only_saves_time(season):
         _same(told, fresh[cross], 2e-4)
 
 
+def test_what_there_is_no_room_for_is_found_afresh(season, monkeypatch):
+    simulated, panel = season
+    every = [f.cross_id for f in simulated.families]
+    monkeypatch.setattr(together, "KEPT_NUMBERS", 5_000)
+    kept = SettledFamilies(simulated.wells, Settings())
+    first = kept.ask(panel, simulated.families, every)
+    part = kept.ask(panel, simulated.families[1::2], every)
+    for cross, told in part.items():
+        _same(told, first[cross], 1e-4)
+
+
 def test_families_in_doubt_are_left_to_be_asked_alone(season):
     """Every family that is told together has nothing else looked at when it is asked alone."""
     simulated, panel = season
@@ -79,7 +90,7 @@ def test_how_many_lie_side_by_side_changes_nothing(season, monkeypatch):
     simulated, panel = season
     every = [f.cross_id for f in simulated.families]
     many = SettledFamilies(simulated.wells, Settings()).ask(panel, simulated.families, every)
-    monkeypatch.setattr(together, "CELLS", 1)
+    monkeypatch.setattr(together, "CHUNK_NUMBERS", 1)
     monkeypatch.setattr(together, "AT_ONCE", 1)
     single = SettledFamilies(simulated.wells, Settings()).ask(panel, simulated.families, every)
     assert many

@@ -40,6 +40,8 @@ far; but it is a hybrid thrown away against a look at the robot log. A choice, n
 docs/plate_accuracy.md has what it costs on faultless plates."""
 LEAST_OTHER = 1e-3
 """Chance from which a plant is held since its verdict would be another, where such a plant is held anyway."""
+TUBE_SAYS = 1.0
+"""Most that a parent tube may say for a doubt, in log10: a tube of another line is looked for by itself."""
 
 
 @dataclass(frozen=True)
@@ -98,11 +100,12 @@ def _weighed(x: Examined, doubts: tuple[Proposal, ...]) -> tuple[Proposal, ...]:
 
 
 def _without(doubts: tuple[Proposal, ...], x: Examined, explained: frozenset[str]) -> tuple[Proposal, ...]:
-    """The doubts less what explained wells say for them."""
+    """The doubts less what explained wells say for them, and what a parent tube says beyond TUBE_SAYS."""
     told = np.array([s in explained for s in x.plate.samples], dtype=bool)
+    most = np.where(told, 0.0, np.where(x.scores.tube, TUBE_SAYS, np.inf))
     out = []
     for p in doubts:
-        less = np.where(told, np.maximum(p.gain, 0.0), 0.0)
+        less = np.maximum(p.gain - most, 0.0)
         out.append(replace(p, log10_odds=p.log10_odds - float(less.sum()), gain=p.gain - less))
     return tuple(out)
 

@@ -44,6 +44,16 @@ class StackPriors:
 
 
 @dataclass(frozen=True)
+class Earlier:
+    """Where the same families rested under other estimates: `message` per block (pairs, m, N); posteriors
+    `pair` (R, N), `donor` (D, N), by which relations were worth a message."""
+
+    message: tuple[Floats, ...]
+    pair: Floats
+    donor: Floats
+
+
+@dataclass(frozen=True)
 class Rested:
     """Posteriors `pair` (R, N), `donor` (D, N), `flat` (N,); `log_pair` (R, N), `log_donor` (D, N):
     log P(D_i | r), -inf for pair relations that cannot be; `evidence` (F,), natural log; per block: `mother`,
@@ -119,29 +129,27 @@ class FamilyStack:
         self,
         mother: Sequence[Floats],
         father: Sequence[Floats],
-        message: Sequence[Floats] | None,
+        earlier: Earlier | None = None,
     ) -> Rested:
         """Exchange messages until every family's posteriors and evidence rest.
 
-        `mother`, `father`: priors (m, F, n_g) of the parent plants per block; `message`: those of an earlier
-        rest, None for a fresh start.
+        `mother`, `father`: priors (m, F, n_g) of the parent plants per block; `earlier`: to go on from.
         """
         for i, chunk in enumerate(self.chunks):
-            chunk.begin_at(mother[i], father[i], None if message is None else message[i])
+            chunk.begin_at(mother[i], father[i], None if earlier is None else earlier.message[i])
         all_pairs, every = np.arange(len(self.rows)), np.arange(len(self.priors.donor))
-        posterior, evidence = self._weigh(all_pairs, every)
         converged = np.zeros(self.n_families, dtype=bool)
         if len(self.priors.flat) == self.n_families:  # a plant alone tells itself nothing of its parents
-            return self._rested(posterior, evidence, ~converged)
+            return self._rested(*self._weigh(all_pairs, every), ~converged)
+        if earlier is None:
+            posterior, evidence = self._weigh(all_pairs, every)
+            live, heard = _worth_a_message(posterior[0], posterior[1])
+            posterior = posterior[0][live], posterior[1][heard], posterior[2]
+        else:
+            live, heard = _worth_a_message(earlier.pair[self.rows], earlier.donor)
+            posterior, evidence = self._weigh(live, heard)
         exchanges, left_out = 0, False
         for _ in range(MAX_REVIVALS):
-            live, heard = all_pairs, every
-            if not left_out:
-                live = np.flatnonzero((posterior[0].max(axis=1) >= FADED) | (all_pairs < 2))
-                likely = posterior[1].max(axis=1) >= FADED
-                likely[-1] = True  # the pool, as ever
-                heard = np.flatnonzero(likely)
-            posterior = posterior[0][live], posterior[1][heard], posterior[2]
             while exchanges < MAX_EXCHANGES:
                 exchanges += 1
                 self._send(live, heard, posterior, exchanges > DAMP_AFTER)
@@ -157,6 +165,7 @@ class FamilyStack:
             left_out = back >= REVIVED
             if not left_out or exchanges >= MAX_EXCHANGES:
                 break
+            live, heard = all_pairs, every
         return self._rested(posterior, evidence, converged & (not left_out))
 
     def _rested(self, posterior: Posterior, evidence: Floats, converged: Bools) -> Rested:
@@ -224,3 +233,11 @@ class FamilyStack:
             pollen = np.matmul(chunk.donors[:, heard].transpose(0, 2, 1), donor / own)[:, None]
             share = np.ascontiguousarray(weights[chunk.at].transpose(1, 0, 2))
             chunk.gather(chunk.send(plan.components, share, pollen, flat), damp)
+
+
+def _worth_a_message(pair: Floats, donor: Floats) -> tuple[Ints, Ints]:
+    """Pair relations and donors that are worth a message by some plant's posterior, (R, N) and (D, N): hybrid
+    and self always, and the pool."""
+    likely = donor.max(axis=1) >= FADED
+    likely[-1] = True
+    return np.flatnonzero((pair.max(axis=1) >= FADED) | (np.arange(len(pair)) < 2)), np.flatnonzero(likely)

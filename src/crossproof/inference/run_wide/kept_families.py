@@ -14,6 +14,7 @@ from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.gathering import in_order, plant_codes, plant_likelihood
 from crossproof.inference.family.origins import list_origins
 from crossproof.inference.lines.panel import Panel
+from crossproof.inference.run_wide.family_stack import Earlier
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
 from crossproof.model.settings import Settings
@@ -30,7 +31,8 @@ class KeptFamily:
     them are pair relations, then come those of `donors` (version,), the pool, the donors' lines, two of
     unknown plants.
     `scored`, `quality` (n,): whether a plant tells of error rates, and its wells' class.
-    `places`, `message`: of the last rest.
+    `places`, `codes` (m, n) per block: of the last round; `earlier`: where it rested then, side by side with
+    others, and `seat`, its number among them; None where that is not kept.
     """
 
     family: FamilyInput
@@ -43,7 +45,16 @@ class KeptFamily:
     scored: Bools
     quality: Ints
     places: Places | None = None
-    message: tuple[Floats, ...] = ()
+    codes: tuple[UInt8s, ...] = ()
+    earlier: Earlier | None = None
+    seat: int = 0
+
+    @property
+    def messages(self) -> tuple[Floats, ...]:
+        """Its own messages (pairs, m, n) per block."""
+        n = len(self.family.plants)
+        own = slice(self.seat * n, (self.seat + 1) * n)
+        return () if self.earlier is None else tuple(m[:, :, own] for m in self.earlier.message)
 
 
 def kept_family(family: FamilyInput, wells: Wells, panel: Panel, settings: Settings) -> KeptFamily | None:
@@ -109,13 +120,42 @@ def evidence_of(
     together = FamilyInput("", "", "", plants)
     like, codes = [], []
     well = np.array([w for p in plants for w in p.wells], dtype=np.int64)
-    for b, place in places:
+    known = all(kept.codes and same_places(kept.places, places) for kept in members)
+    for i, (b, place) in enumerate(places):
         block = panel.blocks[b]
         rows = block.rows[place]
         of_plants, _, owner = plant_likelihood(wells, rows, block.k, together, panel, settings)
         like.append(of_plants)
-        codes.append(plant_codes(wells.codes(rows, well), owner, len(plants)))
+        codes.append(
+            np.concatenate([kept.codes[i] for kept in members], axis=1)
+            if known
+            else plant_codes(wells.codes(rows, well), owner, len(plants))
+        )
+    if not known:
+        n = len(members[0].family.plants)
+        for f, kept in enumerate(members):
+            if not same_places(kept.places, places):
+                kept.places, kept.earlier = places, None
+            kept.codes = tuple(x[:, f * n : (f + 1) * n] for x in codes)
     return PlantEvidence(tuple(like), tuple(codes))
+
+
+def earlier_of(members: Sequence[KeptFamily]) -> Earlier | None:
+    """Where these families rested before; None where it is not known of all of them."""
+    first = members[0].earlier
+    rests = [kept.earlier for kept in members if kept.earlier is not None]
+    if first is None or len(rests) < len(members):
+        return None
+    seats = [kept.seat for kept in members]
+    n = len(members[0].family.plants)
+    if all(rest is first for rest in rests) and seats == list(range(first.pair.shape[1] // n)):
+        return first
+    own = [slice(seat * n, (seat + 1) * n) for seat in seats]
+    return Earlier(
+        tuple(np.concatenate(parts, axis=2) for parts in zip(*(k.messages for k in members), strict=True)),
+        np.concatenate([rest.pair[:, part] for rest, part in zip(rests, own, strict=True)], axis=1),
+        np.concatenate([rest.donor[:, part] for rest, part in zip(rests, own, strict=True)], axis=1),
+    )
 
 
 def same_places(before: Places | None, now: Places) -> bool:

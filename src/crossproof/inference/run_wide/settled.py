@@ -17,7 +17,7 @@ import numpy as np
 from crossproof.inference.evidence.blocks import N_QUALITY, Wells
 from crossproof.inference.family.donors import log_mixture
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import CHUNK_NUMBERS, Family, Solution
 from crossproof.inference.family.gathering import choose_rows
 from crossproof.inference.family.origins import RELATION_NUMBER
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
@@ -34,26 +34,29 @@ from crossproof.inference.run_wide.expectation import (
     family_settings,
     found_and_expected,
 )
-from crossproof.inference.run_wide.family_stack import FamilyStack, Rested, StackPriors
+from crossproof.inference.run_wide.family_stack import Earlier, FamilyStack, Rested, StackPriors
 from crossproof.inference.run_wide.kept_families import (
     KeptFamily,
     Places,
     PlantEvidence,
     alike,
+    earlier_of,
     evidence_of,
     kept_family,
-    same_places,
     slices,
 )
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.arrays import Floats, Ints
+from crossproof.model.genotypes import n_genotypes
 from crossproof.model.results import Relation, Verdict
 from crossproof.model.settings import CLASS_INDEX, Settings
 
-CELLS = 3_000
-"""Cells (marker, plant) of a stack, about: its working arrays then stay in cache."""
 AT_ONCE = 100_000
 """Cells (marker, plant) whose evidence is gathered at once, about."""
+
+
+KEPT_NUMBERS = 10_000_000
+"""Numbers of messages that are kept from round to round."""
 
 
 class SettledFamilies:
@@ -72,18 +75,21 @@ class SettledFamilies:
         itself.
         """
         told: dict[str, Told] = {}
+        room = KEPT_NUMBERS
         places = [(kept, self._places(kept.family, panel)) for kept in self._askable(families, panel)]
         places = [(kept, chosen) for kept, chosen in places if chosen]
         for members, chosen in alike(places):
             n = len(members[0].family.plants)
             cells = n * sum(len(place) for _, place in chosen)
+            numbers = n * sum(len(p) * n_genotypes(panel.blocks[b].k) ** 3 for b, p in chosen)
             for at_once, size in slices(len(members), max(1, AT_ONCE // max(cells, 1))):
                 evidence = evidence_of(self.wells, self.settings, panel, members[at_once], chosen)
-                for own, _ in slices(size, max(1, CELLS // max(cells, 1))):
+                for own, _ in slices(size, max(1, CHUNK_NUMBERS // max(numbers, 1))):
                     some = members[at_once][own]
                     part = evidence.part(slice(own.start * n, own.stop * n))
                     asked = _Asked(self.wells, self.settings, panel, some, chosen, part)
-                    told |= asked.told(settled)
+                    told |= asked.told(settled, room)
+                    room -= asked.numbers
                     self._alone |= asked.restless
         return told
 
@@ -134,9 +140,13 @@ class _Asked:
         self.blocks = [panel.blocks[b] for b, _ in places]
         self.like, self.codes = evidence.like, evidence.codes
         self.restless: set[str] = set()
+        self.numbers = 0
 
-    def told(self, settled: Collection[str]) -> dict[str, Told]:
-        """What each family tells, of those that come to rest and are as typed (see `SettledFamilies.ask`)."""
+    def told(self, settled: Collection[str], room: int) -> dict[str, Told]:
+        """What each family tells, of those that come to rest and are as typed (see `SettledFamilies.ask`).
+
+        `room`: numbers that may be kept for the next round.
+        """
         chromosome, morgan = self.wells.genetic_map(self.settings)
         family_blocks = []
         for block, (_, place), like in zip(self.blocks, self.places, self.like, strict=True):
@@ -146,16 +156,12 @@ class _Asked:
             family_blocks.append(FamilyBlock(block.k, False, like, donors, chromosome[rows], morgan[rows]))
         stack = FamilyStack(family_blocks, len(self.members), self._priors())
         mothers, fathers = (self._parents(side) for side in (0, 1))
-        message = None
-        if all(same_places(kept.places, self.places) for kept in self.members):
-            message = [
-                np.concatenate([kept.message[i] for kept in self.members], axis=2)
-                for i in range(len(self.places))
-            ]
-        rested = stack.rest(mothers, fathers, message)
+        rested = stack.rest(mothers, fathers, earlier_of(self.members))
+        numbers = sum(m.size for m in rested.message)
+        here = Earlier(rested.message, rested.pair, rested.donor) if numbers <= room else None
         for f, kept in enumerate(self.members):
-            kept.places = self.places
-            kept.message = tuple(m[:, :, self._own(f)] for m in rested.message)
+            kept.earlier, kept.seat = here, f
+        self.numbers = 0 if here is None else numbers
         names = [kept.family.cross_id for kept in self.members]
         self.restless = {name for name, done in zip(names, rested.converged, strict=True) if not done}
         told = self._all_told(rested)
