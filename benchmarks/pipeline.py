@@ -12,6 +12,7 @@ times a second.
 from __future__ import annotations
 
 import argparse
+import compileall
 import dataclasses
 import datetime as dt
 import gzip
@@ -29,6 +30,7 @@ from pathlib import Path
 
 import numpy as np
 
+import crossproof
 from crossproof.simulate import simulate_season, write_season
 from crossproof.simulate.plan import BatchFormat
 from crossproof.simulate.presets import preset
@@ -135,6 +137,9 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, help="where to put the seasons (default: a temporary folder)")
     parser.add_argument("--vcf", action="store_true", help="genotypes as VCF.gz with depths")
     given = parser.parse_args()
+    # As an installation has it: compiling the source anew in every process is not what is measured.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    compileall.compile_dir(Path(crossproof.__file__).parent, quiet=2)
     folder = given.folder or Path(tempfile.mkdtemp(prefix="crossproof-bench-"))
     load = ", ".join(f"{x:.1f}" for x in os.getloadavg())
     print(

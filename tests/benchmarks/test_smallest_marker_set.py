@@ -9,12 +9,12 @@ import pytest
 
 
 @pytest.mark.slow
-def test_no_smaller_set_on_some_panels_of_sixteen_markers(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_smaller_set_where_most_of_sixteen_markers_are_needed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(str(Path(__file__).parents[2] / "benchmarks"))
     from smallest_marker_set import rows
 
-    *panels, told = rows(panels=3, lines=8, markers=16, crosses=6, seed=1, first=15)
-    assert told == "3 of 3 panels: as small as an exhaustive search finds"
+    *panels, told = rows(panels=1, lines=8, markers=16, crosses=6, seed=1, first=19)
+    assert told == "1 of 1 panels: as small as an exhaustive search finds"
     assert all(
-        re.search(r"prove [56] of 6 .* smallest, .* exhaustive search: no smaller set", p) for p in panels
+        re.search(r"prove 6 of 6 .* smallest, .*: \d+ smaller sets, none proves as many", p) for p in panels
     )

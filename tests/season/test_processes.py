@@ -53,3 +53,29 @@ def test_what_goes_wrong_in_a_process_goes_wrong_here() -> None:
         forked_map(run_out, [3, 3], 2)
     with pytest.raises(OSError, match="No space"):
         forked_map(run_out, [1, 2], 2)
+
+
+def large_unless_killed(item: int) -> bytes:
+    if item == 1:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return bytes(1 << 20)
+
+
+def test_a_killed_process_is_noticed_while_others_wait_to_be_read() -> None:
+    with pytest.raises(BrokenProcessPool):
+        forked_map(large_unless_killed, range(7), 7)
+
+
+class Unpicklable(Exception):
+    def __init__(self, one: str, two: str) -> None:
+        super().__init__(one + two)
+        self.held = lambda: None
+
+
+def raise_unpicklable(item: int) -> int:
+    raise Unpicklable("no such ", "plate")
+
+
+def test_a_fault_that_cannot_be_sent_is_told_in_words() -> None:
+    with pytest.raises(RuntimeError, match="no such plate"):
+        forked_map(raise_unpicklable, [1, 2], 2)

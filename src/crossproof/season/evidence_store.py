@@ -74,8 +74,8 @@ def _unstacked(arrays: Mapping[str, NDArray[Any]]) -> list[tuple[str, FamilyResu
         if hints[field.name] in _SCALARS:
             columns[field.name] = [hints[field.name](v) for v in stacked.tolist()]
         else:
-            ends = np.cumsum(arrays[f"size:{_axis_of(field.name)}"])
-            columns[field.name] = np.split(stacked, ends[:-1]) if count else []
+            ends = np.cumsum(arrays[f"size:{_axis_of(field.name)}"]).tolist()
+            columns[field.name] = [stacked[a:b] for a, b in zip([0, *ends], ends, strict=False)]
     return [
         (str(arrays["digest"][i]), FamilyResult(**{name: values[i] for name, values in columns.items()}))
         for i in range(count)

@@ -31,7 +31,7 @@ from tempfile import TemporaryFile
 from typing import Any
 
 from crossproof.errors import BusyError
-from crossproof.io.files.atomic import write_bytes, write_json
+from crossproof.io.files.atomic import write_bytes
 
 
 @dataclass(frozen=True)
@@ -126,8 +126,10 @@ DIGEST_BYTES = 32
 
 def write_kept(path: Path, value: Any) -> None:
     """Write JSON for a later step, with the digest of its content; whole or not at all."""
-    plain = json.loads(_plain_text(value))
-    write_json(path, {"sha256": hashlib.sha256(_plain_text(plain).encode()).hexdigest(), "content": plain})
+    # Twice: numbers as keys are sorted as the texts that they become.
+    text = _plain_text(json.loads(_plain_text(value)))
+    sha = hashlib.sha256(text.encode()).hexdigest()
+    write_bytes(path, f'{{"content": {text}, "sha256": "{sha}"}}\n'.encode())
 
 
 def read_kept(path: Path) -> Any:

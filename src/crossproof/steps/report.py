@@ -29,7 +29,7 @@ from crossproof.season.work_folder import read_json, read_kept
 from crossproof.steps.findings import read_findings
 from crossproof.steps.ingest import ingested
 
-LIBRARIES = ("numpy", "pandas", "scipy", "scikit-allel", "statsmodels", "snakemake", "cyvcf2")
+LIBRARIES = ("numpy", "pandas", "scipy", "scikit-allel", "snakemake", "cyvcf2")
 MOST_MARKERS = 500
 """Markers per plant that the page carries; `crossproof explain` shows all."""
 

@@ -91,6 +91,23 @@ def test_penalised_fit_tends_to_the_plain_one_and_stays_finite() -> None:
     assert fit_penalised(Y, M, DESIGN).fitted @ (Y + M) == pytest.approx(Y.sum(), rel=1e-4)
 
 
+def test_penalised_fit_is_the_librarys() -> None:
+    """Crowder's seed plates by statsmodels, which divides the likelihood by the number of rows."""
+    ours = fit_penalised(Y, M, DESIGN, strength=2.0)
+    weight = Y + M
+    centre = np.average(DESIGN, axis=0, weights=weight)
+    deviation = np.sqrt(np.average((DESIGN - centre) ** 2, axis=0, weights=weight))
+    scaled = np.column_stack([np.ones(21), (DESIGN[:, 1:] - centre[1:]) / deviation[1:]])
+    theirs = sm.GLM(np.column_stack([Y, M]), scaled, family=sm.families.Binomial()).fit_regularized(
+        alpha=np.array([0.0, 2.0, 2.0, 2.0]) / 21, L1_wt=0.0, maxiter=200
+    )
+    assert ours.coefficient[1:] == pytest.approx(theirs.params[1:] / deviation[1:], abs=2e-5)
+    # at the maximum the slope of the penalised likelihood is nought
+    slopes = ours.coefficient[1:] * deviation[1:]
+    score = scaled.T @ (Y - weight * ours.fitted)
+    assert score == pytest.approx([0.0, *(2.0 * slopes)], abs=1e-7)
+
+
 def test_nothing_to_fit() -> None:
     assert fit(Y, np.zeros(21), DESIGN, np.arange(21)) is None
     assert fit(Y, M, DESIGN, np.zeros(21, dtype=int)) is None

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 
@@ -88,7 +87,12 @@ def pod_swaps(
     if len(crosses) < 2:
         return []
     fit: dict[Pod, Floats] = {pod: np.zeros(len(crosses)) for pod in pods}
-    every = {pod for x in plates for pod in _called_pods(x)}
+    of_tag: dict[int, set[Pod]] = {pod[0]: set() for pod in pods}
+    for x in plates:
+        for pod in _called_pods(x):
+            if pod[0] in of_tag:
+                of_tag[pod[0]].add(pod)
+    first, of_cross = _one_of_each(crosses, season)
     n_pods = 0
     for x, here in zip(plates, odd, strict=True):
         mine = [pod for pod in pods if pod in here]
@@ -96,30 +100,48 @@ def pod_swaps(
             continue
         n_pods += len(_pods(x, x.plate.identity))
         wells = np.sort(np.concatenate([here[pod] for pod in mine]))
-        full = scores_under(x.scores, x.plate.identity, wells, crosses).full
+        full = scores_under(x.scores, x.plate.identity, wells, first).full[:, of_cross]
         for pod in mine:
             fit[pod] = fit[pod] + full[np.searchsorted(wells, here[pod])].sum(axis=0)
     prior = float(np.log(PRIOR_PODS / max(n_pods * (n_pods - 1) // 2, 1)))
     places = {int(c) + season.n_lines: i for i, c in enumerate(crosses)}
     pairs = _pairs(pods, fit, crosses, prior, season)
-    found = [s for s in pairs if not _whole_tags(s, every, plants.keys(), fit, places)]
+    found = [s for s in pairs if not _whole_tags(s, of_tag, plants.keys(), fit, places)]
     out: list[PodSwap] = []
+    taken: set[Pod] = set()
     for swap in sorted(found, key=lambda s: (-s.log10_odds, s.first, s.second)):
-        taken = {pod for s in out for pod in (s.first, s.second)}
         if swap.log10_odds >= threshold and not taken & {swap.first, swap.second}:
             out.append(swap)
+            taken |= {swap.first, swap.second}
     return out
 
 
+def _one_of_each(crosses: Ints, season: SeasonTables) -> tuple[Ints, Ints]:
+    """One cross of each two parents, and the place of every cross's among them, (cross,).
+
+    There are as many at most as there are pairs of lines, however many crosses a season has.
+    """
+    same = season.same_parents()[season.n_lines + crosses]
+    _, first, group = np.unique(same, return_index=True, return_inverse=True)
+    order = np.argsort(first)
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
+    return crosses[first[order]], rank[group]
+
+
 def _whole_tags(
-    swap: PodSwap, every: set[Pod], odd: Collection[Pod], fit: dict[Pod, Floats], places: dict[int, int]
+    swap: PodSwap,
+    of_tag: dict[int, set[Pod]],
+    odd: Collection[Pod],
+    fit: dict[Pod, Floats],
+    places: dict[int, int],
 ) -> bool:
     """Whether all pods of both tags are odd and fit the other tag, more than one of a tag: it is the tags.
 
-    A pod of one called plant has no `fit`; it says nothing against it.
+    `of_tag`: called pods by identity. A pod of one called plant has no `fit`; it says nothing against it.
     """
     i, j = swap.first[0], swap.second[0]
-    both = [pod for pod in every if pod[0] in (i, j)]
+    both = of_tag[i] | of_tag[j]
     other = {i: j, j: i}
     return len(both) > 2 and all(
         pod in odd and (pod not in fit or fit[pod][places[other[pod[0]]]] > fit[pod][places[pod[0]]])
@@ -145,11 +167,17 @@ def _pairs(
         )
         for pod in pods
     }
+    # Pods by cross: only those of crosses that a pod fits better than its own are looked at.
+    of_cross: dict[int, list[int]] = {}
+    for i, pod in enumerate(pods):
+        of_cross.setdefault(place[pod], []).append(i)
     out = []
-    for a, b in combinations(pods, 2):
-        gains = fit[a][place[b]] - anyhow[a], fit[b][place[a]] - anyhow[b]
-        if same[a[0]] != same[b[0]] and min(gains) > 0:
-            out.append(PodSwap(a, b, float((sum(gains) + prior) / np.log(10))))
+    for i, a in enumerate(pods):
+        better = [c for c in np.flatnonzero(fit[a] > anyhow[a]).tolist() if c in of_cross]
+        for b in (pods[j] for j in sorted(j for c in better for j in of_cross[c] if j > i)):
+            gains = fit[a][place[b]] - anyhow[a], fit[b][place[a]] - anyhow[b]
+            if same[a[0]] != same[b[0]] and min(gains) > 0:
+                out.append(PodSwap(a, b, float((sum(gains) + prior) / np.log(10))))
     return out
 
 
@@ -166,15 +194,20 @@ def swapped_identity(x: Examined, swaps: Sequence[PodSwap]) -> Ints:
 
 def pod_findings(swaps: Sequence[PodSwap], plates: Sequence[Examined], season: SeasonTables) -> list[Finding]:
     """What was found, as findings."""
+    wanted = {pod for swap in swaps for pod in (swap.first, swap.second)}
+    on_plates: dict[Pod, list[tuple[Examined, Ints]]] = {pod: [] for pod in wanted}
+    for x in plates if wanted else ():
+        for pod, wells in _pods(x, x.plate.identity).items():
+            if pod in wanted:
+                on_plates[pod].append((x, wells))
     out = []
     for swap in swaps:
         moved: list[tuple[str, str, int]] = []
         counts = []
         for pod, other in ((swap.first, swap.second), (swap.second, swap.first)):
             before = len(moved)
-            for x in plates:
-                for w in _pods(x, x.plate.identity).get(pod, np.empty(0, dtype=np.int64)):
-                    moved.append((x.plate.place(int(w)), x.plate.samples[w], other[0]))
+            for x, wells in on_plates[pod]:
+                moved += [(x.plate.place(int(w)), x.plate.samples[w], other[0]) for w in wells]
             counts.append(len(moved) - before)
         names = [season.crosses[pod[0] - season.n_lines] for pod in (swap.first, swap.second)]
         a, b = (f"{name}:{pod[1]}" for name, pod in zip(names, (swap.first, swap.second), strict=True))

@@ -11,7 +11,6 @@ checks of whether a finite fit exists at all (separation) and whether columns ca
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -183,15 +182,11 @@ def _maximum(y: Floats, m: Floats, x: Floats, tag: Ints) -> tuple[Floats, Floats
 
 
 def fit_penalised(y: Floats, m: Floats, design: Floats, *, strength: float = 1.0) -> LogisticFit:
-    """Ridge fit by statsmodels' `fit_regularized`, for prediction and for the direction of an effect.
+    """Ridge fit by Newton's steps, for prediction and for the direction of an effect.
 
     The penalty is `strength` / 2 times the squared coefficients of columns scaled to a standard deviation
     of 1, as from a normal prior; the intercept goes free. A finite answer exists whenever both classes do.
     """
-    # loaded where it is needed: few seasons come here, and it takes longer than all their other rates
-    from statsmodels.genmod.families import Binomial
-    from statsmodels.genmod.generalized_linear_model import GLM
-
     weight = y + m
     some = weight > 0
     centre = np.average(design[some], axis=0, weights=weight[some])
@@ -201,15 +196,9 @@ def fit_penalised(y: Floats, m: Floats, design: Floats, *, strength: float = 1.0
     scaled[:, 0] = 1.0
     columns = np.concatenate([[0], np.flatnonzero(moving)])
     columns = np.unique(columns)
-    # the library divides the likelihood by the number of rows
-    penalty = np.where(columns == 0, 0.0, strength / int(some.sum()))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        result = GLM(
-            np.column_stack([y, m])[some], scaled[some][:, columns], family=Binomial()
-        ).fit_regularized(alpha=penalty, L1_wt=0.0, maxiter=200)
+    penalty = np.where(columns == 0, 0.0, strength)
     coefficient = np.zeros(design.shape[1])
-    inner = np.asarray(result.params, dtype=float)
+    inner = _penalised_maximum(y[some], m[some], scaled[some][:, columns], penalty)
     coefficient[columns] = inner
     slopes = coefficient[1:] / np.where(moving[1:], deviation[1:], 1.0)
     natural = np.concatenate([[coefficient[0] - float(slopes @ centre[1:])], slopes])
@@ -217,3 +206,31 @@ def fit_penalised(y: Floats, m: Floats, design: Floats, *, strength: float = 1.0
     return LogisticFit(
         natural, nothing, nothing, nothing, nothing, expit(scaled @ coefficient), penalised=True
     )
+
+
+def _penalised_maximum(y: Floats, m: Floats, x: Floats, penalty: Floats) -> Floats:
+    """Coefficients (column,) that maximise log likelihood - sum penalty b^2 / 2; first column 1."""
+    n = y + m
+    both = 0.0 < y.sum() < n.sum()
+    b = np.zeros(x.shape[1])
+    b[0] = np.log(y.sum() / m.sum()) if both else (FAR if y.sum() > 0 else -FAR)
+    if not both:
+        return b
+
+    def lack(b: Floats) -> float:
+        eta = x @ b
+        return float(y @ np.logaddexp(0, -eta) + m @ np.logaddexp(0, eta) + (penalty * b) @ b / 2)
+
+    now = lack(b)
+    for _ in range(MOST_ROUNDS):
+        rate = expit(x @ b)
+        information = (x * (n * rate * (1 - rate))[:, None]).T @ x + np.diag(penalty)
+        step = linalg.lstsq(information, x.T @ (y - n * rate) - penalty * b)[0]
+        share = 1.0
+        while lack(b + share * step) > now + 1e-12 and share > 1e-6:
+            share /= 2
+        b = b + share * step
+        before, now = now, lack(b)
+        if np.abs(share * step).max() < 1e-9 or before - now < 1e-13 * (1 + abs(now)):
+            break
+    return b
