@@ -72,7 +72,7 @@ class CompiledRounds:
         self.m, self.n = chunk.m, chunk.n
         like = chunk.like.reshape(chunk.n_g, chunk.m, chunk.n)[:, route.order]
         self.like = np.ascontiguousarray(like).reshape(chunk.n_g, -1)
-        self.donors = chunk.donors[route.order]
+        self.donors = np.ascontiguousarray(chunk.donors[route.order].transpose(0, 2, 1))  # m, a, d
 
     def begin(self) -> None:
         """Take the parents from their priors, as the markers have them."""
@@ -134,7 +134,7 @@ class CompiledRounds:
         components, relations = relations_of(tuple(self.rows[live].tolist()), self.route)
         cells = Cells(
             self.like,
-            self.donors if len(which) == self.donors.shape[1] else np.take(self.donors, which, axis=1),
+            self.donors if len(which) == self.donors.shape[2] else np.take(self.donors, which, axis=2),
             self.log_prior,
             chunk.tables[components],
             chunk.by_pollen,
@@ -143,7 +143,7 @@ class CompiledRounds:
         fits = Fits(
             np.empty((len(components), m * n)),
             np.empty((len(relations.linked), m, relations.component.shape[1], n)),
-            np.empty((len(which), m * n)),
+            np.empty((m * n, len(which))),
             np.empty((len(live), n)),
             np.empty((len(which), n)),
         )

@@ -223,12 +223,13 @@ def _other_crosses(
     none = np.empty(0, dtype=np.int64), 0, np.zeros((0, n))
     if others is None or not len(others.ids):
         return none
-    own = np.concatenate([panel.versions(family.mother), panel.versions(family.father)])
-    leave_out = np.isin(others.mother, own) & np.isin(others.father, own)
+    own = np.zeros(len(panel.version_line), dtype=bool)
+    own[panel.versions(family.mother)] = own[panel.versions(family.father)] = True
+    leave_out = own[others.mother] & own[others.father]
     if leave_out.all():
         return none
-    like = np.empty((0, n, 3))
-    if len(others.screen_rows):
+    like = _at_rows(others.screen_rows, panel.blocks, places, blocks)
+    if like is None:
         like, _, _ = plant_likelihood(wells, others.screen_rows, 2, family, panel, settings)
     chosen = screen_crosses(others, like, leave_out)
     fit = np.zeros((len(chosen), n))
@@ -239,3 +240,18 @@ def _other_crosses(
         f1 = child_of_gametes(gametes[:, others.mother[chosen]], gametes[:, others.father[chosen]])
         fit += log_mixture(block.like, f1).T
     return chosen, int((~leave_out).sum()), fit
+
+
+def _at_rows(
+    rows: Ints, panel_blocks: tuple[PanelBlock, ...], places: tuple[Ints, ...], blocks: list[FamilyBlock]
+) -> Floats | None:
+    """Likelihoods (m, n, 3) at these nuclear biallelic markers; None where the family lacks some of them."""
+    if not len(rows):
+        return np.empty((0, blocks[0].like.shape[1], 3))
+    for panel_block, place, block in zip(panel_blocks, places, blocks, strict=True):
+        own = panel_block.rows[place]
+        if block.k == 2 and not block.maternal and len(own):
+            at = np.minimum(np.searchsorted(own, rows), len(own) - 1)
+            if (own[at] == rows).all():
+                return np.asarray(block.like[at])
+    return None

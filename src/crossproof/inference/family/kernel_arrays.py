@@ -15,7 +15,7 @@ from crossproof.model.arrays import Floats, Ints
 class Cells(NamedTuple):
     """A family at its markers.
 
-    `like` (g, x); `donors` (m, d, a) gametes of those asked for; `log_prior` (p, m) of the parents; `tables`
+    `like` (g, x); `donors` (m, a, d) gametes of those asked for; `log_prior` (p, m) of the parents; `tables`
     (c, p, g), `by_pollen` (a g, mother) and `by_mother` (mother g, a) as in `MarkerChunk`.
     """
 
@@ -59,7 +59,7 @@ class State(NamedTuple):
 class Fits(NamedTuple):
     """What the last messages give.
 
-    `emission` (c, x), `before` (h, m, k, i), `by_donor` (d, x), and log P(D | r) of `pair` (r, i) and `donor`
+    `emission` (c, x), `before` (h, m, k, i), `by_donor` (x, d), and log P(D | r) of `pair` (r, i) and `donor`
     (d, i).
     """
 

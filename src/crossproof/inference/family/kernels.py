@@ -26,9 +26,7 @@ def fit(cells: Cells, relations: Relations, state: State, fits: Fits) -> None:
     """Judge every relation and donor by the messages as they are."""
     n = fits.pair.shape[1]
     emit(state.outside, cells.like, cells.tables, fits.emission)
-    emit_donors(state.outside, cells, fits.by_donor)
-    for d in range(len(fits.donor)):
-        product_over_markers(fits.by_donor[d], fits.donor[d])
+    emit_donors(state.outside, cells, fits.by_donor, fits.donor)
     by_chain = np.zeros((len(relations.single) + len(relations.linked), n))
     for s in range(len(relations.single)):
         product_over_markers(fits.emission[relations.single[s, 1]], by_chain[relations.single[s, 0]])
@@ -58,10 +56,10 @@ def emit(outside: Floats, like: Floats, tables: Floats, out: Floats) -> None:
 
 
 @compiled
-def emit_donors(outside: Floats, cells: Cells, out: Floats) -> None:
-    """Write P(D | donor) to `out` (d, x), over the mother as the plants have her."""
+def emit_donors(outside: Floats, cells: Cells, out: Floats, total: Floats) -> None:
+    """Write P(D | donor) to `out` (x, d), and its log over all markers to `total` (d, i)."""
     n_g, n_x = cells.like.shape
-    n_m, n_d, n_a = cells.donors.shape
+    n_m, n_a, n_d = cells.donors.shape
     n = n_x // n_m
     mother = np.zeros((n_g, n_x))
     for p in range(outside.shape[0]):
@@ -77,14 +75,24 @@ def emit_donors(outside: Floats, cells: Cells, out: Floats) -> None:
                     child[x] += share * mother[g, x]
         for x in range(n_x):
             by_allele[row // n_g, x] += child[x] * cells.like[row % n_g, x]
+    product = np.ones((n, n_d))
     for d in range(n_d):
-        for m in range(n_m):
-            for x in range(m * n, (m + 1) * n):
-                out[d, x] = 0.0
-            for a in range(n_a):
-                share = cells.donors[m, d, a]
-                for x in range(m * n, (m + 1) * n):
-                    out[d, x] += share * by_allele[a, x]
+        for i in range(n):
+            total[d, i] = 0.0
+    for m in range(n_m):
+        for i in range(n):
+            x = m * n + i
+            for d in range(n_d):
+                out[x, d] = cells.donors[m, 0, d] * by_allele[0, x]
+            for a in range(1, n_a):
+                for d in range(n_d):
+                    out[x, d] += cells.donors[m, a, d] * by_allele[a, x]
+            for d in range(n_d):
+                product[i, d] *= out[x, d]
+            if m % FACTORS == FACTORS - 1 or m == n_m - 1:
+                for d in range(n_d):
+                    total[d, i] += log(product[i, d])
+                    product[i, d] = 1.0
 
 
 @compiled
@@ -203,17 +211,17 @@ def send(
 ) -> None:
     """Messages of all plants under these posteriors, and the parents as they then have them."""
     n_c, n_x = fits.emission.shape
-    n_m, n_d, n_a = cells.donors.shape
+    n_m, n_a, n_d = cells.donors.shape
     n = n_x // n_m
     weights = np.zeros((n_c, n_x))
     component_weights(relations, fits, posterior.pair, weights)
     pollen = np.zeros((n_a, n_x))
-    for d in range(n_d):
-        for m in range(n_m):
-            for i in range(n):
-                share = posterior.donor[d, i] / fits.by_donor[d, m * n + i]
+    for m in range(n_m):
+        for i in range(n):
+            for d in range(n_d):
+                share = posterior.donor[d, i] / fits.by_donor[m * n + i, d]
                 for a in range(n_a):
-                    pollen[a, m * n + i] += cells.donors[m, d, a] * share
+                    pollen[a, m * n + i] += cells.donors[m, a, d] * share
     tell(cells, weights, pollen, posterior.flat, state.message, damp)
     gather(cells.log_prior, state, n)
 
@@ -365,8 +373,7 @@ def judge(
 
     `rounds`: those done, the most there may be, and that from which messages are averaged with the last.
     `limits`: what posteriors and evidence may still move by, and `distance` of `bound`. Where no more rounds
-    may be, everything is weighed by the messages as they are; a distance of 0 asks for no bound there, and
-    `earlier` is not looked at. `log_plants` as in `weigh`.
+    may be, all is weighed by the messages as they are; at a distance of 0 without a bound or `earlier`.
     """
     done, most, damp_after = rounds
     tolerance, evidence_tolerance, distance = limits

@@ -11,7 +11,7 @@ from crossproof.inference.family.counts import count_calls, parent_genotypes
 from crossproof.inference.family.donors import OtherCrosses
 from crossproof.inference.family.family_model import Family, Solution
 from crossproof.inference.family.gathering import Prepared, prepare
-from crossproof.inference.family.origins import relabel, row_scores
+from crossproof.inference.family.origins import RELATION_NUMBER, relabel, row_scores
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
 from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.parent_search import OtherLines
@@ -153,23 +153,21 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
     )
     lod = (class_loglik[:, 0] - class_loglik[:, 1:].max(axis=1)) / np.log(10)
     sources, source_probability = _best(words, weights)
-    crossed = np.isin(
-        relation, [RELATIONS.index(r) for r in (Relation.OUTCROSS_LINE, Relation.OUTCROSS_UNKNOWN)]
-    )
+    of_line = relation == RELATION_NUMBER[Relation.OUTCROSS_LINE]
+    crossed = of_line | (relation == RELATION_NUMBER[Relation.OUTCROSS_UNKNOWN])
     of_donors = weights[crossed]
     total = of_donors.sum(axis=0)
     given = np.divide(of_donors, total, out=np.zeros_like(of_donors), where=total > 0)
     names = tuple(
-        w.removeprefix("pollen of ") if r == RELATIONS.index(Relation.OUTCROSS_LINE) else "unknown"
-        for w, r, hit in zip(words, relation, crossed, strict=True)
-        if hit
+        words[row].removeprefix("pollen of ") if of_line[row] else "unknown"
+        for row in np.flatnonzero(crossed).tolist()
     )
     donors, donor_probability = _best(names, given)
     # Where another plant has had a part of the tag, the line's own plant is the one of the rest.
-    of_line = readings.typed[0] if readings.readings[0].part else solution
+    own_plant = readings.typed[0] if readings.readings[0].part else solution
     departure = [
         _departures(prepared, panel, v, post)
-        for v, post in ((mother, of_line.mother), (father, of_line.father))
+        for v, post in ((mother, own_plant.mother), (father, own_plant.father))
     ]
     used = sum(len(p) for b, p in zip(prepared.panel_blocks, prepared.places, strict=True) if not b.maternal)
     discordant, disagree = np.zeros(n), np.zeros(n, dtype=bool)
