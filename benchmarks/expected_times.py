@@ -10,8 +10,8 @@ more buckets of the same size, and single jobs so many times as long. That is a 
 measurement, and says so; it is too much for `panel`, which looks at a limited number of families.
 
 What a job shared among processes is taken to be shared among as many as its rule asks for where there are so
-many cores (`threads_of_examine` and its like in workflow/rules/common.smk). Page and workbook are of
-different length: the longer is taken for six tenths of both.
+many cores (`threads_of_examine` and its like in workflow/rules/common.smk). Page, workbook,
+labels and summary are of different length: the longest, the workbook, is taken for half of them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ STAGES = (("part",), ("ingest",), ("panel",), ("verify", "drift"), ("examine",),
           ("report",), ("gate",))  # fmt: skip
 """Rules that may run side by side; every stage needs the one before it."""
 BUCKETED = ("part", "ingest", "verify")
-LONGEST = {"report": 0.6}
+LONGEST = {"report": 0.5}
 """Share of what several processes do that the longest of them does, where it cannot be cut evenly."""
 LINE = re.compile(
     r"^(\w+): ([\d.]+) s of processor time, \d+ MiB at most(?:; ([\d.]+) s of it by (\d+) processes)?",
