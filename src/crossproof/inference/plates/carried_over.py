@@ -25,7 +25,7 @@ from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
 from crossproof.inference.plates.spills import one_plant
-from crossproof.model.arrays import Floats, Ints
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.plates import row_letters
 from crossproof.text import count_of, percent
@@ -88,6 +88,19 @@ def _strips(scores: PlateScores) -> Iterator[tuple[str, str, Ints, Ints]]:
                 yield names[0], names[1], wells[beside >= 0], beside[beside >= 0]
 
 
+def _strips_of_plants(
+    scores: PlateScores, identity: Ints, called: Bools
+) -> list[tuple[str, str, Ints, Ints]]:
+    """The strips with LEAST_WELLS called plants beside called samples, these wells of them."""
+    strips = []
+    for name, source, wells, beside in _strips(scores):
+        keep = called[wells] & (identity[wells] >= scores.season.n_lines)
+        keep &= called[beside] & (identity[beside] >= 0)
+        if keep.sum() >= LEAST_WELLS:
+            strips.append((name, source, wells[keep], beside[keep]))
+    return strips
+
+
 def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float) -> list[Finding]:
     """The row or column whose wells show those of the strip beside it, the likeliest one; none otherwise."""
     plate, n = scores.plate, scores.season.n_lines
@@ -98,19 +111,16 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
     state = scores.lines_under(identity)
     one = np.zeros(len(plate))
     one[plants] = one_plant(scores, matrix, identity, plants, state.lines, state)[0]
-    strips = []
-    for name, source, wells, beside in _strips(scores):
-        keep = called[wells] & (identity[wells] >= n) & called[beside] & (identity[beside] >= 0)
-        if keep.sum() >= LEAST_WELLS:
-            strips.append((name, source, wells[keep], beside[keep]))
+    strips = _strips_of_plants(scores, identity, called)
     if not strips:
         return []
     every, beside = (np.concatenate([s[i] for s in strips]) for i in (2, 3))
     reads = has_reads(scores)
-    if reads:
-        gains = read_gains(scores, identity, every, beside, state)
-    else:
-        gains = _mixed(scores, identity, every, beside, state) - one[every][:, None]
+    gains = (
+        read_gains(scores, identity, every, beside, state)
+        if reads
+        else _mixed(scores, identity, every, beside, state) - one[every][:, None]
+    )
     shares = CARRIED if reads else SHOWN
     best: tuple[float, int, float, Ints] | None = None
     start = 0
