@@ -36,7 +36,7 @@ def wait(condition, seconds=120):
 def test_a_run_is_stopped_and_gone_on_with(visitor, root):
     place = find_season(root, "demo")
     assert visitor.post("/season/demo/run").headers["location"] == "/season/demo/run"
-    wait(lambda: visitor.desk.state(place).progress.done >= 2)
+    wait(lambda: visitor.desk.state(place).progress.done >= 1)
     assert "Stop the run" in words(visitor.get("/season/demo/run"))
     assert visitor.post("/season/demo/run").status_code == 409
     assert visitor.post("/season/demo/run/stop").headers["location"] == "/season/demo/run?said=STOPPING"
