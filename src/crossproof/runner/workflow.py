@@ -17,12 +17,12 @@ from tempfile import TemporaryDirectory
 from typing import Any, TextIO
 
 from crossproof.errors import UsageError, machine_fault
-from crossproof.inference.compilation import loops_are_kept
 from crossproof.io.config.season_config import find_config
 from crossproof.runner.ask import SOCKET
 from crossproof.runner.engine_process import Engine, EngineProcess, start_engine
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.runner.finished import is_finished, note_finished, work_digest
+from crossproof.runner.kept_loops import loops_are_kept
 from crossproof.runner.support import LOCK_HELD, workflow_folder
 from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
 from crossproof.season.processes import ONE_THREAD
@@ -44,7 +44,7 @@ STAGES = {
     "plan": "planning",
 }
 COMPILING = "compiling loops for this machine, once (some ten seconds)"
-"""Shown with the first stage that judges families, where that has yet to be done."""
+"""Shown after the first stage that judges families, where that has yet to be done."""
 STOP_SECONDS = 10.0
 """What Snakemake is given to end once the run is told to stop, before it is killed."""
 STOP_SECONDS_ELSEWHERE = 120.0
@@ -251,7 +251,8 @@ def _follow(
         if event.happened is Happened.STARTED:
             stage = STAGES.get(event.rule, stage)
             if compiles and event.rule in JUDGING:
-                stage, compiles = f"{stage}; {COMPILING}", False
+                on_progress(stage, done, total)
+                stage, compiles = COMPILING, False
         elif event.happened is Happened.PROGRESS:
             done, total = event.done, event.total
         else:

@@ -27,6 +27,7 @@ from crossproof.inference.season_model import (
     to_arrays,
     verify_family,
 )
+from crossproof.runner import kept_loops
 from crossproof.season.evidence import panel_digest
 
 N_PAIR = len(PAIR_RELATIONS)
@@ -189,21 +190,18 @@ def test_loops_are_for_many_families_whose_markers_are_nuclear():
 
 def test_kept_loops_are_looked_for_where_the_compiler_keeps_them(monkeypatch, tmp_path):
     compiled_rounds.load()
-    monkeypatch.setattr(compilation, "LOOPS", tmp_path / "src" / "kernels.py")
-    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "named"))
+    monkeypatch.setattr(kept_loops, "LOOPS", tmp_path / "src" / "kernels.py")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "own"))
-    assert not compilation.loops_are_kept()
-    kept = Path(kernels.judge.stats.cache_path)
-    (name,) = {f.name for f in kept.glob("kernels.judge-*.nbi")}
-    for place in ("src/__pycache__", "named/family_1", "own/numba/family_1"):
+    (name,) = {f.name for f in Path(kernels.judge.stats.cache_path).glob("kernels.judge-*.nbi")}
+    for place, named in (("src/__pycache__", ""), ("own/numba/family_1", ""), ("named/family_1", "named")):
+        monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / named) if named else "")
+        assert not kept_loops.loops_are_kept()
         (tmp_path / place).mkdir(parents=True)
         (tmp_path / place / name).touch()
-        if place.startswith("own"):
-            monkeypatch.delenv("NUMBA_CACHE_DIR")
-        assert compilation.loops_are_kept()
+        assert kept_loops.loops_are_kept()
         (tmp_path / place / name).unlink()
-    monkeypatch.setattr(compilation, "find_spec", lambda _: None)
-    assert compilation.loops_are_kept()
+    monkeypatch.setattr(kept_loops, "find_spec", lambda _: None)
+    assert kept_loops.loops_are_kept()
 
 
 def test_families_of_segregating_parents_are_left_to_numpy():
