@@ -113,7 +113,7 @@ def _told_apart(
 ) -> Ints:
     """The wells of a group whose sibs outside it speak against the spill: where all hybrids of the family
     speak for it, its parents are not what they should be. A family all of whose plants lie there counts with
-    others;     so does one of the line whose reads may be out of balance wherever it was a parent."""
+    others; so does one of the line whose reads may be out of balance wherever it was a parent."""
     beside, of = np.asarray(near[group].any(axis=0)), identity[found.wells]
     outside = np.ones(len(of), dtype=bool)
     outside[group] = False
