@@ -77,8 +77,8 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
     """Fork a child for the job that comes over `line`: its process number and a handle that ends with it."""
     # Taken before the fork: afterwards this process watches the line for its end only.
     message, handles, _, _ = socket.recv_fds(line, 1 << 16, 2)
-    _remember(message)
-    _have_ready(message)
+    if _remember(message):
+        _have_ready(message)
     child = os.fork()
     if child:
         for handle in handles:
@@ -108,16 +108,19 @@ def _start(line: socket.socket, listener: socket.socket) -> tuple[int, int]:
         os._exit(status)
 
 
-def _remember(message: bytes) -> None:
-    """Read the configuration here, once; a child whose season cannot be read says so itself."""
+def _remember(message: bytes) -> bool:
+    """Read the configuration here, once; a child whose season cannot be read says so itself.
+
+    Whether the season has enough families for compiled loops.
+    """
     from crossproof.errors import CrossproofError
     from crossproof.season.index import remember_config
     from crossproof.season.work_folder import WorkFolder
 
     try:
-        remember_config(WorkFolder(Path(os.fsdecode(message.split(b"\0")[0]))))
-    except (CrossproofError, OSError, ValueError, TypeError):
-        return
+        return remember_config(WorkFolder(Path(os.fsdecode(message.split(b"\0")[0]))))
+    except (CrossproofError, OSError, ValueError, TypeError, KeyError):
+        return False
 
 
 def _have_ready(message: bytes) -> None:

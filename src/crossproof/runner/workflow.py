@@ -22,11 +22,13 @@ from crossproof.runner.ask import SOCKET
 from crossproof.runner.engine_process import Engine, EngineProcess, start_engine
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.runner.finished import is_finished, note_finished, work_digest
+from crossproof.runner.kept_loops import loops_are_kept
 from crossproof.runner.support import LOCK_HELD, workflow_folder
 from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
 from crossproof.season.processes import ONE_THREAD
 from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock
 from crossproof.steps.refusal import refusal_of, refuse
+from crossproof.steps.run_step import JUDGING
 
 STAGES = {
     "part": "reading a large genotype file in parts",
@@ -41,6 +43,8 @@ STAGES = {
     "gate": "checking the outcome",
     "plan": "planning",
 }
+COMPILING = "compiling loops for this machine, once (some ten seconds)"
+"""Shown after the first stage that judges families, where that has yet to be done."""
 STOP_SECONDS = 10.0
 """What Snakemake is given to end once the run is told to stop, before it is killed."""
 STOP_SECONDS_ELSEWHERE = 120.0
@@ -226,11 +230,19 @@ def _snakemake(
 
     with _stopped_by_signals(process, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE):
         with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
-            _follow(lines, kept, on_progress)
+            _follow(lines, kept, on_progress, _compiles(index))
         return process.wait(), end_of(log), log
 
 
-def _follow(lines: TextIO, kept: TextIO, on_progress: Callable[[str, int, int], None]) -> None:
+def _compiles(index: SeasonIndex) -> bool:
+    """Whether the run will compile the loops that judge families: they pay, and none are kept."""
+    wanted = (read_kept(index.folder.index) or {}).get("compiled", False)
+    return wanted and not loops_are_kept()
+
+
+def _follow(
+    lines: TextIO, kept: TextIO, on_progress: Callable[[str, int, int], None], compiles: bool
+) -> None:
     """Keep the events of a run's jobs, and tell how far it is."""
     stage, done, total = "planning the work", 0, 0
     for event in read_events(lines):
@@ -238,6 +250,9 @@ def _follow(lines: TextIO, kept: TextIO, on_progress: Callable[[str, int, int], 
         kept.flush()
         if event.happened is Happened.STARTED:
             stage = STAGES.get(event.rule, stage)
+            if compiles and event.rule in JUDGING:
+                on_progress(stage, done, total)
+                stage, compiles = COMPILING, False
         elif event.happened is Happened.PROGRESS:
             done, total = event.done, event.total
         else:

@@ -18,6 +18,7 @@ import pandas as pd
 
 from crossproof import METHOD_VERSION, RATES_VERSION, __version__
 from crossproof.errors import InputError, Problem, Severity, error
+from crossproof.inference.compilation import pays
 from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.issued_tags import TAGS_FILE
@@ -56,7 +57,7 @@ RESULT_FILES = {
 }  # fmt: skip
 """Files below results/ that each rule writes."""
 
-INDEX_FORMAT = 5
+INDEX_FORMAT = 6
 
 MOST_READINGS = 3
 """How often sheets that are being written to are read before they are taken as they are."""
@@ -180,12 +181,11 @@ def clear_refusal(folder: WorkFolder) -> None:
 _REMEMBERED: dict[WorkFolder, tuple[list[int], Config]] = {}
 
 
-def remember_config(folder: WorkFolder) -> None:
-    """Read a run's configuration once for all jobs that are forked from this process.
-
-    With a thousand genotype files that takes longer than many a job.
-    """
-    _REMEMBERED[folder] = stat_key(folder.index), _config_of_run(folder, read_kept(folder.index))
+def remember_config(folder: WorkFolder) -> bool:
+    """Read a run's configuration for all its jobs, which takes long; whether its families ask for loops."""
+    kept = read_kept(folder.index)
+    _REMEMBERED[folder] = stat_key(folder.index), _config_of_run(folder, kept)
+    return bool(kept["compiled"])
 
 
 def _config_of_run(folder: WorkFolder, kept: Mapping[str, Any]) -> Config:
@@ -308,6 +308,7 @@ def _fresh_index(
     hashes = {name: entry["sha256"] for name, entry in files.items()}
     batches = batch_digests(config, hashes, season.markers)
     steps = step_digests(config, replace(corrected, samples=samples, crosses=crosses), problems)
+    maternal = season.markers is not None and bool((season.markers["inheritance"] == "maternal").any())
     records, frames = {}, {"samples": samples, "crosses": crosses, "markers": season.markers}
     for name, frame in frames.items():
         if frame is not None:
@@ -325,6 +326,7 @@ def _fresh_index(
         "problems": [p.entry() for p in problems],
         "corrections": list(echo),
         "dismissed": [list(d) for d in dismissed],
+        "compiled": pays(len(crosses), maternal),
         "dealt": last.get("dealt") or suitable_buckets(len(batches)),
         "parts": {g.batch: n for g in config.genotypes if (n := parts_of(g.file)) > 1},
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from small_seasons import Recipe, simulate
 
 from crossproof.inference import compilation
 from crossproof.inference.family import compiled_rounds, family_model, kernel_arrays
+from crossproof.inference.family.compiled_rounds import CompiledRounds
 from crossproof.inference.family.emissions import FamilyBlock
 from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.posteriors import Priors, Start
@@ -18,10 +20,15 @@ from crossproof.inference.pedigree import PAIR_RELATIONS, hybrid_table, self_tab
 from crossproof.inference.season_model import (
     Settings,
     fit_panel,
+    judge,
+    panel_from_arrays,
+    panel_to_arrays,
     prepare_crosses,
     to_arrays,
     verify_family,
 )
+from crossproof.runner import kept_loops
+from crossproof.season.evidence import panel_digest
 
 N_PAIR = len(PAIR_RELATIONS)
 
@@ -58,7 +65,7 @@ def family_of(seed, plants=7, markers=40, k=2, chromosomes=4, donors=3):
 
 def solved(family, **asked):
     block, parents, priors = family
-    return Family((block,), priors).solve(*parents, **asked)
+    return Family((block,), priors, compiled=True).solve(*parents, **asked)
 
 
 def numbers_of(solution):
@@ -121,10 +128,12 @@ def test_compiled_or_interpreted_the_bits_are_the_same(seed, monkeypatch):
         assert mine.tobytes() == other.tobytes()
 
 
-def test_a_family_gives_the_same_bits_whichever_are_judged_beside_it():
+def test_a_family_gives_the_same_bits_whichever_are_judged_beside_it(monkeypatch):
+    monkeypatch.setattr(compilation, "ENOUGH_FAMILIES", 12)
     season = simulate(Recipe(crosses=12, lines=10), 3)
     settings = Settings()
     panel = fit_panel(season.wells, season.lines, season.families, settings)
+    assert panel.compiled
     others = prepare_crosses(season.records, panel)
 
     def judged(families):
@@ -140,13 +149,68 @@ def test_a_family_gives_the_same_bits_whichever_are_judged_beside_it():
         }
 
 
+def test_a_season_is_judged_one_way_and_either_way_says_the_same(monkeypatch):
+    season = simulate(Recipe(crosses=6, lines=8), 5)
+    settings = Settings()
+    seen, run = [], CompiledRounds._run
+    monkeypatch.setattr(CompiledRounds, "_run", lambda *a: seen.append(1) or run(*a))
+    panels, found = [], []
+    for enough in (6, 7):
+        monkeypatch.setattr(compilation, "ENOUGH_FAMILIES", enough)
+        panel = fit_panel(season.wells, season.lines, season.families, settings)
+        others = prepare_crosses(season.records, panel)
+        assert bool(seen) == panel.compiled == (enough == 6)
+        assert panel_from_arrays(panel_to_arrays(panel)).compiled == panel.compiled
+        results = [verify_family(f, season.wells, panel, settings, others) for f in season.families]
+        assert bool(seen) == panel.compiled
+        seen.clear()
+        panels.append(panel)
+        found.append(results)
+    markers = season.wells.markers
+    assert panel_digest(panels[0], markers) == panel_digest(replace(panels[0], compiled=False), markers)
+    np.testing.assert_allclose(panels[0].class_prior, panels[1].class_prior, rtol=1e-9)
+    for by_loops, by_numpy in zip(*found, strict=True):
+        np.testing.assert_allclose(by_loops.class_posterior, by_numpy.class_posterior, atol=1e-9)
+        for i in range(len(by_loops)):
+            assert judge(by_loops, i, settings) == judge(by_numpy, i, settings)
+
+
+def test_an_older_panel_without_the_choice_is_judged_by_numpy():
+    season = simulate(Recipe(crosses=2, lines=6), 5)
+    arrays = panel_to_arrays(fit_panel(season.wells, season.lines, season.families[:0], Settings()))
+    del arrays["compiled"]
+    assert not panel_from_arrays(arrays).compiled
+
+
+def test_loops_are_for_many_families_whose_markers_are_nuclear():
+    assert compilation.pays(compilation.ENOUGH_FAMILIES, maternal=False)
+    assert not compilation.pays(compilation.ENOUGH_FAMILIES - 1, maternal=False)
+    assert not compilation.pays(1000, maternal=True)
+
+
+def test_kept_loops_are_looked_for_where_the_compiler_keeps_them(monkeypatch, tmp_path):
+    compiled_rounds.load()
+    monkeypatch.setattr(kept_loops, "LOOPS", tmp_path / "src" / "kernels.py")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "own"))
+    name = next(f.name for f in Path(kernels.judge.stats.cache_path).glob("kernels.judge-*.nbi"))
+    for place, named in (("src/__pycache__", ""), ("own/numba/family_1", ""), ("named/family_1", "named")):
+        monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / named) if named else "")
+        assert not kept_loops.loops_are_kept()
+        (tmp_path / place).mkdir(parents=True)
+        (tmp_path / place / name).touch()
+        assert kept_loops.loops_are_kept()
+        (tmp_path / place / name).unlink()
+    monkeypatch.setattr(kept_loops, "find_spec", lambda _: None)
+    assert kept_loops.loops_are_kept()
+
+
 def test_families_of_segregating_parents_are_left_to_numpy():
     block, parents, priors = family_of(8)
     copies = np.full((len(block.like), 2, 2), 0.25)
-    other = Family((replace(block, mother_copies=copies),), priors)
+    other = Family((replace(block, mother_copies=copies),), priors, compiled=True)
     assert other._compiled is None
-    assert Family((block,), priors)._compiled is not None
-    assert Family((block,), priors).solve(*parents).converged
+    assert Family((block,), priors, compiled=True)._compiled is not None
+    assert Family((block,), priors, compiled=True).solve(*parents).converged
 
 
 def test_without_the_compiler_numpy_does(monkeypatch):

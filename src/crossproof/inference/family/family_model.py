@@ -101,9 +101,9 @@ class _Weighing:
 
 
 class Family:
-    """All plants of one family, to be judged under one or several readings of its two parent tubes."""
+    """A family's plants, under some readings of its parent tubes; `compiled`: by loops where that can be."""
 
-    def __init__(self, blocks: tuple[FamilyBlock, ...], priors: Priors) -> None:
+    def __init__(self, blocks: tuple[FamilyBlock, ...], priors: Priors, *, compiled: bool = False) -> None:
         self.blocks = blocks
         self.n = blocks[0].like.shape[1]
         # Relations that cannot occur here are left out of the sums and come back as -inf.
@@ -117,7 +117,8 @@ class Family:
         )
         self.route = route_of(nuclear)
         filled = [b for b in blocks if len(b.like)]
-        self._plain = len(filled) != 1 or filled[0].maternal or self.kinds != Kinds() or loops() is None
+        of_kind = len(filled) == 1 and not filled[0].maternal and self.kinds == Kinds()
+        self._plain = not (compiled and of_kind) or loops() is None
         at_a_time = CHUNK_NUMBERS if self._plain else COMPILED_NUMBERS
         self.chunks = cut_to_chunks(blocks, self.kinds, self.route.order, at_a_time)
         self._plans: dict[bytes, RelationPlan] = {}

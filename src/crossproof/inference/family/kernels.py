@@ -14,7 +14,7 @@ import numpy as np
 
 from crossproof.inference.compilation import compiled
 from crossproof.inference.family.kernel_arrays import Cells, Fits, Relations, State, Weights
-from crossproof.model.arrays import Floats
+from crossproof.model.arrays import Floats, Ints
 
 FACTORS = 16
 """Likelihoods of at least 1e-4 that are multiplied before a logarithm is taken, and steps along a chromosome
@@ -65,16 +65,9 @@ def emit_donors(outside: Floats, cells: Cells, out: Floats, total: Floats) -> No
     for p in range(outside.shape[0]):
         for x in range(n_x):
             mother[p // n_g, x] += outside[p, x]
-    by_allele = np.zeros((n_a, n_x))
-    for row in range(n_a * n_g):
-        child = np.zeros(n_x)
-        for g in range(n_g):
-            share = cells.by_pollen[row, g]
-            if share != 0.0:
-                for x in range(n_x):
-                    child[x] += share * mother[g, x]
-        for x in range(n_x):
-            by_allele[row // n_g, x] += child[x] * cells.like[row % n_g, x]
+    by_allele = np.empty((n_a, n_x))
+    pollen = cells.by_pollen.reshape(n_a, n_g, n_g).transpose(0, 2, 1)
+    emit(mother, cells.like, np.ascontiguousarray(pollen), by_allele)
     product = np.ones((n, n_d))
     for d in range(n_d):
         for i in range(n):
@@ -113,6 +106,12 @@ def product_over_markers(values: Floats, total: Floats) -> None:
 
 
 @compiled
+def width(start: Ints, s: int) -> int:
+    """Markers of step `s` of the route, 0 after its end."""
+    return start[s + 1] - start[s] if s + 1 < len(start) else 0
+
+
+@compiled
 def forward(relations: Relations, h: int, emission: Floats, before: Floats, total: Floats) -> None:
     """A forward pass of chain h: states `before` (m, k, i) each marker's own emission, each marker on its own
     scale, and `total` (i,) log P(D | chain)."""
@@ -122,7 +121,7 @@ def forward(relations: Relations, h: int, emission: Floats, before: Floats, tota
     for i in range(n):
         total[i] = 0.0
     for s in range(len(start) - 1):
-        going_on = start[s + 2] - start[s + 1] if s + 2 < len(start) else 0
+        going_on = width(start, s + 1)
         for m in range(start[s], start[s + 1]):
             for k in range(n_k):
                 for i in range(n):
@@ -150,20 +149,22 @@ def backward(relations: Relations, h: int, emission: Floats, after: Floats) -> N
     _, n_k, n = after.shape
     said = np.empty((n_k, n))
     for s in range(len(start) - 2, -1, -1):
-        going_on = start[s + 2] - start[s + 1] if s + 2 < len(start) else 0
+        going_on = width(start, s + 1)
         for m in range(start[s], start[s + 1]):
-            last = m - start[s] >= going_on
-            following = m if last else m - start[s] + start[s + 1]
+            if m - start[s] >= going_on:
+                after[m] = 1.0
+                continue
+            following = m - start[s] + start[s + 1]
             for k in range(n_k):
                 for i in range(n):
                     said[k, i] = emission[component[h, k], following * n + i] * after[following, k, i]
             for k in range(n_k):
                 for i in range(n):
-                    after[m, k, i] = 1.0 if last else 0.0
-                for j in range(0 if last else n_k):
+                    after[m, k, i] = 0.0
+                for j in range(n_k):
                     for i in range(n):
                         after[m, k, i] += steps[following, h, k, j] * said[j, i]
-            if s % FACTORS == 0 and not last:
+            if s % FACTORS == 0:
                 for i in range(n):
                     top = 0.0
                     for k in range(n_k):

@@ -87,3 +87,8 @@ def likeliest_left_out(posterior: Floats, rows: Ints, kept: Ints) -> float:
     out = np.ones(len(rows), dtype=bool)
     out[np.searchsorted(rows, kept)] = False
     return float(posterior[out].max(initial=0.0))
+
+
+def likelihood_ratio(post: Floats, prior: Floats) -> Floats:
+    """Likelihood ratio from a posterior; 0 where the pool lacks a genotype altogether."""
+    return np.divide(post, prior, out=np.zeros_like(post), where=prior > 1e-12)

@@ -28,7 +28,7 @@ from crossproof.inference.family.parent_hypotheses import (
     parent_prior,
     prior_within,
 )
-from crossproof.inference.family.posteriors import Priors, Start
+from crossproof.inference.family.posteriors import Priors, Start, likelihood_ratio
 from crossproof.inference.family.two_starts import PriorPair, from_two_starts
 from crossproof.inference.lines.doubt import MOST_LINES, Doubt, DoubtPart
 from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
@@ -170,7 +170,7 @@ class ReadingSolver:
             if weight > 0:
                 gains[i] = np.log(weight)
                 for post, here, there in zip(posteriors, solved, self.prior(version, d, None), strict=True):
-                    ratio = np.divide(post, here, out=np.zeros_like(post), where=here > 1e-12)
+                    ratio = likelihood_ratio(post, here)
                     gains[i] += np.log(np.maximum((ratio * there).sum(axis=1), 1e-300)).sum()
         return float(np.logaddexp.reduce(gains))
 
@@ -348,7 +348,7 @@ class ReadingSolver:
         for block, place, post, prior in zip(
             self.panel.blocks, self.places, posteriors, self.prior(None, None, None), strict=True
         ):
-            ratio = _ratio(post, prior)
+            ratio = likelihood_ratio(post, prior)
             departed = block.pool(DEPARTURE_POOL_INBREEDING)[place]
             as_line = np.einsum("mg,mvg->mv", ratio, block.consensus[place].astype(np.float64))
             gained = (1 - h) * as_line + h * (ratio * departed).sum(axis=1)[:, None]
@@ -371,7 +371,7 @@ class ReadingSolver:
                 block.k,
                 block.maternal,
                 block.rows[place],
-                np.minimum(_ratio(post, prior), LARGEST_RATIO).astype(np.float16),
+                np.minimum(likelihood_ratio(post, prior), LARGEST_RATIO).astype(np.float16),
             )
             for block, place, post, prior in zip(
                 self.panel.blocks, self.places, posteriors, self.prior(None, None, None), strict=True
@@ -395,8 +395,3 @@ class ReadingSolver:
             tuple(lines),
             tuple(round(log_tube + by_line[name], 6) for name in lines),
         )
-
-
-def _ratio(post: Floats, prior: Floats) -> Floats:
-    """Likelihood ratio from a posterior; 0 where the pool lacks a genotype altogether."""
-    return np.divide(post, prior, out=np.zeros_like(post), where=prior > 1e-12)

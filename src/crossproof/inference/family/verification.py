@@ -58,7 +58,7 @@ def readings_of(
     n_lines = len(prepared.donors)
     as_lines = origins.log_prior[n_in : n_in + n_lines, None] + prepared.flat[:n_lines]
     return read_parents(
-        Family(prepared.blocks, priors),
+        Family(prepared.blocks, priors, compiled=panel.compiled),
         panel,
         prepared.places,
         settings,

@@ -101,7 +101,8 @@ class Panel:
     typing; `tag_rates`; `quality` (class,): factors by which poor wells err more; `converged`, `rounds`: of
     the estimates. `copies` (V, 2): versions of the two lines that a version is the F1 of, UNKNOWN_COPY for
     one that is not known, FIXED_LINE both where it is no F1; `recognised` (V,): whether they were not given
-    but recognised.
+    but recognised. `compiled`: whether families are judged by compiled loops, where they are of the kind;
+    numbers differ in their last bits, so that it is no part of what a family's digest is made from.
     """
 
     lines: tuple[str, ...]
@@ -128,6 +129,7 @@ class Panel:
     rounds: int = 0
     copies: Ints = field(default_factory=lambda: np.empty((0, 2), dtype=np.int64))
     recognised: Bools = field(default_factory=lambda: np.empty(0, dtype=bool))
+    compiled: bool = False
 
     @cached_property
     def line_number(self) -> dict[str, int]:
@@ -307,6 +309,7 @@ _PLAIN_FIELDS = (
     "rounds",
     "copies",
     "recognised",
+    "compiled",
 )
 
 
@@ -368,4 +371,5 @@ def panel_from_arrays(arrays: Mapping[str, NDArray[Any]]) -> Panel:
         int(arrays["rounds"]),
         arrays["copies"],
         arrays["recognised"],
+        bool(arrays["compiled"]) if "compiled" in arrays else False,
     )

@@ -2,10 +2,10 @@
 
 Neighbouring wells that speak for the same line (`spills`) are added up, each bounded as in the search for
 layouts. Plants of one pod that look like outcrosses by that line count once: one foreign donor for a pod is
-common. A family speaks only where sibs of its plants are clear of the line, for else its parents may not be
-what they should be; one that lies in the spill as a whole, only with others. Where the line is a parent of
-the cross, wells speak by their reads alone, and not on a plate whose reads of a parent are out of balance
-elsewhere as well; without reads such wells are held with their neighbours.
+common. A family speaks only where sibs of its plants are clear of the line, a hybrid among them, for else its
+parents may not be what they should be; one that lies in the spill as a whole, only with others. Where the
+line is a parent of the cross, wells speak by their reads alone, and not on a plate whose reads of a parent
+are out of balance elsewhere as well; without reads such wells are held with their neighbours.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import Matrix
-from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.scores import N_RELATIONS, PlateScores
 from crossproof.inference.plates.spills import LIKE_OUTCROSS, SpillScores, spill_scores
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
@@ -75,15 +75,27 @@ def _speak(found: SpillScores, j: int, gain: Floats) -> Ints:
     return np.flatnonzero(enough & ~mute[:, j] & (found.spilled[:, j] > best - LIKE_OUTCROSS))
 
 
-def _crossed(scores: PlateScores, identity: Ints, wells: Ints) -> Bools:
-    """Which of these wells fit a hybrid of their tag better than its mother or its father selfed, (well,)."""
+def _relations(scores: PlateScores, identity: Ints, wells: Ints) -> Floats:
+    """log P(calls | relation to the parents of its tag) of these wells, (well, relation)."""
     season, state = scores.season, scores.lines_under(identity)
-    out = np.zeros(len(wells), dtype=bool)
+    out = np.zeros((len(wells), N_RELATIONS))
     for i in np.unique(identity[wells]):
         mine, c = identity[wells] == i, np.array([i - season.n_lines])
-        by = scores.relation_scores(season.mother[c], season.father[c], wells[mine], state)[:, 0]
-        out[mine] = by[:, 0] > np.maximum(by[:, 1], by[:, FATHER_SELFED])
+        out[mine] = scores.relation_scores(season.mother[c], season.father[c], wells[mine], state)[:, 0]
     return out
+
+
+def _crossed(scores: PlateScores, identity: Ints, wells: Ints) -> Bools:
+    """Which of these wells fit a hybrid of their tag better than its mother or its father selfed, (well,)."""
+    by = _relations(scores, identity, wells)
+    return np.asarray(by[:, 0] > np.maximum(by[:, 1], by[:, FATHER_SELFED]))
+
+
+def _hybrids(scores: PlateScores, identity: Ints, wells: Ints) -> Bools:
+    """Which of these wells fit a hybrid of their tag best, or nearly so: an outcross to a line that was never
+    typed is close where a parent plant departs from its line, (well,)."""
+    by = _relations(scores, identity, wells) + scores.relation_prior()
+    return np.asarray(by[:, 0] > by.max(axis=1, initial=-np.inf) - LIKE_OUTCROSS)
 
 
 def _in_balance(scores: PlateScores, identity: Ints, found: SpillScores, j: int, elsewhere: Bools) -> bool:
@@ -99,9 +111,9 @@ def _in_balance(scores: PlateScores, identity: Ints, found: SpillScores, j: int,
 def _told_apart(
     scores: PlateScores, identity: Ints, group: Ints, found: SpillScores, j: int, near: Bools
 ) -> Ints:
-    """The wells of a group whose sibs outside it speak against the spill: where the whole family speaks for
-    it, its parents are not what they should be. A family all of whose plants lie there counts with others;
-    so does one of the line whose reads may be out of balance wherever it was a parent."""
+    """The wells of a group whose sibs outside it speak against the spill: where all hybrids of the family
+    speak for it, its parents are not what they should be. A family all of whose plants lie there counts with
+    others; so does one of the line whose reads may be out of balance wherever it was a parent."""
     beside, of = np.asarray(near[group].any(axis=0)), identity[found.wells]
     outside = np.ones(len(of), dtype=bool)
     outside[group] = False
@@ -118,15 +130,13 @@ def _told_apart(
             sound = len(sibs) >= LEAST_SIBS and bool(np.median(spilled[sibs]) < SPEAKS)
             sound = sound and _in_balance(scores, identity, found, j, outside)
             (apart if sound else out_of_balance).append(mine)
-        elif len(far) >= LEAST_SIBS:
-            if np.median(spilled[far]) < -SPEAKS:
-                apart.append(mine)
-        else:
-            # Selfs among the sibs are clear whoever the father was. A line's DNA beside that of selfs looks
-            # like an outcross by it, beside that of hybrids like no plant: no father makes both.
+        elif len(far) < LEAST_SIBS or np.median(spilled[far]) < -SPEAKS:
+            # Selfs and outcrosses among the sibs are clear whoever the parents were; a hybrid that is clear
+            # shows that they are as recorded. A line's DNA beside that of selfs looks like an outcross by it,
+            # beside that of hybrids like no plant: no father makes both.
             like = found.like_outcross[mine, j]
             both = bool(like.any()) and int((~like).sum()) >= LEAST_SIBS
-            told = both or bool(_crossed(scores, identity, found.wells[clear]).any())
+            told = both or bool(_hybrids(scores, identity, found.wells[clear]).any())
             (apart if len(clear) >= LEAST_SIBS and told else inside).append(mine)
     if not apart and len(inside) < 2:
         return group[:0]

@@ -67,12 +67,7 @@ class Rounds:
         """
         before, first, self._rounds = self._told, not self._rounds, self._rounds + 1
         asked = self._to_ask()
-        settled = {cross for cross, told in before.items() if told.typed}
-        together = [f for f in asked if f.cross_id in settled or f.cross_id not in before]
-        new = self._together.ask(panel, together, settled)
-        alone = [f for f in asked if f.cross_id not in new]
-        new |= ask(self.wells, panel, alone, self.settings, settled)
-        new = {f.cross_id: new[f.cross_id] for f in asked if f.cross_id in new}
+        new = self._answers(panel, asked)
         moved = {} if first else _moves(before, new)
         at_rest = not first and max(moved.values(), default=0.0) < TOLERANCE
         still = at_rest and (bool(self._left_out) or len(asked) == len(self.families))
@@ -86,6 +81,15 @@ class Rounds:
         if not self.said and self._rounds <= SAYS_ROUNDS:
             panel = self._with_says(panel)
         return replace(panel, converged=still, rounds=self._rounds)
+
+    def _answers(self, panel: Panel, asked: Sequence[FamilyInput]) -> dict[str, Told]:
+        """What these families tell; those beyond doubt, and those never asked, are asked together."""
+        settled = {cross for cross, told in self._told.items() if told.typed}
+        together = [f for f in asked if f.cross_id in settled or f.cross_id not in self._told]
+        new = self._together.ask(panel, together, settled)
+        alone = [f for f in asked if f.cross_id not in new]
+        new |= ask(self.wells, panel, alone, self.settings, settled)
+        return {f.cross_id: new[f.cross_id] for f in asked if f.cross_id in new}
 
     @property
     def in_doubt(self) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from crossproof.inference.compilation import pays
 from crossproof.inference.evidence.blocks import ErrorRates, EvidenceBlock, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.lines.doubt import doubt_from_dict
@@ -140,9 +141,8 @@ class _PanelFit:
             np.empty((0, 2), dtype=np.int64),
             np.empty((0, 2)),
             _first_tag_rates(settings, calibration),
-            np.array(
-                QUALITY_PRIOR if calibration is None or not calibration.quality else calibration.quality
-            ),
+            np.array((calibration and calibration.quality) or QUALITY_PRIOR),
+            compiled=pays(len(families), bool(wells.markers.maternal.any())),
         )
 
     def with_lines(self, panel: Panel) -> Panel:

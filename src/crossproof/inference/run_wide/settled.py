@@ -198,7 +198,9 @@ class _Asked:
                 father.append(rested.father[i][:, f])
         first = own.start
         family = Family(
-            tuple(of_family), Priors(priors.pair[:, first], priors.donor[:, first], priors.flat[own])
+            tuple(of_family),
+            Priors(priors.pair[:, first], priors.donor[:, first], priors.flat[own]),
+            compiled=panel.compiled,
         )
         solution = Solution(
             rested.log_pair[:, own],
