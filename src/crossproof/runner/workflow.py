@@ -49,6 +49,8 @@ STOP_SECONDS = 10.0
 """What Snakemake is given to end once the run is told to stop, before it is killed."""
 STOP_SECONDS_ELSEWHERE = 120.0
 """The same where it has jobs on other hosts to call off."""
+AGAIN_SECONDS = 2.0
+"""After which a run of this host is told once more: an interrupt can get lost in Snakemake's own loop."""
 PATIENCE_SECONDS = 2.0
 """How long a run waits for the season: a check holds it for a moment, another run for long."""
 TAIL_LINES = 40
@@ -228,7 +230,8 @@ def _snakemake(
         process = start_engine(engine, unshared=(reading, lock))
     os.close(writing)
 
-    with _stopped_by_signals(process, STOP_SECONDS if profile is None else STOP_SECONDS_ELSEWHERE):
+    here = profile is None
+    with _stopped_by_signals(process, STOP_SECONDS if here else STOP_SECONDS_ELSEWHERE, repeat=here):
         with open(reading, encoding="ascii") as lines, jobs_log(folder).open("w", encoding="ascii") as kept:
             _follow(lines, kept, on_progress, _compiles(index))
         return process.wait(), end_of(log), log
@@ -261,15 +264,18 @@ def _follow(
 
 
 @contextmanager
-def _stopped_by_signals(process: EngineProcess, patience: float) -> Iterator[None]:
+def _stopped_by_signals(process: EngineProcess, patience: float, repeat: bool) -> Iterator[None]:
     """Pass an interrupt or SIGTERM on to a process and its children, which end by the time this is left.
 
-    `patience`: seconds they are given before they are killed.
+    `patience`: seconds they are given before they are killed. `repeat`: whether they are told again until
+    then; not where that would break off the calling off of jobs on other hosts.
     """
     stopping: list[Any] = []  # once told to stop: the handler of SIGALRM that was there before
+    until: list[float] = []
 
-    def kill(_number: int, _frame: object) -> None:
-        _signal_group(process.pid, signal.SIGKILL)
+    def again(_number: int, _frame: object) -> None:
+        late = time.monotonic() >= until[0]
+        _signal_group(process.pid, signal.SIGKILL if late else signal.SIGINT)
 
     def stop(_number: int, _frame: object) -> None:
         # As an interrupt, whatever came: Snakemake's handler of SIGTERM takes a lock that the code it
@@ -277,8 +283,10 @@ def _stopped_by_signals(process: EngineProcess, patience: float) -> Iterator[Non
         # by killing it: every table is written whole or not at all.
         _signal_group(process.pid, signal.SIGINT)
         if not stopping:
-            stopping.append(signal.signal(signal.SIGALRM, kill))
-            signal.setitimer(signal.ITIMER_REAL, patience)
+            until.append(time.monotonic() + patience)
+            stopping.append(signal.signal(signal.SIGALRM, again))
+            first = AGAIN_SECONDS if repeat else patience
+            signal.setitimer(signal.ITIMER_REAL, first, AGAIN_SECONDS)
 
     before = {s: signal.signal(s, stop) for s in (signal.SIGINT, signal.SIGTERM)}
     try:
