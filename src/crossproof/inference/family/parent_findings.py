@@ -319,7 +319,7 @@ def _other_plant(result: FamilyResult, side: int, wells: Wells, lines: Collectio
         "",
         result.cross_id,
         f"{n} of {count_of(len(lead), 'plant')} of {result.cross_id} {agreeing(n, 'has', 'have')} a "
-        f"{SIDES[side]} that is not {line}: {shown}{'' if of_it == n else f' for {of_it} of them'}.",
+        f"{SIDES[side]} that is not {line}{_named(shown, of_it, n)}.",
         f"Compare with the crossing book. If {shown} was the {SIDES[side]}, add the proposed row to "
         "corrections.csv and run again."
         if whole
@@ -329,6 +329,13 @@ def _other_plant(result: FamilyResult, side: int, wells: Wells, lines: Collectio
         other=shown,
         corrections=(row,) if whole else (),
     )
+
+
+def _named(line: str, of_it: int, n: int) -> str:
+    """Words for the line that `of_it` of `n` foreign plants are of."""
+    if of_it == 0:
+        return "; they are not all of one line" if n > 1 else "; which line it is does not show"
+    return f": {line}" if of_it == n else f": {line} for {of_it} of them"
 
 
 def _generation(result: FamilyResult, wells: Wells) -> Finding:
