@@ -60,7 +60,7 @@ def test_the_wheel_is_whole(wheel: Path) -> None:
     assert {"crossproof/py.typed", "crossproof/workflow/Snakefile"} <= names
     assert not [n for n in names if n.startswith(("tests/", "benchmarks/", "docs/", "demo_genotypes/"))]
     assert any(n.endswith("licenses/LICENSE") for n in names)
-    assert "crossproof = crossproof.cli:main" in commands
+    assert "crossproof = crossproof.cli.__main__:start" in commands
     assert said["Name"] == "crossproof"
     assert said["License-Expression"] == "BSD-3-Clause"
     assert set(said["Requires-Python"].split(",")) == {">=3.11", "<3.14"}
