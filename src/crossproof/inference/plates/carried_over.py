@@ -7,8 +7,8 @@ which v shows,
     s(w, v) = log sum_r p(r) prod_m [ (1 - c) P(D_wm | r) + c P(D_wm | r and v) ]  -  log P(D_w | one plant)
 
 summed over the strip at one c, each well bounded as in the search for layouts. r are the relations to its
-cross; where one plant is likelier an outcross by a line or another plant of the plate or pool (`OnePlant.odd`),
-these as well, or such wells would speak against it whatever is carried over. Where the sibs of w elsewhere
+cross; where one plant is likelier an outcross by a line or another plant of the plate or pool, these as well
+(`OnePlant.odd`), or such wells would speak against it whatever is carried over. Where the sibs of w elsewhere
 on the plate would be explained by v as well, their parents are not what they should be: so much is taken off.
 Where there are read depths, they are asked in place of calls (`carried_reads`).
 """
