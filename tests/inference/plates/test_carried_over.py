@@ -9,7 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crossproof.inference.plates import carried_over
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.spills import one_plant
 from crossproof.model.findings import Hold
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
@@ -46,3 +50,32 @@ def test_a_column_that_shows_the_one_before_is_held_and_a_sound_plate_is_not(see
     assert len(f.samples) >= 6  # a well that failed, or beside one that did, is left out
     assert "column 7 of plate P1 show alleles of the wells beside them in column 6" in f.evidence
     assert f.hold is Hold.SAMPLES
+
+
+def test_with_nothing_carried_over_a_well_is_explained_as_one_plant_is():
+    """The two stories differ only in the carry-over: without it `_call_gains` has the sums of `one_plant`."""
+    nursery = sim.make_nursery(np.random.default_rng(5))
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    season = sim.season_tables(nursery)
+    evidence = tuple(np.zeros((season.n_lines, *b.likelihood.shape[::2])) for b in plate.blocks)
+    for tubes in (plate, sim.make_parent_plate(nursery, 2)):
+        for w in np.flatnonzero((tubes.identity >= 0) & (tubes.identity < season.n_lines)):
+            for e, block in zip(evidence, tubes.blocks, strict=True):
+                e[tubes.identity[w]] += np.log(block.likelihood[:, w])
+    scores = PlateScores(plate, season, evidence, usual=0.92, background=0.02)
+    identity = plate.identity
+    matrix, state = scores.matrix(identity), scores.lines_under(identity)
+    wells = np.flatnonzero(identity >= season.n_lines)
+    one, by_line = one_plant(scores, matrix, identity, wells, state.lines, state)
+    nothing = [np.stack([x[:, wells], x[:, wells]]).astype(np.float64) for x in scores.likelihood]
+
+    mothers = season.mother[identity[wells] - season.n_lines]
+    kinds = [
+        (carried_over._mixed(scores, identity, wells, nothing, state), scores.plain(identity, state)[wells]),
+        (carried_over._mixed_outcross(scores, mothers, nothing, state), log_sum(by_line, axis=1)),
+        (carried_over._mixed_anything(scores, matrix, nothing, state), matrix.anything[wells]),
+    ]
+    for mixed, alone in kinds:
+        np.testing.assert_allclose(mixed, np.repeat(alone[:, None], mixed.shape[1], axis=1), rtol=1e-9)
+    whole = np.logaddexp(np.logaddexp(kinds[0][0], kinds[1][0]), kinds[2][0])
+    np.testing.assert_allclose(whole[:, 0], one, rtol=1e-9)

@@ -6,7 +6,9 @@ which v shows,
 
     s(w, v) = log sum_r p(r) prod_m [ (1 - c) P(D_wm | r) + c P(D_wm | r and v) ]  -  log P(D_w | one plant)
 
-summed over the strip at one c, each well bounded as in the search for layouts. Where the sibs of w elsewhere
+summed over the strip at one c, each well bounded as in the search for layouts. r are the relations to its
+cross; where one plant is likelier an outcross by a line or another plant of the plate or pool, these as well
+(`OnePlant.odd`), or such wells would speak against it whatever is carried over. Where the sibs of w elsewhere
 on the plate would be explained by v as well, their parents are not what they should be: so much is taken off.
 Where there are read depths, they are asked in place of calls (`carried_reads`).
 """
@@ -14,17 +16,18 @@ Where there are read depths, they are asked in place of calls (`carried_reads`).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
-from crossproof.inference.pedigree import pool_genotypes
+from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_genotypes
 from crossproof.inference.plates.carried_reads import CARRIED, has_reads, read_gains
-from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.mixtures import union_calls
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
-from crossproof.inference.plates.spills import one_plant
+from crossproof.inference.plates.spills import OUTCROSS, one_plant
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.plates import row_letters
@@ -50,27 +53,127 @@ ASK = 20.0
 """Strips whose wells speak for it by fewer nats in all are not looked at any further."""
 
 
-def _mixed(scores: PlateScores, identity: Ints, wells: Ints, beside: Ints, state: LineState) -> Floats:
-    """log P(calls | own cross and the well beside it, which shows at a share c), (pair, c)."""
-    n, season = scores.season.n_lines, scores.season
-    crosses, of = np.unique(identity[wells] - n, return_inverse=True)
-    total = np.zeros((len(wells), len(SHOWN), N_RELATIONS))
+@dataclass(frozen=True)
+class OnePlant:
+    """`log_p` log P(calls | one plant), and where that is likelier `odd`, no plant of its cross, (well,)."""
+
+    log_p: Floats
+    odd: Bools
+
+
+def _one_plant(
+    scores: PlateScores, matrix: Matrix, identity: Ints, plants: Ints, state: LineState
+) -> OnePlant:
+    """Of these plants; nothing of the other wells."""
+    log_p, odd = np.zeros(len(identity)), np.zeros(len(identity), dtype=bool)
+    one, by_line = one_plant(scores, matrix, identity, plants, state.lines, state)
+    log_p[plants] = one
+    odd[plants] = np.logaddexp(log_sum(by_line, axis=1), matrix.anything[plants]) > one - np.log(2)
+    return OnePlant(log_p, odd)
+
+
+def _shown(scores: PlateScores, wells: Ints, beside: Ints) -> list[Floats]:
+    """P(calls | own genotype), and where the well beside it shows, per block (2, marker, pair, g).
+
+    One well in `beside` is beside all of them.
+    """
+    out = []
     for b, x in enumerate(scores.likelihood):
-        data = x[:, beside].transpose(1, 0, 2) * pool_genotypes(
-            scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5
-        )
+        data = x[:, beside] * pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)[:, None]
         data = data / data.sum(axis=2, keepdims=True)
-        own = x[:, wells].transpose(1, 0, 2).astype(np.float64)  # pair, marker, g
-        with_it = np.einsum("pmg,xyg,pmy->pmx", own, union_calls(season.blocks[b].k), data, optimize=True)
+        own = x[:, wells].astype(np.float64)
+        union = union_calls(scores.season.blocks[b].k)
+        if len(beside) == 1:
+            with_it = own @ np.tensordot(data[:, 0], union, axes=(1, 1)).transpose(0, 2, 1)
+        else:
+            with_it = np.einsum("mpg,xyg,mpy->mpx", own, union, data, optimize=True)
+        out.append(np.stack([own, with_it]))
+    return out
+
+
+def _sums(table: Floats, shown: Floats) -> Floats:
+    """sum_m log P(calls | genotypes of each kind), (pair, c, kind), from tables (kind, marker, g)."""
+    own, with_it = shown
+    kinds = table.transpose(1, 2, 0)
+    return np.stack([log_sums(kinds, (1 - c) * own + c * with_it) for c in SHOWN], axis=1)
+
+
+def _mixed(
+    scores: PlateScores, identity: Ints, wells: Ints, blocks: list[Floats], state: LineState
+) -> Floats:
+    """log P(calls | own cross and the well beside it), (pair, c), from the blocks of `_shown`."""
+    season = scores.season
+    crosses, of = np.unique(identity[wells] - season.n_lines, return_inverse=True)
+    total = np.zeros((len(wells), len(SHOWN), N_RELATIONS))
+    for b, shown in enumerate(blocks):
         parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
         plants = scores.cross_table(b, *parents)  # cross, relation, marker, g
-        for i, c in enumerate(SHOWN):
-            shown = (1 - c) * own + c * with_it
-            for cross in range(len(crosses)):
-                mine = np.flatnonzero(of == cross)
-                chance = np.einsum("rmx,pmx->prm", plants[cross], shown[mine], optimize=True)
-                total[mine, i] += np.log(chance).sum(axis=2)
+        for cross in range(len(crosses)):
+            mine = np.flatnonzero(of == cross)
+            total[mine] += _sums(plants[cross], shown[:, :, mine])
     return log_sum(total + scores.relation_prior(), axis=2)
+
+
+def _mixed_outcross(scores: PlateScores, mothers: Ints, blocks: list[Floats], state: LineState) -> Floats:
+    """log P(calls | an outcross of the mother by some line and the well beside it), (pair, c)."""
+    total = np.zeros((len(mothers), len(SHOWN), len(state.lines)))
+    for b, shown in enumerate(blocks):
+        gametes = gamete_table(scores.season.blocks[b].k)
+        pollen = scores.parent_table(b, state.lines, state) @ gametes
+        for mother in np.unique(mothers):
+            egg = scores.parent_table(b, np.array([mother]), state) @ gametes
+            mine = np.flatnonzero(mothers == mother)
+            outcrosses = child_of_gametes(np.broadcast_to(egg, pollen.shape), pollen)
+            total[mine] += _sums(outcrosses, shown[:, :, mine])
+    prior = scores.relation_prior()[OUTCROSS] - np.log(max(len(state.lines), 1))
+    return log_sum(total + prior, axis=2)
+
+
+def _mixed_anything(scores: PlateScores, matrix: Matrix, blocks: list[Floats], state: LineState) -> Floats:
+    """log P(calls | any plant of the plate or of the pool and the well beside it), (pair, c):
+    `Matrix.anything` with what is carried."""
+    n, season = scores.season.n_lines, scores.season
+    lines, crosses = matrix.ids[matrix.ids < n], matrix.ids[matrix.ids >= n] - n
+    total: Floats | float = 0.0
+    for b, shown in enumerate(blocks):
+        q = scores.pool_of[b] * 0.98 + 0.02 / season.blocks[b].k
+        parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
+        plants = scores.cross_table(b, *parents)
+        kinds = [
+            np.stack([pool_genotypes(q, f) for f in (0.0, 0.98)]),
+            scores.parent_table(b, lines, state),
+            plants.reshape(-1, *plants.shape[2:]),
+        ]
+        total = total + _sums(np.concatenate(kinds), shown)
+    each = -np.log(2) - np.log(len(matrix.ids))
+    prior = [np.full(2, -2 * np.log(2)), np.full(len(lines), each)]
+    prior.append(np.tile(scores.relation_prior(), len(crosses)) + each)
+    return log_sum(total + np.concatenate(prior), axis=2)
+
+
+def _call_gains(
+    scores: PlateScores,
+    matrix: Matrix,
+    identity: Ints,
+    wells: Ints,
+    beside: Ints,
+    state: LineState,
+    one: OnePlant,
+) -> Floats:
+    """s(w, v) of these plants and the wells beside them, from the calls, (pair, c).
+
+    What is likelier something else than a plant of its cross is so with DNA carried over as well.
+    """
+    blocks = _shown(scores, wells, beside)
+    mixed = _mixed(scores, identity, wells, blocks, state)
+    odd = np.flatnonzero(one.odd[wells])
+    if len(odd):
+        theirs = [x[:, :, odd] for x in blocks]
+        mothers = scores.season.mother[identity[wells[odd]] - scores.season.n_lines]
+        by_line = _mixed_outcross(scores, mothers, theirs, state)
+        anything = _mixed_anything(scores, matrix, theirs, state)
+        mixed[odd] = np.logaddexp(mixed[odd], np.logaddexp(by_line, anything))
+    return np.asarray(mixed - one.log_p[wells][:, None])
 
 
 def _strips(scores: PlateScores) -> Iterator[tuple[str, str, Ints, Ints]]:
@@ -109,8 +212,7 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
     if not plate.placed or not len(plants):
         return []
     state = scores.lines_under(identity)
-    one = np.zeros(len(plate))
-    one[plants] = one_plant(scores, matrix, identity, plants, state.lines, state)[0]
+    one = _one_plant(scores, matrix, identity, plants, state)
     strips = _strips_of_plants(scores, identity, called)
     if not strips:
         return []
@@ -119,7 +221,7 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
     gains = (
         read_gains(scores, identity, every, beside, state)
         if reads
-        else _mixed(scores, identity, every, beside, state) - one[every][:, None]
+        else _call_gains(scores, matrix, identity, every, beside, state, one)
     )
     shares = CARRIED if reads else SHOWN
     best: tuple[float, int, float, Ints] | None = None
@@ -130,7 +232,7 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
         if np.maximum(gain, 0.0).sum(axis=0).max() < ASK:
             continue
         if not reads:
-            sibs = _of_sibs(scores, identity, wells, near, state, one, plants)
+            sibs = _of_sibs(scores, matrix, identity, wells, near, state, one, plants)
             gain = np.where(np.isinf(sibs), np.minimum(gain, 0.0), gain - sibs)
         gain = np.where(gain > 0, np.maximum(gain - ERRING, 0.0), gain)
         c = int(gain.sum(axis=0).argmax())
@@ -154,11 +256,12 @@ def _crosses_that_speak(crosses: Ints, gain: Floats) -> int:
 
 def _of_sibs(
     scores: PlateScores,
+    matrix: Matrix,
     identity: Ints,
     wells: Ints,
     beside: Ints,
     state: LineState,
-    one: Floats,
+    one: OnePlant,
     plants: Ints,
 ) -> Floats:
     """What the well beside each would explain of its sibs outside the strip as well, (well, c); infinite
@@ -167,8 +270,8 @@ def _of_sibs(
     for i, (w, v) in enumerate(zip(wells.tolist(), beside.tolist(), strict=True)):
         sibs = plants[(identity[plants] == identity[w]) & ~np.isin(plants, wells) & (plants != v)]
         if len(sibs) >= LEAST_SIBS:
-            mixed = _mixed(scores, identity, sibs, np.full(len(sibs), v), state)
-            out[i] = np.maximum(np.quantile(mixed - one[sibs][:, None], CLEARED_BY, axis=0), 0.0)
+            gain = _call_gains(scores, matrix, identity, sibs, np.array([v]), state, one)
+            out[i] = np.maximum(np.quantile(gain, CLEARED_BY, axis=0), 0.0)
     return out
 
 
