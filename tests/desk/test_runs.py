@@ -35,13 +35,17 @@ def wait(condition, seconds=120):
         time.sleep(0.02)
 
 
+def happened(log):
+    return {e.happened for e in read_events(log.read_text(encoding="ascii").splitlines())}
+
+
 def test_a_run_is_stopped_and_gone_on_with(visitor, root):
     place = find_season(root, "demo")
     assert visitor.post("/season/demo/run").headers["location"] == "/season/demo/run"
     assert "Stop the run" in words(visitor.get("/season/demo/run"))
     assert visitor.post("/season/demo/run").status_code == 409
     log = jobs_log(place.folder)  # a small run is over soon after: its state would be too long in the asking
-    wait(lambda: log.exists() and any(e.happened is Happened.FINISHED for e in read_events(log.read_text().splitlines())))
+    wait(lambda: log.exists() and Happened.FINISHED in happened(log))
     assert visitor.post("/season/demo/run/stop").headers["location"] == "/season/demo/run?said=STOPPING"
     wait(lambda: not visitor.desk.jobs.runs(place))
     assert last_ended(place).stopped
