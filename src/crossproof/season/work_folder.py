@@ -126,23 +126,26 @@ DIGEST_BYTES = 32
 
 def write_kept(path: Path, value: Any) -> None:
     """Write JSON for a later step, with the digest of its content; whole or not at all."""
-    # Twice: numbers as keys are sorted as the texts that they become.
-    text = _plain_text(json.loads(_plain_text(value)))
-    sha = hashlib.sha256(text.encode()).hexdigest()
-    write_bytes(path, f'{{"content": {text}, "sha256": "{sha}"}}\n'.encode())
+    content = json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=False).encode()
+    write_bytes(path, _BEFORE + content + _after(content))
 
 
 def read_kept(path: Path) -> Any:
     """What `write_kept` wrote; None where there is no such file or its content does not fit its digest."""
-    held = read_json(path)
-    if not isinstance(held, dict) or set(held) != {"sha256", "content"}:
+    try:
+        held = path.read_bytes()
+    except FileNotFoundError:
         return None
-    fits = hashlib.sha256(_plain_text(held["content"]).encode()).hexdigest() == held["sha256"]
-    return held["content"] if fits else None
+    content = held[len(_BEFORE) : -len(_after(b""))]
+    return json.loads(content) if held == _BEFORE + content + _after(content) else None
 
 
-def _plain_text(value: Any) -> str:
-    return json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=False)
+_BEFORE = b'{"content": '
+
+
+def _after(content: bytes) -> bytes:
+    """What follows the content in its file, which is JSON as a whole."""
+    return f', "sha256": "{hashlib.sha256(content).hexdigest()}"}}\n'.encode()
 
 
 def write_kept_bytes(path: Path, data: bytes) -> None:
