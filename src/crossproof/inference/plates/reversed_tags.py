@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables
-from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, called_plants
 from crossproof.model.arrays import Floats
@@ -131,11 +131,11 @@ def _places(c: int, plates: Sequence[Examined], season: SeasonTables) -> list[tu
 
 
 def reversed_findings(
-    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, asked: AskedOnce
 ) -> dict[int, Finding]:
     """By cross, the finding that it was made the other way round."""
     parts: dict[int, list[Directions]] = {}
-    for found in each(lambda x: _directions(x, season), plates):
+    for found in asked(lambda x: _directions(x, season), plates, id):
         for c, directions in found.items():
             parts.setdefault(c, []).append(directions)
     tags = {c: _joined(mine) for c, mine in parts.items()}

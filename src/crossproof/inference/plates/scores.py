@@ -22,15 +22,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from crossproof.inference.pedigree import (
-    child_of_gametes,
-    fixed_table,
-    gamete_table,
-    pool_genotypes,
-    self_table,
-)
+from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.call_rate_model import call_rate_log
+from crossproof.inference.plates.cross_tables import cross_table, of_lines, of_pairs
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.score_matrix import ODD, UNKNOWN, Matrix
 from crossproof.inference.plates.stray_seed import TagScores
@@ -39,6 +34,8 @@ from crossproof.model.arrays import Floats, Ints
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 """Father selfed, F2, fixed progeny, within the off-pedigree class."""
 N_RELATIONS = 6
+FEW_PAIRS = 64
+"""Pairs of parents from which on what they have in common is worked out once."""
 MOST_STATES = 4
 """Layouts whose line evidence a plate keeps at hand."""
 
@@ -86,6 +83,7 @@ class PlateScores:
         self._off: dict[int, list[Floats]] = {}
         self._states: dict[tuple[bytes, bool, bytes], LineState] = {}
         self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
+        self.pollen = [q * 0.98 + 0.02 / q.shape[1] for q in self.pool_of]
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
         self._priors = [tuple(pool_genotypes(q, f) for f in (0.0, 1.0, 0.9)) for q in self.pool_of]
         self.pool = self._pool()
@@ -98,8 +96,7 @@ class PlateScores:
     def _pool(self) -> Floats:
         """log P(data | an unknown plant of the pool, inbred or outbred), (well,)."""
         tables = []
-        for block, n in zip(self.season.blocks, self.nuclear, strict=True):
-            q = block.pool[n] * 0.98 + 0.02 / block.k
+        for q in self.pollen:
             tables.append(np.stack([pool_genotypes(q, 0.0), pool_genotypes(q, 0.98)], axis=-1))
         both = np.zeros((len(self.plate), 2))
         for t, x in zip(tables, self.likelihood, strict=True):
@@ -166,16 +163,7 @@ class PlateScores:
     def cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
         """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross,
         marker, g)."""
-        block, n = self.season.blocks[b], self.nuclear[b]
-        k = block.k
-        gm, gp = mother @ gamete_table(k), father @ gamete_table(k)
-        pollen = np.broadcast_to(block.pool[n] * 0.98 + 0.02 / k, gm.shape)
-        f1 = child_of_gametes(gm, gp)
-        selfing = self_table(k)
-        outcross = child_of_gametes(gm, pollen)
-        return np.stack(
-            [f1, mother @ selfing, outcross, father @ selfing, f1 @ selfing, f1 @ fixed_table(k)], axis=1
-        )
+        return cross_table(mother, father, self.pollen[b])
 
     def relation_prior(self) -> Floats:
         """log prior of the relations of `relation_scores`: hybrid, self, outcross, father selfed, F2,
@@ -215,12 +203,46 @@ class PlateScores:
 
     def relation_scores(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
         """log P(data | relation) of wells under pairs of parents (line indices), (well, pair, relation)."""
+        if len(mother) > FEW_PAIRS:
+            return self._relations_of_many(mother, father, wells, state)
         out = np.zeros((len(wells), len(mother) * N_RELATIONS))
         for b, x in enumerate(self.likelihood):
             table = self.cross_table(b, *(self.parent_table(b, p, state) for p in (mother, father)))
             flat = table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], out.shape[1])
             out += log_sums(flat, x[:, wells])
         return out.reshape(len(wells), len(mother), N_RELATIONS)
+
+    def _relations_of_many(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
+        """The same, what is of a single line once for each, and F1 and what follows it once for two lines."""
+        mothers, of_mother = np.unique(mother, return_inverse=True)
+        fathers, of_father = np.unique(father, return_inverse=True)
+        both = np.sort(np.stack([mother, father]), axis=0)
+        number = both[0] * (self.season.n_lines + 1) + both[1]
+        pairs, first, of_pair = np.unique(number, return_index=True, return_inverse=True)
+        low, high = both[:, first]
+        sizes = (3 * len(pairs), 2 * len(mothers), len(fathers))
+        fit = [np.zeros((len(wells), size)) for size in sizes]
+        for b, x in enumerate(self.likelihood):
+            here, pollen = x[:, wells], self.pollen[b]
+            tables = (
+                of_pairs(
+                    self.parent_table(b, low, state), self.parent_table(b, high, state), pollen.shape[1]
+                ),
+                of_lines(self.parent_table(b, mothers, state), pollen),
+                of_lines(self.parent_table(b, fathers, state), pollen)[:1],
+            )
+            for total, table in zip(fit, tables, strict=True):
+                total += log_sums(table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], -1), here)
+        of_two, of_mothers, of_fathers = fit
+        columns = {
+            0: of_two[:, of_pair],
+            1: of_mothers[:, of_mother],
+            2: of_mothers[:, len(mothers) + of_mother],
+            3: of_fathers[:, of_father],
+            4: of_two[:, len(pairs) + of_pair],
+            5: of_two[:, 2 * len(pairs) + of_pair],
+        }
+        return np.stack([columns[relation] for relation in range(N_RELATIONS)], axis=2)
 
     def known_share(self, line: int, state: LineState) -> float:
         """Share of the markers at which a line's tubes say what it is, 0 for an unknown line (-1)."""

@@ -16,7 +16,7 @@ import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.arrays import Plate, SeasonTables
-from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.log_sums import log_sums
 from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_wells
@@ -80,27 +80,30 @@ def _others(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tup
     other = np.flatnonzero((season.mother != season.mother[cross]) | (season.father != season.father[cross]))
     if len(other) <= MAX_OTHERS:
         return other, np.full(len(other), 1 / max(len(other), 1))
-    pairs = np.stack([season.mother[other], season.father[other]])
-    _, first, count = np.unique(pairs, axis=1, return_index=True, return_counts=True)
-    share = count / len(other)
-    other = other[first]
+    first, count = season.parent_pairs
+    apart = (season.mother[first] != season.mother[cross]) | (season.father[first] != season.father[cross])
+    share = count[apart] / len(other)
+    other = first[apart]
     if len(other) <= MAX_OTHERS:
         return other, share
     lines = np.arange(-1, season.n_lines)  # an unknown line comes first
+    pairs = np.sort(np.stack([season.mother[other], season.father[other]]), axis=0) + 1
+    _, one, of_pair = np.unique(pairs[0] * len(lines) + pairs[1], return_index=True, return_inverse=True)
+    low, high = pairs[:, one]  # an F1 is the same either way
     fit = np.zeros(len(other))
     for x in plates:
         wells = called_plants(x, season.n_lines + cross)
         if len(wells) == 0:
             continue
         state = x.scores.lines_under(x.search.identity, more=lines)
-        crossed, selfed = np.zeros((len(wells), len(other))), np.zeros((len(wells), len(lines)))
+        crossed, selfed = np.zeros((len(wells), len(low))), np.zeros((len(wells), len(lines)))
         for b, likelihood in enumerate(x.scores.likelihood):
             table = x.scores.parent_table(b, lines, state)
             gametes = table @ gamete_table(x.scores.plate.blocks[b].k)
-            f1 = child_of_gametes(gametes[season.mother[other] + 1], gametes[season.father[other] + 1])
+            f1 = child_of_gametes(gametes[low], gametes[high])
             crossed += log_sums(f1.transpose(1, 2, 0), likelihood[:, wells])
             selfed += log_sums(table.transpose(1, 2, 0), likelihood[:, wells])
-        fit += np.maximum(crossed, selfed[:, season.mother[other] + 1]).sum(axis=0)
+        fit += np.maximum(crossed[:, of_pair], selfed[:, season.mother[other] + 1]).sum(axis=0)
     best = np.sort(np.argsort(-fit, kind="stable")[:MAX_OTHERS])
     return other[best], share[best]
 
@@ -190,14 +193,14 @@ def _many_markers(
     return for_it >= LEAST_MARKERS and for_it >= 3 * against
 
 
-def bad_crosses(plates: Sequence[Examined], season: SeasonTables, each: Each = one_by_one) -> list[int]:
+def bad_crosses(plates: Sequence[Examined], season: SeasonTables, asked: AskedOnce) -> list[int]:
     """Crosses most of whose called plants (3 at least) are neither hybrid nor self of their tag.
 
     One outcross is nothing unusual; a whole family of them says that its father is another.
     """
     strange = np.zeros(len(season.crosses), dtype=np.int64)
     called = np.zeros(len(season.crosses), dtype=np.int64)
-    for counts in each(lambda x: _strange_plants(x, season), plates):
+    for counts in asked(lambda x: _strange_plants(x, season), plates, id):
         for c, n_called, n_strange in counts:
             called[c] += n_called
             strange[c] += n_strange

@@ -47,12 +47,13 @@ def unfit_findings(
     `explained`: samples of which other findings (tags, parents) say what they are.
     """
     labelled = each(lambda x: odd_plants(x.scores, x.search.labelled, x.plate.identity), examined)
+    elsewhere = season_shares(labelled)
 
     def of_plate(i: int) -> Finding | None:
         x, plate = examined[i], examined[i].plate
         if all_alike(plate) or not len(labelled[i].wells):
             return None
-        shares = season_shares(labelled, i)
+        shares = elsewhere[i]
         free = np.array([s not in explained for s in plate.samples], dtype=bool)
         left = (
             odd_plants(x.scores, x.search.matrix, x.search.identity)
