@@ -255,11 +255,12 @@ class _SeasonOfPlates:
         asked = AskedOnce(self.each)
         crosses = cross_findings(here, self.season, self.odds, asked)
         unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), self.each)
+        fit = [x for x in here if x.plate.name not in unfit]
         if unfit:
             # Piecemeal stories of such a plate, or of its crosses, would only mislead.
-            fit = [x for x in here if x.plate.name not in unfit]
             crosses = cross_findings(fit, self.season, self.odds, asked)
-        layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
+        told = frozenset(s for f in crosses for s in f.samples)
+        layouts = [f for x in fit for f in layout_findings(x.search, x.scores, told)]
         pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
         return [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
 
