@@ -24,6 +24,7 @@ from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.issued_tags import TAGS_FILE
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
+from crossproof.io.results.tables import read_parquet
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.job_sizes import parts_of, suitable_buckets
 from crossproof.season.past_seasons import previous_files, previous_problems
@@ -319,7 +320,7 @@ def _fresh_index(
 
 def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
     """One of the checked record tables ("samples", "crosses", "markers") as the index left it."""
-    return pd.read_parquet(folder.records / f"{name}.parquet")
+    return read_parquet(folder.records / f"{name}.parquet")
 
 
 def _version() -> str:

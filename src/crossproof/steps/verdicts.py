@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.family.origins import OTHER_MOTHER
+from crossproof.inference.family.verdicts import far_below_plate
 from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
@@ -19,6 +20,7 @@ from crossproof.io.sheets.columns import SAMPLES
 from crossproof.model.findings import FindingKind
 from crossproof.model.plates import Role
 from crossproof.model.results import CLASSES, Decision, Provable, Reason, Verdict, need_of
+from crossproof.model.settings import Settings
 from crossproof.rates.estimators.laws import wilson_limits
 from crossproof.season.evidence import (
     StoredBatch,
@@ -133,6 +135,7 @@ def verdict_frame(
     for w in np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy()).tolist():
         plants.setdefault((cross_of[w], plant_of[w]), []).append(w)
     tags = _other_tags(findings)
+    few_calls = _few_calls({p: plate[wells[0]] for p, wells in plants.items()}, place, evidence, settings)
     rows = []
     for (cross, plant), wells in plants.items():
         first = wells[0]
@@ -159,7 +162,14 @@ def verdict_frame(
             result = evidence[cross]
             mixed = any(sample[w] in findings.tables.mixed for w in wells)
             too_few = provable.get(cross) is Provable.NO
-            judgement = judge(result, number, settings, mixed_dna=mixed, few_contrasts=too_few)
+            judgement = judge(
+                result,
+                number,
+                settings,
+                mixed_dna=mixed,
+                few_calls=(cross, plant) in few_calls,
+                few_contrasts=too_few,
+            )
             row |= _judged(result, number, judgement)
             tagged = {tags[sample[w], cross] for w in wells if (sample[w], cross) in tags}
             if row["likely_source"] == OTHER_MOTHER and len(tagged) == 1:
@@ -168,6 +178,22 @@ def verdict_frame(
     frame = pd.DataFrame(rows, columns=[*COLUMNS, *extras, "_wells"])
     frame = _with_holds(frame, samples, findings).drop(columns="_wells")
     return _with_shares(frame)
+
+
+def _few_calls(
+    plate_of: Mapping[tuple[str, str], str],
+    place: Mapping[tuple[str, str], int],
+    evidence: Mapping[str, FamilyResult],
+    settings: Settings,
+) -> frozenset[tuple[str, str]]:
+    """The plants, (cross, plant), that call too little beside the others of their plate."""
+    plants = [p for p in plate_of if p in place]
+    if not plants:
+        return frozenset()
+    rate = np.array([evidence[p[0]].call_rate[place[p]] for p in plants])
+    _, plate = np.unique([plate_of[p] for p in plants], return_inverse=True)
+    usual = pd.Series(rate).groupby(plate).median().to_numpy()[plate]
+    return frozenset(plants[i] for i in np.flatnonzero(far_below_plate(rate, usual, settings)))
 
 
 def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
