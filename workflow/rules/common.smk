@@ -145,6 +145,6 @@ def threads_of_report():
     return 1 if len(INDEX.batches) < 50 else 4
 
 
-def threads_of_verdicts():
+def threads_of_tables():
     # The tables side by side; a small season needs no second process.
     return min(8, 1 + len(INDEX.batches) // 50)

@@ -18,6 +18,7 @@ from crossproof.field.codes import code_of_plant
 from crossproof.io.files.atomic import write_bytes, write_json
 from crossproof.io.records.causes import by_cause, unacknowledged
 from crossproof.io.results.reading import read_table
+from crossproof.io.results.tables import read_parquet
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import CODES, ReportInputs
 from crossproof.report.draw.html import render
@@ -64,7 +65,7 @@ def report(index: SeasonIndex, threads: int = 1) -> None:
 
 def run_record(index: SeasonIndex) -> dict[str, Any]:
     """Versions, configuration, digests of every input, counts and time of a run."""
-    verdicts = pd.read_parquet(index.folder.results / "verdicts.parquet", columns=["verdict", "decision"])
+    verdicts = read_parquet(index.folder.results / "verdicts.parquet", columns=["verdict", "decision"])
     return {
         "crossproof": __version__,
         "method_version": METHOD_VERSION,

@@ -40,6 +40,7 @@ ARGUMENTS = {
     Rule.VERIFY: ("bucket",),
     Rule.EXAMINE: ("threads",),
     Rule.VERDICTS: ("threads",),
+    Rule.RATES: ("threads",),
     Rule.REPORT: ("threads",),
 }
 """What a rule's function takes after the season's index."""

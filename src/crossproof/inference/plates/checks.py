@@ -30,7 +30,7 @@ from crossproof.inference.plates.call_rates import batch_findings, blank_finding
 from crossproof.inference.plates.carried_over import carry_findings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
-from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.examined_plates import (
     best_layout,
     count_strays,
@@ -252,13 +252,15 @@ class _SeasonOfPlates:
         self, here: Sequence[Examined], swaps: Sequence[PodSwap], exchanged: Sequence[Finding]
     ) -> list[Finding]:
         """How plates lie, which tags are wrong, and which plates nothing explains."""
-        crosses = cross_findings(here, self.season, self.odds, self.each)
+        asked = AskedOnce(self.each)
+        crosses = cross_findings(here, self.season, self.odds, asked)
         unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), self.each)
+        fit = [x for x in here if x.plate.name not in unfit]
         if unfit:
             # Piecemeal stories of such a plate, or of its crosses, would only mislead.
-            fit = [x for x in here if x.plate.name not in unfit]
-            crosses = cross_findings(fit, self.season, self.odds, self.each)
-        layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
+            crosses = cross_findings(fit, self.season, self.odds, asked)
+        told = frozenset(s for f in crosses for s in f.samples)
+        layouts = [f for x in fit for f in layout_findings(x.search, x.scores, told)]
         pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
         return [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
 

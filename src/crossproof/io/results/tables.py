@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -109,6 +110,11 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes:
     return out.getvalue()
 
 
+def read_parquet(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """A table from one Parquet file; pandas' own reader first loads what reads folders of them."""
+    return pq.ParquetFile(path).read(columns).to_pandas()
+
+
 VERDICT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
 """Columns of verdicts that hold whole numbers or nothing."""
 
@@ -132,6 +138,7 @@ __all__ = [
     "number_text",
     "parquet_bytes",
     "problems_frame",
+    "read_parquet",
     "table_bytes",
     "write_parquet",
     "write_table",
