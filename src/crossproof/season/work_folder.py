@@ -136,16 +136,20 @@ def read_kept(path: Path) -> Any:
         held = path.read_bytes()
     except FileNotFoundError:
         return None
-    content = held[len(_BEFORE) : -len(_after(b""))]
-    return json.loads(content) if held == _BEFORE + content + _after(content) else None
+    content, sha = held[len(_BEFORE) : -_AFTER_BYTES], held[-_AFTER_BYTES:]
+    as_written = held.startswith(_BEFORE) and sha == _after(content)
+    return json.loads(content) if as_written else None
 
 
 _BEFORE = b'{"content": '
 
 
 def _after(content: bytes) -> bytes:
-    """What follows the content in its file, which is JSON as a whole."""
-    return f', "sha256": "{hashlib.sha256(content).hexdigest()}"}}\n'.encode()
+    """What stands in a kept file after its content."""
+    return b', "sha256": "%s"}\n' % hashlib.sha256(content).hexdigest().encode()
+
+
+_AFTER_BYTES = len(_after(b""))
 
 
 def write_kept_bytes(path: Path, data: bytes) -> None:

@@ -179,6 +179,13 @@ class SeasonTables:
             return f"line {self.lines[identity]}"
         return f"cross {self.crosses[identity - self.n_lines]}"
 
+    @cached_property
+    def parent_pairs(self) -> tuple[Ints, Ints]:
+        """The first cross of every two parents, mother and father told apart, and how many they have."""
+        pairs = np.stack([self.mother, self.father])
+        _, first, count = np.unique(pairs, axis=1, return_index=True, return_counts=True)
+        return first, count
+
     def same_parents(self) -> Ints:
         """Per identity (lines, then crosses) the first identity with the same parents, (identity,)."""
         return self._same_parents

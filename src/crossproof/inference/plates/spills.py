@@ -68,7 +68,7 @@ def one_plant(
             child = child_of_gametes(np.broadcast_to(egg, pollen.shape), pollen)
             by_line[mine] += log_sums(child.transpose(1, 2, 0), x[:, wells[mine]])
     by_line += scores.relation_prior()[OUTCROSS] - np.log(max(len(lines), 1))
-    own = scores.plain(identity, state)[wells]
+    own = scores.own_plain(identity)[wells]
     one = np.logaddexp(np.logaddexp(own, log_sum(by_line, axis=1)), matrix.anything[wells])
     return np.asarray(one), by_line
 
@@ -148,7 +148,7 @@ def spill_scores(
     """How each of these wells, every called one with progeny if None, speaks for a spill of each line."""
     plate, n = scores.plate, scores.season.n_lines
     state = spill_state(scores, identity)
-    lines = np.array([i for i in state.lines if scores.known_share(int(i), state) >= KNOWN], dtype=np.int64)
+    lines = np.array([i for i in state.lines if state.known_share(int(i)) >= KNOWN], dtype=np.int64)
     if wells is None:
         wells = np.flatnonzero((identity >= n) & (plate.n_called >= 0.3 * plate.n_markers))
     season, cross = scores.season, identity[wells] - n
