@@ -23,6 +23,7 @@ from crossproof.inference.lines.panel import (
     start_rates,
     version_likelihood,
 )
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.run_wide.estimation import SAYS_ROUNDS, Rounds, as_said
 from crossproof.inference.run_wide.expectation import (
@@ -32,6 +33,7 @@ from crossproof.inference.run_wide.expectation import (
     sample_families,
 )
 from crossproof.inference.run_wide.maximisation import next_estimates
+from crossproof.inference.run_wide.replicates import replicate_differences
 from crossproof.inference.season_results import FamilyInput, LineInput
 from crossproof.model.arrays import Bools, Floats, Ints, Texts, UInt8s
 from crossproof.model.genotypes import genotype_alleles
@@ -63,18 +65,19 @@ def fit_panel(
     families: Sequence[FamilyInput],
     settings: Settings,
     calibration: Calibration | None = None,
+    each: Each = one_by_one,
 ) -> Panel:
     """Lines, pool frequencies, error rates and priors of a run.
 
     `lines`: every panel line once. `families`: all families of the run, of which a fixed sample serves to
     estimate dropout, parent departure and class prior. With a `calibration` of an earlier run its estimates
     are used as they are and only markers that it does not name are estimated, and what families say of their
-    parents' typing where it does not hold that. The order of lines and families
-    changes nothing.
+    parents' typing where it does not hold that. `each` calls a function with every family. The order of lines
+    and families changes nothing.
     """
     lines = sorted(lines, key=lambda x: x.line)
     rates, reasons = _frozen_rates(wells, start_rates(wells, settings), calibration)
-    fit = _PanelFit(wells, lines, settings, calibration)
+    fit = _PanelFit(wells, lines, settings, calibration, each)
     panel = fit.with_lines(fit.before_any_round(families, rates, reasons))
     panel = _set_aside(panel, wells, settings)
     likelihoods = [
@@ -98,6 +101,7 @@ class _PanelFit:
     lines: Sequence[LineInput]
     settings: Settings
     calibration: Calibration | None
+    each: Each
 
     @property
     def said(self) -> bool:
@@ -184,7 +188,10 @@ class _PanelFit:
         """The panel after rounds in which these families are judged and tell the rest."""
 
         def rounds(families: Sequence[FamilyInput], earlier: Rounds | None = None) -> Rounds:
-            return Rounds(families, self.wells, self.settings, self.move, said=self.said, earlier=earlier)
+            return Rounds(
+                families, self.wells, self.settings, self.move,
+                said=self.said, earlier=earlier, each=self.each,
+            )  # fmt: skip
 
         if self.every_marker_known(panel):
             return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
@@ -374,26 +381,3 @@ def _set_aside(panel: Panel, wells: Wells, settings: Settings) -> Panel:
     high = fresh & (reasons == "") & (panel.f > settings.max_false_heterozygote)
     reasons = np.where(high, TOO_HETEROZYGOUS, reasons)
     return replace(panel, set_aside=reasons.astype("<U40"))
-
-
-def replicate_differences(wells: Wells, groups: Sequence[Sequence[int]]) -> tuple[Floats, Floats]:
-    """Pairs of called replicates (marker,) and those of them that differ.
-
-    `groups`: wells of one plant or of one version of a line. Half of the share that differs estimates the
-    error per call directly, whatever the model says.
-    """
-    m = len(wells.markers)
-    pairs, differ = np.zeros(m), np.zeros(m)
-    rows = np.arange(m)
-    batch, _ = wells.place
-    for group in groups:
-        typed = np.array([w for w in group if batch[w] >= 0], dtype=np.int64)
-        if len(typed) < 2:
-            continue
-        codes = wells.codes(rows, typed)
-        for i in range(len(typed)):
-            for j in range(i + 1, len(typed)):
-                both = (codes[:, i] != NO_CALL_CODE) & (codes[:, j] != NO_CALL_CODE)
-                pairs += both
-                differ += both & (codes[:, i] != codes[:, j])
-    return pairs, differ
