@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import resource
 import sys
 import time
@@ -59,6 +60,8 @@ def run(arguments: Sequence[str]) -> int:
     parser.add_argument("--season", type=Path, default=Path("config.yaml"), help="configuration file")
     given = parser.parse_args(arguments)
     folder = WorkFolder(given.season.absolute().parent)
+    # What a job makes it needs to its end: looking through all of it for rubbish is a tenth of a large one.
+    gc.set_threshold(100_000, 50, 1000)
     started = time.process_time()
     try:
         status = _run(given.step, given)

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from crossproof.inference.pedigree import fixed_table, gamete_table, self_table, union_table
+from crossproof.inference.plates import mixtures
 from crossproof.inference.plates import scores as scores_module
 from crossproof.inference.plates.arrays import Plate, SeasonBlock, SeasonTables, WellBlock, line_evidence
 from crossproof.inference.plates.cross_tables import cross_table
 from crossproof.inference.plates.each import AskedOnce, one_by_one
 from crossproof.inference.plates.plate_excess import OddPlants, season_shares
+from crossproof.inference.plates.reversed_tags import OUTCROSS, TURNED
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.plates import PLATE_FORMATS
 
@@ -62,27 +64,59 @@ def test_what_a_plant_of_a_cross_may_be_by_the_tables_of_pedigree(k):
     np.testing.assert_allclose(cross_table(mother, father, pollen), expected, rtol=1e-12, atol=1e-15)
 
 
-def test_many_pairs_of_parents_fit_as_they_do_pair_by_pair(monkeypatch):
+def invented_plate() -> PlateScores:
+    """Five tubes and plants of two crosses at 21 markers, genotypes drawn at random."""
     rng = np.random.default_rng(11)
-    n_lines, n_wells, n_markers = 5, 7, 21
-    likelihood = rng.dirichlet(np.full(3, 0.2), size=(n_markers, n_wells)).astype(np.float32) + np.float32(
-        1e-3
-    )
-    codes = likelihood.argmax(axis=2).astype(np.uint8)
+    n_lines, n_wells, n_markers = 5, 9, 21
+    likelihood = rng.dirichlet(np.full(3, 0.2), size=(n_markers, n_wells)).astype(np.float32)
+    likelihood += np.float32(1e-3)
     at = np.arange(n_wells)
-    identity = np.where(at < n_lines, at, n_lines)
     names = tuple(f"s{w}" for w in at)
-    block = WellBlock(2, likelihood, codes)
+    block = WellBlock(2, likelihood, likelihood.argmax(axis=2).astype(np.uint8))
+    identity = np.array([0, 1, 2, 3, 4, 5, 5, 6, 6])
     plate = Plate("P", "B", PLATE_FORMATS[0], at * 0, at, names, names, identity, (block,))
-    season = SeasonTables(
-        tuple("abcde"), ("c",), np.array([0]), np.array([1]),
-        (SeasonBlock(2, tuple(map(str, range(n_markers))), rng.dirichlet(np.ones(2), size=n_markers),
-                     np.zeros(n_markers, dtype=bool)),),
-        np.full(n_lines, 0.9),
-    )  # fmt: skip
-    scores = PlateScores(plate, season, line_evidence(season, [plate]), usual=0.9, background=0.02)
-    state = scores.lines_under(identity)
-    mother, father = (x.ravel() for x in np.meshgrid(np.arange(-1, n_lines), np.arange(-1, n_lines)))
+    q, maternal = rng.dirichlet(np.ones(2), size=n_markers), np.zeros(n_markers, dtype=bool)
+    blocks = (SeasonBlock(2, tuple(map(str, range(n_markers))), q, maternal),)
+    parents = np.array([0, 2]), np.array([1, 3])
+    season = SeasonTables(tuple("abcde"), ("c", "d"), *parents, blocks, np.full(n_lines, 0.9))
+    return PlateScores(plate, season, line_evidence(season, [plate]), usual=0.9, background=0.02)
+
+
+def test_many_pairs_of_parents_fit_as_they_do_pair_by_pair(monkeypatch):
+    scores = invented_plate()
+    at, state = np.arange(9), scores.lines_under(scores.plate.identity)
+    mother, father = (x.ravel() for x in np.meshgrid(np.arange(-1, 5), np.arange(-1, 5)))
     apart = scores.relation_scores(mother, father, at, state)
     monkeypatch.setattr(scores_module, "FEW_PAIRS", 10)
     np.testing.assert_allclose(scores.relation_scores(mother, father, at, state), apart, rtol=1e-12)
+
+
+@pytest.mark.parametrize("kept", [False, True])
+def test_relations_to_the_own_cross_are_those_asked_for_one_by_one(kept):
+    scores = invented_plate()
+    identity = scores.plate.identity
+    if kept:
+        scores.matrix(identity, labelled=True)
+    state = scores.lines_under(identity)
+    own = scores.own_relations(identity)
+    assert not own[:5].any()
+    for wells, pair in (([5, 6], ([0], [1])), ([7, 8], ([2], [3]))):
+        one = scores.relation_scores(*map(np.array, pair), np.array(wells), state)[:, 0]
+        np.testing.assert_allclose(own[wells], one, rtol=1e-12)
+        turned = scores.relation_scores(*map(np.array, pair[::-1]), np.array(wells), state)[:, 0]
+        kept_sides = [r for r in range(6) if r != OUTCROSS]
+        np.testing.assert_allclose(own[wells][:, TURNED][:, kept_sides], turned[:, kept_sides], rtol=1e-12)
+        by_line = scores.outcross_scores(np.array(pair[1]), np.array(wells), state)[:, 0]
+        np.testing.assert_allclose(by_line, turned[:, OUTCROSS], rtol=1e-12)
+
+
+def test_nothing_fits_better_than_the_best_genotype_at_every_marker():
+    scores = invented_plate()
+    identity = scores.plate.identity
+    state = scores.lines_under(identity)
+    assert (scores.own_plain(identity) <= scores.best_fit).all()
+    for well in (5, 6, 7, 8):
+        first, prior = scores.identity_tables(int(identity[well]), well, state)
+        sources = mixtures._contaminants(scores, np.flatnonzero(np.arange(9) != well))
+        mixed = mixtures._mixed_calls(scores, well, first, prior, sources)
+        assert (mixed <= scores.best_fit[well]).all()

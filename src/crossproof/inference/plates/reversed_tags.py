@@ -35,8 +35,10 @@ OFF_LEAST, OFF_WORTH = 0.01, 50.0
 """Least share of seed off pedigree that tags are compared with, and plants that it is worth. No source."""
 LEAST_SELFS, LEAST_WITHOUT_PODS = 2, 3
 """Fewest selfed plants of the recorded father; plants of which no pod is recorded may be of one."""
-SELF, FATHER_SELFED = 1, 3
+SELF, OUTCROSS, FATHER_SELFED = 1, 2, 3
 """Places among the relations of `PlateScores.relation_scores`."""
+TURNED = [0, 3, 2, 1, 4, 5]
+"""The relation that each one is where mother and father change places, but for outcrosses."""
 CLEAR = 3.0
 """A plant is counted as selfed seed of a parent where that is likelier than all else by this many nats."""
 
@@ -104,18 +106,23 @@ def _selfs(scores: Floats, relation: int) -> int:
 
 def _directions(x: Examined, season: SeasonTables) -> dict[int, Directions]:
     """The crosses of one plate that can be compared."""
-    state = x.scores.lines_under(x.search.identity)
+    identity = x.search.identity
+    state, own = x.scores.lines_under(identity), x.scores.own_relations(identity)
+    plants = np.flatnonzero(identity >= season.n_lines)
+    fathers, of = np.unique(season.father[identity[plants] - season.n_lines], return_inverse=True)
+    turned = own[:, TURNED]
+    turned[plants, OUTCROSS] = x.scores.outcross_scores(fathers, plants, state)[np.arange(len(plants)), of]
     out = {}
     for i in np.unique(x.search.identity[x.search.identity >= season.n_lines]).tolist():
         c, called = i - season.n_lines, called_plants(x, i)
-        m, p = season.mother[[c]], season.father[[c]]
-        if m[0] < 0 or p[0] < 0 or m[0] == p[0] or not len(called):
+        m, p = int(season.mother[c]), int(season.father[c])
+        if m < 0 or p < 0 or m == p or not len(called):
             continue
-        if min(x.scores.known_share(int(line), state) for line in (m[0], p[0])) < KNOWN_SHARE:
+        if min(state.known_share(m), state.known_share(p)) < KNOWN_SHARE:
             continue
         out[c] = Directions(
-            x.scores.relation_scores(m, p, called, state)[:, 0],
-            x.scores.relation_scores(p, m, called, state)[:, 0],
+            own[called],
+            turned[called],
             tuple(x.plate.pods[w] if x.plate.pods else "" for w in called),
         )
     return out

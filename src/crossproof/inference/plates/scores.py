@@ -19,13 +19,14 @@ rebuilds the consensus from the tubes that each layout implies.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.call_rate_model import call_rate_log
-from crossproof.inference.plates.cross_tables import cross_table, of_lines, of_pairs
+from crossproof.inference.plates.cross_tables import cross_table, of_lines, relations_of_many
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.score_matrix import ODD, UNKNOWN, Matrix
 from crossproof.inference.plates.stray_seed import TagScores
@@ -54,6 +55,20 @@ class LineState:
         """Rows of these lines."""
         return np.searchsorted(self.lines, lines)
 
+    @cached_property
+    def known(self) -> Floats:
+        """Share of the markers at which a line's tubes say what it is, (line,); last 0, for an unknown
+        line."""
+        count, total = np.zeros(len(self.lines) + 1), 0
+        for e in self.evidence:
+            count[:-1] += (np.ptp(e, axis=2) > 1.0).sum(axis=1)
+            total += e.shape[1]
+        return np.asarray(count / max(total, 1))
+
+    def known_share(self, line: int) -> float:
+        """The same of one line, -1 for an unknown one."""
+        return float(self.known[int(self.at(np.array(line))) if line >= 0 else -1])
+
 
 class PlateScores:
     """Scores of one plate's wells under any assignment of identities.
@@ -80,7 +95,9 @@ class PlateScores:
         self.tube = (plate.identity >= 0) & (plate.identity < season.n_lines)
         self.kept_tube = self.tube & kept
         self._evidence = evidence
-        self._off: dict[int, list[Floats]] = {}
+        self._tubes: dict[int, dict[int, Floats]] = {}
+        self._own: dict[bytes, Floats] = {}
+        self._plain: dict[bytes, Floats] = {}
         self._states: dict[tuple[bytes, bool, bytes], LineState] = {}
         self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
         self.pollen = [q * 0.98 + 0.02 / q.shape[1] for q in self.pool_of]
@@ -111,39 +128,36 @@ class PlateScores:
         lines = np.concatenate([identity[(identity >= 0) & (identity < n)], parents[parents >= 0]])
         return np.unique(lines)
 
-    def _line_off(self, line: int) -> list[Floats]:
-        """Evidence on a line from its tubes elsewhere, per block (marker, genotype)."""
-        if line not in self._off:
-            mine = np.flatnonzero(self.kept_tube & (self.plate.identity == line))
-            self._off[line] = [
-                e[line][n] - x[:, mine].sum(axis=1)
-                for e, n, x in zip(self._evidence, self.nuclear, self.log_likelihood, strict=True)
-            ]
-        return self._off[line]
+    def _own_tubes(self, b: int) -> dict[int, Floats]:
+        """What this plate's tubes as labelled say of their lines, by line (marker, genotype)."""
+        if b not in self._tubes:
+            wells = np.flatnonzero(self.kept_tube)
+            of, log_x = self.plate.identity[wells], self.log_likelihood[b]
+            self._tubes[b] = {i: log_x[:, wells[of == i]].sum(axis=1) for i in np.unique(of).tolist()}
+        return self._tubes[b]
 
     def lines_under(self, identity: Ints, labelled: bool = False, more: Ints | None = None) -> LineState:
         """Line evidence with this plate's tubes where `identity` has them, odd tubes left out if `labelled`.
 
         `more`: further lines to have at hand.
         """
-        key = identity.tobytes(), labelled, b"" if more is None else more.tobytes()
-        if key not in self._states:
-            if len(self._states) >= MOST_STATES:
-                del self._states[next(iter(self._states))]
-            self._states[key] = self._lines_under(identity, labelled, more)
-        return self._states[key]
-
-    def _lines_under(self, identity: Ints, labelled: bool, more: Ints | None) -> LineState:
+        labelled = labelled and bool((self.tube & ~self.kept_tube).any())
         lines = self.needed_lines(identity)
         if more is not None:
             lines = np.union1d(lines, more[more >= 0])
+        key = identity.tobytes(), labelled, lines.tobytes()
+        if key not in self._states:
+            if len(self._states) >= MOST_STATES:
+                del self._states[next(iter(self._states))]
+            self._states[key] = self._lines_under(identity, labelled, lines)
+        return self._states[key]
+
+    def _lines_under(self, identity: Ints, labelled: bool, lines: Ints) -> LineState:
         evidence = []
         for b, x in enumerate(self.log_likelihood):
-            total = (
-                np.stack([self._line_off(int(line))[b] for line in lines])
-                if len(lines)
-                else np.zeros((0, *x.shape[::2]))
-            )
+            total = self._evidence[b][lines[:, None], self.nuclear[b]]
+            for line, own in self._own_tubes(b).items():
+                total[lines == line] -= own
             for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
                 if self.kept_tube[w] or not labelled:
                     total[np.searchsorted(lines, identity[w])] += x[:, w]
@@ -204,7 +218,10 @@ class PlateScores:
     def relation_scores(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
         """log P(data | relation) of wells under pairs of parents (line indices), (well, pair, relation)."""
         if len(mother) > FEW_PAIRS:
-            return self._relations_of_many(mother, father, wells, state)
+            here = [x[:, wells] for x in self.likelihood]
+            return relations_of_many(
+                mother, father, here, self.pollen, lambda b, lines: self.parent_table(b, lines, state)
+            )
         out = np.zeros((len(wells), len(mother) * N_RELATIONS))
         for b, x in enumerate(self.likelihood):
             table = self.cross_table(b, *(self.parent_table(b, p, state) for p in (mother, father)))
@@ -212,76 +229,48 @@ class PlateScores:
             out += log_sums(flat, x[:, wells])
         return out.reshape(len(wells), len(mother), N_RELATIONS)
 
-    def _relations_of_many(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
-        """The same, what is of a single line once for each, and F1 and what follows it once for two lines."""
-        mothers, of_mother = np.unique(mother, return_inverse=True)
-        fathers, of_father = np.unique(father, return_inverse=True)
-        both = np.sort(np.stack([mother, father]), axis=0)
-        number = both[0] * (self.season.n_lines + 1) + both[1]
-        pairs, first, of_pair = np.unique(number, return_index=True, return_inverse=True)
-        low, high = both[:, first]
-        sizes = (3 * len(pairs), 2 * len(mothers), len(fathers))
-        fit = [np.zeros((len(wells), size)) for size in sizes]
+    def _keep_own(self, identity: Ints, crosses: Ints, by_relation: Floats) -> None:
+        """Keep what `own_relations` gives, from scores of all wells (well, cross, relation)."""
+        plants = np.flatnonzero(identity >= self.season.n_lines)
+        own = np.zeros((len(identity), N_RELATIONS))
+        own[plants] = by_relation[plants, np.searchsorted(crosses, identity[plants] - self.season.n_lines)]
+        own.flags.writeable = False
+        self._own[identity.tobytes()] = own
+
+    def own_relations(self, identity: Ints) -> Floats:
+        """log P(data | relation) of every plant to the cross of its tag, 0 of other wells, (well,
+        relation)."""
+        key = identity.tobytes()
+        if key not in self._own:
+            crosses = np.unique(identity[identity >= self.season.n_lines]) - self.season.n_lines
+            parents = self.season.mother[crosses], self.season.father[crosses]
+            wells, state = np.arange(len(identity)), self.lines_under(identity)
+            self._keep_own(identity, crosses, self.relation_scores(*parents, wells, state))
+        return self._own[key]
+
+    def own_plain(self, identity: Ints) -> Floats:
+        """`plain` with the consensus that the identities imply, kept for who asks again, (well,)."""
+        key = identity.tobytes()
+        if key not in self._plain:
+            self._plain[key] = self.plain(identity, self.lines_under(identity))
+            self._plain[key].flags.writeable = False
+        return self._plain[key]
+
+    @cached_property
+    def best_fit(self) -> Floats:
+        """Most that log P(data) can be whatever a well holds, (well,)."""
+        out = np.zeros(len(self.plate))
+        for x in self.likelihood:
+            out += np.log(x.max(axis=2), dtype=np.float64).sum(axis=0)
+        return out
+
+    def outcross_scores(self, lines: Ints, wells: Ints, state: LineState) -> Floats:
+        """log P(data | mother x unknown pollen) for mothers of these lines, (well, line)."""
+        out = np.zeros((len(wells), len(lines)))
         for b, x in enumerate(self.likelihood):
-            here, pollen = x[:, wells], self.pollen[b]
-            tables = (
-                of_pairs(
-                    self.parent_table(b, low, state), self.parent_table(b, high, state), pollen.shape[1]
-                ),
-                of_lines(self.parent_table(b, mothers, state), pollen),
-                of_lines(self.parent_table(b, fathers, state), pollen)[:1],
-            )
-            for total, table in zip(fit, tables, strict=True):
-                total += log_sums(table.transpose(2, 3, 0, 1).reshape(len(x), x.shape[2], -1), here)
-        of_two, of_mothers, of_fathers = fit
-        columns = {
-            0: of_two[:, of_pair],
-            1: of_mothers[:, of_mother],
-            2: of_mothers[:, len(mothers) + of_mother],
-            3: of_fathers[:, of_father],
-            4: of_two[:, len(pairs) + of_pair],
-            5: of_two[:, 2 * len(pairs) + of_pair],
-        }
-        return np.stack([columns[relation] for relation in range(N_RELATIONS)], axis=2)
-
-    def known_share(self, line: int, state: LineState) -> float:
-        """Share of the markers at which a line's tubes say what it is, 0 for an unknown line (-1)."""
-        if line < 0:
-            return 0.0
-        row = int(np.searchsorted(state.lines, line))
-        known = [np.ptp(e[row], axis=-1) > 1.0 for e in state.evidence]
-        return float(np.concatenate(known).mean())
-
-    def marker_scores(self, mother: int, father: int, wells: Ints, state: LineState) -> Floats:
-        """log P(data at each marker | likeliest relation to mother x father), (marker, well)."""
-        pair = np.array([mother]), np.array([father])
-        relation = (self.relation_scores(*pair, wells, state)[:, 0] + self.relation_prior()).argmax(axis=1)
-        out = []
-        for b, x in enumerate(self.likelihood):
-            table = self.cross_table(b, *(self.parent_table(b, p, state) for p in pair))[0][relation]
-            out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
-        return np.concatenate(out)
-
-    def markers_against(self, identity: Ints, changed: Ints, labelled: bool = False) -> tuple[int, int]:
-        """Markers at which the plants of moved tubes' lines speak for `changed`, and against it.
-
-        Over all plants, from 2 nats. Nothing if no tube moves.
-        """
-        n = self.season.n_lines
-        moved = identity != changed
-        lines = np.unique(np.concatenate([identity[moved], changed[moved]]))
-        lines = lines[(lines >= 0) & (lines < n)]
-        stay = ~moved & (identity >= n) & (self.plate.n_called >= 0.3 * self.plate.n_markers)
-        before, after = self.lines_under(identity, labelled), self.lines_under(changed)
-        votes: Floats | float = 0.0
-        for i in np.unique(identity[stay]):
-            pair = int(self.season.mother[i - n]), int(self.season.father[i - n])
-            if set(pair) & set(lines.tolist()):
-                wells = np.flatnonzero(stay & (identity == i))
-                gain = self.marker_scores(*pair, wells, after) - self.marker_scores(*pair, wells, before)
-                votes = votes + gain.sum(axis=1)
-        votes = np.asarray(votes)
-        return int((votes > 2.0).sum()), int((votes < -2.0).sum())
+            table = of_lines(self.parent_table(b, lines, state), self.pollen[b])[1]
+            out += log_sums(table.transpose(1, 2, 0), x[:, wells])
+        return out
 
     def pair_scores(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
         """S of wells as plants of mother x father, (well, pair)."""
@@ -357,9 +346,11 @@ class PlateScores:
             own = np.searchsorted(ids, identity[tubes])
             s[tubes, own] = self._without_themselves(tubes, identity[tubes], state)
         if len(crosses):
-            s[:, len(lines) :] = self.pair_scores(
-                self.season.mother[crosses], self.season.father[crosses], wells, state
-            )
+            parents = self.season.mother[crosses], self.season.father[crosses]
+            by_relation = self.relation_scores(*parents, wells, state)
+            s[:, len(lines) :] = log_sum(by_relation + self.relation_prior(), axis=2)
+            if state is self.lines_under(identity):
+                self._keep_own(identity, crosses, by_relation)
             for w in self._only_tubes(identity, state):
                 # Its crosses are judged by this tube alone: what they say of it is what it says itself.
                 line = identity[w]

@@ -27,8 +27,8 @@ from crossproof.model.arrays import Bools, Floats, Ints
 
 MOST_LINES = 40
 """In a season of more lines, only those that the plate has to do with are looked for."""
-KNOWN = 0.6
-"""Share of markers at which a line must be known to be named."""
+KNOWN = 0.2
+"""Share of markers at which a line must be known to be named; at the others it is any plant of the pool."""
 LIKE_OUTCROSS = 6.0
 """An outcross by the line explains a well nearly as well from this many nats below."""
 ASK_READS = -3.0
@@ -68,7 +68,7 @@ def one_plant(
             child = child_of_gametes(np.broadcast_to(egg, pollen.shape), pollen)
             by_line[mine] += log_sums(child.transpose(1, 2, 0), x[:, wells[mine]])
     by_line += scores.relation_prior()[OUTCROSS] - np.log(max(len(lines), 1))
-    own = scores.plain(identity, state)[wells]
+    own = scores.own_plain(identity)[wells]
     one = np.logaddexp(np.logaddexp(own, log_sum(by_line, axis=1)), matrix.anything[wells])
     return np.asarray(one), by_line
 
@@ -148,7 +148,7 @@ def spill_scores(
     """How each of these wells, every called one with progeny if None, speaks for a spill of each line."""
     plate, n = scores.plate, scores.season.n_lines
     state = spill_state(scores, identity)
-    lines = np.array([i for i in state.lines if scores.known_share(int(i), state) >= KNOWN], dtype=np.int64)
+    lines = np.array([i for i in state.lines if state.known_share(int(i)) >= KNOWN], dtype=np.int64)
     if wells is None:
         wells = np.flatnonzero((identity >= n) & (plate.n_called >= 0.3 * plate.n_markers))
     season, cross = scores.season, identity[wells] - n

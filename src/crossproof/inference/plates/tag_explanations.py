@@ -19,6 +19,7 @@ from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.log_sums import log_sums
+from crossproof.inference.plates.marker_votes import marker_scores
 from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_wells
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
@@ -183,11 +184,11 @@ def _many_markers(
         if len(wells):
             lines = np.array([mother, father])
             state = x.scores.lines_under(x.search.identity, more=lines)
-            other = x.scores.marker_scores(mother, father, wells, state)
+            other = marker_scores(x.scores, mother, father, wells, state)
             recorded = int(season.mother[cross]), int(season.father[cross])
-            if min(x.scores.known_share(p, state) for p in recorded) < KNOWN_SHARE:
+            if min(state.known_share(p) for p in recorded) < KNOWN_SHARE:
                 return False  # a tube that failed: any line would fit better
-            own = x.scores.marker_scores(*recorded, wells, state)
+            own = marker_scores(x.scores, *recorded, wells, state)
             votes = votes + (other - own).sum(axis=1)
     for_it, against = int((np.asarray(votes) > 2 * GAIN).sum()), int((np.asarray(votes) < -2 * GAIN).sum())
     return for_it >= LEAST_MARKERS and for_it >= 3 * against
@@ -211,13 +212,12 @@ def _strange_plants(x: Examined, season: SeasonTables) -> list[tuple[int, int, i
     """Of every cross on a plate: its called plants, and how many are neither hybrid nor self of their tag."""
     n, identity = season.n_lines, x.search.identity
     misfit = misfit_wells(x.search.matrix, identity, x.scores)
-    state = x.scores.lines_under(identity)
+    by_relation = x.scores.own_relations(identity) + x.scores.relation_prior()
+    strange = misfit | (by_relation.argmax(axis=1) >= 2)
     counts = []
     for i in np.unique(identity[identity >= n]):
         c, wells = int(i) - n, called_plants(x, int(i))
         if len(wells) == 0:
             continue
-        scores = x.scores.relation_scores(season.mother[[c]], season.father[[c]], wells, state)[:, 0]
-        relation = (scores + x.scores.relation_prior()).argmax(axis=1)
-        counts.append((c, len(wells), int((misfit[wells] | (relation >= 2)).sum())))
+        counts.append((c, len(wells), int(strange[wells].sum())))
     return counts
