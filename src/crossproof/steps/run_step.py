@@ -14,6 +14,7 @@ from pathlib import Path
 
 from crossproof.errors import CrossproofError, InputError, machine_problem
 from crossproof.season.index import index_of_run
+from crossproof.season.processes import keep_memory
 from crossproof.season.work_folder import WorkFolder
 from crossproof.steps.refusal import write_refusal
 
@@ -59,6 +60,7 @@ def run(arguments: Sequence[str]) -> int:
     parser.add_argument("--season", type=Path, default=Path("config.yaml"), help="configuration file")
     given = parser.parse_args(arguments)
     folder = WorkFolder(given.season.absolute().parent)
+    keep_memory()
     started = time.process_time()
     try:
         status = _run(given.step, given)
