@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 
@@ -19,10 +21,12 @@ def well_table(inputs: ReportInputs) -> pd.DataFrame:
     table["sample_id"] = texts(source, "sample_id")
     if not len(inputs.samples):
         table["findings"] = ""
-    readable = [p != "" and readable_well(w) for p, w in zip(table["plate"], table["well"], strict=True)]
-    return table[np.array(readable, dtype=bool)].reset_index(drop=True)
+    places = zip(table["plate"].tolist(), table["well"].tolist(), strict=True)
+    readable = np.array([p != "" and readable_well(w) for p, w in places], dtype=bool)
+    return table if readable.all() else table[readable].reset_index(drop=True)
 
 
+@lru_cache(maxsize=1 << 13)
 def readable_well(well: str) -> bool:
     """Whether a text is a well position such as A1."""
     try:
