@@ -141,8 +141,8 @@ def threads_of_examine():
 
 
 def threads_of_report():
-    # Page, workbook, labels and summary side by side, where they take longer than another process costs.
-    return 1 if len(INDEX.batches) < 50 else 4
+    # Page, labels, summary and the sheets of the workbook side by side, where they take longer than another process costs.
+    return 1 if len(INDEX.batches) < 50 else 8
 
 
 def threads_of_tables():

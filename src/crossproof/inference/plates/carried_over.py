@@ -35,7 +35,10 @@ from crossproof.text import count_of, percent
 
 PRIOR_CARRIED = 1e-3
 """Share of plates on which a row or column of tips was used twice. No source."""
-SHOWN = (0.35, 0.65, 0.95)
+LIKELY_CARRIED = 0.0
+"""log10 odds from which plants are held: one that waits is typed again, one that is culled is gone. Of 200
+faultless plates and 34 faultless seasons none has -2 or more (docs/plate_accuracy.md)."""
+SHOWN = (0.35, 0.5, 0.65, 0.95)
 """Shares of markers at which the DNA carried over shows in the calls."""
 SPEAKS = 2.0
 """A well speaks for it from this many nats beyond ERRING."""
@@ -224,7 +227,9 @@ def _strips_of_plants(
     return strips
 
 
-def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float) -> list[Finding]:
+def carry_findings(
+    scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float = LIKELY_CARRIED
+) -> list[Finding]:
     """The row or column whose wells show those of the strip beside it, the likeliest one; none otherwise."""
     plate, n = scores.plate, scores.season.n_lines
     called = plate.n_called >= 0.3 * plate.n_markers

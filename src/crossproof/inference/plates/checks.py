@@ -71,7 +71,8 @@ more ways than are modelled. Set on faultless plates; see docs/plate_accuracy.md
 class CheckSettings:
     """Thresholds of the plate checks.
 
-    `min_log10_odds`: posterior odds (prior against a fault included) from which a finding is made;
+    `min_log10_odds`: posterior odds (prior against a fault included) from which a finding is made, but for
+    DNA that ran over wells or was carried over (`LIKELY_SPILL`, `LIKELY_CARRIED`);
     `min_call_rate`, `min_marker_call_rate` as in config.yaml; `replicate_conflict`: share of markers at which
     two replicates may differ (`line_conflict` in config.yaml). `remarks`: also say which faults a plate could
     not show.
@@ -168,11 +169,10 @@ def _well_findings(
         min_marker_call_rate=settings.min_marker_call_rate,
     )
     if x.plate.name not in lying and not all_alike(x.plate):
-        carried = carry_findings(x.scores, matrix, identity, odds)
-        surer = odds + SURER
-        spills = likeliest([*spill_findings(x.scores, matrix, identity, surer, borne), *carried])
+        carried = carry_findings(x.scores, matrix, identity)
+        spills = likeliest([*spill_findings(x.scores, matrix, identity, borne=borne), *carried])
         told = explained.union(*(f.samples for f in spills))
-        mixed = mixture_findings(x.scores, matrix, identity, surer)
+        mixed = mixture_findings(x.scores, matrix, identity, odds + SURER)
         found += [*spills, *(f for f in mixed if f.subject not in told)]
         found += doubt_findings(x, explained)
     if settings.remarks and x.plate.placed:

@@ -13,6 +13,17 @@ from crossproof.report.content.inputs import ReportInputs, numbers, texts
 
 def well_table(inputs: ReportInputs) -> pd.DataFrame:
     """One row per well that has a readable position: plate, well, role, line, plant, call_rate, findings."""
+    asked = (inputs.samples, inputs.verdicts)
+    if not _LAST or any(last is not now for last, now in zip(_LAST[0][0], asked, strict=True)):
+        _LAST[:] = [(asked, _wells_of(inputs))]
+    return _LAST[0][1]
+
+
+_LAST: list[tuple[tuple[pd.DataFrame, pd.DataFrame], pd.DataFrame]] = []
+"""The wells last asked for, with the tables that they are from: several parts of a report ask for them."""
+
+
+def _wells_of(inputs: ReportInputs) -> pd.DataFrame:
     source = inputs.samples if len(inputs.samples) else inputs.verdicts.assign(role="progeny")
     table = pd.DataFrame(
         {c: texts(source, c) for c in ("plate", "well", "role", "line", "plant", "findings")}
