@@ -84,7 +84,7 @@ def _shown(scores: PlateScores, wells: Ints, beside: Ints) -> list[Floats]:
     out = []
     for b, x in enumerate(scores.likelihood):
         near, place = np.unique(beside, return_inverse=True)
-        data = x[:, near] * pool_genotypes(scores.pollen[b], 0.5)[:, None]
+        data = x[:, near] * pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)[:, None]
         data = (data / data.sum(axis=2, keepdims=True))[:, place]
         own = x[:, wells].astype(np.float64)
         if len(beside) == 1:
