@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import resource
 import sys
 import time
@@ -61,6 +62,8 @@ def run(arguments: Sequence[str]) -> int:
     given = parser.parse_args(arguments)
     folder = WorkFolder(given.season.absolute().parent)
     keep_memory()
+    # What a job makes it needs to its end: looking through all of it for rubbish is a tenth of a large one.
+    gc.set_threshold(100_000, 50, 1000)
     started = time.process_time()
     try:
         status = _run(given.step, given)

@@ -27,8 +27,8 @@ from crossproof.model.arrays import Bools, Floats, Ints
 
 MOST_LINES = 40
 """In a season of more lines, only those that the plate has to do with are looked for."""
-KNOWN = 0.6
-"""Share of markers at which a line must be known to be named."""
+KNOWN = 0.2
+"""Share of markers at which a line must be known to be named; at the others it is any plant of the pool."""
 LIKE_OUTCROSS = 6.0
 """An outcross by the line explains a well nearly as well from this many nats below."""
 ASK_READS = -3.0
