@@ -40,7 +40,7 @@ LIKELY_CARRIED = 0.0
 faultless plates and 34 faultless seasons none has -2 or more (docs/plate_accuracy.md)."""
 SHOWN = (0.35, 0.5, 0.65, 0.95)
 """Shares of markers at which the DNA carried over shows in the calls."""
-SPEAKS = 2.0
+SPEAKS = 1.0
 """A well speaks for it from this many nats beyond ERRING."""
 ERRING = 4.0
 """Nats that a well may seem to speak for it by ways in which parents and assays err that are not modelled."""
@@ -258,7 +258,7 @@ def carry_findings(
             continue
         if not reads:
             sibs = _of_sibs(scores, matrix, identity, wells, near, state, one, plants)
-            gain = np.where(np.isinf(sibs), np.minimum(gain, 0.0), gain - sibs)
+            gain = np.where(gain > 0, np.maximum(gain - sibs, 0.0), gain)
         gain = np.where(gain > 0, np.maximum(gain - ERRING, 0.0), gain)
         c = int(gain.sum(axis=0).argmax())
         odds = float(gain[:, c].sum() / np.log(10) + np.log10(PRIOR_CARRIED / len(strips)))
@@ -270,7 +270,11 @@ def carry_findings(
     if best is None:
         return []
     of = "reads" if reads else "markers"
-    return [_finding(scores, strips[best[1]], best[0], f"{percent(best[2])} of the {of}", best[3])]
+    name, source, wells, beside = strips[best[1]]
+    if best[2] == SHOWN[-1]:  # where all of it shows, either strip may hold the other's plants
+        wells = np.union1d(wells, beside[identity[beside] >= n])
+    strip = name, source, wells, beside
+    return [_finding(scores, strip, best[0], f"{percent(best[2])} of the {of}", best[3])]
 
 
 def _crosses_that_speak(crosses: Ints, gain: Floats) -> int:
@@ -312,7 +316,7 @@ def _finding(
         plate.name,
         f"Plants in {name} of plate {plate.name} show alleles of the wells beside them in {source}, at about "
         f"{shown}: {where}. Tips that were used twice do that. Held: "
-        f"{count_of(len(wells), 'plant')} of {name}.",
+        f"{count_of(len(wells), 'plant')} there.",
         "Look at the robot log for tips that were not changed. Take new samples of these plants.",
         wells=tuple(plate.place(int(w)) for w in wells),
         samples=tuple(plate.samples[w] for w in wells),
