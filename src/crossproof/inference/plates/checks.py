@@ -35,6 +35,7 @@ from crossproof.inference.plates.examined_plates import (
     count_strays,
     evidence_without,
     examine_plate,
+    examined_as_labelled,
     searched,
     season_evidence,
     with_believed_tubes,
@@ -180,19 +181,16 @@ class _SeasonOfPlates:
 
     def as_labelled(self, evidence: tuple[Floats, ...], odd: frozenset[str]) -> list[Examined]:
         """All plates scored as labelled, without the odd tubes, and their stray seed counted."""
-        examined = [
-            examine_plate(
-                p,
-                self.season,
-                evidence,
-                usual=self.usual,
-                background=self.background,
-                odd_tubes=odd,
-                min_log10_odds=self.odds,
-                as_labelled=True,
-            )
-            for p in self.plates
-        ]
+        examined = examined_as_labelled(
+            self.plates,
+            self.season,
+            evidence,
+            usual=self.usual,
+            background=self.background,
+            odd_tubes=odd,
+            min_log10_odds=self.odds,
+            each=self.each,
+        )
         count_strays(examined, self.each)
         return examined
 
