@@ -218,7 +218,8 @@ def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
     """Name of the plant or line of every sample, by batch."""
     names: dict[str, dict[str, str]] = {}
     plant = samples["line"].where(samples["role"] == Role.PARENT, samples["plant"])
-    for batch, sample, name in zip(samples["batch"], samples["sample_id"], plant, strict=True):
+    columns = (c.to_numpy(dtype=object).tolist() for c in (samples["batch"], samples["sample_id"], plant))
+    for batch, sample, name in zip(*columns, strict=True):
         names.setdefault(batch, {})[sample] = name
     return names
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.compilation import pays
-from crossproof.inference.evidence.blocks import ErrorRates, EvidenceBlock, Wells
+from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.lines.doubt import doubt_from_dict
 from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
@@ -37,7 +37,6 @@ from crossproof.inference.run_wide.replicates import replicate_differences
 from crossproof.inference.season_results import FamilyInput, LineInput
 from crossproof.model.arrays import Bools, Floats, Ints, Texts, UInt8s
 from crossproof.model.genotypes import genotype_alleles
-from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.model.settings import Settings
 
 LOW_CALL_RATE = "low call rate"
@@ -304,16 +303,6 @@ def carries_dna(rate: Floats) -> Bools:
     return np.asarray(rate >= CARRIES * best[0])
 
 
-def _data(block: EvidenceBlock) -> Bools:
-    """Where a file has a call, reads or a likelihood, (marker, well)."""
-    data = np.asarray(block.codes != NO_CALL_CODE)
-    if block.depths is not None:
-        data = data | (block.depths.sum(axis=2) > 0)
-    if block.phred is not None:
-        data = data | (block.phred.max(axis=2) > 0)
-    return data
-
-
 def call_rates(wells: Wells) -> tuple[Floats, Bools]:
     """Call rate (marker,) among the wells with DNA of the files that have the marker, and whether several
     alleles show.
@@ -325,13 +314,13 @@ def call_rates(wells: Wells) -> tuple[Floats, Bools]:
     alleles = np.zeros((m, 8), dtype=bool)
     of_well = []
     for batch in wells.batches:
-        seen = sum((_data(b).sum(axis=0) for b in batch.blocks), np.zeros(len(batch.wells)))
+        seen = sum((b.data.sum(axis=0) for b in batch.blocks), np.zeros(len(batch.wells)))
         of_well.append(seen / max(sum(len(b.rows) for b in batch.blocks), 1))
     carries = carries_dna(np.concatenate([*of_well, np.zeros(0)]))
     carried = np.split(carries, np.cumsum([len(rate) for rate in of_well])[:-1]) if of_well else []
     for batch, mine in zip(wells.batches, carried, strict=True):
         for block in batch.blocks:
-            data = _data(block)
+            data = block.data
             if block.depths is not None:
                 alleles[block.rows[:, None], np.arange(block.k)] |= block.depths.any(axis=1)
             if block.phred is not None:
@@ -370,13 +359,9 @@ def _set_aside(panel: Panel, wells: Wells, settings: Settings) -> Panel:
     and the estimates would swing.
     """
     fresh, reasons = ~panel.frozen, panel.set_aside
-    typed = np.zeros(len(reasons), dtype=bool)
     flat = np.array([w for g in panel.version_wells for w in g], dtype=np.int64)
-    for batch in wells.batches:
-        here = np.isin(batch.wells, flat)
-        for block in batch.blocks:
-            typed[block.rows] |= _data(block)[:, here].any(axis=1)
     if len(flat):
+        typed = wells.markers_with_data(flat)
         reasons = np.where(fresh & (reasons == "") & ~typed, NOT_TYPED, reasons)
     high = fresh & (reasons == "") & (panel.f > settings.max_false_heterozygote)
     reasons = np.where(high, TOO_HETEROZYGOUS, reasons)
