@@ -8,6 +8,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
 from crossproof.inference.plates.disorder import disorder
+from crossproof.inference.plates.dropped_strips import strip_with_tubes
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
     FIT_SHARE,
@@ -68,8 +69,9 @@ def unfit_findings(
         stands_out |= _in_disorder(x, free)
         piecemeal = _piecemeal(x.search.steps)
         mostly = _mostly_odd(x, left, free)
-        if stands_out or piecemeal or mostly:
-            return _finding(x, labelled[i], first or rest)
+        strip = strip_with_tubes(x)
+        if stands_out or piecemeal or mostly or strip:
+            return _finding(x, labelled[i], first or rest, strip)
         return None
 
     found = each(of_plate, range(len(examined)))
@@ -108,7 +110,7 @@ def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:
     return bool(odd.sum() >= 8 and odd.sum() > 0.5 * here.sum() and len(crosses) >= 2)
 
 
-def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None) -> Finding:
+def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None, strip: str) -> Finding:
     plate = x.plate
     wells = odd.wells[odd.odd]
     fit = fit_one_another(x.search.labelled, plate.identity, wells)
@@ -122,6 +124,11 @@ def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None) -> Finding:
         text += (
             f" {fit} of them fit one another's rows of the sheet: the wells hold these plants in another "
             "order than the sheet lists them."
+        )
+    if strip:
+        text += (
+            f" Parent tubes and plants of {strip} fit one another's places: a strip of tubes may have "
+            "fallen and been put back in another order."
         )
     if x.search.steps:
         text += f" It is not explained by: {'; '.join(s.words for s in x.search.steps[:3])}."
