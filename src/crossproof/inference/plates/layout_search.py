@@ -183,7 +183,7 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
     single = shifted_strip_layouts(plate)
     sources = np.stack([x.source for x in single])
     found = _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True)
-    shifted = by_pods(scores, identity, weighed(scores, matrix, identity, found), 2)
+    shifted = list(by_pods(scores, identity, weighed(scores, matrix, identity, found), 2))
     as_labelled = scores.plate.identity
     there = identities_under(sources, scores, as_labelled)
     moves = there != as_labelled
