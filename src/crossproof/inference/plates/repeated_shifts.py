@@ -18,6 +18,8 @@ import numpy as np
 from crossproof.inference.plates.proposals import NEVER, Proposal
 from crossproof.model.arrays import Bools, Ints
 from crossproof.model.layouts import Layout
+from crossproof.model.part_layouts import shifted_strip_layouts, shifted_strip_ways
+from crossproof.model.plates import PlateFormat
 
 AGAIN = 0.3
 """Expected number of further strips shifted like the first. No source."""
@@ -47,3 +49,12 @@ def shifted_together(
             rest = sum(max(0.0, out[i].likelihood + float(again[way])) for i in mine if i != first)
             out[first] = replace(out[first], log10_odds=out[first].log10_odds + rest)
     return out
+
+
+def shifted_alike(plate: PlateFormat, words: Sequence[str]) -> int:
+    """How many of the layouts with these words are a further row or column shifted like another of them."""
+    ways = dict(
+        zip((x.words for x in shifted_strip_layouts(plate)), shifted_strip_ways(plate).tolist(), strict=True)
+    )
+    found = [ways[w] for w in words if w in ways]
+    return len(found) - len(set(found))
