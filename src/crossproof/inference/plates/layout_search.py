@@ -127,7 +127,10 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
             unusual = layout.kind is FindingKind.REFILLED or by_a_well
             prior = PRIOR_WHOLE / len(layouts) * (UNUSUAL_SHARE if unusual else 1.0)
             proposal = replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
-            yield from weighed(scores, matrix, identity, [proposal]) if by_a_well else [proposal]
+            if by_a_well:
+                yield from by_pods(scores, identity, weighed(scores, matrix, identity, [proposal]), 4)
+            else:
+                yield proposal
 
 
 def turned_empty(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:

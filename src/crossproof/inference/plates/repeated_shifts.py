@@ -46,8 +46,12 @@ def shifted_together(
         may_be = [i for i in mine if out[i].least is not NEVER]
         if may_be:
             first = max(may_be, key=lambda i: out[i].log10_odds)
-            rest = sum(max(0.0, out[i].likelihood + float(again[way])) for i in mine if i != first)
-            out[first] = replace(out[first], log10_odds=out[first].log10_odds + rest)
+            rest = [out[i].likelihood for i in mine if i != first and out[i].likelihood > -again[way]]
+            out[first] = replace(
+                out[first],
+                log10_odds=out[first].log10_odds + float(sum(x + again[way] for x in rest)),
+                likelihood=out[first].likelihood + sum(rest),
+            )
     return out
 
 
