@@ -126,8 +126,7 @@ DIGEST_BYTES = 32
 
 def write_kept(path: Path, value: Any) -> None:
     """Write JSON for a later step, with the digest of its content; whole or not at all."""
-    # Twice: numbers as keys are sorted as the texts that they become.
-    content = _plain_text(json.loads(_plain_text(value))).encode()
+    content = json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=False).encode()
     write_bytes(path, _BEFORE + content + _after(content))
 
 
@@ -151,10 +150,6 @@ def _after(content: bytes) -> bytes:
 
 
 _AFTER_BYTES = len(_after(b""))
-
-
-def _plain_text(value: Any) -> str:
-    return json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=False)
 
 
 def write_kept_bytes(path: Path, data: bytes) -> None:

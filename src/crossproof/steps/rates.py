@@ -78,8 +78,8 @@ def cross_table(
     `season`: records and verdicts as counted already.
     """
     options = tables.RateOptions.of(config)
-    said = zip(verdicts["cross_id"], verdicts.get("verifiable", ()), strict=False)
-    last = {str(cross): state for cross, state in said if isinstance(state, str)}
+    said = verdicts.reindex(columns=["cross_id", "verifiable"]).to_numpy(dtype=object)
+    last = {str(cross): state for cross, state in said.tolist() if isinstance(state, str)}
     verifiable = {cross: Provable(state) for cross, state in last.items()}
     untyped = parents_untyped(crosses, samples)
     return tables.crosses_table(
@@ -95,9 +95,9 @@ def past_of(config: Config) -> PastTags | None:
 def parents_untyped(crosses: pd.DataFrame, samples: pd.DataFrame) -> dict[str, str]:
     """By cross_id, the parents that no sample is of, joined by "and"."""
     typed = set(samples.loc[samples["role"] == Role.PARENT, "line"])
-    pairs = zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)
+    rows = crosses[["cross_id", "mother", "father"]].to_numpy(dtype=object).tolist()
     missing = {
         cross: [p for p in dict.fromkeys(parents) if isinstance(p, str) and p and p not in typed]
-        for cross, *parents in pairs
+        for cross, *parents in rows
     }
     return {str(cross): " and ".join(names) for cross, names in missing.items() if names}

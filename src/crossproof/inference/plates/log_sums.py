@@ -20,7 +20,7 @@ AT_ONCE = 32_768
 """Numbers that are worked on at once where a marker has few: calls are what costs then."""
 
 
-def log_sums(table: Floats, likelihood: Floats32) -> Floats:
+def log_sums(table: Floats, likelihood: Floats32 | Floats) -> Floats:
     """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well,
     genotype)."""
     out = np.zeros((likelihood.shape[1], table.shape[2]))

@@ -22,7 +22,7 @@ from scipy.special import betaincc
 
 from crossproof.inference.plates.arrays import Plate
 from crossproof.inference.plates.proposals import GAIN, clipped, misfit_wells
-from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
 from crossproof.inference.plates.tag_scores import tag_scores
@@ -89,12 +89,14 @@ def odd_plants(scores: PlateScores, matrix: Matrix, identity: Ints) -> OddPlants
 
 
 def _pods(plate: Plate, identity: Ints, found: OddPlants, chosen: Bools) -> int:
-    """Pods among the chosen plants, a pod once for each cross that its plants fit; runs of wells where no
-    pods are recorded."""
+    """Pods among the chosen plants; runs of wells where no pods are recorded.
+
+    A pod counts once for each cross that its stray plants fit, and once for all its plants that fit none.
+    """
     keys = set()
     last: tuple[int, ...] = ()
     for place in np.flatnonzero(chosen):
-        w, fit = int(found.wells[place]), int(found.fits[place])
+        w, fit = int(found.wells[place]), int(found.fits[place]) if found.stray[place] else UNKNOWN
         pod = plate.pods[w] if plate.pods else ""
         if pod:
             keys.add((int(identity[w]), pod, fit))

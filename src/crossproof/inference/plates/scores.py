@@ -23,7 +23,6 @@ from functools import cached_property
 
 import numpy as np
 
-from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.call_rate_model import call_rate_log
 from crossproof.inference.plates.cross_tables import cross_table, of_lines, relations_of_many
@@ -88,21 +87,21 @@ class PlateScores:
         odd_tubes: frozenset[str] = frozenset(),
     ) -> None:
         self.plate, self.season = plate, season
-        self.nuclear = [np.flatnonzero(~b.maternal) for b in season.blocks]
-        self.likelihood = [b.likelihood[n] for b, n in zip(plate.blocks, self.nuclear, strict=True)]
-        self.log_likelihood = [np.log(x, dtype=np.float64) for x in self.likelihood]
+        self.nuclear, self.pool_of, self.pollen = season.nuclear, season.pool_of, season.pollen
+        self.likelihood = [
+            b.likelihood if len(n) == len(b.likelihood) else b.likelihood[n]
+            for b, n in zip(plate.blocks, self.nuclear, strict=True)
+        ]
         kept = np.array([s not in odd_tubes for s in plate.samples], dtype=bool)
         self.tube = (plate.identity >= 0) & (plate.identity < season.n_lines)
         self.kept_tube = self.tube & kept
         self._evidence = evidence
         self._tubes: dict[int, dict[int, Floats]] = {}
-        self._own: dict[bytes, Floats] = {}
+        self.relations: dict[bytes, Floats] = {}
+        """What `own_relations` gives, by identities."""
         self._plain: dict[bytes, Floats] = {}
         self._states: dict[tuple[bytes, bool, bytes], LineState] = {}
-        self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
-        self.pollen = [q * 0.98 + 0.02 / q.shape[1] for q in self.pool_of]
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
-        self._priors = [tuple(pool_genotypes(q, f) for f in (0.0, 1.0, 0.9)) for q in self.pool_of]
         self.pool = self._pool()
         self.strays_elsewhere = (0.0, 0.0)
         """Stray seed, and plants, on the other plates of the season (see `tag_scores`)."""
@@ -112,13 +111,14 @@ class PlateScores:
 
     def _pool(self) -> Floats:
         """log P(data | an unknown plant of the pool, inbred or outbred), (well,)."""
-        tables = []
-        for q in self.pollen:
-            tables.append(np.stack([pool_genotypes(q, 0.0), pool_genotypes(q, 0.98)], axis=-1))
         both = np.zeros((len(self.plate), 2))
-        for t, x in zip(tables, self.likelihood, strict=True):
+        for t, x in zip(self.season.of_pool, self.likelihood, strict=True):
             both += log_sums(t, x)
         return np.asarray(log_sum(both, axis=1) - np.log(2))
+
+    def log_likelihood(self, b: int, wells: Ints) -> Floats:
+        """Natural log of the likelihoods of some wells, (marker, well, genotype)."""
+        return np.log(self.likelihood[b][:, wells], dtype=np.float64)
 
     def needed_lines(self, identity: Ints) -> Ints:
         """Lines on the plate, and parents of the crosses on it."""
@@ -132,8 +132,10 @@ class PlateScores:
         """What this plate's tubes as labelled say of their lines, by line (marker, genotype)."""
         if b not in self._tubes:
             wells = np.flatnonzero(self.kept_tube)
-            of, log_x = self.plate.identity[wells], self.log_likelihood[b]
-            self._tubes[b] = {i: log_x[:, wells[of == i]].sum(axis=1) for i in np.unique(of).tolist()}
+            of = self.plate.identity[wells]
+            self._tubes[b] = {
+                i: self.log_likelihood(b, wells[of == i]).sum(axis=1) for i in np.unique(of).tolist()
+            }
         return self._tubes[b]
 
     def lines_under(self, identity: Ints, labelled: bool = False, more: Ints | None = None) -> LineState:
@@ -154,20 +156,22 @@ class PlateScores:
 
     def _lines_under(self, identity: Ints, labelled: bool, lines: Ints) -> LineState:
         evidence = []
-        for b, x in enumerate(self.log_likelihood):
-            total = self._evidence[b][lines[:, None], self.nuclear[b]]
+        of_lines = (identity >= 0) & (identity < self.season.n_lines)
+        tubes = np.flatnonzero(of_lines & self.kept_tube if labelled else of_lines)
+        rows = np.searchsorted(lines, identity[tubes])
+        for b, nuclear in enumerate(self.nuclear):
+            total = self._evidence[b][lines[:, None], nuclear]
             for line, own in self._own_tubes(b).items():
                 total[lines == line] -= own
-            for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
-                if self.kept_tube[w] or not labelled:
-                    total[np.searchsorted(lines, identity[w])] += x[:, w]
+            for row, log_x in zip(rows, self.log_likelihood(b, tubes).transpose(1, 0, 2), strict=True):
+                total[row] += log_x
             evidence.append(total)
         return LineState(lines, tuple(evidence))
 
     def _line_table(self, b: int, lines: Ints, evidence: Floats) -> Floats:
         """Genotype distribution of plants of these lines, (line, marker, genotype)."""
         h = self.season.departure
-        outbred, fixed, unknown = self._priors[b]
+        outbred, fixed, unknown = self.season.line_priors[b]
         f = self.season.inbreeding[lines][:, None, None]
         posterior = (1 - f) * outbred + f * fixed + 1e-12
         posterior = posterior * np.exp(evidence - evidence.max(axis=-1, keepdims=True))
@@ -190,7 +194,7 @@ class PlateScores:
         genotype)."""
         if b not in state.tables:
             known = self._line_table(b, state.lines, state.evidence[b])
-            state.tables[b] = np.concatenate([known, self._priors[b][2][None]])
+            state.tables[b] = np.concatenate([known, self.season.line_priors[b][2][None]])
         row = np.where(parents >= 0, np.searchsorted(state.lines, parents), len(state.lines))
         return np.asarray(state.tables[b][row])
 
@@ -202,10 +206,10 @@ class PlateScores:
         """
         n = self.season.n_lines
         tables = []
-        for b, log_x in enumerate(self.log_likelihood):
+        for b in range(len(self.likelihood)):
             if identity < n:
                 row = int(np.searchsorted(state.lines, identity))
-                rest = state.evidence[b][row] - log_x[:, well]
+                rest = state.evidence[b][row] - self.log_likelihood(b, np.array([well]))[:, 0]
                 tables.append(self._line_table(b, np.array([identity]), rest[None]))
             else:
                 pair = (self.season.mother[identity - n], self.season.father[identity - n])
@@ -235,18 +239,18 @@ class PlateScores:
         own = np.zeros((len(identity), N_RELATIONS))
         own[plants] = by_relation[plants, np.searchsorted(crosses, identity[plants] - self.season.n_lines)]
         own.flags.writeable = False
-        self._own[identity.tobytes()] = own
+        self.relations[identity.tobytes()] = own
 
     def own_relations(self, identity: Ints) -> Floats:
         """log P(data | relation) of every plant to the cross of its tag, 0 of other wells, (well,
         relation)."""
         key = identity.tobytes()
-        if key not in self._own:
+        if key not in self.relations:
             crosses = np.unique(identity[identity >= self.season.n_lines]) - self.season.n_lines
             parents = self.season.mother[crosses], self.season.father[crosses]
             wells, state = np.arange(len(identity)), self.lines_under(identity)
             self._keep_own(identity, crosses, self.relation_scores(*parents, wells, state))
-        return self._own[key]
+        return self.relations[key]
 
     def own_plain(self, identity: Ints) -> Floats:
         """`plain` with the consensus that the identities imply, kept for who asks again, (well,)."""
@@ -290,8 +294,8 @@ class PlateScores:
         """log P(data of tubes | the other tubes of their lines), (tube,)."""
         total = np.zeros(len(wells))
         rows = state.at(lines)
-        for b, (x, log_x) in enumerate(zip(self.likelihood, self.log_likelihood, strict=True)):
-            mine = log_x[:, wells].transpose(1, 0, 2)
+        for b, x in enumerate(self.likelihood):
+            mine = self.log_likelihood(b, wells).transpose(1, 0, 2)
             table = self._line_table(b, lines, state.evidence[b][rows] - mine)  # tube, marker, genotype
             total += np.log((table * x[:, wells].transpose(1, 0, 2)).sum(axis=2)).sum(axis=1)
         return total
@@ -302,8 +306,8 @@ class PlateScores:
         for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
             known = total = 0
             row = int(state.at(identity[w : w + 1])[0])
-            for b, log_x in enumerate(self.log_likelihood):
-                rest = state.evidence[b][row] - log_x[:, w]
+            for b in range(len(self.likelihood)):
+                rest = state.evidence[b][row] - self.log_likelihood(b, np.array([w]))[:, 0]
                 known += int((np.ptp(rest, axis=-1) > 1.0).sum())
                 total += len(rest)
             if known < total / 2:

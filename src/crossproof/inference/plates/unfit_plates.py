@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
-from crossproof.inference.plates.disorder import disorder
+from crossproof.inference.plates.disorder import Disorder, disorder
 from crossproof.inference.plates.dropped_strips import strip_with_tubes
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
@@ -23,6 +23,7 @@ from crossproof.inference.plates.repeated_shifts import shifted_alike
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.text import percent
 
 MOST_FAULTS = 3
 """More steps than this on one plate are no explanation, but a sign that the true one is missing."""
@@ -66,27 +67,28 @@ def unfit_findings(
         stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
         if _only_pairs(x):
             stands_out |= first is not None and first.log10_odds >= LEAST_EXCESS
-        stands_out |= _in_disorder(x, free)
+        ordered = _in_disorder(x, free)
         piecemeal = _piecemeal(x)
         mostly = _mostly_odd(x, left, free)
         strip = strip_with_tubes(x)
         if stands_out or piecemeal or mostly or strip:
-            return _finding(x, labelled[i], first or rest, strip)
-        return None
+            return _finding(x, labelled[i], first or rest, None, strip)
+        return None if ordered is None else _finding(x, labelled[i], None, ordered)
 
     found = each(of_plate, range(len(examined)))
     return {x.plate.name: f for x, f in zip(examined, found, strict=True) if f is not None}
 
 
-def _in_disorder(x: Examined, open_wells: Bools) -> bool:
-    """Whether so many plants may stand in one another's places that no verdict on the plate can be trusted.
+def _in_disorder(x: Examined, open_wells: Bools) -> Disorder | None:
+    """The plants that may stand in one another's places, if so many that no verdict on the plate can stand.
 
     Some of many plants in disorder always fit each other's rows: pairs of them explain a part of it only.
     """
     pairs, plate = _only_pairs(x), x.plate
     matrix = x.search.labelled if pairs else x.search.matrix
     found = disorder(x.scores, matrix, plate.identity if pairs else x.search.identity, open_wells)
-    return len(found.wells) >= LEAST_DISORDERED and found.log10_odds >= LEAST_DISORDER
+    enough = len(found.wells) >= LEAST_DISORDERED and found.log10_odds >= LEAST_DISORDER
+    return found if enough else None
 
 
 def _only_pairs(x: Examined) -> bool:
@@ -115,17 +117,32 @@ def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:
     return bool(odd.sum() >= 8 and odd.sum() > 0.5 * here.sum() and len(crosses) >= 2)
 
 
-def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None, strip: str) -> Finding:
+def _finding(
+    x: Examined,
+    odd: OddPlants,
+    stands_out: Excess | None,
+    ordered: Disorder | None,
+    strip: str = "",
+) -> Finding:
+    """`ordered`: the plants in disorder, if nothing else holds the plate; `strip`: a column that fell."""
     plate = x.plate
     wells = odd.wells[odd.odd]
+    text = f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says"
+    odds = stands_out.log10_odds if stands_out is not None else float("nan")
+    if ordered is not None:
+        odds = ordered.log10_odds
+        text += (
+            f" of them, and {len(ordered.wells)} plants fit one another's rows: the chance is "
+            f"{percent(1 / (1 + 10**-odds))} that the wells hold these plants in another order than the "
+            "sheet lists them."
+        )
+    else:
+        part = stands_out.part if stands_out is not None and odds >= LEAST_EXCESS else ""
+        text += f" of them{f', most of all in {part}' if part else ''}"
+        text += ", more than chance and the season's stray seed can explain."
+    text += " No layout that was tried, exchange of plates, tag or parent line accounts for it."
     fit = fit_one_another(x.search.labelled, plate.identity, wells)
-    where = f", most of all in {stands_out.part}" if stands_out is not None and stands_out.part else ""
-    text = (
-        f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says of "
-        f"them{where}, more than chance and the season's stray seed can explain. No layout that was tried, "
-        f"exchange of plates, tag or parent line accounts for it."
-    )
-    if len(wells) and fit >= FIT_SHARE * len(wells):
+    if ordered is None and len(wells) and fit >= FIT_SHARE * len(wells):
         text += (
             f" {fit} of them fit one another's rows of the sheet: the wells hold these plants in another "
             "order than the sheet lists them."
@@ -147,6 +164,6 @@ def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None, strip: str)
         "or too few, a wrong sheet, file or label. Correct the sheet, or genotype the plate again.",
         wells=tuple(plate.place(int(w)) for w in wells),
         samples=tuple(plate.samples[w] for w in wells),
-        log10_odds=stands_out.log10_odds if stands_out is not None else float("nan"),
+        log10_odds=odds,
         hold=Hold.PLATE,
     )
