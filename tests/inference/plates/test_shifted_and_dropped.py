@@ -168,16 +168,3 @@ def test_a_blank_displaced_among_sibs_holds_its_column_and_proposes_nothing():
     # 8 places of a blank among sibs; 1e-3 strips and 1e-2 pairs a plate: 81 % for the strip.
     strip, pair = 1e-3 / 12 / 8, 1e-2 / comb(96, 2)
     assert strip / (strip + pair) > 0.05
-
-
-def test_a_column_with_parent_tubes_in_another_order_holds_the_plate():
-    nursery, sheet = season(8)
-    wells = np.flatnonzero(sheet.position % 12 == 1)
-    assert (sheet.identity[wells] < len(nursery.lines)).sum() == 5  # each the only one of its line
-    moved = replace(sheet, genotype=sheet.genotype.copy())
-    moved.genotype[wells] = sheet.genotype[wells[[3, 7, 0, 5, 6, 1, 2, 4]]]
-    plate, tables = sim.make_plate(nursery, moved), sim.season_tables(nursery)
-    said = examine_plates([plate], tables, CheckSettings(remarks=False))
-    [finding] = [f for f in said if f.critical]
-    assert (finding.kind, finding.hold, finding.corrections) == (FindingKind.UNEXPLAINED, Hold.PLATE, ())
-    assert "column 2" in finding.evidence
