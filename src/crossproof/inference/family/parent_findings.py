@@ -93,15 +93,21 @@ def may_be_hybrids(result: FamilyResult) -> tuple[int, ...]:
     """
     if not (result.mother_known and result.father_known) or any(rests_on_tube(result, s) for s in (0, 1)):
         return ()
+    found = _foreign_but_perhaps_hybrid(result)
+    if not found:
+        return ()
     leads = result.class_posterior.max(axis=1) >= LIKELY_ALIKE
     near = near_hybrids(result)
-    return tuple(i for i in _foreign_but_perhaps_hybrid(result) if leads[i] and i not in near)
+    return tuple(i for i in found if leads[i] and i not in near)
 
 
 def _foreign_but_perhaps_hybrid(result: FamilyResult) -> tuple[int, ...]:
+    perhaps = result.class_posterior[:, 0] >= CULL_ON_TUBE
+    if not perhaps.any():
+        return ()
     lead = result.class_posterior.argmax(axis=1)
     foreign = np.isin(lead, [CLASSES.index(v) for v in (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)])
-    return tuple(np.flatnonzero(foreign & (result.class_posterior[:, 0] >= CULL_ON_TUBE)).tolist())
+    return tuple(np.flatnonzero(foreign & perhaps).tolist())
 
 
 def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
@@ -110,6 +116,11 @@ def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
 
     Selfs of a line are left out: seed of a line and of its backcross are told apart by little in any case.
     """
+    later = [RELATIONS.index(r) for r in LATER]
+    of_later = result.relation_posterior[:, later].sum(axis=1) >= LIKELY_ALIKE
+    of_lines = not result.segregates.any()
+    if of_lines and not of_later.any():
+        return ()
     lead = result.class_posterior.argmax(axis=1)
     likes = result.class_loglik
     against = likes[np.arange(len(lead)), lead] - likes[:, 0]
@@ -119,9 +130,7 @@ def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
         (result.relation_posterior[:, selfed] >= LIKELY) & result.segregates
     ).any(axis=1)
     few = culled & (result.scored > 0) & (share < FEW_AGAINST)
-    if not result.segregates.any():
-        later = [RELATIONS.index(r) for r in LATER]
-        of_later = result.relation_posterior[:, later].sum(axis=1) >= LIKELY_ALIKE
+    if of_lines:
         return tuple(np.flatnonzero(of_later & (result.scored > 0) & (share < FEW_AGAINST)).tolist())
     if not few.any():
         return ()
