@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from crossproof.inference.family.parent_findings import parent_findings
+from crossproof.inference.family.parent_findings import parent_findings, speaks
 from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.plates.each import Each
@@ -134,7 +134,8 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found += tuple(set_aside_by_a_plate(samples, panel, season.wells, settings.min_log10_odds))
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
-    parents = parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines)
+    odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
+    parents = parent_findings(odd, _places_of(samples), _parents_named(found), lines)
     found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)

@@ -45,6 +45,7 @@ LIKELY = 0.5
 """Posterior of a fault at or above which it is named."""
 LATER = (Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER, Relation.ADVANCED)
 LOOK_ALIKE = (Fault.HETEROGENEOUS, Fault.RELATIVE)
+_OTHER_PLANT = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)
 SIDES = ("mother", "father")
 
 Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]
@@ -137,13 +138,31 @@ def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
     return tuple(np.flatnonzero(culled & (result.scored > 0) & (share < SOME_AGAINST)).tolist())
 
 
+def speaks(result: FamilyResult) -> bool:
+    """Whether `parent_findings` may have anything to say of a family."""
+    of_side = (
+        in_doubt(result, side)
+        or rests_on_tube(result, side)
+        or fault_share(result, side, _OTHER_PLANT[side], Fault.RELATIVE) >= LIKELY
+        for side in (0, 1)
+    )
+    of_plants = near_hybrids(result) or may_be_hybrids(result)
+    return bool(
+        result.phase_open.any()
+        or any(of_side)
+        or of_plants
+        or fault_share(result, 0, Fault.GENERATION) >= LIKELY
+    )
+
+
 def parent_findings(
     results: Sequence[FamilyResult],
     wells: Wells,
     named: Mapping[str, str],
     lines: Collection[str] = (),
 ) -> list[Finding]:
-    """Findings of all families; `named`: crosses of which the plate checks already named another parent.
+    """Findings of all families, of which only those count that `speaks`; `named`: crosses of which the plate
+    checks already named another parent.
 
     `lines`: names of the season's lines; where one of them was the parent of a whole tag, a row is proposed.
     """
@@ -160,8 +179,7 @@ def parent_findings(
                 unresolved.setdefault(line, []).append((result, side))
             if not result.phase_open[side] and rests_on_tube(result, side):
                 on_tube.setdefault(line, []).append((result, side))
-            plant = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)[side]
-            if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
+            if fault_share(result, side, _OTHER_PLANT[side], Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
                     out.append(_other_plant(result, side, wells, lines))

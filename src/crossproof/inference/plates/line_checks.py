@@ -19,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.arrays import Plate, SeasonTables, line_posterior
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.model.arrays import Bools, Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -209,7 +210,9 @@ def _remedy(rows: Sequence[Correction]) -> str:
     return f"{again} Until then the proposed row leaves the odd sample out."
 
 
-def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conflict: float) -> list[Finding]:
+def plant_replicate_findings(
+    plates: Sequence[Plate], season: SeasonTables, conflict: float, each: Each = one_by_one
+) -> list[Finding]:
     """Plants whose wells disagree; with three wells or more, which one is odd."""
     called = [
         np.flatnonzero((p.identity >= season.n_lines) & (p.n_called >= 0.3 * p.n_markers)).tolist()
@@ -222,10 +225,11 @@ def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conf
             if plate.plants[w] and count[plate.plants[w]] > 1:
                 wells.setdefault(plate.plants[w], []).append((plate, w))
     prior = _priors(season, 0.5)
+    found = each(
+        lambda copies: _disagreement([_data(p, w) for p, w in copies], prior, conflict), list(wells.values())
+    )
     out = []
-    for plant, copies in wells.items():
-        data = [_data(p, w) for p, w in copies]
-        apart = _disagreement(data, prior, conflict)
+    for (plant, copies), apart in zip(wells.items(), found, strict=True):
         if apart is None:
             continue
         groups, worst = apart
