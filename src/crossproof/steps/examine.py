@@ -135,7 +135,8 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
     odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
-    parents = parent_findings(odd, _places_of(samples), _parents_named(found), lines)
+    named = _parents_named(found, season.crosses)
+    parents = parent_findings(odd, _places_of(samples), named, lines)
     found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
@@ -154,12 +155,17 @@ def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, 
 
 
 _EXCHANGED = (FindingKind.TAGS_SWAPPED, FindingKind.PODS_SWAPPED)
+_OF_LINES = (FindingKind.LINES_SWAPPED, FindingKind.LINE_WRONG)
 
 
-def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
+def _parents_named(found: Iterable[Finding], crosses: pd.DataFrame) -> dict[str, str]:
     """Crosses of which the plate checks name another tag, parent or line, with what they name."""
     named: dict[str, str] = {}
     for f in found:
+        if f.kind in _OF_LINES:
+            lines = (f.subject, f.other)
+            made = crosses["mother"].isin(lines) | crosses["father"].isin(lines)
+            named |= dict.fromkeys(crosses.loc[made, "cross_id"], f.other)
         if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, *_EXCHANGED):
             named[f.subject] = f.other
             if f.kind in _EXCHANGED:

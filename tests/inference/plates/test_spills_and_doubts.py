@@ -75,6 +75,23 @@ def test_a_line_spilled_over_a_block_of_wells_holds_them(seed):
     assert {c.kind for c in f.corrections} == {CorrectionKind.EXCLUDE_WELL}
 
 
+def test_families_of_a_parent_whose_tube_failed_are_no_spill():
+    """Any line like a mother that is known at one marker in five explains her hybrids better than she does,
+    so that they do not speak; the same calls hold them where both parents are known."""
+    nursery = season(5)
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    block = (np.abs(plate.rows - 3) <= 1) & (np.abs(plate.columns - 5) <= 1)
+    wells = np.flatnonzero(block & (plate.identity >= len(nursery.lines)))
+    plates = [spilled(nursery, plate, wells, 4), sim.make_parent_plate(nursery, 2)]
+    mothers = np.unique(nursery.mother[plate.identity[wells] - len(nursery.lines)])
+    assert [f.kind for f in found(nursery, plates)].count(FindingKind.SPILLED) == 1
+    for i, p in enumerate(plates):
+        codes = p.blocks[0].codes.copy()
+        codes[np.ix_(np.arange(len(codes)) % 5 > 0, np.isin(p.identity, mothers))] = NO_CALL_CODE
+        plates[i] = replace(p, blocks=(sim.well_block(codes),))
+    assert FindingKind.SPILLED not in [f.kind for f in found(nursery, plates)]
+
+
 def test_a_line_that_is_half_known_can_be_named():
     """Its only tubes failed at three markers of five: what they called shows whose DNA ran over the wells."""
     nursery = season(5)

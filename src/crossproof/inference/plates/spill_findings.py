@@ -19,7 +19,7 @@ from crossproof.inference.plates.pod_runs import run_nats
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, PlateScores
-from crossproof.inference.plates.spills import LIKE_OUTCROSS, SpillScores, spill_scores
+from crossproof.inference.plates.spills import LIKE_OUTCROSS, SpillScores, spill_scores, spill_state
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -41,6 +41,8 @@ CLEARS = 10.0
 """A well beside a spill is clear of it from this many nats."""
 MOST_OUT_OF_BALANCE = 0.2
 """Of the crossed plants of a line elsewhere, the most that may speak for more of it. No source."""
+PARENT_KNOWN = 0.6
+"""Share of markers at which the parents of a plant must be known for it to speak."""
 LEAST_WELLS = 3
 LEAST_SIBS = 2
 """Fewest sibs elsewhere on the plate that tell a spill from a family whose parents are others."""
@@ -184,6 +186,17 @@ def _told_apart(
     return np.sort(np.concatenate([*apart, *inside, *out_of_balance]))
 
 
+def _parents_known(scores: PlateScores, identity: Ints, wells: Ints) -> Bools:
+    """Which of these plants have two parents that are known at most markers, (well,): where the tube of one
+    failed, a line like it explains all its families."""
+    season, state = scores.season, spill_state(scores, identity)
+    cross = identity[wells] - season.n_lines
+    known = np.ones(len(wells), dtype=bool)
+    for parent in (season.mother[cross], season.father[cross]):
+        known &= (parent >= 0) & (state.known[state.at(parent)] >= PARENT_KNOWN)
+    return known
+
+
 def _silent(scores: PlateScores, identity: Ints, beside: Ints) -> Ints:
     """Plants with too few calls to speak, beside these wells."""
     plate = scores.plate
@@ -218,6 +231,7 @@ def spill_findings(
         return []
     plants = (identity >= scores.season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers)
     open_to_it = plants & np.array([s not in borne for s in plate.samples])
+    open_to_it[plants] &= _parents_known(scores, identity, np.flatnonzero(plants))
     found = spill_scores(scores, matrix, identity, np.flatnonzero(open_to_it))
     out: list[Finding] = []
     near = _near(scores, found.wells)
