@@ -287,7 +287,7 @@ class _SeasonOfPlates:
     def across_wells(self, sound: Sequence[Examined], explained: frozenset[str]) -> list[Finding]:
         """Replicates, duplicates, batches and markers of the plates that lie as labelled."""
         plates, conflict = [x.plate for x in sound], self.settings.replicate_conflict
-        replicates = plant_replicate_findings(plates, self.season, conflict)
+        replicates = plant_replicate_findings(plates, self.season, conflict, self.each)
         found = [f for f in replicates if not explained.intersection(f.samples)]
         found += duplicate_findings(sound, self.season, self.odds + SURER, self.each)
         found += batch_findings(
