@@ -24,6 +24,7 @@ from crossproof.inference.plates.arrays import (
     WellBlock,
     choose_markers,
 )
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.model.arrays import Ints
 from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Role, parse_well, smallest_format
 from crossproof.model.settings import Settings
@@ -229,13 +230,15 @@ def build_plates(
     rates: ErrorRates,
     *,
     only: Iterable[str] | None = None,
+    each: Each = one_by_one,
 ) -> tuple[Plate, ...]:
     """The plates of the samples sheet, in order of name.
 
     Parameters: `samples` as read (after corrections): the row *position* i is well number `samples.index[i]`
     of `wells`, so corrected copies keep their numbers; `season`, `rows` from `season_tables`; `only`: names
-    of the plates wanted, all by default. Rows without data are left out. Rows without plate or well form one
-    unplaced group per batch. Two rows in one well: the first counts (the records check reports it).
+    of the plates wanted, all by default; `each` does the same for every plate. Rows without data are left
+    out. Rows without plate or well form one unplaced group per batch. Two rows in one well: the first counts
+    (the records check reports it).
     """
     columns = ("sample_id", "plate", "well", "role", "line", "cross_id", "plant", "pod")
     table = _Rows(
@@ -247,12 +250,18 @@ def build_plates(
     recorded = {(Role.PARENT, name): i for i, name in enumerate(season.lines)}
     recorded |= {(Role.PROGENY, name): season.n_lines + i for i, name in enumerate(season.crosses)}
     wanted = None if only is None else set(only)
-    found = (
-        _plate(name, placed, part, table, recorded, season, rows, rates)
+    parts = [
+        (name, placed, part)
         for (name, placed), members in sorted(table.groups().items())
         if wanted is None or name in wanted
         for part in table.laid_out(members, placed)
-    )
+    ]
+
+    def of_part(which: tuple[str, bool, _Part]) -> Plate | None:
+        return _plate(*which, table, recorded, season, rows, rates)
+
+    # The first here: what all plates ask for is then known before work is dealt out.
+    found = [*map(of_part, parts[:1]), *each(of_part, parts[1:])]
     return tuple(plate for plate in found if plate is not None)
 
 
