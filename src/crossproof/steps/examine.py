@@ -129,7 +129,8 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found += tuple(set_aside_by_a_plate(samples, panel, season.wells, settings.min_log10_odds))
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
-    parents = parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines)
+    named = _parents_named(found, season.crosses)
+    parents = parent_findings(season.evidence, _places_of(samples), named, lines)
     found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
@@ -148,12 +149,17 @@ def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, 
 
 
 _EXCHANGED = (FindingKind.TAGS_SWAPPED, FindingKind.PODS_SWAPPED)
+_OF_LINES = (FindingKind.LINES_SWAPPED, FindingKind.LINE_WRONG)
 
 
-def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
+def _parents_named(found: Iterable[Finding], crosses: pd.DataFrame) -> dict[str, str]:
     """Crosses of which the plate checks name another tag, parent or line, with what they name."""
     named: dict[str, str] = {}
     for f in found:
+        if f.kind in _OF_LINES:
+            lines = (f.subject, f.other)
+            made = crosses["mother"].isin(lines) | crosses["father"].isin(lines)
+            named |= dict.fromkeys(crosses.loc[made, "cross_id"], f.other)
         if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, *_EXCHANGED):
             named[f.subject] = f.other
             if f.kind in _EXCHANGED:
