@@ -232,7 +232,7 @@ class _SeasonOfPlates:
             # Piecemeal stories of such a plate, or of its crosses, would only mislead.
             crosses = cross_findings(fit, self.season, self.odds, asked)
         told = frozenset(s for f in crosses for s in f.samples)
-        layouts = [f for x in fit for f in layout_findings(x.search, x.scores, told)]
+        layouts = [f for x in fit for f in layout_findings(x, told)]
         pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
         return [*merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
 
@@ -287,7 +287,7 @@ class _SeasonOfPlates:
     def across_wells(self, sound: Sequence[Examined], explained: frozenset[str]) -> list[Finding]:
         """Replicates, duplicates, batches and markers of the plates that lie as labelled."""
         plates, conflict = [x.plate for x in sound], self.settings.replicate_conflict
-        replicates = plant_replicate_findings(plates, self.season, conflict)
+        replicates = plant_replicate_findings(plates, self.season, conflict, self.each)
         found = [f for f in replicates if not explained.intersection(f.samples)]
         found += duplicate_findings(sound, self.season, self.odds + SURER, self.each)
         found += batch_findings(
