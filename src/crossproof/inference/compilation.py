@@ -8,6 +8,7 @@ versions. It takes sums as they are written, in their order: a result does not d
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -34,3 +35,20 @@ def compiled(function: F) -> F:
         return cast(F, njit(cache=True, error_model="numpy")(function))
     except RuntimeError as error:
         raise ImportError("numba finds no folder for what it compiles") from error
+
+
+def compiled_from(*files: str) -> Callable[[F], F]:
+    """`compiled` for functions that call compiled ones of other `files`.
+
+    numba keeps the called ones' code inside the caller's, and looks at the caller's own file alone to tell
+    whether what it keeps is of date: a change in one of the others counts as well here.
+    """
+    others = tuple((status.st_mtime, status.st_size) for status in (Path(file).stat() for file in files))
+
+    def compile_one(function: F) -> F:
+        made = compiled(function)
+        kept = cast(Any, made)._cache._cache_file
+        kept._source_stamp = (kept._source_stamp, others)
+        return made
+
+    return compile_one

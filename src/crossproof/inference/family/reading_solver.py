@@ -89,6 +89,7 @@ class ReadingSolver:
         self._as_typed: Solved | None = None
         self.done: list[Solved] = []
         self._solutions: dict[object, _Solutions] = {}
+        self._log_all: dict[int, tuple[Solution, Floats]] = {}
         self._priors: dict[object, tuple[Floats, ...]] = {}
         self._learned: dict[tuple[int, int], Sequence[Floats]] = {}
 
@@ -165,12 +166,12 @@ class ReadingSolver:
         assert version is not None
         posteriors = solution.mother if side == 0 else solution.father
         solved = self.prior(version, reading.departs[side], None)
+        ratios = [likelihood_ratio(*both) for both in zip(posteriors, solved, strict=True)]
         gains = np.full(len(DEPARTURES), -np.inf)
         for i, (d, weight) in enumerate(zip(DEPARTURES, weights, strict=True)):
             if weight > 0:
                 gains[i] = np.log(weight)
-                for post, here, there in zip(posteriors, solved, self.prior(version, d, None), strict=True):
-                    ratio = likelihood_ratio(post, here)
+                for ratio, there in zip(ratios, self.prior(version, d, None), strict=True):
                     gains[i] += np.log(np.maximum((ratio * there).sum(axis=1), 1e-300)).sum()
         return float(np.logaddexp.reduce(gains))
 
@@ -204,13 +205,7 @@ class ReadingSolver:
         The plants' likelihoods as typed foresee what each would be worth.
         """
         solution, family = self.as_typed.solution, self.family
-        own = family.priors
-        scores = [
-            own.pair[:, None] + solution.pair[family.rows],
-            own.donor[:, None] + solution.donor,
-            own.flat[None],
-        ]
-        total = np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        total = self.log_all(solution)
         relations = [relation for relation, _ in PAIR_RELATIONS]
         likely = []
         for relation, weight in GENERATIONS:
@@ -224,6 +219,15 @@ class ReadingSolver:
                 if foreseen > -GENERATION_CLOSE and not dominated:
                     likely.append((row, log_share))
         return likely
+
+    def log_all(self, solution: Solution) -> Floats:
+        """log of prior x likelihood (n,) of all relations under a solution, with the family's own priors."""
+        if id(solution) not in self._log_all:
+            own, rows = self.family.priors, self.family.rows
+            scores = [own.pair[:, None] + solution.pair[rows], own.donor[:, None] + solution.donor]
+            total = np.logaddexp.reduce(np.concatenate([*scores, own.flat[None]]), axis=0)
+            self._log_all[id(solution)] = solution, total
+        return self._log_all[id(solution)][1]
 
     def _log_inside(self, solution: Solution) -> Floats:
         """log of prior x likelihood (n,) of all relations to the parents of a solution."""

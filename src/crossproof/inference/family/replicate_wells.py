@@ -32,6 +32,7 @@ def compare_wells(
     klass: Ints,
     n_pair: int,
     n_plants: int,
+    compiled: bool,
 ) -> tuple[Floats, Bools]:
     """Largest share of markers (n,) at which two wells of a plant differ, and whether they disagree on its
     class.
@@ -44,7 +45,7 @@ def compare_wells(
     parts = tuple(replace(b, like=like) for b, like in zip(blocks, replicates.like, strict=True))
     n_donor = blocks[0].donors.shape[1]
     unheard = Priors(log_prior[:n_pair], log_prior[n_pair : n_pair + n_donor], np.full(w, -np.inf))
-    alone = Family(parts, unheard).solve(solution.mother, solution.father, max_rounds=0)
+    alone = Family(parts, unheard, compiled=compiled).solve(solution.mother, solution.father, max_rounds=0)
     scores = log_prior[: n_pair + n_donor, None] + np.concatenate([alone.pair, alone.donor])
     posterior = np.exp(scores - np.logaddexp.reduce(scores, axis=0))
     by_class = np.zeros((4, w))

@@ -25,6 +25,8 @@ from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
 STORE_VERSION = 2
 _HEADER = "header.json"
+MAPPED_FROM = 1 << 16
+"""Bytes from which on an array is mapped: less is read sooner than mapped, and an empty one cannot be."""
 
 
 class StoreError(InternalError):
@@ -95,10 +97,9 @@ def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], d
         path = folder / f"{name}.npy"
         if not path.is_file() or (verify and _digest(path) != digest):
             raise StoreError(f"{path}: missing or changed since it was written")
-        # An empty array cannot be mapped.
         array = (
             np.load(path, allow_pickle=False)
-            if path.stat().st_size <= 256
+            if path.stat().st_size < MAPPED_FROM
             else np.load(path, mmap_mode="r", allow_pickle=False)
         )
         array.flags.writeable = False
