@@ -8,7 +8,6 @@ versions. It takes sums as they are written, in their order: a result does not d
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -37,18 +36,22 @@ def compiled(function: F) -> F:
         raise ImportError("numba finds no folder for what it compiles") from error
 
 
-def compiled_from(*files: str) -> Callable[[F], F]:
-    """`compiled` for functions that call compiled ones of other `files`.
+def compiled_from(*called: Callable[..., Any]) -> Callable[[F], F]:
+    """`compiled` for functions that call compiled ones of other modules, one of each of which is `called`.
 
     numba keeps the called ones' code inside the caller's, and looks at the caller's own file alone to tell
-    whether what it keeps is of date: a change in one of the others counts as well here.
+    whether what it keeps is of date: a change in one of the other files counts as well here.
     """
-    others = tuple((status.st_mtime, status.st_size) for status in (Path(file).stat() for file in files))
+    stamps = tuple(_kept(one)._source_stamp for one in called)
 
     def compile_one(function: F) -> F:
         made = compiled(function)
-        kept = cast(Any, made)._cache._cache_file
-        kept._source_stamp = (kept._source_stamp, others)
+        _kept(made)._source_stamp = (_kept(made)._source_stamp, *stamps)
         return made
 
     return compile_one
+
+
+def _kept(function: Callable[..., Any]) -> Any:
+    """Where numba keeps what it made of a function."""
+    return cast(Any, function)._cache._cache_file

@@ -76,8 +76,8 @@ def _tables(k: int) -> tuple[Floats, Floats, Floats]:
 
 
 class CompiledRounds:
-    """A family's plants at its markers, all in one of its blocks, and the relations, `rows` of the `n_pair` pair
-    relations, that can occur."""
+    """A family's plants at its markers, all in one of its blocks, and the relations that can occur, `rows` of
+    the `n_pair` pair relations."""
 
     def __init__(self, blocks: tuple[FamilyBlock, ...], route: Route, rows: Ints, n_pair: int) -> None:
         self.blocks, self.rows, self.n_pair = blocks, rows, n_pair
@@ -147,11 +147,13 @@ class CompiledRounds:
         fits = Fits(
             np.empty((len(cells.tables), n_x)),
             np.empty((linked, len(self.order), most, n)),
-            np.empty((n_x, n_d)),
             np.empty((len(self.rows), n)),
             np.empty((n_d, n)),
+            np.empty((0, cells.donors.shape[1], n_x)),
+            np.empty((0, n_x)),
         )
-        posterior, log_plants = Weights(np.zeros((len(self.rows), n)), np.zeros((n_d, n)), np.zeros(n)), np.empty(n)
+        posterior = Weights(np.zeros((len(self.rows), n)), np.zeros((n_d, n)), np.zeros(n))
+        log_plants = np.empty(n)
         solve = loops()
         assert solve is not None
         begun = start is not Start.ALONE and limits.rounds > 0 and n > 1

@@ -55,8 +55,8 @@ TALLIED = ("scored", "contrast_scored", "contrast_het", "foreign", "shared_score
 
 @cache
 def _tallies(k: int) -> UInt8s:
-    """What a genotype adds to each of `TALLIED`, (mother, father, genotype, count), for k alleles; in the last
-    place of each axis a genotype that is not known."""
+    """What a genotype adds to each of `TALLIED`, (mother, father, genotype, count), for k alleles; the last
+    place of each axis but that of counts is for one that is not known."""
     pairs = genotype_alleles(k).astype(np.int64)
     n_g = len(pairs)
     out = np.zeros((n_g + 1, n_g + 1, n_g + 1, len(TALLIED)), dtype=np.uint8)

@@ -105,6 +105,7 @@ class Family:
             if self._compiled is not None
             else cut_to_chunks(blocks, self.kinds, self.route.order, CHUNK_NUMBERS)
         )
+        self._log_all: dict[int, tuple[Solution, Floats]] = {}
         self._plans: dict[bytes, RelationPlan] = {}
         self._first: Fit | None = None
         self._pollen: Chains | None = None
@@ -122,6 +123,14 @@ class Family:
         if m * n * n_g**3 > COMPILED_NUMBERS:
             return None
         return CompiledRounds(self.blocks, self.route, self.rows, self.n_pair)
+
+    def log_all(self, solution: Solution) -> Floats:
+        """log of prior x likelihood (n,) of all relations under a solution, with the family's own priors."""
+        if id(solution) not in self._log_all:
+            pair = self.priors.pair[:, None] + solution.pair[self.rows]
+            scores = [pair, self.priors.donor[:, None] + solution.donor, self.priors.flat[None]]
+            self._log_all[id(solution)] = solution, np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        return self._log_all[id(solution)][1]
 
     def plan(self, live: Ints) -> RelationPlan:
         """How the pair relations of these rows are judged, made once for each set of them."""

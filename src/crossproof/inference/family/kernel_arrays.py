@@ -15,8 +15,8 @@ from crossproof.model.arrays import Floats, Ints
 class Cells(NamedTuple):
     """A family at its markers.
 
-    `like` (g, x); `donors` (m, a, d) gametes of those asked for; `tables` (c, p, g), `by_pollen` (a, mother, g)
-    and `by_mother` (mother g, a) as in `MarkerChunk`.
+    `like` (g, x); `donors` (m, a, d) gametes of those that are weighed; `tables` (c, p, g), `by_pollen`
+    (a, mother, g) and `by_mother` (mother g, a) as in `MarkerChunk`.
     """
 
     like: Floats
@@ -45,8 +45,8 @@ class Relations(NamedTuple):
 
 
 class Live(NamedTuple):
-    """Numbers of some `relations`, of the rows of `single` and `linked` and of the `components` that they need,
-    each increasing."""
+    """Numbers of some `relations`, and of the rows of `single` and `linked` and the `components` that they
+    need, each increasing."""
 
     relations: Ints
     single: Ints
@@ -70,15 +70,16 @@ class State(NamedTuple):
 class Fits(NamedTuple):
     """What the last messages give, of all components and chains, as far as they are live.
 
-    `emission` (c, x), `before` (h, m, k, i), `by_donor` (x, d), and log P(D | r) of `pair` (live r, i) and
-    `donor` (d, i).
+    `emission` (c, x), `before` (h, m, k, i), and log P(D | r) of `pair` (live r, i) and `donor` (d, i). Of
+    the donors in the messages, `pollen` (d, a, x) gametes and `by_donor` (d, x).
     """
 
     emission: Floats
     before: Floats
-    by_donor: Floats
     pair: Floats
     donor: Floats
+    pollen: Floats
+    by_donor: Floats
 
 
 class Weights(NamedTuple):

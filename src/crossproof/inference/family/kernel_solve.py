@@ -11,12 +11,19 @@ from math import exp, log
 import numpy as np
 
 from crossproof.inference.compilation import compiled_from
-from crossproof.inference.family import kernels
 from crossproof.inference.family.kernel_arrays import Cells, Fits, Limits, Live, Relations, State, Weights
-from crossproof.inference.family.kernels import fit, fit_linked, fit_single, product_over_markers, send
+from crossproof.inference.family.kernels import (
+    fit,
+    fit_donors,
+    fit_linked,
+    fit_single,
+    product_over_markers,
+    send,
+    spread,
+)
 from crossproof.model.arrays import Bools, Floats, Ints
 
-compiled = compiled_from(kernels.__file__)
+compiled = compiled_from(fit)
 
 
 @compiled
@@ -37,16 +44,17 @@ def living(relations: Relations, mask: Bools, n_components: int) -> Live:
 
 
 @compiled
-def room(cells: Cells, relations: Relations, live: Live, n: int) -> Fits:
-    """Arrays for the fits of n plants."""
-    n_x, n_d = cells.like.shape[1], cells.donors.shape[2]
+def room(relations: Relations, live: Live, pollen: Floats, n_components: int, n: int) -> Fits:
+    """Arrays for the fits of n plants by these relations and the donors of `pollen` (d, a, x)."""
+    n_d, _, n_x = pollen.shape
     n_h, n_k = relations.component.shape
     return Fits(
-        np.empty((len(cells.tables), n_x)),
+        np.empty((n_components, n_x)),
         np.empty((n_h, n_x // n, n_k, n)),
-        np.empty((n_x, n_d)),
         np.empty((len(live.relations), n)),
         np.empty((n_d, n)),
+        pollen,
+        np.empty((n_d, n_x)),
     )
 
 
@@ -85,16 +93,25 @@ def weigh(fits: Fits, priors: Weights, posterior: Weights, log_plants: Floats) -
 
 
 @compiled
-def bound(relations: Relations, fits: Fits, earlier: Fits, priors: Weights, distance: float) -> bool:
+def bound(
+    relations: Relations,
+    fits: Fits,
+    emission: Floats,
+    pair: Floats,
+    priors: Weights,
+    distance: float,
+) -> bool:
     """Take an upper bound for the relations along chromosomes where it leaves each of them `distance` below a
-    better explanation for all plants, as `RelationPlan.fit` does; whether it does. `earlier`: of all relations
-    as well."""
+    better explanation for all plants, as `RelationPlan.fit` does; whether it does.
+
+    `emission`, `pair`: of an earlier fit of all relations.
+    """
     n_c, n_x = fits.emission.shape
     n = len(priors.flat)
     most = np.zeros(n_x)
     for c in range(n_c):
         for x in range(n_x):
-            most[x] = max(most[x], fits.emission[c, x] / earlier.emission[c, x])
+            most[x] = max(most[x], fits.emission[c, x] / emission[c, x])
     gained = np.empty(n)
     product_over_markers(most, gained)
     linked = np.zeros(len(relations.single) + len(relations.linked), dtype=np.bool_)
@@ -109,12 +126,12 @@ def bound(relations: Relations, fits: Fits, earlier: Fits, priors: Weights, dist
                 leading = max(leading, priors.pair[r] + fits.pair[r, i])
         for r in range(len(fits.pair)):
             if linked[relations.of_relation[r]]:
-                if priors.pair[r] + earlier.pair[r, i] + gained[i] >= leading - distance:
+                if priors.pair[r] + pair[r, i] + gained[i] >= leading - distance:
                     return False
     for r in range(len(fits.pair)):
         if linked[relations.of_relation[r]]:
             for i in range(n):
-                fits.pair[r, i] = earlier.pair[r, i] + gained[i]
+                fits.pair[r, i] = pair[r, i] + gained[i]
     return True
 
 
@@ -130,7 +147,7 @@ def worth_a_message(posterior: Weights, limits: Limits) -> tuple[Bools, Ints]:
         best[d] = np.inf if d == n_d - 1 else posterior.donor[d].max()
     heard = np.zeros(n_d, dtype=np.bool_)
     for _ in range(min(limits.donors, n_d)):
-        d = best.argmax()
+        d = int(best.argmax())
         heard[d] = best[d] >= limits.faded
         best[d] = -1.0
     return live, np.flatnonzero(heard)
@@ -155,6 +172,7 @@ def exchange(
     cells: Cells,
     relations: Relations,
     live: Live,
+    heard: Ints,
     state: State,
     priors: Weights,
     posterior: Weights,
@@ -163,7 +181,7 @@ def exchange(
 ) -> tuple[int, bool]:
     """Pass messages until posteriors and evidence rest, `rounds` being done; rounds, and whether they do."""
     n = len(priors.flat)
-    fits = room(cells, relations, live, n)
+    fits = room(relations, live, spread(cells.donors, heard, n), len(cells.tables), n)
     log_plants = np.empty(n)
     fit(cells, relations, live, state, fits)
     evidence = np.inf
@@ -194,8 +212,8 @@ def solve(
     limits: Limits,
     begun: bool,
 ) -> tuple[Ints, int, bool]:
-    """Judge all plants from the state of the parents on, as `Family.solve` does, writing to `fits`, `posterior`
-    and the log of the summed prior x likelihood `log_plants` (i,).
+    """Judge all plants from the state of the parents on, as `Family.solve` does, writing to `fits`,
+    `posterior` and the log of the summed prior x likelihood `log_plants` (i,).
 
     `begun`: messages go on from this posterior, `fits` being those of the state. Gives the donors in the
     messages, rounds, and whether they came to rest.
@@ -203,25 +221,22 @@ def solve(
     n = len(priors.flat)
     every = living(relations, np.ones(len(relations.of_relation), dtype=np.bool_), len(cells.tables))
     if not begun:
-        fit(cells, relations, every, state, fits)
+        fit_single(cells, relations, every, state, fits)
+        fit_linked(relations, every, fits)
+        fit_donors(cells, state, fits.donor)
         weigh(fits, priors, posterior, log_plants)
     live, heard = worth_a_message(posterior, limits)
     rounds, converged = 0, True
     if n == 1 or limits.rounds == 0:
         return heard, rounds, converged
-    earlier = Fits(fits.emission.copy(), fits.before, fits.by_donor, fits.pair.copy(), fits.donor)
+    earlier_emission, earlier_pair = fits.emission.copy(), fits.pair.copy()
     for _ in range(limits.revivals):
         live, heard = worth_a_message(posterior, limits)
         rounds, converged = exchange(
-            Cells(
-                cells.like,
-                np.ascontiguousarray(cells.donors[:, :, heard]),
-                cells.tables,
-                cells.by_pollen,
-                cells.by_mother,
-            ),
+            cells,
             relations,
             living(relations, live, len(cells.tables)),
+            heard,
             state,
             Weights(priors.pair[live], priors.donor[heard], priors.flat),
             Weights(posterior.pair[live], posterior.donor[heard], posterior.flat.copy()),
@@ -229,7 +244,8 @@ def solve(
             limits,
         )
         fit_single(cells, relations, every, state, fits)
-        if not bound(relations, fits, earlier, priors, limits.distance):
+        fit_donors(cells, state, fits.donor)
+        if not bound(relations, fits, earlier_emission, earlier_pair, priors, limits.distance):
             fit_linked(relations, every, fits)
         weigh(fits, priors, posterior, log_plants)
         if not converged or left_out(posterior, live, heard) < limits.revived:

@@ -23,18 +23,17 @@ after which a pass is brought back to scale."""
 
 @compiled
 def fit(cells: Cells, relations: Relations, live: Live, state: State, fits: Fits) -> None:
-    """Judge these relations and all donors by the messages as they are."""
+    """Judge these relations, and the donors of `fits.pollen`, by the messages as they are."""
     fit_single(cells, relations, live, state, fits)
     fit_linked(relations, live, fits)
+    fit_heard(cells, state, fits)
 
 
 @compiled
 def fit_single(cells: Cells, relations: Relations, live: Live, state: State, fits: Fits) -> None:
-    """Judge all donors, and of these relations those without descents."""
-    n = fits.pair.shape[1]
+    """Judge those of these relations that have no descents, and find what the others are made of."""
     emit(state.outside, cells.like, cells.tables, live.components, fits.emission)
-    emit_donors(state.outside, cells, fits.by_donor, fits.donor)
-    total = np.empty(n)
+    total = np.empty(fits.pair.shape[1])
     for s in live.single:
         product_over_markers(fits.emission[relations.single[s, 1]], total)
         give(relations, live, relations.single[s, 0], total, fits.pair)
@@ -97,35 +96,59 @@ def emit(outside: Floats, like: Floats, tables: Floats, which: Ints, out: Floats
 
 
 @compiled
-def emit_donors(outside: Floats, cells: Cells, out: Floats, total: Floats) -> None:
-    """Write P(D | donor) to `out` (x, d), and its log over all markers to `total` (d, i)."""
+def emit_pollen(outside: Floats, cells: Cells) -> Floats:
+    """P(D | pollen allele) (a, x)."""
     n_g, n_x = cells.like.shape
-    n_m, n_a, n_d = cells.donors.shape
-    n = n_x // n_m
     mother = np.zeros((n_g, n_x))
     for p in range(outside.shape[0]):
         for x in range(n_x):
             mother[p // n_g, x] += outside[p, x]
-    by_allele = np.empty((n_a, n_x))
-    emit(mother, cells.like, cells.by_pollen, np.arange(n_a), by_allele)
-    product = np.ones((n, n_d))
-    for d in range(n_d):
-        for i in range(n):
-            total[d, i] = 0.0
+    by_allele = np.empty((len(cells.by_pollen), n_x))
+    emit(mother, cells.like, cells.by_pollen, np.arange(len(by_allele)), by_allele)
+    return by_allele
+
+
+@compiled
+def fit_donors(cells: Cells, state: State, total: Floats) -> None:
+    """Write log P(D | donor) of all donors to `total` (d, i)."""
+    n_m, n_a, n_d = cells.donors.shape
+    n = cells.like.shape[1] // n_m
+    by_allele = emit_pollen(state.outside, cells)
+    product, one = np.ones((n, n_d)), np.empty(n_d)
+    total[:] = 0.0
     for m in range(n_m):
         for i in range(n):
-            x = m * n + i
+            for a in range(n_a):
+                add(by_allele[a, m * n + i], cells.donors[m, a], a > 0, one)
             for d in range(n_d):
-                out[x, d] = cells.donors[m, 0, d] * by_allele[0, x]
-            for a in range(1, n_a):
-                for d in range(n_d):
-                    out[x, d] += cells.donors[m, a, d] * by_allele[a, x]
-            for d in range(n_d):
-                product[i, d] *= out[x, d]
+                product[i, d] *= one[d]
             if m % FACTORS == FACTORS - 1 or m == n_m - 1:
                 for d in range(n_d):
                     total[d, i] += log(product[i, d])
                     product[i, d] = 1.0
+
+
+@compiled
+def spread(donors: Floats, which: Ints, n: int) -> Floats:
+    """Gametes (d, a, x) of these donors at every cell of n plants."""
+    n_m, n_a, _ = donors.shape
+    out = np.empty((len(which), n_a, n_m * n))
+    for d in range(len(which)):
+        for a in range(n_a):
+            for m in range(n_m):
+                for i in range(n):
+                    out[d, a, m * n + i] = donors[m, a, which[d]]
+    return out
+
+
+@compiled
+def fit_heard(cells: Cells, state: State, fits: Fits) -> None:
+    """Judge the donors of `fits.pollen`."""
+    by_allele = emit_pollen(state.outside, cells)
+    for d in range(len(fits.pollen)):
+        for a in range(len(by_allele)):
+            add_product(fits.pollen[d, a], by_allele[a], a > 0, fits.by_donor[d])
+        product_over_markers(fits.by_donor[d], fits.donor[d])
 
 
 @compiled
@@ -215,9 +238,7 @@ def backward(relations: Relations, h: int, emission: Floats, after: Floats) -> N
 
 
 @compiled
-def component_weights(
-    relations: Relations, live: Live, fits: Fits, posterior: Floats, out: Floats
-) -> None:
+def component_weights(relations: Relations, live: Live, fits: Fits, posterior: Floats, out: Floats) -> None:
     """Add the weights of the components in the messages to `out` (c, x), for a posterior (live r, i)."""
     n = posterior.shape[1]
     n_m = fits.emission.shape[1] // n
@@ -261,17 +282,16 @@ def send(
 ) -> None:
     """Messages of all plants under these posteriors, and the parents as they then have them."""
     n_c, n_x = fits.emission.shape
-    n_m, n_a, n_d = cells.donors.shape
-    n = n_x // n_m
+    n = len(posterior.flat)
     weights = np.zeros((n_c, n_x))
     component_weights(relations, live, fits, posterior.pair, weights)
-    pollen = np.zeros((n_a, n_x))
-    for m in range(n_m):
-        for i in range(n):
-            for d in range(n_d):
-                share = posterior.donor[d, i] / fits.by_donor[m * n + i, d]
-                for a in range(n_a):
-                    pollen[a, m * n + i] += cells.donors[m, a, d] * share
+    pollen, share = np.zeros((len(cells.by_pollen), n_x)), np.empty(n_x)
+    for d in range(len(fits.pollen)):
+        for m in range(n_x // n):
+            for i in range(n):
+                share[m * n + i] = posterior.donor[d, i] / fits.by_donor[d, m * n + i]
+        for a in range(len(pollen)):
+            add_product(fits.pollen[d, a], share, True, pollen[a])
     tell(cells, live.components, weights, pollen, posterior.flat, state.message, damp)
     gather(state, n)
 
@@ -318,17 +338,17 @@ def tell(
 def gather(state: State, n: int) -> None:
     """Bring the messages of all n plants together, and divide them by each plant's own."""
     n_p, n_m = state.log_prior.shape
-    product, weight = np.ones(n_p), np.empty(n_p)
+    for p in range(n_p):
+        for m in range(n_m):
+            said, product = state.log_prior[p, m], 1.0
+            for i in range(n):
+                product *= state.message[p, m * n + i]
+                if i % FACTORS == FACTORS - 1 or i == n - 1:
+                    said += log(product)
+                    product = 1.0
+            state.total[p, m] = said
+    weight = np.empty(n_p)
     for m in range(n_m):
-        for p in range(n_p):
-            state.total[p, m] = state.log_prior[p, m]
-        for i in range(n):
-            for p in range(n_p):
-                product[p] *= state.message[p, m * n + i]
-            if i % FACTORS == FACTORS - 1 or i == n - 1:
-                for p in range(n_p):
-                    state.total[p, m] += log(product[p])
-                    product[p] = 1.0
         top = state.total[0, m]
         for p in range(n_p):
             top = max(top, state.total[p, m])

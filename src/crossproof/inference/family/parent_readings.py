@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     HETEROGENEOUS_WEIGHTS,
@@ -25,6 +25,7 @@ from crossproof.inference.family.parent_hypotheses import (
 )
 from crossproof.inference.family.parent_search import OtherLines, ParentSearch
 from crossproof.inference.family.reading_solver import ReadingSolver, Solved
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.line_doubts import (
     belief_about,
@@ -227,7 +228,7 @@ def _weighed(solver: ReadingSolver, plain: Floats, doubts: tuple[Doubt | None, D
 def _plain(solver: ReadingSolver, solution: Solution) -> Floats:
     """Posteriors (n, 2) of hybrid and self, the first two pair relations."""
     priors, rows = solver.family.priors, solver.family.rows[:2]
-    return np.asarray(np.exp(priors.pair[:2, None] + solution.pair[rows] - solver.log_all(solution)).T)
+    return np.asarray(np.exp(priors.pair[:2, None] + solution.pair[rows] - solver.family.log_all(solution)).T)
 
 
 def _departing_parents(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
@@ -306,7 +307,7 @@ def _pod_of_relative(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ..
 def _outcross(solver: ReadingSolver, solution: Solution) -> Floats:
     """Posterior (n,) of the mother's seed by pollen of any donor but the father, or of a gamete that lacks
     some of the father's alleles, as a backcross to her has it."""
-    priors, rows, total = solver.family.priors, solver.family.rows, solver.log_all(solution)
+    priors, rows, total = solver.family.priors, solver.family.rows, solver.family.log_all(solution)
     hers = [PAIR_RELATIONS[row][0] is Relation.BACKCROSS_MOTHER for row in rows.tolist()]
     by_donor = np.exp(priors.donor[:, None] + solution.donor - total)
     by_pair = np.exp(priors.pair[hers, None] + solution.pair[rows[hers]] - total)

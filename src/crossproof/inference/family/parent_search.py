@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Solution
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     GRAVITY,
@@ -19,6 +18,7 @@ from crossproof.inference.family.parent_hypotheses import (
     Reading,
 )
 from crossproof.inference.family.reading_solver import ReadingSolver, Solved
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.line_doubts import UNTYPED_SHARE, TubeBelief
 from crossproof.inference.lines.panel import Panel
 from crossproof.model.arrays import Floats, Ints
@@ -223,7 +223,7 @@ class ParentSearch:
         (`side` 1), as the plant itself where the mother is, whose self it would be; LINES_TRIED at most."""
         solver, own = self.solver, self.solver.family.priors
         solution = solver.as_typed.solution
-        donor, total = own.donor[:, None] + solution.donor, solver.log_all(solution)
+        donor, total = own.donor[:, None] + solution.donor, solver.family.log_all(solution)
         posterior = np.exp((donor[:-1] if side == 1 else self.lines.score) - total)
         leading = np.flatnonzero((posterior >= SHOWN).any(axis=1))
         order = np.argsort(-posterior[leading].sum(axis=1), kind="stable")[:LINES_TRIED]

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.descents import Kinds
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURES,
     OF_GENERATION,
@@ -29,6 +29,7 @@ from crossproof.inference.family.parent_hypotheses import (
     prior_within,
 )
 from crossproof.inference.family.posteriors import Priors, Start, likelihood_ratio
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.two_starts import PriorPair, from_two_starts
 from crossproof.inference.lines.doubt import MOST_LINES, Doubt, DoubtPart
 from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
@@ -89,7 +90,7 @@ class ReadingSolver:
         self._as_typed: Solved | None = None
         self.done: list[Solved] = []
         self._solutions: dict[object, _Solutions] = {}
-        self._log_all: dict[int, tuple[Solution, Floats]] = {}
+        self._typed_alone: dict[bytes, Solution] = {}
         self._priors: dict[object, tuple[Floats, ...]] = {}
         self._learned: dict[tuple[int, int], Sequence[Floats]] = {}
 
@@ -205,7 +206,7 @@ class ReadingSolver:
         The plants' likelihoods as typed foresee what each would be worth.
         """
         solution, family = self.as_typed.solution, self.family
-        total = self.log_all(solution)
+        total = family.log_all(solution)
         relations = [relation for relation, _ in PAIR_RELATIONS]
         likely = []
         for relation, weight in GENERATIONS:
@@ -219,15 +220,6 @@ class ReadingSolver:
                 if foreseen > -GENERATION_CLOSE and not dominated:
                     likely.append((row, log_share))
         return likely
-
-    def log_all(self, solution: Solution) -> Floats:
-        """log of prior x likelihood (n,) of all relations under a solution, with the family's own priors."""
-        if id(solution) not in self._log_all:
-            own, rows = self.family.priors, self.family.rows
-            scores = [own.pair[:, None] + solution.pair[rows], own.donor[:, None] + solution.donor]
-            total = np.logaddexp.reduce(np.concatenate([*scores, own.flat[None]]), axis=0)
-            self._log_all[id(solution)] = solution, total
-        return self._log_all[id(solution)][1]
 
     def _log_inside(self, solution: Solution) -> Floats:
         """log of prior x likelihood (n,) of all relations to the parents of a solution."""
@@ -301,13 +293,20 @@ class ReadingSolver:
         # Two sets of parents. Those as typed begin with what their tubes say alone: had they learned from all
         # plants, they would fit the others' as well. Then each set learns from the plants that are its own.
         typed = self.parent_priors(self.as_typed.reading)
-        alone = solve(*typed, max_rounds=0, active=active)
+        alone = self._alone(typed, active)
         first = solve(*parents, active=active, priors=self._shared_with(alone))
         learned = solve(*typed, active=active, priors=self._shared_with(first))
         other = solve(
             *parents, active=active, priors=self._shared_with(learned), keep_outside=self.keep_outside
         )
         return _Solutions(other, learned)
+
+    def _alone(self, typed: PriorPair, active: Ints | None) -> Solution:
+        """The plants by the parents as typed, each for itself, solved once for each choice of donors."""
+        asked = b"" if active is None else active.tobytes()
+        if asked not in self._typed_alone:
+            self._typed_alone[asked] = self.family.solve(*typed, max_rounds=0, active=active)
+        return self._typed_alone[asked]
 
     def _within(self, reading: Reading, parents: PriorPair) -> PriorPair | None:
         """Priors of the parents over a stretch in which the fixed one is not as its line; None where both

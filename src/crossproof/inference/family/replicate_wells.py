@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.posteriors import Priors
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.consensus import discordance
 from crossproof.model.arrays import Bools, Floats, Ints
 

@@ -20,9 +20,9 @@ from dataclasses import replace
 import numpy as np
 
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Solution
 from crossproof.inference.family.gathering import Prepared
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.model.arrays import Floats, Ints
@@ -136,8 +136,10 @@ def _chromosomes(chromosome: Ints, morgan: Floats) -> list[Ints]:
 
 
 def _mean_stretches(ratio: Floats, pieces: Sequence[Ints]) -> Floats:
-    """log of the mean over all stretches of neighbouring markers of prod exp(ratio), (chromosome, ...), of ratio
-    (m, ...) and the markers of each chromosome."""
+    """log of the mean over all stretches of neighbouring markers of prod exp(ratio), (chromosome, ...).
+
+    `ratio` (m, ...); `pieces`: the markers of each chromosome in their order.
+    """
     size = np.array([len(piece) for piece in pieces])
     longest_first = np.argsort(-size, kind="stable")
     total = np.full((len(pieces), *ratio.shape[1:]), -np.inf)

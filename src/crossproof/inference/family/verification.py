@@ -9,7 +9,7 @@ import numpy as np
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.counts import count_calls, parent_genotypes
 from crossproof.inference.family.donors import OtherCrosses
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.origins import RELATION_NUMBER, relabel, row_scores
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
@@ -17,6 +17,7 @@ from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.parent_search import OtherLines
 from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.family.replicate_wells import compare_wells
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.stretches import with_stretches
 from crossproof.inference.lines.f1_parents import phase_open
 from crossproof.inference.lines.panel import Panel
