@@ -118,10 +118,12 @@ class CompiledRounds:
             donor = np.full((len(priors.donor), n), -np.inf)
             donor[active] = fits.donor
             heard = active[heard] if limits.rounds > 0 and n > 1 else active
-        joint = np.exp(state.total - state.total.max(axis=0))
+        at = self.at
+        total = state.total[:, at]
+        joint = np.exp(total - total.max(axis=0))
         joint /= joint.sum(axis=0)
-        joint = joint[:, self.at].reshape(len(left), -1, len(self.at))
-        shared = float(state.log_total[self.at].sum())
+        joint = joint.reshape(len(left), -1, len(at))
+        shared = float(state.log_total[at].sum())
         return Solution(
             pair,
             donor,
