@@ -133,7 +133,9 @@ def trial(fault: Fault, seed: int) -> Trial:
         anyway: frozenset[str] = frozenset()
         if before.wrong or (after is not None and after.wrong):
             write_season(season, Path(name) / "sound")
-            anyway = frozenset(judge(Path(name) / "sound", season.truth).wrong)
+            named = zip(season.truth["sample_id"], disturbed.season.truth["sample_id"], strict=True)
+            now = dict(named)  # some faults name the plants anew
+            anyway = frozenset(now[p] for p in judge(Path(name) / "sound", season.truth).wrong)
     return Trial(fault.name, disturbed, before, after, anyway, refused)
 
 

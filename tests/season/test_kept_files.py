@@ -101,6 +101,9 @@ def test_kept_content_is_read_as_written_or_not_at_all(tmp_path: Path) -> None:
     assert read_kept(tmp_path / "a.json") == {"1": [0.1, None, "é"], "10": {}, "2": [True]}
     write_kept_bytes(tmp_path / "a.npz", b"abc")
     assert read_kept_bytes(tmp_path / "a.npz") == b"abc"
+    whole = json.loads((tmp_path / "a.json").read_text())
+    (tmp_path / "b.json").write_text(json.dumps(whole, indent=1))
+    assert read_kept(tmp_path / "b.json") is None  # not as it was written, whatever it says
     for damage in DAMAGE:
         (tmp_path / "b.json").write_bytes(damage((tmp_path / "a.json").read_bytes()))
         (tmp_path / "b.npz").write_bytes(damage((tmp_path / "a.npz").read_bytes()))

@@ -141,10 +141,10 @@ def threads_of_examine():
 
 
 def threads_of_report():
-    # Page, workbook, labels and summary side by side, where they take longer than another process costs.
-    return 1 if len(INDEX.batches) < 50 else 4
+    # Page, labels, summary and the sheets of the workbook side by side, where they take longer than another process costs.
+    return 1 if len(INDEX.batches) < 50 else 8
 
 
-def threads_of_verdicts():
+def threads_of_tables():
     # The tables side by side; a small season needs no second process.
     return min(8, 1 + len(INDEX.batches) // 50)

@@ -16,7 +16,7 @@ rule verdicts:
         ".crossproof/logs/verdicts.log",
     conda:
         "../envs/crossproof.yaml"
-    threads: threads_of_verdicts()
+    threads: threads_of_tables()
     resources:
         mem_mb=lambda wildcards, attempt: 2000 * attempt,
     params:
@@ -36,12 +36,13 @@ rule rates:
         ".crossproof/logs/rates.log",
     conda:
         "../envs/crossproof.yaml"
+    threads: threads_of_tables()
     resources:
         mem_mb=lambda wildcards, attempt: 2000 * attempt,
     params:
         digest=INDEX.steps["rates"],
     shell:
-        'eval "$CROSSPROOF_STEP rates" > {log} 2>&1'
+        'eval "$CROSSPROOF_STEP rates --threads {threads}" > {log} 2>&1'
 
 
 rule report:

@@ -34,10 +34,10 @@ def miappe_block(
     Returns plain data for JSON: `biologicalMaterialId`, `materialSourceId`, `eventType`, `eventDate`,
     `sampleId`, `collectionDate`.
     """
-    materials, events = _lines(samples), _events(crosses)
-    materials += _plants(crosses, samples)
-    listed = _samples(samples)
-    dates = sorted(d for d in crosses["date"] if d)
+    lines = _lines(samples)
+    plants = samples[samples["role"] == "progeny"].drop_duplicates(["cross_id", "plant"])
+    dated, filled = crosses[crosses["date"] != ""], samples[samples["role"] != "blank"]
+    dates = sorted(dated["date"].tolist())
     block: dict[str, Any] = {
         "miappeVersion": MIAPPE_VERSION,
         "investigationTitle": title or "Verification of hand crosses",
@@ -48,10 +48,15 @@ def miappe_block(
             "observationUnitDescription": "single plants harvested from tagged hand crosses",
         },
     }
-    for name, entries in (("biologicalMaterials", materials), ("events", events), ("samples", listed)):
-        shown = entries if most is None else entries[:most]
-        block[name] = {"count": len(entries), "listed": shown}
-        if len(shown) < len(entries):
+    entries = (
+        ("biologicalMaterials", len(lines) + len(plants), lines + _plants(crosses, plants[:most])),
+        ("events", len(dated), _events(dated[:most])),
+        ("samples", len(filled), _samples(filled[:most])),
+    )
+    for name, count, made in entries:
+        listed = made[:most]
+        block[name] = {"count": count, "listed": listed}
+        if len(listed) < count:
             block[name]["all"] = _WHERE[name]
     return block
 
@@ -66,12 +71,11 @@ def _lines(samples: pd.DataFrame) -> list[dict[str, str]]:
     ]
 
 
-def _plants(crosses: pd.DataFrame, samples: pd.DataFrame) -> list[dict[str, str]]:
+def _plants(crosses: pd.DataFrame, plants: pd.DataFrame) -> list[dict[str, str]]:
     parents = _parents(crosses)
-    progeny = samples[samples["role"] == "progeny"].drop_duplicates(["cross_id", "plant"])
     return [
         {"biologicalMaterialId": str(plant), "materialSourceId": parents.get(cross, "UNKNOWN X UNKNOWN")}
-        for plant, cross in zip(progeny["plant"], progeny["cross_id"], strict=True)
+        for plant, cross in zip(plants["plant"], plants["cross_id"], strict=True)
     ]
 
 
@@ -89,7 +93,6 @@ def _events(crosses: pd.DataFrame) -> list[dict[str, str]]:
             "eventDescription": f"cross {cross}",
         }
         for cross, date, time in zip(*columns, strict=True)
-        if date
     ]
 
 
@@ -98,9 +101,7 @@ def _samples(samples: pd.DataFrame) -> list[dict[str, str]]:
     material = samples["line"].where(samples["role"] == "parent", samples["plant"])
     dates = next((samples[c] for c in ("collection_date", "sample_timestamp") if c in samples), None)
     listed = []
-    for row, (name, of, role) in enumerate(zip(samples["sample_id"], material, samples["role"], strict=True)):
-        if role == "blank":
-            continue
+    for row, (name, of) in enumerate(zip(samples["sample_id"], material, strict=True)):
         entry = {"sampleId": str(name), "biologicalMaterialId": str(of)}
         if dates is not None and dates.iloc[row]:
             entry["collectionDate"] = str(dates.iloc[row])

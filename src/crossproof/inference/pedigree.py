@@ -37,6 +37,13 @@ def union_table(k: int) -> Floats:
 def child_of_gametes(left: Floats, right: Floats) -> Floats:
     """Child's genotype distribution (..., genotype) from two gamete distributions (..., allele)."""
     k = left.shape[-1]
+    if k == 2:  # written out: the same bits as by the table
+        out = np.empty((*np.broadcast_shapes(left.shape[:-1], right.shape[:-1]), 3))
+        first, second = left[..., 0], left[..., 1]
+        np.multiply(first, right[..., 0], out=out[..., 0])
+        np.add(first * right[..., 1], second * right[..., 0], out=out[..., 1])
+        np.multiply(second, right[..., 1], out=out[..., 2])
+        return out
     both = left[..., :, None] * right[..., None, :]
     return np.asarray(both.reshape(*both.shape[:-2], k * k) @ union_table(k).reshape(k * k, -1))
 

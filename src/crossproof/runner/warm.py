@@ -114,7 +114,7 @@ def _remember(message: bytes) -> bool:
     Whether the season has enough families for compiled loops.
     """
     from crossproof.errors import CrossproofError
-    from crossproof.season.index import remember_config
+    from crossproof.season.run_config import remember_config
     from crossproof.season.work_folder import WorkFolder
 
     try:

@@ -26,6 +26,7 @@ from crossproof.runner.kept_loops import loops_are_kept
 from crossproof.runner.support import LOCK_HELD, workflow_folder
 from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
 from crossproof.season.processes import ONE_THREAD
+from crossproof.season.run_config import config_remembered
 from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock
 from crossproof.steps.refusal import refusal_of, refuse
 from crossproof.steps.run_step import JUDGING
@@ -225,7 +226,7 @@ def _snakemake(
         EVENTS_TO: str(writing),
         LOCK_HELD: str(folder.season),
     }
-    with log.open("wb") as told:
+    with log.open("wb") as told, config_remembered(folder, index.config):
         engine = Engine(arguments, folder.season, environment, told.fileno(), writing)
         process = start_engine(engine, unshared=(reading, lock))
     os.close(writing)

@@ -53,21 +53,37 @@ def locate_wells(samples: pd.DataFrame, stored: Sequence[StoredBatch]) -> tuple[
 
     A row without a batch belongs to the only file that holds its sample; where several do, to none.
     """
-    places: dict[str, list[tuple[int, int]]] = {}
-    for b, s in enumerate(stored):
-        for c, name in enumerate(s.samples):
-            places.setdefault(name, []).append((b, c))
+    sizes = [len(s.samples) for s in stored]
+    # Every sample of every file, last of all that of rows whose sample is nowhere.
+    of_batch = np.append(np.repeat(np.arange(len(stored)), sizes), -1)
+    in_batch = np.append(np.concatenate([np.arange(0), *map(np.arange, sizes)]), -1)
+    every = [name for s in stored for name in s.samples]
+    place = dict(zip(every, range(len(every)), strict=True))
     number = {s.batch: b for b, s in enumerate(stored)}
-    batch = np.full(len(samples), -1, dtype=np.int64)
-    column = np.full(len(samples), -1, dtype=np.int64)
-    rows = zip(samples["sample_id"].tolist(), samples["batch"].tolist(), strict=True)
-    for row, (name, asked) in enumerate(rows):
-        found = places.get(name, [])
-        if asked:
-            found = [where for where in found if where[0] == number.get(asked)]
-        if len(found) == 1:
-            batch[row], column[row] = found[0]
-    return batch, column
+    names, asked = (_texts(samples[c]) for c in ("sample_id", "batch"))
+    at = np.array([place.get(name, -1) for name in names], dtype=np.int64)
+    wanted = np.array([number.get(batch, -2) if batch else -1 for batch in asked], dtype=np.int64)
+    at[(wanted != -1) & (of_batch[at] != wanted)] = -1
+    if len(place) < len(every):
+        _settle_names(at, names, wanted, every, of_batch)
+    return of_batch[at], in_batch[at]
+
+
+def _texts(column: pd.Series) -> list[str]:
+    """A column of texts as a list, at once: asked one by one, each of them costs as much as ten."""
+    return list(column.to_numpy(dtype=object))
+
+
+def _settle_names(at: Ints, names: list[str], wanted: Ints, every: list[str], of_batch: Ints) -> None:
+    """Place anew, in `at`, the rows whose sample has a name that several samples bear."""
+    places: dict[str, list[int]] = {}
+    for i, name in enumerate(every):
+        places.setdefault(name, []).append(i)
+    for row, (name, batch) in enumerate(zip(names, wanted.tolist(), strict=True)):
+        held = places.get(name, ())
+        if len(held) > 1:
+            found = [i for i in held if batch in (-1, of_batch[i])]
+            at[row] = found[0] if len(found) == 1 else -1
 
 
 @dataclass(frozen=True)
@@ -188,13 +204,13 @@ def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[Li
 
 def family_inputs(samples: pd.DataFrame, crosses: pd.DataFrame) -> list[FamilyInput]:
     """The progeny plants of every cross that has any, plants by name, crosses in the records' order."""
-    progeny = samples[(samples["role"] == Role.PROGENY) & (samples["cross_id"] != "")]
     plants: dict[str, dict[str, list[int]]] = {}
     pods: dict[tuple[str, str], str] = {}
-    columns = (progeny.index.tolist(), *(progeny[c].tolist() for c in ("cross_id", "plant", "pod")))
-    for row, cross, plant, pod in zip(*columns, strict=True):
-        plants.setdefault(cross, {}).setdefault(plant, []).append(int(row))
-        pods.setdefault((cross, plant), pod)
+    columns = (_texts(samples[c]) for c in ("role", "cross_id", "plant", "pod"))
+    for row, role, cross, plant, pod in zip(samples.index.tolist(), *columns, strict=True):
+        if cross and role == Role.PROGENY:
+            plants.setdefault(cross, {}).setdefault(plant, []).append(row)
+            pods.setdefault((cross, plant), pod)
     return [
         FamilyInput(r.cross_id, r.mother, r.father, _plants(r.cross_id, named, pods))
         for r in cross_records(crosses)
@@ -210,7 +226,7 @@ def _plants(
 
 def cross_records(crosses: pd.DataFrame) -> list[CrossRecord]:
     """All crosses of the records."""
-    columns = (crosses[name].tolist() for name in ("cross_id", "mother", "father"))
+    columns = (_texts(crosses[name]) for name in ("cross_id", "mother", "father"))
     return [CrossRecord(c, m, f) for c, m, f in zip(*columns, strict=True)]
 
 

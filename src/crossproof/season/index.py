@@ -24,9 +24,11 @@ from crossproof.io.files.atomic import write_bytes
 from crossproof.io.records.issued_tags import TAGS_FILE
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
+from crossproof.io.results.tables import read_parquet
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.job_sizes import parts_of, suitable_buckets
 from crossproof.season.past_seasons import previous_files, previous_problems
+from crossproof.season.run_config import config_of_run, remembered
 from crossproof.season.season_digests import batch_digests, step_digests
 from crossproof.season.work_folder import (
     WorkFolder,
@@ -178,24 +180,6 @@ def clear_refusal(folder: WorkFolder) -> None:
         folder.refused.unlink()
 
 
-_REMEMBERED: dict[WorkFolder, tuple[list[int], Config]] = {}
-
-
-def remember_config(folder: WorkFolder) -> bool:
-    """Read a run's configuration for all its jobs, which takes long; whether its families ask for loops."""
-    kept = read_kept(folder.index)
-    _REMEMBERED[folder] = stat_key(folder.index), _config_of_run(folder, kept)
-    return bool(kept["compiled"])
-
-
-def _config_of_run(folder: WorkFolder, kept: Mapping[str, Any]) -> Config:
-    """The configuration as it was when the index was made."""
-    remembered = _REMEMBERED.get(folder)
-    if remembered and remembered[0] == stat_key(folder.index):
-        return remembered[1]
-    return read_config(folder.season / kept["config"], kept["configuration"].encode("utf-8"))
-
-
 def index_of_run(season: Path) -> SeasonIndex:
     """The index that the run at work was planned with, whatever has become of the inputs since.
 
@@ -210,7 +194,7 @@ def index_of_run(season: Path) -> SeasonIndex:
             "The season's index is missing, damaged, or of another version of crossproof.",
             "Run the season again: crossproof run DIR",
         )
-    return _index_from(folder, _config_of_run(folder, kept), kept)
+    return _index_from(folder, config_of_run(folder, kept), kept)
 
 
 def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> list[str]:
@@ -336,7 +320,7 @@ def _fresh_index(
 
 def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
     """One of the checked record tables ("samples", "crosses", "markers") as the index left it."""
-    return pd.read_parquet(folder.records / f"{name}.parquet")
+    return read_parquet(folder.records / f"{name}.parquet")
 
 
 def _version() -> str:
@@ -386,7 +370,7 @@ def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -
     try:
         if stat_key(config_path) != kept["files"][kept["config"]]["stat"]:
             return None
-        config = read_config(config_path)
+        config = remembered(folder) or read_config(config_path)
         there = sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()})
         same = (
             there == sorted(kept["files"])

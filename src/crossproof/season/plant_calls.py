@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from crossproof.inference.season_model import Panel, Wells
 from crossproof.model.arrays import Int8s, Ints
@@ -26,15 +27,15 @@ def plant_calls(index: SeasonIndex, plants: set[str] | None, most_markers: int |
     wanted[progeny.index] = True
     wells = load_wells(index.folder, joined, located, wanted & (located[0] >= 0))
     chosen = _chosen_markers(panel, len(joined.markers), most_markers)
-    groups = progeny.groupby("plant", sort=False).indices
-    names = tuple(str(p) for p in groups)
+    number, plant_names = pd.factorize(progeny["plant"])
+    names = tuple(str(p) for p in plant_names.tolist())
     codes = np.full((len(chosen), len(names)), MISSING, dtype=np.int8)
     single = codes.copy()
-    rows = progeny.index.to_numpy()
-    rounds = max((len(places) for places in groups.values()), default=0)
-    for turn in range(rounds):
-        column = np.array([i for i, p in enumerate(groups.values()) if len(p) > turn], dtype=np.int64)
-        well = np.array([rows[p[turn]] for p in groups.values() if len(p) > turn], dtype=np.int64)
+    order = np.argsort(number, kind="stable")
+    rows, number = progeny.index.to_numpy()[order], number[order]
+    turns = np.arange(len(number)) - np.searchsorted(number, number)  # wells of a plant, one after another
+    for turn in range(int(turns.max(initial=-1)) + 1):
+        column, well = number[turns == turn], rows[turns == turn]
         found, half = genotype_calls(wells, chosen, well)
         part, seen = codes[:, column], single[:, column]
         codes[:, column] = np.where(part == MISSING, found, part)
@@ -68,12 +69,13 @@ def _chosen_markers(panel: Panel, n_markers: int, most: int | None) -> Ints:
 
 def genotype_calls(wells: Wells, rows: Ints, well: Ints) -> tuple[Int8s, Int8s]:
     """Genotype numbers (marker, well) of whole calls, and the one allele of half ones; MISSING where none."""
-    codes = wells.codes(rows, well).astype(np.int64)
-    k = wells.markers.n_alleles[rows].astype(np.int64)
-    n_g = np.array([n_genotypes(int(n)) for n in k], dtype=np.int64)[:, None]
-    whole = np.where(codes < n_g, codes, MISSING)
-    half = np.where((codes >= n_g) & (codes < n_g + k[:, None]), codes - n_g, MISSING)
-    return whole.astype(np.int8), half.astype(np.int8)
+    codes = wells.codes(rows, well).astype(np.int16)
+    k = wells.markers.n_alleles[rows].astype(np.int16)[:, None]
+    n_g = np.array([n_genotypes(int(n)) for n in k[:, 0]], dtype=np.int16)[:, None]
+    missing = np.int8(MISSING)
+    whole = np.where(codes < n_g, codes.astype(np.int8), missing)
+    half = np.where((codes >= n_g) & (codes < n_g + k), (codes - n_g).astype(np.int8), missing)
+    return whole, half
 
 
 def line_calls(panel: Panel, rows: Ints, sure: float = 0.9) -> Int8s:

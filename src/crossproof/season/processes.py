@@ -34,6 +34,8 @@ Nor does Arrow's memory have a thread of its own: the process that jobs are fork
 """
 
 _PR_SET_PDEATHSIG = 1
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
+_KEPT_MEMORY, _LARGEST_KEPT = 256 << 20, 32 << 20
 _HANDED_ON: list[Any] = []
 """Function and items of the work at hand: forked processes find them here, so that nothing is copied."""
 
@@ -45,6 +47,19 @@ def end_with_parent() -> None:
     """
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def keep_memory() -> None:
+    """Have this process keep up to 256 MiB of the memory that it frees (GNU C library; else nothing happens).
+
+    Arrays of half a megabyte that come and go would be given back to the system, and asked from it and
+    cleared, each time: a tenth of what plate checks cost.
+    """
+    if sys.platform == "linux":
+        set_option = getattr(ctypes.CDLL(None), "mallopt", None)
+        if set_option is not None:
+            set_option(_M_TRIM_THRESHOLD, _KEPT_MEMORY)
+            set_option(_M_MMAP_THRESHOLD, _LARGEST_KEPT)
 
 
 def forked_map(function: Callable[[Item], Result], items: Sequence[Item], processes: int) -> list[Result]:

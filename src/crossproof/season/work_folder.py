@@ -126,23 +126,30 @@ DIGEST_BYTES = 32
 
 def write_kept(path: Path, value: Any) -> None:
     """Write JSON for a later step, with the digest of its content; whole or not at all."""
-    # Twice: numbers as keys are sorted as the texts that they become.
-    text = _plain_text(json.loads(_plain_text(value)))
-    sha = hashlib.sha256(text.encode()).hexdigest()
-    write_bytes(path, f'{{"content": {text}, "sha256": "{sha}"}}\n'.encode())
+    content = json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=False).encode()
+    write_bytes(path, _BEFORE + content + _after(content))
 
 
 def read_kept(path: Path) -> Any:
     """What `write_kept` wrote; None where there is no such file or its content does not fit its digest."""
-    held = read_json(path)
-    if not isinstance(held, dict) or set(held) != {"sha256", "content"}:
+    try:
+        held = path.read_bytes()
+    except FileNotFoundError:
         return None
-    fits = hashlib.sha256(_plain_text(held["content"]).encode()).hexdigest() == held["sha256"]
-    return held["content"] if fits else None
+    content, sha = held[len(_BEFORE) : -_AFTER_BYTES], held[-_AFTER_BYTES:]
+    as_written = held.startswith(_BEFORE) and sha == _after(content)
+    return json.loads(content) if as_written else None
 
 
-def _plain_text(value: Any) -> str:
-    return json.dumps(value, sort_keys=True, ensure_ascii=True, allow_nan=False)
+_BEFORE = b'{"content": '
+
+
+def _after(content: bytes) -> bytes:
+    """What stands in a kept file after its content."""
+    return b', "sha256": "%s"}\n' % hashlib.sha256(content).hexdigest().encode()
+
+
+_AFTER_BYTES = len(_after(b""))
 
 
 def write_kept_bytes(path: Path, data: bytes) -> None:

@@ -56,9 +56,8 @@ def _snapshot(
 ) -> dict[str, Any]:
     calibration = index.folder.calibration
     table: dict[str, dict[str, str]] = {}
-    for cross, plant, verdict in zip(
-        verdicts["cross_id"], verdicts["plant"], verdicts["verdict"], strict=True
-    ):
+    columns = (verdicts[c].to_numpy(dtype=object) for c in ("cross_id", "plant", "verdict"))
+    for cross, plant, verdict in zip(*columns, strict=True):
         table.setdefault(cross, {})[plant] = verdict
     return {
         "digest": digest_of(

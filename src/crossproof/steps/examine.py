@@ -11,6 +11,7 @@ import pandas as pd
 from crossproof.inference.family.parent_findings import parent_findings
 from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
+from crossproof.inference.plates.spill_findings import without_spilled
 from crossproof.inference.season_model import (
     FamilyInput,
     FamilyResult,
@@ -129,7 +130,7 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
     parents = parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines)
-    found += tuple(without_held_plates(parents, found, samples, season.crosses))
+    found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
     return FindingsOfSeason(found, tuple(problems))

@@ -2,44 +2,66 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pandas as pd
 
 from crossproof.io.config.season_config import Config
-from crossproof.io.results.tables import write_table
+from crossproof.io.files.atomic import write_bytes
+from crossproof.io.results.tables import read_parquet, table_bytes
 from crossproof.model.plates import Role
 from crossproof.model.results import Provable
 from crossproof.rates.tables import season as tables
 from crossproof.rates.tables.past import PastTags, past_tags
+from crossproof.rates.tables.tally import Tally, tally
 from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
 from crossproof.season.past_seasons import previous_seasons
+from crossproof.season.processes import forked_map
 from crossproof.steps.findings import read_findings
 
 
-def rates(index: SeasonIndex) -> None:
-    """Write crosses.csv, operators.csv, factors.csv and the tables behind the charts."""
-    crosses = read_record(index.folder, "crosses")
-    verdicts = pd.read_parquet(index.folder.results / "verdicts.parquet")
-    made = rate_tables(crosses, read_record(index.folder, "samples"), verdicts, index.config)
+def rates(index: SeasonIndex, threads: int = 1) -> None:
+    """Write crosses, operators and factors.csv, and the tables behind the charts, by `threads` processes."""
+    folder = index.folder
+    crosses, samples = read_record(folder, "crosses"), read_record(folder, "samples")
+    verdicts = read_parquet(folder.results / "verdicts.parquet")
     found = read_findings(index).tables.crosses
-    made["crosses"]["findings"] = [found.get(c, "") for c in made["crosses"]["cross_id"]]
-    for name, frame in made.items():
-        write_table(index.folder.results / f"{name}.csv", frame)
-    note_tables(index.folder, "rates", RESULT_FILES["rates"])
+    makers = _makers(crosses, samples, verdicts, index.config)
+
+    def bytes_of(name: str) -> bytes:
+        frame = makers[name]()
+        if name == "crosses":
+            frame["findings"] = [found.get(c, "") for c in frame["cross_id"]]
+        return table_bytes(frame, name)
+
+    names = list(makers)
+    for name, data in zip(names, forked_map(bytes_of, names, threads), strict=True):
+        write_bytes(folder.results / f"{name}.csv", data)
+    note_tables(folder, "rates", RESULT_FILES["rates"])
 
 
 def rate_tables(
     crosses: pd.DataFrame, samples: pd.DataFrame, verdicts: pd.DataFrame, config: Config
 ) -> dict[str, pd.DataFrame]:
     """The tables of rates by their names, from records and verdicts."""
+    return {name: make() for name, make in _makers(crosses, samples, verdicts, config).items()}
+
+
+def _makers(
+    crosses: pd.DataFrame, samples: pd.DataFrame, verdicts: pd.DataFrame, config: Config
+) -> dict[str, Callable[[], pd.DataFrame]]:
+    """What makes each table, by its name; dealt out in turn, each process gets about as much to do."""
     options = tables.RateOptions.of(config)
+    given = crosses, verdicts, options, tally(crosses, verdicts)
+    past = past_of(config)
     return {
-        "crosses": cross_table(crosses, samples, verdicts, config, past_of(config)),
-        "operators": tables.operators_table(crosses, verdicts, options),
-        "factors": tables.factors_table(crosses, verdicts, options),
-        "rates_by": tables.rates_by_table(crosses, verdicts, options),
-        "learning": tables.learning_table(crosses, verdicts, options),
-        "control_chart": tables.control_chart_table(crosses, verdicts, options),
+        "operators": lambda: tables.operators_table(*given),
+        "rates_by": lambda: tables.rates_by_table(*given),
+        "learning": lambda: tables.learning_table(*given),
+        "crosses": lambda: cross_table(crosses, samples, verdicts, config, past, given[-1]),
+        "control_chart": lambda: tables.control_chart_table(*given),
+        "factors": lambda: tables.factors_table(*given),
     }
 
 
@@ -49,16 +71,20 @@ def cross_table(
     verdicts: pd.DataFrame,
     config: Config,
     past: PastTags | None = None,
+    season: Tally | None = None,
 ) -> pd.DataFrame:
-    """The table of crosses, from records and verdicts, and the tags of seasons before."""
+    """The table of crosses, from records and verdicts, and the tags of seasons before.
+
+    `season`: records and verdicts as counted already.
+    """
     options = tables.RateOptions.of(config)
-    verifiable = {
-        str(cross): Provable(state)
-        for cross, state in zip(verdicts["cross_id"], verdicts.get("verifiable", ()), strict=False)
-        if isinstance(state, str)
-    }
+    said = verdicts.reindex(columns=["cross_id", "verifiable"]).to_numpy(dtype=object)
+    last = {str(cross): state for cross, state in said.tolist() if isinstance(state, str)}
+    verifiable = {cross: Provable(state) for cross, state in last.items()}
     untyped = parents_untyped(crosses, samples)
-    return tables.crosses_table(crosses, verdicts, options, verifiable=verifiable, untyped=untyped, past=past)
+    return tables.crosses_table(
+        crosses, verdicts, options, verifiable=verifiable, untyped=untyped, past=past, season=season
+    )
 
 
 def past_of(config: Config) -> PastTags | None:
@@ -69,9 +95,9 @@ def past_of(config: Config) -> PastTags | None:
 def parents_untyped(crosses: pd.DataFrame, samples: pd.DataFrame) -> dict[str, str]:
     """By cross_id, the parents that no sample is of, joined by "and"."""
     typed = set(samples.loc[samples["role"] == Role.PARENT, "line"])
-    pairs = zip(crosses["cross_id"], crosses["mother"], crosses["father"], strict=True)
+    rows = crosses[["cross_id", "mother", "father"]].to_numpy(dtype=object).tolist()
     missing = {
         cross: [p for p in dict.fromkeys(parents) if isinstance(p, str) and p and p not in typed]
-        for cross, *parents in pairs
+        for cross, *parents in rows
     }
     return {str(cross): " and ".join(names) for cross, names in missing.items() if names}

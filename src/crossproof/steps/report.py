@@ -6,6 +6,8 @@ import datetime as dt
 import platform
 import shlex
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
+from functools import partial
 from importlib.metadata import version
 from typing import Any
 
@@ -18,6 +20,7 @@ from crossproof.field.codes import code_of_plant
 from crossproof.io.files.atomic import write_bytes, write_json
 from crossproof.io.records.causes import by_cause, unacknowledged
 from crossproof.io.results.reading import read_table
+from crossproof.io.results.tables import read_parquet
 from crossproof.report.content.content import build_content
 from crossproof.report.content.inputs import CODES, ReportInputs
 from crossproof.report.draw.html import render
@@ -45,15 +48,18 @@ def report(index: SeasonIndex, threads: int = 1) -> None:
     content = build_content(inputs, lambda said: print(said, flush=True))
     season = inputs.code_season
     drawn: dict[str, Callable[[], bytes]] = {
-        "report.html": lambda: render(content).encode("utf-8"),
-        "worklist.xlsx": lambda: worklist_bytes(content),
-        "summary.html": lambda: summary_page(inputs, index.run_digest).encode("utf-8"),
+        # Calls of all plants, which only the page shows, are read by the process that draws it.
+        "report.html": lambda: render(
+            replace(content, inputs=replace(inputs, calls=plant_calls(index, None, MOST_MARKERS)))
+        ).encode("utf-8"),
+        "worklist.xlsx": lambda: worklist_bytes(content, partial(forked_map, processes=threads // 2)),
         "labels.html": lambda: kept_labels_page(
             build_labels(inputs, season),
             title=content.title,
             season=season or content.season,
             digest=content.digest,
         ).encode("utf-8"),
+        "summary.html": lambda: summary_page(inputs, index.run_digest).encode("utf-8"),
     }
     names = list(drawn)
     files = forked_map(lambda name: drawn[name](), names, threads)
@@ -64,7 +70,7 @@ def report(index: SeasonIndex, threads: int = 1) -> None:
 
 def run_record(index: SeasonIndex) -> dict[str, Any]:
     """Versions, configuration, digests of every input, counts and time of a run."""
-    verdicts = pd.read_parquet(index.folder.results / "verdicts.parquet", columns=["verdict", "decision"])
+    verdicts = read_parquet(index.folder.results / "verdicts.parquet", columns=["verdict", "decision"])
     return {
         "crossproof": __version__,
         "method_version": METHOD_VERSION,
@@ -90,13 +96,8 @@ def run_record(index: SeasonIndex) -> dict[str, Any]:
     }
 
 
-def report_inputs(
-    index: SeasonIndex,
-    run: Mapping[str, Any],
-    plants: set[str] | None = None,
-    most_markers: int | None = MOST_MARKERS,
-) -> ReportInputs:
-    """All result tables and the calls of `plants` (None: all) for the report."""
+def report_inputs(index: SeasonIndex, run: Mapping[str, Any]) -> ReportInputs:
+    """All result tables for the report, without the calls of plants."""
     frames = {}
     for rule in ("verdicts", "rates"):
         for name in RESULT_FILES[rule]:
@@ -117,7 +118,6 @@ def report_inputs(
         config=index.config.to_dict(),
         run=run,
         findings=read_findings(index).found,
-        calls=plant_calls(index, plants, most_markers),
         corrections=index.corrections,
         code_season=season,
     )
@@ -169,9 +169,8 @@ def explain_season_thing(index: SeasonIndex, name: str) -> Any:
             "There are no verdicts yet.",
             f"First run: crossproof run {shlex.quote(str(season))}",
         )
-    inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {}, plants=set())
+    inputs = report_inputs(index, read_json(index.folder.results / "run.json") or {})
     thing = find_thing(inputs, name)
     if thing.kind is not ThingKind.PLANT:
         return explain_thing(inputs, thing, str(season))
-    with_calls = report_inputs(index, inputs.run, plants={thing.name}, most_markers=None)
-    return explain_plant(with_calls, thing.name)
+    return explain_plant(replace(inputs, calls=plant_calls(index, {thing.name}, None)), thing.name)

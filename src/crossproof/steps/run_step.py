@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import resource
 import sys
 import time
@@ -14,6 +15,7 @@ from pathlib import Path
 
 from crossproof.errors import CrossproofError, InputError, machine_problem
 from crossproof.season.index import index_of_run
+from crossproof.season.processes import keep_memory
 from crossproof.season.work_folder import WorkFolder
 from crossproof.steps.refusal import write_refusal
 
@@ -40,6 +42,7 @@ ARGUMENTS = {
     Rule.VERIFY: ("bucket",),
     Rule.EXAMINE: ("threads",),
     Rule.VERDICTS: ("threads",),
+    Rule.RATES: ("threads",),
     Rule.REPORT: ("threads",),
 }
 """What a rule's function takes after the season's index."""
@@ -58,6 +61,9 @@ def run(arguments: Sequence[str]) -> int:
     parser.add_argument("--season", type=Path, default=Path("config.yaml"), help="configuration file")
     given = parser.parse_args(arguments)
     folder = WorkFolder(given.season.absolute().parent)
+    keep_memory()
+    # What a job makes it needs to its end: looking through all of it for rubbish is a tenth of a large one.
+    gc.set_threshold(100_000, 50, 1000)
     started = time.process_time()
     try:
         status = _run(given.step, given)

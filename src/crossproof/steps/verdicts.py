@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -12,6 +12,7 @@ import pandas as pd
 
 from crossproof.inference.family.origins import OTHER_MOTHER
 from crossproof.inference.season_model import FamilyResult, judge
+from crossproof.inference.season_results import Judgement
 from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.tables import VERDICT_COUNTS, parquet_bytes, problems_frame, table_bytes
@@ -34,6 +35,7 @@ from crossproof.season.index import RESULT_FILES, SeasonIndex, read_record
 from crossproof.season.kept_files import note_tables
 from crossproof.season.processes import forked_map
 from crossproof.steps.changes import changes_table
+from crossproof.steps.evidence_of_plants import EvidenceOfPlants
 from crossproof.steps.findings import FindingsOfSeason, read_findings
 from crossproof.steps.ingest import ingested
 from crossproof.steps.provable import provable_crosses, read_typing
@@ -119,55 +121,53 @@ def verdict_frame(
     provable: by cross_id, whether the cross can be proven, where a plant of it has calls.
     """
     settings = model_settings(config)
-    located = locate_wells(samples, stored)[0]
+    called = (locate_wells(samples, stored)[0] >= 0).tolist()
     parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
-    place = {(cross, str(p)): i for cross, r in evidence.items() for i, p in enumerate(r.plants)}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
     # Columns as lists, once: a table's row costs more to take out than a plant to judge.
-    sample, batch, cross_of, plant_of, plate, well, pod, place_of = (
-        samples[c].tolist()
-        for c in ("sample_id", "batch", "cross_id", "plant", "plate", "well", "pod", "place")
-    )
-    others = {c: samples[c].tolist() for c in extras}
+    of = {c: samples[c].to_numpy(dtype=object).tolist() for c in (*_OF_WELLS, *extras)}
+    sample, batch, place_of = of["sample_id"], of["batch"], of["place"]
     plants: dict[tuple[str, str], list[int]] = {}
     for w in np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy()).tolist():
-        plants.setdefault((cross_of[w], plant_of[w]), []).append(w)
+        plants.setdefault((of["cross_id"][w], of["plant"][w]), []).append(w)
+    judged = EvidenceOfPlants.of(evidence, list(plants), [any(called[w] for w in x) for x in plants.values()])
+    few_calls = judged.few_calls([of["plate"][wells[0]] for wells in plants.values()], settings).tolist()
     tags = _other_tags(findings)
-    rows = []
-    for (cross, plant), wells in plants.items():
-        first = wells[0]
-        mother, father = parents.get(cross, ("", ""))
-        row: dict[str, Any] = {
-            "plant": plant,
-            "sample_id": sample[first],
-            "samples": ";".join(dict.fromkeys(sample[w] for w in wells)),
-            "cross_id": cross,
-            "mother": mother,
-            "father": father,
-            "plate": plate[first],
-            "well": well[first],
-            "pod": pod[first],
-            "place": next((place_of[w] for w in wells if place_of[w]), ""),
-            "verifiable": str(provable.get(cross, Provable.UNKNOWN)),
-        }
-        number = place.get((cross, plant))
-        if number is None or (located[wells] < 0).all():
+    aside = set(set_aside)
+    told = []
+    for row, ((cross, _), wells) in enumerate(plants.items()):
+        number = judged.number[row]
+        if number < 0:
             asked = {batch[w] for w in wells}
             # A plant without a file named may well be in one that was set aside.
-            row |= _without_data(bool(asked & set(set_aside) or ("" in asked and set_aside)))
-        else:
-            result = evidence[cross]
-            mixed = any(sample[w] in findings.tables.mixed for w in wells)
-            too_few = provable.get(cross) is Provable.NO
-            judgement = judge(result, number, settings, mixed_dna=mixed, few_contrasts=too_few)
-            row |= _judged(result, number, judgement)
+            told.append(_without_data(bool(asked & aside or ("" in asked and aside))))
+            continue
+        judgement = judge(
+            evidence[cross], number, settings,
+            mixed_dna=any(sample[w] in findings.tables.mixed for w in wells),
+            few_calls=few_calls[row],
+            few_contrasts=provable.get(cross) is Provable.NO,
+        )  # fmt: skip
+        source = judged.source[row]
+        if source == OTHER_MOTHER:
             tagged = {tags[sample[w], cross] for w in wells if (sample[w], cross) in tags}
-            if row["likely_source"] == OTHER_MOTHER and len(tagged) == 1:
-                row["likely_source"] = f"cross {tagged.pop()}"
-        rows.append(row | {c: others[c][first] for c in extras} | {"_wells": tuple(wells)})
-    frame = pd.DataFrame(rows, columns=[*COLUMNS, *extras, "_wells"])
-    frame = _with_holds(frame, samples, findings).drop(columns="_wells")
-    return _with_shares(frame)
+            source = f"cross {tagged.pop()}" if len(tagged) == 1 else source
+        told.append(_words_of(judgement, source))
+    first = [wells[0] for wells in plants.values()]
+    lines = [parents.get(cross, ("", "")) for cross, _ in plants]
+    of_cross = {cross: str(provable.get(cross, Provable.UNKNOWN)) for cross, _ in plants}
+    columns: dict[str, Any] = {
+        **{c: [of[c][w] for w in first] for c in (*_OF_WELLS, *extras) if c in COLUMNS or c in extras},
+        "samples": [";".join(dict.fromkeys(sample[w] for w in wells)) for wells in plants.values()],
+        "mother": [mother for mother, _ in lines],
+        "father": [father for _, father in lines],
+        "place": [next((place_of[w] for w in wells if place_of[w]), "") for wells in plants.values()],
+        "verifiable": [of_cross[cross] for cross, _ in plants],
+        **{name: [words[i] for words in told] for i, name in enumerate(_WORDS)},
+    }
+    columns |= judged.numbers(np.array([words[_REASON] in _UNTOLD for words in told], dtype=bool))
+    frame = pd.DataFrame(columns, columns=[*COLUMNS, *extras])
+    return _with_shares(_with_holds(frame, list(plants.values()), of["sample_id"], of["plate"], findings))
 
 
 def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:
@@ -192,69 +192,57 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def _without_data(set_aside: bool) -> dict[str, Any]:
+_OF_WELLS = ("sample_id", "batch", "cross_id", "plant", "plate", "well", "pod", "place")
+_WORDS = (
+    "verdict", "decision", "reason", "likely_source", "flags", "leading_class", "settle", "parents_to_type",
+)  # fmt: skip
+_REASON = _WORDS.index("reason")
+_UNTOLD = frozenset((str(Reason.NO_DATA), str(Reason.NO_PARENT_DATA), str(Reason.BATCH_SET_ASIDE)))
+"""Reasons for which a plant's posterior says nothing."""
+
+
+def _without_data(set_aside: bool) -> tuple[str, ...]:
+    """The columns `_WORDS` of a plant without calls."""
     reason = Reason.BATCH_SET_ASIDE if set_aside else Reason.NO_DATA
-    return {
-        "verdict": str(Verdict.UNDETERMINED),
-        "decision": str(Decision.RETEST if not set_aside else Decision.HOLD),
-        "reason": str(reason),
-        "contrast_scored": 0,
-        "contrast_het": 0,
-        "foreign_calls": 0,
-        "call_rate": 0.0,
-        "likely_source": "",
-        "flags": "",
-        "leading_class": "",
-        "settle": "correct the genotype file and run again" if set_aside else "type the plant",
-        "parents_to_type": "",
-    }
+    decision = Decision.HOLD if set_aside else Decision.RETEST
+    settle = "correct the genotype file and run again" if set_aside else "type the plant"
+    return str(Verdict.UNDETERMINED), str(decision), str(reason), "", "", "", settle, ""
 
 
-def _judged(result: FamilyResult, i: int, judgement: Any) -> dict[str, Any]:
-    row = {
-        "verdict": str(judgement.verdict),
-        "decision": str(judgement.decision),
-        "reason": str(judgement.reason),
-        "lod": float(result.lod[i]),
-        "contrast_markers": int(result.contrast_markers),
-        "contrast_scored": int(result.contrast_scored[i]),
-        "contrast_het": int(result.contrast_het[i]),
-        "foreign_calls": int(result.foreign_calls[i]),
-        "call_rate": float(result.call_rate[i]),
-        "likely_source": str(result.sources[i, 0]),
-        "source_probability": float(result.source_probability[i, 0]),
-        "flags": FLAG_JOIN.join(judgement.flags),
-        "leading_class": str(judgement.leading),
-        "settle": judgement.settle,
-        "parents_to_type": ";".join(judgement.parents),
-    }
-    if judgement.reason in (Reason.NO_DATA, Reason.NO_PARENT_DATA):
-        return row | {"likely_source": "", "source_probability": np.nan, "lod": np.nan, "leading_class": ""}
-    return row | {f"p_{c}": float(p) for c, p in zip(CLASSES, result.class_posterior[i], strict=True)}
+def _words_of(judgement: Judgement, source: str) -> tuple[str, ...]:
+    """The columns `_WORDS` of a plant with calls; `source`: what it most likely comes from."""
+    reason = str(judgement.reason)
+    told = reason not in _UNTOLD
+    return (
+        str(judgement.verdict), str(judgement.decision), reason, source if told else "",
+        FLAG_JOIN.join(judgement.flags), str(judgement.leading) if told else "", judgement.settle,
+        ";".join(judgement.parents),
+    )  # fmt: skip
 
 
-def _with_holds(frame: pd.DataFrame, samples: pd.DataFrame, findings: FindingsOfSeason) -> pd.DataFrame:
-    """Hold keep and cull decisions of plants whose plate, tag or line is in doubt."""
-    sample, plate = samples["sample_id"].tolist(), samples["plate"].tolist()
-    held = np.array(
-        [
-            any(
-                sample[w] in findings.tables.held_samples or plate[w] in findings.tables.held_plates
-                for w in wells
-            )
-            for wells in frame["_wells"]
-        ],
-        dtype=bool,
-    )
-    frame = frame.copy()
+def _with_holds(
+    frame: pd.DataFrame,
+    wells: Sequence[Sequence[int]],
+    sample: Sequence[str],
+    plate: Sequence[str],
+    findings: FindingsOfSeason,
+) -> pd.DataFrame:
+    """Hold keep and cull decisions of plants whose plate, tag or line is in doubt; and what each waits for.
+
+    `wells` of each plant, `sample` and `plate` of each well.
+    """
+    samples, plates = findings.tables.held_samples, findings.tables.held_plates
+    on_plate = np.array([any(plate[w] in plates for w in of) for of in wells], dtype=bool)
+    held = on_plate | np.array([any(sample[w] in samples for w in of) for of in wells], dtype=bool)
     waiting = held & frame["decision"].isin([str(Decision.KEEP), str(Decision.CULL)]).to_numpy()
     frame.loc[waiting, "decision"] = str(Decision.HOLD)
-    plates = findings.tables.held_plates
-    on_plate = np.array([any(plate[w] in plates for w in wells) for wells in frame["_wells"]], dtype=bool)
     frame.loc[waiting, "reason"] = str(Reason.SAMPLE_HELD)
     frame.loc[waiting & on_plate, "reason"] = str(Reason.PLATE_HELD)
-    pairs = zip(frame["decision"], frame["reason"], strict=True)
-    frame["waits_for"] = [str(need_of(Decision(d), Reason(r))) for d, r in pairs]
+    pairs = list(
+        zip(*(frame[c].to_numpy(dtype=object).tolist() for c in ("decision", "reason")), strict=True)
+    )
+    needs = {(d, r): str(need_of(Decision(d), Reason(r))) for d, r in set(pairs)}
+    frame["waits_for"] = [needs[pair] for pair in pairs]
     return frame
 
 

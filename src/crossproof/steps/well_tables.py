@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 
 import numpy as np
@@ -44,10 +45,16 @@ def samples_table(
     """One row per well of the samples sheets."""
     names, call, het = well_rates(samples, stored, states)
     frame = samples[[c for c in samples.columns if not c.startswith("_")]].copy()
-    frame["batch"] = [found or asked for found, asked in zip(names, frame["batch"], strict=True)]
+    frame["batch"] = [
+        found or asked for found, asked in zip(names, frame["batch"].to_numpy(dtype=object), strict=True)
+    ]
     frame["call_rate"], frame["heterozygosity"] = call, het
-    frame["state"] = [str(_state(b, f, states)) for b, f in zip(frame["batch"], names, strict=True)]
-    frame["findings"] = [findings.tables.samples.get(s, "") for s in frame["sample_id"].tolist()]
+    frame["state"] = [
+        str(_state(b, f, states)) for b, f in zip(frame["batch"].to_numpy(dtype=object), names, strict=True)
+    ]
+    frame["findings"] = [
+        findings.tables.samples.get(s, "") for s in frame["sample_id"].to_numpy(dtype=object)
+    ]
     return frame
 
 
@@ -166,8 +173,8 @@ def lines_table(
     parents = samples[(samples["role"] == Role.PARENT) & (samples["line"] != "")]
     sample = samples["sample_id"].to_numpy()
     rows = []
-    crossed = {p for _, r in evidence.values() for p in (r.mother, r.father) if p}
-    for line in sorted(set(parents["line"]) | crossed):
+    crossed = Counter(p for _, r in evidence.values() for p in {r.mother, r.father} if p)
+    for line in sorted(set(parents["line"]) | set(crossed)):
         tubes = parents.index[parents["line"] == line]
         versions = fitted.versions(line)
         odd = [sample[w] for v in versions[1:] for w in fitted.version_wells[v]]
@@ -180,7 +187,7 @@ def lines_table(
                 "call_rate": float(np.nan_to_num(call[tubes]).mean()) if len(tubes) else np.nan,
                 "versions": len(versions),
                 "odd_tubes": JOIN.join(odd),
-                "crosses": sum(line in (r.mother, r.father) for _, r in evidence.values()),
+                "crosses": crossed[line],
                 "plant_departs_in": JOIN.join(crosses),
                 "largest_departure": max(shares, default=np.nan),
                 "departing_markers": JOIN.join(markers),

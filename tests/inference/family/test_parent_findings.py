@@ -176,27 +176,27 @@ def test_a_row_is_proposed_where_a_line_of_the_season_gave_all_the_pollen():
 def test_stray_pollen_of_several_lines_proposes_no_father():
     faults = np.zeros((2, len(FAULTS)))
     faults[:, 0], faults[1, 0], faults[1, FAULTS.index(Fault.FATHER_PLANT)] = 1.0, 0.0, 1.0
-    wells = {("C1", f"C1-0{i}"): ((f"S{i}", f"P1:A{i}"),) for i in (1, 2, 3)}
+    wells = {("C1", f"C1-0{i}"): ((f"S{i}", f"P1:A{i}"),) for i in (1, 2, 3, 4)}
     for donors, rows, words in (
-        (["Q", "Q", "R"], 1, ": Q for 2 of them"),
-        (["Q", "R", "unknown"], 0, ": Q for 1 of them"),
-        (["R", "S", "unknown"], 0, "; they are not all of one line"),
+        (["Q", "Q", "Q", "R"], 1, ": Q for 3 of them"),
+        (["Q", "Q", "R", "unknown"], 0, ": Q for 2 of them"),
+        (["R", "S", "unknown", "S"], 0, "; they are not all of one line"),
     ):
         one = result_of(
             [0, 0, 1, 0],
-            class_posterior=np.tile([0.0, 0.0, 1.0, 0.0], (3, 1)),
-            class_loglik=np.zeros((3, 4)),
-            relation_posterior=np.zeros((3, len(RELATIONS))),
-            scored=np.full(3, 50),
-            wells=np.ones(3, dtype=int),
+            class_posterior=np.tile([0.0, 0.0, 1.0, 0.0], (4, 1)),
+            class_loglik=np.zeros((4, 4)),
+            relation_posterior=np.zeros((4, len(RELATIONS))),
+            scored=np.full(4, 50),
+            wells=np.ones(4, dtype=int),
             parent_faults=faults,
-            plants=np.array(["C1-01", "C1-02", "C1-03"]),
+            plants=np.array(["C1-01", "C1-02", "C1-03", "C1-04"]),
             father_versions=("Q", "P"),
             donors=np.array(donors)[:, None],
         )
         (found,) = parent_findings([one], wells, {}, {"P", "Q", "R"})
         assert len(found.corrections) == rows
-        assert found.evidence == f"3 of 3 plants of C1 have a father that is not P{words}."
+        assert found.evidence == f"4 of 4 plants of C1 have a father that is not P{words}."
 
 
 def test_two_tags_with_other_pollen_contradict_the_line():

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from crossproof.inference.family.verdicts import far_below_plate
 from crossproof.inference.season_model import FamilyResult, Settings, judge
 from crossproof.model.results import Decision, Reason, Verdict
 
@@ -109,6 +110,24 @@ def test_reasons(posterior, changes, reason):
 def test_mixed_dna_overrules_any_posterior():
     got = judge(result_of([1, 0, 0, 0]), 0, SETTINGS, mixed_dna=True)
     assert (got.verdict, got.reason) == (Verdict.UNDETERMINED, Reason.MIXED_DNA)
+
+
+def test_few_calls_overrule_any_posterior_and_reads_do_not():
+    """A third of what the plate calls: common practice, no source."""
+    got = judge(result_of([1, 0, 0, 0]), 0, SETTINGS, few_calls=True)
+    assert (got.verdict, got.reason) == (Verdict.UNDETERMINED, Reason.LOW_CALL_RATE)
+    assert got.settle == "extract and type the plant again"
+    from_reads = result_of([1, 0, 0, 0], from_calls=np.array([False]))
+    assert judge(from_reads, 0, SETTINGS, few_calls=True).verdict is Verdict.HYBRID
+
+
+def test_a_plant_waits_that_calls_far_less_than_its_plate():
+    rate, plate = np.array([0.12, 0.29, 0.31, 0.12, 0.0]), np.array([0.9, 0.9, 0.9, 0.4, 0.4])
+    assert far_below_plate(rate, plate, SETTINGS).tolist() == [True, True, False, False, False]
+    lower = dataclasses.replace(SETTINGS, min_call_rate=0.2)
+    assert far_below_plate(rate, plate, lower).tolist() == [True, False, False, True, True]
+    off = dataclasses.replace(SETTINGS, min_call_rate=0.0)
+    assert not far_below_plate(rate, plate, off).any()
 
 
 def test_shallow_reads_are_not_a_low_call_rate():

@@ -12,6 +12,7 @@ import pytest
 from crossproof.inference.plates import carried_over
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
 from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.mixtures import union_calls
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.spills import one_plant
 from crossproof.model.findings import Hold
@@ -67,7 +68,9 @@ def test_with_nothing_carried_over_a_well_is_explained_as_one_plant_is():
     matrix, state = scores.matrix(identity), scores.lines_under(identity)
     wells = np.flatnonzero(identity >= season.n_lines)
     one, by_line = one_plant(scores, matrix, identity, wells, state.lines, state)
-    nothing = [np.stack([x[:, wells], x[:, wells]]).astype(np.float64) for x in scores.likelihood]
+    nothing = [
+        np.stack([x[:, wells]] * len(carried_over.SHOWN), 1).astype(np.float64) for x in scores.likelihood
+    ]
 
     mothers = season.mother[identity[wells] - season.n_lines]
     kinds = [
@@ -79,3 +82,10 @@ def test_with_nothing_carried_over_a_well_is_explained_as_one_plant_is():
         np.testing.assert_allclose(mixed, np.repeat(alone[:, None], mixed.shape[1], axis=1), rtol=1e-9)
     whole = np.logaddexp(np.logaddexp(kinds[0][0], kinds[1][0]), kinds[2][0])
     np.testing.assert_allclose(whole[:, 0], one, rtol=1e-9)
+
+
+def test_two_plants_of_two_alleles_written_out_are_those_of_the_table():
+    rng = np.random.default_rng(3)
+    own, beside = rng.dirichlet(np.ones(3), size=(2, 5, 4))
+    by_table = np.einsum("mpg,xyg,mpy->mpx", own, union_calls(2), beside)
+    np.testing.assert_allclose(carried_over._of_both(own, beside, 2), by_table, rtol=1e-14)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from scipy.integrate import quad
 from scipy.stats import binom
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.inference.plates.plate_excess import log10_excess
+from crossproof.inference.plates.plate_excess import OddPlants, _pods, log10_excess
 from crossproof.model.corrections import CorrectionKind
 from crossproof.model.findings import Hold, held_samples
 from crossproof.model.part_layouts import part_layout
@@ -136,3 +137,17 @@ def test_sibs_on_other_plates_wait_with_a_held_plate():
     assert set(f.sibs) == sibs
     assert held_samples((f,)) == sibs
     assert f"Also held: {len(sibs)} plants" in f.evidence
+
+
+def test_a_pod_whose_plants_fit_nothing_counts_once_and_stray_plants_by_the_cross_they_fit():
+    """Counted by hand: plants 0 and 1 of pod A fit nothing, 2 of it fits cross 21, 3 of pod B nothing."""
+    identity = np.array([20, 20, 20, 20, 21])
+    plate = SimpleNamespace(pods=("A", "A", "A", "B", "C"))
+    odd = OddPlants(
+        wells=np.arange(5),
+        stray=np.array([False, False, True, False, False]),
+        odd=np.array([True, True, True, True, False]),
+        fits=np.array([21, 22, 21, 23, 21]),
+    )
+    assert _pods(plate, identity, odd, odd.odd) == 3
+    assert _pods(plate, identity, odd, odd.stray) == 1

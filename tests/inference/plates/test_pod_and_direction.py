@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.inference.plates.reversed_tags import Directions, _gain, _off_share
+from crossproof.inference.plates.reversed_tags import Directions, _gain, _off_pedigree, _off_share
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Hold, held_samples
 
@@ -159,22 +159,25 @@ def sure(relations, pods):
     scores = [np.full((len(relations), 6), -200.0) for _ in range(2)]
     for w, r in enumerate(relations):
         scores[0][w, r], scores[1][w, other[r]] = 0.0, 0.0
-    return Directions(scores[0], scores[1], pods)
+    off, selfs = np.array(relations) >= 3, (relations.count(1), relations.count(3))
+    return Directions(scores[0], scores[1], pods, off.astype(float), selfs)
 
 
 def test_the_share_of_seed_off_pedigree_is_that_of_the_other_tags():
-    tags = {0: sure([3] * 10, ("",) * 10), 1: sure([0] * 45 + [3] * 5, ("",) * 50)}
-    assert _off_share(tags, 0, PRIOR) == pytest.approx((0.01 * 50 + 5) / 100)
-    assert _off_share(tags, 1, PRIOR) == pytest.approx((0.01 * 50 + 10) / 60)
-    assert _off_share({0: tags[0]}, 0, PRIOR) == pytest.approx(0.01)
+    fathers, hybrids = sure([3] * 10, ("",) * 10), sure([0] * 45 + [3] * 5, ("",) * 50)
+    off = [_off_pedigree(tag.as_is, PRIOR).sum() for tag in (fathers, hybrids)]
+    assert off == pytest.approx([10, 5])
+    tags = {0: (off[0], 10), 1: (off[1], 50)}
+    assert _off_share(tags, 0) == pytest.approx((0.01 * 50 + 5) / 100)
+    assert _off_share(tags, 1) == pytest.approx((0.01 * 50 + 10) / 60)
+    assert _off_share({0: tags[0]}, 0) == pytest.approx(0.01)
 
 
 def test_pods_of_one_fate_are_one_event_each_in_either_direction():
     """By hand: four plants of a pod are 0.5 p^4 + 0.5 p, with p the prior of their relation."""
-    elsewhere = {1: sure([0] * 45 + [3] * 5, ("",) * 50)}  # 5.5 of 100 plants off pedigree, as above
-    tags = {0: sure([3] * 4, ("1",) * 4), **elsewhere}
+    elsewhere = 5.5 / 100  # as above
     father, own = 0.04 * 0.55, 0.3
     expected = np.log10((own**4 + own) / (father**4 + father))
-    assert _gain(tags, 0, PRIOR) == pytest.approx(expected)
-    apart = {0: sure([3] * 4, ("",) * 4), **elsewhere}
-    assert _gain(apart, 0, PRIOR) == pytest.approx(4 * np.log10(own / father))
+    assert _gain(sure([3] * 4, ("1",) * 4), elsewhere, PRIOR) == pytest.approx(expected)
+    apart = sure([3] * 4, ("",) * 4)
+    assert _gain(apart, elsewhere, PRIOR) == pytest.approx(4 * np.log10(own / father))

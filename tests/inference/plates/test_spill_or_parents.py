@@ -9,8 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.model.corrections import CorrectionKind
+from crossproof.inference.plates.checks import (
+    CheckSettings,
+    FindingKind,
+    examine_plate,
+    examine_plates,
+    line_evidence,
+)
+from crossproof.inference.plates.spill_or_parents import told_from_spills
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, Hold, Scope
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
 import plate_simulator as sim
@@ -95,3 +103,33 @@ def test_a_hybrid_of_the_tag_among_them_takes_the_row_away():
     assert f.corrections == ()
     assert f"Hybrids of the tag as it is are among them ({plate.samples[wells[0]]})" in f.evidence
     assert set(f.samples) >= {plate.samples[w] for w in wells}
+
+
+def test_columns_are_not_said_to_be_exchanged_where_a_line_ran_over_them():
+    nursery = sim.make_nursery(np.random.default_rng(5))
+    sheet = sim.make_sheet(nursery, by_columns=True)
+    plate = sim.make_plate(nursery, sheet)
+    plants = np.flatnonzero((sheet.identity >= len(nursery.lines)) & np.isin(plate.columns, [5, 6]))
+    tables = sim.season_tables(nursery)
+    crosses = sheet.identity[plants[:8]] - len(nursery.lines)
+    parents = {*tables.mother[crosses].tolist(), *tables.father[crosses].tolist()}
+    spilled = next(i for i in range(len(nursery.lines)) if i not in parents)
+    line = nursery.lines[spilled]
+    codes = plate.blocks[0].codes.copy()
+    for w in plants[:8]:
+        other = (codes[:, w] == 2 - line) & (line != 1)
+        codes[other & (nursery.rng.random(len(codes)) < 0.9), w] = 1
+    plate = replace(plate, blocks=(sim.well_block(codes),))
+    evidence = line_evidence(tables, [plate, sim.make_parent_plate(nursery, 2)])
+    x = examine_plate(plate, tables, evidence, usual=0.95, background=0.02)
+    rows = (Correction(CorrectionKind.SWAP_COLUMNS, plate.name, detail="6 and 7"),)
+    f = Finding(
+        FindingKind.COLUMNS_SWAPPED, Scope.PLATE, plate.name, plate.name, "It lies otherwise.", "Look at it.",
+        log10_odds=1.0, hold=Hold.PLATE, corrections=rows,
+    )  # fmt: skip
+    [told], _ = told_from_spills([f], [x], tables)
+    assert told.corrections == ()
+    assert told.hold is Hold.PLATE
+    assert f"{tables.lines[spilled]} that ran over neighbouring wells" in told.evidence
+    [sure], _ = told_from_spills([replace(f, log10_odds=400.0)], [x], tables)
+    assert sure.corrections == rows

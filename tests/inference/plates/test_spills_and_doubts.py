@@ -25,6 +25,7 @@ from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, Hold, Scope
 from crossproof.model.part_layouts import part_layout
 from crossproof.model.plates import PLATE_FORMATS
+from crossproof.model.sentinels import NO_CALL_CODE
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
 import plate_faults as bench
@@ -72,6 +73,37 @@ def test_a_line_spilled_over_a_block_of_wells_holds_them(seed):
     assert "line line" not in f.evidence
     assert len(names & set(f.samples)) >= len(names) - 1
     assert {c.kind for c in f.corrections} == {CorrectionKind.EXCLUDE_WELL}
+
+
+def test_families_of_a_parent_whose_tube_failed_are_no_spill():
+    """Any line like a mother that is known at one marker in five explains her hybrids better than she does,
+    so that they do not speak; the same calls hold them where both parents are known."""
+    nursery = season(5)
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    block = (np.abs(plate.rows - 3) <= 1) & (np.abs(plate.columns - 5) <= 1)
+    wells = np.flatnonzero(block & (plate.identity >= len(nursery.lines)))
+    plates = [spilled(nursery, plate, wells, 4), sim.make_parent_plate(nursery, 2)]
+    mothers = np.unique(nursery.mother[plate.identity[wells] - len(nursery.lines)])
+    assert [f.kind for f in found(nursery, plates)].count(FindingKind.SPILLED) == 1
+    for i, p in enumerate(plates):
+        codes = p.blocks[0].codes.copy()
+        codes[np.ix_(np.arange(len(codes)) % 5 > 0, np.isin(p.identity, mothers))] = NO_CALL_CODE
+        plates[i] = replace(p, blocks=(sim.well_block(codes),))
+    assert FindingKind.SPILLED not in [f.kind for f in found(nursery, plates)]
+
+
+def test_a_line_that_is_half_known_can_be_named():
+    """Its only tubes failed at three markers of five: what they called shows whose DNA ran over the wells."""
+    nursery = season(5)
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    block = (np.abs(plate.rows - 3) <= 1) & (np.abs(plate.columns - 5) <= 1)
+    plate = spilled(nursery, plate, np.flatnonzero(block & (plate.identity >= len(nursery.lines))), 4)
+    plates = [plate, sim.make_parent_plate(nursery, 2)]
+    for i, p in enumerate(plates):
+        codes = p.blocks[0].codes.copy()
+        codes[np.ix_(np.arange(len(codes)) % 5 < 3, p.identity == 4)] = NO_CALL_CODE
+        plates[i] = replace(p, blocks=(sim.well_block(codes),))
+    assert [f.other for f in found(nursery, plates) if f.kind is FindingKind.SPILLED] == ["line L5"]
 
 
 @pytest.mark.parametrize(("seed", "departure"), [(99094, 0.05), (5051, 0.1)])
@@ -230,7 +262,7 @@ def shifted_column(failed):
     codes = plate.blocks[0].codes.copy()
     others = np.flatnonzero((plate.identity >= len(nursery.lines)) & (plate.columns != k))
     for w in others[:failed]:
-        codes[np.arange(len(codes)) % 5 > 0, w] = 255
+        codes[np.arange(len(codes)) % 5 > 0, w] = NO_CALL_CODE
     plates = [replace(plate, blocks=(sim.well_block(codes),)), sim.make_parent_plate(nursery, 2)]
     tables = sim.season_tables(nursery)
     x = examine_plate(

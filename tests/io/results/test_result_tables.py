@@ -20,6 +20,7 @@ from crossproof.io.results.tables import (
     RESULT_COLUMNS,
     number_text,
     problems_frame,
+    read_parquet,
     table_bytes,
     write_parquet,
     write_table,
@@ -186,3 +187,17 @@ def test_declarations_cover_the_output_contract() -> None:
     for table in RESULT_COLUMNS.values():
         assert len({c.name for c in table}) == len(table)
         assert all(c.meaning for c in table)
+
+
+def test_parquet_is_read_as_pandas_reads_it(tmp_path: Path) -> None:
+    frame = pd.DataFrame(
+        {"a": ["x", None, ""], "b": [1.5, np.nan, 0.0], "c": [1, 2, 3], "d": [True, False, True]}
+    )
+    write_parquet(tmp_path / "own.parquet", frame)
+    frame.to_parquet(tmp_path / "theirs.parquet")
+    for name in ("own", "theirs"):
+        path = tmp_path / f"{name}.parquet"
+        pd.testing.assert_frame_equal(read_parquet(path), pd.read_parquet(path))
+        pd.testing.assert_frame_equal(
+            read_parquet(path, ["d", "a"]), pd.read_parquet(path, columns=["d", "a"])
+        )

@@ -480,3 +480,11 @@ class _Config:
 
     def __init__(self, options: RateOptions) -> None:
         vars(self).update(vars(options))
+
+
+@pytest.mark.parametrize("make", TABLES, ids=lambda f: f.__name__)
+def test_a_season_counted_already_gives_the_same(make: Callable[..., pd.DataFrame]) -> None:
+    season = invented(24, seed=8)
+    counted = tally(*season)
+    for _ in range(2):  # the second time from what was kept
+        pd.testing.assert_frame_equal(make(*season, OPTIONS, season=counted), make(*season, OPTIONS))

@@ -309,9 +309,9 @@ def _other_plant(result: FamilyResult, side: int, wells: Wells, lines: Collectio
     lead = [CLASSES[k] for k in result.class_posterior.argmax(axis=1).tolist()]
     odd = [i for i, verdict in enumerate(lead) if verdict in leading]
     n = len(odd)
-    # Stray pollen of many lines is none of one: what the row says has to be so for most of the plants.
+    # Stray pollen of many lines is none of one: what the row says has to be so for three plants of four.
     of_it = sum(str(result.donors[i, 0]) == shown for i in odd) if side and shown in lines else n
-    whole = shown in lines and Verdict.HYBRID not in lead and 2 * of_it > n
+    whole = shown in lines and Verdict.HYBRID not in lead and 4 * of_it >= 3 * n
     row = Correction((CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)[side], result.cross_id, shown)
     return Finding(
         kind,

@@ -6,7 +6,10 @@ the leading class, the reason, and what would settle it.
 
 from __future__ import annotations
 
+import numpy as np
+
 from crossproof.inference.season_results import FamilyResult, Judgement
+from crossproof.model.arrays import Bools, Floats
 from crossproof.model.results import CLASSES, PARENT_REASONS, Reason, Verdict, decide
 from crossproof.model.settings import Settings
 
@@ -20,6 +23,18 @@ PARENT_OPEN = 0.05
 """Posterior of any fault of a parent at or above which it counts as open which plant it was."""
 DEPARTURE_SHARE = 0.15
 """Share of markers, departing from the line, at or above which a parent plant is flagged."""
+FAR_BELOW = 1 / 3
+"""A well that calls less than this share of what its plate's plants call may hold none of its own DNA."""
+
+
+def far_below_plate(call_rate: Floats, plate_rate: Floats, settings: Settings) -> Bools:
+    """Whether plants call too little, beside their plate, for any verdict, (plant,).
+
+    `call_rate` of the plants; `plate_rate` the median of the plants of each one's plate. What little DNA a
+    failed well has may be its neighbour's. A plate that calls under `min_call_rate` as a whole is no measure.
+    """
+    few = call_rate < np.minimum(FAR_BELOW * plate_rate, settings.min_call_rate)
+    return np.asarray(few & (plate_rate >= settings.min_call_rate))
 
 
 def judge(
@@ -28,18 +43,21 @@ def judge(
     settings: Settings,
     *,
     mixed_dna: bool = False,
+    few_calls: bool = False,
     few_contrasts: bool = False,
 ) -> Judgement:
     """Verdict on plant number `plant` of a family.
 
     `mixed_dna`: the plate checks found mixed DNA in its wells, so that no class can be trusted.
+    `few_calls`: it is `far_below_plate`; no matter where its reads are judged, not calls.
     `few_contrasts`: too few markers tell the parents apart for a plant to be called hybrid or self.
     """
     posterior = result.class_posterior[plant]
     lead = int(posterior.argmax())
     leading = CLASSES[lead]
     flags = _flags(result, plant, settings)
-    reason = _why_not(result, plant, settings, mixed_dna)
+    few_calls = few_calls and bool(result.from_calls[plant])
+    reason = _why_not(result, plant, settings, mixed_dna, few_calls)
     if (
         few_contrasts
         and not result.segregates.any()
@@ -53,9 +71,11 @@ def judge(
     return Judgement(verdict, leading, decide(verdict), reason, settle, parents, flags)
 
 
-def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool) -> Reason:
+def _why_not(
+    result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool, few_calls: bool
+) -> Reason:
     """The reason why a plant stays undetermined, or NONE."""
-    unfit = _why_not_judged(result, plant, settings, mixed_dna)
+    unfit = _why_not_judged(result, plant, settings, mixed_dna, few_calls)
     if unfit is not Reason.NONE:
         return unfit
     if not result.father_known:
@@ -65,7 +85,9 @@ def _why_not(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bo
     return _why_open(result, plant, settings)
 
 
-def _why_not_judged(result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool) -> Reason:
+def _why_not_judged(
+    result: FamilyResult, plant: int, settings: Settings, mixed_dna: bool, few_calls: bool
+) -> Reason:
     """The reason why a plant's data are no ground for any verdict, or NONE."""
     scored = int(result.scored[plant])
     if result.wells[plant] == 0 or scored == 0:
@@ -74,6 +96,8 @@ def _why_not_judged(result: FamilyResult, plant: int, settings: Settings, mixed_
         return Reason.NO_PARENT_DATA
     if mixed_dna:
         return Reason.MIXED_DNA
+    if few_calls:
+        return Reason.LOW_CALL_RATE
     return Reason.FEW_MARKERS if scored < settings.min_markers_scored else Reason.NONE
 
 

@@ -179,6 +179,40 @@ class SeasonTables:
             return f"line {self.lines[identity]}"
         return f"cross {self.crosses[identity - self.n_lines]}"
 
+    @cached_property
+    def nuclear(self) -> list[Ints]:
+        """Places of the markers inherited from both parents, per block."""
+        return [np.flatnonzero(~b.maternal) for b in self.blocks]
+
+    @cached_property
+    def pool_of(self) -> list[Floats]:
+        """Allele frequencies of the nuclear markers, per block (marker, allele)."""
+        return [b.pool[n] for b, n in zip(self.blocks, self.nuclear, strict=True)]
+
+    @cached_property
+    def pollen(self) -> list[Floats]:
+        """Alleles of an unknown plant's pollen at the nuclear markers, per block (marker, allele)."""
+        return [q * 0.98 + 0.02 / q.shape[1] for q in self.pool_of]
+
+    @cached_property
+    def of_pool(self) -> list[Floats]:
+        """Genotypes of an outbred and of an inbred plant of the pool, per block (marker, genotype, 2)."""
+        return [np.stack([pool_genotypes(q, f) for f in (0.0, 0.98)], axis=-1) for q in self.pollen]
+
+    @cached_property
+    def line_priors(self) -> list[tuple[Floats, Floats, Floats]]:
+        """Genotypes of an outbred, a fixed and an unknown line, per block (marker, genotype) each."""
+        return [
+            (pool_genotypes(q, 0.0), pool_genotypes(q, 1.0), pool_genotypes(q, 0.9)) for q in self.pool_of
+        ]
+
+    @cached_property
+    def parent_pairs(self) -> tuple[Ints, Ints]:
+        """The first cross of every two parents, mother and father told apart, and how many they have."""
+        pairs = np.stack([self.mother, self.father])
+        _, first, count = np.unique(pairs, axis=1, return_index=True, return_counts=True)
+        return first, count
+
     def same_parents(self) -> Ints:
         """Per identity (lines, then crosses) the first identity with the same parents, (identity,)."""
         return self._same_parents

@@ -35,9 +35,12 @@ from crossproof.text import count_of, percent
 
 PRIOR_CARRIED = 1e-3
 """Share of plates on which a row or column of tips was used twice. No source."""
-SHOWN = (0.35, 0.65, 0.95)
+LIKELY_CARRIED = 0.0
+"""log10 odds from which plants are held: one that waits is typed again, one that is culled is gone. Of 200
+faultless plates and 34 faultless seasons none has -2 or more (docs/plate_accuracy.md)."""
+SHOWN = (0.35, 0.5, 0.65, 0.95)
 """Shares of markers at which the DNA carried over shows in the calls."""
-SPEAKS = 2.0
+SPEAKS = 1.0
 """A well speaks for it from this many nats beyond ERRING."""
 ERRING = 4.0
 """Nats that a well may seem to speak for it by ways in which parents and assays err that are not modelled."""
@@ -73,29 +76,49 @@ def _one_plant(
 
 
 def _shown(scores: PlateScores, wells: Ints, beside: Ints) -> list[Floats]:
-    """P(calls | own genotype), and where the well beside it shows, per block (2, marker, pair, g).
+    """P(calls | own genotype) where the well beside it shows at a share of the markers, per block (marker, c,
+    pair, g).
 
     One well in `beside` is beside all of them.
     """
     out = []
     for b, x in enumerate(scores.likelihood):
-        data = x[:, beside] * pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)[:, None]
-        data = data / data.sum(axis=2, keepdims=True)
+        near, place = np.unique(beside, return_inverse=True)
+        data = x[:, near] * pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)[:, None]
+        data = (data / data.sum(axis=2, keepdims=True))[:, place]
         own = x[:, wells].astype(np.float64)
-        union = union_calls(scores.season.blocks[b].k)
         if len(beside) == 1:
+            union = union_calls(scores.season.blocks[b].k)
             with_it = own @ np.tensordot(data[:, 0], union, axes=(1, 1)).transpose(0, 2, 1)
         else:
-            with_it = np.einsum("mpg,xyg,mpy->mpx", own, union, data, optimize=True)
-        out.append(np.stack([own, with_it]))
+            with_it = _of_both(own, data, scores.season.blocks[b].k)
+        here = np.empty((len(x), len(SHOWN), *own.shape[1:]))
+        for i, c in enumerate(SHOWN):
+            np.multiply(own, 1 - c, out=here[:, i])
+            here[:, i] += c * with_it
+        out.append(here)
+    return out
+
+
+def _of_both(own: Floats, beside: Floats, k: int) -> Floats:
+    """P(calls | own genotype and a plant beside it) from P(calls | g) and P(g of the other plant), each
+    (marker, pair, g)."""
+    if k != 2:
+        return np.asarray(np.einsum("mpg,xyg,mpy->mpx", own, union_calls(k), beside, optimize=True))
+    first, het, second = (own[..., g] for g in range(3))
+    with_first, with_het, with_second = (beside[..., g] * het for g in range(3))
+    out = np.empty(own.shape)  # written out: two plants are heterozygous unless both are one homozygote
+    out[..., 0] = beside[..., 0] * first + with_het + with_second
+    out[..., 1] = with_first + with_het + with_second
+    out[..., 2] = with_first + with_het + beside[..., 2] * second
     return out
 
 
 def _sums(table: Floats, shown: Floats) -> Floats:
     """sum_m log P(calls | genotypes of each kind), (pair, c, kind), from tables (kind, marker, g)."""
-    own, with_it = shown
-    kinds = table.transpose(1, 2, 0)
-    return np.stack([log_sums(kinds, (1 - c) * own + c * with_it) for c in SHOWN], axis=1)
+    m, n_shares, n_pairs, n_g = shown.shape
+    every = log_sums(table.transpose(1, 2, 0), shown.reshape(m, n_shares * n_pairs, n_g))
+    return np.asarray(every.reshape(n_shares, n_pairs, len(table)).transpose(1, 0, 2))
 
 
 def _mixed(
@@ -204,7 +227,9 @@ def _strips_of_plants(
     return strips
 
 
-def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float) -> list[Finding]:
+def carry_findings(
+    scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float = LIKELY_CARRIED
+) -> list[Finding]:
     """The row or column whose wells show those of the strip beside it, the likeliest one; none otherwise."""
     plate, n = scores.plate, scores.season.n_lines
     called = plate.n_called >= 0.3 * plate.n_markers
@@ -233,7 +258,7 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
             continue
         if not reads:
             sibs = _of_sibs(scores, matrix, identity, wells, near, state, one, plants)
-            gain = np.where(np.isinf(sibs), np.minimum(gain, 0.0), gain - sibs)
+            gain = np.where(gain > 0, np.maximum(gain - sibs, 0.0), gain)
         gain = np.where(gain > 0, np.maximum(gain - ERRING, 0.0), gain)
         c = int(gain.sum(axis=0).argmax())
         odds = float(gain[:, c].sum() / np.log(10) + np.log10(PRIOR_CARRIED / len(strips)))
@@ -245,7 +270,11 @@ def carry_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshol
     if best is None:
         return []
     of = "reads" if reads else "markers"
-    return [_finding(scores, strips[best[1]], best[0], f"{percent(best[2])} of the {of}", best[3])]
+    name, source, wells, beside = strips[best[1]]
+    if best[2] == SHOWN[-1]:  # where all of it shows, either strip may hold the other's plants
+        wells = np.union1d(wells, beside[identity[beside] >= n])
+    strip = name, source, wells, beside
+    return [_finding(scores, strip, best[0], f"{percent(best[2])} of the {of}", best[3])]
 
 
 def _crosses_that_speak(crosses: Ints, gain: Floats) -> int:
@@ -287,7 +316,7 @@ def _finding(
         plate.name,
         f"Plants in {name} of plate {plate.name} show alleles of the wells beside them in {source}, at about "
         f"{shown}: {where}. Tips that were used twice do that. Held: "
-        f"{count_of(len(wells), 'plant')} of {name}.",
+        f"{count_of(len(wells), 'plant')} there.",
         "Look at the robot log for tips that were not changed. Take new samples of these plants.",
         wells=tuple(plate.place(int(w)) for w in wells),
         samples=tuple(plate.samples[w] for w in wells),

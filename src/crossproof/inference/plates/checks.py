@@ -30,12 +30,13 @@ from crossproof.inference.plates.call_rates import batch_findings, blank_finding
 from crossproof.inference.plates.carried_over import carry_findings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.duplicates import duplicate_findings
-from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.examined_plates import (
     best_layout,
     count_strays,
     evidence_without,
     examine_plate,
+    examined_as_labelled,
     searched,
     season_evidence,
     with_believed_tubes,
@@ -70,7 +71,8 @@ more ways than are modelled. Set on faultless plates; see docs/plate_accuracy.md
 class CheckSettings:
     """Thresholds of the plate checks.
 
-    `min_log10_odds`: posterior odds (prior against a fault included) from which a finding is made;
+    `min_log10_odds`: posterior odds (prior against a fault included) from which a finding is made, but for
+    DNA that ran over wells or was carried over (`LIKELY_SPILL`, `LIKELY_CARRIED`);
     `min_call_rate`, `min_marker_call_rate` as in config.yaml; `replicate_conflict`: share of markers at which
     two replicates may differ (`line_conflict` in config.yaml). `remarks`: also say which faults a plate could
     not show.
@@ -167,11 +169,10 @@ def _well_findings(
         min_marker_call_rate=settings.min_marker_call_rate,
     )
     if x.plate.name not in lying and not all_alike(x.plate):
-        carried = carry_findings(x.scores, matrix, identity, odds)
-        surer = odds + SURER
-        spills = likeliest([*spill_findings(x.scores, matrix, identity, surer, borne), *carried])
+        carried = carry_findings(x.scores, matrix, identity)
+        spills = likeliest([*spill_findings(x.scores, matrix, identity, borne=borne), *carried])
         told = explained.union(*(f.samples for f in spills))
-        mixed = mixture_findings(x.scores, matrix, identity, surer)
+        mixed = mixture_findings(x.scores, matrix, identity, odds + SURER)
         found += [*spills, *(f for f in mixed if f.subject not in told)]
         found += doubt_findings(x, explained)
     if settings.remarks and x.plate.placed:
@@ -206,19 +207,16 @@ class _SeasonOfPlates:
 
     def as_labelled(self, evidence: tuple[Floats, ...], odd: frozenset[str]) -> list[Examined]:
         """All plates scored as labelled, without the odd tubes, and their stray seed counted."""
-        examined = [
-            examine_plate(
-                p,
-                self.season,
-                evidence,
-                usual=self.usual,
-                background=self.background,
-                odd_tubes=odd,
-                min_log10_odds=self.odds,
-                as_labelled=True,
-            )
-            for p in self.plates
-        ]
+        examined = examined_as_labelled(
+            self.plates,
+            self.season,
+            evidence,
+            usual=self.usual,
+            background=self.background,
+            odd_tubes=odd,
+            min_log10_odds=self.odds,
+            each=self.each,
+        )
         count_strays(examined, self.each)
         return examined
 
@@ -252,13 +250,15 @@ class _SeasonOfPlates:
         self, here: Sequence[Examined], swaps: Sequence[PodSwap], exchanged: Sequence[Finding]
     ) -> list[Finding]:
         """How plates lie, which tags are wrong, and which plates nothing explains."""
-        crosses = cross_findings(here, self.season, self.odds, self.each)
+        asked = AskedOnce(self.each)
+        crosses = cross_findings(here, self.season, self.odds, asked)
         unfit = unfit_findings(here, frozenset(s for f in crosses for s in f.samples), self.each)
+        fit = [x for x in here if x.plate.name not in unfit]
         if unfit:
             # Piecemeal stories of such a plate, or of its crosses, would only mislead.
-            fit = [x for x in here if x.plate.name not in unfit]
-            crosses = cross_findings(fit, self.season, self.odds, self.each)
-        layouts = [f for x in here if x.plate.name not in unfit for f in layout_findings(x.search, x.scores)]
+            crosses = cross_findings(fit, self.season, self.odds, asked)
+        told = frozenset(s for f in crosses for s in f.samples)
+        layouts = [f for x in fit for f in layout_findings(x.search, x.scores, told)]
         pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
         return [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
 

@@ -64,13 +64,13 @@ def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Candida
     """Wells whose data are so rare among plants of their kind (`need` nats) that two alike would tell."""
     plate, scores, identity = x.plate, x.scores, x.search.identity
     n = season.n_lines
-    state = scores.lines_under(identity)
+    state, own = scores.lines_under(identity), scores.own_relations(identity)
     out: list[_Candidate] = []
     for i in np.unique(identity[identity >= n]):
         wells = np.flatnonzero((identity == i) & ~x.search.misfit & (plate.n_called >= 0.5 * plate.n_markers))
         if len(wells) == 0:
             continue
-        family = FamilyTables(scores, int(i) - n, wells, state)
+        family = FamilyTables(scores, int(i) - n, wells, state, own)
         kinds = [np.maximum(t, 1e-3) for t in family.kinds()]
         kinds = [t / t.sum(axis=2, keepdims=True) for t in kinds]
         surprise = np.zeros(len(wells))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -23,3 +23,24 @@ class Each(Protocol):
 def one_by_one(function: Callable[[Item], Result], items: Sequence[Item], /) -> list[Result]:
     """`function` of every item, in this process."""
     return [function(item) for item in items]
+
+
+class AskedOnce:
+    """What was asked before is answered from memory; the rest by `each`.
+
+    `key` says what the answer about an item depends on.
+    """
+
+    def __init__(self, each: Each) -> None:
+        self._each = each
+        self._known: dict[tuple[str, Any], Any] = {}
+
+    def __call__(
+        self, function: Callable[[Item], Result], items: Sequence[Item], key: Callable[[Item], Any]
+    ) -> list[Result]:
+        """`function` of every item."""
+        keys = [(function.__qualname__, key(item)) for item in items]
+        new = [i for i, k in enumerate(keys) if k not in self._known]
+        for i, answer in zip(new, self._each(function, [items[i] for i in new]), strict=True):
+            self._known[keys[i]] = answer
+        return [self._known[k] for k in keys]

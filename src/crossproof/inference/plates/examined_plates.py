@@ -82,6 +82,33 @@ def examine_plate(
     return Examined(scores, search_layout(scores, min_log10_odds, sources=sources))
 
 
+def examined_as_labelled(
+    plates: Sequence[Plate],
+    season: SeasonTables,
+    evidence: tuple[Floats, ...],
+    *,
+    usual: float,
+    background: float,
+    odd_tubes: frozenset[str],
+    min_log10_odds: float,
+    each: Each,
+) -> list[Examined]:
+    """All plates as `examine_plate` has them as labelled."""
+    of_plates = [
+        PlateScores(p, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
+        for p in plates
+    ]
+
+    def of_plate(scores: PlateScores) -> tuple[Search, dict[bytes, Floats]]:
+        return search_layout(scores, min_log10_odds, sources=()), scores.relations
+
+    out = []
+    for scores, (search, relations) in zip(of_plates, each(of_plate, of_plates), strict=True):
+        scores.relations.update(relations)  # worked out, it may be, in another process
+        out.append(Examined(scores, search))
+    return out
+
+
 def searched(
     plates: Sequence[Examined], starts: Sequence[Ints], usual: float, threshold: float, each: Each
 ) -> list[Examined]:
@@ -185,23 +212,21 @@ def with_believed_tubes(
     tubes = line_tube_findings(plates, season, everything, conflict)
     odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
     evidence = evidence_without(everything, season, plates, odd)
-    anew = [
-        x
-        if m
-        else examine_plate(
-            x.plate,
-            season,
-            evidence,
-            usual=usual,
-            background=background,
-            odd_tubes=odd,
-            min_log10_odds=threshold,
-            as_labelled=True,
-        )
-        for x, m in zip(examined, moved, strict=True)
-    ]
-    count_strays(anew, each)
+    anew = list(examined)
     stay = [i for i, m in enumerate(moved) if not m]
+    of_stay = examined_as_labelled(
+        [examined[i].plate for i in stay],
+        season,
+        evidence,
+        usual=usual,
+        background=background,
+        odd_tubes=odd,
+        min_log10_odds=threshold,
+        each=each,
+    )
+    for i, x in zip(stay, of_stay, strict=True):
+        anew[i] = x
+    count_strays(anew, each)
     starts = [examined[i].search.start for i in stay]
     found = searched([anew[i] for i in stay], starts, usual, threshold, each)
     for i, x in zip(stay, found, strict=True):

@@ -18,13 +18,19 @@ from crossproof.model.arrays import Floats, Ints
 class FamilyTables:
     """The plants of one cross on one plate: `wells`, the likeliest `relation` of each, and their tables."""
 
-    def __init__(self, scores: PlateScores, cross: int, wells: Ints, state: LineState) -> None:
+    def __init__(
+        self, scores: PlateScores, cross: int, wells: Ints, state: LineState, own: Floats | None = None
+    ) -> None:
+        """`own`: scores of all wells under their own crosses (well, relation), if they are at hand."""
         n = scores.season.n_lines
         self.wells = wells
         self.base, self.prior = scores.identity_tables(n + cross, int(wells[0]), state)
-        mother, father = scores.season.mother[[cross]], scores.season.father[[cross]]
-        by_relation = scores.relation_scores(mother, father, wells, state)[:, 0] + self.prior
-        self.relation = by_relation.argmax(axis=1)
+        if own is None:
+            mother, father = scores.season.mother[[cross]], scores.season.father[[cross]]
+            here = scores.relation_scores(mother, father, wells, state)[:, 0]
+        else:
+            here = own[wells]
+        self.relation = (here + self.prior).argmax(axis=1)
         self.posterior = []
         for b, x in enumerate(scores.likelihood):
             table = self.base[b][self.relation].transpose(1, 0, 2)  # marker, well, genotype

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
+from crossproof.inference.plates.disorder import fit_another_tag
 from crossproof.inference.plates.layout_search import Search
 from crossproof.inference.plates.proposals import Proposal
 from crossproof.inference.plates.score_matrix import UNKNOWN
@@ -108,26 +111,39 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit
     )
 
 
-def _wells_finding(plate: Plate, proposal: Proposal, before: np.ndarray, season: SeasonTables) -> Finding:
+def _wells_finding(
+    plate: Plate, proposal: Proposal, before: np.ndarray, season: SeasonTables, others: list[int]
+) -> Finding:
+    """Two wells that changed places, and the `others` that may have: these wait, and nothing is proposed."""
     assert proposal.wells is not None
     a, b = proposal.wells
     evidence = (
         f"Wells {plate.well_name(a)} ({season.name(int(before[a]))}) and {plate.well_name(b)} "
         f"({season.name(int(before[b]))}) of plate {plate.name} each fit the other's place and not their own."
     )
+    do = "Genotype both plants again, or add the proposed row to corrections.csv if the swap is known."
+    if others:
+        evidence += (
+            f" So may others have: {_some([plate.well_name(w) for w in others])} "
+            f"{'fits' if len(others) == 1 else 'fit'} another cross of the plate better than "
+            f"{'its' if len(others) == 1 else 'their'} own. Held as well; nothing is proposed."
+        )
+        do = "Compare the sheet with the list that the plate was filled from, or genotype these wells again."
     return Finding(
         FindingKind.WELLS_SWAPPED,
         Scope.SAMPLE,
         plate.name,
         plate.samples[a],
         evidence + _alternatives(proposal),
-        "Genotype both plants again, or add the proposed row to corrections.csv if the swap is known.",
-        wells=(plate.place(a), plate.place(b)),
-        samples=(plate.samples[a], plate.samples[b]),
+        do,
+        wells=tuple(plate.place(w) for w in (a, b, *others)),
+        samples=tuple(plate.samples[w] for w in (a, b, *others)),
         other=plate.samples[b],
         log10_odds=proposal.log10_odds,
         hold=Hold.SAMPLES,
-        corrections=(Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b)),),
+        corrections=()
+        if others
+        else (Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b)),),
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
     )
@@ -168,15 +184,21 @@ def _some(names: list[str], most: int = 12) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def layout_findings(search: Search, scores: PlateScores) -> list[Finding]:
-    """One finding per step of the search, in the order in which corrections must be applied."""
+def layout_findings(search: Search, scores: PlateScores, explained: Collection[str] = ()) -> list[Finding]:
+    """One finding per step of the search, in the order in which corrections must be applied.
+
+    `explained`: samples of which other findings say what they are.
+    """
     plate, season = scores.plate, scores.season
     out, before = [], search.start
     for step in search.steps:
         if step.layout is not None:
             out.append(_layout_finding(plate, step, before, search.misfit))
         elif step.wells is not None:
-            out.append(_wells_finding(plate, step, before, season))
+            free = np.array([s not in explained for s in plate.samples], dtype=bool)
+            free[list(step.wells)] = False
+            others = fit_another_tag(scores, search.matrix, search.identity, free).tolist()
+            out.append(_wells_finding(plate, step, before, season, others))
         else:
             out.append(_tags_finding(plate, step, before, season))
         before = step.identity

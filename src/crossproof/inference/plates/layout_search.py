@@ -274,18 +274,21 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
     same = season.same_parents()
     own = matrix.own(identity)
     gains = clipped(matrix.robust - own[:, None], matrix)
+    columns = matrix.column(crosses)
     n_pairs = max(len(crosses) * (len(crosses) - 1) // 2, 1)
     for a_index, a in enumerate(crosses):
         mine = identity == a
-        for b_index, b in enumerate(crosses):
-            if a == b or same[a] == same[b]:
+        speak = (gains[np.ix_(mine, columns)] > GAIN).sum(axis=0)
+        for b_index in range(a_index + 1, len(crosses)):
+            b = crosses[b_index]
+            if speak[b_index] < 2 or same[a] == same[b]:
                 continue
-            gain = np.where(mine, gains[:, matrix.column(np.array([b]))[0]], 0.0)
+            gain = np.where(mine, gains[:, columns[b_index]], 0.0)
             if not broad(gain, 2):
                 continue
             theirs = identity == b
-            both = np.where(theirs, gains[:, matrix.column(np.array([a]))[0]], gain)
-            if a_index < b_index and broad(both[theirs], 2):
+            both = np.where(theirs, gains[:, columns[a_index]], gain)
+            if broad(both[theirs], 2):
                 changed = np.where(mine, b, np.where(theirs, a, identity))
                 words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
                 yield replace(

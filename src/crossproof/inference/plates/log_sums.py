@@ -20,10 +20,12 @@ AT_ONCE = 32_768
 """Numbers that are worked on at once where a marker has few: calls are what costs then."""
 
 
-def log_sums(table: Floats, likelihood: Floats32) -> Floats:
+def log_sums(table: Floats, likelihood: Floats32 | Floats) -> Floats:
     """sum_j log sum_g L_jw(g) T_jx(g), (well, x), from T (marker, genotype, x) and L (marker, well,
     genotype)."""
     out = np.zeros((likelihood.shape[1], table.shape[2]))
+    if not out.size:
+        return out
     group = max(1, min(8, int(4e6 // max(out.size, 1)) or 1))  # markers to one logarithm
     step = group * max(1, AT_ONCE // (group * max(out.size, 1)))
     for start in range(0, len(table), step):

@@ -39,6 +39,8 @@ UNLIKE = 0.02
 PRIOR_MIXED = 1e-7
 """Prior that one given well holds two plants: low, since parents and assays err in more ways than are
 modelled."""
+SLACK = 0.01
+"""Nats by which a well must stay below the odds to be passed over: what is bounded is rounded too."""
 SHARES = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5)
 READ_ERROR = 0.01
 OVERDISPERSION = 0.02
@@ -147,6 +149,11 @@ def _one_plant(
     return float(np.logaddexp.reduce(best))
 
 
+def _log10_odds(mixed: Floats | float, one: Floats | float) -> Floats:
+    """log10 odds of two plants in a well, prior and all, from log P(data | two) and log P(data | one)."""
+    return np.asarray((mixed - one) / np.log(10) + np.log10(PRIOR_MIXED))
+
+
 def _surprising(
     scores: PlateScores, wells: Ints, tables: list[Floats], prior: Floats
 ) -> tuple[Floats, Bools]:
@@ -227,10 +234,14 @@ def mixture_findings(scores: PlateScores, matrix: Matrix, identity: Ints, thresh
     """Wells whose data two plants explain and one does not."""
     plate = scores.plate
     state = scores.lines_under(identity)
-    own_scores = scores.plain(identity, state)
+    own_scores = scores.own_plain(identity)
     has_depths = any(b.depths is not None for b in plate.blocks)
+    ask = plate.n_called >= 0.3 * plate.n_markers
+    if not has_depths:
+        one = np.maximum(own_scores, matrix.anything)
+        ask &= _log10_odds(scores.best_fit + SLACK, one) >= threshold
     out = []
-    for w, first, prior, kinds, surprising in _own_tables(scores, identity, state):
+    for w, first, prior, kinds, surprising in _own_tables(scores, identity, state, ask):
         own = float(np.logaddexp(own_scores[w], kinds))
         if not (_reads_ask(scores, w, first(), prior) if has_depths else surprising):
             continue
@@ -239,25 +250,26 @@ def mixture_findings(scores: PlateScores, matrix: Matrix, identity: Ints, thresh
 
 
 def _own_tables(
-    scores: PlateScores, identity: Ints, state: LineState
+    scores: PlateScores, identity: Ints, state: LineState, ask: Bools
 ) -> Iterator[tuple[int, Callable[[], list[Floats]], Floats, float, bool]]:
-    """Called wells in order: well, its tables (relation, marker, genotype) when asked, their log prior,
-    log P(data), and whether its calls surprise."""
+    """Called wells of which it is asked, in order: well, its tables (relation, marker, genotype) when asked,
+    their log prior, log P(data), and whether its calls surprise."""
     called = scores.plate.n_called >= 0.3 * scores.plate.n_markers
+    by_relation = scores.own_relations(identity)
     found: dict[int, tuple[Callable[[], list[Floats]], Floats, float, bool]] = {}
-    for i in np.unique(identity[(identity >= 0) & called]):
+    for i in np.unique(identity[(identity >= 0) & ask]):
         wells = np.flatnonzero((identity == i) & called)
         if i < scores.season.n_lines:
-            for w in wells:
+            for w in wells[ask[wells]]:
                 own, prior = scores.identity_tables(int(i), int(w), state)
-                kinds, ask = _surprising(scores, np.array([w]), [t[:, :, None] for t in own], prior)
-                found[int(w)] = partial(list, own), prior, float(kinds[0]), bool(ask[0])
+                kinds, odd = _surprising(scores, np.array([w]), [t[:, :, None] for t in own], prior)
+                found[int(w)] = partial(list, own), prior, float(kinds[0]), bool(odd[0])
             continue
-        family = FamilyTables(scores, int(i) - scores.season.n_lines, wells, state)
-        kinds, ask = _surprising(scores, wells, family.all_tables(), family.prior)
-        for place, w in enumerate(wells):
+        family = FamilyTables(scores, int(i) - scores.season.n_lines, wells, state, by_relation)
+        kinds, odd = _surprising(scores, wells, family.all_tables(), family.prior)
+        for place in np.flatnonzero(ask[wells]).tolist():
             tables = partial(family.tables, place)
-            found[int(w)] = tables, family.prior, float(kinds[place]), bool(ask[place])
+            found[int(wells[place])] = tables, family.prior, float(kinds[place]), bool(odd[place])
     return ((w, *found[w]) for w in sorted(found))
 
 
@@ -294,11 +306,13 @@ def _mixture(
         share_text = f" at a share of about {percent(share)}"
     else:
         one = _one_plant(scores, matrix, int(identity[w]), int(w), first, sources, state, own)
-        likelihood = [x[:, int(w)].astype(np.float64) for x in scores.likelihood]
-        one = float(np.logaddexp(one, log_segregating(scores, int(identity[w]), state, first, likelihood)))
         mixed = _mixed_calls(scores, int(w), first, prior, sources)
         best = int(np.argmax(mixed))
-    odds = float((mixed[best] - log_split - one) / np.log(10) + np.log10(PRIOR_MIXED))
+        if _log10_odds(mixed[best] - log_split, one) >= threshold:  # else more that explains it is not asked
+            likelihood = [x[:, int(w)].astype(np.float64) for x in scores.likelihood]
+            segregating = log_segregating(scores, int(identity[w]), state, first, likelihood)
+            one = float(np.logaddexp(one, segregating))
+    odds = float(_log10_odds(mixed[best] - log_split, one))
     if odds < threshold:
         return []
     het, seen = _heterozygotes(scores, int(w))

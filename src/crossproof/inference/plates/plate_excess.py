@@ -22,7 +22,7 @@ from scipy.special import betaincc
 
 from crossproof.inference.plates.arrays import Plate
 from crossproof.inference.plates.proposals import GAIN, clipped, misfit_wells
-from crossproof.inference.plates.score_matrix import Matrix
+from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
 from crossproof.inference.plates.tag_scores import tag_scores
@@ -89,12 +89,14 @@ def odd_plants(scores: PlateScores, matrix: Matrix, identity: Ints) -> OddPlants
 
 
 def _pods(plate: Plate, identity: Ints, found: OddPlants, chosen: Bools) -> int:
-    """Pods among the chosen plants, a pod once for each cross that its plants fit; runs of wells where no
-    pods are recorded."""
+    """Pods among the chosen plants; runs of wells where no pods are recorded.
+
+    A pod counts once for each cross that its stray plants fit, and once for all its plants that fit none.
+    """
     keys = set()
     last: tuple[int, ...] = ()
     for place in np.flatnonzero(chosen):
-        w, fit = int(found.wells[place]), int(found.fits[place])
+        w, fit = int(found.wells[place]), int(found.fits[place]) if found.stray[place] else UNKNOWN
         pod = plate.pods[w] if plate.pods else ""
         if pod:
             keys.add((int(identity[w]), pod, fit))
@@ -140,19 +142,25 @@ def log10_excess(x: int, n: int, base: float) -> float:
     return float((above - as_elsewhere) / np.log(10))
 
 
-def season_shares(found: Sequence[OddPlants], without: int) -> tuple[float, float]:
-    """Shares of stray and of odd plants on the other plates, drawn to the priors."""
+def season_shares(found: Sequence[OddPlants]) -> list[tuple[float, float]]:
+    """For every plate the shares of stray and of odd plants on the others, drawn to the priors."""
+    counts = np.array([[len(f.wells), f.stray.sum(), f.odd.sum()] for f in found], dtype=np.int64)
     share = [float(f.odd.mean()) if len(f.wells) else 0.0 for f in found]
-    others = [i for i in range(len(found)) if i != without]
-    sound = [i for i in others if share[i] <= ODD_PLATE]
-    if 2 * len(sound) < len(others):
-        sound = others
-    plants = sum(len(found[i].wells) for i in sound)
-    stray, odd = (sum(int(getattr(found[i], name).sum()) for i in sound) for name in ("stray", "odd"))
-    return (
-        (STRAY_BASE * STRAY_WORTH + stray) / (STRAY_WORTH + plants),
-        (ODD_BASE * ODD_WORTH + odd) / (ODD_WORTH + plants),
-    )
+    sound = np.array(share) <= ODD_PLATE
+    every, of_sound, n_sound = counts.sum(axis=0), counts[sound].sum(axis=0), int(sound.sum())
+    out = []
+    for own, is_sound in zip(counts, sound.tolist(), strict=True):
+        total = of_sound - own * is_sound
+        if 2 * (n_sound - is_sound) < len(found) - 1:
+            total = every - own
+        plants, stray, odd = total.tolist()
+        out.append(
+            (
+                (STRAY_BASE * STRAY_WORTH + stray) / (STRAY_WORTH + plants),
+                (ODD_BASE * ODD_WORTH + odd) / (ODD_WORTH + plants),
+            )
+        )
+    return out
 
 
 def excess(
@@ -169,6 +177,8 @@ def excess(
         rest = (~inside & open_wells)[found.wells]
         for which, base in ((found.stray, shares[0]), (found.odd, shares[1])):
             chosen = which & here
+            if chosen.sum() < LEAST_ODD:
+                continue
             if rest.sum() >= LEAST_REST:  # a part stands out against the rest of its plate as well
                 base = max(base, min(float(which[rest].mean()), MOST_REST))
             x = min(_pods(plate, identity, found, chosen), n)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY
+from crossproof.inference.plates.marker_votes import markers_against
 from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
@@ -94,7 +95,7 @@ def many_markers(scores: PlateScores, identity: Ints, changed: Ints) -> bool:
     same few markers: another consensus would fit better whatever tube it is of, and many plants do not make
     these markers more.
     """
-    for_it, against = scores.markers_against(identity, changed)
+    for_it, against = markers_against(scores, identity, changed)
     return for_it >= LEAST_MARKERS and for_it >= 3 * against
 
 

@@ -20,10 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables
-from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, called_plants
-from crossproof.model.arrays import Floats
+from crossproof.model.arrays import Bools, Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
@@ -35,8 +35,10 @@ OFF_LEAST, OFF_WORTH = 0.01, 50.0
 """Least share of seed off pedigree that tags are compared with, and plants that it is worth. No source."""
 LEAST_SELFS, LEAST_WITHOUT_PODS = 2, 3
 """Fewest selfed plants of the recorded father; plants of which no pod is recorded may be of one."""
-SELF, FATHER_SELFED = 1, 3
+SELF, OUTCROSS, FATHER_SELFED = 1, 2, 3
 """Places among the relations of `PlateScores.relation_scores`."""
+TURNED = [0, 3, 2, 1, 4, 5]
+"""The relation that each one is where mother and father change places, but for outcrosses."""
 CLEAR = 3.0
 """A plant is counted as selfed seed of a parent where that is likelier than all else by this many nats."""
 
@@ -44,19 +46,26 @@ CLEAR = 3.0
 @dataclass(frozen=True)
 class Directions:
     """Relation scores (plant, relation) of the called plants of a tag as recorded and turned round, with the
-    pod of each plant, "" where none is recorded."""
+    pod of each plant, "" where none is recorded; P(seed off pedigree | data) of each (plant,), and how many
+    are selfed seed of the mother and of the father beyond doubt."""
 
     as_is: Floats
     turned: Floats
     pods: tuple[str, ...]
+    off: Floats
+    selfs: tuple[int, int]
 
 
 def _joined(parts: Sequence[Directions]) -> Directions:
     """The plants of one tag on several plates."""
+    if len(parts) == 1:
+        return parts[0]
     return Directions(
         np.concatenate([d.as_is for d in parts]),
         np.concatenate([d.turned for d in parts]),
         tuple(pod for d in parts for pod in d.pods),
+        np.concatenate([d.off for d in parts]),
+        (sum(d.selfs[0] for d in parts), sum(d.selfs[1] for d in parts)),
     )
 
 
@@ -72,51 +81,65 @@ def _pod_likelihood(scores: Floats, prior: Floats, pods: Sequence[str]) -> float
     return total
 
 
-def _off_share(tags: Mapping[int, Directions], without: int, prior: Floats) -> float:
+def _off_pedigree(scores: Floats, prior: Floats) -> Floats:
+    """P(seed off pedigree | data) from relation scores (plant, relation), (plant,)."""
+    joint = scores + prior
+    return np.asarray(np.exp(log_sum(joint[:, FATHER_SELFED:], axis=1) - log_sum(joint, axis=1)))
+
+
+def _off_share(tags: Mapping[int, tuple[float, int]], without: int) -> float:
     """Share of seed off pedigree among the plants of all tags but one, never below OFF_LEAST.
 
-    A reversed tag is itself the seed off pedigree that would explain it.
+    A reversed tag is itself the seed off pedigree that would explain it. `tags`: expected number of such
+    seed, and plants.
     """
     off, plants = OFF_LEAST * OFF_WORTH, OFF_WORTH
-    for c, tag in tags.items():
+    for c, (its_off, its_plants) in tags.items():
         if c != without:
-            joint = tag.as_is + prior
-            off += float(np.exp(log_sum(joint[:, FATHER_SELFED:], axis=1) - log_sum(joint, axis=1)).sum())
-            plants += len(joint)
+            off += its_off
+            plants += its_plants
     return max(off / plants, OFF_LEAST)
 
 
-def _gain(tags: Mapping[int, Directions], cross: int, prior: Floats) -> float:
+def _gain(tag: Directions, off_share: float, prior: Floats) -> float:
     """log10 odds of the other direction without its prior, with the share of seed off pedigree elsewhere."""
     usual = float(np.exp(log_sum(prior[None, FATHER_SELFED:], axis=1)[0]))
     here = prior.copy()
-    here[FATHER_SELFED:] += np.log(min(_off_share(tags, cross, prior), usual) / usual)
-    tag = tags[cross]
+    here[FATHER_SELFED:] += np.log(min(off_share, usual) / usual)
     nats = _pod_likelihood(tag.turned, here, tag.pods) - _pod_likelihood(tag.as_is, here, tag.pods)
     return float(nats / np.log(10))
 
 
-def _selfs(scores: Floats, relation: int) -> int:
-    """Plants that are selfed seed of one parent beyond doubt."""
+def _selfed(scores: Floats, relation: int) -> Bools:
+    """Which plants are selfed seed of one parent beyond doubt, (plant,)."""
     others = np.delete(scores, relation, axis=1).max(axis=1)
-    return int((scores[:, relation] - others > CLEAR).sum())
+    return np.asarray(scores[:, relation] - others > CLEAR)
 
 
 def _directions(x: Examined, season: SeasonTables) -> dict[int, Directions]:
     """The crosses of one plate that can be compared."""
-    state = x.scores.lines_under(x.search.identity)
+    identity = x.search.identity
+    state, own = x.scores.lines_under(identity), x.scores.own_relations(identity)
+    plants = np.flatnonzero(identity >= season.n_lines)
+    fathers, of = np.unique(season.father[identity[plants] - season.n_lines], return_inverse=True)
+    turned = own[:, TURNED]
+    turned[plants, OUTCROSS] = x.scores.outcross_scores(fathers, plants, state)[np.arange(len(plants)), of]
+    off = _off_pedigree(own, x.scores.relation_prior())
+    selfed = [_selfed(own, relation) for relation in (SELF, FATHER_SELFED)]
     out = {}
     for i in np.unique(x.search.identity[x.search.identity >= season.n_lines]).tolist():
         c, called = i - season.n_lines, called_plants(x, i)
-        m, p = season.mother[[c]], season.father[[c]]
-        if m[0] < 0 or p[0] < 0 or m[0] == p[0] or not len(called):
+        m, p = int(season.mother[c]), int(season.father[c])
+        if m < 0 or p < 0 or m == p or not len(called):
             continue
-        if min(x.scores.known_share(int(line), state) for line in (m[0], p[0])) < KNOWN_SHARE:
+        if min(state.known_share(m), state.known_share(p)) < KNOWN_SHARE:
             continue
         out[c] = Directions(
-            x.scores.relation_scores(m, p, called, state)[:, 0],
-            x.scores.relation_scores(p, m, called, state)[:, 0],
+            own[called],
+            turned[called],
             tuple(x.plate.pods[w] if x.plate.pods else "" for w in called),
+            off[called],
+            (int(selfed[0][called].sum()), int(selfed[1][called].sum())),
         )
     return out
 
@@ -131,20 +154,22 @@ def _places(c: int, plates: Sequence[Examined], season: SeasonTables) -> list[tu
 
 
 def reversed_findings(
-    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, asked: AskedOnce
 ) -> dict[int, Finding]:
     """By cross, the finding that it was made the other way round."""
     parts: dict[int, list[Directions]] = {}
-    for found in each(lambda x: _directions(x, season), plates):
+    for found in asked(lambda x: _directions(x, season), plates, id):
         for c, directions in found.items():
             parts.setdefault(c, []).append(directions)
     tags = {c: _joined(mine) for c, mine in parts.items()}
+    off = {c: (float(tag.off.sum()), len(tag.off)) for c, tag in tags.items()}
     out = {}
     for c, tag in tags.items():
-        of_mother, of_father = (_selfs(tag.as_is, relation) for relation in (SELF, FATHER_SELFED))
+        of_mother, of_father = tag.selfs
         if of_father < (LEAST_SELFS if any(tag.pods) else LEAST_WITHOUT_PODS) or of_mother > 0.1 * of_father:
             continue
-        odds = _gain(tags, c, plates[0].scores.relation_prior()) + float(np.log10(PRIOR_REVERSED))
+        odds = _gain(tag, _off_share(off, c), plates[0].scores.relation_prior())
+        odds += float(np.log10(PRIOR_REVERSED))
         if odds < threshold:
             continue
         wells, samples = zip(*_places(c, plates, season), strict=True)

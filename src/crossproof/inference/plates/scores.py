@@ -19,18 +19,13 @@ rebuilds the consensus from the tubes that each layout implies.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
-from crossproof.inference.pedigree import (
-    child_of_gametes,
-    fixed_table,
-    gamete_table,
-    pool_genotypes,
-    self_table,
-)
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.call_rate_model import call_rate_log
+from crossproof.inference.plates.cross_tables import cross_table, of_lines, relations_of_many
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.score_matrix import ODD, UNKNOWN, Matrix
 from crossproof.inference.plates.stray_seed import TagScores
@@ -39,6 +34,8 @@ from crossproof.model.arrays import Floats, Ints
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 """Father selfed, F2, fixed progeny, within the off-pedigree class."""
 N_RELATIONS = 6
+FEW_PAIRS = 64
+"""Pairs of parents from which on what they have in common is worked out once."""
 MOST_STATES = 4
 """Layouts whose line evidence a plate keeps at hand."""
 
@@ -56,6 +53,20 @@ class LineState:
     def at(self, lines: Ints) -> Ints:
         """Rows of these lines."""
         return np.searchsorted(self.lines, lines)
+
+    @cached_property
+    def known(self) -> Floats:
+        """Share of the markers at which a line's tubes say what it is, (line,); last 0, for an unknown
+        line."""
+        count, total = np.zeros(len(self.lines) + 1), 0
+        for e in self.evidence:
+            count[:-1] += (np.ptp(e, axis=2) > 1.0).sum(axis=1)
+            total += e.shape[1]
+        return np.asarray(count / max(total, 1))
+
+    def known_share(self, line: int) -> float:
+        """The same of one line, -1 for an unknown one."""
+        return float(self.known[int(self.at(np.array(line))) if line >= 0 else -1])
 
 
 class PlateScores:
@@ -76,18 +87,21 @@ class PlateScores:
         odd_tubes: frozenset[str] = frozenset(),
     ) -> None:
         self.plate, self.season = plate, season
-        self.nuclear = [np.flatnonzero(~b.maternal) for b in season.blocks]
-        self.likelihood = [b.likelihood[n] for b, n in zip(plate.blocks, self.nuclear, strict=True)]
-        self.log_likelihood = [np.log(x, dtype=np.float64) for x in self.likelihood]
+        self.nuclear, self.pool_of, self.pollen = season.nuclear, season.pool_of, season.pollen
+        self.likelihood = [
+            b.likelihood if len(n) == len(b.likelihood) else b.likelihood[n]
+            for b, n in zip(plate.blocks, self.nuclear, strict=True)
+        ]
         kept = np.array([s not in odd_tubes for s in plate.samples], dtype=bool)
         self.tube = (plate.identity >= 0) & (plate.identity < season.n_lines)
         self.kept_tube = self.tube & kept
         self._evidence = evidence
-        self._off: dict[int, list[Floats]] = {}
+        self._tubes: dict[int, dict[int, Floats]] = {}
+        self.relations: dict[bytes, Floats] = {}
+        """What `own_relations` gives, by identities."""
+        self._plain: dict[bytes, Floats] = {}
         self._states: dict[tuple[bytes, bool, bytes], LineState] = {}
-        self.pool_of = [b.pool[n] for b, n in zip(season.blocks, self.nuclear, strict=True)]
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
-        self._priors = [tuple(pool_genotypes(q, f) for f in (0.0, 1.0, 0.9)) for q in self.pool_of]
         self.pool = self._pool()
         self.strays_elsewhere = (0.0, 0.0)
         """Stray seed, and plants, on the other plates of the season (see `tag_scores`)."""
@@ -97,14 +111,14 @@ class PlateScores:
 
     def _pool(self) -> Floats:
         """log P(data | an unknown plant of the pool, inbred or outbred), (well,)."""
-        tables = []
-        for block, n in zip(self.season.blocks, self.nuclear, strict=True):
-            q = block.pool[n] * 0.98 + 0.02 / block.k
-            tables.append(np.stack([pool_genotypes(q, 0.0), pool_genotypes(q, 0.98)], axis=-1))
         both = np.zeros((len(self.plate), 2))
-        for t, x in zip(tables, self.likelihood, strict=True):
+        for t, x in zip(self.season.of_pool, self.likelihood, strict=True):
             both += log_sums(t, x)
         return np.asarray(log_sum(both, axis=1) - np.log(2))
+
+    def log_likelihood(self, b: int, wells: Ints) -> Floats:
+        """Natural log of the likelihoods of some wells, (marker, well, genotype)."""
+        return np.log(self.likelihood[b][:, wells], dtype=np.float64)
 
     def needed_lines(self, identity: Ints) -> Ints:
         """Lines on the plate, and parents of the crosses on it."""
@@ -114,49 +128,50 @@ class PlateScores:
         lines = np.concatenate([identity[(identity >= 0) & (identity < n)], parents[parents >= 0]])
         return np.unique(lines)
 
-    def _line_off(self, line: int) -> list[Floats]:
-        """Evidence on a line from its tubes elsewhere, per block (marker, genotype)."""
-        if line not in self._off:
-            mine = np.flatnonzero(self.kept_tube & (self.plate.identity == line))
-            self._off[line] = [
-                e[line][n] - x[:, mine].sum(axis=1)
-                for e, n, x in zip(self._evidence, self.nuclear, self.log_likelihood, strict=True)
-            ]
-        return self._off[line]
+    def _own_tubes(self, b: int) -> dict[int, Floats]:
+        """What this plate's tubes as labelled say of their lines, by line (marker, genotype)."""
+        if b not in self._tubes:
+            wells = np.flatnonzero(self.kept_tube)
+            of = self.plate.identity[wells]
+            self._tubes[b] = {
+                i: self.log_likelihood(b, wells[of == i]).sum(axis=1) for i in np.unique(of).tolist()
+            }
+        return self._tubes[b]
 
     def lines_under(self, identity: Ints, labelled: bool = False, more: Ints | None = None) -> LineState:
         """Line evidence with this plate's tubes where `identity` has them, odd tubes left out if `labelled`.
 
         `more`: further lines to have at hand.
         """
-        key = identity.tobytes(), labelled, b"" if more is None else more.tobytes()
-        if key not in self._states:
-            if len(self._states) >= MOST_STATES:
-                del self._states[next(iter(self._states))]
-            self._states[key] = self._lines_under(identity, labelled, more)
-        return self._states[key]
-
-    def _lines_under(self, identity: Ints, labelled: bool, more: Ints | None) -> LineState:
+        labelled = labelled and bool((self.tube & ~self.kept_tube).any())
         lines = self.needed_lines(identity)
         if more is not None:
             lines = np.union1d(lines, more[more >= 0])
+        key = identity.tobytes(), labelled, lines.tobytes()
+        if key not in self._states:
+            if len(self._states) >= MOST_STATES:
+                del self._states[next(iter(self._states))]
+            self._states[key] = self._lines_under(identity, labelled, lines)
+        return self._states[key]
+
+    def _lines_under(self, identity: Ints, labelled: bool, lines: Ints) -> LineState:
         evidence = []
-        for b, x in enumerate(self.log_likelihood):
-            total = (
-                np.stack([self._line_off(int(line))[b] for line in lines])
-                if len(lines)
-                else np.zeros((0, *x.shape[::2]))
-            )
-            for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
-                if self.kept_tube[w] or not labelled:
-                    total[np.searchsorted(lines, identity[w])] += x[:, w]
+        of_lines = (identity >= 0) & (identity < self.season.n_lines)
+        tubes = np.flatnonzero(of_lines & self.kept_tube if labelled else of_lines)
+        rows = np.searchsorted(lines, identity[tubes])
+        for b, nuclear in enumerate(self.nuclear):
+            total = self._evidence[b][lines[:, None], nuclear]
+            for line, own in self._own_tubes(b).items():
+                total[lines == line] -= own
+            for row, log_x in zip(rows, self.log_likelihood(b, tubes).transpose(1, 0, 2), strict=True):
+                total[row] += log_x
             evidence.append(total)
         return LineState(lines, tuple(evidence))
 
     def _line_table(self, b: int, lines: Ints, evidence: Floats) -> Floats:
         """Genotype distribution of plants of these lines, (line, marker, genotype)."""
         h = self.season.departure
-        outbred, fixed, unknown = self._priors[b]
+        outbred, fixed, unknown = self.season.line_priors[b]
         f = self.season.inbreeding[lines][:, None, None]
         posterior = (1 - f) * outbred + f * fixed + 1e-12
         posterior = posterior * np.exp(evidence - evidence.max(axis=-1, keepdims=True))
@@ -166,16 +181,7 @@ class PlateScores:
     def cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
         """What a plant of each cross may be, (cross, relation, marker, genotype), from parents (cross,
         marker, g)."""
-        block, n = self.season.blocks[b], self.nuclear[b]
-        k = block.k
-        gm, gp = mother @ gamete_table(k), father @ gamete_table(k)
-        pollen = np.broadcast_to(block.pool[n] * 0.98 + 0.02 / k, gm.shape)
-        f1 = child_of_gametes(gm, gp)
-        selfing = self_table(k)
-        outcross = child_of_gametes(gm, pollen)
-        return np.stack(
-            [f1, mother @ selfing, outcross, father @ selfing, f1 @ selfing, f1 @ fixed_table(k)], axis=1
-        )
+        return cross_table(mother, father, self.pollen[b])
 
     def relation_prior(self) -> Floats:
         """log prior of the relations of `relation_scores`: hybrid, self, outcross, father selfed, F2,
@@ -188,7 +194,7 @@ class PlateScores:
         genotype)."""
         if b not in state.tables:
             known = self._line_table(b, state.lines, state.evidence[b])
-            state.tables[b] = np.concatenate([known, self._priors[b][2][None]])
+            state.tables[b] = np.concatenate([known, self.season.line_priors[b][2][None]])
         row = np.where(parents >= 0, np.searchsorted(state.lines, parents), len(state.lines))
         return np.asarray(state.tables[b][row])
 
@@ -200,10 +206,10 @@ class PlateScores:
         """
         n = self.season.n_lines
         tables = []
-        for b, log_x in enumerate(self.log_likelihood):
+        for b in range(len(self.likelihood)):
             if identity < n:
                 row = int(np.searchsorted(state.lines, identity))
-                rest = state.evidence[b][row] - log_x[:, well]
+                rest = state.evidence[b][row] - self.log_likelihood(b, np.array([well]))[:, 0]
                 tables.append(self._line_table(b, np.array([identity]), rest[None]))
             else:
                 pair = (self.season.mother[identity - n], self.season.father[identity - n])
@@ -215,6 +221,11 @@ class PlateScores:
 
     def relation_scores(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
         """log P(data | relation) of wells under pairs of parents (line indices), (well, pair, relation)."""
+        if len(mother) > FEW_PAIRS:
+            here = [x[:, wells] for x in self.likelihood]
+            return relations_of_many(
+                mother, father, here, self.pollen, lambda b, lines: self.parent_table(b, lines, state)
+            )
         out = np.zeros((len(wells), len(mother) * N_RELATIONS))
         for b, x in enumerate(self.likelihood):
             table = self.cross_table(b, *(self.parent_table(b, p, state) for p in (mother, father)))
@@ -222,44 +233,48 @@ class PlateScores:
             out += log_sums(flat, x[:, wells])
         return out.reshape(len(wells), len(mother), N_RELATIONS)
 
-    def known_share(self, line: int, state: LineState) -> float:
-        """Share of the markers at which a line's tubes say what it is, 0 for an unknown line (-1)."""
-        if line < 0:
-            return 0.0
-        row = int(np.searchsorted(state.lines, line))
-        known = [np.ptp(e[row], axis=-1) > 1.0 for e in state.evidence]
-        return float(np.concatenate(known).mean())
+    def _keep_own(self, identity: Ints, crosses: Ints, by_relation: Floats) -> None:
+        """Keep what `own_relations` gives, from scores of all wells (well, cross, relation)."""
+        plants = np.flatnonzero(identity >= self.season.n_lines)
+        own = np.zeros((len(identity), N_RELATIONS))
+        own[plants] = by_relation[plants, np.searchsorted(crosses, identity[plants] - self.season.n_lines)]
+        own.flags.writeable = False
+        self.relations[identity.tobytes()] = own
 
-    def marker_scores(self, mother: int, father: int, wells: Ints, state: LineState) -> Floats:
-        """log P(data at each marker | likeliest relation to mother x father), (marker, well)."""
-        pair = np.array([mother]), np.array([father])
-        relation = (self.relation_scores(*pair, wells, state)[:, 0] + self.relation_prior()).argmax(axis=1)
-        out = []
+    def own_relations(self, identity: Ints) -> Floats:
+        """log P(data | relation) of every plant to the cross of its tag, 0 of other wells, (well,
+        relation)."""
+        key = identity.tobytes()
+        if key not in self.relations:
+            crosses = np.unique(identity[identity >= self.season.n_lines]) - self.season.n_lines
+            parents = self.season.mother[crosses], self.season.father[crosses]
+            wells, state = np.arange(len(identity)), self.lines_under(identity)
+            self._keep_own(identity, crosses, self.relation_scores(*parents, wells, state))
+        return self.relations[key]
+
+    def own_plain(self, identity: Ints) -> Floats:
+        """`plain` with the consensus that the identities imply, kept for who asks again, (well,)."""
+        key = identity.tobytes()
+        if key not in self._plain:
+            self._plain[key] = self.plain(identity, self.lines_under(identity))
+            self._plain[key].flags.writeable = False
+        return self._plain[key]
+
+    @cached_property
+    def best_fit(self) -> Floats:
+        """Most that log P(data) can be whatever a well holds, (well,)."""
+        out = np.zeros(len(self.plate))
+        for x in self.likelihood:
+            out += np.log(x.max(axis=2), dtype=np.float64).sum(axis=0)
+        return out
+
+    def outcross_scores(self, lines: Ints, wells: Ints, state: LineState) -> Floats:
+        """log P(data | mother x unknown pollen) for mothers of these lines, (well, line)."""
+        out = np.zeros((len(wells), len(lines)))
         for b, x in enumerate(self.likelihood):
-            table = self.cross_table(b, *(self.parent_table(b, p, state) for p in pair))[0][relation]
-            out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
-        return np.concatenate(out)
-
-    def markers_against(self, identity: Ints, changed: Ints, labelled: bool = False) -> tuple[int, int]:
-        """Markers at which the plants of moved tubes' lines speak for `changed`, and against it.
-
-        Over all plants, from 2 nats. Nothing if no tube moves.
-        """
-        n = self.season.n_lines
-        moved = identity != changed
-        lines = np.unique(np.concatenate([identity[moved], changed[moved]]))
-        lines = lines[(lines >= 0) & (lines < n)]
-        stay = ~moved & (identity >= n) & (self.plate.n_called >= 0.3 * self.plate.n_markers)
-        before, after = self.lines_under(identity, labelled), self.lines_under(changed)
-        votes: Floats | float = 0.0
-        for i in np.unique(identity[stay]):
-            pair = int(self.season.mother[i - n]), int(self.season.father[i - n])
-            if set(pair) & set(lines.tolist()):
-                wells = np.flatnonzero(stay & (identity == i))
-                gain = self.marker_scores(*pair, wells, after) - self.marker_scores(*pair, wells, before)
-                votes = votes + gain.sum(axis=1)
-        votes = np.asarray(votes)
-        return int((votes > 2.0).sum()), int((votes < -2.0).sum())
+            table = of_lines(self.parent_table(b, lines, state), self.pollen[b])[1]
+            out += log_sums(table.transpose(1, 2, 0), x[:, wells])
+        return out
 
     def pair_scores(self, mother: Ints, father: Ints, wells: Ints, state: LineState) -> Floats:
         """S of wells as plants of mother x father, (well, pair)."""
@@ -279,8 +294,8 @@ class PlateScores:
         """log P(data of tubes | the other tubes of their lines), (tube,)."""
         total = np.zeros(len(wells))
         rows = state.at(lines)
-        for b, (x, log_x) in enumerate(zip(self.likelihood, self.log_likelihood, strict=True)):
-            mine = log_x[:, wells].transpose(1, 0, 2)
+        for b, x in enumerate(self.likelihood):
+            mine = self.log_likelihood(b, wells).transpose(1, 0, 2)
             table = self._line_table(b, lines, state.evidence[b][rows] - mine)  # tube, marker, genotype
             total += np.log((table * x[:, wells].transpose(1, 0, 2)).sum(axis=2)).sum(axis=1)
         return total
@@ -291,8 +306,8 @@ class PlateScores:
         for w in np.flatnonzero((identity >= 0) & (identity < self.season.n_lines)):
             known = total = 0
             row = int(state.at(identity[w : w + 1])[0])
-            for b, log_x in enumerate(self.log_likelihood):
-                rest = state.evidence[b][row] - log_x[:, w]
+            for b in range(len(self.likelihood)):
+                rest = state.evidence[b][row] - self.log_likelihood(b, np.array([w]))[:, 0]
                 known += int((np.ptp(rest, axis=-1) > 1.0).sum())
                 total += len(rest)
             if known < total / 2:
@@ -335,9 +350,11 @@ class PlateScores:
             own = np.searchsorted(ids, identity[tubes])
             s[tubes, own] = self._without_themselves(tubes, identity[tubes], state)
         if len(crosses):
-            s[:, len(lines) :] = self.pair_scores(
-                self.season.mother[crosses], self.season.father[crosses], wells, state
-            )
+            parents = self.season.mother[crosses], self.season.father[crosses]
+            by_relation = self.relation_scores(*parents, wells, state)
+            s[:, len(lines) :] = log_sum(by_relation + self.relation_prior(), axis=2)
+            if state is self.lines_under(identity):
+                self._keep_own(identity, crosses, by_relation)
             for w in self._only_tubes(identity, state):
                 # Its crosses are judged by this tube alone: what they say of it is what it says itself.
                 line = identity[w]

@@ -14,10 +14,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.pod_runs import run_nats
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, PlateScores
-from crossproof.inference.plates.spills import LIKE_OUTCROSS, SpillScores, spill_scores
+from crossproof.inference.plates.spills import LIKE_OUTCROSS, SpillScores, spill_scores, spill_state
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -25,8 +27,13 @@ from crossproof.text import count_of
 
 PRIOR_SPILL = 1e-3
 """Share of plates on which DNA of a line ran over several wells; for all its wells and lines. No source."""
+LIKELY_SPILL = 0.5
+"""log10 odds from which plants are held: one that waits is typed again, one that is culled is gone. Of 200
+faultless plates and 34 faultless seasons none has more than -0.2 (docs/plate_accuracy.md)."""
 SPEAKS = 2.0
 """A well speaks for a spill, or against it, from this many nats."""
+SPEAKS_LIKE = 1.0
+"""The same of a plant that looks like an outcross by the line: that much comes of the line's own prior."""
 SPEAKS_OWN = 6.0
 """A well speaks for more DNA of a parent of its cross from this many nats: plants of later generations come
 near it."""
@@ -34,13 +41,19 @@ CLEARS = 10.0
 """A well beside a spill is clear of it from this many nats."""
 MOST_OUT_OF_BALANCE = 0.2
 """Of the crossed plants of a line elsewhere, the most that may speak for more of it. No source."""
+PARENT_KNOWN = 0.6
+"""Share of markers at which the parents of a plant must be known for it to speak."""
 LEAST_WELLS = 3
 LEAST_SIBS = 2
 """Fewest sibs elsewhere on the plate that tell a spill from a family whose parents are others."""
 NEAR = 2
 """Wells are neighbours up to this many rows and columns apart, or places in the order of filling."""
-FATHER_SELFED = 3
-"""Its place among the relations."""
+SELF, FATHER_SELFED = 1, 3
+"""Their places among the relations; hybrids are the first."""
+BY_PLACE = 6.0
+"""Nats from which plants tell spilled DNA from another father by their places in pods and by A_WELL."""
+A_WELL = 4.6
+"""Nats, 100 to 1, of a plant beside them that shows the line and cannot be its child."""
 MUCH = 0.25
 """A finding about a cross proposes nothing if more of its plants than this lie in a spill."""
 
@@ -71,8 +84,30 @@ def _speak(found: SpillScores, j: int, gain: Floats) -> Ints:
     one; without reads none speaks for a parent of its own: a parent plant that departs looks the same."""
     mute = found.own & ~found.read[:, None]
     best = np.where(mute, -np.inf, found.spilled).max(axis=1, initial=-np.inf)
-    enough = gain > np.where(found.own[:, j], SPEAKS_OWN, SPEAKS)
+    least = np.where(found.like_outcross[:, j], SPEAKS_LIKE, SPEAKS)
+    enough = gain > np.where(found.own[:, j], SPEAKS_OWN, least)
     return np.flatnonzero(enough & ~mute[:, j] & (found.spilled[:, j] > best - LIKE_OUTCROSS))
+
+
+def _groups(found: SpillScores, j: int, speak: Ints, near: Bools) -> list[Ints]:
+    """The wells that speak for line `j`, by group; plants that may be outcrosses by it link those beside."""
+    link = found.like_outcross[:, j] & (found.spilled[:, j] > -CLEARS) & ~found.own[:, j]
+    link[speak] = True
+    linked = np.flatnonzero(link)
+    group = _together(near[np.ix_(linked, linked)])
+    member = np.isin(linked, speak)
+    return [linked[(group == g) & member] for g in np.unique(group[member])]
+
+
+def _run(
+    scores: PlateScores, matrix: Matrix, identity: Ints, found: SpillScores, j: int, group: Ints
+) -> float:
+    """What the places of these wells within their pods say for a spill of line `j`, in nats."""
+    like = found.like_outcross[:, j] & (found.spilled[:, j] > 0)
+    family = np.isin(identity[found.wells], identity[found.wells[group]])
+    clear = found.wells[family & (found.spilled[:, j] < -SPEAKS)]
+    clear = clear[_as_tagged(scores, matrix, identity, clear)]
+    return run_nats(scores.plate, identity, found.wells[group], found.wells[like], clear)
 
 
 def _relations(scores: PlateScores, identity: Ints, wells: Ints) -> Floats:
@@ -98,6 +133,13 @@ def _hybrids(scores: PlateScores, identity: Ints, wells: Ints) -> Bools:
     return np.asarray(by[:, 0] > by.max(axis=1, initial=-np.inf) - LIKE_OUTCROSS)
 
 
+def _as_tagged(scores: PlateScores, matrix: Matrix, identity: Ints, wells: Ints) -> Bools:
+    """Which of these wells fit a hybrid or a self of their tag better than any other plant, (well,)."""
+    by = _relations(scores, identity, wells) + scores.relation_prior()
+    other = np.logaddexp(log_sum(by[:, SELF + 1 :], axis=1), matrix.anything[wells])
+    return np.asarray(log_sum(by[:, : SELF + 1], axis=1) > other)
+
+
 def _in_balance(scores: PlateScores, identity: Ints, found: SpillScores, j: int, elsewhere: Bools) -> bool:
     """Whether crossed plants of line `j` elsewhere, LEAST_SIBS at least, show no more of it than their own.
 
@@ -109,7 +151,7 @@ def _in_balance(scores: PlateScores, identity: Ints, found: SpillScores, j: int,
 
 
 def _told_apart(
-    scores: PlateScores, identity: Ints, group: Ints, found: SpillScores, j: int, near: Bools
+    scores: PlateScores, matrix: Matrix, identity: Ints, group: Ints, found: SpillScores, j: int, near: Bools
 ) -> Ints:
     """The wells of a group whose sibs outside it speak against the spill: where all hybrids of the family
     speak for it, its parents are not what they should be. A family all of whose plants lie there counts with
@@ -133,14 +175,26 @@ def _told_apart(
         elif len(far) < LEAST_SIBS or np.median(spilled[far]) < -SPEAKS:
             # Selfs and outcrosses among the sibs are clear whoever the parents were; a hybrid that is clear
             # shows that they are as recorded. A line's DNA beside that of selfs looks like an outcross by it,
-            # beside that of hybrids like no plant: no father makes both.
+            # beside that of hybrids like no plant: no father makes both. Nor does one fill a run of a pod.
             like = found.like_outcross[mine, j]
-            both = bool(like.any()) and int((~like).sum()) >= LEAST_SIBS
-            told = both or bool(_hybrids(scores, identity, found.wells[clear]).any())
+            by_place = _run(scores, matrix, identity, found, j, mine) + A_WELL * int((~like).sum())
+            told = bool(like.any()) and by_place > BY_PLACE
+            told = told or bool(_hybrids(scores, identity, found.wells[clear]).any())
             (apart if len(clear) >= LEAST_SIBS and told else inside).append(mine)
     if not apart and len(inside) < 2:
         return group[:0]
     return np.sort(np.concatenate([*apart, *inside, *out_of_balance]))
+
+
+def _parents_known(scores: PlateScores, identity: Ints, wells: Ints) -> Bools:
+    """Which of these plants have two parents that are known at most markers, (well,): where the tube of one
+    failed, a line like it explains all its families."""
+    season, state = scores.season, spill_state(scores, identity)
+    cross = identity[wells] - season.n_lines
+    known = np.ones(len(wells), dtype=bool)
+    for parent in (season.mother[cross], season.father[cross]):
+        known &= (parent >= 0) & (state.known[state.at(parent)] >= PARENT_KNOWN)
+    return known
 
 
 def _silent(scores: PlateScores, identity: Ints, beside: Ints) -> Ints:
@@ -167,7 +221,7 @@ def spill_findings(
     scores: PlateScores,
     matrix: Matrix,
     identity: Ints,
-    threshold: float,
+    threshold: float = LIKELY_SPILL,
     borne: frozenset[str] = frozenset(),
 ) -> list[Finding]:
     """One finding for each line whose DNA ran over neighbouring wells, less the samples `borne` out by
@@ -177,22 +231,25 @@ def spill_findings(
         return []
     plants = (identity >= scores.season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers)
     open_to_it = plants & np.array([s not in borne for s in plate.samples])
+    open_to_it[plants] &= _parents_known(scores, identity, np.flatnonzero(plants))
     found = spill_scores(scores, matrix, identity, np.flatnonzero(open_to_it))
     out: list[Finding] = []
     near = _near(scores, found.wells)
     prior = float(np.log10(PRIOR_SPILL / max(len(found.wells) * len(found.lines), 1)))
     for j, line in enumerate(found.lines.tolist()):
         gain = clipped(found.spilled[:, j], matrix)
-        speak = _speak(found, j, gain)
-        groups = _together(near[np.ix_(speak, speak)])
-        for g in np.unique(groups):
-            mine = _told_apart(scores, identity, speak[groups == g], found, j, near)
+        for group in _groups(found, j, _speak(found, j, gain), near):
+            mine = _told_apart(scores, matrix, identity, group, found, j, near)
             if len(mine) < LEAST_WELLS:
                 continue
             nats = _nats(scores, identity, found.wells[mine], gain[mine], found.like_outcross[mine, j])
+            nats += _run(scores, matrix, identity, found, j, mine)
             odds = nats / float(np.log(10)) + prior
             if odds >= threshold:
-                beside = near[mine].any(axis=0) & (found.spilled[:, j] > -CLEARS)
+                beside: Bools = np.asarray(near[mine].any(axis=0))
+                # A plant that is none of its cross may be so by the DNA that ran over its well.
+                as_tagged = _as_tagged(scores, matrix, identity, found.wells[beside])
+                beside[beside] = (found.spilled[beside, j] > -CLEARS) | ~as_tagged
                 beside[mine] = True
                 held = np.union1d(found.wells[beside], _silent(scores, identity, found.wells[mine]))
                 out.append(_finding(scores, line, found.wells[mine], held, odds))

@@ -10,6 +10,8 @@ cross that fits another pair of parents than its tag's, and every line l, over t
 
 A row is proposed from DECIDED over every line only, and then its wells speak for no spill. None is proposed
 either where a plant is plainly a hybrid of the tag itself: not all of the tag was made otherwise.
+
+A part of a plate that lies otherwise is told from a spill by the odds of both over the plate as labelled.
 """
 
 from __future__ import annotations
@@ -23,12 +25,12 @@ from crossproof.inference.plates.arrays import SeasonTables
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import ODD
-from crossproof.inference.plates.spill_findings import PRIOR_SPILL
+from crossproof.inference.plates.spill_findings import PRIOR_SPILL, spill_findings
 from crossproof.inference.plates.spills import plants_of, spill_scores, spill_state
 from crossproof.inference.plates.tag_explanations import PRIOR_PARENT, Examined, called_plants
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import CorrectionKind
-from crossproof.model.findings import Finding, FindingKind
+from crossproof.model.findings import Finding, FindingKind, Hold
 from crossproof.text import first_of
 
 DECIDED = 2.0
@@ -41,16 +43,32 @@ ASKED = (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG)
 def told_from_spills(
     found: Sequence[Finding], plates: Sequence[Examined], season: SeasonTables
 ) -> tuple[list[Finding], frozenset[str]]:
-    """The findings, those about another tag or parent without their rows where their wells do not bear them;
-    and the samples of those that keep their rows."""
+    """The findings, those about another tag, parent or layout without their rows where wells do not bear
+    them; and the samples of those about tags and parents that keep their rows."""
     out: list[Finding] = []
     borne: set[str] = set()
+    by_name = {x.plate.name: x for x in plates}
     for f in found:
+        if f.hold is Hold.PLATE and f.corrections and f.plate in by_name:
+            f = _layout_told(f, by_name[f.plate])
         if f.kind in ASKED and f.corrections:
             f = _told(f, plates, season)
             borne.update(f.samples if f.corrections else ())
         out.append(f)
     return out, frozenset(borne)
+
+
+def _layout_told(f: Finding, x: Examined) -> Finding:
+    """A finding that a plate lies otherwise, without its row where a spill on the plate is likelier."""
+    spills = spill_findings(x.scores, x.search.labelled, x.plate.identity)
+    likelier = [s.other for s in spills if s.log10_odds > f.log10_odds]
+    if not likelier:
+        return f
+    more = (
+        f" DNA of {likelier[0]} that ran over neighbouring wells explains the plate better. No row is "
+        "proposed before new samples have told which it is."
+    )
+    return replace(f, corrections=(), evidence=f.evidence + more)
 
 
 def _names(f: Finding, season: SeasonTables) -> tuple[str, ...]:

@@ -27,8 +27,8 @@ from crossproof.model.arrays import Bools, Floats, Ints
 
 MOST_LINES = 40
 """In a season of more lines, only those that the plate has to do with are looked for."""
-KNOWN = 0.6
-"""Share of markers at which a line must be known to be named."""
+KNOWN = 0.2
+"""Share of markers at which a line must be known to be named; at the others it is any plant of the pool."""
 LIKE_OUTCROSS = 6.0
 """An outcross by the line explains a well nearly as well from this many nats below."""
 ASK_READS = -3.0
@@ -68,7 +68,7 @@ def one_plant(
             child = child_of_gametes(np.broadcast_to(egg, pollen.shape), pollen)
             by_line[mine] += log_sums(child.transpose(1, 2, 0), x[:, wells[mine]])
     by_line += scores.relation_prior()[OUTCROSS] - np.log(max(len(lines), 1))
-    own = scores.plain(identity, state)[wells]
+    own = scores.own_plain(identity)[wells]
     one = np.logaddexp(np.logaddexp(own, log_sum(by_line, axis=1)), matrix.anything[wells])
     return np.asarray(one), by_line
 
@@ -82,12 +82,15 @@ def _from_calls(scores: PlateScores, identity: Ints, wells: Ints, lines: Ints, s
         union = union_calls(season.blocks[b].k)
         parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
         plants = scores.cross_table(b, *parents)  # cross, relation, marker, genotype
-        tables = scores.parent_table(b, lines, state)
-        calls = np.stack([np.tensordot(line, union, axes=(1, 1)) for line in tables])  # line, marker, g1, g
+        tables = scores.parent_table(b, lines, state).transpose(1, 0, 2)
+        calls = np.tensordot(tables, union, axes=(2, 1)).transpose(0, 2, 1, 3)  # marker, g1, line, g
+        shape = len(x), x.shape[2]
+        every = plants.transpose(2, 0, 1, 3).reshape(shape[0], -1, shape[1])
+        mixed = np.matmul(every, calls.reshape(*shape, -1))
+        mixed = mixed.reshape(shape[0], len(crosses), N_RELATIONS, len(lines), shape[1])
         for c in range(len(crosses)):
             mine = np.flatnonzero(of == c)
-            mixed = np.matmul(plants[c].transpose(1, 0, 2), calls)  # line, marker, relation, g
-            flat = mixed.transpose(1, 3, 0, 2).reshape(len(x), x.shape[2], -1)
+            flat = mixed[:, c].transpose(0, 3, 2, 1).reshape(*shape, -1)
             total[mine] += log_sums(flat, x[:, wells[mine]]).reshape(len(mine), len(lines), N_RELATIONS)
     return log_sum(total + scores.relation_prior(), axis=2)
 
@@ -148,7 +151,7 @@ def spill_scores(
     """How each of these wells, every called one with progeny if None, speaks for a spill of each line."""
     plate, n = scores.plate, scores.season.n_lines
     state = spill_state(scores, identity)
-    lines = np.array([i for i in state.lines if scores.known_share(int(i), state) >= KNOWN], dtype=np.int64)
+    lines = np.array([i for i in state.lines if state.known_share(int(i)) >= KNOWN], dtype=np.int64)
     if wells is None:
         wells = np.flatnonzero((identity >= n) & (plate.n_called >= 0.3 * plate.n_markers))
     season, cross = scores.season, identity[wells] - n

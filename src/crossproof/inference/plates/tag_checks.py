@@ -17,7 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables, line_posterior
-from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.each import AskedOnce, one_by_one
 from crossproof.inference.plates.proposals import GAIN, misfit_wells
 from crossproof.inference.plates.reversed_tags import reversed_findings
 from crossproof.inference.plates.tag_explanations import (
@@ -51,16 +51,21 @@ def _plates_text(wells: list[str]) -> str:
 
 
 def cross_findings(
-    plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, asked: AskedOnce | None = None
 ) -> list[Finding]:
-    """Tags, and parents, that the plants of badly fitting crosses fit instead."""
-    turned = reversed_findings(plates, season, threshold, each)
-    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season, each) if c not in turned}
+    """Tags, and parents, that the plants of badly fitting crosses fit instead.
+
+    `asked`: what was asked of the same plates, or more of them, before.
+    """
+    asked = asked or AskedOnce(one_by_one)
+    turned = reversed_findings(plates, season, threshold, asked)
+    on: dict[int, list[Examined]] = {c: [] for c in bad_crosses(plates, season, asked) if c not in turned}
     for x in plates:
         for i in np.unique(x.search.identity).tolist():
             if i - season.n_lines in on:
                 on[i - season.n_lines].append(x)
-    explained = dict(zip(on, each(lambda c: explain(c, on[c], season, threshold), list(on)), strict=True))
+    answers = asked(lambda c: explain(c, on[c], season, threshold), list(on), lambda c: (c, *map(id, on[c])))
+    explained = dict(zip(on, answers, strict=True))
     parents = {c: e for c, all_e in explained.items() for e in all_e if e.cross < 0}
     whole = _whole_lines(parents, plates, season)
     of_line = {c for c, e in parents.items() if _replacement(c, e, season) in whole}

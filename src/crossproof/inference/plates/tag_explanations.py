@@ -16,9 +16,10 @@ import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.arrays import Plate, SeasonTables
-from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.log_sums import log_sums
+from crossproof.inference.plates.marker_votes import marker_scores
 from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_wells
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
@@ -80,27 +81,30 @@ def _others(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tup
     other = np.flatnonzero((season.mother != season.mother[cross]) | (season.father != season.father[cross]))
     if len(other) <= MAX_OTHERS:
         return other, np.full(len(other), 1 / max(len(other), 1))
-    pairs = np.stack([season.mother[other], season.father[other]])
-    _, first, count = np.unique(pairs, axis=1, return_index=True, return_counts=True)
-    share = count / len(other)
-    other = other[first]
+    first, count = season.parent_pairs
+    apart = (season.mother[first] != season.mother[cross]) | (season.father[first] != season.father[cross])
+    share = count[apart] / len(other)
+    other = first[apart]
     if len(other) <= MAX_OTHERS:
         return other, share
     lines = np.arange(-1, season.n_lines)  # an unknown line comes first
+    pairs = np.sort(np.stack([season.mother[other], season.father[other]]), axis=0) + 1
+    _, one, of_pair = np.unique(pairs[0] * len(lines) + pairs[1], return_index=True, return_inverse=True)
+    low, high = pairs[:, one]  # an F1 is the same either way
     fit = np.zeros(len(other))
     for x in plates:
         wells = called_plants(x, season.n_lines + cross)
         if len(wells) == 0:
             continue
         state = x.scores.lines_under(x.search.identity, more=lines)
-        crossed, selfed = np.zeros((len(wells), len(other))), np.zeros((len(wells), len(lines)))
+        crossed, selfed = np.zeros((len(wells), len(low))), np.zeros((len(wells), len(lines)))
         for b, likelihood in enumerate(x.scores.likelihood):
             table = x.scores.parent_table(b, lines, state)
             gametes = table @ gamete_table(x.scores.plate.blocks[b].k)
-            f1 = child_of_gametes(gametes[season.mother[other] + 1], gametes[season.father[other] + 1])
+            f1 = child_of_gametes(gametes[low], gametes[high])
             crossed += log_sums(f1.transpose(1, 2, 0), likelihood[:, wells])
             selfed += log_sums(table.transpose(1, 2, 0), likelihood[:, wells])
-        fit += np.maximum(crossed, selfed[:, season.mother[other] + 1]).sum(axis=0)
+        fit += np.maximum(crossed[:, of_pair], selfed[:, season.mother[other] + 1]).sum(axis=0)
     best = np.sort(np.argsort(-fit, kind="stable")[:MAX_OTHERS])
     return other[best], share[best]
 
@@ -180,24 +184,24 @@ def _many_markers(
         if len(wells):
             lines = np.array([mother, father])
             state = x.scores.lines_under(x.search.identity, more=lines)
-            other = x.scores.marker_scores(mother, father, wells, state)
+            other = marker_scores(x.scores, mother, father, wells, state)
             recorded = int(season.mother[cross]), int(season.father[cross])
-            if min(x.scores.known_share(p, state) for p in recorded) < KNOWN_SHARE:
+            if min(state.known_share(p) for p in recorded) < KNOWN_SHARE:
                 return False  # a tube that failed: any line would fit better
-            own = x.scores.marker_scores(*recorded, wells, state)
+            own = marker_scores(x.scores, *recorded, wells, state)
             votes = votes + (other - own).sum(axis=1)
     for_it, against = int((np.asarray(votes) > 2 * GAIN).sum()), int((np.asarray(votes) < -2 * GAIN).sum())
     return for_it >= LEAST_MARKERS and for_it >= 3 * against
 
 
-def bad_crosses(plates: Sequence[Examined], season: SeasonTables, each: Each = one_by_one) -> list[int]:
+def bad_crosses(plates: Sequence[Examined], season: SeasonTables, asked: AskedOnce) -> list[int]:
     """Crosses most of whose called plants (3 at least) are neither hybrid nor self of their tag.
 
     One outcross is nothing unusual; a whole family of them says that its father is another.
     """
     strange = np.zeros(len(season.crosses), dtype=np.int64)
     called = np.zeros(len(season.crosses), dtype=np.int64)
-    for counts in each(lambda x: _strange_plants(x, season), plates):
+    for counts in asked(lambda x: _strange_plants(x, season), plates, id):
         for c, n_called, n_strange in counts:
             called[c] += n_called
             strange[c] += n_strange
@@ -208,13 +212,12 @@ def _strange_plants(x: Examined, season: SeasonTables) -> list[tuple[int, int, i
     """Of every cross on a plate: its called plants, and how many are neither hybrid nor self of their tag."""
     n, identity = season.n_lines, x.search.identity
     misfit = misfit_wells(x.search.matrix, identity, x.scores)
-    state = x.scores.lines_under(identity)
+    by_relation = x.scores.own_relations(identity) + x.scores.relation_prior()
+    strange = misfit | (by_relation.argmax(axis=1) >= 2)
     counts = []
     for i in np.unique(identity[identity >= n]):
         c, wells = int(i) - n, called_plants(x, int(i))
         if len(wells) == 0:
             continue
-        scores = x.scores.relation_scores(season.mother[[c]], season.father[[c]], wells, state)[:, 0]
-        relation = (scores + x.scores.relation_prior()).argmax(axis=1)
-        counts.append((c, len(wells), int((misfit[wells] | (relation >= 2)).sum())))
+        counts.append((c, len(wells), int(strange[wells].sum())))
     return counts

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
+from crossproof.inference.plates.disorder import Disorder, disorder
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
     FIT_SHARE,
@@ -18,10 +19,10 @@ from crossproof.inference.plates.plate_excess import (
     season_shares,
 )
 from crossproof.inference.plates.proposals import Proposal
-from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.tag_explanations import Examined
-from crossproof.model.arrays import Bools, Ints
+from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.text import percent
 
 MOST_FAULTS = 3
 """More steps than this on one plate are no explanation, but a sign that the true one is missing."""
@@ -31,13 +32,12 @@ MOST_PAIRS = 1
 """The same of pairs of wells: two pairs at once are rarer than a sheet in disorder."""
 LEAST_EXCESS = 0.0
 """log10 odds from which a plate is held: a hold asks to look at the sheet, and a plant culled is gone."""
-LEAST_DISORDER = 0.0
-"""The same where it counts which odd wells fit one another's rows. Plates with 15 % of their plants in
-disorder have 0.4 and more (seeds 46000 to 46009, 62000 to 62005 of benchmarks/plate_seasons.py), 917
-faultless ones of plate_faults.py -0.2 and less."""
-FIT_IN_DISORDER, FIT_BY_CHANCE = 0.85, 0.3
-"""Share of odd wells that fit another's row where wells and rows are in disorder, and where they are odd each
-by itself. Set on seeds 46000 to 46009 and 61000 to 62006 of benchmarks/plate_seasons.py."""
+LEAST_DISORDER = -0.95
+"""The same where odd plants stand in one another's places (see `disorder`): a chance of one in ten. Of 61
+plates with 15 % of their plants in disorder (seeds 120000 to 120060 of benchmarks/plate_seasons.py) 58 have 0
+and more, of 420 faultless ones of plate_faults.py none has -0.8."""
+LEAST_DISORDERED = 3
+"""Fewest plants in one another's places that hold a plate: two are a pair, which is named by itself."""
 
 
 def unfit_findings(
@@ -48,12 +48,13 @@ def unfit_findings(
     `explained`: samples of which other findings (tags, parents) say what they are.
     """
     labelled = each(lambda x: odd_plants(x.scores, x.search.labelled, x.plate.identity), examined)
+    elsewhere = season_shares(labelled)
 
     def of_plate(i: int) -> Finding | None:
         x, plate = examined[i], examined[i].plate
         if all_alike(plate) or not len(labelled[i].wells):
             return None
-        shares = season_shares(labelled, i)
+        shares = elsewhere[i]
         free = np.array([s not in explained for s in plate.samples], dtype=bool)
         left = (
             odd_plants(x.scores, x.search.matrix, x.search.identity)
@@ -62,38 +63,36 @@ def unfit_findings(
         )
         rest = excess(plate, x.search.identity, left, shares, free)
         first = excess(plate, plate.identity, labelled[i], shares, free)
-        stands_out = _in_disorder(rest, x.search.matrix, x.search.identity, left, free)
-        if rest is not None and _only_pairs(x.search.steps):
-            stands_out |= _in_disorder(first, x.search.labelled, plate.identity, labelled[i], free)
+        stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
+        if _only_pairs(x):
+            stands_out |= first is not None and first.log10_odds >= LEAST_EXCESS
+        ordered = _in_disorder(x, free)
         piecemeal = _piecemeal(x.search.steps)
         mostly = _mostly_odd(x, left, free)
         if stands_out or piecemeal or mostly:
-            return _finding(x, labelled[i], first or rest)
-        return None
+            return _finding(x, labelled[i], first or rest, None)
+        return None if ordered is None else _finding(x, labelled[i], None, ordered)
 
     found = each(of_plate, range(len(examined)))
     return {x.plate.name: f for x, f in zip(examined, found, strict=True) if f is not None}
 
 
-def _in_disorder(
-    found: Excess | None, matrix: Matrix, identity: Ints, odd: OddPlants, open_wells: Bools
-) -> bool:
-    """Whether the odd wells of a plate are too many, or many that fit one another's rows."""
-    if found is None:
-        return False
-    wells = odd.wells[odd.odd & open_wells[odd.wells]]
-    fit = fit_one_another(matrix, identity, wells)
-    speaks = fit * np.log10(FIT_IN_DISORDER / FIT_BY_CHANCE)
-    speaks += (len(wells) - fit) * np.log10((1 - FIT_IN_DISORDER) / (1 - FIT_BY_CHANCE))
-    return bool(found.log10_odds >= LEAST_EXCESS or found.log10_odds + speaks >= LEAST_DISORDER)
+def _in_disorder(x: Examined, open_wells: Bools) -> Disorder | None:
+    """The plants that may stand in one another's places, if so many that no verdict on the plate can stand.
 
-
-def _only_pairs(steps: Sequence[Proposal]) -> bool:
-    """Whether pairs of wells that changed places are all that was found.
-
-    Some of many plants in disorder always fit each other's rows, so that these explain a part of it only.
+    Some of many plants in disorder always fit each other's rows: pairs of them explain a part of it only.
     """
-    return any(s.wells is not None for s in steps) and all(s.layout is None for s in steps)
+    pairs, plate = _only_pairs(x), x.plate
+    matrix = x.search.labelled if pairs else x.search.matrix
+    found = disorder(x.scores, matrix, plate.identity if pairs else x.search.identity, open_wells)
+    enough = len(found.wells) >= LEAST_DISORDERED and found.log10_odds >= LEAST_DISORDER
+    return found if enough else None
+
+
+def _only_pairs(x: Examined) -> bool:
+    """Whether pairs of wells that changed places are all that was found."""
+    steps, as_labelled = x.search.steps, (x.search.start == x.plate.identity).all()
+    return bool(as_labelled and any(s.wells for s in steps) and all(s.layout is None for s in steps))
 
 
 def _piecemeal(steps: Sequence[Proposal]) -> bool:
@@ -111,17 +110,26 @@ def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:
     return bool(odd.sum() >= 8 and odd.sum() > 0.5 * here.sum() and len(crosses) >= 2)
 
 
-def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None) -> Finding:
+def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None, ordered: Disorder | None) -> Finding:
+    """`ordered`: the plants in disorder, if nothing else holds the plate."""
     plate = x.plate
     wells = odd.wells[odd.odd]
+    text = f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says"
+    odds = stands_out.log10_odds if stands_out is not None else float("nan")
+    if ordered is not None:
+        odds = ordered.log10_odds
+        text += (
+            f" of them, and {len(ordered.wells)} plants fit one another's rows: the chance is "
+            f"{percent(1 / (1 + 10**-odds))} that the wells hold these plants in another order than the "
+            "sheet lists them."
+        )
+    else:
+        part = stands_out.part if stands_out is not None and odds >= LEAST_EXCESS else ""
+        text += f" of them{f', most of all in {part}' if part else ''}"
+        text += ", more than chance and the season's stray seed can explain."
+    text += " No layout that was tried, exchange of plates, tag or parent line accounts for it."
     fit = fit_one_another(x.search.labelled, plate.identity, wells)
-    where = f", most of all in {stands_out.part}" if stands_out is not None and stands_out.part else ""
-    text = (
-        f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says of "
-        f"them{where}, more than chance and the season's stray seed can explain. No layout that was tried, "
-        f"exchange of plates, tag or parent line accounts for it."
-    )
-    if len(wells) and fit >= FIT_SHARE * len(wells):
+    if ordered is None and len(wells) and fit >= FIT_SHARE * len(wells):
         text += (
             f" {fit} of them fit one another's rows of the sheet: the wells hold these plants in another "
             "order than the sheet lists them."
@@ -138,6 +146,6 @@ def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None) -> Finding:
         "or too few, a wrong sheet, file or label. Correct the sheet, or genotype the plate again.",
         wells=tuple(plate.place(int(w)) for w in wells),
         samples=tuple(plate.samples[w] for w in wells),
-        log10_odds=stands_out.log10_odds if stands_out is not None else float("nan"),
+        log10_odds=odds,
         hold=Hold.PLATE,
     )

@@ -46,15 +46,15 @@ def _gains(scores: PlateScores, identity: Ints, wells: Ints, b: int) -> tuple[Fl
     het = heterozygous_codes(k)
     gain = np.zeros((2, len(x)))
     crosses = np.zeros((2, len(x)), dtype=np.int64)
-    elsewhere = scores.lines_under(np.where(scores.tube, EMPTY, identity))
-    here = scores.lines_under(identity)
+    without = np.where(scores.tube, EMPTY, identity)
+    elsewhere = scores.lines_under(without)
     for i in np.unique(identity[wells]).tolist():
         mine = wells[identity[wells] == i]
         pair = season.mother[[i - n]], season.father[[i - n]]
-        known = min(scores.known_share(int(p[0]), elsewhere) for p in pair)
-        state = elsewhere if known >= KNOWN_SHARE else here
-        relation = (scores.relation_scores(*pair, mine, state)[:, 0] + scores.relation_prior()).argmax(axis=1)
-        tables, _ = scores.identity_tables(i, int(mine[0]), state)
+        known = min(elsewhere.known_share(int(p[0])) for p in pair)
+        believed = without if known >= KNOWN_SHARE else identity
+        relation = (scores.own_relations(believed)[mine] + scores.relation_prior()).argmax(axis=1)
+        tables, _ = scores.identity_tables(i, int(mine[0]), scores.lines_under(believed))
         table = tables[b][relation].transpose(1, 0, 2)  # marker, well, genotype
         seen = codes[:, mine] != NO_CALL_CODE
         like = x[:, mine].astype(np.float64)

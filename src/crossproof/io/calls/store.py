@@ -7,11 +7,14 @@ memory when read, so that a job which needs few of them pays for few.
 from __future__ import annotations
 
 import hashlib
+import io
 import json
+import math
 import os
 import shutil
 import tempfile
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +28,10 @@ from crossproof.model.genotypes import CallBatch, CallBlock, Evidence, Markers
 
 STORE_VERSION = 2
 _HEADER = "header.json"
-MAPPED_FROM = 1 << 16
-"""Bytes from which on an array is mapped: less is read sooner than mapped, and an empty one cannot be."""
+_SMALL = 1 << 16
+"""Bytes: opening and mapping a file costs more than reading so many."""
+_NPY_1 = b"\x93NUMPY\x01\x00"
+"""How an .npy file of format version 1.0 begins."""
 
 
 class StoreError(InternalError):
@@ -78,7 +83,7 @@ def _put_in_place(temporary: Path, folder: Path) -> None:
 
 
 def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
-    """Header and arrays (read-only memory maps) that `write_arrays` wrote.
+    """Header and arrays (read-only, large ones mapped into memory) that `write_arrays` wrote.
 
     Raises StoreError, FileNotFoundError.
     """
@@ -92,19 +97,46 @@ def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], d
         raise StoreError(f"{folder}: the header is damaged or of another version")
     if header.get("store_version") != STORE_VERSION:
         raise StoreError(f"{folder}: written by another version")
-    arrays: dict[str, NDArray[Any]] = {}
-    for name, digest in header["arrays"].items():
-        path = folder / f"{name}.npy"
-        if not path.is_file() or (verify and _digest(path) != digest):
-            raise StoreError(f"{path}: missing or changed since it was written")
-        array = (
-            np.load(path, allow_pickle=False)
-            if path.stat().st_size < MAPPED_FROM
-            else np.load(path, mmap_mode="r", allow_pickle=False)
-        )
-        array.flags.writeable = False
-        arrays[name] = array
-    return header, arrays
+    sums = header["arrays"].items()
+    return header, {name: _read_array(f"{folder}/{name}.npy", sha if verify else None) for name, sha in sums}
+
+
+def _read_array(path: str, sha: str | None) -> NDArray[Any]:
+    """An array, read-only, mapped into memory where that is worth it; `sha`: what its digest has to be."""
+    try:
+        with open(path, "rb") as handle:
+            small = os.fstat(handle.fileno()).st_size <= _SMALL
+            data = handle.read() if small else b""
+            if sha is not None:
+                found = hashlib.sha256(data) if small else hashlib.file_digest(handle, "sha256")
+                if found.hexdigest() != sha:
+                    raise StoreError(f"{path}: changed since it was written")
+    except (FileNotFoundError, IsADirectoryError):
+        raise StoreError(f"{path}: missing") from None
+    if small:
+        return _array_of(data)
+    array: NDArray[Any] = np.load(path, mmap_mode="r", allow_pickle=False)
+    array.flags.writeable = False
+    return array
+
+
+def _array_of(data: bytes) -> NDArray[Any]:
+    """The array of the bytes of an .npy file; as numpy reads it, sooner where many have the same header."""
+    if data[:8] == _NPY_1:
+        start = 10 + int.from_bytes(data[8:10], "little")
+        shape, by_column, dtype = _layout(data[8:start])
+        if not dtype.hasobject:
+            flat = np.frombuffer(data, dtype, math.prod(shape), start)
+            return flat.reshape(shape, order="F" if by_column else "C")
+    array: NDArray[Any] = np.load(io.BytesIO(data), allow_pickle=False)
+    array.flags.writeable = False
+    return array
+
+
+@lru_cache(maxsize=1 << 10)
+def _layout(header: bytes) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
+    """Shape, order and type that the header of an .npy file tells, from its length on."""
+    return np.lib.format.read_array_header_1_0(io.BytesIO(header))
 
 
 def _json_digest(header: Mapping[str, Any]) -> str:

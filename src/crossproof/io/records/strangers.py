@@ -24,7 +24,7 @@ def sample_strangers(
     """
     held = {s for names in samples_by_batch.values() for s in names}
     wells: dict[str, dict[str, None]] = {}
-    for sample, batch in zip(samples["sample_id"], samples["batch"], strict=True):
+    for sample, batch in zip(samples["sample_id"].tolist(), samples["batch"].tolist(), strict=True):
         if sample:
             wells.setdefault(batch, {})[sample] = None
     anywhere = [s for s in wells.get("", ()) if s not in held]

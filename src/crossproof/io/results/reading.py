@@ -10,7 +10,7 @@ import pandas as pd
 
 from crossproof.errors import InputError
 from crossproof.io.results.columns import RESULT_COLUMNS, ColumnKind
-from crossproof.io.results.tables import VERDICT_COUNTS, table_bytes
+from crossproof.io.results.tables import VERDICT_COUNTS, read_parquet, table_bytes
 
 PLANT_KEYS = ("plant", "cross_id")
 """Columns of verdicts.csv without which nothing can be said of a plant."""
@@ -70,4 +70,4 @@ def as_read(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 def read_verdicts(path: Path) -> pd.DataFrame:
     """The table of verdicts from Parquet, its types as they were before it was written."""
-    return pd.read_parquet(path).astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))
+    return read_parquet(path).astype(dict.fromkeys(VERDICT_COUNTS, "Int64"))

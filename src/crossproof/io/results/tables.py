@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.columns import RESULT_COLUMNS, ResultColumn
@@ -50,17 +52,34 @@ def _cells(series: pd.Series, declared: ResultColumn | None) -> list[str]:
     # A column of one type is not asked of each value anew.
     match series.dtype.kind if isinstance(series.dtype, np.dtype) else "O":
         case "f":
-            return ["" if value != value else number_text(value, decimals) for value in series.tolist()]
+            return _numbers(series.to_numpy(), decimals)
         case "i" | "u":
             return [str(value) for value in series.tolist()]
         case "b":
             return ["yes" if value else "no" for value in series.tolist()]
     missing = series.isna().tolist()
+    if isinstance(series.dtype, pd.StringDtype):
+        words = series.to_numpy(dtype=object).tolist()
+        return ["" if gone else word for word, gone in zip(words, missing, strict=True)]
+    if isinstance(series.dtype, pd.Int64Dtype):
+        wholes = series.fillna(0).to_numpy(dtype=np.int64).tolist()
+        return ["" if gone else str(value) for value, gone in zip(wholes, missing, strict=True)]
     values = series.astype(object).tolist()
     return [
         value if type(value) is str else "" if gone else _cell(value, decimals)
         for value, gone in zip(values, missing, strict=True)
     ]
+
+
+def _numbers(values: NDArray[Any], decimals: int | None) -> list[str]:
+    """A column of numbers as `number_text` writes them, plain ones all at once; NaN is an empty cell."""
+    form = ",%.6g" if decimals is None else f",%.{decimals}f"
+    out = (form * len(values) % tuple(values.tolist())).split(",")[1:]
+    for i in np.flatnonzero(np.isnan(values)).tolist():
+        out[i] = ""
+    for i in np.flatnonzero(np.isinf(values) | (np.signbit(values) & ~np.isnan(values))).tolist():
+        out[i] = number_text(float(values[i]), decimals)
+    return out
 
 
 def _cell(value: Any, decimals: int | None) -> str:
@@ -93,7 +112,9 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes:
     arrays, names = [], []
     for name in frame.columns:
         series = frame[name]
-        if series.dtype == object or isinstance(series.dtype, pd.CategoricalDtype | pd.StringDtype):
+        if isinstance(series.dtype, pd.StringDtype):
+            arrays.append(pa.array(series.to_numpy(dtype=object), type=pa.string(), from_pandas=True))
+        elif series.dtype == object or isinstance(series.dtype, pd.CategoricalDtype):
             missing = series.isna().tolist()
             told = [
                 None if gone else str(v)
@@ -107,6 +128,11 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes:
     out = io.BytesIO()
     pq.write_table(table, out, compression="zstd", version="2.6", write_statistics=True)
     return out.getvalue()
+
+
+def read_parquet(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """A table from one Parquet file; pandas' own reader first loads what reads folders of them."""
+    return pq.ParquetFile(path).read(columns).to_pandas()
 
 
 VERDICT_COUNTS = ("contrast_markers", "contrast_scored", "contrast_het", "foreign_calls")
@@ -132,6 +158,7 @@ __all__ = [
     "number_text",
     "parquet_bytes",
     "problems_frame",
+    "read_parquet",
     "table_bytes",
     "write_parquet",
     "write_table",

@@ -91,7 +91,8 @@ def _mean_odds() -> Floats:
     return np.asarray(logit(np.clip(means, 1e-12, 1 - 1e-12)))
 
 
-_MEAN_ODDS = _mean_odds()
+_MEAN_ODDS, _ODDS_OF = np.unique(_mean_odds(), axis=0, return_inverse=True)
+"""Structures that differ in size alone share their odds; rows, and the row of each structure."""
 
 
 def _shape(mu: Floats) -> _Shape:
@@ -102,7 +103,7 @@ def _shape(mu: Floats) -> _Shape:
     """
     pure, size, lean = _MOVING[:3, :, None]
     at = logit(mu)
-    x = np.array([np.interp(at, odds, _FINE) for odds in _MEAN_ODDS])
+    x = np.array([np.interp(at, odds, _FINE) for odds in _MEAN_ODDS])[_ODDS_OF]
     top = expit(x + lean)
     mean, fixed_size = _FIXED[:2, :, None]
     alike = np.broadcast_to(mean, (_FIXED.shape[1], len(mu)))
@@ -218,12 +219,13 @@ def _group(pods: Pods, rows: Ints, effect: float) -> _Group:
     shape = _shape(expit(points))
     mixed = np.maximum(1 - shape.none - shape.all, 0.0)
     size = _SIZES[:, None]  # a + b, the same at every point of a structure
-    steps = np.arange(int(n.max()))
+    steps = np.arange(int(n.max()))[:, None, None]
 
     def rising(start: Floats) -> Floats:
-        """log of start (start + 1) .. (start + j - 1), j = 0 .. n; (structure, point, j)."""
-        logs = np.log(start[..., None] + steps)
-        return np.concatenate([np.zeros((*start.shape, 1)), np.cumsum(logs, axis=-1)], axis=-1)
+        """log of start (start + 1) .. (start + j - 1), j = 0 .. n; (j, structure, point)."""
+        out = np.zeros((len(steps) + 1, *start.shape))
+        np.cumsum(np.log(start + steps), axis=0, out=out[1:])
+        return out
 
     up, down, whole = rising(shape.a), rising(shape.b), rising(size)
     cells, cell = np.unique(np.column_stack([y, n]).astype(np.int64), axis=0, return_inverse=True)
@@ -231,7 +233,7 @@ def _group(pods: Pods, rows: Ints, effect: float) -> _Group:
     times = group_sum(np.ravel(cell), worth, len(cells))
     total = np.zeros_like(mixed)
     for (hybrids, typed), many in zip(cells, times, strict=True):
-        chance = mixed * np.exp(up[..., hybrids] + down[..., typed - hybrids] - whole[..., typed])
+        chance = mixed * np.exp(up[hybrids] + down[typed - hybrids] - whole[typed])
         if hybrids == typed:
             chance = chance + shape.all
         if hybrids == 0:

@@ -80,7 +80,9 @@ def season_model(season: Tally, options: RateOptions) -> FactorModel:
     )
 
 
-def factors_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
+def factors_table(
+    crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions, season: Tally | None = None
+) -> pd.DataFrame:
     """One row per term of the logistic model of self against hybrid.
 
     `term`, `level`, `reference`: the factor, and its level against the reference or a slope "per ..";
@@ -88,7 +90,7 @@ def factors_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOp
     `alone` (+ `_low`, `_high`): the factor by itself; `events_per_term`, `variance_inflation`; `note`: why a
     number is missing. Rows with the term "(season)" are sentences about the whole model.
     """
-    season = tally(crosses, verdicts)
+    season = season or tally(crosses, verdicts)
     model = season_model(season, options)
     rows = [
         {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -11,10 +12,11 @@ from crossproof.model.arrays import Floats, Ints
 from crossproof.rates.tables.tally import RateOptions, Tally, number, text
 
 SEASON = "season"
-STANDARD = ("operator", "mother", "father", "hour", "temperature_class", "week")
+OPERATOR = "operator"
+STANDARD = (OPERATOR, "mother", "father", "hour", "temperature_class", "week")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Grouping:
     """`group` (tag,) counts from 0 into `levels`, -1 where the tag has no entry."""
 
@@ -23,6 +25,7 @@ class Grouping:
     levels: tuple[str, ...]
 
 
+@lru_cache(maxsize=16)
 def grouping(tally: Tally, name: str, options: RateOptions) -> Grouping:
     """Tags grouped by one column; `hour` by the whole hour, `temperature_class` by steps of degrees."""
     frame = tally.crosses

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,7 @@ from crossproof.rates.estimators.group_means import GroupMeans, group_means
 from crossproof.rates.estimators.intervals import rate, ratio_interval
 from crossproof.rates.estimators.pod_mixture import Pods, pod_success
 from crossproof.rates.estimators.weighted_rates import weighted_rates, worth_of
+from crossproof.rates.tables.grouping import OPERATOR, grouping
 from crossproof.rates.tables.tally import COUNTED, HELD, UNDETERMINED, RateOptions, Tally
 
 RATE_NAMES: tuple[str, ...] = ("hybrid_rate", "selfing_rate", "outcrossing_rate", "off_pedigree_rate")
@@ -33,7 +35,7 @@ SELFED_SEED, SELFED_FLOWERS = "selfed_seed_share", "selfed_flower_share"
 """Two questions about selfing: how much of the seed is selfed, and how often a pollination went wrong."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Success:
     """True success and hybrid seeds of every tag, (tag,), and the pods it rests on, (pod,)."""
 
@@ -43,6 +45,7 @@ class Success:
     pods: Pods
 
 
+@lru_cache(maxsize=1)
 def tag_success(tally: Tally) -> Success:
     """True success of every tag, and its estimated hybrid seeds (NaN where no plant has a verdict)."""
     pods = pods_on_flowers(
@@ -99,6 +102,7 @@ class Selfing:
     pods_seen: Floats
 
 
+@lru_cache(maxsize=1)
 def tag_selfing(tally: Tally, success: Success) -> Selfing:
     """Selfing of every tag by seed and by pod.
 
@@ -136,6 +140,17 @@ def bounds(counts: Floats) -> tuple[Floats, Floats]:
     """
     total = counts.sum(axis=1, keepdims=True)
     return rate(counts[:, :4], total), rate(counts[:, :4] + counts[:, 4:], total)
+
+
+@lru_cache(maxsize=1)
+def _of_operators(tally: Tally, options: RateOptions) -> pd.DataFrame:
+    of = grouping(tally, OPERATOR, options)
+    return group_rates(tally, tag_success(tally), of.group, len(of.levels), options)
+
+
+def operator_rates(tally: Tally, options: RateOptions) -> pd.DataFrame:
+    """`group_rates` of every person, made once for the two tables that show them."""
+    return _of_operators(tally, options).copy()
 
 
 def group_rates(

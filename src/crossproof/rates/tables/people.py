@@ -20,7 +20,7 @@ from crossproof.rates.people.standardise import alone_share, expected_rate
 from crossproof.rates.people.standing import Judgement, Position
 from crossproof.rates.tables.factors import week_number
 from crossproof.rates.tables.grouping import Grouping, grouping
-from crossproof.rates.tables.groups import group_rates, tag_success, too_few
+from crossproof.rates.tables.groups import operator_rates, too_few
 from crossproof.rates.tables.tally import RateOptions, Tally, number, tally, text
 from crossproof.text import percent
 
@@ -32,7 +32,9 @@ _SEED = 20_310_601
 """Of the simulated null distribution, so that the same season always gives the same p."""
 
 
-def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
+def operators_table(
+    crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions, season: Tally | None = None
+) -> pd.DataFrame:
     """One row per person: rates with limits and bounds, raw and shrunk, beside what was to be expected.
 
     Beyond the rates: `counted_self`, selfs among the counted plants; `expected_given_conditions` selfs of
@@ -42,10 +44,10 @@ def operators_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: Rate
     rate as it would be under everyone's conditions, `phi`; `p`, `q` of observed against expected;
     `judgement`, `note`.
     """
-    season = tally(crosses, verdicts)
+    season = season or tally(crosses, verdicts)
     people = grouping(season, "operator", options)
     count = len(people.levels)
-    frame = group_rates(season, tag_success(season), people.group, count, options)
+    frame = operator_rates(season, options)
     frame.insert(0, "operator", list(people.levels))
     few = too_few(frame, options)
 
@@ -160,7 +162,9 @@ def _notes(alone: dict[str, Floats], retained: Floats, apart: Bools) -> list[str
     return ["; ".join(n) for n in notes]
 
 
-def learning_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
+def learning_table(
+    crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions, season: Tally | None = None
+) -> pd.DataFrame:
     """One row per person and week, in order of time, with the person's trend over the season.
 
     `selfing_rate` of the week with limits and over all weeks so far; `flowers_before`: pollinated by the
@@ -169,7 +173,7 @@ def learning_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateO
     person; NaN with a `note` where there is too little to say. Learning and the season's own course (heat,
     flowers) cannot be told apart for one person.
     """
-    season = tally(crosses, verdicts)
+    season = season or tally(crosses, verdicts)
     people, weeks = grouping(season, "operator", options), grouping(season, "week", options)
     both = (people.group >= 0) & (weeks.group >= 0)
     empty = pd.DataFrame({c: pd.Series(dtype=t) for c, t in _LEARNING.items()})
@@ -250,14 +254,16 @@ def _moment(season: Tally) -> Ints:
     return out
 
 
-def control_chart_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
+def control_chart_table(
+    crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions, season: Tally | None = None
+) -> pd.DataFrame:
     """One row per week: selfing rate and the three-standard-deviation limits it should stay in.
 
     `effective`: independent plants the week's plants are worth; the limits are for that many. `out`: outside.
     `centre_without_out`, `low_without_out`, `high_without_out`: the same without the weeks that are out, for
     when their cause is known.
     """
-    season = tally(crosses, verdicts)
+    season = season or tally(crosses, verdicts)
     weeks = grouping(season, "week", options)
     count = len(weeks.levels)
     selfs, plants = _self_counts(season)

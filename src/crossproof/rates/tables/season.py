@@ -1,7 +1,7 @@
 """The result tables of the rates: frames in, frames out. This is what the workflow's steps call.
 
-Every function takes the crossing records, the verdicts (one row per plant) and the options; each counts the
-season for itself, which costs little, so that none depends on another having run.
+Every function takes the crossing records, the verdicts (one row per plant) and the options. Each counts the
+season for itself, unless it is given as `season`, so that none depends on another having run.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from crossproof.rates.estimators.sequential import next_batch
 from crossproof.rates.people.cautions import CAUTION, CAUTION_SHORT
 from crossproof.rates.tables.cross_state import CrossFacts, next_steps, step_detail
 from crossproof.rates.tables.factors import factors_table
-from crossproof.rates.tables.grouping import groupings
+from crossproof.rates.tables.grouping import OPERATOR, Grouping, groupings
 from crossproof.rates.tables.groups import (
     RATE_NAMES,
     SELFED_FLOWERS,
@@ -29,6 +29,7 @@ from crossproof.rates.tables.groups import (
     Success,
     bounds,
     group_rates,
+    operator_rates,
     tag_selfing,
     tag_success,
     too_few,
@@ -67,6 +68,7 @@ def crosses_table(
     verifiable: Mapping[str, Provable] | None = None,
     untyped: Mapping[str, str] | None = None,
     past: PastTags | None = None,
+    season: Tally | None = None,
 ) -> pd.DataFrame:
     """One row per tag: the record, what was found, rates with limits, true success, and what to do next.
 
@@ -77,7 +79,7 @@ def crosses_table(
     Raw rates have exact (Clopper-Pearson) limits, `_bound_` columns take no or every undetermined plant,
     `_shrunk` columns draw the tag towards the whole season.
     """
-    season = tally(crosses, verdicts)
+    season = season or tally(crosses, verdicts)
     success = tag_success(season)
     record = season.crosses.drop(columns=[c for c in _OWN_RECORD if c in season.crosses])
     columns: dict[str, object] = {"tested": season.tested.astype("int64")}
@@ -242,17 +244,18 @@ def _seeds_per_flower(season: Tally) -> float:
     return float(season.seeds[known].sum()) / total if total > 0 else 1.0
 
 
-def rates_by_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions) -> pd.DataFrame:
+def rates_by_table(
+    crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateOptions, season: Tally | None = None
+) -> pd.DataFrame:
     """Rates of every group of tags, long: `factor` (mother, hour, week, ..) and `level`, then the rates.
 
     Factors: season, operator, mother, father, hour, temperature class, week, each column named in
     `rates_by`; and pod, where plants carry one (exact limits: a pod is a single cluster).
     """
-    season = tally(crosses, verdicts)
-    success = tag_success(season)
+    season = season or tally(crosses, verdicts)
     parts = []
     for factor in groupings(season, options):
-        frame = group_rates(season, success, factor.group, len(factor.levels), options)
+        frame = _rates_of(factor, season, options)
         frame.insert(0, "factor", factor.name)
         frame.insert(1, "level", list(factor.levels))
         frame["too_few"] = too_few(frame, options)
@@ -260,6 +263,12 @@ def rates_by_table(crosses: pd.DataFrame, verdicts: pd.DataFrame, options: RateO
     if season.pods_recorded:
         parts.append(_pods(season, options))
     return pd.concat(parts, ignore_index=True)
+
+
+def _rates_of(factor: Grouping, season: Tally, options: RateOptions) -> pd.DataFrame:
+    if factor.name == OPERATOR:
+        return operator_rates(season, options)
+    return group_rates(season, tag_success(season), factor.group, len(factor.levels), options)
 
 
 def _pods(season: Tally, options: RateOptions) -> pd.DataFrame:

@@ -59,9 +59,12 @@ class RateOptions:
         return cls(**found)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Tally:
-    """One season counted. Arrays (tag,) or (tag, class) unless said; `cluster_*` are (cluster,)."""
+    """One season counted. Arrays (tag,) or (tag, class) unless said; `cluster_*` are (cluster,).
+
+    A tally is equal to itself alone, so that what was worked out of one can be kept for the next table.
+    """
 
     crosses: pd.DataFrame
     tested: Floats

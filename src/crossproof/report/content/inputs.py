@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute
 
 from crossproof.model.arrays import Bools, Floats
 from crossproof.model.findings import Finding
@@ -82,5 +84,12 @@ def numbers(frame: pd.DataFrame, column: str) -> Floats:
     """A column as float64 (row,), NaN where missing, not a number, or where there is no such column."""
     if column not in frame.columns:
         return np.full(len(frame), np.nan)
-    values: Floats = pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    cells = frame[column]
+    if isinstance(cells.dtype, pd.StringDtype):
+        try:  # sooner than pandas, and as exact
+            read = pa.compute.cast(pa.array(cells.where(cells != "")), pa.float64())
+            return np.asarray(read.to_numpy(zero_copy_only=False))
+        except pa.ArrowInvalid:
+            pass  # some cell is no number
+    values: Floats = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     return values

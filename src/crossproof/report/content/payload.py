@@ -163,17 +163,17 @@ def _crosses(frame: pd.DataFrame) -> dict[str, Any]:
 def _wells(inputs: ReportInputs) -> dict[str, Any]:
     table = well_table(inputs)
     place = {p: i for i, p in enumerate(texts(inputs.verdicts, "plant"))}
-    spots = [parse_well(w) for w in table["well"]]
+    spots = [parse_well(w) for w in table["well"].tolist()]
     return {
         "n": len(table),
-        "plate": coded(list(table["plate"])),
+        "plate": coded(table["plate"].tolist()),
         "row": [s.row for s in spots],
         "col": [s.column for s in spots],
-        "role": coded(list(table["role"])),
-        "line": coded(list(table["line"])),
-        "sample": coded(list(table["sample_id"])),
-        "findings": coded(list(table["findings"])),
-        "plant": [place.get(p, -1) if p else -1 for p in table["plant"]],
+        "role": coded(table["role"].tolist()),
+        "line": coded(table["line"].tolist()),
+        "sample": coded(table["sample_id"].tolist()),
+        "findings": coded(table["findings"].tolist()),
+        "plant": [place.get(p, -1) if p else -1 for p in table["plant"].tolist()],
         "call_rate": scaled(table["call_rate"].to_numpy(), 3),
     }
 
@@ -234,9 +234,8 @@ def _calls(inputs: ReportInputs) -> dict[str, Any] | None:
     total = len(store.marker_ids)
     most = min(MOST_MARKERS, max(60, MOST_CALLS // max(1, len(inputs.verdicts))))
     store = store.take_markers(choose_markers(store, most))
-    order = [
-        store.plant_place.get(p, -1) for p in inputs.verdicts.get("plant", pd.Series(dtype=str)).astype(str)
-    ]
+    plants = inputs.verdicts.get("plant", pd.Series(dtype=str)).astype(str).tolist()
+    order = [store.plant_place.get(p, -1) for p in plants]
     # A column of MISSING at the end stands for plants without calls: place -1 reads it.
     padded = np.concatenate(
         [store.codes, np.full((len(store.marker_ids), 1), MISSING, dtype=np.int8)], axis=1

@@ -11,11 +11,12 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from zipfile import ZIP_DEFLATED, ZipFile
+from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from crossproof.report.content.sheets import Cell
+from crossproof.report.draw.archives import joined_archives
 
 MOST_TEXT = 32_000
 """Characters of a cell; a spreadsheet takes 32,767."""
@@ -26,6 +27,10 @@ _MOST_REMEMBERED = 50_000
 
 _CELL = re.compile(r'<c r="([A-Z]+)(\d+)" s="(\d+)"')
 _UNSAFE = re.compile(r'[&<>"\n\x00-\x08\x0b-\x1f\ufffe\uffff]|_x[0-9a-fA-F]{4}_|^\s|\s$')
+_UNSAFE_AMONG = re.compile(
+    r'[&<>"\n\x00-\x08\x0b-\x1f\ufffe\uffff]|_x[0-9a-fA-F]{4}_|(?:^|\t)[^\S\t]|[^\S\t](?:\t|$)'
+)
+"""The same of texts with tabs between them."""
 _ESCAPED = re.compile(r"(_x[0-9a-fA-F]{4}_)")
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\ufffe\uffff]")
 
@@ -131,6 +136,12 @@ class _Tails(dict[Cell, str]):
         k, start, rows = self.column, self.start, self.rows
         held = [row[k] for row in rows.rows[first:end]]
         heads = rows.heads.intersection(range(first, end))
+        if not heads and k != rows.marks and _plain(held):
+            before, after = _around_text(self.number_of.get(rows.styles[k], ""))
+            some = ((n, cell) for n, cell in zip(at, held, strict=True))
+            if rows.keep_empty:
+                return [f"{start}{n}{before}{cell}{after}" for n, cell in some]
+            return [f"{start}{n}{before}{cell}{after}" if cell else "" for n, cell in some]
         for r in heads:
             held[r - first] = ""
         out = [f"{start}{n}{tail}" if (tail := self[cell]) else "" for n, cell in zip(at, held, strict=True)]
@@ -150,6 +161,24 @@ def _letters(column: int) -> str:
     return name
 
 
+def _plain(cells: Sequence[Cell]) -> bool:
+    """Whether all cells are texts that stand in a workbook as they are: asked of many at once."""
+    try:
+        joined = "\t".join(cells)  # type: ignore[arg-type]
+    except TypeError:  # a number is among them
+        return False
+    return (
+        joined.count("\t") == len(cells) - 1
+        and _UNSAFE_AMONG.search(joined) is None
+        and max(map(len, cells)) <= MOST_TEXT  # type: ignore[arg-type]
+    )
+
+
+def _around_text(style: str, space: str = "") -> tuple[str, str]:
+    """What stands before and after the text of a cell, from the row's number on."""
+    return f'" s="{style}" t="inlineStr"><is><t{space}>', "</t></is></c>"
+
+
 def _tail(cell: Cell, style: str) -> str:
     """What follows the row's number in a cell's markup."""
     if not isinstance(cell, str):
@@ -159,27 +188,50 @@ def _tail(cell: Cell, style: str) -> str:
         text = _CONTROL.sub(lambda m: f"_x{ord(m.group()):04X}_", _ESCAPED.sub(r"_x005F\1", text))
         space = ' xml:space="preserve"' if text[:1].isspace() or text[-1:].isspace() else ""
         text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-    return f'" s="{style}" t="inlineStr"><is><t{space}>{text}</t></is></c>'
+    before, after = _around_text(style, space)
+    return f"{before}{text}{after}"
 
 
-def with_rows(book: bytes, sheets: Mapping[int, SheetRows]) -> bytes:
+Shared = Callable[[Callable[[int], bytes], Sequence[int]], list[bytes]]
+"""Calls a function with every one of some numbers and gives the answers, by several processes or not."""
+
+
+def one_by_one(function: Callable[[int], bytes], numbers: Sequence[int]) -> list[bytes]:
+    """Shared among no others."""
+    return [function(number) for number in numbers]
+
+
+def with_rows(book: bytes, sheets: Mapping[int, SheetRows], shared: Shared = one_by_one) -> bytes:
     """A workbook with the rows of sheets put in place of their samples, by the sheets' numbers from 1."""
-    parts = {f"xl/worksheets/sheet{number}.xml": rows for number, rows in sheets.items()}
+    rows_of = {f"xl/worksheets/sheet{number}.xml": rows for number, rows in sheets.items()}
+    with ZipFile(io.BytesIO(book)) as made:
+        parts = [(part, made.read(part)) for part in made.infolist()]
+    long = [k for k, (part, _) in enumerate(parts) if part.filename in rows_of]
+    long.sort(key=lambda k: -len(rows_of[parts[k][0].filename].rows))  # so that processes end together
+    archived = shared(lambda k: _archived(*parts[k], rows_of[parts[k][0].filename]), long)
+    whole = dict(zip(long, archived, strict=True))
+    return joined_archives(whole[k] if k in whole else _archived(*parts[k]) for k in range(len(parts)))
+
+
+def _archived(part: ZipInfo, text: bytes, rows: SheetRows | None = None) -> bytes:
+    """An archive of one part of a workbook, with the rows of a sheet in place of their samples."""
     out = io.BytesIO()
-    with ZipFile(io.BytesIO(book)) as made, ZipFile(out, "w", ZIP_DEFLATED) as whole:
-        for part in made.infolist():
-            text = made.read(part)
-            rows = parts.get(part.filename)
-            if rows is None or rows.last < 0:
-                whole.writestr(part, text)
-                continue
-            before, after = _around(text.decode("utf-8"), rows)
-            number_of = _style_numbers(text.decode("utf-8"), rows)
-            with whole.open(part, "w") as sheet:
-                sheet.write(before.encode("utf-8"))
-                for some in rows.markup(number_of):
-                    sheet.write(some.encode("utf-8"))
-                sheet.write(after.encode("utf-8"))
+    with ZipFile(out, "w", ZIP_DEFLATED) as archive:
+        if rows is None or rows.last < 0:
+            archive.writestr(part, text)
+            return _closed(archive, out)
+        before, after = _around(text.decode("utf-8"), rows)
+        number_of = _style_numbers(text.decode("utf-8"), rows)
+        with archive.open(part, "w") as sheet:
+            sheet.write(before.encode("utf-8"))
+            for some in rows.markup(number_of):
+                sheet.write(some.encode("utf-8"))
+            sheet.write(after.encode("utf-8"))
+        return _closed(archive, out)
+
+
+def _closed(archive: ZipFile, out: io.BytesIO) -> bytes:
+    archive.close()
     return out.getvalue()
 
 

@@ -20,7 +20,7 @@ from crossproof.report.content.content import Content
 from crossproof.report.content.marks import VERDICT_MARKS, Mark
 from crossproof.report.content.sheets import Grid, ScanSheet, Sheet
 from crossproof.report.content.worklist import build_sheets
-from crossproof.report.draw.sheet_rows import MOST_TEXT, SheetRows, with_rows
+from crossproof.report.draw.sheet_rows import MOST_TEXT, Shared, SheetRows, one_by_one, with_rows
 
 _FIXED_TIME = datetime(2000, 1, 1)
 _HEADER_ROW = 2
@@ -32,8 +32,8 @@ _LOOKED_UP_IN = "Codes"
 _LETTER_INK = {"hybrid": "#FFFFFF", "outcross": "#FFFFFF"}
 
 
-def worklist_bytes(content: Content) -> bytes:
-    """The workbook as bytes."""
+def worklist_bytes(content: Content, shared: Shared = one_by_one) -> bytes:
+    """The workbook as bytes; `shared`: by whom the rows of its sheets are packed."""
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(
         buffer,
@@ -60,7 +60,7 @@ def worklist_bytes(content: Content) -> bytes:
             rows = _draw_sheet(book, sheet, formats)
             sheets[len(book.worksheets())] = rows
     book.close()
-    return with_rows(buffer.getvalue(), sheets)
+    return with_rows(buffer.getvalue(), sheets, shared)
 
 
 def _formats(book: Any) -> dict[str, Any]:

@@ -112,6 +112,16 @@ def _known(value: float) -> float:
 
 def crosses_facts(crosses: pd.DataFrame) -> CrossesFacts:
     """The facts of a table of crosses; columns that are missing count as unknown."""
+    if not _LAST or _LAST[0][0] is not crosses:
+        _LAST[:] = [(crosses, _facts_of(crosses))]
+    return _LAST[0][1]
+
+
+_LAST: list[tuple[pd.DataFrame, CrossesFacts]] = []
+"""The facts last asked for, with their table: all parts of a report ask for the same ones."""
+
+
+def _facts_of(crosses: pd.DataFrame) -> CrossesFacts:
     t = {
         c: texts(crosses, c)
         for c in ("cross_id", "mother", "father", "operator", "verifiable", "next_step", "next_step_detail")

@@ -76,7 +76,7 @@ class PlantFacts:
         """Plants on hold."""
         return self.piles[Pile.HOLD]
 
-    @property
+    @cached_property
     def determined(self) -> int:
         """Plants with a verdict that counts."""
         return sum(p.counts for p in self.rows)

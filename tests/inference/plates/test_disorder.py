@@ -1,0 +1,111 @@
+"""Plants in one another's places; plates simulated by benchmarks/plate_simulator.py."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from itertools import permutations
+from math import factorial, log, log10
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from crossproof.inference.plates.arrays import line_evidence
+from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.disorder import PRIOR_DISORDER, disorder
+from crossproof.inference.plates.examined_plates import examine_plate
+from crossproof.inference.plates.tag_scores import tag_scores
+from crossproof.inference.plates.well_pairs import count_called, loose_plants
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
+import plate_simulator as sim
+
+
+def season(seed: int):
+    rates = sim.Rates(classes=(1.0, 0.0, 0.0, 0.0), swapped_seed=0, failed_wells=0)
+    return sim.make_nursery(np.random.default_rng(seed), rates=rates)
+
+
+def cycled(nursery, sheet, cycles):
+    """The sheet, and genotypes of its plants moved on within each of the cycles of crosses."""
+    genotype, n, moved = sheet.genotype.copy(), len(nursery.lines), []
+    for number, cycle in enumerate(cycles):
+        wells = [int(np.flatnonzero(sheet.identity == n + c)[number]) for c in cycle]
+        genotype[wells] = sheet.genotype[np.roll(wells, 1)]
+        moved += wells
+    return replace(sheet, genotype=genotype), moved
+
+
+def unrelated_crosses(nursery, number):
+    """Crosses without a parent in common, so that a plant of one fits no other."""
+    out, used = [], set()
+    for c, pair in enumerate(zip(nursery.mother.tolist(), nursery.father.tolist(), strict=True)):
+        if not used & set(pair):
+            out.append(c)
+            used |= set(pair)
+    assert len(out) >= number
+    return out[:number]
+
+
+def test_odds_of_a_disorder_are_those_of_the_best_of_all_orders():
+    """Against every permutation of six wells, one after the other, and factorials by `math`."""
+    nursery = season(31)
+    a, b, c = unrelated_crosses(nursery, 3)
+    sheet, moved = cycled(nursery, sim.make_sheet(nursery), [(a, b, c)])
+    plate = sim.make_plate(nursery, sheet)
+    tables = sim.season_tables(nursery)
+    plates = [plate, sim.make_parent_plate(nursery, 2)]
+    x = examine_plate(
+        plate, tables, line_evidence(tables, plates), usual=0.9, background=0.02, as_labelled=True
+    )
+    scores, matrix, identity = x.scores, x.search.matrix, plate.identity
+    loose = loose_plants(scores, matrix, identity)
+    others = [w for w in loose if w not in moved][:3]
+    wells = np.sort(np.array([*moved, *others]))
+    free = np.zeros(len(plate), dtype=bool)
+    free[wells] = True
+
+    n = count_called(scores, identity)
+    tags = tag_scores(scores, matrix, identity, wells)
+    tag = identity[wells] - len(nursery.lines)
+    stays = np.flatnonzero(~np.isin(wells, moved))
+    fit = tags.under(tags.stray(tag, n - 3, scores.strays_elsewhere, stays))
+    fit = fit[:, np.searchsorted(tags.crosses, tag)]
+    best = -np.inf
+    for order in permutations(range(len(wells))):
+        away = [i for i in range(len(wells)) if tag[order[i]] != tag[i]]
+        gain = sum(fit[i, order[i]] - fit[i, i] for i in away)
+        if away and gain - len(away) * log(n) > best:
+            best, held, total = gain - len(away) * log(n), away, gain
+    ways = factorial(n) // factorial(n - len(held))
+    found = disorder(scores, matrix, identity, free)
+    assert sorted(found.wells) == sorted(moved) == sorted(wells[held])
+    assert found.log10_odds == pytest.approx(total / log(10) - log10(ways) + log10(PRIOR_DISORDER / n))
+
+
+def held(nursery, sheet):
+    plates = [sim.make_plate(nursery, sheet), sim.make_parent_plate(nursery, 2)]
+    found = examine_plates(plates, sim.season_tables(nursery), CheckSettings(remarks=False))
+    return [f for f in found if f.critical]
+
+
+@pytest.mark.parametrize("seed", [31, 32])
+def test_two_swapped_wells_are_proposed_only_where_nothing_else_fits_another_cross(seed):
+    nursery = season(seed)
+    a, b, c, d = unrelated_crosses(nursery, 4)
+    sheet = sim.make_sheet(nursery)
+    alone, _ = cycled(nursery, sheet, [(a, b)])
+    [f] = held(nursery, alone)
+    assert f.kind is FindingKind.WELLS_SWAPPED
+    assert len(f.samples) == 2
+    assert len(f.corrections) == 1
+    # Another plant, of a cross that nobody fits in turn: seed of a wrong bag, or more wells in disorder.
+    genotype, n = alone.genotype.copy(), len(nursery.lines)
+    odd = int(np.flatnonzero(sheet.identity == n + c)[3])
+    genotype[odd] = sheet.genotype[np.flatnonzero(sheet.identity == n + d)[3]]
+    [f] = held(nursery, replace(alone, genotype=genotype))
+    assert f.kind is FindingKind.WELLS_SWAPPED
+    assert f.samples[2:] == (sim.make_plate(nursery, sheet).samples[odd],)
+    assert f.corrections == ()
+    assert "nothing is proposed" in f.evidence
