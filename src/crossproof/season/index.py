@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -199,7 +200,10 @@ def index_of_run(season: Path) -> SeasonIndex:
 
 def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> list[str]:
     """Names of inputs that are no longer as they were when the index was made; `only`: look at these."""
-    known = (read_kept(index.folder.index) or {"files": {}})["files"]
+    try:
+        known = _files_known(index.folder.index, *stat_key(index.folder.index))
+    except FileNotFoundError:
+        known = {}
     changed = []
     for name in sorted(index.inputs if only is None else only):
         path, entry = index.config.root / name, known.get(name)
@@ -210,6 +214,12 @@ def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> lis
         if not same:
             changed.append(name)
     return changed
+
+
+@lru_cache(maxsize=1)
+def _files_known(path: Path, *_stat: int) -> Mapping[str, Any]:
+    """What an index says of its files; read once while the index file stays as it is, however many ask."""
+    return (read_kept(path) or {"files": {}})["files"]
 
 
 def require_unchanged(index: SeasonIndex, only: Iterable[str] | None = None) -> None:

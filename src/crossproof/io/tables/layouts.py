@@ -237,9 +237,8 @@ def find_layout(
         return by_name.pop()
     first = set(grid.column(0))
     across = set(grid.headings[1:])
-    samples, markers = set(known_samples), set(known_markers)
-    wide = bool(first & samples) or bool(across & markers)
-    tall = bool(across & samples) or bool(first & markers)
+    wide = not (first.isdisjoint(known_samples) and across.isdisjoint(known_markers))
+    tall = not (across.isdisjoint(known_samples) and first.isdisjoint(known_markers))
     if wide != tall:
         return Layout.WIDE if wide else Layout.WIDE_BY_MARKER
     problems.error(
