@@ -219,7 +219,8 @@ def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> lis
 @lru_cache(maxsize=1)
 def _files_known(path: Path, *_stat: int) -> Mapping[str, Any]:
     """What an index says of its files; read once while the index file stays as it is, however many ask."""
-    return (read_kept(path) or {"files": {}})["files"]
+    known: Mapping[str, Any] = (read_kept(path) or {"files": {}})["files"]
+    return known
 
 
 def require_unchanged(index: SeasonIndex, only: Iterable[str] | None = None) -> None:

@@ -282,11 +282,12 @@ def _wide(grid: Grid) -> Cells:
 def _about_columns(grid: Grid, known_samples: Collection[str], problems: Problems) -> dict[str, int]:
     """Columns of a table by marker that describe it: those right behind its name, by heading."""
     about: dict[str, int] = {}
-    known = {heading_key(s) for s in known_samples}
+    known: set[str] = set()
     for place, heading in enumerate(grid.headings[1:], start=1):
         what = ABOUT_MARKER.get(heading_key(heading))
         if what is None or what in about:
             break
+        known = known or {heading_key(s) for s in known_samples}
         if heading_key(heading) in known:
             problems.error(
                 "This column could be a sample or describe the markers.",
