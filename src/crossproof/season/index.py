@@ -8,7 +8,7 @@ File contents are hashed only where size, times or inode differ from the last lo
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
@@ -329,9 +329,10 @@ def _fresh_index(
     return _index_from(folder, config, kept)
 
 
-def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
-    """One of the checked record tables ("samples", "crosses", "markers") as the index left it."""
-    return read_parquet(folder.records / f"{name}.parquet")
+def read_record(folder: WorkFolder, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """One of the checked record tables ("samples", "crosses", "markers") as the index left it, or some of its
+    columns."""
+    return read_parquet(folder.records / f"{name}.parquet", columns)
 
 
 def _version() -> str:
