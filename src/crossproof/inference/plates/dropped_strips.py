@@ -52,11 +52,13 @@ def moved_unseen(scores: PlateScores, proposal: Proposal, before: Ints) -> Ints:
     return np.setdiff1d(strip[sibs], [a, b])
 
 
-def _signs(x: Examined, found: Sequence[Finding], season: SeasonTables) -> dict[int, int]:
+def _signs(
+    x: Examined, found: Sequence[Finding], season: SeasonTables, single: frozenset[int]
+) -> dict[int, int]:
     """How many things say, for each column with a parent tube that moved, that its tubes are out of order.
 
     Two wells that changed places, two lines that did, a line or a parent that is another, a plant or blank
-    that fits nothing: each is one.
+    that fits nothing: each is one. `single`: lines with one tube; two tubes would contradict each other.
     """
     plate, identity, n = x.plate, x.plate.identity, season.n_lines
     columns = {int(c): frozenset(identity[plate.columns == c].tolist()) for c in np.unique(plate.columns)}
@@ -71,7 +73,7 @@ def _signs(x: Examined, found: Sequence[Finding], season: SeasonTables) -> dict[
     for f in found:
         if f.kind in (FindingKind.LINES_SWAPPED, FindingKind.LINE_WRONG):
             lines = [f.subject, f.other] if f.kind is FindingKind.LINES_SWAPPED else [f.subject]
-            tubes = {season.lines.index(name) for name in lines}
+            tubes = {season.lines.index(name) for name in lines} & single
             for c, there in columns.items():
                 if tubes & there:
                     moved[c] = moved.get(c, 0) + 1
@@ -92,11 +94,14 @@ def without_rows_of_strips(
     Its other tubes may stand anywhere in it, and what is judged by them is judged by the wrong line.
     """
     out = list(found)
+    tubes = np.concatenate([x.plate.identity for x in examined]) if examined else np.empty(0, dtype=np.int64)
+    lines, count = np.unique(tubes[(tubes >= 0) & (tubes < season.n_lines)], return_counts=True)
+    single = frozenset(lines[count == 1].tolist())
     for x in examined:
         plate = x.plate
         if not plate.placed:
             continue
-        fallen = [c for c, n in _signs(x, found, season).items() if n >= LEAST_SIGNS]
+        fallen = [c for c, n in _signs(x, found, season, single).items() if n >= LEAST_SIGNS]
         if not fallen:
             continue
         which = f"column{'s' if len(fallen) > 1 else ''} {' and '.join(str(c + 1) for c in fallen)}"
@@ -112,9 +117,9 @@ def without_rows_of_strips(
                 Scope.PLATE,
                 plate.name,
                 plate.name,
-                f"Parent tubes of {which} of plate {plate.name} do not hold their lines, and other wells there do "
-                "not fit either: a strip of tubes may have fallen and been put back in another order. "
-                "All that is judged by these tubes waits.",
+                f"Parent tubes of {which} of plate {plate.name} do not hold their lines, and other wells "
+                "there do not fit either: a strip of tubes may have fallen and been put back in another "
+                "order. All that is judged by these tubes waits.",
                 "Look at the tubes of this column, and genotype it again.",
                 wells=tuple(plate.place(int(w)) for w in wells),
                 samples=tuple(plate.samples[w] for w in wells),
