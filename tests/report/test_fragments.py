@@ -3,6 +3,7 @@
 import re
 import xml.etree.ElementTree as ET
 
+import jsonschema
 import pandas as pd
 import pytest
 from report_parts import HOSTILE, flat
@@ -12,7 +13,7 @@ from crossproof.report.content.blocks import ChartForm, ChartSpec
 from crossproof.report.content.marks import VERDICT_MARKS, all_marks, symbol_svg
 from crossproof.report.draw import charts
 from crossproof.report.draw.chain import Link, chain_svg
-from crossproof.report.draw.html import digest
+from crossproof.report.draw.html import digest, unique_ids
 from crossproof.report.draw.plate_map import WellMark, plate_svg
 
 
@@ -77,8 +78,21 @@ def test_hostile_levels_stay_text_in_charts(name):
     )
     svg = charts.draw(ChartSpec(ChartForm.DOTS, frame, {"title": "rate", "upright": False}))
     tags = {e.tag.rpartition("}")[2] for e in ET.fromstring(svg).iter()}
-    assert tags <= {"svg", "g", "path", "rect", "line", "text", "circle"}
+    assert tags <= {"svg", "g", "path", "rect", "line", "text", "defs", "clipPath"}
     assert "style=" not in svg, "a style attribute would break the page's policy"
+
+
+def test_charts_are_vega_lite(content):
+    """By the schema of Vega-Lite, which altair carries."""
+    altair = pytest.importorskip("altair")
+    for block in flat(content):
+        if hasattr(block, "spec"):
+            altair.Chart.from_dict(charts.specification(block.spec), validate=True)
+    wrong = charts.specification(next(b.spec for b in flat(content) if hasattr(b, "spec"))) | {
+        "layer": [{"mark": "no such mark"}]
+    }
+    with pytest.raises(jsonschema.ValidationError):
+        altair.Chart.from_dict(wrong, validate=True)
 
 
 def test_charts_use_stand_in_colours_only(content):
@@ -99,6 +113,14 @@ def test_charts_use_stand_in_colours_only(content):
             svg = charts.draw(block.spec)
             used = {c.lower() for c in re.findall(r'(?:fill|stroke)="([^"]+)"', svg)}
             assert used <= known, block.id
+
+
+def test_ids_of_two_charts_do_not_meet():
+    svg = '<svg><clipPath id="clip0"/><g clip-path="url(#clip0)"/><use href="#clip0"/></svg>'
+    assert unique_ids(svg, "by-hour") == (
+        '<svg><clipPath id="by-hour-clip0"/><g clip-path="url(#by-hour-clip0)"/><use '
+        'href="#by-hour-clip0"/></svg>'
+    )
 
 
 def test_policy_digest_is_the_published_one():

@@ -15,6 +15,7 @@ import pandas as pd
 
 from crossproof.inference.evidence.blocks import BatchEvidence, Wells, batch_evidence
 from crossproof.inference.lines.panel import Panel, PanelBlock, panel_from_arrays
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.season_results import CrossRecord, FamilyInput, LineInput, Plant
 from crossproof.io.calls.batch_join import JoinedCalls
 from crossproof.io.calls.store import read_arrays, read_calls, write_arrays
@@ -159,33 +160,41 @@ def read_located(folder: Path) -> Located:
     return np.array(arrays["batch"]), np.array(arrays["column"])
 
 
-def load_wells(folder: WorkFolder, joined: JoinedSeason, located: Located, wanted: Bools) -> Wells:
+def load_wells(
+    folder: WorkFolder, joined: JoinedSeason, located: Located, wanted: Bools, each: Each = one_by_one
+) -> Wells:
     """Evidence of the wanted wells (row of the samples sheet,), from the stored calls."""
-    return wells_of(joined, located, wanted, lambda s: read_calls(folder.calls(s.digest), verify=False))
+    return wells_of(joined, located, wanted, lambda s: read_calls(folder.calls(s.digest), verify=False), each)
 
 
 def wells_of(
-    joined: JoinedSeason, located: Located, wanted: Bools, calls: Callable[[StoredBatch], CallBatch]
+    joined: JoinedSeason,
+    located: Located,
+    wanted: Bools,
+    calls: Callable[[StoredBatch], CallBatch],
+    each: Each = one_by_one,
 ) -> Wells:
-    """Evidence of the wanted wells (row of the samples sheet,); `calls` gives those of a whole file."""
+    """Evidence of the wanted wells (row of the samples sheet,); `calls` gives those of a whole file; `each`
+    does the same for every file."""
     batch, column = located
-    parts: list[BatchEvidence] = []
+    n_alleles = joined.markers.n_alleles
     some = np.flatnonzero(wanted & (batch >= 0))
     some = some[np.argsort(batch[some], kind="stable")]
-    for rows in np.split(some, np.flatnonzero(np.diff(batch[some])) + 1) if len(some) else []:
+    files = np.split(some, np.flatnonzero(np.diff(batch[some])) + 1) if len(some) else []
+
+    def of_file(rows: Ints) -> BatchEvidence:
         stored = joined.stored[batch[rows[0]]]
         well = np.full(len(stored.samples), -1, dtype=np.int64)
         well[column[rows]] = rows
-        parts.append(
-            batch_evidence(
-                calls(stored),
-                wells=well,
-                joined_row=joined.rows[stored.batch],
-                recode=joined.recode[stored.batch],
-                n_alleles=joined.markers.n_alleles,
-            )
+        return batch_evidence(
+            calls(stored),
+            wells=well,
+            joined_row=joined.rows[stored.batch],
+            recode=joined.recode[stored.batch],
+            n_alleles=n_alleles,
         )
-    return Wells(joined.markers, len(batch), tuple(parts))
+
+    return Wells(joined.markers, len(batch), tuple(each(of_file, files)))
 
 
 def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[LineInput]:

@@ -24,6 +24,7 @@ from crossproof.inference.plates.arrays import (
     WellBlock,
     choose_markers,
 )
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.model.arrays import Ints
 from crossproof.model.plates import PLATE_FORMATS, PlateFormat, Role, parse_well, smallest_format
 from crossproof.model.settings import Settings
@@ -41,11 +42,13 @@ def season_tables(
     *,
     max_markers: int = MAX_MARKERS,
     inbreeding: float = DEFAULT_INBREEDING,
+    telling: bool = True,
 ) -> tuple[SeasonTables, tuple[np.ndarray, ...]]:
     """The season's tables for the plate checks, and the joined marker rows of each of their blocks.
 
     Parameters: `crosses` (cross_id, mother, father) and `samples` (line, inbreeding) as read; `panel`.
-    Markers set aside are left out; of the rest the `max_markers` most telling are used.
+    Markers set aside are left out; of the rest the `max_markers` most telling are used. Without `telling` the
+    first ones are, whether set aside or not: they show at least which wells call.
     """
     typed = {line for line in samples["line"] if isinstance(line, str) and line}
     parents = {p for column in ("mother", "father") for p in crosses[column] if isinstance(p, str) and p}
@@ -57,7 +60,9 @@ def season_tables(
     copies = _copies(panel, names, main)
     f = np.where((copies[:, 0] != FIXED_LINE) & ~np.isin(names, list(given)), 0.0, f)
     known = [v for v in main if v >= 0]
-    blocks, rows = _season_blocks(panel, _most_telling(panel, known, max_markers))
+    every = [(b, j) for b, block in enumerate(panel.blocks) for j in range(len(block.rows))]
+    chosen = _most_telling(panel, known, max_markers) if telling else every[:max_markers]
+    blocks, rows = _season_blocks(panel, chosen)
     index = [
         np.array([number.get(p, -1) if isinstance(p, str) else -1 for p in crosses[column]], dtype=np.int64)
         for column in ("mother", "father")
@@ -225,13 +230,15 @@ def build_plates(
     rates: ErrorRates,
     *,
     only: Iterable[str] | None = None,
+    each: Each = one_by_one,
 ) -> tuple[Plate, ...]:
     """The plates of the samples sheet, in order of name.
 
     Parameters: `samples` as read (after corrections): the row *position* i is well number `samples.index[i]`
     of `wells`, so corrected copies keep their numbers; `season`, `rows` from `season_tables`; `only`: names
-    of the plates wanted, all by default. Rows without data are left out. Rows without plate or well form one
-    unplaced group per batch. Two rows in one well: the first counts (the records check reports it).
+    of the plates wanted, all by default; `each` does the same for every plate. Rows without data are left
+    out. Rows without plate or well form one unplaced group per batch. Two rows in one well: the first counts
+    (the records check reports it).
     """
     columns = ("sample_id", "plate", "well", "role", "line", "cross_id", "plant", "pod")
     table = _Rows(
@@ -243,12 +250,18 @@ def build_plates(
     recorded = {(Role.PARENT, name): i for i, name in enumerate(season.lines)}
     recorded |= {(Role.PROGENY, name): season.n_lines + i for i, name in enumerate(season.crosses)}
     wanted = None if only is None else set(only)
-    found = (
-        _plate(name, placed, part, table, recorded, season, rows, rates)
+    parts = [
+        (name, placed, part)
         for (name, placed), members in sorted(table.groups().items())
         if wanted is None or name in wanted
         for part in table.laid_out(members, placed)
-    )
+    ]
+
+    def of_part(which: tuple[str, bool, _Part]) -> Plate | None:
+        return _plate(*which, table, recorded, season, rows, rates)
+
+    # The first here: what all plates ask for is then known before work is dealt out.
+    found = [*map(of_part, parts[:1]), *each(of_part, parts[1:])]
     return tuple(plate for plate in found if plate is not None)
 
 

@@ -8,9 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from crossproof.inference.family.parent_findings import parent_findings
+from crossproof.inference.family.parent_findings import parent_findings, speaks
 from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
+from crossproof.inference.plates.each import Each
+from crossproof.inference.plates.failed_wells import dead_plates
 from crossproof.inference.plates.spill_findings import without_spilled
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -28,8 +30,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.model.arrays import Ints
 from crossproof.model.findings import Finding, FindingKind, VerdictChange, held_plates
 from crossproof.model.plates import Role
-from crossproof.model.results import Verdict
-from crossproof.season.corrections import apply_corrections, undismissed
+from crossproof.season.corrections import Corrected, apply_corrections, undismissed
 from crossproof.season.evidence import (
     JoinedSeason,
     batches_of,
@@ -85,6 +86,7 @@ class Examination:
 def examine(index: SeasonIndex, threads: int = 1) -> None:
     """Examine every plate; write findings, held plates and samples, and the season's problems they make."""
     folder = index.folder
+    each = _shared_by(threads)
     joined, panel = read_panel(folder)
     located = read_located(folder.work("panel", "located"))
     season = Examination(
@@ -94,7 +96,7 @@ def examine(index: SeasonIndex, threads: int = 1) -> None:
         joined,
         panel,
         located[0],
-        load_wells(folder, joined, located, located[0] >= 0),
+        load_wells(folder, joined, located, located[0] >= 0, each),
         read_estimates(folder.calibration),
         tuple(
             sorted(
@@ -111,29 +113,46 @@ def examine(index: SeasonIndex, threads: int = 1) -> None:
     write_findings(index, findings_of(season, threads))
 
 
+def _shared_by(processes: int) -> Each:
+    """What deals work out over so many processes."""
+    return lambda function, items: forked_map(function, items, processes)
+
+
 def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     """All findings of a season's plates, each proposal with the verdicts it would change."""
     config, samples, panel = season.config, season.samples, season.panel
+    each = _shared_by(processes)
+    found = _of_plates(season, each)
+    found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
+    found += tuple(set_aside_by_a_plate(samples, panel, season.wells, CheckSettings().min_log10_odds))
+    found += tuple(f1_findings(panel))
+    lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
+    odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
+    named = _parents_named(found, season.crosses)
+    parents = parent_findings(odd, _places_of(samples), named, lines)
+    found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
+    found = _with_changes(undismissed(found, season.dismissed), season, processes)
+    problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
+    return FindingsOfSeason(found, tuple(problems))
+
+
+def _of_plates(season: Examination, each: Each) -> tuple[Finding, ...]:
+    """What the plate checks find; where no marker tells the lines apart, which plates carry no DNA."""
+    config, samples, panel = season.config, season.samples, season.panel
     tables, rows = season_tables(season.crosses, samples, panel, inbreeding=config.inbreeding)
+    telling = bool(tables.blocks)
+    if not telling:
+        tables, rows = season_tables(season.crosses, samples, panel, telling=False)
     tables = named_markers(tables, rows, season.wells, season.settings)
-    plates = build_plates(samples, tables, rows, season.wells, panel.rates(season.settings))
+    plates = build_plates(samples, tables, rows, season.wells, panel.rates(season.settings), each=each)
+    if not telling:
+        return tuple(dead_plates(plates))
     settings = CheckSettings(
         min_call_rate=config.min_call_rate,
         min_marker_call_rate=config.min_marker_call_rate,
         replicate_conflict=config.line_conflict,
     )
-    found = examine_plates(
-        plates, tables, settings, lambda function, items: forked_map(function, items, processes)
-    )
-    found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
-    found += tuple(set_aside_by_a_plate(samples, panel, season.wells, settings.min_log10_odds))
-    found += tuple(f1_findings(panel))
-    lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
-    parents = parent_findings(season.evidence, _places_of(samples), _parents_named(found), lines)
-    found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
-    found = _with_changes(undismissed(found, season.dismissed), season, processes)
-    problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
-    return FindingsOfSeason(found, tuple(problems))
+    return examine_plates(plates, tables, settings, each)
 
 
 def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:
@@ -148,12 +167,17 @@ def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, 
 
 
 _EXCHANGED = (FindingKind.TAGS_SWAPPED, FindingKind.PODS_SWAPPED)
+_OF_LINES = (FindingKind.LINES_SWAPPED, FindingKind.LINE_WRONG)
 
 
-def _parents_named(found: Iterable[Finding]) -> dict[str, str]:
+def _parents_named(found: Iterable[Finding], crosses: pd.DataFrame) -> dict[str, str]:
     """Crosses of which the plate checks name another tag, parent or line, with what they name."""
     named: dict[str, str] = {}
     for f in found:
+        if f.kind in _OF_LINES:
+            lines = (f.subject, f.other)
+            made = crosses["mother"].isin(lines) | crosses["father"].isin(lines)
+            named |= dict.fromkeys(crosses.loc[made, "cross_id"], f.other)
         if f.kind in (FindingKind.PARENT_WRONG, FindingKind.TAG_WRONG, *_EXCHANGED):
             named[f.subject] = f.other
             if f.kind in _EXCHANGED:
@@ -197,14 +221,8 @@ def _with_changes(found: tuple[Finding, ...], season: Examination, processes: in
     )
     if not order:
         return found
-    settings = season.settings
     now = _AsItIs(
-        {
-            str(plant): judge(r, i, settings).verdict
-            for r in season.evidence
-            for i, plant in enumerate(r.plants)
-        },
-        {f.cross_id: f for f in family_inputs(season.samples, season.crosses)},
+        {plant: (r, i) for r in season.evidence for i, plant in enumerate(r.plants.tolist())},
         line_inputs(season.samples, season.located, season.config),
     )
     out = list(found)
@@ -217,10 +235,9 @@ def _with_changes(found: tuple[Finding, ...], season: Examination, processes: in
 
 @dataclass(frozen=True)
 class _AsItIs:
-    """Verdict of every judged plant, families by cross, and lines before any proposal is followed."""
+    """Evidence of every judged plant (with its place there), and lines, before any proposal is followed."""
 
-    verdicts: dict[str, Verdict]
-    families: dict[str, FamilyInput]
+    judged: dict[str, tuple[FamilyResult, int]]
     lines: list[LineInput]
 
 
@@ -232,10 +249,12 @@ def _would_change(finding: Finding, now: _AsItIs, season: Examination) -> tuple[
     own = set(finding.samples)
     sample = season.samples["sample_id"].tolist()
     touched = {x for c in finding.corrections for x in (c.target, c.other)}
+    may_be = _bearing_on(season, corrected, own, touched)
+    before = {f.cross_id: f for f in _families_of(may_be, season.samples, season.crosses)}
     after = []
-    for family in family_inputs(corrected.samples, corrected.crosses):
+    for family in _families_of(may_be, corrected.samples, corrected.crosses):
         names = {sample[w] for p in family.plants for w in p.wells}
-        same = now.families.get(family.cross_id) == family
+        same = before.get(family.cross_id) == family
         if not same or names & own or touched & {family.mother, family.father}:
             after.append(family)
     after = [f for f in after if batches_of(f, season.located)]
@@ -244,8 +263,38 @@ def _would_change(finding: Finding, now: _AsItIs, season: Examination) -> tuple[
     changed: list[VerdictChange] = []
     for family in after:
         result = verify_family(family, season.wells, panel, season.settings, others)
-        changed += _differences(now.verdicts, result, season.settings)
+        changed += _differences(now.judged, result, season.settings)
     return tuple(sorted(changed, key=lambda c: c.plant))
+
+
+def _families_of(wanted: set[str], samples: pd.DataFrame, crosses: pd.DataFrame) -> list[FamilyInput]:
+    """The families of some crosses."""
+    mine, theirs = samples["cross_id"].isin(wanted), crosses["cross_id"].isin(wanted)
+    return family_inputs(samples[mine], crosses[theirs])
+
+
+def _bearing_on(season: Examination, corrected: Corrected, own: set[str], touched: set[str]) -> set[str]:
+    """Crosses that a proposal may bear on: those of the rows that it changes, of its own samples, and of the
+    lines that it names."""
+    before, after = season.samples, corrected.samples
+    gone = before.index.difference(after.index)
+    stay = before if not len(gone) and before.index.equals(after.index) else before.loc[after.index]
+    changed = after["sample_id"].isin(own).to_numpy()
+    for column in ("role", "cross_id", "plant", "pod"):
+        changed = changed | (stay[column].to_numpy() != after[column].to_numpy())
+    found = {*before.loc[gone, "cross_id"], *stay.loc[changed, "cross_id"], *after.loc[changed, "cross_id"]}
+    parents = [(c, (m, f)) for c, m, f in _parents_of(season.crosses)]
+    as_was = dict(parents)
+    return found | {
+        c
+        for c, m, f in _parents_of(corrected.crosses)
+        if m in touched or f in touched or as_was.get(c) != (m, f)
+    }
+
+
+def _parents_of(crosses: pd.DataFrame) -> Iterator[tuple[str, str, str]]:
+    """Name, mother and father of every cross."""
+    return zip(*(crosses[c].tolist() for c in ("cross_id", "mother", "father")), strict=True)
 
 
 def _panel_of(
@@ -279,10 +328,13 @@ def _panel_of(
     )
 
 
-def _differences(now: dict[str, Verdict], result: FamilyResult, settings: Settings) -> list[VerdictChange]:
+def _differences(
+    judged: dict[str, tuple[FamilyResult, int]], result: FamilyResult, settings: Settings
+) -> list[VerdictChange]:
     out = []
-    for i, plant in enumerate(map(str, result.plants)):
-        after = judge(result, i, settings).verdict
-        if now.get(plant, after) is not after:
-            out.append(VerdictChange(plant, now[plant], after))
+    for i, plant in enumerate(result.plants.tolist()):
+        if plant in judged:
+            before, after = (judge(*r, settings).verdict for r in (judged[plant], (result, i)))
+            if before is not after:
+                out.append(VerdictChange(plant, before, after))
     return out

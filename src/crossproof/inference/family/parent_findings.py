@@ -45,6 +45,7 @@ LIKELY = 0.5
 """Posterior of a fault at or above which it is named."""
 LATER = (Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER, Relation.ADVANCED)
 LOOK_ALIKE = (Fault.HETEROGENEOUS, Fault.RELATIVE)
+_OTHER_PLANT = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)
 SIDES = ("mother", "father")
 
 Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]
@@ -93,15 +94,21 @@ def may_be_hybrids(result: FamilyResult) -> tuple[int, ...]:
     """
     if not (result.mother_known and result.father_known) or any(rests_on_tube(result, s) for s in (0, 1)):
         return ()
+    found = _foreign_but_perhaps_hybrid(result)
+    if not found:
+        return ()
     leads = result.class_posterior.max(axis=1) >= LIKELY_ALIKE
     near = near_hybrids(result)
-    return tuple(i for i in _foreign_but_perhaps_hybrid(result) if leads[i] and i not in near)
+    return tuple(i for i in found if leads[i] and i not in near)
 
 
 def _foreign_but_perhaps_hybrid(result: FamilyResult) -> tuple[int, ...]:
+    perhaps = result.class_posterior[:, 0] >= CULL_ON_TUBE
+    if not perhaps.any():
+        return ()
     lead = result.class_posterior.argmax(axis=1)
     foreign = np.isin(lead, [CLASSES.index(v) for v in (Verdict.OUTCROSS, Verdict.OFF_PEDIGREE)])
-    return tuple(np.flatnonzero(foreign & (result.class_posterior[:, 0] >= CULL_ON_TUBE)).tolist())
+    return tuple(np.flatnonzero(foreign & perhaps).tolist())
 
 
 def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
@@ -110,6 +117,11 @@ def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
 
     Selfs of a line are left out: seed of a line and of its backcross are told apart by little in any case.
     """
+    later = [RELATIONS.index(r) for r in LATER]
+    of_later = result.relation_posterior[:, later].sum(axis=1) >= LIKELY_ALIKE
+    of_lines = not result.segregates.any()
+    if of_lines and not of_later.any():
+        return ()
     lead = result.class_posterior.argmax(axis=1)
     likes = result.class_loglik
     against = likes[np.arange(len(lead)), lead] - likes[:, 0]
@@ -119,13 +131,28 @@ def near_hybrids(result: FamilyResult) -> tuple[int, ...]:
         (result.relation_posterior[:, selfed] >= LIKELY) & result.segregates
     ).any(axis=1)
     few = culled & (result.scored > 0) & (share < FEW_AGAINST)
-    if not result.segregates.any():
-        later = [RELATIONS.index(r) for r in LATER]
-        of_later = result.relation_posterior[:, later].sum(axis=1) >= LIKELY_ALIKE
+    if of_lines:
         return tuple(np.flatnonzero(of_later & (result.scored > 0) & (share < FEW_AGAINST)).tolist())
     if not few.any():
         return ()
     return tuple(np.flatnonzero(culled & (result.scored > 0) & (share < SOME_AGAINST)).tolist())
+
+
+def speaks(result: FamilyResult) -> bool:
+    """Whether `parent_findings` may have anything to say of a family."""
+    of_side = (
+        in_doubt(result, side)
+        or rests_on_tube(result, side)
+        or fault_share(result, side, _OTHER_PLANT[side], Fault.RELATIVE) >= LIKELY
+        for side in (0, 1)
+    )
+    of_plants = near_hybrids(result) or may_be_hybrids(result)
+    return bool(
+        result.phase_open.any()
+        or any(of_side)
+        or of_plants
+        or fault_share(result, 0, Fault.GENERATION) >= LIKELY
+    )
 
 
 def parent_findings(
@@ -134,7 +161,8 @@ def parent_findings(
     named: Mapping[str, str],
     lines: Collection[str] = (),
 ) -> list[Finding]:
-    """Findings of all families; `named`: crosses of which the plate checks already named another parent.
+    """Findings of all families, of which only those count that `speaks`; `named`: crosses of which the plate
+    checks already named another parent.
 
     `lines`: names of the season's lines; where one of them was the parent of a whole tag, a row is proposed.
     """
@@ -151,8 +179,7 @@ def parent_findings(
                 unresolved.setdefault(line, []).append((result, side))
             if not result.phase_open[side] and rests_on_tube(result, side):
                 on_tube.setdefault(line, []).append((result, side))
-            plant = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)[side]
-            if fault_share(result, side, plant, Fault.RELATIVE) >= LIKELY:
+            if fault_share(result, side, _OTHER_PLANT[side], Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
                     out.append(_other_plant(result, side, wells, lines))

@@ -37,7 +37,7 @@ PRIOR_CARRIED = 1e-3
 """Share of plates on which a row or column of tips was used twice. No source."""
 LIKELY_CARRIED = 0.0
 """log10 odds from which plants are held: one that waits is typed again, one that is culled is gone. Of 200
-faultless plates and 34 faultless seasons none has -2 or more (docs/plate_accuracy.md)."""
+faultless plates and 23 faultless seasons none has -1.9 or more (docs/plate_accuracy.md)."""
 SHOWN = (0.35, 0.5, 0.65, 0.95)
 """Shares of markers at which the DNA carried over shows in the calls."""
 SPEAKS = 1.0

@@ -13,8 +13,6 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from crossproof.inference.plates.arrays import (
     EMPTY,
     Plate,
@@ -28,7 +26,9 @@ from crossproof.inference.plates.arrays import (
 from crossproof.inference.plates.call_rate_model import background_call_rate, usual_call_rate
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.carried_over import carry_findings
+from crossproof.inference.plates.check_settings import SURER, CheckSettings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
+from crossproof.inference.plates.dropped_strips import without_rows_of_strips
 from crossproof.inference.plates.duplicates import duplicate_findings
 from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.examined_plates import (
@@ -41,11 +41,21 @@ from crossproof.inference.plates.examined_plates import (
     season_evidence,
     with_believed_tubes,
 )
+from crossproof.inference.plates.joined_findings import merged, with_sibs
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
+from crossproof.inference.plates.layout_search import CERTAIN
 from crossproof.inference.plates.line_checks import (
     line_tube_findings,
     plant_replicate_findings,
     same_line_findings,
+)
+from crossproof.inference.plates.line_events import (
+    MOST_EVENTS,
+    event_finding,
+    line_event,
+    outweighs,
+    season_after,
+    without_other_rows,
 )
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
@@ -59,82 +69,7 @@ from crossproof.inference.plates.unfit_plates import unfit_findings
 from crossproof.inference.plates.wrong_markers import wrong_marker_findings
 from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction
-from crossproof.model.declaration import default
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
-
-SURER = 0.5
-"""log10 odds asked for in addition of what is looked for in every well or pair: parents and assays err in
-more ways than are modelled. Set on faultless plates; see docs/plate_accuracy.md."""
-
-
-@dataclass(frozen=True)
-class CheckSettings:
-    """Thresholds of the plate checks.
-
-    `min_log10_odds`: posterior odds (prior against a fault included) from which a finding is made, but for
-    DNA that ran over wells or was carried over (`LIKELY_SPILL`, `LIKELY_CARRIED`);
-    `min_call_rate`, `min_marker_call_rate` as in config.yaml; `replicate_conflict`: share of markers at which
-    two replicates may differ (`line_conflict` in config.yaml). `remarks`: also say which faults a plate could
-    not show.
-    """
-
-    min_log10_odds: float = 1.0
-    min_call_rate: float = default("min_call_rate")
-    min_marker_call_rate: float = default("min_marker_call_rate")
-    replicate_conflict: float = default("line_conflict")
-    remarks: bool = True
-
-
-def _merged(findings: list[Finding]) -> list[Finding]:
-    """The same finding about the same cross from several plates becomes one."""
-    out: dict[tuple[str, ...], Finding] = {}
-    for f in findings:
-        if f.kind not in (FindingKind.TAGS_SWAPPED, FindingKind.TAG_WRONG):
-            out[f.kind, f.plate, f.subject, str(len(out))] = f
-            continue
-        pair = sorted([f.subject, f.other]) if f.kind is FindingKind.TAGS_SWAPPED else [f.subject, f.other]
-        key = (f.kind, *pair)
-        if key in out:
-            old = out[key]
-            f = replace(
-                old,
-                plate=old.plate if old.plate == f.plate else "",
-                evidence=f"{old.evidence} {f.evidence}",
-                wells=old.wells + f.wells,
-                samples=old.samples + f.samples,
-                log10_odds=old.log10_odds + f.log10_odds,
-                reassigned=old.reassigned + f.reassigned,
-            )
-        out[key] = f
-    return list(out.values())
-
-
-def _with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTables) -> list[Finding]:
-    """The findings, those that hold a plate for its layout with the sibs of its plants on other plates.
-
-    All plants of a cross are judged together: wells that hold something else mislead the verdicts of sibs.
-    """
-    held = held_plates(tuple(findings))
-    out = []
-    for f in findings:
-        if f.hold is Hold.PLATE and f.scope is Scope.PLATE and f.kind is not FindingKind.DEAD_PLATE:
-            mine = [p.identity for p in plates if p.name in f.plates]
-            crosses = np.unique(np.concatenate(mine))
-            crosses = crosses[crosses >= season.n_lines]
-            sibs = tuple(
-                p.samples[w]
-                for p in plates
-                if p.name not in held
-                for w in np.flatnonzero(np.isin(p.identity, crosses))
-            )
-            if sibs:
-                more = (
-                    f" Also held: {len(sibs)} plants of its crosses on other plates, which are judged "
-                    f"together with them."
-                )
-                f = replace(f, sibs=sibs, evidence=f.evidence + more)
-        out.append(f)
-    return out
 
 
 def _well_findings(
@@ -178,6 +113,46 @@ def _well_findings(
     if settings.remarks and x.plate.placed:
         found += blind_spots(x.plate, season)
     return found
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What the season's plates and crosses are found to be.
+
+    `examined`: plates as labelled; `here`: those not exchanged, with their layouts searched; `tubes`:
+    findings about parent tubes, `odd` the odd ones; `evidence`: of lines, without these; `away`: plates
+    exchanged; `found`: how plates lie, which tags and parents are wrong.
+    """
+
+    checks: _SeasonOfPlates
+    examined: list[Examined]
+    here: list[Examined]
+    tubes: list[Finding]
+    evidence: tuple[Floats, ...]
+    odd: frozenset[str]
+    away: frozenset[str]
+    found: list[Finding]
+
+    def with_line_events(self) -> tuple[_Look, list[Finding]]:
+        """The season as lines that changed places, or are others, have it; and what says so."""
+        look, events = self, list[Finding]()
+        while len(events) < MOST_EVENTS:
+            checks = look.checks
+            lying = held_plates(tuple(f for f in look.found if f.log10_odds > CERTAIN))
+            plates = [x for x in look.examined if x.plate.name not in lying]
+            event = line_event(plates, checks.season, checks.odds, AskedOnce(checks.each))
+            if event is None:
+                break
+            told = event_finding(event, look.examined, checks.season)
+            if not outweighs(told, look.found):
+                break
+            after = replace(checks, season=season_after(checks.season, event)).look()
+            unfit = {p for f in after.found if f.kind is FindingKind.UNEXPLAINED for p in f.plates}
+            if unfit & set(told.plates):
+                break
+            look = after
+            events.append(told)
+        return look, events
 
 
 @dataclass(frozen=True)
@@ -258,9 +233,34 @@ class _SeasonOfPlates:
             # Piecemeal stories of such a plate, or of its crosses, would only mislead.
             crosses = cross_findings(fit, self.season, self.odds, asked)
         told = frozenset(s for f in crosses for s in f.samples)
-        layouts = [f for x in fit for f in layout_findings(x.search, x.scores, told)]
+        layouts = [f for x in fit for f in layout_findings(x, told)]
         pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
-        return [*_merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
+        return [*merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
+
+    def look(self) -> _Look:
+        """Tubes, layouts, tags and parents, with the season's crosses as they are recorded."""
+        conflict = self.settings.replicate_conflict
+        tubes = line_tube_findings(self.plates, self.season, self.everything, conflict)
+        odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
+        evidence = self.without(odd)
+        examined = self.as_labelled(evidence, odd)
+        exchanged = self.exchanged(examined)
+        away = held_plates(tuple(exchanged))
+        here, swaps = self.layouts_searched([x for x in examined if x.plate.name not in away])
+        anew = with_believed_tubes(
+            here,
+            self.season,
+            self.everything,
+            conflict,
+            usual=self.usual,
+            background=self.background,
+            threshold=self.odds,
+            each=self.each,
+        )
+        if anew is not None:
+            here, tubes, evidence, odd = anew
+        found = self.of_plates_and_crosses(here, swaps, exchanged)
+        return _Look(self, examined, here, tubes, evidence, odd, away, found)
 
     def of_wells(
         self,
@@ -288,7 +288,7 @@ class _SeasonOfPlates:
     def across_wells(self, sound: Sequence[Examined], explained: frozenset[str]) -> list[Finding]:
         """Replicates, duplicates, batches and markers of the plates that lie as labelled."""
         plates, conflict = [x.plate for x in sound], self.settings.replicate_conflict
-        replicates = plant_replicate_findings(plates, self.season, conflict)
+        replicates = plant_replicate_findings(plates, self.season, conflict, self.each)
         found = [f for f in replicates if not explained.intersection(f.samples)]
         found += duplicate_findings(sound, self.season, self.odds + SURER, self.each)
         found += batch_findings(
@@ -322,28 +322,12 @@ def examine_plates(
     usual, background = usual_call_rate(plates), background_call_rate(plates)
     everything = season_evidence(season, plates)
     checks = _SeasonOfPlates(plates, season, settings, each, usual, background, everything)
-    tubes = line_tube_findings(plates, season, everything, settings.replicate_conflict)
-    odd = frozenset(s for f in tubes if f.corrections for s in f.samples)
-    evidence = checks.without(odd)
-    examined = checks.as_labelled(evidence, odd)
-    exchanged = checks.exchanged(examined)
-    away = held_plates(tuple(exchanged))
-    here, swaps = checks.layouts_searched([x for x in examined if x.plate.name not in away])
-    anew = with_believed_tubes(
-        here,
-        season,
-        everything,
-        settings.replicate_conflict,
-        usual=usual,
-        background=background,
-        threshold=checks.odds,
-        each=each,
-    )
-    if anew is not None:
-        here, tubes, evidence, odd = anew
-
-    found = checks.of_plates_and_crosses(here, swaps, exchanged)
+    look, events = checks.look().with_line_events()
+    checks, season = look.checks, look.checks.season
+    here, tubes, evidence, odd, away = look.here, look.tubes, look.evidence, look.odd, look.away
+    found = without_other_rows(look.found, events, season)
     found, borne = told_from_spills(found, here, season)
+    found = without_rows_of_strips([*found, *events], here, season)
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
     found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
@@ -358,7 +342,7 @@ def examine_plates(
     if settings.remarks:
         one_line = [(f.subject, f.other) for f in same_line]
         found += same_sheets([x.plate for x in here], season, one_line)
-    found = _with_sibs(found, plates, season)
+    found = with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 

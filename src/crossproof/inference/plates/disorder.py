@@ -75,12 +75,16 @@ def _open_plants(scores: PlateScores, matrix: Matrix, identity: Ints, open_wells
 
 
 def fit_another_tag(scores: PlateScores, matrix: Matrix, identity: Ints, open_wells: Bools) -> Ints:
-    """Wells whose plants fit another tag of the plate better than their own; as `disorder`."""
+    """Wells whose plants fit another tag of the plate better than their own, if any does so by log n; as
+    `disorder`.
+
+    Plants that came under their tag may fit another a little better, as an outcross by its father does.
+    """
     loose = _open_plants(scores, matrix, identity, open_wells)
     if not len(loose):
         return loose
+    plants = count_called(scores, identity)
     tags, tag = tag_scores(scores, matrix, identity, loose), identity[loose] - scores.season.n_lines
-    stray = tags.stray(tag, count_called(scores, identity), scores.strays_elsewhere)
-    fit = tags.under(stray)
-    own = fit[np.arange(len(loose)), np.searchsorted(tags.crosses, tag)]
-    return np.asarray(loose[fit.max(axis=1) - own > GAIN])
+    fit = tags.under(tags.stray(tag, plants, scores.strays_elsewhere))
+    gain = fit.max(axis=1) - fit[np.arange(len(loose)), np.searchsorted(tags.crosses, tag)]
+    return np.asarray(loose[(gain > GAIN) & (gain.max() > np.log(plants))])

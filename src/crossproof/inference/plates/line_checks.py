@@ -10,6 +10,7 @@ They disagree if they differ at more than a given share of markers and llr speak
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -18,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.arrays import Plate, SeasonTables, line_posterior
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.model.arrays import Bools, Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -208,45 +210,49 @@ def _remedy(rows: Sequence[Correction]) -> str:
     return f"{again} Until then the proposed row leaves the odd sample out."
 
 
-def plant_replicate_findings(plates: Sequence[Plate], season: SeasonTables, conflict: float) -> list[Finding]:
+def plant_replicate_findings(
+    plates: Sequence[Plate], season: SeasonTables, conflict: float, each: Each = one_by_one
+) -> list[Finding]:
     """Plants whose wells disagree; with three wells or more, which one is odd."""
+    called = [
+        np.flatnonzero((p.identity >= season.n_lines) & (p.n_called >= 0.3 * p.n_markers)).tolist()
+        for p in plates
+    ]
+    count = Counter(p.plants[w] for p, mine in zip(plates, called, strict=True) for w in mine)
     wells: dict[str, list[tuple[Plate, int]]] = {}
-    for plate in plates:
-        for w in np.flatnonzero(
-            (plate.identity >= season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers)
-        ):
-            if plate.plants[w]:
-                wells.setdefault(plate.plants[w], []).append((plate, int(w)))
+    for plate, mine in zip(plates, called, strict=True):
+        for w in mine:
+            if plate.plants[w] and count[plate.plants[w]] > 1:
+                wells.setdefault(plate.plants[w], []).append((plate, w))
     prior = _priors(season, 0.5)
+    found = each(
+        lambda copies: _disagreement([_data(p, w) for p, w in copies], prior, conflict), list(wells.values())
+    )
     out = []
-    for plant, mine in wells.items():
-        if len(mine) < 2:
-            continue
-        data = [_data(p, w) for p, w in mine]
-        apart = _disagreement(data, prior, conflict)
+    for (plant, copies), apart in zip(wells.items(), found, strict=True):
         if apart is None:
             continue
         groups, worst = apart
         clear = len(groups[0]) > len(groups[1])
-        odd = [i for g in groups[1:] for i in g] if clear else list(range(len(mine)))
-        places = ", ".join(mine[i][0].place(mine[i][1]) for i in odd)
+        odd = [i for g in groups[1:] for i in g] if clear else list(range(len(copies)))
+        places = ", ".join(copies[i][0].place(copies[i][1]) for i in odd)
         out.append(
             Finding(
                 FindingKind.PLANT_REPLICATES,
                 Scope.SAMPLE,
-                mine[odd[0]][0].name,
-                mine[odd[0]][0].samples[mine[odd[0]][1]],
-                f"The {len(mine)} wells of plant {plant} disagree at up to {worst.differing} of "
+                copies[odd[0]][0].name,
+                copies[odd[0]][0].samples[copies[odd[0]][1]],
+                f"The {len(copies)} wells of plant {plant} disagree at up to {worst.differing} of "
                 f"{worst.shared} markers" + (f"; odd: {places}." if clear else f": {places}."),
                 "Genotype the plant again."
                 + (" Until then the proposed row leaves the odd well out." if clear else ""),
-                wells=tuple(mine[i][0].place(mine[i][1]) for i in odd),
-                samples=tuple(mine[i][0].samples[mine[i][1]] for i in odd),
+                wells=tuple(copies[i][0].place(copies[i][1]) for i in odd),
+                samples=tuple(copies[i][0].samples[copies[i][1]] for i in odd),
                 other=plant,
                 log10_odds=-worst.log10_same,
                 hold=Hold.SAMPLES,
                 corrections=tuple(
-                    Correction(CorrectionKind.EXCLUDE_WELL, mine[i][0].place(mine[i][1])) for i in odd
+                    Correction(CorrectionKind.EXCLUDE_WELL, copies[i][0].place(copies[i][1])) for i in odd
                 )
                 if clear
                 else (),

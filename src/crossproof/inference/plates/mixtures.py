@@ -197,7 +197,8 @@ def _mixed_calls(
     total: Floats | float = 0.0
     for b, x in enumerate(scores.likelihood):
         u = np.tensordot(x[:, well].astype(np.float64), union_calls(scores.season.blocks[b].k), axes=(1, 2))
-        part = np.einsum("rmx,smy,mxy->srm", first[b], sources[b], u, optimize=True)
+        own = np.matmul(first[b].transpose(1, 0, 2), u)  # marker, relation, genotype of the source
+        part = np.matmul(sources[b].transpose(1, 0, 2), own.transpose(0, 2, 1)).transpose(1, 2, 0)
         total = total + np.log(part).sum(axis=2)
     return np.asarray(log_sum(total + prior, axis=1))
 
@@ -266,10 +267,11 @@ def _own_tables(
                 found[int(w)] = partial(list, own), prior, float(kinds[0]), bool(odd[0])
             continue
         family = FamilyTables(scores, int(i) - scores.season.n_lines, wells, state, by_relation)
-        kinds, odd = _surprising(scores, wells, family.all_tables(), family.prior)
-        for place in np.flatnonzero(ask[wells]).tolist():
-            tables = partial(family.tables, place)
-            found[int(wells[place])] = tables, family.prior, float(kinds[place]), bool(odd[place])
+        asked = np.flatnonzero(ask[wells])
+        theirs = [t[:, :, asked] for t in family.all_tables()]
+        kinds, odd = _surprising(scores, wells[asked], theirs, family.prior)
+        for place, one, it_is in zip(asked.tolist(), kinds.tolist(), odd.tolist(), strict=True):
+            found[int(wells[place])] = partial(family.tables, place), family.prior, one, it_is
     return ((w, *found[w]) for w in sorted(found))
 
 

@@ -94,15 +94,22 @@ def pod_swaps(
                 of_tag[pod[0]].add(pod)
     first, of_cross = _one_of_each(crosses, season)
     n_pods = 0
-    for x, here in zip(plates, odd, strict=True):
+    wanted = set(pods)
+    with_odd = [(x, here) for x, here in zip(plates, odd, strict=True) if wanted & here.keys()]
+
+    def fits(plate: tuple[Examined, dict[Pod, Ints]]) -> tuple[int, dict[Pod, Floats]]:
+        """Pods of a plate, and how its odd ones fit all crosses."""
+        x, here = plate
         mine = [pod for pod in pods if pod in here]
-        if not mine:
-            continue
-        n_pods += len(_pods(x, x.plate.identity))
         wells = np.sort(np.concatenate([here[pod] for pod in mine]))
         full = scores_under(x.scores, x.plate.identity, wells, first).full[:, of_cross]
-        for pod in mine:
-            fit[pod] = fit[pod] + full[np.searchsorted(wells, here[pod])].sum(axis=0)
+        of_pods = {pod: full[np.searchsorted(wells, here[pod])].sum(axis=0) for pod in mine}
+        return len(_pods(x, x.plate.identity)), of_pods
+
+    for count, of_pods in each(fits, with_odd):
+        n_pods += count
+        for pod, its_fit in of_pods.items():
+            fit[pod] = fit[pod] + its_fit
     prior = float(np.log(PRIOR_PODS / max(n_pods * (n_pods - 1) // 2, 1)))
     places = {int(c) + season.n_lines: i for i, c in enumerate(crosses)}
     pairs = _pairs(pods, fit, crosses, prior, season)
@@ -184,6 +191,8 @@ def _pairs(
 def swapped_identity(x: Examined, swaps: Sequence[PodSwap]) -> Ints:
     """Identities of a plate's wells with the pods exchanged, (well,)."""
     identity = x.plate.identity.copy()
+    if not swaps:
+        return identity
     pods = _pods(x, x.plate.identity)
     for swap in swaps:
         for pod, other in ((swap.first, swap.second), (swap.second, swap.first)):

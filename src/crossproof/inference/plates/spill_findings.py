@@ -28,8 +28,8 @@ from crossproof.text import count_of
 PRIOR_SPILL = 1e-3
 """Share of plates on which DNA of a line ran over several wells; for all its wells and lines. No source."""
 LIKELY_SPILL = 0.5
-"""log10 odds from which plants are held: one that waits is typed again, one that is culled is gone. Of 200
-faultless plates and 34 faultless seasons none has more than -0.2 (docs/plate_accuracy.md)."""
+"""log10 odds from which plants are held: one that waits is typed again, one that is culled is gone. Of 400
+faultless plates and 57 faultless seasons none has more than -0.2 (docs/plate_accuracy.md)."""
 SPEAKS = 2.0
 """A well speaks for a spill, or against it, from this many nats."""
 SPEAKS_LIKE = 1.0

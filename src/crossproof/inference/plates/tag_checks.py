@@ -6,7 +6,7 @@ another line as mother; another line as father) is compared with the tag:
 
     lod(h) = sum over plants of clip(E_h - E_c, -bound, bound) / ln 10 + log10 prior(h)
 
-The same other line in place of one line in all crosses made with it says that the line itself is wrong.
+The same other line in place of one line in all crosses made with it: see `line_events`.
 Direction: nuclear markers cannot show it; maternal markers (chloroplast) test the mother alone.
 """
 
@@ -25,15 +25,12 @@ from crossproof.inference.plates.tag_explanations import (
     Explanation,
     bad_crosses,
     explain,
-    speaks,
 )
 from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
 PARENT_IS = (CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)
-WHOLE_LINE = 0.6
-"""A line is another line if this share of its crosses (2 at least) says so."""
 
 
 def _wells_of(cross: int, plates: Sequence[Examined], season: SeasonTables) -> tuple[list[str], list[str]]:
@@ -67,9 +64,7 @@ def cross_findings(
     answers = asked(lambda c: explain(c, on[c], season, threshold), list(on), lambda c: (c, *map(id, on[c])))
     explained = dict(zip(on, answers, strict=True))
     parents = {c: e for c, all_e in explained.items() for e in all_e if e.cross < 0}
-    whole = _whole_lines(parents, plates, season)
-    of_line = {c for c, e in parents.items() if _replacement(c, e, season) in whole}
-    found = {c: e for c, all_e in explained.items() for e in all_e if e.cross >= 0 and c not in of_line}
+    found = {c: e for c, all_e in explained.items() for e in all_e if e.cross >= 0}
     tags = {c: e.cross for c, e in found.items()}
     out = [
         _wrong_tag(c, found[c], plates, season)
@@ -77,7 +72,7 @@ def cross_findings(
         else _swapped_tags(c, back, found, plates, season)
         for c, back in _with_partners(tags, season).items()
     ]
-    out += _parent_findings({c: e for c, e in parents.items() if c not in tags}, whole, plates, season)
+    out += [_wrong_parent(c, e, plates, season) for c, e in parents.items() if c not in tags]
     return [*out, *turned.values()]
 
 
@@ -159,87 +154,9 @@ def _replacement(c: int, e: Explanation, season: SeasonTables) -> tuple[int, int
     return int(season.father[c]), e.father
 
 
-def _by_line(parents: dict[int, Explanation], season: SeasonTables) -> dict[tuple[int, int], list[int]]:
-    out: dict[tuple[int, int], list[int]] = {}
-    for c, e in parents.items():
-        out.setdefault(_replacement(c, e, season), []).append(c)
-    return out
-
-
-def _whole_lines(
-    parents: dict[int, Explanation], plates: Sequence[Examined], season: SeasonTables
-) -> set[tuple[int, int]]:
-    """(line, other line) where most crosses made with the line fit the other in its place."""
-    called = np.zeros(season.n_lines + len(season.crosses), dtype=np.int64)
-    for x in plates:
-        np.add.at(called, x.search.identity[speaks(x) & (x.search.identity >= 0)], 1)
-    seen = set(np.flatnonzero(called[season.n_lines :] >= 3).tolist())
-    out = set()
-    for (line, other), crosses in _by_line(parents, season).items():
-        made = {c for c in seen if line in (season.mother[c], season.father[c])}
-        if line >= 0 and len(crosses) >= 2 and len(crosses) >= WHOLE_LINE * len(made):
-            out.add((line, other))
-    return out
-
-
-def _parent_findings(
-    parents: dict[int, Explanation],
-    whole: set[tuple[int, int]],
-    plates: Sequence[Examined],
-    season: SeasonTables,
-) -> list[Finding]:
-    """Crosses made with another line; where most crosses of a line say the same, the line is the other."""
-    out: list[Finding] = []
-    for (line, other), crosses in _by_line(parents, season).items():
-        if (line, other) not in whole:
-            out += [_wrong_parent(c, line, other, parents[c], plates, season) for c in crosses]
-        elif line < other or (other, line) not in whole:
-            odds = sum(parents[c].log10_odds for c in crosses)
-            out.append(_wrong_line(line, other, (other, line) in whole, crosses, odds, plates, season))
-    return out
-
-
-def _wrong_line(
-    line: int,
-    other: int,
-    mutual: bool,
-    crosses: Sequence[int],
-    odds: float,
-    plates: Sequence[Examined],
-    season: SeasonTables,
-) -> Finding:
-    """A line is another in all its crosses; with `mutual`, the other is this one in its own."""
-    each = [_wells_of(c, plates, season) for c in crosses]
-    wells, samples = ([name for pair in each for name in pair[i]] for i in (0, 1))
-    was, now = season.lines[line], season.lines[other]
-    row = (
-        Correction(CorrectionKind.SWAP_LINES, was, now)
-        if mutual
-        else Correction(CorrectionKind.LINE_IS, was, now, "crosses")
-    )
-    names = ", ".join(season.crosses[c] for c in crosses)
-    return Finding(
-        FindingKind.LINES_SWAPPED if mutual else FindingKind.LINE_WRONG,
-        Scope.LINE,
-        _plates_text(wells),
-        was,
-        f"Crosses made with {was} ({names}) fit {now} in its place"
-        + (f", and those of {now} fit {was}: their tubes changed places." if mutual else "."),
-        f"Genotype {was} and {now} again from seed. If the plants used for crossing were "
-        f"{now}, add the proposed row to corrections.csv and run again.",
-        wells=tuple(wells),
-        samples=tuple(samples),
-        other=now,
-        log10_odds=odds,
-        hold=Hold.SAMPLES,
-        corrections=(row,),
-    )
-
-
-def _wrong_parent(
-    c: int, line: int, other: int, e: Explanation, plates: Sequence[Examined], season: SeasonTables
-) -> Finding:
+def _wrong_parent(c: int, e: Explanation, plates: Sequence[Examined], season: SeasonTables) -> Finding:
     """A cross was made with another line than the one on its tag."""
+    line, other = _replacement(c, e, season)
     wells, samples = _wells_of(c, plates, season)
     side = "mother" if line == season.mother[c] else "father"
     was, now = season.lines[line] if line >= 0 else "an unknown line", season.lines[other]

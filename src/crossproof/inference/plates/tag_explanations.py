@@ -155,7 +155,11 @@ def explain(
         # A cross of the records that fits as well is the simpler story than a parent line of no other record.
         close = fit[best] > best_fit - CLOSE
         enough = total[best] >= threshold and gaining[best] >= max(3, 0.5 * called)
-        if close and enough and _many_markers(cross, int(mothers[best]), int(fathers[best]), plates, season):
+        if (
+            close
+            and enough
+            and many_markers_for(cross, int(mothers[best]), int(fathers[best]), plates, season)
+        ):
             found.append(
                 Explanation(
                     int(mothers[best]),
@@ -169,7 +173,7 @@ def explain(
     return found
 
 
-def _many_markers(
+def many_markers_for(
     cross: int, mother: int, father: int, plates: Sequence[Examined], season: SeasonTables
 ) -> bool:
     """Whether LEAST_MARKERS markers or more speak for other parents, and three times as many as against.

@@ -18,7 +18,7 @@ from crossproof.inference.plates.plate_excess import (
     odd_plants,
     season_shares,
 )
-from crossproof.inference.plates.proposals import Proposal
+from crossproof.inference.plates.repeated_shifts import shifted_alike
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -67,7 +67,7 @@ def unfit_findings(
         if _only_pairs(x):
             stands_out |= first is not None and first.log10_odds >= LEAST_EXCESS
         ordered = _in_disorder(x, free)
-        piecemeal = _piecemeal(x.search.steps)
+        piecemeal = _piecemeal(x)
         mostly = _mostly_odd(x, left, free)
         if stands_out or piecemeal or mostly:
             return _finding(x, labelled[i], first or rest, None)
@@ -95,11 +95,16 @@ def _only_pairs(x: Examined) -> bool:
     return bool(as_labelled and any(s.wells for s in steps) and all(s.layout is None for s in steps))
 
 
-def _piecemeal(steps: Sequence[Proposal]) -> bool:
-    """Whether so many small faults would have to come together that they explain nothing."""
-    small = sum(s.tags is None for s in steps)
+def _piecemeal(x: Examined) -> bool:
+    """Whether so many small faults would have to come together that they explain nothing.
+
+    Rows or columns that were shifted the same way are one.
+    """
+    steps = x.search.steps
+    alike = shifted_alike(x.plate.format, [s.words for s in steps])
+    small = sum(s.tags is None for s in steps) - alike
     pairs = sum(s.wells is not None for s in steps)
-    return len(steps) > MOST_FAULTS or small > MOST_SMALL or pairs > MOST_PAIRS
+    return len(steps) - alike > MOST_FAULTS or small > MOST_SMALL or pairs > MOST_PAIRS
 
 
 def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:

@@ -48,25 +48,32 @@ def _gains(scores: PlateScores, identity: Ints, wells: Ints, b: int) -> tuple[Fl
     crosses = np.zeros((2, len(x)), dtype=np.int64)
     without = np.where(scores.tube, EMPTY, identity)
     elsewhere = scores.lines_under(without)
-    for i in np.unique(identity[wells]).tolist():
-        mine = wells[identity[wells] == i]
-        pair = season.mother[[i - n]], season.father[[i - n]]
-        known = min(elsewhere.known_share(int(p[0])) for p in pair)
-        believed = without if known >= KNOWN_SHARE else identity
-        relation = (scores.own_relations(believed)[mine] + scores.relation_prior()).argmax(axis=1)
-        tables, _ = scores.identity_tables(i, int(mine[0]), scores.lines_under(believed))
-        table = tables[b][relation].transpose(1, 0, 2)  # marker, well, genotype
-        seen = codes[:, mine] != NO_CALL_CODE
-        like = x[:, mine].astype(np.float64)
-        as_called = np.log((table * like).sum(axis=2))
-        any_het = np.log(0.95 * like[..., het].mean(axis=2) + 0.05 * like.mean(axis=2))
-        stories = [any_het if k > 2 else np.log((table * like[..., ::-1]).sum(axis=2)), any_het]
-        for story, data in enumerate(stories):
-            if story == EXCHANGED and k > 2:
-                continue
-            more = np.where(seen, data - as_called, 0.0).sum(axis=1)
-            gain[story] += more
-            crosses[story] += more > 1.0
+    wells = wells[np.argsort(identity[wells], kind="stable")]
+    own, start, of = np.unique(identity[wells] - n, return_index=True, return_inverse=True)
+    parents = season.mother[own], season.father[own]
+    known = np.array(
+        [min(map(elsewhere.known_share, pair)) for pair in zip(*(p.tolist() for p in parents), strict=True)]
+    )
+    table = np.empty((len(wells), len(x), x.shape[2]))
+    for believed, mine in ((without, known >= KNOWN_SHARE), (identity, known < KNOWN_SHARE)):
+        if mine.any():
+            state, place = scores.lines_under(believed), np.flatnonzero(mine[of])
+            relations = scores.own_relations(believed)[wells[place]] + scores.relation_prior()
+            tables = scores.cross_table(b, *(scores.parent_table(b, p[mine], state) for p in parents))
+            table[place] = tables[(np.cumsum(mine) - 1)[of[place]], relations.argmax(axis=1)]
+    table = table.transpose(1, 0, 2)  # marker, well, genotype
+    like = x[:, wells].astype(np.float64)
+    as_called = np.log((table * like).sum(axis=2))
+    any_het = np.log(0.95 * like[..., het].mean(axis=2) + 0.05 * like.mean(axis=2))
+    stories = [any_het if k > 2 else np.log((table * like[..., ::-1]).sum(axis=2)), any_het]
+    for story, data in enumerate(stories):
+        if story == EXCHANGED and k > 2:
+            continue
+        more = np.where(codes[:, wells] != NO_CALL_CODE, data - as_called, 0.0)
+        for mine in np.split(more, start[1:], axis=1):
+            of_cross = mine.sum(axis=1)
+            gain[story] += of_cross
+            crosses[story] += of_cross > 1.0
     return gain, crosses
 
 

@@ -1,73 +1,157 @@
-"""Statistical charts as static SVG, drawn from their rows.
+"""Statistical charts: Vega-Lite specifications turned into static SVG without any script.
 
-Drawn here and not by a charting library: those that give SVG without a browser start a JavaScript engine or
-load as much as a whole report costs otherwise. `tests/report/draw/test_charts.py` compares places and labels
-with those of Vega-Lite.
+Every chart is drawn in six stand-in colours (`INK`, `SOFT`, ...) that the style sheet maps to the colours of
+the page, so that one drawing serves light, dark and print. Specifications are written as the nested
+dictionaries that they are: a library that builds them takes as long as drawing them does.
 """
 
 from __future__ import annotations
 
-import itertools
+import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+import re
+from collections.abc import Callable, Mapping
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from crossproof.report.content.blocks import ChartForm, ChartSpec
-from crossproof.report.draw.axes import (
-    BLUE,
-    INK,
-    PANEL,
-    PAPER,
-    RED,
-    SOFT,
-    YELLOW,
-    Pen,
-    Scale,
-    axis_below,
-    axis_left,
-    names_below,
-    names_left,
-    percents,
-    plain_numbers,
-    rounded_out,
-    ticks,
-    title_below,
-    title_left,
-)
 from crossproof.text import shown
 
-Options = Mapping[str, Any]
+Json = dict[str, Any]
+"""A part of a specification."""
 
-_VERDICT_INK = {"hybrid": BLUE, "self": YELLOW, "outcross": RED, "off pedigree": PAPER, "undetermined": PANEL}
-_RULE = 'stroke-width="2.4" stroke-linecap="round" opacity="0.55"'
-_LIMIT, _FAR_LIMIT = 'stroke-width="1.1"', 'stroke-width="1.1" stroke-dasharray="5,4"'
-_DASHED = 'stroke-dasharray="3,3"'
-_ODDS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
-_SLANT_FROM = 64
-"""Letters of all names below an axis from which on they are slanted."""
+VEGA_LITE = "6.4"
+"""Version of Vega-Lite that the specifications are written for; the newest there is where it is missing."""
+
+INK, SOFT, RULE = "#14202a", "#56646e", "#d5dcd8"
+BLUE, YELLOW, RED = "#004488", "#ddaa33", "#bb5566"
+_PAPER = "#fffffe"
+_VERDICT_INK = {
+    "hybrid": BLUE,
+    "self": YELLOW,
+    "outcross": RED,
+    "off pedigree": _PAPER,
+    "undetermined": "#eef2f0",
+}
+_PERCENT: Json = {"format": "%", "tickCount": 5}
+
+_ENLARGED = 1.12
+"""Charts are laid out small and shown larger: their letters then have the size of the page's small print."""
+
+_NOISE = re.compile(r' (?:aria-[a-z]+|role|pointer-events|xmlns:xlink|class)="[^"]*"')
+
+_THEME: Json = {
+    "background": "transparent",
+    "font": "Liberation Sans",
+    # Left: a reader's font may be wider than the one that labels were measured in.
+    "padding": {"left": 26, "top": 6, "right": 10, "bottom": 4},
+    "axis": {
+        "labelColor": SOFT,
+        "titleColor": INK,
+        "domainColor": SOFT,
+        "tickColor": SOFT,
+        "gridColor": RULE,
+        "labelFontSize": 11,
+        "titleFontSize": 11.5,
+        "titleFontWeight": "normal",
+        "titlePadding": 8,
+        "labelLimit": 150,
+        "domainWidth": 1,
+    },
+    "view": {"stroke": None},
+    "header": {
+        "labelColor": INK,
+        "labelFontSize": 12,
+        "labelFontWeight": "bold",
+        "titleColor": SOFT,
+    },
+}
 
 
 def draw(spec: ChartSpec) -> str:
     """A chart as SVG of its natural width; the page may make it smaller."""
-    pen = Pen()
-    _FORMS[spec.form](pen, spec.frame, spec.options)
-    return pen.svg()
+    import vl_convert
+
+    have = vl_convert.get_vegalite_versions()
+    version = VEGA_LITE if VEGA_LITE in have else have[-1]
+    text = vl_convert.vegalite_to_svg(json.dumps(specification(spec)), vl_version=version)
+    text = _NOISE.sub("", text)
+    size = re.search(r'<svg[^>]*? width="([\d.]+)" height="([\d.]+)"', text)
+    assert size is not None
+    width = round(float(size.group(1)) * _ENLARGED)
+    return text.replace(
+        f' width="{size.group(1)}" height="{size.group(2)}"', f' width="{width}" aria-hidden="true"', 1
+    )
 
 
-def _columns(frame: pd.DataFrame, *names: str) -> list[list[float]]:
-    """Columns of numbers, NaN where one is none or has no end."""
-    out = []
-    for name in names:
-        values = frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
-        out.append(np.where(np.isfinite(values), values, np.nan).tolist())
-    return out
+def specification(spec: ChartSpec) -> Json:
+    """A chart in Vega-Lite, data and looks included."""
+    frame, options = spec.frame, dict(spec.options)
+    drawn = _FORMS[spec.form](frame, options)
+    tables = {"rows": frame, **{name: options[name] for name in ("limits",) if name in options}}
+    return {"config": _THEME, "datasets": {n: _records(t) for n, t in tables.items()}, **drawn}
 
 
-def _known(*values: float) -> bool:
-    return all(map(math.isfinite, values))
+def _records(frame: pd.DataFrame) -> list[Json]:
+    """Rows of a table: numbers that are none are null, and every text is as it may be shown.
+
+    A NUL in a name would end the drawing library, and the process too.
+    """
+    columns = {}
+    for name in frame.columns:
+        if pd.api.types.is_numeric_dtype(frame[name]):
+            columns[name] = [v if math.isfinite(v) else None for v in frame[name].tolist()]
+        else:
+            columns[name] = [shown(v) for v in frame[name]]
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _field(name: str, kind: str = "quantitative", **more: Any) -> Json:
+    """A column of the data in a place of the drawing."""
+    return {"field": name, "type": kind, **more}
+
+
+def _layer(kind: str, look: Json, places: Json, *, only: str = "", rows: str = "rows") -> Json:
+    """Marks of one kind; `only`: an expression that chooses rows, `rows`: the table."""
+    layer: Json = {"data": {"name": rows}, "mark": {"type": kind, **look}, "encoding": places}
+    return {**layer, "transform": [{"filter": only}]} if only else layer
+
+
+def _dots(frame: pd.DataFrame, options: Mapping[str, Any]) -> Json:
+    """Rates by level: a filled dot with its interval, a hollow one for the raw rate.
+
+    frame: level, rate, low, high, raw, n (all but level float).
+    """
+    upright = options.get("upright", False)
+    order = [shown(level) for level in frame["level"]]
+    top = float(
+        options.get("top")
+        or min(1.0, math.ceil(10 * _largest(frame, "high", "raw", "rate") + 1e-9) / 10 or 1.0)
+    )
+    value = {"scale": {"domain": [0, top], "nice": False}, "axis": _PERCENT, "title": options["title"]}
+    slant = -40 if upright and sum(len(t) + 2 for t in order) > 64 else 0
+    across, along = ("y", "x") if upright else ("x", "y")
+    axis = {"labelAngle": slant, "grid": False}
+    level = _field("level", "nominal", axis=axis, sort=order, title=options.get("level_title", ""))
+
+    def placed(name: str) -> Json:
+        return {along: level, across: _field(name, **value)}
+
+    rule = {"strokeWidth": 2.4, "color": BLUE, "opacity": 0.55, "strokeCap": "round"}
+    dot = {"filled": True, "size": 62, "color": BLUE, "opacity": 1}
+    layers = [
+        _layer("rule", rule, {**placed("low"), f"{across}2": {"field": "high"}}),
+        _layer("point", dot, placed("rate")),
+    ]
+    if frame["raw"].notna().any():
+        hollow = {"filled": False, "size": 46, "color": INK, "shape": "diamond", "strokeWidth": 1.2}
+        layers.append(_layer("point", {**hollow, "opacity": 1}, placed("raw")))
+    if (overall := options.get("overall")) is not None:
+        line = _layer("rule", {"strokeDash": [3, 3], "color": SOFT}, {across: _field("overall", **value)})
+        layers.insert(0, {**line, "data": {"values": [{"overall": overall}]}})
+    size = {"width": 400, "height": 210} if upright else {"width": 330, "height": {"step": 19}}
+    return {"layer": layers, **size}
 
 
 def _largest(frame: pd.DataFrame, *columns: str) -> float:
@@ -75,210 +159,170 @@ def _largest(frame: pd.DataFrame, *columns: str) -> float:
     return value if math.isfinite(value) else 1.0
 
 
-def _dots(pen: Pen, frame: pd.DataFrame, options: Options) -> None:
-    """Rates by level: a filled dot with its interval, a hollow one for the raw rate.
-
-    frame: level, rate, low, high, raw, n (all but level float).
-    """
-    levels = [shown(level) for level in frame["level"]]
-    largest = math.ceil(10 * _largest(frame, "high", "raw", "rate") + 1e-9) / 10 or 1.0
-    top = float(options.get("top") or min(1.0, largest))
-    values = ticks(0, top, 5)
-    upright = options.get("upright", False)
-    width, height = (400.0, 210.0) if upright else (330.0, 19.0 * len(levels))
-    scale = Scale(0, top, height, 0) if upright else Scale(0, top, 0, width)
-    step = (width if upright else height) / max(len(levels), 1)
-    if upright:
-        axis_left(pen, scale, values, percents, width)
-        slanted = sum(len(t) + 2 for t in levels) > _SLANT_FROM
-        names_below(pen, levels, width, height, slanted=slanted)
-    else:
-        axis_below(pen, scale, values, percents, height, ruled=True)
-        names_left(pen, levels, step)
-
-    def place(k: float, value: float) -> tuple[float, float]:
-        along, across = step * (k + 0.5), scale.at(value)
-        return (along, across) if upright else (across, along)
-
-    if (overall := options.get("overall")) is not None:
-        pen.line(place(-0.5, overall), place(len(levels) - 0.5, overall), SOFT, _DASHED)
-    rates, lows, highs, raws = _columns(frame, "rate", "low", "high", "raw")
-    for k, (low, high) in enumerate(zip(lows, highs, strict=True)):
-        if _known(low, high):
-            pen.line(place(k, low), place(k, high), BLUE, _RULE)
-    for k, rate in enumerate(rates):
-        if _known(rate):
-            pen.dot(*place(k, rate), 3.9, BLUE)
-    for k, raw in enumerate(raws):
-        if _known(raw):
-            pen.diamond(*place(k, raw), 3.4, "none", INK, 1.2)
-    title_below(pen, options.get("level_title", "") if upright else options["title"], width)
-    title_left(pen, options["title"] if upright else options.get("level_title", ""), height)
-
-
-def _funnel(pen: Pen, frame: pd.DataFrame, options: Options) -> None:
+def _funnel(frame: pd.DataFrame, options: Mapping[str, Any]) -> Json:
     """People against the limits of chance; frame: operator, determined, rate; options: limits (frame)."""
     limits: pd.DataFrame = options["limits"]
-    width, height = 430.0, 260.0
-    most = _largest(limits, "determined")
-    x = Scale(0, most, 0, width)
     top = min(1.0, max(0.3, float(frame["rate"].max()) + 0.12))
-    y = Scale(0, top, height, 0)
-    axis_left(pen, y, ticks(0, top, 5), percents, width)
-    axis_below(pen, x, ticks(0, most, 6), plain_numbers, height)
-    (at,) = _columns(limits, "determined")
-    bounds = _columns(limits, "low95", "high95", "low998", "high998")
-    for values, look in zip(bounds, (_LIMIT, _LIMIT, _FAR_LIMIT, _FAR_LIMIT), strict=True):
-        pen.path(_through(x, y, at, values), SOFT, look)
-    pen.path(_through(x, y, at, _columns(limits, "centre")[0]), INK, _LIMIT)
-    for name, n, rate in zip(frame["operator"], *_columns(frame, "determined", "rate"), strict=True):
-        if _known(n, rate):
-            pen.dot(x.at(n), y.at(rate), 4.2, BLUE)
-            pen.text(x.at(n) + 8, y.at(rate) - 4, name, ink=INK)
-    title_below(pen, "plants with a verdict", width)
-    title_left(pen, options["title"], height)
+    x = _field(
+        "determined",
+        title="plants with a verdict",
+        scale={"domain": [0, float(limits["determined"].max())], "nice": False},
+        axis={"tickCount": 6, "grid": False},
+    )
+
+    def placed(name: str) -> Json:
+        scale = {"domain": [0, top], "clamp": True, "nice": False}
+        return {"x": x, "y": _field(name, scale=scale, axis=_PERCENT, title=options["title"])}
+
+    layers = []
+    for bounds, dash in ((("low95", "high95"), [1, 0]), (("low998", "high998"), [5, 4])):
+        for bound in bounds:
+            line = {"color": SOFT, "strokeDash": dash, "strokeWidth": 1.1, "opacity": 0.9}
+            layers.append(_layer("line", line, placed(bound), rows="limits"))
+    layers.append(_layer("line", {"color": INK, "strokeWidth": 1.1}, placed("centre"), rows="limits"))
+    points = {"filled": True, "color": BLUE, "size": 70, "opacity": 1}
+    names = {"align": "left", "dx": 8, "dy": -6, "color": INK, "fontSize": 11}
+    layers.append(_layer("point", points, placed("rate")))
+    layers.append(_layer("text", names, {**placed("rate"), "text": _field("operator", "nominal")}))
+    return {"layer": layers, "width": 430, "height": 260}
 
 
-def _through(x: Scale, y: Scale, at: Sequence[float], values: Sequence[float]) -> list[tuple[float, float]]:
-    """Places of values, NaN where one is not known."""
-    known = zip(at, values, strict=True)
-    return [(x.at(a), y.at(v)) if _known(a, v) else (math.nan, math.nan) for a, v in known]
-
-
-def _learning(pen: Pen, frame: pd.DataFrame, options: Options) -> None:
+def _learning(frame: pd.DataFrame, options: Mapping[str, Any]) -> Json:
     """One small panel per person; frame: operator, order (flowers so far), rate, low, high, so_far."""
-    width, height, across, down = 165.0, 96.0, 183.0, 176.0
-    people = list(dict.fromkeys(shown(name) for name in frame["operator"]))
-    whose = np.array([shown(name) for name in frame["operator"]], dtype=object)
+    axis = {"tickCount": 3, "grid": False}
+    x = _field("order", title="flowers so far", axis=axis, scale={"zero": True})
     top = min(1.0, float(frame["high"].fillna(frame["rate"]).quantile(0.9)) * 1.05 + 0.05)
-    most = rounded_out(0, _largest(frame, "order"), 3)[1]
-    x, y = Scale(0, most, 0, width), Scale(0, top, height, 0)
-    columns = min(4, len(people))
-    for place, person in enumerate(people):
-        inner = Pen()
-        axis_left(inner, y, ticks(0, top, 3), percents, width, named=place % columns == 0)
-        axis_below(inner, x, ticks(0, most, 3), plain_numbers, height)
-        inner.text(width / 2, -10, person, 12, INK, "middle", bold=True)
-        inner.text(width / 2, height + 34, "flowers so far", 11.5, INK, "middle")
-        _one_person(inner, frame[whose == person], x, y)
-        pen.put(inner, across * (place % columns), down * (place // columns))
+
+    def placed(name: str) -> Json:
+        scale = {"domain": [0, top], "clamp": True}
+        return {"x": x, "y": _field(name, axis={"format": "%", "tickCount": 3}, scale=scale, title="")}
+
+    layers = [
+        _layer(
+            "rule",
+            {"color": BLUE, "opacity": 0.4, "strokeWidth": 2},
+            {**placed("low"), "y2": {"field": "high"}},
+        ),
+        _layer("point", {"filled": True, "color": BLUE, "size": 24, "opacity": 1}, placed("rate")),
+        _layer("line", {"color": INK, "strokeWidth": 1.6}, placed("so_far")),
+    ]
+    people = list(dict.fromkeys(shown(name) for name in frame["operator"]))
+    return {
+        "data": {"name": "rows"},
+        "facet": _field("operator", "nominal", title=None, sort=people),
+        "columns": min(4, len(people)),
+        "spacing": 18,
+        "resolve": {"axis": {"x": "independent"}},
+        "spec": {"layer": [_without_data(layer) for layer in layers], "width": 165, "height": 96},
+    }
 
 
-def _one_person(pen: Pen, mine: pd.DataFrame, x: Scale, y: Scale) -> None:
-    """Rates of one person with their intervals, and the rate so far."""
-    order, rates, lows, highs, so_far = _columns(mine, "order", "rate", "low", "high", "so_far")
-    for at, low, high in zip(order, lows, highs, strict=True):
-        if _known(at, low, high):
-            pen.line((x.at(at), y.at(low)), (x.at(at), y.at(high)), BLUE, 'stroke-width="2" opacity="0.4"')
-    for at, rate in zip(order, rates, strict=True):
-        if _known(at, rate):
-            pen.dot(x.at(at), y.at(rate), 2.4, BLUE)
-    along = sorted(zip(order, so_far, strict=True))
-    pen.path(_through(x, y, [a for a, _ in along], [v for _, v in along]), INK, 'stroke-width="1.6"')
+def _without_data(layer: Json) -> Json:
+    """A layer that takes the data of the panel it stands in."""
+    return {name: part for name, part in layer.items() if name != "data"}
 
 
-def _control(pen: Pen, frame: pd.DataFrame, options: Options) -> None:
+def _control(frame: pd.DataFrame, options: Mapping[str, Any]) -> Json:
     """The season week by week; frame: week, rate, centre, low, high, outside (bool)."""
-    width, height = 430.0, 230.0
     weeks = [shown(week) for week in frame["week"]]
+    x = _field("week", "nominal", title="week", sort=weeks, axis={"labelAngle": -40, "grid": False})
     top = min(1.0, max(float(frame["high"].max()), float(frame["rate"].max())) * 1.12 + 0.02)
-    y = Scale(0, top, height, 0)
-    axis_left(pen, y, ticks(0, top, 5), percents, width)
-    names_below(pen, weeks, width, height, slanted=True)
-    x = Scale(0, len(weeks), 0, width)
-    at = [k + 0.5 for k in range(len(weeks))]
-    rates, centre, lows, highs = _columns(frame, "rate", "centre", "low", "high")
-    for limit in (lows, highs):
-        pen.path(_steps(_through(x, y, at, limit)), SOFT, _FAR_LIMIT)
-    pen.path(_through(x, y, at, centre), SOFT, _LIMIT)
-    pen.path(_through(x, y, at, rates), BLUE, 'stroke-width="1.8"')
-    for k, (rate, outside) in enumerate(zip(rates, frame["outside"], strict=True)):
-        if _known(rate) and outside:
-            pen.diamond(x.at(at[k]), y.at(rate), 5.2, RED, INK, 1)
-        elif _known(rate):
-            pen.dot(x.at(at[k]), y.at(rate), 3.4, BLUE)
-    title_below(pen, "week", width)
-    title_left(pen, options["title"], height)
+
+    def placed(name: str) -> Json:
+        scale = {"domain": [0, top], "nice": False}
+        return {"x": x, "y": _field(name, axis=_PERCENT, scale=scale, title=options["title"])}
+
+    limit = {"color": SOFT, "strokeDash": [5, 4], "strokeWidth": 1.1, "interpolate": "step"}
+    outside = {"filled": True, "color": RED, "size": 110, "shape": "diamond", "stroke": INK}
+    layers = [
+        _layer("line", limit, placed("low")),
+        _layer("line", limit, placed("high")),
+        _layer("line", {"color": SOFT, "strokeWidth": 1.1}, placed("centre")),
+        _layer("line", {"color": BLUE, "strokeWidth": 1.8}, placed("rate")),
+        _layer(
+            "point",
+            {"filled": True, "color": BLUE, "size": 46, "opacity": 1},
+            placed("rate"),
+            only="!datum.outside",
+        ),
+        _layer("point", {**outside, "strokeWidth": 1, "opacity": 1}, placed("rate"), only="datum.outside"),
+    ]
+    return {"layer": layers, "width": 430, "height": 230}
 
 
-def _steps(places: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """A line through places that changes half way between them."""
-    out = list(places[:1])
-    for (x0, y0), (x1, y1) in itertools.pairwise(places):
-        out += [((x0 + x1) / 2, y0), ((x0 + x1) / 2, y1), (x1, y1)]
-    return out
-
-
-def _heterozygosity(pen: Pen, frame: pd.DataFrame, options: Options) -> None:
+def _heterozygosity(frame: pd.DataFrame, options: Mapping[str, Any]) -> Json:
     """Plants by heterozygous share, one strip per verdict; frame: verdict, share, share_end, plants."""
-    width, height, down = 400.0, 50.0, 56.0
-    x = Scale(0, 1, 0, width)
-    verdicts = [shown(verdict) for verdict in frame["verdict"]]
-    names = list(dict.fromkeys(verdicts))
-    for place, name in enumerate(names):
-        mine = frame[np.array(verdicts, dtype=object) == name]
-        inner = Pen()
-        most = rounded_out(0, max(_largest(mine, "plants"), 1.0), 10)[1]
-        y = Scale(0, most, height, 0)
-        axis_left(inner, y, [v for v in ticks(0, most, 2) if v % 1 == 0], plain_numbers, width)
-        for start, end, plants in zip(*_columns(mine, "share", "share_end", "plants"), strict=True):
-            if plants > 0:
-                inner.bar((x.at(start), x.at(end)), (y.at(plants), height), _VERDICT_INK.get(name, PANEL))
-        if place == len(names) - 1:
-            axis_below(inner, x, ticks(0, 1, 6), percents, height)
-            title_below(inner, "share of contrast markers that are heterozygous", width)
-        else:
-            inner.line((0, height), (width, height), SOFT)
-        inner.text(-44, height / 2 + 4, name, 12, INK, "end")
-        pen.put(inner, 0, down * place)
+    whole = "datum.value % 1 ? '' : datum.label"
+    inks = {"domain": list(_VERDICT_INK), "range": list(_VERDICT_INK.values())}
+    places = {
+        "x": _field(
+            "share",
+            bin="binned",
+            title="share of contrast markers that are heterozygous",
+            scale={"domain": [0, 1]},
+            axis={"format": "%", "tickCount": 6, "grid": False},
+        ),
+        "x2": {"field": "share_end"},
+        "y": _field("plants", title="", axis={"tickCount": 2, "labelExpr": whole}),
+        "color": _field("verdict", "nominal", scale=inks, legend=None),
+    }
+    heading = {"labelAngle": 0, "labelAlign": "left", "labelLimit": 110, "labelFontWeight": "normal"}
+    order = list(dict.fromkeys(shown(verdict) for verdict in frame["verdict"]))
+    bars = _layer("bar", {"stroke": INK, "strokeWidth": 0.6}, places)
+    return {
+        "data": {"name": "rows"},
+        "facet": {"row": _field("verdict", "nominal", sort=order, title=None, header=heading)},
+        "spacing": 6,
+        "resolve": {"scale": {"y": "independent"}},
+        "spec": {**_without_data(bars), "width": 400, "height": 50},
+    }
 
 
-def _forest(pen: Pen, frame: pd.DataFrame, options: Options) -> None:
+def _forest(frame: pd.DataFrame, options: Mapping[str, Any]) -> Json:
     """Odds ratios with intervals on a log axis; frame: name, odds_ratio, low, high."""
+    ticks = {"values": [0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20], "format": "~g", "domain": True}
     names = [shown(name) for name in frame["name"]]
-    width, step = 360.0, 26.0
-    height = step * len(names)
-    ratios, lows, highs = _columns(frame, "odds_ratio", "low", "high")
-    known = [v for v in (*ratios, *lows, *highs) if v > 0]
-    x = Scale(min([*known, 0.8]) / 1.15, max([*known, 1.25]) * 1.15, 0, width, log=True)
-    axis_below(pen, x, [v for v in _ODDS if x.low <= v <= x.high], plain_numbers, height, ruled=True)
-    names_left(pen, names, step, most=260)
-    pen.line((x.at(1), 0), (x.at(1), height), SOFT, _DASHED)
-    for k, (ratio, low, high) in enumerate(zip(ratios, lows, highs, strict=True)):
-        y = step * (k + 0.5)
-        if _known(low, high):
-            pen.line((x.at(low), y), (x.at(high), y), BLUE, _RULE)
-        if _known(ratio):
-            pen.dot(x.at(ratio), y, 3.9, BLUE)
-    title_below(pen, "odds of a self, times (1 = no difference)", width)
+    y = _field("name", "nominal", sort=names, title="", axis={"labelLimit": 210, "grid": False})
+
+    def across(name: str) -> Json:
+        title = "odds of a self, times (1 = no difference)"
+        return _field(name, scale={"type": "log"}, title=title, axis=ticks)
+
+    one = _layer("rule", {"color": SOFT, "strokeDash": [3, 3]}, {"x": across("one")})
+    rule = {"color": BLUE, "strokeWidth": 2.4, "opacity": 0.55}
+    dot = {"filled": True, "color": BLUE, "size": 62, "opacity": 1}
+    layers = [
+        {**one, "data": {"values": [{"one": 1.0}]}},
+        _layer("rule", rule, {"x": across("low"), "x2": {"field": "high"}, "y": y}),
+        _layer("point", dot, {"x": across("odds_ratio"), "y": y}),
+    ]
+    return {"layer": layers, "width": 360, "height": {"step": 26}}
 
 
-def _markers(pen: Pen, frame: pd.DataFrame, options: Options) -> None:
+def _markers(frame: pd.DataFrame, options: Mapping[str, Any]) -> Json:
     """Markers by call rate and false heterozygotes.
 
     frame: call_rate, false_heterozygote, set_aside (bool).
     """
-    width, height = 430.0, 230.0
-    called, wrong = _columns(frame, "call_rate", "false_heterozygote")
-    known = [v for v in called if _known(v)] or [0.0, 1.0]
-    low, high = min(known), max(known)
-    low, high = rounded_out(*((low, high) if high > low else (low - 0.01, high + 0.01)), 5)
-    most = rounded_out(0, max([v for v in wrong if _known(v)] or [0.0]) or 0.01, 5)[1]
-    x, y = Scale(low, high, 0, width), Scale(0, most, height, 0)
-    axis_left(pen, y, ticks(0, most, 5), percents, width)
-    axis_below(pen, x, ticks(low, high, 5), percents, height)
-    rows = list(zip(called, wrong, frame["set_aside"], strict=True))
-    for a, b, aside in rows:
-        if _known(a, b) and not aside:
-            pen.ring(x.at(a), y.at(b), 2.5, BLUE, 'stroke-width="1.1" opacity="0.75"')
-    for a, b, aside in rows:
-        if _known(a, b) and aside:
-            pen.diamond(x.at(a), y.at(b), 4.2, RED, INK, 0.7)
-    title_below(pen, "call rate", width)
-    title_left(pen, "homozygotes read as heterozygous", height)
+    places = {
+        "x": _field(
+            "call_rate",
+            title="call rate",
+            axis={"format": "%", "tickCount": 5, "grid": False},
+            scale={"zero": False},
+        ),
+        "y": _field("false_heterozygote", title="homozygotes read as heterozygous", axis=_PERCENT),
+    }
+    used = {"color": BLUE, "size": 26, "strokeWidth": 1.1, "opacity": 0.75}
+    aside = {"color": RED, "filled": True, "shape": "diamond", "size": 70, "stroke": INK}
+    layers = [
+        _layer("point", used, places, only="!datum.set_aside"),
+        _layer("point", {**aside, "strokeWidth": 0.7, "opacity": 1}, places, only="datum.set_aside"),
+    ]
+    return {"layer": layers, "width": 430, "height": 230}
 
 
-_FORMS: dict[ChartForm, Callable[[Pen, pd.DataFrame, Options], None]] = {
+_FORMS: dict[ChartForm, Callable[[pd.DataFrame, Mapping[str, Any]], Json]] = {
     ChartForm.DOTS: _dots,
     ChartForm.FUNNEL: _funnel,
     ChartForm.LEARNING: _learning,

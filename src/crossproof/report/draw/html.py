@@ -42,7 +42,7 @@ def render(content: Content, progress: Callable[[str], None] | None = None) -> s
 
     def draw(chart: Chart) -> Markup:
         tell(f"report: drawing {chart.title.lower()}")
-        return Markup(charts.draw(chart.spec))
+        return Markup(unique_ids(charts.draw(chart.spec), chart.id))
 
     style = _squeezed_style("".join(template_text(name) for name in STYLES))
     script = "(()=>{'use strict';\n" + "\n".join(template_text(name) for name in SCRIPTS) + "\n})();"
@@ -76,6 +76,13 @@ def page_environment() -> Environment:
 def digest(text: str) -> str:
     """The hash by which a Content-Security-Policy knows an inline script or style."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def unique_ids(svg: str, prefix: str) -> str:
+    """Ids and references to them made unique to one chart: a page may not carry an id twice."""
+    svg = re.sub(r'\bid="([\w-]+)"', rf'id="{prefix}-\1"', svg)
+    svg = re.sub(r"url\(#([\w-]+)\)", rf"url(#{prefix}-\1)", svg)
+    return re.sub(r'href="#([\w-]+)"', rf'href="#{prefix}-\1"', svg)
 
 
 def tally_segments(content: Content) -> list[dict[str, object]]:

@@ -1,0 +1,63 @@
+"""Findings of several plates put together: the same about one cross, and plants that wait with their sibs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import Plate, SeasonTables
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates
+
+
+def merged(findings: list[Finding]) -> list[Finding]:
+    """The same finding about the same cross from several plates becomes one."""
+    out: dict[tuple[str, ...], Finding] = {}
+    for f in findings:
+        if f.kind not in (FindingKind.TAGS_SWAPPED, FindingKind.TAG_WRONG):
+            out[f.kind, f.plate, f.subject, str(len(out))] = f
+            continue
+        pair = sorted([f.subject, f.other]) if f.kind is FindingKind.TAGS_SWAPPED else [f.subject, f.other]
+        key = (f.kind, *pair)
+        if key in out:
+            old = out[key]
+            f = replace(
+                old,
+                plate=old.plate if old.plate == f.plate else "",
+                evidence=f"{old.evidence} {f.evidence}",
+                wells=old.wells + f.wells,
+                samples=old.samples + f.samples,
+                log10_odds=old.log10_odds + f.log10_odds,
+                reassigned=old.reassigned + f.reassigned,
+            )
+        out[key] = f
+    return list(out.values())
+
+
+def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTables) -> list[Finding]:
+    """The findings, those that hold a plate for its layout with the sibs of its plants on other plates.
+
+    All plants of a cross are judged together: wells that hold something else mislead the verdicts of sibs.
+    """
+    held = held_plates(tuple(findings))
+    out = []
+    for f in findings:
+        if f.hold is Hold.PLATE and f.scope is Scope.PLATE and f.kind is not FindingKind.DEAD_PLATE:
+            mine = [p.identity for p in plates if p.name in f.plates]
+            crosses = np.unique(np.concatenate(mine))
+            crosses = crosses[crosses >= season.n_lines]
+            sibs = tuple(
+                p.samples[w]
+                for p in plates
+                if p.name not in held
+                for w in np.flatnonzero(np.isin(p.identity, crosses))
+            )
+            if sibs:
+                more = (
+                    f" Also held: {len(sibs)} plants of its crosses on other plates, which are judged "
+                    f"together with them."
+                )
+                f = replace(f, sibs=sibs, evidence=f.evidence + more)
+        out.append(f)
+    return out

@@ -1,0 +1,236 @@
+"""Two lines whose tubes or seed changed places, or a line that is another: one event, seen in many crosses.
+
+For two lines a and b, and the crosses made with either, whatever their own fit,
+
+    lod = sum over their plants w of clip(E_after[w] - E_own[w], -bound, bound) / ln 10  +  log10 prior
+
+E_after: with b in place of a (and, where they changed places, a in place of b). The event must be seen in
+more crosses than the one that shows it best, and is weighed against one explanation for each cross: it is
+taken where it is likelier than all findings together that its plants have without it. The season is then
+examined once more with the lines as the event has them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from crossproof.inference.plates.arrays import SeasonTables
+from crossproof.inference.plates.each import AskedOnce
+from crossproof.inference.plates.score_matrix import ODD
+from crossproof.inference.plates.tag_explanations import (
+    Examined,
+    bad_crosses,
+    called_plants,
+    many_markers_for,
+)
+from crossproof.model.arrays import Ints
+from crossproof.model.corrections import Correction, CorrectionKind
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.text import first_of
+
+PRIOR_LINES = 1e-2
+"""Share of seasons in which two lines are exchanged, or one is another. No source."""
+BESIDES_BEST = 1.0
+"""log10 likelihood that all crosses but the one that speaks loudest must add: one cross has a parent, not a
+line, that is another."""
+BOTH_WAYS = 1.0
+"""log10 odds by which it must be likelier that both lines are the other than that one is."""
+MOST_CANDIDATES = 6
+"""Pairs of lines that are weighed in full, the most promising."""
+MOST_EVENTS = 3
+
+
+OnPlates = Mapping[int, Sequence[Examined]]
+"""The plates that each cross has plants on."""
+
+
+@dataclass(frozen=True)
+class LineEvent:
+    """That `line` is `other` in all its crosses; with `mutual`, also the other way round.
+
+    `crosses`: all that were made with either; `speaking`: those of them whose plants fit it better.
+    """
+
+    line: int
+    other: int
+    mutual: bool
+    log10_odds: float
+    crosses: tuple[int, ...]
+    speaking: tuple[int, ...]
+
+
+def _replaced(parents: Ints, line: int, other: int, mutual: bool) -> Ints:
+    """Parents (line indices) as the event has them."""
+    out = np.where(parents == line, other, parents)
+    return np.where(parents == other, line, out) if mutual else out
+
+
+def season_after(season: SeasonTables, event: LineEvent) -> SeasonTables:
+    """The season with its crosses made with the lines that the event names."""
+    parents = (_replaced(p, event.line, event.other, event.mutual) for p in (season.mother, season.father))
+    mother, father = parents
+    return replace(season, mother=mother, father=father)
+
+
+def _gains(
+    cross: int, pairs: tuple[Ints, Ints], plates: Sequence[Examined], season: SeasonTables
+) -> tuple[np.ndarray, int]:
+    """log10 gain of a cross under each other pair of parents (pair,), and its plants that speak."""
+    total, called = np.zeros(len(pairs[0])), 0
+    for x in plates:
+        wells = called_plants(x, season.n_lines + cross)
+        if len(wells) == 0:
+            continue
+        matrix, state = x.search.matrix, x.scores.lines_under(x.search.identity, more=np.concatenate(pairs))
+        fit = x.scores.pair_scores(*pairs, wells, state)
+        fit = np.logaddexp(fit, (matrix.anything[wells] + np.log(ODD))[:, None])
+        gain = fit + x.scores.called[wells][:, None] - matrix.own(x.search.identity)[wells][:, None]
+        total += np.clip(gain, -matrix.bound, matrix.bound).sum(axis=0) / np.log(10)
+        called += len(wells)
+    return total, called
+
+
+def _candidates(
+    on: OnPlates, plates: Sequence[Examined], season: SeasonTables, asked: AskedOnce
+) -> list[tuple[int, int]]:
+    """Pairs of lines of which badly fitting crosses fit one in place of the other, the likeliest first."""
+    lines = np.arange(season.n_lines)
+    votes = np.zeros((season.n_lines, season.n_lines))
+
+    def of_cross(c: int) -> tuple[np.ndarray, int]:
+        m, p = (np.full(len(lines), side[c]) for side in (season.mother, season.father))
+        return _gains(c, (np.concatenate([lines, m]), np.concatenate([p, lines])), on[c], season)
+
+    bad = [c for c in bad_crosses(plates, season, asked) if min(season.mother[c], season.father[c]) >= 0]
+    for c, (gain, _) in zip(bad, asked(of_cross, bad, lambda c: c), strict=True):
+        for parent, its in ((season.mother[c], gain[: len(lines)]), (season.father[c], gain[len(lines) :])):
+            votes[parent] += np.maximum(its, 0.0)
+    np.fill_diagonal(votes, 0.0)
+    both = np.triu(votes + votes.T)
+    best = np.argsort(-both, axis=None, kind="stable")[:MOST_CANDIDATES]
+    return [
+        (int(i), int(j)) for i, j in zip(*np.unravel_index(best, both.shape), strict=True) if both[i, j] > 0
+    ]
+
+
+def _event(line: int, other: int, mutual: bool, on: OnPlates, season: SeasonTables) -> LineEvent | None:
+    """The event if its crosses bear it, more of them than one."""
+    made = np.flatnonzero(np.isin(season.mother, (line, other)) | np.isin(season.father, (line, other)))
+    after = [_replaced(p, line, other, mutual) for p in (season.mother, season.father)]
+    gains: dict[int, float] = {}
+    for c in made.tolist():
+        if c not in on or (after[0][c] == season.mother[c] and after[1][c] == season.father[c]):
+            continue
+        gain, called = _gains(c, (after[0][[c]], after[1][[c]]), on[c], season)
+        if called:
+            gains[c] = float(gain[0])
+    total = sum(gains.values())
+    speaking = tuple(c for c, gain in gains.items() if gain > 0)
+    if len(speaking) < 2 or total - max(gains.values()) < BESIDES_BEST:
+        return None
+    loudest = max(speaking, key=lambda c: gains[c])
+    if not many_markers_for(loudest, int(after[0][loudest]), int(after[1][loudest]), on[loudest], season):
+        return None
+    n = season.n_lines
+    prior = PRIOR_LINES / (n * (n - 1) / (2 if mutual else 1))
+    return LineEvent(line, other, mutual, total + float(np.log10(prior)), tuple(made.tolist()), speaking)
+
+
+def line_event(
+    plates: Sequence[Examined], season: SeasonTables, threshold: float, asked: AskedOnce
+) -> LineEvent | None:
+    """The likeliest event about two lines, as the plates are labelled, if it reaches the threshold."""
+    on: dict[int, list[Examined]] = {}
+    for x in plates:
+        for i in np.unique(x.plate.identity[x.plate.identity >= season.n_lines]).tolist():
+            on.setdefault(i - season.n_lines, []).append(x)
+    found = [
+        event
+        for a, b in _candidates(on, plates, season, asked)
+        for line, other, mutual in ((a, b, True), (a, b, False), (b, a, False))
+        if (event := _event(line, other, mutual, on, season)) is not None
+    ]
+    best = max(found, key=lambda e: e.log10_odds - BOTH_WAYS * e.mutual, default=None)
+    return best if best is not None and best.log10_odds >= threshold else None
+
+
+def plants_of(event: LineEvent, plates: Sequence[Examined], season: SeasonTables) -> list[tuple[str, str]]:
+    """Place and sample of all plants of either line's crosses, whatever their fit."""
+    identities = season.n_lines + np.array(event.crosses)
+    return [
+        (x.plate.place(int(w)), x.plate.samples[w])
+        for x in plates
+        for w in np.flatnonzero(np.isin(x.plate.identity, identities))
+    ]
+
+
+def outweighs(event: Finding, found: Sequence[Finding]) -> bool:
+    """Whether the event is likelier than what was found about its plants without it, each counted once."""
+    mine, told, total = set(event.samples), set[str](), 0.0
+    for f in sorted(found, key=lambda f: -f.log10_odds if np.isfinite(f.log10_odds) else np.inf):
+        if f.corrections and mine.intersection(f.samples) and not told.intersection(f.samples):
+            told.update(f.samples)
+            total += f.log10_odds if np.isfinite(f.log10_odds) else 0.0
+    return event.log10_odds > total
+
+
+def event_finding(event: LineEvent, plates: Sequence[Examined], season: SeasonTables) -> Finding:
+    """The event as a finding: all crosses of either line wait."""
+    was, now = season.lines[event.line], season.lines[event.other]
+    wells, samples = zip(*plants_of(event, plates, season), strict=True)
+    names = first_of([season.crosses[c] for c in event.speaking], 12)
+    row = (
+        Correction(CorrectionKind.SWAP_LINES, was, now)
+        if event.mutual
+        else Correction(CorrectionKind.LINE_IS, was, now, "crosses")
+    )
+    on = sorted({w.rpartition(":")[0] for w in wells} - {""})
+    text, used = f"Crosses made with {was} ({names}) fit {now} in its place.", now
+    if event.mutual:
+        text = (
+            f"Crosses made with {was} or {now} ({names}) fit the other of the two in its place: their tubes, "
+        )
+        text += "or the plants used for crossing, changed places."
+        used = "of the other line"
+    return Finding(
+        FindingKind.LINES_SWAPPED if event.mutual else FindingKind.LINE_WRONG,
+        Scope.LINE,
+        on[0] if len(on) == 1 else "",
+        was,
+        f"{text} Held: all plants of the crosses of either line.",
+        f"Genotype {was} and {now} again from seed. If the plants used for crossing were {used}, add the "
+        "proposed row to corrections.csv and run again.",
+        wells=wells,
+        samples=samples,
+        other=now,
+        log10_odds=event.log10_odds,
+        hold=Hold.SAMPLES,
+        corrections=(row,),
+    )
+
+
+def without_other_rows(
+    found: Sequence[Finding], events: Sequence[Finding], season: SeasonTables
+) -> list[Finding]:
+    """The findings, without the rows of those about crosses that wait for an answer about a line.
+
+    Such rows were worked out with other parents, and would contradict the one about the lines.
+    """
+    lines = {name: f"{f.subject} and {f.other}" for f in events for name in (f.subject, f.other)}
+    waiting = {
+        cross: lines[season.lines[p]]
+        for parents in (season.mother, season.father)
+        for cross, p in zip(season.crosses, parents.tolist(), strict=True)
+        if p >= 0 and season.lines[p] in lines
+    }
+    out = []
+    for f in found:
+        if f.scope is Scope.CROSS and f.corrections and {f.subject, f.other} & waiting.keys():
+            about = sorted({waiting[x] for x in (f.subject, f.other) if x in waiting})
+            more = f" Nothing is proposed for it while lines {' and '.join(about)} are in question."
+            f = replace(f, corrections=(), reassigned=(), evidence=f.evidence + more)
+        out.append(f)
+    return out
