@@ -32,8 +32,13 @@ def living(relations: Relations, mask: Bools, n_components: int) -> Live:
     used = np.zeros(len(relations.single) + len(relations.linked), dtype=np.bool_)
     for r in np.flatnonzero(mask):
         used[relations.of_relation[r]] = True
-    single = np.flatnonzero(used[relations.single[:, 0]])
-    linked = np.flatnonzero(used[relations.linked])
+    with_single = np.zeros(len(relations.single), dtype=np.bool_)
+    for row in range(len(with_single)):
+        with_single[row] = used[relations.single[row, 0]]
+    with_linked = np.zeros(len(relations.linked), dtype=np.bool_)
+    for row in range(len(with_linked)):
+        with_linked[row] = used[relations.linked[row]]
+    single, linked = np.flatnonzero(with_single), np.flatnonzero(with_linked)
     needed = np.zeros(n_components, dtype=np.bool_)
     for s in single:
         needed[relations.single[s, 1]] = True
@@ -161,9 +166,11 @@ def left_out(posterior: Weights, live: Bools, heard: Ints) -> float:
         if not live[r]:
             pair = max(pair, posterior.pair[r].max())
     silent = np.ones(len(posterior.donor), dtype=np.bool_)
-    silent[heard] = False
-    for d in np.flatnonzero(silent):
-        donor = max(donor, posterior.donor[d].max())
+    for d in heard:
+        silent[d] = False
+    for d in range(len(silent)):
+        if silent[d]:
+            donor = max(donor, posterior.donor[d].max())
     return pair + donor
 
 
@@ -183,21 +190,41 @@ def exchange(
     n = len(priors.flat)
     fits = room(relations, live, spread(cells.donors, heard, n), len(cells.tables), n)
     log_plants = np.empty(n)
-    fit(cells, relations, live, state, fits)
-    evidence = np.inf
-    while rounds < limits.rounds:
+    evidence, done = np.inf, rounds
+    while True:
+        fit(cells, relations, live, state, fits)
+        if rounds > done:
+            moved = weigh(fits, priors, posterior, log_plants)
+            known, evidence = evidence, 0.0
+            for i in range(n):
+                evidence += log_plants[i]
+            for m in range(len(state.log_total)):
+                evidence += state.log_total[m]
+            if moved < limits.moved and abs(evidence - known) < limits.evidence:
+                return rounds, True
+        if rounds >= limits.rounds:
+            return rounds, False
         rounds += 1
         send(cells, relations, live, state, fits, posterior, rounds > limits.damp_after)
-        fit(cells, relations, live, state, fits)
-        moved = weigh(fits, priors, posterior, log_plants)
-        known, evidence = evidence, 0.0
-        for i in range(n):
-            evidence += log_plants[i]
-        for m in range(len(state.log_total)):
-            evidence += state.log_total[m]
-        if moved < limits.moved and abs(evidence - known) < limits.evidence:
-            return rounds, True
-    return rounds, False
+
+
+@compiled
+def of_rows(values: Floats, rows: Ints) -> Floats:
+    """These rows of an array of two axes."""
+    out = np.empty((len(rows), values.shape[1]))
+    for row in range(len(rows)):
+        for i in range(values.shape[1]):
+            out[row, i] = values[rows[row], i]
+    return out
+
+
+@compiled
+def of_places(values: Floats, places: Ints) -> Floats:
+    """These places of an array of one axis."""
+    out = np.empty(len(places))
+    for place in range(len(places)):
+        out[place] = values[places[place]]
+    return out
 
 
 @compiled
@@ -219,35 +246,40 @@ def solve(
     messages, rounds, and whether they came to rest.
     """
     n = len(priors.flat)
-    every = living(relations, np.ones(len(relations.of_relation), dtype=np.bool_), len(cells.tables))
-    if not begun:
-        fit_single(cells, relations, every, state, fits)
-        fit_linked(relations, every, fits)
-        fit_donors(cells, state, fits.donor)
-        weigh(fits, priors, posterior, log_plants)
-    live, heard = worth_a_message(posterior, limits)
+    emission, pair = fits.emission, fits.pair  # of the first turn, once there has been one
+    mask = np.ones(len(relations.of_relation), dtype=np.bool_)
+    every = living(relations, mask, len(cells.tables))
+    heard = np.arange(len(priors.donor))
     rounds, converged = 0, True
-    if n == 1 or limits.rounds == 0:
-        return heard, rounds, converged
-    earlier_emission, earlier_pair = fits.emission.copy(), fits.pair.copy()
-    for _ in range(limits.revivals):
-        live, heard = worth_a_message(posterior, limits)
-        rounds, converged = exchange(
-            cells,
-            relations,
-            living(relations, live, len(cells.tables)),
-            heard,
-            state,
-            Weights(priors.pair[live], priors.donor[heard], priors.flat),
-            Weights(posterior.pair[live], posterior.donor[heard], posterior.flat.copy()),
-            rounds,
-            limits,
-        )
-        fit_single(cells, relations, every, state, fits)
-        fit_donors(cells, state, fits.donor)
-        if not bound(relations, fits, earlier_emission, earlier_pair, priors, limits.distance):
-            fit_linked(relations, every, fits)
-        weigh(fits, priors, posterior, log_plants)
-        if not converged or left_out(posterior, live, heard) < limits.revived:
+    for turn in range(limits.revivals + 1):
+        if turn > 0 or not begun:
+            fit_single(cells, relations, every, state, fits)
+            fit_donors(cells, state, fits.donor)
+            if turn == 0 or not bound(relations, fits, emission, pair, priors, limits.distance):
+                fit_linked(relations, every, fits)
+            weigh(fits, priors, posterior, log_plants)
+        if turn > 0 and (not converged or left_out(posterior, mask, heard) < limits.revived):
             return heard, rounds, converged
+        mask, heard = worth_a_message(posterior, limits)
+        if n == 1 or limits.rounds == 0:
+            return heard, rounds, converged
+        if turn == 0:
+            emission, pair = fits.emission.copy(), fits.pair.copy()
+        if turn < limits.revivals:
+            live = living(relations, mask, len(cells.tables))
+            rounds, converged = exchange(
+                cells,
+                relations,
+                live,
+                heard,
+                state,
+                Weights(of_places(priors.pair, live.relations), of_places(priors.donor, heard), priors.flat),
+                Weights(
+                    of_rows(posterior.pair, live.relations),
+                    of_rows(posterior.donor, heard),
+                    posterior.flat.copy(),
+                ),
+                rounds,
+                limits,
+            )
     return np.arange(len(priors.donor)), rounds, converged

@@ -53,7 +53,8 @@ def give(relations: Relations, live: Live, chain: int, total: Floats, pair: Floa
     """Write the fit `total` (i,) of a chain to its relations in `pair` (live r, i)."""
     for row in range(len(live.relations)):
         if relations.of_relation[live.relations[row]] == chain:
-            pair[row] = total
+            for i in range(len(total)):
+                pair[row, i] = total[i]
 
 
 @compiled
@@ -115,7 +116,9 @@ def fit_donors(cells: Cells, state: State, total: Floats) -> None:
     n = cells.like.shape[1] // n_m
     by_allele = emit_pollen(state.outside, cells)
     product, one = np.ones((n, n_d)), np.empty(n_d)
-    total[:] = 0.0
+    for d in range(n_d):
+        for i in range(n):
+            total[d, i] = 0.0
     for m in range(n_m):
         for i in range(n):
             for a in range(n_a):
