@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import pandas as pd
@@ -118,7 +118,8 @@ def read_season(
     'date'
     """
     given = {"crosses": crosses, "samples": samples, "markers": markers, "corrections": corrections}
-    return _read_season(Path(folder), frames={n: f for n, f in given.items() if f is not None})
+    season = _read_season(Path(folder), frames={n: f for n, f in given.items() if f is not None})
+    return replace(season, checked=frames_digest(frames_of(season)))
 
 
 def check(folder: Path | str) -> pd.DataFrame:

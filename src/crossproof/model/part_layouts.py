@@ -117,6 +117,11 @@ def shifted_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
     return tuple(out)
 
 
+def shifted_strip_ways(plate: PlateFormat) -> Ints:
+    """The way that each of `shifted_strip_layouts` is shifted, (layout,): right, down, left, up."""
+    return np.repeat(np.arange(4), [plate.rows, plate.columns] * 2)
+
+
 @cache
 def copied_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
     """One row or column filled with what belongs in the one beside it."""

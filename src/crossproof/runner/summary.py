@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -16,9 +18,9 @@ from crossproof.model.results import Need, NextStep, Provable
 from crossproof.rates.people.cautions import CAUTION_SHORT
 from crossproof.report.content.marks import PILE_WORDS, VERDICT_MARKS
 from crossproof.report.content.numbers import count
-from crossproof.report.facts.crosses import crosses_facts
+from crossproof.report.facts.crosses import CROSS_COLUMNS, crosses_facts
 from crossproof.report.facts.people import PeopleFacts, people_facts
-from crossproof.report.facts.plants import Pile, PlantFacts, plant_facts
+from crossproof.report.facts.plants import PLANT_COLUMNS, Pile, PlantFacts, plant_facts
 from crossproof.text import agreeing, count_of, plain
 
 MOST_PEOPLE = 12
@@ -32,7 +34,7 @@ def season_summary(results: Path) -> RenderableType:
     shown for a run that set something aside. Names are shown as text, never read as markup.
     """
     parts: list[RenderableType] = []
-    verdicts = _read(results / "verdicts.csv")
+    verdicts = _read(results / "verdicts.csv", PLANT_COLUMNS)
     if verdicts is None:
         return Text("There are no verdicts to summarise.")
     plants = plant_facts(verdicts)
@@ -49,10 +51,10 @@ def season_summary(results: Path) -> RenderableType:
     return Group(Text(), *parts, Text())
 
 
-def _read(path: Path) -> pd.DataFrame | None:
-    """A result table as text, or None where it is not there or empty of columns."""
+def _read(path: Path, only: Sequence[str] = ()) -> pd.DataFrame | None:
+    """A result table as text (`only`: these columns), or None where it is not there or empty of columns."""
     try:
-        return read_table(path)
+        return read_table(path, only=only)
     except (FileNotFoundError, InputError):
         return None
 
@@ -66,10 +68,10 @@ def _counts(plants: PlantFacts) -> Table:
     for pile in shown:
         table.add_column(PILE_WORDS[pile][0].lower(), justify="right")
     table.add_column("plants", justify="right", style="bold")
+    counts = Counter((p.verdict, p.pile) for p in plants.rows)
     for verdict, mark in VERDICT_MARKS.items():
-        mine = [p for p in plants.rows if p.verdict is verdict]
-        cells = [str(sum(p.pile is pile for p in mine) or "") for pile in shown]
-        table.add_row(mark.label, *cells, str(len(mine)))
+        cells = [str(counts[verdict, pile] or "") for pile in shown]
+        table.add_row(mark.label, *cells, str(sum(n for (v, _), n in counts.items() if v is verdict)))
     return table
 
 
@@ -89,7 +91,7 @@ def _kept(plants: PlantFacts) -> str:
 
 def _next_steps(results: Path) -> Text | None:
     """How many crosses have which next step, in the order of the steps."""
-    frame = _read(results / "crosses.csv")
+    frame = _read(results / "crosses.csv", CROSS_COLUMNS)
     if frame is None or "next_step" not in frame or frame.empty:
         return None
     crosses = crosses_facts(frame)
@@ -136,7 +138,7 @@ def _findings(results: Path) -> list[Text]:
         ("lines", "line"),
         ("samples", "sample_id"),
     ):
-        frame = _read(results / f"{table}.csv")
+        frame = _read(results / f"{table}.csv", (name, "findings"))
         if frame is None or "findings" not in frame or name not in frame:
             continue
         found = frame[frame["findings"] != ""]

@@ -103,13 +103,13 @@ def run_season(
         if not targets and is_finished(index, digest) and (said := _said_by(index, 0)) is not None:
             log = _nothing_done(folder)
             return RunOutcome(*said, log, end_of(log), time.monotonic() - started)
-        with _jobs_socket(profile) as warm, _source() as source:
+        with _jobs_socket(profile) as warm, _source() as source, config_remembered(folder, index.config):
             status, tail, log = _snakemake(
                 index, where, source, cores, profile, targets, on_progress, warm, lock
             )
-        if refused := refusal_of(folder):
-            raise refused
-        used = index_of_run(folder.season)
+            if refused := refusal_of(folder):
+                raise refused
+            used = index_of_run(folder.season)
         require_unchanged(used)
         if status == 0 and not targets and used.run_digest == index.run_digest:
             note_finished(used, digest)
@@ -226,7 +226,7 @@ def _snakemake(
         EVENTS_TO: str(writing),
         LOCK_HELD: str(folder.season),
     }
-    with log.open("wb") as told, config_remembered(folder, index.config):
+    with log.open("wb") as told:
         engine = Engine(arguments, folder.season, environment, told.fileno(), writing)
         process = start_engine(engine, unshared=(reading, lock))
     os.close(writing)

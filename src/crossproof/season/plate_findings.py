@@ -42,11 +42,13 @@ def season_tables(
     *,
     max_markers: int = MAX_MARKERS,
     inbreeding: float = DEFAULT_INBREEDING,
+    telling: bool = True,
 ) -> tuple[SeasonTables, tuple[np.ndarray, ...]]:
     """The season's tables for the plate checks, and the joined marker rows of each of their blocks.
 
     Parameters: `crosses` (cross_id, mother, father) and `samples` (line, inbreeding) as read; `panel`.
-    Markers set aside are left out; of the rest the `max_markers` most telling are used.
+    Markers set aside are left out; of the rest the `max_markers` most telling are used. Without `telling` the
+    first ones are, whether set aside or not: they show at least which wells call.
     """
     typed = {line for line in samples["line"] if isinstance(line, str) and line}
     parents = {p for column in ("mother", "father") for p in crosses[column] if isinstance(p, str) and p}
@@ -58,7 +60,9 @@ def season_tables(
     copies = _copies(panel, names, main)
     f = np.where((copies[:, 0] != FIXED_LINE) & ~np.isin(names, list(given)), 0.0, f)
     known = [v for v in main if v >= 0]
-    blocks, rows = _season_blocks(panel, _most_telling(panel, known, max_markers))
+    every = [(b, j) for b, block in enumerate(panel.blocks) for j in range(len(block.rows))]
+    chosen = _most_telling(panel, known, max_markers) if telling else every[:max_markers]
+    blocks, rows = _season_blocks(panel, chosen)
     index = [
         np.array([number.get(p, -1) if isinstance(p, str) else -1 for p in crosses[column]], dtype=np.int64)
         for column in ("mother", "father")

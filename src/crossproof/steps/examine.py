@@ -12,6 +12,7 @@ from crossproof.inference.family.parent_findings import parent_findings, speaks
 from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
 from crossproof.inference.plates.each import Each
+from crossproof.inference.plates.failed_wells import dead_plates
 from crossproof.inference.plates.spill_findings import without_spilled
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -120,18 +121,10 @@ def _shared_by(processes: int) -> Each:
 def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     """All findings of a season's plates, each proposal with the verdicts it would change."""
     config, samples, panel = season.config, season.samples, season.panel
-    tables, rows = season_tables(season.crosses, samples, panel, inbreeding=config.inbreeding)
-    tables = named_markers(tables, rows, season.wells, season.settings)
     each = _shared_by(processes)
-    plates = build_plates(samples, tables, rows, season.wells, panel.rates(season.settings), each=each)
-    settings = CheckSettings(
-        min_call_rate=config.min_call_rate,
-        min_marker_call_rate=config.min_marker_call_rate,
-        replicate_conflict=config.line_conflict,
-    )
-    found = examine_plates(plates, tables, settings, each)
+    found = _of_plates(season, each)
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
-    found += tuple(set_aside_by_a_plate(samples, panel, season.wells, settings.min_log10_odds))
+    found += tuple(set_aside_by_a_plate(samples, panel, season.wells, CheckSettings().min_log10_odds))
     found += tuple(f1_findings(panel))
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
     odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
@@ -141,6 +134,25 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
     return FindingsOfSeason(found, tuple(problems))
+
+
+def _of_plates(season: Examination, each: Each) -> tuple[Finding, ...]:
+    """What the plate checks find; where no marker tells the lines apart, which plates carry no DNA."""
+    config, samples, panel = season.config, season.samples, season.panel
+    tables, rows = season_tables(season.crosses, samples, panel, inbreeding=config.inbreeding)
+    telling = bool(tables.blocks)
+    if not telling:
+        tables, rows = season_tables(season.crosses, samples, panel, telling=False)
+    tables = named_markers(tables, rows, season.wells, season.settings)
+    plates = build_plates(samples, tables, rows, season.wells, panel.rates(season.settings), each=each)
+    if not telling:
+        return tuple(dead_plates(plates))
+    settings = CheckSettings(
+        min_call_rate=config.min_call_rate,
+        min_marker_call_rate=config.min_marker_call_rate,
+        replicate_conflict=config.line_conflict,
+    )
+    return examine_plates(plates, tables, settings, each)
 
 
 def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, str], ...]]:

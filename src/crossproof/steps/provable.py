@@ -65,6 +65,8 @@ def provable_crosses(
     settings = plan_settings(config, panel)
     fixed = contrast_table(genotypes, settings.clear_share)
     on_panel = genotypes.usable & genotypes.on_panel
+    if not on_panel.any():
+        return {}  # hardly a call anywhere: that says nothing of the parents
     place = {line: i for i, line in enumerate(genotypes.lines)}
     alike: dict[tuple[int, int, bytes], list[str]] = {}
     masks: dict[tuple[int, ...], bytes] = {}

@@ -238,6 +238,9 @@ def _with_holds(
     frame.loc[waiting, "decision"] = str(Decision.HOLD)
     frame.loc[waiting, "reason"] = str(Reason.SAMPLE_HELD)
     frame.loc[waiting & on_plate, "reason"] = str(Reason.PLATE_HELD)
+    dead = {f.subject for f in findings.found if f.kind is FindingKind.DEAD_PLATE}
+    silent = np.array([all(plate[w] in dead for w in of) for of in wells], dtype=bool)
+    frame.loc[silent & ~waiting, "reason"] = str(Reason.PLATE_HELD)  # whatever the few calls lack besides
     pairs = list(
         zip(*(frame[c].to_numpy(dtype=object).tolist() for c in ("decision", "reason")), strict=True)
     )

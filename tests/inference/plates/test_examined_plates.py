@@ -83,7 +83,7 @@ def test_a_row_that_one_tube_shows_to_be_a_copy_of_the_next_is_named():
 
 
 @pytest.mark.parametrize(
-    ("behind", "rivals", "open_too"), [(0.8, 1, 1), (1.5, 1, 0), (2.5, 0, 0)]
+    ("behind", "rivals", "open_too"), [(0.8, 1, 1), (1.5, 1, 1), (2.5, 0, 0)]
 )  # 10^0.8 to 1 is 86 %, 10^1.5 is 97 %, 10^2.5 is 99.7 %
 def test_a_layout_that_another_may_be_as_well_is_not_settled(behind, rivals, open_too):
     def proposal(words, odds, likelihood):

@@ -53,7 +53,7 @@ def look(nursery, plates):
     ]
 
 
-@pytest.mark.parametrize("seed", [2, 5])
+@pytest.mark.parametrize("seed", [2, 5, 7])
 def test_tubes_exchanged_are_one_row_and_every_cross_of_either_line_waits(seed):
     nursery = nursery_of(seed)
     a, b = busiest_pair(nursery)
@@ -115,3 +115,32 @@ def test_no_row_about_a_cross_stands_beside_the_row_about_its_lines():
     assert held.corrections == ()
     assert f"{lines[0]} and {lines[1]}" in held.evidence
     assert kept == rows[1]
+
+
+def recorded_with(nursery, line, other):
+    """The season's tables where what was made with `line` is recorded as made with `other`."""
+    tables = sim.season_tables(nursery)
+    mother, father = (np.where(p == line, other, p) for p in (tables.mother, tables.father))
+    return replace(tables, mother=mother, father=father)
+
+
+def rows_of(nursery, tables):
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery, by_columns=True, tubes=0))
+    found = examine_plates([plate, sim.make_parent_plate(nursery, 2)], tables)
+    return [c for f in found for c in f.corrections]
+
+
+def test_a_line_that_is_another_in_all_its_crosses_is_no_exchange():
+    nursery = nursery_of(2)
+    spare = next(i for i in range(len(nursery.lines)) if i not in {*nursery.mother, *nursery.father})
+    _, b = busiest_pair(nursery)
+    rows = rows_of(nursery, recorded_with(nursery, b, spare))
+    assert rows == [Correction(CorrectionKind.LINE_IS, f"L{spare + 1}", f"L{b + 1}", "crosses")]
+
+
+def test_where_a_line_has_crosses_of_its_own_each_of_the_others_has_a_row():
+    nursery = nursery_of(3)
+    a, b = busiest_pair(nursery)
+    rows = rows_of(nursery, recorded_with(nursery, b, a))
+    assert len(rows) >= 2
+    assert {c.kind for c in rows} <= {CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS}

@@ -232,7 +232,7 @@ class _SeasonOfPlates:
             # Piecemeal stories of such a plate, or of its crosses, would only mislead.
             crosses = cross_findings(fit, self.season, self.odds, asked)
         told = frozenset(s for f in crosses for s in f.samples)
-        layouts = [f for x in fit for f in layout_findings(x.search, x.scores, told)]
+        layouts = [f for x in fit for f in layout_findings(x, told)]
         pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
         return [*merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
 

@@ -110,6 +110,18 @@ def _without(doubts: tuple[Proposal, ...], x: Examined, explained: frozenset[str
     return tuple(out)
 
 
+def open_plants(x: Examined, explained: frozenset[str] = frozenset()) -> Bools:
+    """Plants of a plate that lies otherwise that may have been moved beside that, (well,).
+
+    `explained` as in `doubt_findings`.
+    """
+    plants = x.search.identity >= x.scores.season.n_lines
+    if not x.search.doubts or not plants.any():
+        return np.zeros(len(plants), dtype=bool)
+    doubt = doubt_of(x, _weighed(x, _without(x.search.doubts, x, explained)))
+    return np.asarray(plants & ((doubt.moved >= LEAST_SHARE) | (doubt.lost >= LEAST_LOSS)))
+
+
 def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list[Finding]:
     """One finding for the plate if some of its wells may have been moved; none otherwise.
 

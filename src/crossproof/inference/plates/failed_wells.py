@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from crossproof.inference.plates.arrays import Plate
+from crossproof.inference.plates.call_rate_model import usual_call_rate
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.text import percent
@@ -51,6 +54,12 @@ def dead_plate(plate: Plate, samples: Ints, usual: float) -> list[Finding]:
             hold=Hold.PLATE,
         )
     ]
+
+
+def dead_plates(plates: Sequence[Plate]) -> list[Finding]:
+    """The plates without DNA of a season in which nothing else can be said of any plate."""
+    usual = usual_call_rate(plates)
+    return [f for p in plates for f in dead_plate(p, np.flatnonzero(p.identity >= 0), usual)]
 
 
 def low_plate(plate: Plate, samples: Ints, low: Ints, rate: Floats, min_call_rate: float) -> list[Finding]:

@@ -9,17 +9,20 @@ what a well w with tag i says for a layout that gives it tag j is at most
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.plates.proposals import Proposal
+from crossproof.inference.plates.proposals import NEVER, Proposal, broad
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.inference.plates.well_pairs import count_called, loose_plants
 from crossproof.model.arrays import Ints
+
+POD = 4
+"""Plants of a tag that count as a pod where none is recorded. No source."""
 
 
 def weighed(
@@ -57,3 +60,32 @@ def weighed(
         odds, likelihood = (x + float(less.sum()) for x in (p.log10_odds, p.likelihood))
         out.append(replace(p, log10_odds=odds, likelihood=likelihood, gain=gain))
     return out
+
+
+def by_pods(
+    scores: PlateScores, identity: Ints, proposals: Iterable[Proposal], least: int
+) -> Iterator[Proposal]:
+    """The proposals, with what the plants of a pod say for one counted once, as the one that says most.
+
+    Stray pollen, or a pod under a wrong tag, makes all plants of a pod fit another tag: that is one event.
+    Never to be taken where fewer than `least` pods, tubes or blanks speak.
+    """
+    plate, n = scores.plate, scores.season.n_lines
+    for p in proposals:
+        seen: dict[tuple[object, ...], int] = {}
+        wells = np.flatnonzero((p.gain > 0) & (identity >= n) & (p.identity != identity))
+        once = p.gain.copy()
+        for w in wells[np.argsort(-p.gain[wells], kind="stable")].tolist():
+            tags = int(identity[w]), int(p.identity[w])
+            pod = (*tags, plate.pods[w]) if plate.pods and plate.pods[w] else tags
+            seen[pod] = seen.get(pod, 0) + 1
+            if (len(pod) == 3 and seen[pod] > 1) or (len(pod) == 2 and seen[pod] % POD != 1):
+                once[w] = 0.0
+        less = float((p.gain - once).sum())
+        speaks = broad(once * np.log(10), least)
+        yield replace(
+            p,
+            log10_odds=p.log10_odds - less,
+            likelihood=p.likelihood - less,
+            least=p.least if speaks else NEVER,
+        )

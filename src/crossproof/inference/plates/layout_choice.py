@@ -8,10 +8,9 @@ from crossproof.inference.plates.proposals import NEVER, Proposal
 
 TIE = 1.0
 """Proposals whose likelihoods differ by less than this (log10) cannot be told apart."""
-NEARLY = 1.3
-"""A layout of the same kind within these log10 odds of the best leaves open the wells where they differ."""
 SETTLED = 2.0
-"""One of another kind within these leaves open how the plate lay: a row would move every plant on it."""
+"""A layout within these log10 odds of the best leaves open, if it is of the same kind, the wells where they
+differ; of another kind, how the plate lay: a row would move every plant on it."""
 FAINT = -5.0
 """log10 odds from which a proposal that is not taken is kept as a doubt."""
 
@@ -26,7 +25,7 @@ def best_of(candidates: list[Proposal], threshold: float) -> Proposal | None:
     ties = as_likely(best, candidates)
     others = [p for p in candidates if p.layout is not None and p.words != best.words]
     near = nearly_as_likely(best, others)
-    tied = [*ties, *(p for p in near if p.log10_odds > best.log10_odds - NEARLY and p.kind is best.kind)]
+    tied = [*ties, *(p for p in near if p.kind is best.kind)]
     told = {p.words for p in ties}
     rivals = [p.words for p in near if p.words not in told and p.kind is not best.kind]
     rivals += [first.words] if first is not best else []

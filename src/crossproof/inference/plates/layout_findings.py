@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-
 import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY, Plate, SeasonTables
 from crossproof.inference.plates.disorder import fit_another_tag
-from crossproof.inference.plates.layout_search import Search
+from crossproof.inference.plates.doubtful_wells import open_plants
+from crossproof.inference.plates.dropped_strips import moved_unseen
 from crossproof.inference.plates.proposals import Proposal
 from crossproof.inference.plates.score_matrix import UNKNOWN
-from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.layouts import whole_plate_layouts
@@ -59,7 +58,8 @@ def _left(plate: Plate, misfit: np.ndarray) -> str:
 def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
     """Wells of which the calls cannot tell which plant they hold: layouts that fit as well differ there."""
     assert proposal.layout is not None
-    if proposal.layout.correction is not CorrectionKind.PART:
+    part = proposal.layout.correction is CorrectionKind.PART
+    if not part and proposal.kind is not FindingKind.SHIFTED:
         return []
     own = proposal.layout.source[plate.position]
     differ = np.zeros(len(plate), dtype=bool)
@@ -68,16 +68,21 @@ def _open_wells(plate: Plate, proposal: Proposal) -> list[int]:
     return [int(w) for w in np.flatnonzero(differ & (proposal.identity >= 0))]
 
 
-def _rows(plate: Plate, proposal: Proposal) -> tuple[Correction, ...]:
+def _rows(plate: Plate, proposal: Proposal, still_open: np.ndarray) -> tuple[Correction, ...]:
     """The rows that put a plate right: its layout, and the wells of which nothing is known even so."""
     assert proposal.layout is not None
     return (
         Correction(proposal.layout.correction, plate.name, "", proposal.layout.detail),
-        *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in _open_wells(plate, proposal)),
+        *(
+            Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w))
+            for w in np.union1d(_open_wells(plate, proposal), np.flatnonzero(still_open)).astype(int).tolist()
+        ),
     )
 
 
-def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit: np.ndarray) -> Finding:
+def _layout_finding(
+    plate: Plate, proposal: Proposal, before: np.ndarray, misfit: np.ndarray, still_open: np.ndarray
+) -> Finding:
     layout = proposal.layout
     assert layout is not None
     moved = np.flatnonzero(proposal.identity != before)
@@ -88,6 +93,12 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit
             evidence += (
                 f" Nothing is known of what the sheet lists in {_some([plate.well_name(w) for w in lost])}."
             )
+    if still_open.any() and not proposal.rivals:
+        wells = _some([plate.well_name(int(w)) for w in np.flatnonzero(still_open)])
+        evidence += (
+            f" Whether this is all is open: {wells} may have been moved as well, and the proposed rows leave "
+            "them out."
+        )
     silent = plate.n_called < 0.3 * plate.n_markers
     if (silent & (plate.identity != EMPTY)).mean() > 0.5:
         evidence += " Most wells show no calls: a plate that failed looks the same if it is half empty."
@@ -105,16 +116,24 @@ def _layout_finding(plate: Plate, proposal: Proposal, before: np.ndarray, misfit
         samples=tuple(plate.samples[w] for w in moved),
         log10_odds=proposal.log10_odds,
         hold=Hold.PLATE,
-        corrections=() if proposal.rivals else _rows(plate, proposal),
+        corrections=() if proposal.rivals else _rows(plate, proposal, still_open),
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
     )
 
 
 def _wells_finding(
-    plate: Plate, proposal: Proposal, before: np.ndarray, season: SeasonTables, others: list[int]
+    plate: Plate,
+    proposal: Proposal,
+    before: np.ndarray,
+    season: SeasonTables,
+    others: list[int],
+    unseen: list[int],
 ) -> Finding:
-    """Two wells that changed places, and the `others` that may have: these wait, and nothing is proposed."""
+    """Two wells that changed places, and others that may have: these wait, and nothing is proposed.
+
+    `others` fit another cross better; `unseen` are sibs in the same column, and fit anywhere there.
+    """
     assert proposal.wells is not None
     a, b = proposal.wells
     evidence = (
@@ -129,6 +148,17 @@ def _wells_finding(
             f"{'its' if len(others) == 1 else 'their'} own. Held as well; nothing is proposed."
         )
         do = "Compare the sheet with the list that the plate was filled from, or genotype these wells again."
+    if unseen:
+        evidence += (
+            f" A strip of tubes that fell and was put back in another order looks the same: "
+            f"{_some([plate.well_name(w) for w in unseen])} stand among sibs in this column, and fit "
+            f"anywhere in it. Held as well; nothing is proposed."
+        )
+        do = (
+            "Look at the tubes or the strip of this column. If these two wells alone changed places, correct "
+            "the sheet by a row 'swap wells' of corrections.csv; else genotype the column again."
+        )
+    others = sorted({*others, *unseen})
     return Finding(
         FindingKind.WELLS_SWAPPED,
         Scope.SAMPLE,
@@ -184,21 +214,26 @@ def _some(names: list[str], most: int = 12) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def layout_findings(search: Search, scores: PlateScores, explained: Collection[str] = ()) -> list[Finding]:
+def layout_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list[Finding]:
     """One finding per step of the search, in the order in which corrections must be applied.
 
     `explained`: samples of which other findings say what they are.
     """
+    search, scores = x.search, x.scores
     plate, season = scores.plate, scores.season
     out, before = [], search.start
+    lies = any(s.layout is not None for s in search.steps)
+    still_open = open_plants(x, explained) if lies else np.zeros(len(plate), dtype=bool)
     for step in search.steps:
         if step.layout is not None:
-            out.append(_layout_finding(plate, step, before, search.misfit))
+            out.append(_layout_finding(plate, step, before, search.misfit, still_open))
+            still_open = still_open & False
         elif step.wells is not None:
             free = np.array([s not in explained for s in plate.samples], dtype=bool)
             free[list(step.wells)] = False
             others = fit_another_tag(scores, search.matrix, search.identity, free).tolist()
-            out.append(_wells_finding(plate, step, before, season, others))
+            unseen = moved_unseen(scores, step, before)
+            out.append(_wells_finding(plate, step, before, season, others, unseen[free[unseen]].tolist()))
         else:
             out.append(_tags_finding(plate, step, before, season))
         before = step.identity

@@ -18,7 +18,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.copied_strips import copied_strips
-from crossproof.inference.plates.few_wells import weighed
+from crossproof.inference.plates.few_wells import by_pods, weighed
 from crossproof.inference.plates.layout_choice import best_of, open_doubts
 from crossproof.inference.plates.proposals import (
     EVEN,
@@ -32,13 +32,20 @@ from crossproof.inference.plates.proposals import (
     many_markers,
     misfit_wells,
 )
+from crossproof.inference.plates.repeated_shifts import shifted_together
 from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.well_pairs import pairs, tube_pairs
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import FindingKind
 from crossproof.model.layouts import Layout, strip_layouts, strip_sources, whole_plate_layouts
-from crossproof.model.part_layouts import part_layouts, run_layouts, shifted_strip_layouts, sorted_layouts
+from crossproof.model.part_layouts import (
+    part_layouts,
+    run_layouts,
+    shifted_strip_layouts,
+    shifted_strip_ways,
+    sorted_layouts,
+)
 
 PRIOR_WHOLE = 1e-3
 UNUSUAL_SHARE = 0.1
@@ -111,10 +118,19 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
         # What the sheet does not describe stands empty if the plate lay so; calls there are no sign of it, or
         # data that fit nothing would speak for every layout that takes them off the sheet.
         gain = np.where((changed == UNKNOWN) & ~silent, np.minimum(gain, 0.0), gain)
+        by_a_well = "along" in layout.detail
+        if by_a_well:  # weighed as those that begin further on are: see `runs`
+            gain = np.where(
+                (changed == UNKNOWN) & silent, np.minimum(gain, _empty_says(scores, identity)), gain
+            )
         if broad(gain, 4):
-            unusual = layout.kind is FindingKind.REFILLED or "along" in layout.detail
+            unusual = layout.kind is FindingKind.REFILLED or by_a_well
             prior = PRIOR_WHOLE / len(layouts) * (UNUSUAL_SHARE if unusual else 1.0)
-            yield replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
+            proposal = replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
+            if by_a_well:
+                yield from by_pods(scores, identity, weighed(scores, matrix, identity, [proposal]), 4)
+            else:
+                yield proposal
 
 
 def turned_empty(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -163,13 +179,19 @@ def _suspicious(scores: PlateScores, matrix: Matrix, identity: Ints) -> bool:
 def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
     """Rows or columns reversed or swapped, or shifted by a well."""
     plate = scores.plate.format
-    yield from _many(
+    exchanged = _many(
         scores, matrix, identity, strip_layouts(plate), strip_sources(plate), PRIOR_STRIP, 3, False
     )
+    yield from by_pods(scores, identity, exchanged, 3)
     single = shifted_strip_layouts(plate)
     sources = np.stack([x.source for x in single])
     found = _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True)
-    for proposal in weighed(scores, matrix, identity, found):
+    shifted = list(by_pods(scores, identity, weighed(scores, matrix, identity, found), 2))
+    as_labelled = scores.plate.identity
+    there = identities_under(sources, scores, as_labelled)
+    moves = there != as_labelled
+    taken = moves.any(axis=1) & ((there == identity) | ~moves).all(axis=1)
+    for proposal in shifted_together(shifted, single, shifted_strip_ways(plate), taken):
         yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
 
 
@@ -186,7 +208,7 @@ def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
         if layouts:
             sources = np.stack([x.source for x in layouts])
             found = _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True)
-            for proposal in weighed(scores, matrix, identity, found):
+            for proposal in by_pods(scores, identity, weighed(scores, matrix, identity, found), LEAST_RUN):
                 yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
 
 
@@ -237,12 +259,7 @@ def _strip_gains(
     rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
     hopeful = (gains > GAIN).any(axis=1) | rebuilt
     silent = scores.blank > scores.called
-    # A silent well says no more for an empty place than such a failure is rare.
-    sample = identity != EMPTY
-    n_silent = float(((scores.blank - scores.called > AS_EMPTY) & sample).sum())
-    failed = sample & (scores.plate.n_called < 0.5 * scores.plate.n_markers)
-    n_silent = max(n_silent, FAILS_EMPTY * int(failed.sum()))
-    most = float(np.log((SILENT_WORTH + sample.sum()) / max(n_silent, 1.0)))
+    sample, most = identity != EMPTY, _empty_says(scores, identity)
     for i in np.flatnonzero(moves.any(axis=1) & hopeful):
         gain, moved = gains[i], moves[i]
         if rebuilt[i]:
@@ -265,6 +282,15 @@ def _strip_gains(
         ):
             gain = np.where(moved, gain, np.minimum(gain, 0.0))
         yield int(i), gain
+
+
+def _empty_says(scores: PlateScores, identity: Ints) -> float:
+    """Most that a silent well says for an empty place, in nats: as much as such a failure is rare."""
+    sample = identity != EMPTY
+    n_silent = float(((scores.blank - scores.called > AS_EMPTY) & sample).sum())
+    failed = sample & (scores.plate.n_called < 0.5 * scores.plate.n_markers)
+    n_silent = max(n_silent, FAILS_EMPTY * int(failed.sum()))
+    return float(np.log((SILENT_WORTH + sample.sum()) / max(n_silent, 1.0)))
 
 
 def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -345,6 +371,9 @@ def search_layout(
         for source in allowed:
             candidates += source(scores, matrix, identity, used)
             if source is parts and any(_certain(p) for p in candidates):
+                # A plate shifted from some well on looks like one that was shifted as a whole.
+                if max(candidates, key=lambda p: p.log10_odds).kind is FindingKind.SHIFTED:
+                    candidates += runs(scores, matrix, identity, used)
                 break
         taken = {s.words for s in steps}
         best = best_of([p for p in candidates if p.words not in taken], threshold)

@@ -36,6 +36,8 @@ PRIOR_LINES = 1e-2
 BESIDES_BEST = 1.0
 """log10 likelihood that all crosses but the one that speaks loudest must add: one cross has a parent, not a
 line, that is another."""
+BOTH_WAYS = 1.0
+"""log10 odds by which it must be likelier that both lines are the other than that one is."""
 MOST_CANDIDATES = 6
 """Pairs of lines that are weighed in full, the most promising."""
 MOST_EVENTS = 3
@@ -163,7 +165,7 @@ def line_event(
 
     pairs = _candidates(on, plates, season, asked)
     found = [event for events in asked(of_pair, pairs, lambda lines: lines) for event in events]
-    best = max(found, key=lambda e: (e.log10_odds, e.mutual), default=None)
+    best = max(found, key=lambda e: e.log10_odds - BOTH_WAYS * e.mutual, default=None)
     return best if best is not None and best.log10_odds >= threshold else None
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
 from crossproof.inference.plates.disorder import Disorder, disorder
+from crossproof.inference.plates.dropped_strips import strip_with_tubes
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
     FIT_SHARE,
@@ -18,7 +19,7 @@ from crossproof.inference.plates.plate_excess import (
     odd_plants,
     season_shares,
 )
-from crossproof.inference.plates.proposals import Proposal
+from crossproof.inference.plates.repeated_shifts import shifted_alike
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -67,10 +68,11 @@ def unfit_findings(
         if _only_pairs(x):
             stands_out |= first is not None and first.log10_odds >= LEAST_EXCESS
         ordered = _in_disorder(x, free)
-        piecemeal = _piecemeal(x.search.steps)
+        piecemeal = _piecemeal(x)
         mostly = _mostly_odd(x, left, free)
-        if stands_out or piecemeal or mostly:
-            return _finding(x, labelled[i], first or rest, None)
+        strip = strip_with_tubes(x)
+        if stands_out or piecemeal or mostly or strip:
+            return _finding(x, labelled[i], first or rest, None, strip)
         return None if ordered is None else _finding(x, labelled[i], None, ordered)
 
     found = each(of_plate, range(len(examined)))
@@ -95,11 +97,16 @@ def _only_pairs(x: Examined) -> bool:
     return bool(as_labelled and any(s.wells for s in steps) and all(s.layout is None for s in steps))
 
 
-def _piecemeal(steps: Sequence[Proposal]) -> bool:
-    """Whether so many small faults would have to come together that they explain nothing."""
-    small = sum(s.tags is None for s in steps)
+def _piecemeal(x: Examined) -> bool:
+    """Whether so many small faults would have to come together that they explain nothing.
+
+    Rows or columns that were shifted the same way are one.
+    """
+    steps = x.search.steps
+    alike = shifted_alike(x.plate.format, [s.words for s in steps])
+    small = sum(s.tags is None for s in steps) - alike
     pairs = sum(s.wells is not None for s in steps)
-    return len(steps) > MOST_FAULTS or small > MOST_SMALL or pairs > MOST_PAIRS
+    return len(steps) - alike > MOST_FAULTS or small > MOST_SMALL or pairs > MOST_PAIRS
 
 
 def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:
@@ -110,8 +117,14 @@ def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:
     return bool(odd.sum() >= 8 and odd.sum() > 0.5 * here.sum() and len(crosses) >= 2)
 
 
-def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None, ordered: Disorder | None) -> Finding:
-    """`ordered`: the plants in disorder, if nothing else holds the plate."""
+def _finding(
+    x: Examined,
+    odd: OddPlants,
+    stands_out: Excess | None,
+    ordered: Disorder | None,
+    strip: str = "",
+) -> Finding:
+    """`ordered`: the plants in disorder, if nothing else holds the plate; `strip`: a column that fell."""
     plate = x.plate
     wells = odd.wells[odd.odd]
     text = f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says"
@@ -133,6 +146,11 @@ def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None, ordered: Di
         text += (
             f" {fit} of them fit one another's rows of the sheet: the wells hold these plants in another "
             "order than the sheet lists them."
+        )
+    if strip:
+        text += (
+            f" Parent tubes and plants of {strip} fit one another's places: a strip of tubes may have "
+            "fallen and been put back in another order."
         )
     if x.search.steps:
         text += f" It is not explained by: {'; '.join(s.words for s in x.search.steps[:3])}."

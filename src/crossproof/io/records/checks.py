@@ -297,6 +297,9 @@ def _look_alike(
 
     With `trusted` names, one that is none of them but looks like one has been reported already.
     """
+    names = {name for frame, column in places for name in _texts(frame, column)}
+    if len({skeleton(name) for name in names}) == len(names):
+        return
     count: dict[str, int] = {}
     where: dict[str, tuple[str, int, str]] = {}
     for frame, column in places:

@@ -78,16 +78,17 @@ class RawTable:
         self, column: str, read: Callable[[str], tuple[Any, Fault | None]], notes: Problems
     ) -> list[Any]:
         """Read a column; each distinct text is read once."""
-        memo: dict[str, tuple[Any, Fault | None]] = {}
-        found: list[Any] = []
-        for i, text in enumerate(self.columns[column]):
-            hit = memo.get(text)
-            if hit is None:
-                hit = memo[text] = read(text)
-            if hit[1] is not None:
-                self.note(notes, i, column, hit[1])
-            found.append(hit[0])
-        return found
+        texts = self.columns[column]
+        meant: dict[str, Any] = dict.fromkeys(texts)
+        faults: dict[str, Fault] = {}
+        for text in meant:
+            meant[text], fault = read(text)
+            if fault is not None:
+                faults[text] = fault
+        for i, text in enumerate(texts) if faults else ():
+            if text in faults:
+                self.note(notes, i, column, faults[text])
+        return [meant[text] for text in texts]
 
     def plain(self, name: str, notes: Problems) -> list[Any]:
         """Read a column by its declaration alone."""

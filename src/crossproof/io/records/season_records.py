@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -17,7 +16,7 @@ from crossproof.io.config.season_config import Config, read_config
 from crossproof.io.problems import Fault, Problems
 from crossproof.io.records.checks import check_frames
 from crossproof.io.records.crosses import crosses_frame, text, with_extra
-from crossproof.io.records.frames import frames_digest, frames_of, sheet_of_frame, tell_derived
+from crossproof.io.records.frames import sheet_of_frame, tell_derived
 from crossproof.io.records.issued_tags import read_issued
 from crossproof.io.records.raw_tables import RawTable, gather
 from crossproof.io.records.samples import samples_frame
@@ -96,8 +95,7 @@ def check_records(
     )
     if not frames:
         _unused_renames(config, sheets, notes)
-    season = Season(config, crosses, samples, markers, corrections, sort_problems(notes.listed()))
-    return replace(season, checked=frames_digest(frames_of(season)))
+    return Season(config, crosses, samples, markers, corrections, sort_problems(notes.listed()))
 
 
 def _crosses(

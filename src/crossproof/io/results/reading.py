@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -17,15 +17,18 @@ PLANT_KEYS = ("plant", "cross_id")
 RUN_AGAIN = "Run the season again: crossproof run DIR"
 
 
-def read_table(path: Path | io.BytesIO, needed: Sequence[str] = ()) -> pd.DataFrame:
+def read_table(
+    path: Path | io.BytesIO, needed: Sequence[str] = (), only: Collection[str] = ()
+) -> pd.DataFrame:
     """A result table as text, as a user would open it: identifiers stay as they are, an empty cell is "".
 
-    Raises FileNotFoundError where it is not there, InputError where it is no table any more or lacks a column
-    that is `needed`.
+    `only`: the columns to read, where not all. Raises FileNotFoundError without a file, InputError where
+    it is no table any more or lacks a column that is `needed`.
     """
     shown = f"{path.parent.name}/{path.name}" if isinstance(path, Path) else "table"
     try:
-        frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
+        wanted = only.__contains__ if only else None
+        frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8", usecols=wanted)
     except (pd.errors.EmptyDataError, pd.errors.ParserError, UnicodeDecodeError):
         problem = "This table of results is damaged, or was changed by hand."
         raise InputError.at(shown, problem, RUN_AGAIN) from None

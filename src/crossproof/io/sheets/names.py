@@ -96,13 +96,13 @@ def name_fault(name: str) -> Fault | None:
                 "Delete the cell and type the name again.",
                 Severity.WARNING,
             )
-    if _SPOILT_DATE.fullmatch(name):
+    if "-" in name and _SPOILT_DATE.fullmatch(name):
         return Fault(
             "This looks like a name that a spreadsheet has turned into a date.",
             "Compare with the original; format the column as text before typing names.",
             Severity.WARNING,
         )
-    if _SPOILT_NUMBER.fullmatch(name):
+    if "E+" in name and _SPOILT_NUMBER.fullmatch(name):
         return Fault(
             "This looks like a name that a spreadsheet has turned into a number.",
             "Compare with the original; format the column as text before typing names.",

@@ -110,6 +110,13 @@ def _known(value: float) -> float:
     return value if math.isfinite(value) else 0.0
 
 
+_TEXTS = ("cross_id", "mother", "father", "operator", "verifiable", "next_step", "next_step_detail")
+_COUNTS = ("tested", "hybrid", "held", "target", "seeds_to_test")
+_NUMBERS = ("flowers_to_repeat", "p_target")
+CROSS_COLUMNS = (*_TEXTS, *_COUNTS, *_NUMBERS)
+"""Columns of crosses.csv that the facts of crosses are made from."""
+
+
 def crosses_facts(crosses: pd.DataFrame) -> CrossesFacts:
     """The facts of a table of crosses; columns that are missing count as unknown."""
     if not _LAST or _LAST[0][0] is not crosses:
@@ -122,15 +129,9 @@ _LAST: list[tuple[pd.DataFrame, CrossesFacts]] = []
 
 
 def _facts_of(crosses: pd.DataFrame) -> CrossesFacts:
-    t = {
-        c: texts(crosses, c)
-        for c in ("cross_id", "mother", "father", "operator", "verifiable", "next_step", "next_step_detail")
-    }
-    x = {
-        c: [_known(v) for v in numbers(crosses, c).tolist()]
-        for c in ("tested", "hybrid", "held", "target", "seeds_to_test")
-    }
-    flowers, p_target = (numbers(crosses, c).tolist() for c in ("flowers_to_repeat", "p_target"))
+    t = {c: texts(crosses, c) for c in _TEXTS}
+    x = {c: [_known(v) for v in numbers(crosses, c).tolist()] for c in _COUNTS}
+    flowers, p_target = (numbers(crosses, c).tolist() for c in _NUMBERS)
     return CrossesFacts(
         tuple(
             CrossFact(

@@ -91,10 +91,13 @@ class PlantFacts:
         return [i for i, p in enumerate(self.rows) if condition(p)]
 
 
+PLANT_COLUMNS = ("plant", "cross_id", "verdict", "decision", "reason", "parents_to_type")
+"""Columns of verdicts.csv that the facts of plants are made from."""
+
+
 def plant_facts(verdicts: pd.DataFrame) -> PlantFacts:
     """The facts of a table of verdicts; unknown words count as undetermined, undecided, without a reason."""
-    columns = ("plant", "cross_id", "verdict", "decision", "reason", "parents_to_type")
-    cells = tuple(texts(verdicts, c) for c in columns)
+    cells = tuple(texts(verdicts, c) for c in PLANT_COLUMNS)
     if not _LAST or _LAST[0][0] != cells:
         _LAST[:] = [(cells, PlantFacts(tuple(plant_fact(*row) for row in zip(*cells, strict=True))))]
     return _LAST[0][1]
