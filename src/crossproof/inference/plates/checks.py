@@ -28,6 +28,7 @@ from crossproof.inference.plates.call_rates import batch_findings, blank_finding
 from crossproof.inference.plates.carried_over import carry_findings
 from crossproof.inference.plates.check_settings import SURER, CheckSettings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
+from crossproof.inference.plates.dropped_strips import without_rows_of_strips
 from crossproof.inference.plates.duplicates import duplicate_findings
 from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.examined_plates import (
@@ -326,6 +327,7 @@ def examine_plates(
     here, tubes, evidence, odd, away = look.here, look.tubes, look.evidence, look.odd, look.away
     found = without_other_rows(look.found, events, season)
     found, borne = told_from_spills(found, here, season)
+    found = without_rows_of_strips([*found, *events], here, season)
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
     found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
@@ -340,7 +342,7 @@ def examine_plates(
     if settings.remarks:
         one_line = [(f.subject, f.other) for f in same_line]
         found += same_sheets([x.plate for x in here], season, one_line)
-    found = with_sibs([*found, *events], plates, season)
+    found = with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 
