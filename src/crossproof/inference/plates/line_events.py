@@ -45,6 +45,8 @@ MOST_EVENTS = 3
 
 OnPlates = Mapping[int, Sequence[Examined]]
 """The plates that each cross has plants on."""
+_Known = dict[tuple[int, int, int], tuple[np.ndarray, int]]
+"""Gains of a cross, and its plants that speak, by the cross and its parents as an event has them."""
 
 
 @dataclass(frozen=True)
@@ -116,15 +118,20 @@ def _candidates(
     ]
 
 
-def _event(line: int, other: int, mutual: bool, on: OnPlates, season: SeasonTables) -> LineEvent | None:
-    """The event if its crosses bear it, more of them than one."""
+def _event(
+    line: int, other: int, mutual: bool, on: OnPlates, season: SeasonTables, known: _Known
+) -> LineEvent | None:
+    """The event if its crosses bear it, more of them than one; `known`: gains, kept for other events."""
     made = np.flatnonzero(np.isin(season.mother, (line, other)) | np.isin(season.father, (line, other)))
     after = [_replaced(p, line, other, mutual) for p in (season.mother, season.father)]
     gains: dict[int, float] = {}
     for c in made.tolist():
         if c not in on or (after[0][c] == season.mother[c] and after[1][c] == season.father[c]):
             continue
-        gain, called = _gains(c, (after[0][[c]], after[1][[c]]), on[c], season)
+        asked = c, int(after[0][c]), int(after[1][c])
+        if asked not in known:
+            known[asked] = _gains(c, (after[0][[c]], after[1][[c]]), on[c], season)
+        gain, called = known[asked]
         if called:
             gains[c] = float(gain[0])
     total = sum(gains.values())
@@ -147,12 +154,17 @@ def line_event(
     for x in plates:
         for i in np.unique(x.plate.identity[x.plate.identity >= season.n_lines]).tolist():
             on.setdefault(i - season.n_lines, []).append(x)
-    found = [
-        event
-        for a, b in _candidates(on, plates, season, asked)
-        for line, other, mutual in ((a, b, True), (a, b, False), (b, a, False))
-        if (event := _event(line, other, mutual, on, season)) is not None
-    ]
+
+    def of_pair(lines: tuple[int, int]) -> list[LineEvent]:
+        known: _Known = {}
+        events = (
+            _event(line, other, mutual, on, season, known)
+            for line, other, mutual in ((*lines, True), (*lines, False), (*lines[::-1], False))
+        )
+        return [event for event in events if event is not None]
+
+    pairs = _candidates(on, plates, season, asked)
+    found = [event for events in asked(of_pair, pairs, lambda lines: lines) for event in events]
     best = max(found, key=lambda e: e.log10_odds - BOTH_WAYS * e.mutual, default=None)
     return best if best is not None and best.log10_odds >= threshold else None
 
