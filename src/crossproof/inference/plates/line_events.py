@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.plates.arrays import SeasonTables
+from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.score_matrix import ODD
 from crossproof.inference.plates.tag_explanations import (
@@ -169,14 +169,37 @@ def line_event(
     return best if best is not None and best.log10_odds >= threshold else None
 
 
-def plants_of(event: LineEvent, plates: Sequence[Examined], season: SeasonTables) -> list[tuple[str, str]]:
-    """Place and sample of all plants of either line's crosses, whatever their fit."""
-    identities = season.n_lines + np.array(event.crosses)
+def plants_of(crosses: Ints, plates: Sequence[Plate], season: SeasonTables) -> list[tuple[str, str]]:
+    """Place and sample of all plants of these crosses, whatever their fit."""
     return [
-        (x.plate.place(int(w)), x.plate.samples[w])
-        for x in plates
-        for w in np.flatnonzero(np.isin(x.plate.identity, identities))
+        (p.place(int(w)), p.samples[w])
+        for p in plates
+        for w in np.flatnonzero(np.isin(p.identity, season.n_lines + crosses))
     ]
+
+
+def with_crosses_of_tubes(
+    found: Sequence[Finding], plates: Sequence[Plate], season: SeasonTables
+) -> tuple[list[Finding], list[tuple[str, ...]]]:
+    """The findings, those of swapped wells that hold tubes with all plants of these lines' crosses held; and
+    the names of these lines."""
+    of_tube = {
+        p.samples[w]: int(p.identity[w])
+        for p in plates
+        for w in np.flatnonzero((p.identity >= 0) & (p.identity < season.n_lines))
+    }
+    out, lines = [], []
+    for f in found:
+        tubes = sorted({of_tube[s] for s in f.samples if s in of_tube})
+        if f.kind is FindingKind.WELLS_SWAPPED and tubes:
+            made = np.flatnonzero(np.isin(season.mother, tubes) | np.isin(season.father, tubes))
+            sibs = tuple(s for _, s in plants_of(made, plates, season) if s not in f.samples)
+            names = tuple(season.lines[i] for i in tubes)
+            more = f" Held as well: all plants of the crosses of {' and '.join(names)}."
+            f = replace(f, sibs=sibs, evidence=f.evidence + more)
+            lines.append(names)
+        out.append(f)
+    return out, lines
 
 
 def outweighs(event: Finding, found: Sequence[Finding]) -> bool:
@@ -189,10 +212,10 @@ def outweighs(event: Finding, found: Sequence[Finding]) -> bool:
     return event.log10_odds > total
 
 
-def event_finding(event: LineEvent, plates: Sequence[Examined], season: SeasonTables) -> Finding:
+def event_finding(event: LineEvent, plates: Sequence[Plate], season: SeasonTables) -> Finding:
     """The event as a finding: all crosses of either line wait."""
     was, now = season.lines[event.line], season.lines[event.other]
-    wells, samples = zip(*plants_of(event, plates, season), strict=True)
+    wells, samples = zip(*plants_of(np.array(event.crosses), plates, season), strict=True)
     names = first_of([season.crosses[c] for c in event.speaking], 12)
     row = (
         Correction(CorrectionKind.SWAP_LINES, was, now)
@@ -225,13 +248,14 @@ def event_finding(event: LineEvent, plates: Sequence[Examined], season: SeasonTa
 
 
 def without_other_rows(
-    found: Sequence[Finding], events: Sequence[Finding], season: SeasonTables
+    found: Sequence[Finding], pairs: Sequence[tuple[str, ...]], season: SeasonTables
 ) -> list[Finding]:
     """The findings, without the rows of those about crosses that wait for an answer about a line.
 
-    Such rows were worked out with other parents, and would contradict the one about the lines.
+    `pairs`: names of the lines in question. Such rows were worked out with other parents, and would
+    contradict the one about the lines.
     """
-    lines = {name: f"{f.subject} and {f.other}" for f in events for name in (f.subject, f.other)}
+    lines = {name: " and ".join(pair) for pair in pairs for name in pair}
     waiting = {
         cross: lines[season.lines[p]]
         for parents in (season.mother, season.father)
