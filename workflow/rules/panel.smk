@@ -13,12 +13,13 @@ checkpoint panel:
         ".crossproof/logs/panel.log",
     conda:
         "../envs/crossproof.yaml"
+    threads: threads_of_tables()
     resources:
         mem_mb=lambda wildcards, attempt: 3000 * attempt,
     params:
         digest=INDEX.panel_digest(),
     shell:
-        'eval "$CROSSPROOF_STEP panel" > {log} 2>&1'
+        'eval "$CROSSPROOF_STEP panel --threads {threads}" > {log} 2>&1'
 
 
 # How far the kept estimates are from fresh ones; nothing but the report waits for it.

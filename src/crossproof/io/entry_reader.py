@@ -66,15 +66,18 @@ def marker_problems(
     """Markers of the files that are not those of the others; see `strangers.marker_strangers`."""
     names = {}
     parents = []
-    lines = samples[samples["role"] == Role.PARENT]
+    typed: dict[str, set[str]] = {}  # by sample of a parent, the files that it may be in
+    columns = (samples[c].to_numpy(dtype=object).tolist() for c in ("role", "sample_id", "batch"))
+    for role, sample, asked in zip(*columns, strict=True):
+        if role == Role.PARENT:
+            typed.setdefault(sample, set()).add(asked)
     for batch, read in calls.items():
         m = read.markers
         names[batch] = [
             str(i) if i not in (".", "") else f"{c}:{p}:{'/'.join(a)}"
             for i, c, p, a in zip(m.ids, m.chrom, m.pos, m.alleles, strict=True)
         ]
-        own = lines["sample_id"].isin(set(read.samples)) & lines["batch"].isin(["", batch])
-        if own.any():
+        if any(not typed[s].isdisjoint(("", batch)) for s in read.samples if s in typed):
             parents.append(batch)
     found = marker_strangers(
         names,

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from crossproof.errors import InputError
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.run_wide.calibration import Calibration, calibration_from_dict, calibration_of
 from crossproof.inference.season_model import (
     FamilyInput,
@@ -63,10 +64,11 @@ class Kept:
 
 @dataclass(frozen=True)
 class Calibrated:
-    """The run's panel; the estimates that it was made under and that later runs take over, None where there
-    was no cross to make them from; whether they were made by this run."""
+    """The run's panel; the families with calls; the estimates that it was made under and that later runs take
+    over, None where there was no cross to make them from; whether they were made by this run."""
 
     panel: Panel
+    families: tuple[FamilyInput, ...]
     kept: Kept | None
     first: bool
 
@@ -78,15 +80,19 @@ def calibrated(
     crosses: pd.DataFrame,
     located: Ints,
     kept: Kept | None,
+    each: Each = one_by_one,
 ) -> Calibrated:
-    """The panel under kept estimates, which are made where there are none and crosses to make them from."""
+    """The panel under kept estimates, which are made where there are none and crosses to make them from.
+
+    `each` calls a function with every family that these are made from.
+    """
     settings = model_settings(config)
     lines = line_inputs(samples, located, config)
-    families = [f for f in family_inputs(samples, crosses) if batches_of(f, located)]
+    families = tuple(f for f in family_inputs(samples, crosses) if batches_of(f, located))
     placed = with_files(samples, wells)
     first = kept is None
     if kept is None:
-        fitted = fit_panel(wells, lines, families, settings)
+        fitted = fit_panel(wells, lines, families, settings, each=each)
         # As the file will give them to later runs: what this run finds is then what those would find.
         estimates = calibration_from_dict(calibration_of(fitted, wells).to_dict())
         fitted = fit_panel(wells, lines, families, settings, estimates)
@@ -96,7 +102,7 @@ def calibrated(
             keep_lines(fitted, wells.markers, placed),
         )
         if not families:
-            return Calibrated(steady(fitted), None, first)
+            return Calibrated(steady(fitted), families, None, first)
     else:
         fitted = _kept_panel(kept, wells, lines, families, placed, settings)
         kept = Kept(
@@ -105,7 +111,7 @@ def calibrated(
             with_new_lines(kept.lines, keep_lines(fitted, wells.markers, placed)),
         )
     panel = with_kept_lines(fitted, kept.lines, wells.markers, kept.lines.moved(placed))
-    return Calibrated(panel, kept, first)
+    return Calibrated(panel, families, kept, first)
 
 
 def write_kept_estimates(index: SeasonIndex, kept: Kept, param: str) -> None:

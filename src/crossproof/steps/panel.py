@@ -12,6 +12,7 @@ import pandas as pd
 
 from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.inference.lines.line_doubts import belief_about, heterogeneous_share
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.season_model import FamilyInput, Panel, Wells, panel_to_arrays
 from crossproof.io.calls.batch_join import join_batches
 from crossproof.io.calls.store import write_arrays, write_calls
@@ -26,7 +27,6 @@ from crossproof.season.evidence import (
     StoredBatch,
     batches_of,
     cross_records,
-    family_inputs,
     joined_season,
     locate_wells,
     marker_mask,
@@ -39,6 +39,7 @@ from crossproof.season.evidence import (
 )
 from crossproof.season.file_outcomes import problems_of_files, stored_batches
 from crossproof.season.index import SeasonIndex, calibration_param, read_record
+from crossproof.season.processes import forked_map
 from crossproof.season.work_folder import WorkFolder, bucket_of, digest_of, write_kept
 from crossproof.steps.calibrate import Kept, calibrated, read_estimates, write_kept_estimates
 from crossproof.steps.ingest import (
@@ -50,21 +51,24 @@ from crossproof.steps.ingest import (
 )
 from crossproof.steps.provable import typing_of, write_typing
 
-Member = tuple[str, FamilyInput]
+WORTH_A_PROCESS = 4
+"""Families, the least that are worth a process of their own."""
 
 
 @dataclass(frozen=True)
 class SeasonPanel:
     """Everything that families and plates are judged with.
 
-    `wells` holds the evidence of all wells with calls. `estimates`: the run-wide ones and what is kept beside
-    them; `first`: whether this run made them. `problems` and `notes` are of the joining of the files.
+    `wells` holds the evidence of all wells with calls, `families` the families with any. `estimates`: the
+    run-wide ones and what is kept beside them; `first`: whether this run made them. `problems` and `notes`
+    are of the joining of the files.
     """
 
     joined: JoinedSeason
     fitted: Panel
     located: Located
     wells: Wells
+    families: tuple[FamilyInput, ...]
     estimates: Kept | None
     first: bool
     problems: tuple[Problem, ...]
@@ -84,11 +88,12 @@ def make_panel(
     calls: Mapping[str, CallBatch],
     kept: Kept | None,
     markers: pd.DataFrame | None,
+    each: Each = one_by_one,
 ) -> SeasonPanel:
     """Join the files' markers, combine lines, estimate run-wide rates or take over those that were kept.
 
-    `markers`: the season's sheet of them. Raises InputError where the files' markers are the same under other
-    names, or none is left that can be used.
+    `markers`: the season's sheet of them. `each` calls a function with every family. Raises InputError where
+    the files' markers are the same under other names, or none is left that can be used.
     """
     refuse_strangers(config, samples, calls, markers)
     joined_calls = join_batches([calls[s.batch] for s in stored], plant_names(samples))
@@ -102,12 +107,13 @@ def make_panel(
     joined = joined_season(joined_calls, stored)
     located = locate_wells(samples, stored)
     wells = wells_of(joined, located, located[0] >= 0, lambda s: calls[s.batch])
-    made = calibrated(config, wells, samples, crosses, located[0], kept)
+    made = calibrated(config, wells, samples, crosses, located[0], kept, each)
     return SeasonPanel(
         joined,
         made.panel,
         located,
         wells,
+        made.families,
         made.kept,
         made.first,
         tuple(joined_calls.problems),
@@ -115,8 +121,8 @@ def make_panel(
     )
 
 
-def panel(index: SeasonIndex) -> None:
-    """Make the panel and write it, with the digest of every bucket."""
+def panel(index: SeasonIndex, threads: int = 1) -> None:
+    """Make the panel and write it, with the digest of every bucket, those by `threads` processes."""
     folder = index.folder
     states = ingested(index)
     stored = stored_batches(states)
@@ -125,7 +131,10 @@ def panel(index: SeasonIndex) -> None:
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     calls, param = stored_calls(index, stored), calibration_param(folder)
     kept = read_estimates(folder.calibration)
-    made = make_panel(index.config, samples, crosses, stored, calls, kept, marker_sheet(index))
+    made = make_panel(
+        index.config, samples, crosses, stored, calls, kept, marker_sheet(index),
+        lambda function, items: forked_map(function, items, min(threads, len(items) // WORTH_A_PROCESS)),
+    )  # fmt: skip
     if made.estimates is not None:
         write_kept_estimates(index, made.estimates, param)
     write_joined(folder.work("panel", "joined"), made.joined)
@@ -139,20 +148,19 @@ def panel(index: SeasonIndex) -> None:
     located = made.located
     write_typing(folder, typing_of(made.fitted, made.wells, samples, located[0], marker_sheet(index)))
     digests = SliceDigests(index, made, samples, crosses)
-    families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
-    dealt = digests.dealt(families)
     shutil.rmtree(folder.work("panel", "families"), ignore_errors=True)
     folder.work("panel", "families").mkdir(parents=True)  # a season may have nothing crossed yet
-    for bucket, members in dealt.items():
-        write_bucket(folder, bucket, digests, members)
+    dealt = digests.dealt(made.families)
+    made_of = forked_map(
+        lambda bucket: write_bucket(folder, bucket, digests, dealt[bucket]), list(dealt), threads
+    )
+    of_bucket = dict(zip(map(str, dealt), made_of, strict=True))
     write_kept(
         folder.work("panel", "slices.json"),
         {
-            "verify": {str(b): digest_of(sorted(d for d, _ in members)) for b, members in dealt.items()},
-            "examine": {
-                "season": digest_of(digests.season(), sorted(d for m in dealt.values() for d, _ in m))
-            },
-            "ingest": {str(b): digests.ingest_buckets(members) for b, members in dealt.items()},
+            "verify": {bucket: digest_of(of_families) for bucket, of_families in of_bucket.items()},
+            "examine": {"season": digest_of(digests.season(), sorted(d for m in made_of for d in m))},
+            "ingest": {str(bucket): digests.ingest_buckets(members) for bucket, members in dealt.items()},
         },
     )
 
@@ -166,11 +174,17 @@ def refuse_strangers(
         raise InputError(found)
 
 
-def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members: Sequence[Member]) -> None:
-    """Write the families of one bucket, so that its job need not look through all the records."""
+def write_bucket(
+    folder: WorkFolder, bucket: int, digests: SliceDigests, members: Sequence[FamilyInput]
+) -> list[str]:
+    """Write the families of one bucket, so that its job need not look through all the records.
+
+    Returns their digests in increasing order.
+    """
     known = sorted(digests.known)
     entries: list[list[Any]] = []
-    for digest, family in members:
+    for family in members:
+        digest = digests.family(family)
         batches = batches_of(family, digests.located)
         later = list(digests.later.of(batches))
         plants = [[p.plant, list(p.wells), p.pod] for p in family.plants]
@@ -184,6 +198,7 @@ def write_bucket(folder: WorkFolder, bucket: int, digests: SliceDigests, members
             "known": known,
         },
     )
+    return sorted(entry[0] for entry in entries)
 
 
 def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str, CallBatch]:
@@ -203,7 +218,8 @@ def plant_names(samples: pd.DataFrame) -> dict[str, dict[str, str]]:
     """Name of the plant or line of every sample, by batch."""
     names: dict[str, dict[str, str]] = {}
     plant = samples["line"].where(samples["role"] == Role.PARENT, samples["plant"])
-    for batch, sample, name in zip(samples["batch"], samples["sample_id"], plant, strict=True):
+    columns = (c.to_numpy(dtype=object).tolist() for c in (samples["batch"], samples["sample_id"], plant))
+    for batch, sample, name in zip(*columns, strict=True):
         names.setdefault(batch, {})[sample] = name
     return names
 
@@ -222,15 +238,17 @@ class LaterCrosses:
         self.known = frozenset(known) & frozenset(self.parents)
         self._found: dict[tuple[int, ...], tuple[str, ...]] = {}
         self._typed: dict[int, set[str]] = {}
+        later = self.parents.keys() - self.known
         cross = samples["cross_id"].to_numpy(dtype=object)
         for row in np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy() & (located >= 0)):
-            self._typed.setdefault(int(located[row]), set()).add(cross[row])
+            if cross[row] in later:
+                self._typed.setdefault(int(located[row]), set()).add(cross[row])
 
     def of(self, batches: tuple[int, ...]) -> tuple[str, ...]:
         """Crosses typed in these files that were not on record when the run-wide rates were estimated."""
         if batches not in self._found:
             typed = set().union(*(self._typed.get(b, set()) for b in batches))
-            self._found[batches] = tuple(sorted((typed - self.known) & set(self.parents)))
+            self._found[batches] = tuple(sorted(typed))
         return self._found[batches]
 
 
@@ -305,16 +323,16 @@ class SliceDigests:
         plates = sorted({self.plate[w] for p in family.plants for w in p.wells} - {""})
         return bucket_of(plates[0] if plates else family.cross_id, self.index.buckets)
 
-    def dealt(self, families: list[FamilyInput]) -> dict[int, list[Member]]:
-        """Digest and family of every member of each bucket that has any, crosses in order of name."""
-        found: dict[int, list[Member]] = {}
+    def dealt(self, families: Sequence[FamilyInput]) -> dict[int, list[FamilyInput]]:
+        """The families of each bucket that has any, crosses in order of name."""
+        found: dict[int, list[FamilyInput]] = {}
         for family in sorted(families, key=lambda f: f.cross_id):
-            found.setdefault(self.family_bucket(family), []).append((self.family(family), family))
+            found.setdefault(self.family_bucket(family), []).append(family)
         return dict(sorted(found.items()))
 
-    def ingest_buckets(self, members: Sequence[Member]) -> list[int]:
+    def ingest_buckets(self, members: Sequence[FamilyInput]) -> list[int]:
         """Buckets of the genotype files that hold the calls of these families, in increasing order."""
-        files = {b for _, family in members for b in batches_of(family, self.located)}
+        files = {b for family in members for b in batches_of(family, self.located)}
         return sorted({bucket_of(self.joined.stored[b].batch, self.index.buckets) for b in files})
 
     def season(self) -> str:

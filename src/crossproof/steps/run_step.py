@@ -39,6 +39,7 @@ class Rule(StrEnum):
 ARGUMENTS = {
     Rule.PART: ("file", "part"),
     Rule.INGEST: ("bucket",),
+    Rule.PANEL: ("threads",),
     Rule.VERIFY: ("bucket",),
     Rule.EXAMINE: ("threads",),
     Rule.VERDICTS: ("threads",),

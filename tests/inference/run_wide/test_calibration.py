@@ -7,7 +7,7 @@ import pytest
 from small_seasons import Recipe, simulate, wells_of_calls
 
 from crossproof.inference.run_wide.expectation import count_miscalls, sample_families
-from crossproof.inference.run_wide.panel_fit import replicate_differences
+from crossproof.inference.run_wide.replicates import replicate_differences
 from crossproof.inference.season_model import FamilyInput, LineInput, Plant, Settings, fit_panel
 
 SETTINGS = Settings()

@@ -44,6 +44,16 @@ class EvidenceBlock:
     depths: UInt16s | None = None
     phred: UInt8s | None = None
 
+    @property
+    def data(self) -> Bools:
+        """Where there is a call, reads or a likelihood, (marker, well)."""
+        data = np.asarray(self.codes != NO_CALL_CODE)
+        if self.depths is not None:
+            data = data | (self.depths.sum(axis=2) > 0)
+        if self.phred is not None:
+            data = data | (self.phred.max(axis=2) > 0)
+        return data
+
 
 @dataclass(frozen=True)
 class BatchEvidence:
@@ -136,6 +146,22 @@ class Wells:
             batch[item.wells] = b
             column[item.wells] = np.arange(len(item.wells))
         return batch, column
+
+    def markers_with_data(self, wells: Ints) -> Bools:
+        """Which markers have a call, reads or a likelihood in any of these wells, (marker,); kept."""
+        asked = wells.tobytes()
+        if asked not in self._with_data:
+            found = np.zeros(len(self.markers), dtype=bool)
+            for batch in self.batches:
+                here = np.isin(batch.wells, wells)
+                for block in batch.blocks:
+                    found[block.rows] |= block.data[:, here].any(axis=1)
+            self._with_data[asked] = found
+        return self._with_data[asked]
+
+    @cached_property
+    def _with_data(self) -> dict[bytes, Bools]:
+        return {}
 
     def codes(self, rows: Ints, wells: Ints) -> UInt8s:
         """Observation codes (marker, well) at joined markers `rows`; NO_CALL_CODE where there is no call."""

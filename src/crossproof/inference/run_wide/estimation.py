@@ -11,6 +11,7 @@ from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.run_wide.acceleration import Accelerator
 from crossproof.inference.run_wide.expectation import Expected, Told, added_up, ask, count_lines
 from crossproof.inference.run_wide.settled import SettledFamilies
@@ -41,12 +42,14 @@ class Rounds:
         *,
         said: bool,
         earlier: Rounds | None = None,
+        each: Each = one_by_one,
     ) -> None:
         """`said`: what families say of their parents' tubes is known and stays as it is. `earlier`: rounds of
         some of the families, of whose parents' typing those that it found beyond doubt are not asked again.
+        `each` calls a function with every family that has to be asked by itself.
         """
         self.families, self.wells, self.settings = families, wells, settings
-        self.move, self.said = move, said
+        self.move, self.said, self._each = move, said, each
         self._together = SettledFamilies(wells, settings)
         self._told: dict[str, Told] = {}
         if earlier is not None:
@@ -88,7 +91,7 @@ class Rounds:
         together = [f for f in asked if f.cross_id in settled or f.cross_id not in self._told]
         new = self._together.ask(panel, together, settled)
         alone = [f for f in asked if f.cross_id not in new]
-        new |= ask(self.wells, panel, alone, self.settings, settled)
+        new |= ask(self.wells, panel, alone, self.settings, settled, self._each)
         return {f.cross_id: new[f.cross_id] for f in asked if f.cross_id in new}
 
     @property

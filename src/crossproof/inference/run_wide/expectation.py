@@ -29,6 +29,7 @@ from crossproof.inference.family.verification import Judged, judged, readings_of
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.inference.pedigree import hybrid_table, self_table
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
@@ -166,18 +167,17 @@ def ask(
     families: Sequence[FamilyInput],
     settings: Settings,
     settled: Collection[str] = (),
+    each: Each = one_by_one,
 ) -> dict[str, Told]:
     """Judge families under the panel's estimates: what each tells, those with both parents typed.
 
     `settled`: crosses whose parents an earlier round found to be as typed; other readings of them are not
-    tried again.
+    tried again. `each` calls a function with every family.
     """
     doubting, trusting = (family_settings(settings, settled=x) for x in (False, True))
-    return {
-        f.cross_id: _told(f, wells, panel, trusting if f.cross_id in settled else doubting)
-        for f in families
-        if len(panel.versions(f.mother)) and len(panel.versions(f.father))
-    }
+    typed = [f for f in families if len(panel.versions(f.mother)) and len(panel.versions(f.father))]
+    told = each(lambda f: _told(f, wells, panel, trusting if f.cross_id in settled else doubting), typed)
+    return {f.cross_id: one for f, one in zip(typed, told, strict=True)}
 
 
 def family_settings(settings: Settings, *, settled: bool) -> Settings:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.compilation import pays
-from crossproof.inference.evidence.blocks import ErrorRates, EvidenceBlock, Wells
+from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import POOL_PSEUDO_COUNT, line_prior, normalised
 from crossproof.inference.lines.doubt import doubt_from_dict
 from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
@@ -23,6 +23,7 @@ from crossproof.inference.lines.panel import (
     start_rates,
     version_likelihood,
 )
+from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.run_wide.estimation import SAYS_ROUNDS, Rounds, as_said
 from crossproof.inference.run_wide.expectation import (
@@ -32,10 +33,10 @@ from crossproof.inference.run_wide.expectation import (
     sample_families,
 )
 from crossproof.inference.run_wide.maximisation import next_estimates
+from crossproof.inference.run_wide.replicates import replicate_differences
 from crossproof.inference.season_results import FamilyInput, LineInput
 from crossproof.model.arrays import Bools, Floats, Ints, Texts, UInt8s
 from crossproof.model.genotypes import genotype_alleles
-from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.model.settings import Settings
 
 LOW_CALL_RATE = "low call rate"
@@ -63,18 +64,19 @@ def fit_panel(
     families: Sequence[FamilyInput],
     settings: Settings,
     calibration: Calibration | None = None,
+    each: Each = one_by_one,
 ) -> Panel:
     """Lines, pool frequencies, error rates and priors of a run.
 
     `lines`: every panel line once. `families`: all families of the run, of which a fixed sample serves to
     estimate dropout, parent departure and class prior. With a `calibration` of an earlier run its estimates
     are used as they are and only markers that it does not name are estimated, and what families say of their
-    parents' typing where it does not hold that. The order of lines and families
-    changes nothing.
+    parents' typing where it does not hold that. `each` calls a function with every family. The order of lines
+    and families changes nothing.
     """
     lines = sorted(lines, key=lambda x: x.line)
     rates, reasons = _frozen_rates(wells, start_rates(wells, settings), calibration)
-    fit = _PanelFit(wells, lines, settings, calibration)
+    fit = _PanelFit(wells, lines, settings, calibration, each)
     panel = fit.with_lines(fit.before_any_round(families, rates, reasons))
     panel = _set_aside(panel, wells, settings)
     likelihoods = [
@@ -98,6 +100,7 @@ class _PanelFit:
     lines: Sequence[LineInput]
     settings: Settings
     calibration: Calibration | None
+    each: Each
 
     @property
     def said(self) -> bool:
@@ -184,7 +187,10 @@ class _PanelFit:
         """The panel after rounds in which these families are judged and tell the rest."""
 
         def rounds(families: Sequence[FamilyInput], earlier: Rounds | None = None) -> Rounds:
-            return Rounds(families, self.wells, self.settings, self.move, said=self.said, earlier=earlier)
+            return Rounds(
+                families, self.wells, self.settings, self.move,
+                said=self.said, earlier=earlier, each=self.each,
+            )  # fmt: skip
 
         if self.every_marker_known(panel):
             return replace(rounds(sample).until_rest(panel, SAYS_ROUNDS), converged=True)
@@ -297,16 +303,6 @@ def carries_dna(rate: Floats) -> Bools:
     return np.asarray(rate >= CARRIES * best[0])
 
 
-def _data(block: EvidenceBlock) -> Bools:
-    """Where a file has a call, reads or a likelihood, (marker, well)."""
-    data = np.asarray(block.codes != NO_CALL_CODE)
-    if block.depths is not None:
-        data = data | (block.depths.sum(axis=2) > 0)
-    if block.phred is not None:
-        data = data | (block.phred.max(axis=2) > 0)
-    return data
-
-
 def call_rates(wells: Wells) -> tuple[Floats, Bools]:
     """Call rate (marker,) among the wells with DNA of the files that have the marker, and whether several
     alleles show.
@@ -318,13 +314,13 @@ def call_rates(wells: Wells) -> tuple[Floats, Bools]:
     alleles = np.zeros((m, 8), dtype=bool)
     of_well = []
     for batch in wells.batches:
-        seen = sum((_data(b).sum(axis=0) for b in batch.blocks), np.zeros(len(batch.wells)))
+        seen = sum((b.data.sum(axis=0) for b in batch.blocks), np.zeros(len(batch.wells)))
         of_well.append(seen / max(sum(len(b.rows) for b in batch.blocks), 1))
     carries = carries_dna(np.concatenate([*of_well, np.zeros(0)]))
     carried = np.split(carries, np.cumsum([len(rate) for rate in of_well])[:-1]) if of_well else []
     for batch, mine in zip(wells.batches, carried, strict=True):
         for block in batch.blocks:
-            data = _data(block)
+            data = block.data
             if block.depths is not None:
                 alleles[block.rows[:, None], np.arange(block.k)] |= block.depths.any(axis=1)
             if block.phred is not None:
@@ -363,37 +359,10 @@ def _set_aside(panel: Panel, wells: Wells, settings: Settings) -> Panel:
     and the estimates would swing.
     """
     fresh, reasons = ~panel.frozen, panel.set_aside
-    typed = np.zeros(len(reasons), dtype=bool)
     flat = np.array([w for g in panel.version_wells for w in g], dtype=np.int64)
-    for batch in wells.batches:
-        here = np.isin(batch.wells, flat)
-        for block in batch.blocks:
-            typed[block.rows] |= _data(block)[:, here].any(axis=1)
     if len(flat):
+        typed = wells.markers_with_data(flat)
         reasons = np.where(fresh & (reasons == "") & ~typed, NOT_TYPED, reasons)
     high = fresh & (reasons == "") & (panel.f > settings.max_false_heterozygote)
     reasons = np.where(high, TOO_HETEROZYGOUS, reasons)
     return replace(panel, set_aside=reasons.astype("<U40"))
-
-
-def replicate_differences(wells: Wells, groups: Sequence[Sequence[int]]) -> tuple[Floats, Floats]:
-    """Pairs of called replicates (marker,) and those of them that differ.
-
-    `groups`: wells of one plant or of one version of a line. Half of the share that differs estimates the
-    error per call directly, whatever the model says.
-    """
-    m = len(wells.markers)
-    pairs, differ = np.zeros(m), np.zeros(m)
-    rows = np.arange(m)
-    batch, _ = wells.place
-    for group in groups:
-        typed = np.array([w for w in group if batch[w] >= 0], dtype=np.int64)
-        if len(typed) < 2:
-            continue
-        codes = wells.codes(rows, typed)
-        for i in range(len(typed)):
-            for j in range(i + 1, len(typed)):
-                both = (codes[:, i] != NO_CALL_CODE) & (codes[:, j] != NO_CALL_CODE)
-                pairs += both
-                differ += both & (codes[:, i] != codes[:, j])
-    return pairs, differ

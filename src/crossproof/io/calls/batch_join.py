@@ -113,10 +113,29 @@ class _Joining:
 
     def add(self, b: int) -> None:
         """Add the markers of one batch."""
+        if self._as_before(b):
+            self.recodes.append(self.recodes[-1].copy())
+            self.names.append(self.names[-1])
+            for row, name in enumerate(self.names[-1]):
+                self.by_name[name].holders.append((b, row))
+            return
         markers = self.batches[b].markers
         recode = np.full((len(markers), MAX_ALLELES), -1, dtype=np.int8)
         self.recodes.append(recode)
         self.names.append([self._add_marker(b, row, recode[row]) for row in range(len(markers))])
+
+    def _as_before(self, b: int) -> bool:
+        """Whether a batch has the markers of the one before, none of which was turned round or moved.
+
+        It is joined as that was: every allele of it is known by now.
+        """
+        if not b or b - 1 in self.flipped or self.batches[b - 1].batch in self.moved:
+            return False
+        mine, before = (self.batches[i].markers for i in (b, b - 1))
+        if mine.alleles != before.alleles or not np.array_equal(mine.cm, before.cm, equal_nan=True):
+            return False
+        names = ("ids", "chrom", "pos", "maternal")
+        return all(np.array_equal(getattr(mine, name), getattr(before, name)) for name in names)
 
     def _add_marker(self, b: int, row: int, recode: Int8s) -> str:
         """Add one marker, fill in its `recode` (8,), and return its name."""
