@@ -55,6 +55,7 @@ from crossproof.inference.plates.line_events import (
     line_event,
     outweighs,
     season_after,
+    with_crosses_of_tubes,
     without_other_rows,
 )
 from crossproof.inference.plates.mixtures import mixture_findings
@@ -143,7 +144,7 @@ class _Look:
             event = line_event(plates, checks.season, checks.odds, AskedOnce(checks.each))
             if event is None:
                 break
-            told = event_finding(event, look.examined, checks.season)
+            told = event_finding(event, checks.plates, checks.season)
             if not outweighs(told, look.found):
                 break
             after = replace(checks, season=season_after(checks.season, event)).look()
@@ -325,7 +326,9 @@ def examine_plates(
     look, events = checks.look().with_line_events()
     checks, season = look.checks, look.checks.season
     here, tubes, evidence, odd, away = look.here, look.tubes, look.evidence, look.odd, look.away
-    found = without_other_rows(look.found, events, season)
+    found, tubes_moved = with_crosses_of_tubes(look.found, plates, season)
+    in_question = [*tubes_moved, *((f.subject, f.other) for f in events)]
+    found = without_other_rows(found, in_question, season)
     found, borne = told_from_spills(found, here, season)
     found = without_rows_of_strips([*found, *events], here, season)
     explained = frozenset(s for f in found for s in f.samples)
