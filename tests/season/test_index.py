@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from crossproof.model.declaration import SETTINGS, ValueKind, default, method_se
 from crossproof.model.settings import Settings
 from crossproof.planning.inputs import PlanSettings
 from crossproof.rates.tables.tally import RateOptions
+from crossproof.season import index
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.season_digests import batch_digests, step_digests
 from crossproof.season.templates import new_season
@@ -139,3 +141,23 @@ def test_printed_tags_draw_the_labels_anew(season: Season, monkeypatch: pytest.M
     before = digests(season)
     monkeypatch.setattr("crossproof.season.season_digests.code_season", lambda config: "2031")
     assert changed(before, digests(season)) == {"report"}
+
+
+def test_the_index_is_read_once_while_it_stays_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    new_season(tmp_path / "season")
+    made = index.build_index(tmp_path / "season")
+    reads = []
+    read = index.read_kept
+    monkeypatch.setattr(index, "read_kept", lambda path: reads.append(path) or read(path))
+    for _ in range(3):
+        index.require_unchanged(made)
+    assert len(reads) == 1
+    sheet = tmp_path / "season" / "crosses.csv"
+    sheet.write_text(sheet.read_text() + "\n")
+    assert index.changed_inputs(made) == ["crosses.csv"]
+    again = index.build_index(tmp_path / "season")
+    assert index.changed_inputs(again) == []
+    again.folder.index.unlink()
+    assert index.changed_inputs(again) == []

@@ -34,3 +34,24 @@ def compiled(function: F) -> F:
         return cast(F, njit(cache=True, error_model="numpy")(function))
     except RuntimeError as error:
         raise ImportError("numba finds no folder for what it compiles") from error
+
+
+def compiled_from(*called: Callable[..., Any]) -> Callable[[F], F]:
+    """`compiled` for functions that call compiled ones of other modules, one of each of which is `called`.
+
+    numba keeps the called ones' code inside the caller's, and looks at the caller's own file alone to tell
+    whether what it keeps is of date: a change in one of the other files counts as well here.
+    """
+    stamps = tuple(_kept(one)._source_stamp for one in called)
+
+    def compile_one(function: F) -> F:
+        made = compiled(function)
+        _kept(made)._source_stamp = (_kept(made)._source_stamp, *stamps)
+        return made
+
+    return compile_one
+
+
+def _kept(function: Callable[..., Any]) -> Any:
+    """Where numba keeps what it made of a function."""
+    return cast(Any, function)._cache._cache_file

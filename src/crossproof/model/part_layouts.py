@@ -209,13 +209,13 @@ def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) ->
         listed = [name_at[int(p)] for p in wells]
         along = "columns" if by_columns else "rows"
         for order in (NATURAL, TEXT):
-            ranks = _ranks(listed, order)
+            by_name = np.argsort(_ranks(listed, order), kind="stable")
             for start in range(len(wells) - 3):
-                places = np.argsort(ranks[start:], kind="stable")
-                source = np.arange(plate.wells)
-                source[wells[start:]] = wells[start:][places]
-                if (places == np.arange(len(places))).all():
+                places = by_name[by_name >= start]
+                if (places[1:] > places[:-1]).all():
                     break
+                source = np.arange(plate.wells)
+                source[wells[start:]] = wells[places]
                 well = Well(*divmod(int(wells[start]), plate.columns)).name
                 words = f"filled in the order of plant names {order} along {along}, from {well} on"
                 yield _made(FindingKind.SORTED, words, source)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import crossproof
 
-LOOPS = Path(crossproof.__file__).parent / "inference" / "family" / "kernels.py"
+LOOPS = Path(crossproof.__file__).parent / "inference" / "family" / "kernel_solve.py"
 """The module of the loops, whose name numba gives to the files of what it has compiled."""
 
 
@@ -25,4 +25,4 @@ def loops_are_kept() -> bool:
     else:
         caches = Path(os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser())
         folders = [LOOPS.parent / "__pycache__", *(caches / "numba").glob("*")]
-    return any(any(folder.glob(f"{LOOPS.stem}.judge-*.nbi")) for folder in folders)
+    return any(any(folder.glob(f"{LOOPS.stem}.solve-*.nbi")) for folder in folders)

@@ -8,8 +8,9 @@ File contents are hashed only where size, times or inode differ from the last lo
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -199,7 +200,10 @@ def index_of_run(season: Path) -> SeasonIndex:
 
 def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> list[str]:
     """Names of inputs that are no longer as they were when the index was made; `only`: look at these."""
-    known = (read_kept(index.folder.index) or {"files": {}})["files"]
+    try:
+        known = _files_known(index.folder.index, *stat_key(index.folder.index))
+    except FileNotFoundError:
+        known = {}
     changed = []
     for name in sorted(index.inputs if only is None else only):
         path, entry = index.config.root / name, known.get(name)
@@ -210,6 +214,13 @@ def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> lis
         if not same:
             changed.append(name)
     return changed
+
+
+@lru_cache(maxsize=1)
+def _files_known(path: Path, *_stat: int) -> Mapping[str, Any]:
+    """What an index says of its files; read once while the index file stays as it is, however many ask."""
+    known: Mapping[str, Any] = (read_kept(path) or {"files": {}})["files"]
+    return known
 
 
 def require_unchanged(index: SeasonIndex, only: Iterable[str] | None = None) -> None:
@@ -318,9 +329,10 @@ def _fresh_index(
     return _index_from(folder, config, kept)
 
 
-def read_record(folder: WorkFolder, name: str) -> pd.DataFrame:
-    """One of the checked record tables ("samples", "crosses", "markers") as the index left it."""
-    return read_parquet(folder.records / f"{name}.parquet")
+def read_record(folder: WorkFolder, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """One of the checked record tables ("samples", "crosses", "markers") as the index left it, or some of its
+    columns."""
+    return read_parquet(folder.records / f"{name}.parquet", columns)
 
 
 def _version() -> str:

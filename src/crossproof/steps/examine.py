@@ -129,7 +129,8 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
     odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
     named = _parents_named(found, season.crosses)
-    parents = parent_findings(odd, _places_of(samples), named, lines)
+    places = _places_of(samples[samples["cross_id"].isin({r.cross_id for r in odd})])
+    parents = parent_findings(odd, places, named, lines)
     found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)

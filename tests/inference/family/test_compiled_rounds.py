@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -32,9 +33,10 @@ from crossproof.season.evidence import panel_digest
 
 N_PAIR = len(PAIR_RELATIONS)
 
-kernels = pytest.importorskip(
-    "crossproof.inference.family.kernels", reason="nothing is compiled here", exc_type=ImportError
+kernel_solve = pytest.importorskip(
+    "crossproof.inference.family.kernel_solve", reason="nothing is compiled here", exc_type=ImportError
 )
+kernels = sys.modules["crossproof.inference.family.kernels"]
 
 
 def family_of(seed, plants=7, markers=40, k=2, chromosomes=4, donors=3):
@@ -87,8 +89,8 @@ def numbers_of(solution):
 @pytest.mark.parametrize("start", [Start.ALONE, Start.HYBRID_OR_SELF])
 def test_the_loops_give_what_numpy_gives(family, start, monkeypatch):
     calls = []
-    judge = compiled_rounds.loops()
-    monkeypatch.setattr(compiled_rounds, "loops", lambda: lambda *a: calls.append(1) or judge(*a))
+    solve = compiled_rounds.loops()
+    monkeypatch.setattr(compiled_rounds, "loops", lambda: lambda *a: calls.append(1) or solve(*a))
     by_loops = solved(family, start=start, keep_outside=True)
     assert calls
     monkeypatch.setattr(family_model, "loops", lambda: None)
@@ -118,10 +120,11 @@ def test_damped_messages_and_rounds_that_do_not_rest(monkeypatch):
 def test_compiled_or_interpreted_the_bits_are_the_same(seed, monkeypatch):
     family = family_of(seed, plants=4, markers=12, chromosomes=2)
     compiled = solved(family, keep_outside=True)
-    for name, loop in list(vars(kernels).items()):
-        if hasattr(loop, "py_func"):
-            monkeypatch.setattr(kernels, name, loop.py_func)
-    monkeypatch.setattr(compiled_rounds, "loops", lambda: kernels.judge)
+    for module in (kernels, kernel_solve):
+        for name, loop in list(vars(module).items()):
+            if hasattr(loop, "py_func"):
+                monkeypatch.setattr(module, name, loop.py_func)
+    monkeypatch.setattr(compiled_rounds, "loops", lambda: kernel_solve.solve)
     interpreted = solved(family, keep_outside=True)
     assert compiled.log_evidence == interpreted.log_evidence
     for mine, other in zip(numbers_of(compiled), numbers_of(interpreted), strict=True):
@@ -190,9 +193,9 @@ def test_loops_are_for_many_families_whose_markers_are_nuclear():
 
 def test_kept_loops_are_looked_for_where_the_compiler_keeps_them(monkeypatch, tmp_path):
     compiled_rounds.load()
-    monkeypatch.setattr(kept_loops, "LOOPS", tmp_path / "src" / "kernels.py")
+    monkeypatch.setattr(kept_loops, "LOOPS", tmp_path / "src" / "kernel_solve.py")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "own"))
-    name = next(f.name for f in Path(kernels.judge.stats.cache_path).glob("kernels.judge-*.nbi"))
+    name = next(f.name for f in Path(kernel_solve.solve.stats.cache_path).glob("kernel_solve.solve-*.nbi"))
     for place, named in (("src/__pycache__", ""), ("own/numba/family_1", ""), ("named/family_1", "named")):
         monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / named) if named else "")
         assert not kept_loops.loops_are_kept()
@@ -217,9 +220,25 @@ def test_without_the_compiler_numpy_does(monkeypatch):
     monkeypatch.setitem(sys.modules, "numba", None)
     with pytest.raises(ImportError):
         compilation.compiled(abs)
-    monkeypatch.delitem(sys.modules, kernels.__name__)
-    monkeypatch.delattr("crossproof.inference.family.kernels")
+    for module in (kernels, kernel_solve):
+        monkeypatch.delitem(sys.modules, module.__name__)
+        monkeypatch.delattr(module.__name__)
     assert compiled_rounds.loops.__wrapped__() is None
+
+
+def test_what_is_kept_is_of_the_files_that_it_was_made_from(tmp_path, monkeypatch):
+    monkeypatch.syspath_prepend(tmp_path)
+    stamps = []
+    for text in ("", "", "# other"):
+        module = tmp_path / "called_by_loops.py"
+        if not module.exists() or module.read_text()[:-1] != f"def one(x):\n    return x  {text}":
+            module.write_text(f"def one(x):\n    return x  {text}\n")
+        called = compilation.compiled(importlib.import_module("called_by_loops").one)
+        del sys.modules["called_by_loops"]
+        made = compilation.compiled_from(called)(lambda x: x)
+        stamps.append(made._cache._cache_file._source_stamp)
+    assert stamps[0] == stamps[1]
+    assert stamps[0] != stamps[2]
 
 
 def test_nothing_is_compiled_where_it_cannot_be_kept(monkeypatch):
@@ -239,5 +258,5 @@ def test_loading_ahead_takes_the_types_that_families_have():
     for family in (family_of(9), family_of(3, plants=1), family_of(4, k=3), family_of(5, donors=30)):
         solved(family)
         solved(family, active=np.array([0, 2]))
-    assert len(kernels.judge.signatures) == 1
+    assert len(kernel_solve.solve.signatures) == 1
     assert kernel_arrays.Fits._fields[0] == "emission"

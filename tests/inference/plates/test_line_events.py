@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.inference.plates.line_events import outweighs, without_other_rows
+from crossproof.inference.plates.line_events import outweighs, with_crosses_of_tubes, without_other_rows
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, Hold, Scope, held_samples
 
@@ -100,7 +100,6 @@ def test_no_row_about_a_cross_stands_beside_the_row_about_its_lines():
     lines = tables.lines
     mine = next(c for c in range(10) if 0 in (tables.mother[c], tables.father[c]))
     free = next(c for c in range(10) if not {0, 1} & {int(tables.mother[c]), int(tables.father[c])})
-    event = finding(FindingKind.LINES_SWAPPED, lines[0], 50.0, (), other=lines[1])
     rows = [
         finding(
             FindingKind.PARENT_WRONG,
@@ -111,7 +110,7 @@ def test_no_row_about_a_cross_stands_beside_the_row_about_its_lines():
         )
         for c in (mine, free)
     ]
-    held, kept = without_other_rows(rows, [event], tables)
+    held, kept = without_other_rows(rows, [(lines[0], lines[1])], tables)
     assert held.corrections == ()
     assert f"{lines[0]} and {lines[1]}" in held.evidence
     assert kept == rows[1]
@@ -144,3 +143,17 @@ def test_where_a_line_has_crosses_of_its_own_each_of_the_others_has_a_row():
     rows = rows_of(nursery, recorded_with(nursery, b, a))
     assert len(rows) >= 2
     assert {c.kind for c in rows} <= {CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS}
+
+
+def test_swapped_tubes_hold_the_crosses_of_both_lines():
+    nursery = nursery_of(2)
+    a, b = busiest_pair(nursery)
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery, by_columns=True, tubes=0))
+    tubes, tables = sim.make_parent_plate(nursery, 2), sim.season_tables(nursery)
+    one, two = (tubes.samples[int(np.flatnonzero(tubes.identity == line)[0])] for line in (a, b))
+    swapped = finding(FindingKind.WELLS_SWAPPED, one, 9.0, (one, two), other=two)
+    plants = finding(FindingKind.WELLS_SWAPPED, plate.samples[0], 9.0, plate.samples[:2])
+    (f, same), lines = with_crosses_of_tubes([swapped, plants], [plate, tubes], tables)
+    assert held_samples((f,)) == {one, two} | samples_of(plate, nursery, (a, b))
+    assert same == plants
+    assert lines == [tuple(tables.lines[i] for i in sorted((a, b)))]

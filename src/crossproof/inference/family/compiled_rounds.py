@@ -1,4 +1,4 @@
-"""The rounds of messages of one family by compiled loops: arrays made ready for them, and taken back.
+"""One family by compiled loops: arrays made ready for them, and taken back.
 
 For a family of two fixed parents whose markers are one nuclear block.
 """
@@ -7,26 +7,28 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache, lru_cache
+from typing import Any
 
 import numpy as np
 
-from crossproof.inference.descents import Kinds
-from crossproof.inference.family.emissions import FamilyBlock, MarkerChunk
-from crossproof.inference.family.kernel_arrays import Cells, Fits, Relations, State, Weights
-from crossproof.inference.family.posteriors import Posterior, Priors
+from crossproof.inference.descents import Kinds, component_tables, pollen_components
+from crossproof.inference.family.emissions import FamilyBlock
+from crossproof.inference.family.kernel_arrays import Cells, Fits, Limits, Relations, State, Weights
+from crossproof.inference.family.posteriors import Priors, Start, hybrids_or_selfs
 from crossproof.inference.family.relation_plan import plan_relations, route_of
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.linkage import Route
 from crossproof.model.arrays import Floats, Ints
 
 
 @cache
-def loops() -> Callable[..., tuple[int, bool]] | None:
-    """`kernels.judge`, loaded when it is first needed; None where nothing is compiled."""
+def loops() -> Callable[..., Any] | None:
+    """`kernel_solve.solve`, loaded when it is first needed; None where nothing is compiled."""
     try:
-        from crossproof.inference.family import kernels
+        from crossproof.inference.family import kernel_solve
     except ImportError:
         return None
-    return kernels.judge
+    return kernel_solve.solve
 
 
 def load() -> None:
@@ -35,12 +37,10 @@ def load() -> None:
         return
     flat = np.full((1, 3), 1 / 3)
     block = FamilyBlock(2, False, np.full((1, 2, 3), 1 / 3), np.full((1, 1, 2), 1 / 2))
-    route = route_of([block])
-    chunk = MarkerChunk(block, slice(0, 1), Kinds(), route.order)
-    chunk.begin(flat, flat, None, 0.0)
-    rounds = CompiledRounds(chunk, route, np.arange(2))
-    rounds.begin()
-    rounds.weigh(np.arange(2), np.arange(1), Priors(np.zeros(2), np.zeros(1), np.zeros(2)), 0.0)
+    rounds = CompiledRounds((block,), route_of([block]), np.arange(2), 2)
+    priors = Priors(np.zeros(2), np.zeros(1), np.zeros(2))
+    limits = Limits(0.0, 0.0, 0, 0, 0.0, 0, 0.0, 0, 0.0)
+    rounds.solve((flat,), (flat,), priors, Start.ALONE, limits, None, False)
 
 
 @lru_cache(maxsize=256)
@@ -60,98 +60,122 @@ def relations_of(rows: tuple[int, ...], route: Route) -> tuple[Ints, Relations]:
         weights[here, :own] = chains.weights
         steps[:, here, :own, :own] = chains.steps
         done += len(numbers)
-    made = Relations(plan.of_relation, plan.single, linked, component, weights, steps, route.start)
+    # the states of a chain end with one that occurs
+    states = most - (weights[:, ::-1] > 0).argmax(axis=1)
+    made = Relations(plan.of_relation, plan.single, linked, states, component, weights, steps, route.start)
     return plan.components, made
 
 
+@cache
+def _tables(k: int) -> tuple[Floats, Floats, Floats]:
+    """`tables`, `by_pollen` and `by_mother` of `Cells` for markers of k alleles, all components."""
+    tables, pollen = component_tables(k, Kinds()), pollen_components(k, False)[0]  # a, mother, g
+    n_g = tables.shape[-1]
+    by_mother = np.ascontiguousarray(pollen.transpose(1, 2, 0)).reshape(n_g * n_g, k)
+    return tables.reshape(len(tables), n_g * n_g, n_g), np.ascontiguousarray(pollen), by_mother
+
+
 class CompiledRounds:
-    """A family's plants at its markers, in the order of the route; the parents as its plants have them."""
+    """A family's plants at its markers, all in one of its blocks, and the relations that can occur, `rows` of
+    the `n_pair` pair relations."""
 
-    def __init__(self, chunk: MarkerChunk, route: Route, rows: Ints) -> None:
-        self.chunk, self.route, self.rows = chunk, route, rows
-        self.m, self.n = chunk.m, chunk.n
-        like = chunk.like.reshape(chunk.n_g, chunk.m, chunk.n)[:, route.order]
-        self.like = np.ascontiguousarray(like).reshape(chunk.n_g, -1)
-        self.donors = np.ascontiguousarray(chunk.donors[route.order].transpose(0, 2, 1))  # m, a, d
+    def __init__(self, blocks: tuple[FamilyBlock, ...], route: Route, rows: Ints, n_pair: int) -> None:
+        self.blocks, self.rows, self.n_pair = blocks, rows, n_pair
+        self.order, self.at = route.order, np.argsort(route.order)
+        self.filled = next(b for b, block in enumerate(blocks) if len(block.like))
+        block = blocks[self.filled]
+        components, self.relations = relations_of(tuple(rows.tolist()), route)
+        tables, by_pollen, by_mother = _tables(block.k)
+        like = block.like[route.order].reshape(-1, block.like.shape[2])
+        donors = np.ascontiguousarray(block.donors[route.order].transpose(0, 2, 1))  # m, a, d
+        self.cells = Cells(np.ascontiguousarray(like.T), donors, tables[components], by_pollen, by_mother)
 
-    def begin(self) -> None:
-        """Take the parents from their priors, as the markers have them."""
-        chunk, order = self.chunk, self.route.order
-        self._first: Fits | None = None
-        self.log_prior = np.ascontiguousarray(chunk.log_prior[:, order])
-        outside = chunk.outside.reshape(-1, self.m, self.n)[:, order].reshape(-1, self.m * self.n)
-        self.state = State(
-            np.ascontiguousarray(outside), np.ones(outside.shape), self.log_prior.copy(), np.zeros(self.m)
-        )
-
-    def finish(self) -> None:
-        """Give the markers the parents as the last messages have them."""
-        chunk, at = self.chunk, self.chunk.at
-        chunk.outside = self.state.outside.reshape(-1, self.m, self.n)[:, at].reshape(-1, self.m * self.n)
-        chunk.total, chunk.log_total = self.state.total[:, at], self.state.log_total[at]
-
-    def weigh(
-        self, live: Ints, which: Ints, priors: Priors, distance: float
-    ) -> tuple[Floats, Floats, Posterior, Floats]:
-        """Log likelihoods of these pair relations and donors by the messages as they are, the posteriors that
-        they give, and the log of the summed prior x likelihood (n,).
-
-        `distance` as in `kernels.bound`, in comparison with the first weighing since `begin`; 0 for that one.
-        """
-        n = self.n
-        none = np.zeros((len(live), n)), np.zeros((len(which), n)), np.zeros(n)
-        fits, posterior, log_plants, _ = self._run(live, which, none, priors, (0, 0, 0), (0.0, 0.0, distance))
-        if self._first is None:
-            self._first = fits
-        return fits.pair, fits.donor, (posterior.pair, posterior.donor, posterior.flat), log_plants
-
-    def exchange(
+    def solve(
         self,
-        live: Ints,
-        heard: Ints,
-        posterior: Posterior,
+        mother: tuple[Floats, ...],
+        father: tuple[Floats, ...],
         priors: Priors,
-        rounds: tuple[int, int, int],
-        tolerance: tuple[float, float],
-    ) -> tuple[int, bool]:
-        """Pass messages as `kernels.judge` does, from these posteriors on."""
-        pair, donor, flat = posterior
-        own = pair.copy(), donor.copy(), flat.copy()
-        *_, ended = self._run(live, heard, own, priors, rounds, (*tolerance, 0.0))
-        return ended
+        start: Start,
+        limits: Limits,
+        active: Ints | None,
+        keep_outside: bool,
+    ) -> Solution:
+        """Judge all plants as `Family.solve` does."""
+        cells, own = self.cells, Weights(priors.pair, priors.donor, priors.flat)
+        if active is not None:
+            cells = cells._replace(donors=np.take(cells.donors, active, axis=2))
+            own = own._replace(donor=priors.donor[active])
+        left, right = (np.ascontiguousarray(x[self.filled][self.order].T) for x in (mother, father))
+        prior = (left[:, None] * right[None, :]).reshape(-1, len(self.order))
+        state, fits, log_plants, heard, rounds, converged = self._run(cells, prior, own, start, limits)
+        if not converged:
+            limits = limits._replace(rounds=0)
+            state, fits, log_plants, heard, *_ = self._run(cells, prior, own, start, limits)
+        n = len(log_plants)
+        pair, donor = np.full((self.n_pair, n), -np.inf), fits.donor
+        pair[self.rows] = fits.pair
+        if active is not None:
+            donor = np.full((len(priors.donor), n), -np.inf)
+            donor[active] = fits.donor
+            heard = active[heard] if limits.rounds > 0 and n > 1 else active
+        at = self.at
+        total = state.total[:, at]
+        joint = np.exp(total - total.max(axis=0))
+        joint /= joint.sum(axis=0)
+        joint = joint.reshape(len(left), -1, len(at))
+        shared = float(state.log_total[at].sum())
+        return Solution(
+            pair,
+            donor,
+            heard,
+            self._by_block(joint.sum(axis=1).T),
+            self._by_block(joint.sum(axis=0).T),
+            float(log_plants.sum() + shared),
+            shared,
+            rounds,
+            converged,
+            self._outside(state) if keep_outside else (),
+        )
 
     def _run(
-        self,
-        live: Ints,
-        which: Ints,
-        posterior: Posterior,
-        priors: Priors,
-        rounds: tuple[int, int, int],
-        limits: tuple[float, float, float],
-    ) -> tuple[Fits, Weights, Floats, tuple[int, bool]]:
-        """Call `kernels.judge` for these relations and donors; the posteriors are changed."""
-        chunk, n, m = self.chunk, self.n, self.m
-        components, relations = relations_of(tuple(self.rows[live].tolist()), self.route)
-        cells = Cells(
-            self.like,
-            self.donors if len(which) == self.donors.shape[2] else np.take(self.donors, which, axis=2),
-            self.log_prior,
-            chunk.tables[components],
-            chunk.by_pollen,
-            chunk.by_mother,
-        )
+        self, cells: Cells, prior: Floats, priors: Weights, start: Start, limits: Limits
+    ) -> tuple[State, Fits, Floats, Ints, int, bool]:
+        """`kernel_solve.solve` under a prior (p, m) of the parents; what it writes and gives."""
+        n, n_x, n_d = len(priors.flat), cells.like.shape[1], len(priors.donor)
+        log_prior = np.log(np.maximum(prior, 1e-300))
+        outside = np.repeat(prior, n, axis=1)
+        state = State(log_prior, outside, np.ones_like(outside), log_prior.copy(), np.zeros(len(self.order)))
+        linked, most = self.relations.component.shape
         fits = Fits(
-            np.empty((len(components), m * n)),
-            np.empty((len(relations.linked), m, relations.component.shape[1], n)),
-            np.empty((m * n, len(which))),
-            np.empty((len(live), n)),
-            np.empty((len(which), n)),
+            np.empty((len(cells.tables), n_x)),
+            np.empty((linked, len(self.order), most, n)),
+            np.empty((len(self.rows), n)),
+            np.empty((n_d, n)),
+            np.empty((0, cells.donors.shape[1], n_x)),
+            np.empty((0, n_x)),
         )
-        own = Weights(priors.pair[live][:, None], priors.donor[which][:, None], priors.flat)
-        now, log_plants = Weights(*posterior), np.empty(n)
-        judge = loops()
-        assert judge is not None
-        ended = judge(
-            cells, relations, self.state, fits, self._first or fits, own, now, log_plants, rounds, limits
+        posterior = Weights(np.zeros((len(self.rows), n)), np.zeros((n_d, n)), np.zeros(n))
+        log_plants = np.empty(n)
+        solve = loops()
+        assert solve is not None
+        begun = start is not Start.ALONE and limits.rounds > 0 and n > 1
+        if begun:
+            first = limits._replace(rounds=0)
+            solve(cells, self.relations, state, fits, priors, posterior, log_plants, first, False)
+            own = Priors(priors.pair, priors.donor, priors.flat)
+            posterior = Weights(*hybrids_or_selfs(fits.pair, own, n_d, start))
+        ended = solve(cells, self.relations, state, fits, priors, posterior, log_plants, limits, begun)
+        return state, fits, log_plants, *ended
+
+    def _by_block(self, values: Floats) -> tuple[Floats, ...]:
+        """Parent posteriors (m, n_g) per block, those without markers with none."""
+        return tuple(
+            values if b == self.filled else np.empty((0, block.like.shape[2]))
+            for b, block in enumerate(self.blocks)
         )
-        return fits, now, log_plants, ended
+
+    def _outside(self, state: State) -> tuple[Floats, ...]:
+        """W_-ij (pairs, m, n) per block."""
+        outside = state.outside.reshape(len(state.outside), len(self.at), -1)
+        none = np.empty((0, 0, outside.shape[2]))
+        return tuple(outside[:, self.at] if b == self.filled else none for b in range(len(self.blocks)))

@@ -8,6 +8,7 @@ there is one, else by its best genotype where reads leave it at least `CLEAR`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -48,6 +49,29 @@ def parent_genotypes(block: PanelBlock, place: Ints, version: int | None) -> Int
     return np.where((posterior.max(axis=1) >= FIXED) & homozygous, best, -1).astype(np.int64)
 
 
+TALLIED = ("scored", "contrast_scored", "contrast_het", "foreign", "shared_scored", "shared_het")
+"""The counts that follow from a plant's genotype and those of the two lines."""
+
+
+@cache
+def _tallies(k: int) -> UInt8s:
+    """What a genotype adds to each of `TALLIED`, (mother, father, genotype, count), for k alleles; the last
+    place of each axis but that of counts is for one that is not known."""
+    pairs = genotype_alleles(k).astype(np.int64)
+    n_g = len(pairs)
+    out = np.zeros((n_g + 1, n_g + 1, n_g + 1, len(TALLIED)), dtype=np.uint8)
+    out[:, :, :n_g, 0] = 1
+    het = pairs[:, 0] != pairs[:, 1]
+    for m in range(n_g):
+        for f in range(n_g):
+            first = 4 if m == f else 1
+            out[m, f, :n_g, first] = 1
+            out[m, f, :n_g, first + 1] = het
+            alleles = pairs[m, 0], pairs[f, 0]
+            out[m, f, :n_g, 3] = ~np.isin(pairs, alleles).all(axis=1)
+    return out
+
+
 def count_calls(
     blocks: tuple[tuple[PanelBlock, Ints, Floats, UInt8s], ...],
     mother: int | None,
@@ -63,37 +87,22 @@ def count_calls(
     contrast_markers = 0
     for block, place, like, codes in blocks:
         n_g = like.shape[2]
-        pairs = genotype_alleles(block.k).astype(np.int64)
         # Codes beyond the genotypes are half-missing calls, which score nothing.
         genotype = np.where(codes < n_g, codes.astype(np.int64), -1)
-        unseen = genotype < 0
-        clear = unseen & (like.max(axis=2) >= CLEAR) & (codes >= n_g + block.k)
-        genotype = np.where(clear, like.argmax(axis=2), genotype)
-        scored = genotype >= 0
-        safe = np.maximum(genotype, 0)
-        data = np.ptp(like, axis=2) > 1e-6
-        mothers = parent_genotypes(block, place, mother)[:, None]
-        fathers = parent_genotypes(block, place, father)[:, None]
+        unseen = np.nonzero(codes >= n_g + block.k)
+        reads = like[unseen]
+        genotype[unseen] = np.where(reads.max(axis=1) >= CLEAR, reads.argmax(axis=1), -1)
+        mothers, fathers = (parent_genotypes(block, place, version)[:, None] for version in (mother, father))
         if block.maternal:
-            known = scored & (mothers >= 0)
+            known = (genotype >= 0) & (mothers >= 0)
             zero["maternal_scored"] += known.sum(axis=0)
-            zero["maternal_agree"] += (known & (safe == mothers)).sum(axis=0)
+            zero["maternal_agree"] += (known & (genotype == mothers)).sum(axis=0)
             continue
-        both = (mothers >= 0) & (fathers >= 0)
-        contrast = both & (mothers != fathers)
-        shared = both & (mothers == fathers)
-        het = pairs[safe, 0] != pairs[safe, 1]
-        of_mother, of_father = pairs[np.maximum(mothers, 0), 0], pairs[np.maximum(fathers, 0), 0]
-        foreign = np.zeros_like(scored)
-        for side in (0, 1):
-            allele = pairs[safe, side]
-            foreign |= (allele != of_mother) & (allele != of_father)
-        contrast_markers += int(contrast.sum())
-        zero["scored"] += scored.sum(axis=0)
-        zero["with_data"] += data.sum(axis=0)
-        zero["contrast_scored"] += (scored & contrast).sum(axis=0)
-        zero["contrast_het"] += (scored & contrast & het).sum(axis=0)
-        zero["foreign"] += (scored & both & foreign).sum(axis=0)
-        zero["shared_scored"] += (scored & shared).sum(axis=0)
-        zero["shared_het"] += (scored & shared & het).sum(axis=0)
+        contrast_markers += int(((mothers >= 0) & (fathers >= 0) & (mothers != fathers)).sum())
+        tallies = _tallies(block.k)[mothers, fathers, genotype].sum(axis=0, dtype=np.int64)
+        for column, name in enumerate(TALLIED):
+            zero[name] += tallies[:, column]
+        by_genotype = np.moveaxis(like, 2, 0)
+        spread = np.maximum.reduce(by_genotype) - np.minimum.reduce(by_genotype)
+        zero["with_data"] += (spread > 1e-6).sum(axis=0)
     return Counts(contrast_markers=contrast_markers, **zero)

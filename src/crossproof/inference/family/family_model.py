@@ -32,15 +32,17 @@ Everything is in natural logarithms; likelihoods are floored upstream, so no s i
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.compiled_rounds import CompiledRounds, loops
 from crossproof.inference.family.emissions import FamilyBlock, cut_to_chunks, log_product
+from crossproof.inference.family.kernel_arrays import Limits
 from crossproof.inference.family.parent_stretches import STRETCHES, along_stretches
 from crossproof.inference.family.posteriors import (
+    ACTIVE_DONORS,
+    FADED,
     Posterior,
     Priors,
     Start,
@@ -50,6 +52,7 @@ from crossproof.inference.family.posteriors import (
     worth_a_message,
 )
 from crossproof.inference.family.relation_plan import NEGLIGIBLE, Fit, RelationPlan, plan_relations, route_of
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.linkage import Chain, Chains, Descent
 from crossproof.model.arrays import Floats, Ints
 
@@ -67,26 +70,6 @@ REVIVED = 1e-4
 """Posterior at the end at or above which a relation that had been left out is taken back."""
 MAX_REVIVALS = 3
 """How often relations may be taken back before the posteriors stand."""
-
-
-@dataclass(frozen=True)
-class Solution:
-    """`pair` (R, n) and `donor` (D, n): log P(D_i | r); `mother`, `father`: parent posteriors (m, n_g) per
-    block; `outside` per block (pairs, m, n): W_-ij, kept only on request; `active`: the donors in the
-    messages; `rival`: whether another solution, in which plants are of other relations, explains nearly as
-    much."""
-
-    pair: Floats
-    donor: Floats
-    active: Ints
-    mother: tuple[Floats, ...]
-    father: tuple[Floats, ...]
-    log_evidence: float
-    log_shared: float
-    rounds: int
-    converged: bool
-    outside: tuple[Floats, ...]
-    rival: bool = False
 
 
 @dataclass(frozen=True)
@@ -116,11 +99,13 @@ class Family:
             any(b.father_copies is not None for b in nuclear),
         )
         self.route = route_of(nuclear)
-        filled = [b for b in blocks if len(b.like)]
-        of_kind = len(filled) == 1 and not filled[0].maternal and self.kinds == Kinds()
-        self._plain = not (compiled and of_kind) or loops() is None
-        at_a_time = CHUNK_NUMBERS if self._plain else COMPILED_NUMBERS
-        self.chunks = cut_to_chunks(blocks, self.kinds, self.route.order, at_a_time)
+        self._compiled = self._loops() if compiled else None
+        self.chunks = (
+            []
+            if self._compiled is not None
+            else cut_to_chunks(blocks, self.kinds, self.route.order, CHUNK_NUMBERS)
+        )
+        self._log_all: dict[int, tuple[Solution, Floats]] = {}
         self._plans: dict[bytes, RelationPlan] = {}
         self._first: Fit | None = None
         self._pollen: Chains | None = None
@@ -129,12 +114,23 @@ class Family:
         if self.kinds != Kinds():
             self._stretches = Chains([STRETCHES], self.route)
 
-    @cached_property
-    def _compiled(self) -> CompiledRounds | None:
-        """The rounds of messages by compiled loops, where there are some for such a family."""
-        if self._plain or len(self.chunks) != 1:
+    def _loops(self) -> CompiledRounds | None:
+        """Compiled loops for this family, where there are some for such a family."""
+        filled = [b for b in self.blocks if len(b.like)]
+        if len(filled) != 1 or filled[0].maternal or self.kinds != Kinds() or loops() is None:
             return None
-        return CompiledRounds(self.chunks[0][1], self.route, self.rows)
+        m, n, n_g = filled[0].like.shape
+        if m * n * n_g**3 > COMPILED_NUMBERS:
+            return None
+        return CompiledRounds(self.blocks, self.route, self.rows, self.n_pair)
+
+    def log_all(self, solution: Solution) -> Floats:
+        """log of prior x likelihood (n,) of all relations under a solution, with the family's own priors."""
+        if id(solution) not in self._log_all:
+            pair = self.priors.pair[:, None] + solution.pair[self.rows]
+            scores = [pair, self.priors.donor[:, None] + solution.donor, self.priors.flat[None]]
+            self._log_all[id(solution)] = solution, np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        return self._log_all[id(solution)][1]
 
     def plan(self, live: Ints) -> RelationPlan:
         """How the pair relations of these rows are judged, made once for each set of them."""
@@ -167,6 +163,12 @@ class Family:
         its line; None where they depart marker by marker alone.
         """
         priors = self.priors if priors is None else priors
+        if self._compiled is not None:
+            limits = Limits(
+                TOLERANCE, EVIDENCE_TOLERANCE, max_rounds, DAMP_AFTER, FADED, ACTIVE_DONORS, REVIVED,
+                MAX_REVIVALS, NEGLIGIBLE,
+            )  # fmt: skip
+            return self._compiled.solve(mother, father, priors, start, limits, active, keep_outside)
         self._begin(mother, father, within)
         every = np.arange(len(priors.donor)) if active is None else active
         all_pairs = np.arange(len(self.rows))
@@ -218,8 +220,6 @@ class Family:
             stretch = None if within is None or chunk.maternal else (within[0][b], within[1][b])
             chunk.begin(mother[b], father[b], stretch, STRETCHES.share)
         self._first = None
-        if self._compiled is not None:
-            self._compiled.begin()
 
     def _at_rest(
         self, every: Ints, fit: _Weighing, max_rounds: int, priors: Priors
@@ -248,8 +248,6 @@ class Family:
 
     def _parents(self) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
         """Posteriors (m, n_g) of mother and father per block, as the last messages have them."""
-        if self._compiled is not None:
-            self._compiled.finish()
         parents = [(b, *chunk.parents()) for b, chunk in self.chunks]
         blocks = list(enumerate(self.blocks))
         return (
@@ -277,11 +275,6 @@ class Family:
         priors: Priors,
     ) -> tuple[int, bool]:
         """Pass messages of these pair relations and donors until posteriors and evidence rest."""
-        if self._compiled is not None:
-            limits = TOLERANCE, EVIDENCE_TOLERANCE
-            return self._compiled.exchange(
-                live, heard, posterior, priors, (rounds, max_rounds, DAMP_AFTER), limits
-            )
         evidence = np.inf
         while rounds < max_rounds:
             rounds += 1
@@ -305,9 +298,6 @@ class Family:
 
         `final`: chains that cannot matter are known by an upper bound only, from the first weighing of all.
         """
-        if self._compiled is not None:
-            distance = NEGLIGIBLE if final else 0.0
-            return _Weighing(*self._compiled.weigh(live, which, priors, distance))
         pair, donor = self._fit(live, which, (self._first, priors) if final and self._first else None)
         self._first = self._first or self._done
         return _Weighing(pair, donor, *weighed(pair, donor, live, which, priors))

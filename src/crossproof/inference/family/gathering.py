@@ -68,7 +68,7 @@ def choose_rows(
     family: FamilyInput, panel: Panel, settings: Settings, phase: float = 0.5
 ) -> tuple[Ints, ...]:
     """Chosen places per panel block: nuclear markers by `choose_markers`, all maternal ones."""
-    usable = [panel.set_aside[b.rows] == "" for b in panel.blocks]
+    usable = [panel.usable[b.rows] for b in panel.blocks]
     limit = settings.max_markers_per_cross
     nuclear = [i for i, b in enumerate(panel.blocks) if not b.maternal]
     total = sum(int(usable[i].sum()) for i in nuclear)

@@ -15,13 +15,12 @@ from crossproof.model.arrays import Floats, Ints
 class Cells(NamedTuple):
     """A family at its markers.
 
-    `like` (g, x); `donors` (m, a, d) gametes of those asked for; `log_prior` (p, m) of the parents; `tables`
-    (c, p, g), `by_pollen` (a g, mother) and `by_mother` (mother g, a) as in `MarkerChunk`.
+    `like` (g, x); `donors` (m, a, d) gametes of those that are weighed; `tables` (c, p, g), `by_pollen`
+    (a, mother, g) and `by_mother` (mother g, a) as in `MarkerChunk`.
     """
 
     like: Floats
     donors: Floats
-    log_prior: Floats
     tables: Floats
     by_pollen: Floats
     by_mother: Floats
@@ -31,25 +30,37 @@ class Relations(NamedTuple):
     """How pair relations are made of components.
 
     `of_relation` (r,) number of each one's chain; `single` (s, 2) chain and component of those without
-    descents; `linked` (h,) numbers of the others, with `component` (h, k), `weights` (h, k), `steps`
-    (m, h, k, k); `start` (step + 1,) of the route.
+    descents; `linked` (h,) numbers of the others, with `states` (h,) how many each has, `component` (h, k),
+    `weights` (h, k), `steps` (m, h, k, k); `start` (step + 1,) of the route.
     """
 
     of_relation: Ints
     single: Ints
     linked: Ints
+    states: Ints
     component: Ints
     weights: Floats
     steps: Floats
     start: Ints
 
 
+class Live(NamedTuple):
+    """Numbers of some `relations`, and of the rows of `single` and `linked` and the `components` that they
+    need, each increasing."""
+
+    relations: Ints
+    single: Ints
+    linked: Ints
+    components: Ints
+
+
 class State(NamedTuple):
-    """The parents as the plants have them, changed by every round.
+    """The parents, `log_prior` (p, m), and as the plants have them, changed by every round.
 
     `outside` (p, x), `message` (p, x), `total` (p, m), `log_total` (m,).
     """
 
+    log_prior: Floats
     outside: Floats
     message: Floats
     total: Floats
@@ -57,17 +68,18 @@ class State(NamedTuple):
 
 
 class Fits(NamedTuple):
-    """What the last messages give.
+    """What the last messages give, of all components and chains, as far as they are live.
 
-    `emission` (c, x), `before` (h, m, k, i), `by_donor` (x, d), and log P(D | r) of `pair` (r, i) and `donor`
-    (d, i).
+    `emission` (c, x), `before` (h, m, k, i), and log P(D | r) of `pair` (live r, i) and `donor` (d, i). Of
+    the donors in the messages, `pollen` (d, a, x) gametes and `by_donor` (d, x).
     """
 
     emission: Floats
     before: Floats
-    by_donor: Floats
     pair: Floats
     donor: Floats
+    pollen: Floats
+    by_donor: Floats
 
 
 class Weights(NamedTuple):
@@ -76,3 +88,23 @@ class Weights(NamedTuple):
     pair: Floats
     donor: Floats
     flat: Floats
+
+
+class Limits(NamedTuple):
+    """When messages rest, and how long they may not.
+
+    `moved`, `evidence`: what posteriors and evidence may still move by; `rounds`: the most there may be;
+    `damp_after`: round from which messages are averaged with the last ones; `faded`: posterior from which on
+    a relation is in the messages; `donors`: the most of them; `revived`: posterior at which a relation comes
+    back; `revivals`: how often; `distance` at which a relation need not be known exactly.
+    """
+
+    moved: float
+    evidence: float
+    rounds: int
+    damp_after: int
+    faded: float
+    donors: int
+    revived: float
+    revivals: int
+    distance: float

@@ -2,8 +2,8 @@
 
 The arithmetic of `emissions`, `relation_plan`, `linkage` and `posteriors`, symbols as in `family_model`, at
 the markers of one nuclear block; arrays and axes as in `kernel_arrays`. The arrays of a family are small, so
-that numpy takes most of its time for being called; here all rounds are one call. Sums are taken one after the
-other in a fixed order: a family gives the same bits whichever families are judged beside it.
+that numpy takes most of its time for being called; `kernel_solve` makes one call of these. Sums are taken one
+after the other in a fixed order: a family gives the same bits whichever families are judged beside it.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from math import exp, log, sqrt
 import numpy as np
 
 from crossproof.inference.compilation import compiled
-from crossproof.inference.family.kernel_arrays import Cells, Fits, Relations, State, Weights
+from crossproof.inference.family.kernel_arrays import Cells, Fits, Live, Relations, State, Weights
 from crossproof.model.arrays import Floats, Ints
 
 FACTORS = 16
@@ -22,70 +22,136 @@ after which a pass is brought back to scale."""
 
 
 @compiled
-def fit(cells: Cells, relations: Relations, state: State, fits: Fits) -> None:
-    """Judge every relation and donor by the messages as they are."""
-    n = fits.pair.shape[1]
-    emit(state.outside, cells.like, cells.tables, fits.emission)
-    emit_donors(state.outside, cells, fits.by_donor, fits.donor)
-    by_chain = np.zeros((len(relations.single) + len(relations.linked), n))
-    for s in range(len(relations.single)):
-        product_over_markers(fits.emission[relations.single[s, 1]], by_chain[relations.single[s, 0]])
-    for h in range(len(relations.linked)):
-        forward(relations, h, fits.emission, fits.before[h], by_chain[relations.linked[h]])
-    for r in range(len(relations.of_relation)):
-        for i in range(n):
-            fits.pair[r, i] = by_chain[relations.of_relation[r], i]
+def fit(cells: Cells, relations: Relations, live: Live, state: State, fits: Fits) -> None:
+    """Judge these relations, and the donors of `fits.pollen`, by the messages as they are."""
+    fit_single(cells, relations, live, state, fits)
+    fit_linked(relations, live, fits)
+    fit_heard(cells, state, fits)
 
 
 @compiled
-def emit(outside: Floats, like: Floats, tables: Floats, out: Floats) -> None:
-    """Write P(D | component) to `out` (c, x)."""
-    n_x = like.shape[1]
-    for c in range(tables.shape[0]):
-        for x in range(n_x):
-            out[c, x] = 0.0
+def fit_single(cells: Cells, relations: Relations, live: Live, state: State, fits: Fits) -> None:
+    """Judge those of these relations that have no descents, and find what the others are made of."""
+    emit(state.outside, cells.like, cells.tables, live.components, fits.emission)
+    total = np.empty(fits.pair.shape[1])
+    for s in live.single:
+        product_over_markers(fits.emission[relations.single[s, 1]], total)
+        give(relations, live, relations.single[s, 0], total, fits.pair)
+
+
+@compiled
+def fit_linked(relations: Relations, live: Live, fits: Fits) -> None:
+    """Judge those of these relations that have descents."""
+    total = np.empty(fits.pair.shape[1])
+    for h in live.linked:
+        forward(relations, h, fits.emission, fits.before[h], total)
+        give(relations, live, relations.linked[h], total, fits.pair)
+
+
+@compiled
+def give(relations: Relations, live: Live, chain: int, total: Floats, pair: Floats) -> None:
+    """Write the fit `total` (i,) of a chain to its relations in `pair` (live r, i)."""
+    for row in range(len(live.relations)):
+        if relations.of_relation[live.relations[row]] == chain:
+            for i in range(len(total)):
+                pair[row, i] = total[i]
+
+
+@compiled
+def add(share: float, values: Floats, begun: bool, out: Floats) -> None:
+    """Add `share` times the values to `out` (x,), or write it there where nothing has begun."""
+    if begun:
+        for x in range(len(out)):
+            out[x] += share * values[x]
+    else:
+        for x in range(len(out)):
+            out[x] = share * values[x]
+
+
+@compiled
+def add_product(left: Floats, right: Floats, begun: bool, out: Floats) -> None:
+    """Add left times right to `out` (x,), or write it there where nothing has begun."""
+    if begun:
+        for x in range(len(out)):
+            out[x] += left[x] * right[x]
+    else:
+        for x in range(len(out)):
+            out[x] = left[x] * right[x]
+
+
+@compiled
+def emit(outside: Floats, like: Floats, tables: Floats, which: Ints, out: Floats) -> None:
+    """Write P(D | component) of these components to `out` (c, x)."""
+    child = np.empty(like.shape[1])
+    for c in which:
+        written = False
         for g in range(tables.shape[2]):
-            child = np.zeros(n_x)
+            begun = False
             for p in range(tables.shape[1]):
-                share = tables[c, p, g]
-                if share != 0.0:
-                    for x in range(n_x):
-                        child[x] += share * outside[p, x]
-            for x in range(n_x):
-                out[c, x] += child[x] * like[g, x]
+                if tables[c, p, g] != 0.0:
+                    add(tables[c, p, g], outside[p], begun, child)
+                    begun = True
+            if begun:
+                add_product(child, like[g], written, out[c])
+                written = True
 
 
 @compiled
-def emit_donors(outside: Floats, cells: Cells, out: Floats, total: Floats) -> None:
-    """Write P(D | donor) to `out` (x, d), and its log over all markers to `total` (d, i)."""
+def emit_pollen(outside: Floats, cells: Cells) -> Floats:
+    """P(D | pollen allele) (a, x)."""
     n_g, n_x = cells.like.shape
-    n_m, n_a, n_d = cells.donors.shape
-    n = n_x // n_m
     mother = np.zeros((n_g, n_x))
     for p in range(outside.shape[0]):
         for x in range(n_x):
             mother[p // n_g, x] += outside[p, x]
-    by_allele = np.empty((n_a, n_x))
-    pollen = cells.by_pollen.reshape(n_a, n_g, n_g).transpose(0, 2, 1)
-    emit(mother, cells.like, np.ascontiguousarray(pollen), by_allele)
-    product = np.ones((n, n_d))
+    by_allele = np.empty((len(cells.by_pollen), n_x))
+    emit(mother, cells.like, cells.by_pollen, np.arange(len(by_allele)), by_allele)
+    return by_allele
+
+
+@compiled
+def fit_donors(cells: Cells, state: State, total: Floats) -> None:
+    """Write log P(D | donor) of all donors to `total` (d, i)."""
+    n_m, n_a, n_d = cells.donors.shape
+    n = cells.like.shape[1] // n_m
+    by_allele = emit_pollen(state.outside, cells)
+    product, one = np.ones((n, n_d)), np.empty(n_d)
     for d in range(n_d):
         for i in range(n):
             total[d, i] = 0.0
     for m in range(n_m):
         for i in range(n):
-            x = m * n + i
+            for a in range(n_a):
+                add(by_allele[a, m * n + i], cells.donors[m, a], a > 0, one)
             for d in range(n_d):
-                out[x, d] = cells.donors[m, 0, d] * by_allele[0, x]
-            for a in range(1, n_a):
-                for d in range(n_d):
-                    out[x, d] += cells.donors[m, a, d] * by_allele[a, x]
-            for d in range(n_d):
-                product[i, d] *= out[x, d]
+                product[i, d] *= one[d]
             if m % FACTORS == FACTORS - 1 or m == n_m - 1:
                 for d in range(n_d):
                     total[d, i] += log(product[i, d])
                     product[i, d] = 1.0
+
+
+@compiled
+def spread(donors: Floats, which: Ints, n: int) -> Floats:
+    """Gametes (d, a, x) of these donors at every cell of n plants."""
+    n_m, n_a, _ = donors.shape
+    out = np.empty((len(which), n_a, n_m * n))
+    for d in range(len(which)):
+        for a in range(n_a):
+            for m in range(n_m):
+                for i in range(n):
+                    out[d, a, m * n + i] = donors[m, a, which[d]]
+    return out
+
+
+@compiled
+def fit_heard(cells: Cells, state: State, fits: Fits) -> None:
+    """Judge the donors of `fits.pollen`."""
+    by_allele = emit_pollen(state.outside, cells)
+    for d in range(len(fits.pollen)):
+        for a in range(len(by_allele)):
+            add_product(fits.pollen[d, a], by_allele[a], a > 0, fits.by_donor[d])
+        product_over_markers(fits.by_donor[d], fits.donor[d])
 
 
 @compiled
@@ -116,7 +182,8 @@ def forward(relations: Relations, h: int, emission: Floats, before: Floats, tota
     """A forward pass of chain h: states `before` (m, k, i) each marker's own emission, each marker on its own
     scale, and `total` (i,) log P(D | chain)."""
     start, component, steps = relations.start, relations.component, relations.steps
-    n_m, n_k, n = before.shape
+    n_m, _, n = before.shape
+    n_k = relations.states[h]
     alpha = np.empty((n_m, n_k, n))
     for i in range(n):
         total[i] = 0.0
@@ -146,7 +213,7 @@ def forward(relations: Relations, h: int, emission: Floats, before: Floats, tota
 def backward(relations: Relations, h: int, emission: Floats, after: Floats) -> None:
     """What the markers after each one say of the states of chain h, `after` (m, k, i), up to a factor."""
     start, component, steps = relations.start, relations.component, relations.steps
-    _, n_k, n = after.shape
+    n_k, n = relations.states[h], after.shape[2]
     said = np.empty((n_k, n))
     for s in range(len(start) - 2, -1, -1):
         going_on = width(start, s + 1)
@@ -174,23 +241,23 @@ def backward(relations: Relations, h: int, emission: Floats, after: Floats) -> N
 
 
 @compiled
-def component_weights(relations: Relations, fits: Fits, posterior: Floats, out: Floats) -> None:
-    """Add the weights of the components in the messages to `out` (c, x), for a posterior (r, i)."""
+def component_weights(relations: Relations, live: Live, fits: Fits, posterior: Floats, out: Floats) -> None:
+    """Add the weights of the components in the messages to `out` (c, x), for a posterior (live r, i)."""
     n = posterior.shape[1]
     n_m = fits.emission.shape[1] // n
-    n_h, n_k = relations.component.shape
-    by_chain = np.zeros((len(relations.single) + n_h, n))
-    for r in range(len(relations.of_relation)):
+    by_chain = np.zeros((len(relations.single) + len(relations.linked), n))
+    for row in range(len(live.relations)):
         for i in range(n):
-            by_chain[relations.of_relation[r], i] += posterior[r, i]
-    for s in range(len(relations.single)):
+            by_chain[relations.of_relation[live.relations[row]], i] += posterior[row, i]
+    for s in live.single:
         c = relations.single[s, 1]
         for m in range(n_m):
             for i in range(n):
                 out[c, m * n + i] += by_chain[relations.single[s, 0], i] / fits.emission[c, m * n + i]
-    after = np.ones((n_m, n_k, n))
+    after = np.ones((n_m, relations.component.shape[1], n))
     own = np.empty(n)
-    for h in range(n_h):
+    for h in live.linked:
+        n_k = relations.states[h]
         backward(relations, h, fits.emission, after)
         for m in range(n_m):
             for i in range(n):
@@ -208,47 +275,61 @@ def component_weights(relations: Relations, fits: Fits, posterior: Floats, out: 
 
 @compiled
 def send(
-    cells: Cells, relations: Relations, state: State, fits: Fits, posterior: Weights, damp: bool
+    cells: Cells,
+    relations: Relations,
+    live: Live,
+    state: State,
+    fits: Fits,
+    posterior: Weights,
+    damp: bool,
 ) -> None:
     """Messages of all plants under these posteriors, and the parents as they then have them."""
     n_c, n_x = fits.emission.shape
-    n_m, n_a, n_d = cells.donors.shape
-    n = n_x // n_m
+    n = len(posterior.flat)
     weights = np.zeros((n_c, n_x))
-    component_weights(relations, fits, posterior.pair, weights)
-    pollen = np.zeros((n_a, n_x))
-    for m in range(n_m):
-        for i in range(n):
-            for d in range(n_d):
-                share = posterior.donor[d, i] / fits.by_donor[m * n + i, d]
-                for a in range(n_a):
-                    pollen[a, m * n + i] += cells.donors[m, a, d] * share
-    tell(cells, weights, pollen, posterior.flat, state.message, damp)
-    gather(cells.log_prior, state, n)
+    component_weights(relations, live, fits, posterior.pair, weights)
+    pollen, share = np.zeros((len(cells.by_pollen), n_x)), np.empty(n_x)
+    for d in range(len(fits.pollen)):
+        for m in range(n_x // n):
+            for i in range(n):
+                share[m * n + i] = posterior.donor[d, i] / fits.by_donor[d, m * n + i]
+        for a in range(len(pollen)):
+            add_product(fits.pollen[d, a], share, True, pollen[a])
+    tell(cells, live.components, weights, pollen, posterior.flat, state.message, damp)
+    gather(state, n)
 
 
 @compiled
-def tell(cells: Cells, weights: Floats, pollen: Floats, flat: Floats, message: Floats, damp: bool) -> None:
+def tell(
+    cells: Cells,
+    which: Ints,
+    weights: Floats,
+    pollen: Floats,
+    flat: Floats,
+    message: Floats,
+    damp: bool,
+) -> None:
     """Write what every plant tells of each marker's parents to `message` (p, x), if `damp` the geometric mean
-    with what it told before."""
+    with what it told before; `which`: components that have `weights` (c, x)."""
     n_g, n_x = cells.like.shape
     n = len(flat)
+    new, child = np.empty(n_x), np.empty(n_x)
     for p in range(message.shape[0]):
-        new = np.zeros(n_x)
+        written = False
         for g in range(n_g):
-            child = np.zeros(n_x)
-            for c in range(weights.shape[0]):
-                share = cells.tables[c, p, g]
-                if share != 0.0:
-                    for x in range(n_x):
-                        child[x] += share * weights[c, x]
+            begun = False
+            for c in which:
+                if cells.tables[c, p, g] != 0.0:
+                    add(cells.tables[c, p, g], weights[c], begun, child)
+                    begun = True
             for a in range(pollen.shape[0]):
                 share = cells.by_mother[(p // n_g) * n_g + g, a]
                 if share != 0.0:
-                    for x in range(n_x):
-                        child[x] += share * pollen[a, x]
-            for x in range(n_x):
-                new[x] += child[x] * cells.like[g, x]
+                    add(share, pollen[a], begun, child)
+                    begun = True
+            if begun:
+                add_product(child, cells.like[g], written, new)
+                written = True
         for m in range(n_x // n):
             for i in range(n):
                 new[m * n + i] += flat[i]
@@ -257,12 +338,12 @@ def tell(cells: Cells, weights: Floats, pollen: Floats, flat: Floats, message: F
 
 
 @compiled
-def gather(log_prior: Floats, state: State, n: int) -> None:
+def gather(state: State, n: int) -> None:
     """Bring the messages of all n plants together, and divide them by each plant's own."""
-    n_p, n_m = log_prior.shape
+    n_p, n_m = state.log_prior.shape
     for p in range(n_p):
         for m in range(n_m):
-            said, product = log_prior[p, m], 1.0
+            said, product = state.log_prior[p, m], 1.0
             for i in range(n):
                 product *= state.message[p, m * n + i]
                 if i % FACTORS == FACTORS - 1 or i == n - 1:
@@ -289,112 +370,3 @@ def gather(log_prior: Floats, state: State, n: int) -> None:
     for p in range(n_p):
         for x in range(n_m * n):
             state.outside[p, x] /= norm[x]
-
-
-@compiled
-def weigh(fits: Fits, priors: Weights, posterior: Weights, log_plants: Floats) -> float:
-    """Write the posteriors that the fits give, and the log of the summed prior x likelihood of every plant to
-    `log_plants` (i,); the most that a posterior has moved."""
-    n_r, n_d, n = len(fits.pair), len(fits.donor), len(priors.flat)
-    moved = 0.0
-    score = np.empty(n_r + n_d + 1)
-    for i in range(n):
-        for r in range(n_r):
-            score[r] = priors.pair[r, 0] + fits.pair[r, i]
-        for d in range(n_d):
-            score[n_r + d] = priors.donor[d, 0] + fits.donor[d, i]
-        score[-1] = priors.flat[i]
-        top = score[-1]
-        for s in range(len(score)):
-            top = max(top, score[s])
-        total = 0.0
-        for s in range(len(score)):
-            score[s] = exp(score[s] - top)
-            total += score[s]
-        log_plants[i] = top + log(total)
-        for s in range(len(score)):
-            score[s] /= total
-        for r in range(n_r):
-            moved = max(moved, abs(score[r] - posterior.pair[r, i]))
-            posterior.pair[r, i] = score[r]
-        for d in range(n_d):
-            moved = max(moved, abs(score[n_r + d] - posterior.donor[d, i]))
-            posterior.donor[d, i] = score[n_r + d]
-        moved = max(moved, abs(score[-1] - posterior.flat[i]))
-        posterior.flat[i] = score[-1]
-    return moved
-
-
-@compiled
-def bound(relations: Relations, fits: Fits, earlier: Fits, priors: Weights, distance: float) -> None:
-    """Take an upper bound for the relations along chromosomes where it leaves each of them `distance` below a
-    better explanation for all plants, as `RelationPlan.fit` does; `earlier`: of the same relations."""
-    n_c, n_x = fits.emission.shape
-    n = len(priors.flat)
-    most = np.zeros(n_x)
-    for c in range(n_c):
-        for x in range(n_x):
-            most[x] = max(most[x], fits.emission[c, x] / earlier.emission[c, x])
-    gained = np.empty(n)
-    product_over_markers(most, gained)
-    linked = np.zeros(len(relations.single) + len(relations.linked), dtype=np.bool_)
-    for h in range(len(relations.linked)):
-        linked[relations.linked[h]] = True
-    for i in range(n):
-        leading = priors.flat[i]
-        for d in range(len(fits.donor)):
-            leading = max(leading, priors.donor[d, 0] + fits.donor[d, i])
-        for r in range(len(fits.pair)):
-            if not linked[relations.of_relation[r]]:
-                leading = max(leading, priors.pair[r, 0] + fits.pair[r, i])
-        for r in range(len(fits.pair)):
-            if linked[relations.of_relation[r]]:
-                if priors.pair[r, 0] + earlier.pair[r, i] + gained[i] >= leading - distance:
-                    return
-    for r in range(len(fits.pair)):
-        if linked[relations.of_relation[r]]:
-            for i in range(n):
-                fits.pair[r, i] = earlier.pair[r, i] + gained[i]
-
-
-@compiled
-def judge(
-    cells: Cells,
-    relations: Relations,
-    state: State,
-    fits: Fits,
-    earlier: Fits,
-    priors: Weights,
-    posterior: Weights,
-    log_plants: Floats,
-    rounds: tuple[int, int, int],
-    limits: tuple[float, float, float],
-) -> tuple[int, bool]:
-    """Pass messages until posteriors and evidence rest; rounds, and whether they do.
-
-    `rounds`: those done, the most there may be, and that from which messages are averaged with the last.
-    `limits`: what posteriors and evidence may still move by, and `distance` of `bound`. Where no more rounds
-    may be, all is weighed by the messages as they are; at a distance of 0 without a bound or `earlier`.
-    """
-    done, most, damp_after = rounds
-    tolerance, evidence_tolerance, distance = limits
-    fit(cells, relations, state, fits)
-    if done >= most:
-        if distance > 0.0:
-            bound(relations, fits, earlier, priors, distance)
-        weigh(fits, priors, posterior, log_plants)
-        return done, False
-    evidence = np.inf
-    while done < most:
-        done += 1
-        send(cells, relations, state, fits, posterior, done > damp_after)
-        fit(cells, relations, state, fits)
-        moved = weigh(fits, priors, posterior, log_plants)
-        known, evidence = evidence, 0.0
-        for i in range(len(log_plants)):
-            evidence += log_plants[i]
-        for m in range(len(state.log_total)):
-            evidence += state.log_total[m]
-        if moved < tolerance and abs(evidence - known) < evidence_tolerance:
-            return done, True
-    return done, False

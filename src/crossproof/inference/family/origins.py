@@ -18,6 +18,7 @@ from crossproof.model.results import Relation, Verdict
 from crossproof.model.settings import CLASS_INDEX, RELATION_WEIGHTS, Settings
 
 RELATION_NUMBER = {relation: number for number, relation in enumerate(RELATIONS)}
+PAIR_NUMBERS = np.array([RELATION_NUMBER[relation] for relation, _ in PAIR_RELATIONS], dtype=np.int64)
 CLASS_OF_RELATION = np.array([CLASS_INDEX[relation.verdict] for relation in RELATIONS], dtype=np.int64)
 
 OF_COPY = 0.5
@@ -87,9 +88,9 @@ def list_origins(
     names = [panel.lines[v] for v in panel.version_line[donors].tolist()]
     pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
     # An unknown plant is as likely a fixed line as the offspring of two.
-    groups: list[tuple[list[Relation], Floats, list[str]]] = [
+    groups: list[tuple[Ints, Floats, list[str]]] = [
         (
-            [r for r, _ in PAIR_RELATIONS],
+            PAIR_NUMBERS,
             np.array([weights.get(r, 0.0) * share for r, share in PAIR_RELATIONS]),
             [words[r] for r, _ in PAIR_RELATIONS],
         ),
@@ -116,9 +117,7 @@ def list_origins(
         ),
         _alike(Relation.UNKNOWN, np.full(2, weights[Relation.UNKNOWN] / 2), ["unknown plant"] * 2),
     ]
-    of_row = np.concatenate(
-        [np.array([RELATION_NUMBER[r] for r in rows], dtype=np.int64) for rows, _, _ in groups]
-    )
+    of_row = np.concatenate([numbers for numbers, _, _ in groups])
     klass = CLASS_OF_RELATION[of_row]
     with np.errstate(divide="ignore"):
         log_prior = np.log(np.concatenate([prior for _, prior, _ in groups]) * panel.class_prior[klass])
@@ -159,8 +158,8 @@ def _copies_as_donors(
     return names, share * line_share
 
 
-def _alike(relation: Relation, prior: Floats, words: list[str]) -> tuple[list[Relation], Floats, list[str]]:
-    return [relation] * len(words), prior, words
+def _alike(relation: Relation, prior: Floats, words: list[str]) -> tuple[Ints, Floats, list[str]]:
+    return np.full(len(words), RELATION_NUMBER[relation], dtype=np.int64), prior, words
 
 
 @dataclass(frozen=True)

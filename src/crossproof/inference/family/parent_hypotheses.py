@@ -22,7 +22,7 @@ from enum import Enum
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Solution
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.inference.pedigree import child_of_gametes, pool_genotypes

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     HETEROGENEOUS_WEIGHTS,
@@ -25,6 +25,7 @@ from crossproof.inference.family.parent_hypotheses import (
 )
 from crossproof.inference.family.parent_search import OtherLines, ParentSearch
 from crossproof.inference.family.reading_solver import ReadingSolver, Solved
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.line_doubts import (
     belief_about,
@@ -226,10 +227,8 @@ def _weighed(solver: ReadingSolver, plain: Floats, doubts: tuple[Doubt | None, D
 
 def _plain(solver: ReadingSolver, solution: Solution) -> Floats:
     """Posteriors (n, 2) of hybrid and self, the first two pair relations."""
-    priors = solver.family.priors
-    pair, donor = solution.pair[solver.family.rows], solution.donor
-    scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
-    return np.asarray(np.exp(scores[:2] - np.logaddexp.reduce(scores, axis=0)).T)
+    priors, rows = solver.family.priors, solver.family.rows[:2]
+    return np.asarray(np.exp(priors.pair[:2, None] + solution.pair[rows] - solver.family.log_all(solution)).T)
 
 
 def _departing_parents(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
@@ -308,12 +307,11 @@ def _pod_of_relative(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ..
 def _outcross(solver: ReadingSolver, solution: Solution) -> Floats:
     """Posterior (n,) of the mother's seed by pollen of any donor but the father, or of a gamete that lacks
     some of the father's alleles, as a backcross to her has it."""
-    priors = solver.family.priors
-    pair, donor = solution.pair[solver.family.rows], solution.donor
-    scores = np.concatenate([priors.pair[:, None] + pair, priors.donor[:, None] + donor, priors.flat[None]])
-    posterior = np.exp(scores - np.logaddexp.reduce(scores, axis=0))
-    hers = [PAIR_RELATIONS[row][0] is Relation.BACKCROSS_MOTHER for row in solver.family.rows.tolist()]
-    return np.asarray(posterior[len(pair) : -1].sum(axis=0) + posterior[: len(pair)][hers].sum(axis=0))
+    priors, rows, total = solver.family.priors, solver.family.rows, solver.family.log_all(solution)
+    hers = [PAIR_RELATIONS[row][0] is Relation.BACKCROSS_MOTHER for row in rows.tolist()]
+    by_donor = np.exp(priors.donor[:, None] + solution.donor - total)
+    by_pair = np.exp(priors.pair[hers, None] + solution.pair[rows[hers]] - total)
+    return np.asarray(by_donor.sum(axis=0) + by_pair.sum(axis=0))
 
 
 def departed_share(

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.family.family_model import Solution
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURE_SOLVED,
     GRAVITY,
@@ -19,6 +18,7 @@ from crossproof.inference.family.parent_hypotheses import (
     Reading,
 )
 from crossproof.inference.family.reading_solver import ReadingSolver, Solved
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.line_doubts import UNTYPED_SHARE, TubeBelief
 from crossproof.inference.lines.panel import Panel
 from crossproof.model.arrays import Floats, Ints
@@ -223,9 +223,7 @@ class ParentSearch:
         (`side` 1), as the plant itself where the mother is, whose self it would be; LINES_TRIED at most."""
         solver, own = self.solver, self.solver.family.priors
         solution = solver.as_typed.solution
-        pair = own.pair[:, None] + solution.pair[solver.family.rows]
-        donor = own.donor[:, None] + solution.donor
-        total = np.logaddexp.reduce(np.concatenate([pair, donor, own.flat[None]]), axis=0)
+        donor, total = own.donor[:, None] + solution.donor, solver.family.log_all(solution)
         posterior = np.exp((donor[:-1] if side == 1 else self.lines.score) - total)
         leading = np.flatnonzero((posterior >= SHOWN).any(axis=1))
         order = np.argsort(-posterior[leading].sum(axis=1), kind="stable")[:LINES_TRIED]

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.descents import Kinds
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.parent_hypotheses import (
     DEPARTURES,
     OF_GENERATION,
@@ -29,6 +29,7 @@ from crossproof.inference.family.parent_hypotheses import (
     prior_within,
 )
 from crossproof.inference.family.posteriors import Priors, Start, likelihood_ratio
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.two_starts import PriorPair, from_two_starts
 from crossproof.inference.lines.doubt import MOST_LINES, Doubt, DoubtPart
 from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
@@ -89,6 +90,7 @@ class ReadingSolver:
         self._as_typed: Solved | None = None
         self.done: list[Solved] = []
         self._solutions: dict[object, _Solutions] = {}
+        self._typed_alone: dict[bytes, Solution] = {}
         self._priors: dict[object, tuple[Floats, ...]] = {}
         self._learned: dict[tuple[int, int], Sequence[Floats]] = {}
 
@@ -165,12 +167,12 @@ class ReadingSolver:
         assert version is not None
         posteriors = solution.mother if side == 0 else solution.father
         solved = self.prior(version, reading.departs[side], None)
+        ratios = [likelihood_ratio(*both) for both in zip(posteriors, solved, strict=True)]
         gains = np.full(len(DEPARTURES), -np.inf)
         for i, (d, weight) in enumerate(zip(DEPARTURES, weights, strict=True)):
             if weight > 0:
                 gains[i] = np.log(weight)
-                for post, here, there in zip(posteriors, solved, self.prior(version, d, None), strict=True):
-                    ratio = likelihood_ratio(post, here)
+                for ratio, there in zip(ratios, self.prior(version, d, None), strict=True):
                     gains[i] += np.log(np.maximum((ratio * there).sum(axis=1), 1e-300)).sum()
         return float(np.logaddexp.reduce(gains))
 
@@ -204,13 +206,7 @@ class ReadingSolver:
         The plants' likelihoods as typed foresee what each would be worth.
         """
         solution, family = self.as_typed.solution, self.family
-        own = family.priors
-        scores = [
-            own.pair[:, None] + solution.pair[family.rows],
-            own.donor[:, None] + solution.donor,
-            own.flat[None],
-        ]
-        total = np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        total = family.log_all(solution)
         relations = [relation for relation, _ in PAIR_RELATIONS]
         likely = []
         for relation, weight in GENERATIONS:
@@ -297,13 +293,20 @@ class ReadingSolver:
         # Two sets of parents. Those as typed begin with what their tubes say alone: had they learned from all
         # plants, they would fit the others' as well. Then each set learns from the plants that are its own.
         typed = self.parent_priors(self.as_typed.reading)
-        alone = solve(*typed, max_rounds=0, active=active)
+        alone = self._alone(typed, active)
         first = solve(*parents, active=active, priors=self._shared_with(alone))
         learned = solve(*typed, active=active, priors=self._shared_with(first))
         other = solve(
             *parents, active=active, priors=self._shared_with(learned), keep_outside=self.keep_outside
         )
         return _Solutions(other, learned)
+
+    def _alone(self, typed: PriorPair, active: Ints | None) -> Solution:
+        """The plants by the parents as typed, each for itself, solved once for each choice of donors."""
+        asked = b"" if active is None else active.tobytes()
+        if asked not in self._typed_alone:
+            self._typed_alone[asked] = self.family.solve(*typed, max_rounds=0, active=active)
+        return self._typed_alone[asked]
 
     def _within(self, reading: Reading, parents: PriorPair) -> PriorPair | None:
         """Priors of the parents over a stretch in which the fixed one is not as its line; None where both

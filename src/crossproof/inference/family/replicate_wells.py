@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.posteriors import Priors
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.consensus import discordance
 from crossproof.model.arrays import Bools, Floats, Ints
 
@@ -32,6 +33,7 @@ def compare_wells(
     klass: Ints,
     n_pair: int,
     n_plants: int,
+    compiled: bool,
 ) -> tuple[Floats, Bools]:
     """Largest share of markers (n,) at which two wells of a plant differ, and whether they disagree on its
     class.
@@ -44,7 +46,7 @@ def compare_wells(
     parts = tuple(replace(b, like=like) for b, like in zip(blocks, replicates.like, strict=True))
     n_donor = blocks[0].donors.shape[1]
     unheard = Priors(log_prior[:n_pair], log_prior[n_pair : n_pair + n_donor], np.full(w, -np.inf))
-    alone = Family(parts, unheard).solve(solution.mother, solution.father, max_rounds=0)
+    alone = Family(parts, unheard, compiled=compiled).solve(solution.mother, solution.father, max_rounds=0)
     scores = log_prior[: n_pair + n_donor, None] + np.concatenate([alone.pair, alone.donor])
     posterior = np.exp(scores - np.logaddexp.reduce(scores, axis=0))
     by_class = np.zeros((4, w))

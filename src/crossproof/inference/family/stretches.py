@@ -20,9 +20,9 @@ from dataclasses import replace
 import numpy as np
 
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import Solution
 from crossproof.inference.family.gathering import Prepared
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.model.arrays import Floats, Ints
@@ -123,7 +123,7 @@ def log_gain(
         return np.zeros(blocks[0].like.shape[1])
     ratio = np.concatenate(ratios)
     pieces = _chromosomes(np.concatenate(chromosome), np.concatenate(morgan))
-    gains = np.stack([_mean_stretch(ratio[piece]) for piece in pieces])  # chromosome, n, way
+    gains = _mean_stretches(ratio, pieces)  # chromosome, n, way
     total = np.logaddexp.reduce(np.logaddexp.reduce(gains, axis=0), axis=1)
     return np.asarray(total - np.log(len(pieces) * ratio.shape[2]))
 
@@ -135,12 +135,20 @@ def _chromosomes(chromosome: Ints, morgan: Floats) -> list[Ints]:
     return [p for p in np.split(order, np.flatnonzero(np.diff(alone[order])) + 1) if len(p)]
 
 
-def _mean_stretch(ratio: Floats) -> Floats:
-    """log of the mean over all stretches of neighbouring markers of prod exp(ratio), of ratio (m, ...)."""
-    total = ending = np.full(ratio.shape[1:], -np.inf)
-    for one in ratio:
+def _mean_stretches(ratio: Floats, pieces: Sequence[Ints]) -> Floats:
+    """log of the mean over all stretches of neighbouring markers of prod exp(ratio), (chromosome, ...).
+
+    `ratio` (m, ...); `pieces`: the markers of each chromosome in their order.
+    """
+    size = np.array([len(piece) for piece in pieces])
+    longest_first = np.argsort(-size, kind="stable")
+    total = np.full((len(pieces), *ratio.shape[1:]), -np.inf)
+    ending = total.copy()
+    for step in range(int(size.max())):
+        going_on = longest_first[: int((size > step).sum())]
+        one = ratio[[pieces[c][step] for c in going_on]]
         # of the stretches that end here one begins here, the others go on
-        ending = np.logaddexp(ending, 0.0) + one
-        total = np.logaddexp(total, ending)
-    m = len(ratio)
-    return np.asarray(total - np.log(m * (m + 1) / 2))
+        ending[going_on] = np.logaddexp(ending[going_on], 0.0) + one
+        total[going_on] = np.logaddexp(total[going_on], ending[going_on])
+    shape = (-1,) + (1,) * (ratio.ndim - 1)
+    return np.asarray(total - np.log(size * (size + 1) / 2).reshape(shape))

@@ -10,8 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.family.family_model import MAX_ROUNDS, Family, Solution
+from crossproof.inference.family.family_model import MAX_ROUNDS, Family
 from crossproof.inference.family.posteriors import Start
+from crossproof.inference.family.solution import Solution
 from crossproof.model.arrays import Floats, Ints
 
 MOST_ROUNDS = 200

@@ -9,7 +9,7 @@ import numpy as np
 from crossproof.inference.evidence.blocks import Wells
 from crossproof.inference.family.counts import count_calls, parent_genotypes
 from crossproof.inference.family.donors import OtherCrosses
-from crossproof.inference.family.family_model import Family, Solution
+from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.origins import RELATION_NUMBER, relabel, row_scores
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
@@ -17,6 +17,7 @@ from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.parent_search import OtherLines
 from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.family.replicate_wells import compare_wells
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.stretches import with_stretches
 from crossproof.inference.lines.f1_parents import phase_open
 from crossproof.inference.lines.panel import Panel
@@ -180,6 +181,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
             origins.klass,
             origins.n_pair,
             n,
+            panel.compiled,
         )
     back = np.argsort(prepared.order, kind="stable")
     n_wells = np.array([len(p.wells) for p in family.plants], dtype=np.int64)
@@ -286,20 +288,21 @@ def _softmax(scores: Floats) -> Floats:
 
 
 def _best(words: tuple[str, ...], weights: Floats) -> tuple[Texts, Floats]:
-    """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together."""
+    """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together, and
+    of equally likely ones the first by alphabet comes first."""
     distinct = sorted(set(words))
     number = {word: i for i, word in enumerate(distinct)}
-    where = np.array([number[w] for w in words], dtype=np.int64)
     total = np.zeros((len(distinct), weights.shape[1]))
-    np.add.at(total, where, weights)
-    order = np.argsort(-total, axis=0, kind="stable")[:N_SOURCES]
-    text = np.array(distinct, dtype=np.str_)[order]
-    value = np.take_along_axis(total, order, axis=0)
-    short = N_SOURCES - len(order)
-    if short > 0:
-        text = np.concatenate([text, np.full((short, weights.shape[1]), "")])
-        value = np.concatenate([value, np.zeros((short, weights.shape[1]))])
-    return text.T, value.T
+    np.add.at(total, [number[w] for w in words], weights)
+    plants = np.arange(weights.shape[1])
+    text = np.full((len(plants), N_SOURCES), "", dtype=f"<U{max(map(len, distinct), default=1)}")
+    value = np.zeros((len(plants), N_SOURCES))
+    for place in range(min(N_SOURCES, len(distinct))):
+        leading = total.argmax(axis=0)
+        value[:, place] = total[leading, plants]
+        text[:, place] = [distinct[i] for i in leading.tolist()]
+        total[leading, plants] = -1.0
+    return text, value
 
 
 def _departures(

@@ -136,6 +136,11 @@ class Panel:
         """Line number by name."""
         return {line: i for i, line in enumerate(self.lines)}
 
+    @cached_property
+    def usable(self) -> Bools:
+        """Whether each joined marker (marker,) is used."""
+        return np.asarray(self.set_aside == "")
+
     def versions(self, line: str) -> Ints:
         """Versions of a line, the largest cluster first; none where the line was never typed."""
         return self._versions.get(line, np.empty(0, dtype=np.int64))

@@ -276,9 +276,10 @@ def all_alike(plate: Plate) -> bool:
     """Whether all wells of a plate show the same calls, so that these say nothing of where a well belongs."""
     same = called = 0
     for block in plate.blocks:
-        seen = block.codes != NO_CALL_CODE
-        called += int(seen.sum())
-        same += sum(int(np.bincount(c[s]).max(initial=0)) for c, s in zip(block.codes, seen, strict=True))
+        kinds = np.flatnonzero(np.bincount(block.codes.ravel(), minlength=NO_CALL_CODE + 1)[:NO_CALL_CODE])
+        counts = [(block.codes == kind).sum(axis=1) for kind in kinds.tolist()]  # marker
+        called += sum(int(count.sum()) for count in counts)
+        same += int(np.max(counts, axis=0).sum()) if counts else 0
     return same >= ALIKE * called
 
 

@@ -28,6 +28,7 @@ from crossproof.inference.plates.call_rates import batch_findings, blank_finding
 from crossproof.inference.plates.carried_over import carry_findings
 from crossproof.inference.plates.check_settings import SURER, CheckSettings
 from crossproof.inference.plates.doubtful_wells import doubt_findings
+from crossproof.inference.plates.dropped_strips import without_rows_of_strips
 from crossproof.inference.plates.duplicates import duplicate_findings
 from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.examined_plates import (
@@ -54,6 +55,7 @@ from crossproof.inference.plates.line_events import (
     line_event,
     outweighs,
     season_after,
+    with_crosses_of_tubes,
     without_other_rows,
 )
 from crossproof.inference.plates.mixtures import mixture_findings
@@ -142,7 +144,7 @@ class _Look:
             event = line_event(plates, checks.season, checks.odds, AskedOnce(checks.each))
             if event is None:
                 break
-            told = event_finding(event, look.examined, checks.season)
+            told = event_finding(event, checks.plates, checks.season)
             if not outweighs(told, look.found):
                 break
             after = replace(checks, season=season_after(checks.season, event)).look()
@@ -324,8 +326,11 @@ def examine_plates(
     look, events = checks.look().with_line_events()
     checks, season = look.checks, look.checks.season
     here, tubes, evidence, odd, away = look.here, look.tubes, look.evidence, look.odd, look.away
-    found = without_other_rows(look.found, events, season)
+    found, tubes_moved = with_crosses_of_tubes(look.found, plates, season)
+    in_question = [*tubes_moved, *((f.subject, f.other) for f in events)]
+    found = without_other_rows(found, in_question, season)
     found, borne = told_from_spills(found, here, season)
+    found = without_rows_of_strips([*found, *events], here, season)
     explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
     found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
@@ -340,7 +345,7 @@ def examine_plates(
     if settings.remarks:
         one_line = [(f.subject, f.other) for f in same_line]
         found += same_sheets([x.plate for x in here], season, one_line)
-    found = with_sibs([*found, *events], plates, season)
+    found = with_sibs(found, plates, season)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 

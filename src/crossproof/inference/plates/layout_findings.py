@@ -158,7 +158,13 @@ def _wells_finding(
             "Look at the tubes or the strip of this column. If these two wells alone changed places, correct "
             "the sheet by a row 'swap wells' of corrections.csv; else genotype the column again."
         )
+    # A row about the wells would leave each plant under the other's name if it was the tags.
+    single = all(i >= season.n_lines and (before == i).sum() == 1 for i in before[[a, b]])
+    if single:
+        evidence += " Each is the only plant of its tag on the plate: swapped tags would look the same."
+        do = "Compare the two tags with the crossing book, and genotype both plants again."
     others = sorted({*others, *unseen})
+    row = Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b))
     return Finding(
         FindingKind.WELLS_SWAPPED,
         Scope.SAMPLE,
@@ -171,9 +177,7 @@ def _wells_finding(
         other=plate.samples[b],
         log10_odds=proposal.log10_odds,
         hold=Hold.SAMPLES,
-        corrections=()
-        if others
-        else (Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b)),),
+        corrections=() if others or single else (row,),
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
     )

@@ -300,28 +300,27 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
     same = season.same_parents()
     own = matrix.own(identity)
     gains = clipped(matrix.robust - own[:, None], matrix)
-    columns = matrix.column(crosses)
     n_pairs = max(len(crosses) * (len(crosses) - 1) // 2, 1)
-    for a_index, a in enumerate(crosses):
-        mine = identity == a
-        speak = (gains[np.ix_(mine, columns)] > GAIN).sum(axis=0)
-        for b_index in range(a_index + 1, len(crosses)):
-            b = crosses[b_index]
-            if speak[b_index] < 2 or same[a] == same[b]:
+    speaks = scores.plate.n_called >= 0.3 * scores.plate.n_markers
+    for i, a in enumerate(crosses):
+        for b in crosses[i + 1 :]:
+            if same[a] == same[b]:
                 continue
-            gain = np.where(mine, gains[:, columns[b_index]], 0.0)
-            if not broad(gain, 2):
+            sides = [(identity == a, b), (identity == b, a)]
+            each = [gains[mine, matrix.column(np.array([other]))[0]] for mine, other in sides]
+            # A tag of a single plant can only show that one; two such tags are a pair of wells.
+            least = [min(2, max(int((mine & speaks).sum()), 1)) for mine, _ in sides]
+            if sum(least) < 3 or not all(broad(g, n) for g, n in zip(each, least, strict=True)):
                 continue
-            theirs = identity == b
-            both = np.where(theirs, gains[:, columns[a_index]], gain)
-            if broad(both[theirs], 2):
-                changed = np.where(mine, b, np.where(theirs, a, identity))
-                words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
-                yield replace(
-                    make_proposal(words, both, PRIOR_TAGS / n_pairs, changed),
-                    tags=(int(a), int(b)),
-                    mutual=True,
-                )
+            gain, changed = np.zeros(len(identity)), identity.copy()
+            for (mine, other), its in zip(sides, each, strict=True):
+                gain[mine], changed[mine] = its, other
+            words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
+            yield replace(
+                make_proposal(words, gain, PRIOR_TAGS / n_pairs, changed),
+                tags=(int(a), int(b)),
+                mutual=True,
+            )
 
 
 Source = Callable[[PlateScores, Matrix, Ints, Bools], Iterator[Proposal]]

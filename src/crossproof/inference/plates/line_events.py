@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crossproof.inference.plates.arrays import SeasonTables
+from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.score_matrix import ODD
 from crossproof.inference.plates.tag_explanations import (
@@ -45,6 +45,8 @@ MOST_EVENTS = 3
 
 OnPlates = Mapping[int, Sequence[Examined]]
 """The plates that each cross has plants on."""
+_Known = dict[tuple[int, int, int], tuple[np.ndarray, int]]
+"""Gains of a cross, and its plants that speak, by the cross and its parents as an event has them."""
 
 
 @dataclass(frozen=True)
@@ -116,15 +118,20 @@ def _candidates(
     ]
 
 
-def _event(line: int, other: int, mutual: bool, on: OnPlates, season: SeasonTables) -> LineEvent | None:
-    """The event if its crosses bear it, more of them than one."""
+def _event(
+    line: int, other: int, mutual: bool, on: OnPlates, season: SeasonTables, known: _Known
+) -> LineEvent | None:
+    """The event if its crosses bear it, more of them than one; `known`: gains, kept for other events."""
     made = np.flatnonzero(np.isin(season.mother, (line, other)) | np.isin(season.father, (line, other)))
     after = [_replaced(p, line, other, mutual) for p in (season.mother, season.father)]
     gains: dict[int, float] = {}
     for c in made.tolist():
         if c not in on or (after[0][c] == season.mother[c] and after[1][c] == season.father[c]):
             continue
-        gain, called = _gains(c, (after[0][[c]], after[1][[c]]), on[c], season)
+        asked = c, int(after[0][c]), int(after[1][c])
+        if asked not in known:
+            known[asked] = _gains(c, (after[0][[c]], after[1][[c]]), on[c], season)
+        gain, called = known[asked]
         if called:
             gains[c] = float(gain[0])
     total = sum(gains.values())
@@ -147,24 +154,52 @@ def line_event(
     for x in plates:
         for i in np.unique(x.plate.identity[x.plate.identity >= season.n_lines]).tolist():
             on.setdefault(i - season.n_lines, []).append(x)
-    found = [
-        event
-        for a, b in _candidates(on, plates, season, asked)
-        for line, other, mutual in ((a, b, True), (a, b, False), (b, a, False))
-        if (event := _event(line, other, mutual, on, season)) is not None
-    ]
+
+    def of_pair(lines: tuple[int, int]) -> list[LineEvent]:
+        known: _Known = {}
+        events = (
+            _event(line, other, mutual, on, season, known)
+            for line, other, mutual in ((*lines, True), (*lines, False), (*lines[::-1], False))
+        )
+        return [event for event in events if event is not None]
+
+    pairs = _candidates(on, plates, season, asked)
+    found = [event for events in asked(of_pair, pairs, lambda lines: lines) for event in events]
     best = max(found, key=lambda e: e.log10_odds - BOTH_WAYS * e.mutual, default=None)
     return best if best is not None and best.log10_odds >= threshold else None
 
 
-def plants_of(event: LineEvent, plates: Sequence[Examined], season: SeasonTables) -> list[tuple[str, str]]:
-    """Place and sample of all plants of either line's crosses, whatever their fit."""
-    identities = season.n_lines + np.array(event.crosses)
+def plants_of(crosses: Ints, plates: Sequence[Plate], season: SeasonTables) -> list[tuple[str, str]]:
+    """Place and sample of all plants of these crosses, whatever their fit."""
     return [
-        (x.plate.place(int(w)), x.plate.samples[w])
-        for x in plates
-        for w in np.flatnonzero(np.isin(x.plate.identity, identities))
+        (p.place(int(w)), p.samples[w])
+        for p in plates
+        for w in np.flatnonzero(np.isin(p.identity, season.n_lines + crosses))
     ]
+
+
+def with_crosses_of_tubes(
+    found: Sequence[Finding], plates: Sequence[Plate], season: SeasonTables
+) -> tuple[list[Finding], list[tuple[str, ...]]]:
+    """The findings, those of swapped wells that hold tubes with all plants of these lines' crosses held; and
+    the names of these lines."""
+    of_tube = {
+        p.samples[w]: int(p.identity[w])
+        for p in plates
+        for w in np.flatnonzero((p.identity >= 0) & (p.identity < season.n_lines))
+    }
+    out, lines = [], []
+    for f in found:
+        tubes = sorted({of_tube[s] for s in f.samples if s in of_tube})
+        if f.kind is FindingKind.WELLS_SWAPPED and tubes:
+            made = np.flatnonzero(np.isin(season.mother, tubes) | np.isin(season.father, tubes))
+            sibs = tuple(s for _, s in plants_of(made, plates, season) if s not in f.samples)
+            names = tuple(season.lines[i] for i in tubes)
+            more = f" Held as well: all plants of the crosses of {' and '.join(names)}."
+            f = replace(f, sibs=sibs, evidence=f.evidence + more)
+            lines.append(names)
+        out.append(f)
+    return out, lines
 
 
 def outweighs(event: Finding, found: Sequence[Finding]) -> bool:
@@ -177,10 +212,10 @@ def outweighs(event: Finding, found: Sequence[Finding]) -> bool:
     return event.log10_odds > total
 
 
-def event_finding(event: LineEvent, plates: Sequence[Examined], season: SeasonTables) -> Finding:
+def event_finding(event: LineEvent, plates: Sequence[Plate], season: SeasonTables) -> Finding:
     """The event as a finding: all crosses of either line wait."""
     was, now = season.lines[event.line], season.lines[event.other]
-    wells, samples = zip(*plants_of(event, plates, season), strict=True)
+    wells, samples = zip(*plants_of(np.array(event.crosses), plates, season), strict=True)
     names = first_of([season.crosses[c] for c in event.speaking], 12)
     row = (
         Correction(CorrectionKind.SWAP_LINES, was, now)
@@ -213,13 +248,14 @@ def event_finding(event: LineEvent, plates: Sequence[Examined], season: SeasonTa
 
 
 def without_other_rows(
-    found: Sequence[Finding], events: Sequence[Finding], season: SeasonTables
+    found: Sequence[Finding], pairs: Sequence[tuple[str, ...]], season: SeasonTables
 ) -> list[Finding]:
     """The findings, without the rows of those about crosses that wait for an answer about a line.
 
-    Such rows were worked out with other parents, and would contradict the one about the lines.
+    `pairs`: names of the lines in question. Such rows were worked out with other parents, and would
+    contradict the one about the lines.
     """
-    lines = {name: f"{f.subject} and {f.other}" for f in events for name in (f.subject, f.other)}
+    lines = {name: " and ".join(pair) for pair in pairs for name in pair}
     waiting = {
         cross: lines[season.lines[p]]
         for parents in (season.mother, season.father)

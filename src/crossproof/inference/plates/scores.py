@@ -36,8 +36,8 @@ OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
 N_RELATIONS = 6
 FEW_PAIRS = 64
 """Pairs of parents from which on what they have in common is worked out once."""
-MOST_STATES = 4
-"""Layouts whose line evidence a plate keeps at hand."""
+MOST_STATES, MOST_ASKED = 4, 64
+"""Layouts whose line evidence, and whose lines, a plate keeps at hand."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +101,7 @@ class PlateScores:
         """What `own_relations` gives, by identities."""
         self._plain: dict[bytes, Floats] = {}
         self._states: dict[tuple[bytes, bool, bytes], LineState] = {}
+        self._lines: dict[tuple[bytes, bool, bytes], Ints] = {}
         self.called, self.blank = call_rate_log(plate.n_called, plate.n_markers, usual, background)
         self.pool = self._pool()
         self.strays_elsewhere = (0.0, 0.0)
@@ -144,10 +145,14 @@ class PlateScores:
         `more`: further lines to have at hand.
         """
         labelled = labelled and bool((self.tube & ~self.kept_tube).any())
-        lines = self.needed_lines(identity)
-        if more is not None:
-            lines = np.union1d(lines, more[more >= 0])
-        key = identity.tobytes(), labelled, lines.tobytes()
+        asked = identity.tobytes(), labelled, b"" if more is None else more.tobytes()
+        if asked not in self._lines:
+            if len(self._lines) >= MOST_ASKED:
+                self._lines.clear()
+            lines = self.needed_lines(identity)
+            self._lines[asked] = lines if more is None else np.union1d(lines, more[more >= 0])
+        lines = self._lines[asked]
+        key = *asked[:2], lines.tobytes()
         if key not in self._states:
             if len(self._states) >= MOST_STATES:
                 del self._states[next(iter(self._states))]

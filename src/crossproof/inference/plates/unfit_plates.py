@@ -8,7 +8,6 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import all_alike
 from crossproof.inference.plates.disorder import Disorder, disorder
-from crossproof.inference.plates.dropped_strips import strip_with_tubes
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import (
     FIT_SHARE,
@@ -70,9 +69,8 @@ def unfit_findings(
         ordered = _in_disorder(x, free)
         piecemeal = _piecemeal(x)
         mostly = _mostly_odd(x, left, free)
-        strip = strip_with_tubes(x)
-        if stands_out or piecemeal or mostly or strip:
-            return _finding(x, labelled[i], first or rest, None, strip)
+        if stands_out or piecemeal or mostly:
+            return _finding(x, labelled[i], first or rest, None)
         return None if ordered is None else _finding(x, labelled[i], None, ordered)
 
     found = each(of_plate, range(len(examined)))
@@ -117,14 +115,8 @@ def _mostly_odd(x: Examined, left: OddPlants, free: np.ndarray) -> bool:
     return bool(odd.sum() >= 8 and odd.sum() > 0.5 * here.sum() and len(crosses) >= 2)
 
 
-def _finding(
-    x: Examined,
-    odd: OddPlants,
-    stands_out: Excess | None,
-    ordered: Disorder | None,
-    strip: str = "",
-) -> Finding:
-    """`ordered`: the plants in disorder, if nothing else holds the plate; `strip`: a column that fell."""
+def _finding(x: Examined, odd: OddPlants, stands_out: Excess | None, ordered: Disorder | None) -> Finding:
+    """`ordered`: the plants in disorder, if nothing else holds the plate."""
     plate = x.plate
     wells = odd.wells[odd.odd]
     text = f"{len(wells)} of {len(odd.wells)} plants of plate {plate.name} do not fit what the sheet says"
@@ -146,11 +138,6 @@ def _finding(
         text += (
             f" {fit} of them fit one another's rows of the sheet: the wells hold these plants in another "
             "order than the sheet lists them."
-        )
-    if strip:
-        text += (
-            f" Parent tubes and plants of {strip} fit one another's places: a strip of tubes may have "
-            "fallen and been put back in another order."
         )
     if x.search.steps:
         text += f" It is not explained by: {'; '.join(s.words for s in x.search.steps[:3])}."

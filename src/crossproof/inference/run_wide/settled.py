@@ -17,12 +17,13 @@ import numpy as np
 from crossproof.inference.evidence.blocks import N_QUALITY, Wells
 from crossproof.inference.family.donors import log_mixture
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.family_model import CHUNK_NUMBERS, Family, Solution
+from crossproof.inference.family.family_model import CHUNK_NUMBERS, Family
 from crossproof.inference.family.gathering import choose_rows
 from crossproof.inference.family.origins import RELATION_NUMBER
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.family.parent_readings import only_as_typed
 from crossproof.inference.family.posteriors import Priors
+from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.verification import pod_numbers
 from crossproof.inference.lines.panel import Panel, PanelBlock
 from crossproof.inference.run_wide.expectation import (

@@ -237,9 +237,8 @@ def find_layout(
         return by_name.pop()
     first = set(grid.column(0))
     across = set(grid.headings[1:])
-    samples, markers = set(known_samples), set(known_markers)
-    wide = bool(first & samples) or bool(across & markers)
-    tall = bool(across & samples) or bool(first & markers)
+    wide = not (first.isdisjoint(known_samples) and across.isdisjoint(known_markers))
+    tall = not (across.isdisjoint(known_samples) and first.isdisjoint(known_markers))
     if wide != tall:
         return Layout.WIDE if wide else Layout.WIDE_BY_MARKER
     problems.error(
@@ -283,11 +282,12 @@ def _wide(grid: Grid) -> Cells:
 def _about_columns(grid: Grid, known_samples: Collection[str], problems: Problems) -> dict[str, int]:
     """Columns of a table by marker that describe it: those right behind its name, by heading."""
     about: dict[str, int] = {}
-    known = {heading_key(s) for s in known_samples}
+    known: set[str] = set()
     for place, heading in enumerate(grid.headings[1:], start=1):
         what = ABOUT_MARKER.get(heading_key(heading))
         if what is None or what in about:
             break
+        known = known or {heading_key(s) for s in known_samples}
         if heading_key(heading) in known:
             problems.error(
                 "This column could be a sample or describe the markers.",

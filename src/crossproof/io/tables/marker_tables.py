@@ -110,7 +110,9 @@ def read_table(
     else:
         asked = Layout(layout) if layout else None
         grid = read_shaped(path, sniffed.kind, shape, asked, problems, sheet=sheet, limit_bytes=limit_bytes)
-    theirs = {*known_samples, *given.samples}
+    # A season's samples are many, and asked for at every file: they are copied only where names are added.
+    as_they_are = isinstance(known_samples, set) and not given.samples
+    theirs = known_samples if as_they_are else {*known_samples, *given.samples}
     how = find_layout(grid, layout, theirs, {*info, *given.markers}, problems)
     cells = lay_out(grid, how, theirs, problems)
     _check_names(cells, grid, problems)

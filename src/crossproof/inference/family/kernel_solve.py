@@ -1,0 +1,285 @@
+"""One family under one reading of its parents, judged by compiled loops in a single call.
+
+The rounds of messages of `family_model` and the choice of the relations that take part in them, symbols as
+there; arithmetic at markers and along chromosomes in `kernels`, arrays and axes as in `kernel_arrays`.
+"""
+
+from __future__ import annotations
+
+from math import exp, log
+
+import numpy as np
+
+from crossproof.inference.compilation import compiled_from
+from crossproof.inference.family.kernel_arrays import Cells, Fits, Limits, Live, Relations, State, Weights
+from crossproof.inference.family.kernels import (
+    fit,
+    fit_donors,
+    fit_linked,
+    fit_single,
+    product_over_markers,
+    send,
+    spread,
+)
+from crossproof.model.arrays import Bools, Floats, Ints
+
+compiled = compiled_from(fit)
+
+
+@compiled
+def living(relations: Relations, mask: Bools, n_components: int) -> Live:
+    """The relations of `mask` (r,), and what they need."""
+    used = np.zeros(len(relations.single) + len(relations.linked), dtype=np.bool_)
+    for r in np.flatnonzero(mask):
+        used[relations.of_relation[r]] = True
+    with_single = np.zeros(len(relations.single), dtype=np.bool_)
+    for row in range(len(with_single)):
+        with_single[row] = used[relations.single[row, 0]]
+    with_linked = np.zeros(len(relations.linked), dtype=np.bool_)
+    for row in range(len(with_linked)):
+        with_linked[row] = used[relations.linked[row]]
+    single, linked = np.flatnonzero(with_single), np.flatnonzero(with_linked)
+    needed = np.zeros(n_components, dtype=np.bool_)
+    for s in single:
+        needed[relations.single[s, 1]] = True
+    for h in linked:
+        for k in range(relations.states[h]):
+            needed[relations.component[h, k]] = True
+    return Live(np.flatnonzero(mask), single, linked, np.flatnonzero(needed))
+
+
+@compiled
+def room(relations: Relations, live: Live, pollen: Floats, n_components: int, n: int) -> Fits:
+    """Arrays for the fits of n plants by these relations and the donors of `pollen` (d, a, x)."""
+    n_d, _, n_x = pollen.shape
+    n_h, n_k = relations.component.shape
+    return Fits(
+        np.empty((n_components, n_x)),
+        np.empty((n_h, n_x // n, n_k, n)),
+        np.empty((len(live.relations), n)),
+        np.empty((n_d, n)),
+        pollen,
+        np.empty((n_d, n_x)),
+    )
+
+
+@compiled
+def weigh(fits: Fits, priors: Weights, posterior: Weights, log_plants: Floats) -> float:
+    """Write the posteriors that the fits give, and the log of the summed prior x likelihood of every plant to
+    `log_plants` (i,); the most that a posterior has moved."""
+    n_r, n_d, n = len(fits.pair), len(fits.donor), len(priors.flat)
+    moved = 0.0
+    score = np.empty(n_r + n_d + 1)
+    for i in range(n):
+        for r in range(n_r):
+            score[r] = priors.pair[r] + fits.pair[r, i]
+        for d in range(n_d):
+            score[n_r + d] = priors.donor[d] + fits.donor[d, i]
+        score[-1] = priors.flat[i]
+        top = score[-1]
+        for s in range(len(score)):
+            top = max(top, score[s])
+        total = 0.0
+        for s in range(len(score)):
+            score[s] = exp(score[s] - top)
+            total += score[s]
+        log_plants[i] = top + log(total)
+        for s in range(len(score)):
+            score[s] /= total
+        for r in range(n_r):
+            moved = max(moved, abs(score[r] - posterior.pair[r, i]))
+            posterior.pair[r, i] = score[r]
+        for d in range(n_d):
+            moved = max(moved, abs(score[n_r + d] - posterior.donor[d, i]))
+            posterior.donor[d, i] = score[n_r + d]
+        moved = max(moved, abs(score[-1] - posterior.flat[i]))
+        posterior.flat[i] = score[-1]
+    return moved
+
+
+@compiled
+def bound(
+    relations: Relations,
+    fits: Fits,
+    emission: Floats,
+    pair: Floats,
+    priors: Weights,
+    distance: float,
+) -> bool:
+    """Take an upper bound for the relations along chromosomes where it leaves each of them `distance` below a
+    better explanation for all plants, as `RelationPlan.fit` does; whether it does.
+
+    `emission`, `pair`: of an earlier fit of all relations.
+    """
+    n_c, n_x = fits.emission.shape
+    n = len(priors.flat)
+    most = np.zeros(n_x)
+    for c in range(n_c):
+        for x in range(n_x):
+            most[x] = max(most[x], fits.emission[c, x] / emission[c, x])
+    gained = np.empty(n)
+    product_over_markers(most, gained)
+    linked = np.zeros(len(relations.single) + len(relations.linked), dtype=np.bool_)
+    for h in range(len(relations.linked)):
+        linked[relations.linked[h]] = True
+    for i in range(n):
+        leading = priors.flat[i]
+        for d in range(len(fits.donor)):
+            leading = max(leading, priors.donor[d] + fits.donor[d, i])
+        for r in range(len(fits.pair)):
+            if not linked[relations.of_relation[r]]:
+                leading = max(leading, priors.pair[r] + fits.pair[r, i])
+        for r in range(len(fits.pair)):
+            if linked[relations.of_relation[r]]:
+                if priors.pair[r] + pair[r, i] + gained[i] >= leading - distance:
+                    return False
+    for r in range(len(fits.pair)):
+        if linked[relations.of_relation[r]]:
+            for i in range(n):
+                fits.pair[r, i] = pair[r, i] + gained[i]
+    return True
+
+
+@compiled
+def worth_a_message(posterior: Weights, limits: Limits) -> tuple[Bools, Ints]:
+    """The relations (r,) and donors that are worth a place in the messages, as `posteriors` has it."""
+    n_r, n_d = len(posterior.pair), len(posterior.donor)
+    live = np.zeros(n_r, dtype=np.bool_)
+    for r in range(n_r):
+        live[r] = r < 2 or posterior.pair[r].max() >= limits.faded
+    best = np.empty(n_d)
+    for d in range(n_d):
+        best[d] = np.inf if d == n_d - 1 else posterior.donor[d].max()
+    heard = np.zeros(n_d, dtype=np.bool_)
+    for _ in range(min(limits.donors, n_d)):
+        d = int(best.argmax())
+        heard[d] = best[d] >= limits.faded
+        best[d] = -1.0
+    return live, np.flatnonzero(heard)
+
+
+@compiled
+def left_out(posterior: Weights, live: Bools, heard: Ints) -> float:
+    """Highest posterior among the relations, and among the donors, that are not in the messages, together."""
+    pair, donor = 0.0, 0.0
+    for r in range(len(live)):
+        if not live[r]:
+            pair = max(pair, posterior.pair[r].max())
+    silent = np.ones(len(posterior.donor), dtype=np.bool_)
+    for d in heard:
+        silent[d] = False
+    for d in range(len(silent)):
+        if silent[d]:
+            donor = max(donor, posterior.donor[d].max())
+    return pair + donor
+
+
+@compiled
+def exchange(
+    cells: Cells,
+    relations: Relations,
+    live: Live,
+    heard: Ints,
+    state: State,
+    priors: Weights,
+    posterior: Weights,
+    rounds: int,
+    limits: Limits,
+) -> tuple[int, bool]:
+    """Pass messages until posteriors and evidence rest, `rounds` being done; rounds, and whether they do."""
+    n = len(priors.flat)
+    fits = room(relations, live, spread(cells.donors, heard, n), len(cells.tables), n)
+    log_plants = np.empty(n)
+    evidence, done = np.inf, rounds
+    while True:
+        fit(cells, relations, live, state, fits)
+        if rounds > done:
+            moved = weigh(fits, priors, posterior, log_plants)
+            known, evidence = evidence, 0.0
+            for i in range(n):
+                evidence += log_plants[i]
+            for m in range(len(state.log_total)):
+                evidence += state.log_total[m]
+            if moved < limits.moved and abs(evidence - known) < limits.evidence:
+                return rounds, True
+        if rounds >= limits.rounds:
+            return rounds, False
+        rounds += 1
+        send(cells, relations, live, state, fits, posterior, rounds > limits.damp_after)
+
+
+@compiled
+def of_rows(values: Floats, rows: Ints) -> Floats:
+    """These rows of an array of two axes."""
+    out = np.empty((len(rows), values.shape[1]))
+    for row in range(len(rows)):
+        for i in range(values.shape[1]):
+            out[row, i] = values[rows[row], i]
+    return out
+
+
+@compiled
+def of_places(values: Floats, places: Ints) -> Floats:
+    """These places of an array of one axis."""
+    out = np.empty(len(places))
+    for place in range(len(places)):
+        out[place] = values[places[place]]
+    return out
+
+
+@compiled
+def solve(
+    cells: Cells,
+    relations: Relations,
+    state: State,
+    fits: Fits,
+    priors: Weights,
+    posterior: Weights,
+    log_plants: Floats,
+    limits: Limits,
+    begun: bool,
+) -> tuple[Ints, int, bool]:
+    """Judge all plants from the state of the parents on, as `Family.solve` does, writing to `fits`,
+    `posterior` and the log of the summed prior x likelihood `log_plants` (i,).
+
+    `begun`: messages go on from this posterior, `fits` being those of the state. Gives the donors in the
+    messages, rounds, and whether they came to rest.
+    """
+    n = len(priors.flat)
+    emission, pair = fits.emission, fits.pair  # of the first turn, once there has been one
+    mask = np.ones(len(relations.of_relation), dtype=np.bool_)
+    every = living(relations, mask, len(cells.tables))
+    heard = np.arange(len(priors.donor))
+    rounds, converged = 0, True
+    for turn in range(limits.revivals + 1):
+        if turn > 0 or not begun:
+            fit_single(cells, relations, every, state, fits)
+            fit_donors(cells, state, fits.donor)
+            if turn == 0 or not bound(relations, fits, emission, pair, priors, limits.distance):
+                fit_linked(relations, every, fits)
+            weigh(fits, priors, posterior, log_plants)
+        if turn > 0 and (not converged or left_out(posterior, mask, heard) < limits.revived):
+            return heard, rounds, converged
+        mask, heard = worth_a_message(posterior, limits)
+        if n == 1 or limits.rounds == 0:
+            return heard, rounds, converged
+        if turn == 0:
+            emission, pair = fits.emission.copy(), fits.pair.copy()
+        if turn < limits.revivals:
+            live = living(relations, mask, len(cells.tables))
+            rounds, converged = exchange(
+                cells,
+                relations,
+                live,
+                heard,
+                state,
+                Weights(of_places(priors.pair, live.relations), of_places(priors.donor, heard), priors.flat),
+                Weights(
+                    of_rows(posterior.pair, live.relations),
+                    of_rows(posterior.donor, heard),
+                    posterior.flat.copy(),
+                ),
+                rounds,
+                limits,
+            )
+    return np.arange(len(priors.donor)), rounds, converged
