@@ -152,7 +152,8 @@ class Finding:
     note: bool = False
     """True for a remark that asks nothing of anybody, such as a fault that this plate could not show."""
     sibs: tuple[str, ...] = ()
-    """Samples on other plates of crosses that a held plate has plants of: judged and held with it."""
+    """Samples held with it: those on other plates of crosses that a held plate has plants of, and plants that
+    may have moved with two swapped wells."""
     changes: tuple[VerdictChange, ...] | None = None
     """Plants whose verdict would change if the proposal were followed; None where that was not worked out."""
 

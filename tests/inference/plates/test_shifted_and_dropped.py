@@ -162,7 +162,7 @@ def test_a_blank_displaced_among_sibs_holds_its_column_and_proposes_nothing():
     moved.genotype[wells[[0, 3]]] = sheet.genotype[wells[[3, 0]]]
     plate, said = found(nursery, moved)
     [finding] = [f for f in said if f.kind is FindingKind.WELLS_SWAPPED]
-    assert {plate.samples[w] for w in wells} == set(finding.samples)
+    assert {plate.samples[w] for w in wells} == {*finding.samples, *finding.sibs}
     assert finding.corrections == ()
     assert "strip of tubes" in finding.evidence
     # 8 places of a blank among sibs; 1e-3 strips and 1e-2 pairs a plate: 81 % for the strip.

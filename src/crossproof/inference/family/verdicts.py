@@ -23,7 +23,7 @@ PARENT_OPEN = 0.05
 """Posterior of any fault of a parent at or above which it counts as open which plant it was."""
 DEPARTURE_SHARE = 0.15
 """Share of markers, departing from the line, at or above which a parent plant is flagged."""
-FAR_BELOW = 1 / 3
+FAR_BELOW = 0.2
 """A well that calls less than this share of what its plate's plants call may hold none of its own DNA."""
 
 
@@ -33,7 +33,7 @@ def far_below_plate(call_rate: Floats, plate_rate: Floats, settings: Settings) -
     `call_rate` of the plants; `plate_rate` the median of the plants of each one's plate. What little DNA a
     failed well has may be its neighbour's. A plate that calls under `min_call_rate` as a whole is no measure.
     """
-    few = call_rate < np.minimum(FAR_BELOW * plate_rate, settings.min_call_rate)
+    few = call_rate < np.minimum(FAR_BELOW * plate_rate - 1e-9, settings.min_call_rate)  # a fifth is enough
     return np.asarray(few & (plate_rate >= settings.min_call_rate))
 
 

@@ -130,9 +130,10 @@ def _wells_finding(
     others: list[int],
     unseen: list[int],
 ) -> Finding:
-    """Two wells that changed places, and others that may have: these wait, and nothing is proposed.
+    """Two wells that changed places, and others that may have, which wait with them.
 
-    `others` fit another cross better; `unseen` are sibs in the same column, and fit anywhere there.
+    `others` fit another cross better: of one the well is left out by the proposed rows, with more of them
+    nothing is proposed. `unseen` are sibs in the same column, and fit anywhere there: nothing is proposed.
     """
     assert proposal.wells is not None
     a, b = proposal.wells
@@ -145,7 +146,8 @@ def _wells_finding(
         evidence += (
             f" So may others have: {_some([plate.well_name(w) for w in others])} "
             f"{'fits' if len(others) == 1 else 'fit'} another cross of the plate better than "
-            f"{'its' if len(others) == 1 else 'their'} own. Held as well; nothing is proposed."
+            f"{'its' if len(others) == 1 else 'their'} own. Held as well"
+            f"{'; the proposed rows leave it out.' if len(others) == 1 else '; nothing is proposed.'}"
         )
         do = "Compare the sheet with the list that the plate was filled from, or genotype these wells again."
     if unseen:
@@ -163,8 +165,7 @@ def _wells_finding(
     if single:
         evidence += " Each is the only plant of its tag on the plate: swapped tags would look the same."
         do = "Compare the two tags with the crossing book, and genotype both plants again."
-    others = sorted({*others, *unseen})
-    row = Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b))
+    rows = () if single or unseen or len(others) > 1 else _swap_rows(plate, a, b, others)
     return Finding(
         FindingKind.WELLS_SWAPPED,
         Scope.SAMPLE,
@@ -172,14 +173,23 @@ def _wells_finding(
         plate.samples[a],
         evidence + _alternatives(proposal),
         do,
-        wells=tuple(plate.place(w) for w in (a, b, *others)),
-        samples=tuple(plate.samples[w] for w in (a, b, *others)),
+        wells=tuple(plate.place(w) for w in (a, b)),
+        samples=tuple(plate.samples[w] for w in (a, b)),
+        sibs=tuple(plate.samples[w] for w in sorted({*others, *unseen})),
         other=plate.samples[b],
         log10_odds=proposal.log10_odds,
         hold=Hold.SAMPLES,
-        corrections=() if others or single else (row,),
+        corrections=rows,
         same_as=proposal.same_as,
         reassigned=_reassigned(plate, proposal, before),
+    )
+
+
+def _swap_rows(plate: Plate, a: int, b: int, others: list[int]) -> tuple[Correction, ...]:
+    """The rows that put two wells right and leave these others out."""
+    return (
+        Correction(CorrectionKind.SWAP_WELLS, plate.place(a), plate.place(b)),
+        *(Correction(CorrectionKind.EXCLUDE_WELL, plate.place(w)) for w in others),
     )
 
 
