@@ -37,6 +37,23 @@ def found(nursery, plates):
     return examine_plates(plates, sim.season_tables(nursery), CheckSettings(remarks=False))
 
 
+def test_a_dead_plate_with_the_only_tubes_of_two_lines_holds_their_crosses_elsewhere():
+    nursery = season(60)
+    sheet, n = sim.make_sheet(nursery), len(nursery.lines)
+    plates = [sim.make_plate(nursery, sheet, "P1"), sim.make_parent_plate(nursery, 2)]
+    dead = np.arange(len(plates[1].identity))
+    elsewhere = silenced(
+        plates[0], np.flatnonzero(np.isin(sheet.identity, [0, 1]))
+    )  # their tubes on the good plate
+    [f] = [
+        f for f in found(nursery, [elsewhere, silenced(plates[1], dead)]) if f.kind is FindingKind.DEAD_PLATE
+    ]
+    lost = np.flatnonzero(np.isin(nursery.mother, [0, 1]) | np.isin(nursery.father, [0, 1]))
+    assert set(f.sibs) == {plates[0].samples[w] for w in np.flatnonzero(np.isin(sheet.identity, n + lost))}
+    assert f.sibs
+    assert "All tubes of L1, L2 are on it. Also held: " in f.evidence
+
+
 def test_a_dead_plate_is_one_finding_that_holds_it():
     nursery = season(60)
     good = sim.make_plate(nursery, sim.make_sheet(nursery), "P1")

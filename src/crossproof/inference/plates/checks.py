@@ -41,7 +41,7 @@ from crossproof.inference.plates.examined_plates import (
     season_evidence,
     with_believed_tubes,
 )
-from crossproof.inference.plates.joined_findings import merged, with_sibs
+from crossproof.inference.plates.joined_findings import merged, with_crosses_of_lost_tubes, with_sibs
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
 from crossproof.inference.plates.layout_search import CERTAIN
 from crossproof.inference.plates.line_checks import (
@@ -345,7 +345,7 @@ def examine_plates(
     if settings.remarks:
         one_line = [(f.subject, f.other) for f in same_line]
         found += same_sheets([x.plate for x in here], season, one_line)
-    found = with_sibs(found, plates, season)
+    found = with_crosses_of_lost_tubes(with_sibs(found, plates, season), plates, season, usual)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 

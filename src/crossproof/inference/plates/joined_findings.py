@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from crossproof.inference.plates.arrays import Plate, SeasonTables
+from crossproof.inference.plates.failed_wells import without_dna
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates
+from crossproof.text import count_of, first_of
 
 
 def merged(findings: list[Finding]) -> list[Finding]:
@@ -59,5 +61,38 @@ def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTa
                     f"together with them."
                 )
                 f = replace(f, sibs=sibs, evidence=f.evidence + more)
+        out.append(f)
+    return out
+
+
+def with_crosses_of_lost_tubes(
+    findings: list[Finding], plates: Sequence[Plate], season: SeasonTables, usual: float
+) -> list[Finding]:
+    """The findings, those of a plate without DNA with the plants elsewhere of the lines that lost their tubes.
+
+    What stray reads or calls such tubes have would pass for their lines. `usual`: call rate of the season's
+    samples.
+    """
+    called = [np.unique(p.identity[~without_dna(p, usual)]) for p in plates]
+    known = np.unique(np.concatenate(called)) if called else np.zeros(0, dtype=np.int64)
+    out = []
+    for f in findings:
+        if f.kind is FindingKind.DEAD_PLATE:
+            listed = np.unique(np.concatenate([p.identity for p in plates if p.name in f.plates]))
+            parents = np.union1d(season.mother, season.father)
+            lost = np.setdiff1d(np.intersect1d(listed[listed >= 0], parents), known)
+            of_lost = np.flatnonzero(np.isin(season.mother, lost) | np.isin(season.father, lost))
+            waiting = tuple(
+                p.samples[w]
+                for p in plates
+                if p.name not in f.plates
+                for w in np.flatnonzero(np.isin(p.identity, of_lost + season.n_lines))
+            )
+            if waiting:
+                more = (
+                    f" All tubes of {first_of((season.lines[i] for i in lost), 6, ' and others')} are on it. "
+                    f"Also held: {count_of(len(waiting), 'plant')} of their crosses on other plates."
+                )
+                f = replace(f, sibs=waiting, evidence=f.evidence + more)
         out.append(f)
     return out
