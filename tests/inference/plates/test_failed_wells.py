@@ -41,17 +41,15 @@ def test_a_dead_plate_with_the_only_tubes_of_two_lines_holds_their_crosses_elsew
     nursery = season(60)
     sheet, n = sim.make_sheet(nursery), len(nursery.lines)
     plates = [sim.make_plate(nursery, sheet, "P1"), sim.make_parent_plate(nursery, 2)]
-    dead = np.arange(len(plates[1].identity))
-    elsewhere = silenced(
-        plates[0], np.flatnonzero(np.isin(sheet.identity, [0, 1]))
-    )  # their tubes on the good plate
+    dead, lines = np.arange(len(plates[1].identity)), sorted([int(nursery.mother[0]), int(nursery.father[0])])
+    elsewhere = silenced(plates[0], np.flatnonzero(np.isin(sheet.identity, lines)))
     [f] = [
         f for f in found(nursery, [elsewhere, silenced(plates[1], dead)]) if f.kind is FindingKind.DEAD_PLATE
     ]
-    lost = np.flatnonzero(np.isin(nursery.mother, [0, 1]) | np.isin(nursery.father, [0, 1]))
+    lost = np.flatnonzero(np.isin(nursery.mother, lines) | np.isin(nursery.father, lines))
     assert set(f.sibs) == {plates[0].samples[w] for w in np.flatnonzero(np.isin(sheet.identity, n + lost))}
     assert f.sibs
-    assert "All tubes of L1, L2 are on it. Also held: " in f.evidence
+    assert f"All tubes of L{lines[0] + 1}, L{lines[1] + 1} are on it. Also held: " in f.evidence
 
 
 def test_a_dead_plate_is_one_finding_that_holds_it():

@@ -68,7 +68,7 @@ def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTa
 def with_crosses_of_lost_tubes(
     findings: list[Finding], plates: Sequence[Plate], season: SeasonTables, usual: float
 ) -> list[Finding]:
-    """The findings, those of a plate without DNA with the plants elsewhere of the lines that lost their tubes.
+    """The findings, those of a plate without DNA with the plants elsewhere of lines that lost their tubes.
 
     What stray reads or calls such tubes have would pass for their lines. `usual`: call rate of the season's
     samples.
