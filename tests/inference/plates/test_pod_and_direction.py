@@ -5,11 +5,13 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.pod_swaps import explains_more
 from crossproof.inference.plates.reversed_tags import Directions, _gain, _off_pedigree, _off_share
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Hold, held_samples
@@ -130,6 +132,27 @@ def test_a_tag_written_the_wrong_way_round_is_one_finding():
     assert f.corrections == (Correction(CorrectionKind.REVERSE_CROSS, f"C{cross + 1}"),)
     assert "made the other way round" in f.evidence
     assert found(nursery, [plate, parents]) == []
+
+
+@pytest.mark.parametrize(
+    ("gain", "layout", "more"),
+    [
+        ([9.0, 9.0, 2.0, 2.0, 0.0], True, True),  # two wells of other tags besides the pods'
+        ([9.0, 9.0, 2.0, 0.5, 0.0], True, False),
+        ([9.0, 9.0, 2.0, 0.0, 2.0], True, False),  # both of one tag
+        ([9.0, 9.0, 2.0, 2.0, 0.0], False, False),  # two wells that changed places, no layout
+    ],
+)
+def test_a_layout_explains_more_than_two_pods_by_wells_of_other_tags(gain, layout, more):
+    step = SimpleNamespace(layout="column 3 shifted down by a well" if layout else None, gain=np.array(gain))
+    nursery = season(3)
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    identity, gains = np.full(len(plate), 9), np.zeros(len(plate))
+    identity[:5], gains[:5] = [5, 6, 7, 8, 7], gain
+    step.gain = gains
+    examined = SimpleNamespace(plate=replace(plate, identity=identity), search=SimpleNamespace(steps=[step]))
+    elsewhere = ~np.isin(identity, [5, 6])
+    assert explains_more(examined, elsewhere) == more
 
 
 def test_one_pod_of_seed_of_the_father_is_no_reversed_tag():

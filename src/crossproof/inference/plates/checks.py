@@ -60,7 +60,13 @@ from crossproof.inference.plates.line_events import (
 )
 from crossproof.inference.plates.mixtures import mixture_findings
 from crossproof.inference.plates.plate_exchange import exchange_findings
-from crossproof.inference.plates.pod_swaps import PodSwap, pod_findings, pod_swaps, swapped_identity
+from crossproof.inference.plates.pod_swaps import (
+    PodSwap,
+    explains_more,
+    pod_findings,
+    pod_swaps,
+    swapped_identity,
+)
 from crossproof.inference.plates.same_sheets import same_sheets
 from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
 from crossproof.inference.plates.spill_or_parents import told_from_spills
@@ -214,12 +220,17 @@ class _SeasonOfPlates:
     def layouts_searched(self, stay: Sequence[Examined]) -> tuple[list[Examined], list[PodSwap]]:
         """Plates with their layouts searched, and pods that changed places."""
         swaps = pod_swaps(stay, self.season, self.odds, self.each)
+        labelled = searched(stay, [x.plate.identity for x in stay], self.usual, self.odds, self.each)
+        if not swaps:
+            return labelled, []
         starts = [swapped_identity(x, swaps) for x in stay]
         here = searched(stay, starts, self.usual, self.odds, self.each)
-        if swaps and any(s.layout is not None for x in here for s in x.search.steps):
-            # On a plate that lies otherwise, pods seem to have changed places that did not.
-            labelled = [x.plate.identity for x in stay]
-            return searched(stay, labelled, self.usual, self.odds, self.each), []
+        # On a plate that lies otherwise, pods seem to have changed places that did not.
+        still = any(s.layout is not None for x in here for s in x.search.steps)
+        if still or any(
+            explains_more(x, start == x.plate.identity) for x, start in zip(labelled, starts, strict=True)
+        ):
+            return labelled, []
         return here, swaps
 
     def of_plates_and_crosses(

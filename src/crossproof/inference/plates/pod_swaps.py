@@ -23,7 +23,7 @@ from crossproof.inference.plates.plate_excess import odd_plants
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.tag_scores import scores_under
-from crossproof.model.arrays import Floats, Ints
+from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
@@ -33,6 +33,11 @@ LEAST_PLANTS = 2
 """Fewest called plants of a pod that can speak; of one plant each it is two wells."""
 MOST_ODD = 6
 """Most odd pods of a plate among which pairs are looked for: with more, the plate itself lies otherwise."""
+
+MORE = 2
+"""Fewest wells outside the pods that speak for another explanation. No source."""
+SPEAKS = 1.0
+"""log10 gain from which a well does."""
 
 Pod = tuple[int, str]
 """Identity and pod."""
@@ -186,6 +191,17 @@ def _pairs(
             if same[a[0]] != same[b[0]] and min(gains) > 0:
                 out.append(PodSwap(a, b, float((sum(gains) + prior) / np.log(10))))
     return out
+
+
+def explains_more(x: Examined, elsewhere: Bools) -> bool:
+    """Whether layouts found on a plate explain wells besides those of the pods that seem to have changed
+    places: MORE of them, in at least two tags, `elsewhere` (well,)."""
+    gains: Bools = np.zeros(len(x.plate), dtype=bool)
+    for step in x.search.steps:
+        if step.layout is not None:
+            gains |= step.gain > SPEAKS
+    tags = x.plate.identity[gains & elsewhere]
+    return len(tags) >= MORE and len(np.unique(tags)) >= 2
 
 
 def swapped_identity(x: Examined, swaps: Sequence[PodSwap]) -> Ints:
