@@ -11,10 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crossproof.inference.plates import unfit_plates
 from crossproof.inference.plates.arrays import line_evidence
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.inference.plates.disorder import PRIOR_DISORDER, disorder
-from crossproof.inference.plates.examined_plates import examine_plate
+from crossproof.inference.plates.disorder import PRIOR_DISORDER, Disorder, disorder
+from crossproof.inference.plates.examined_plates import examine_plate, season_evidence
 from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.inference.plates.well_pairs import count_called, loose_plants
 
@@ -113,3 +114,13 @@ def test_plants_that_fit_another_cross_wait_with_two_swapped_wells(seed):
         assert f.sibs == tuple(plate.samples[w] for w in odd[:count])
         assert [x.kind.value for x in f.corrections] == kinds
         assert [x.target for x in f.corrections[1:]] == [plate.place(int(w)) for w in odd[:count] if kinds]
+
+
+@pytest.mark.parametrize(("moved", "odds", "held"), [(5, -1.5, True), (4, -1.5, False), (3, -0.9, True)])
+def test_the_more_plants_the_lower_the_odds_that_hold_a_plate(monkeypatch, moved, odds, held):
+    nursery = season(31)
+    plate, tables = sim.make_plate(nursery, sim.make_sheet(nursery)), sim.season_tables(nursery)
+    evidence = season_evidence(tables, [plate])
+    x = examine_plate(plate, tables, evidence, usual=0.9, background=0.02, min_log10_odds=1.0)
+    monkeypatch.setattr(unfit_plates, "disorder", lambda *_: Disorder(np.arange(moved), odds))
+    assert (unfit_plates._in_disorder(x, np.ones(len(plate), dtype=bool)) is not None) == held

@@ -36,6 +36,9 @@ LEAST_DISORDER = -0.95
 """The same where odd plants stand in one another's places (see `disorder`): a chance of one in ten. Of 61
 plates with 15 % of their plants in disorder (seeds 120000 to 120060 of benchmarks/plate_seasons.py) 58 have 0
 and more, of 420 faultless ones of plate_faults.py none has -0.8."""
+MANY_DISORDERED, LEAST_OF_MANY = 5, -2.0
+"""The same, 1 in 100, of so many plants: of 140 plates without a fault (seeds 200000 to 200069 and 201000 to
+201069 of benchmarks/plate_faults.py) none has more than two above 1e-4."""
 LEAST_DISORDERED = 3
 """Fewest plants in one another's places that hold a plate: two are a pair, which is named by itself."""
 
@@ -85,7 +88,9 @@ def _in_disorder(x: Examined, open_wells: Bools) -> Disorder | None:
     pairs, plate = _only_pairs(x), x.plate
     matrix = x.search.labelled if pairs else x.search.matrix
     found = disorder(x.scores, matrix, plate.identity if pairs else x.search.identity, open_wells)
-    enough = len(found.wells) >= LEAST_DISORDERED and found.log10_odds >= LEAST_DISORDER
+    moved = len(found.wells)
+    least = LEAST_OF_MANY if moved >= MANY_DISORDERED else LEAST_DISORDER
+    enough = moved >= LEAST_DISORDERED and found.log10_odds >= least
     return found if enough else None
 
 
