@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from crossproof.inference.plates import reversed_tags
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
 from crossproof.inference.plates.pod_swaps import explains_more
 from crossproof.inference.plates.reversed_tags import Directions, _gain, _off_pedigree, _off_share
@@ -118,7 +119,10 @@ def test_exchanged_pods_are_one_finding_with_the_row_that_mends_it(seed, apart):
     assert found(nursery, [*mended, sim.make_parent_plate(nursery, 2)]) == []
 
 
-def test_a_tag_written_the_wrong_way_round_is_one_finding():
+@pytest.mark.parametrize("least", [2.0, 1e6])
+def test_a_tag_written_the_wrong_way_round_is_one_finding(least, monkeypatch):
+    """With a row from odds of 100 to 1; below what is asked for it only waits."""
+    monkeypatch.setattr(reversed_tags, "PROPOSED", least)
     nursery = season(82, classes=(0.5, 0.45, 0.05, 0.0))
     plate = sim.make_plate(nursery, sim.make_sheet(nursery))
     n = len(nursery.lines)
@@ -129,7 +133,10 @@ def test_a_tag_written_the_wrong_way_round_is_one_finding():
     parents = sim.make_parent_plate(nursery, 2)
     [f] = found(nursery, [plate, parents], replace(tables, mother=mother, father=father))
     assert (f.kind, f.subject) == (FindingKind.RECIPROCAL, f"C{cross + 1}")
-    assert f.corrections == (Correction(CorrectionKind.REVERSE_CROSS, f"C{cross + 1}"),)
+    row = (Correction(CorrectionKind.REVERSE_CROSS, f"C{cross + 1}"),)
+    assert f.corrections == (row if least == 2.0 else ())
+    assert f.hold is Hold.SAMPLES
+    assert ("proposed row" in f.remedy) == (least == 2.0)
     assert "made the other way round" in f.evidence
     assert found(nursery, [plate, parents]) == []
 

@@ -29,6 +29,9 @@ from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
 PRIOR_REVERSED = 3e-3
 """Share of tags that name the parents the wrong way round. No source."""
+PROPOSED = 2.0
+"""log10 odds from which a row is proposed; below them the tag waits. Reversed tags mostly have 4 and more;
+one of a faultless season had 1.1 (seed 180010 of benchmarks/plate_seasons.py), and its row went wrong."""
 POD_FATE = 0.5
 """Chance that all plants of a pod have one fate. No source."""
 OFF_LEAST, OFF_WORTH = 0.01, 50.0
@@ -188,11 +191,13 @@ def reversed_findings(
             f"{of_mother or 'none'} of {m_name}, the recorded mother: selfed seed comes from the plant that "
             f"bore it, so the cross was made the other way round.",
             "Compare with the crossing book. If mother and father changed places, add the proposed row to "
-            "corrections.csv and run again.",
+            "corrections.csv and run again."
+            if odds >= PROPOSED
+            else "Compare with the crossing book: seed of the father line's own may have come into the bag.",
             wells=wells,
             samples=samples,
             log10_odds=odds,
             hold=Hold.SAMPLES,
-            corrections=(Correction(CorrectionKind.REVERSE_CROSS, name),),
+            corrections=(Correction(CorrectionKind.REVERSE_CROSS, name),) if odds >= PROPOSED else (),
         )
     return out
