@@ -33,6 +33,11 @@ class Layout:
     source: Ints
 
     @property
+    def by_a_well(self) -> bool:
+        """Whether the whole plate was shifted by one well, along rows or columns."""
+        return self.correction is CorrectionKind.SHIFT and "along" in self.detail
+
+    @property
     def lost(self) -> Ints:
         """Positions of the sheet whose contents lie nowhere on the plate."""
         return np.setdiff1d(np.arange(len(self.source)), self.source)

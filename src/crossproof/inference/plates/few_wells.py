@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.plates.proposals import NEVER, Proposal, broad
+from crossproof.inference.plates.proposals import NEVER, Proposal, broad, lessened
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.tag_scores import tag_scores
@@ -81,11 +81,5 @@ def by_pods(
             seen[pod] = seen.get(pod, 0) + 1
             if (len(pod) == 3 and seen[pod] > 1) or (len(pod) == 2 and seen[pod] % POD != 1):
                 once[w] = 0.0
-        less = float((p.gain - once).sum())
         speaks = broad(once * np.log(10), least)
-        yield replace(
-            p,
-            log10_odds=p.log10_odds - less,
-            likelihood=p.likelihood - less,
-            least=p.least if speaks else NEVER,
-        )
+        yield replace(lessened(p, once), least=p.least if speaks else NEVER)

@@ -28,6 +28,7 @@ from crossproof.inference.plates.proposals import (
     broad,
     clipped,
     doubtful_tubes,
+    lessened,
     make_proposal,
     many_markers,
     misfit_wells,
@@ -118,19 +119,10 @@ def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools
         # What the sheet does not describe stands empty if the plate lay so; calls there are no sign of it, or
         # data that fit nothing would speak for every layout that takes them off the sheet.
         gain = np.where((changed == UNKNOWN) & ~silent, np.minimum(gain, 0.0), gain)
-        by_a_well = "along" in layout.detail
-        if by_a_well:  # weighed as those that begin further on are: see `runs`
-            gain = np.where(
-                (changed == UNKNOWN) & silent, np.minimum(gain, _empty_says(scores, identity)), gain
-            )
         if broad(gain, 4):
-            unusual = layout.kind is FindingKind.REFILLED or by_a_well
+            unusual = layout.kind is FindingKind.REFILLED or layout.by_a_well
             prior = PRIOR_WHOLE / len(layouts) * (UNUSUAL_SHARE if unusual else 1.0)
-            proposal = replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
-            if by_a_well:
-                yield from by_pods(scores, identity, weighed(scores, matrix, identity, [proposal]), 4)
-            else:
-                yield proposal
+            yield replace(make_proposal(layout.words, gain, prior, changed), layout=layout)
 
 
 def turned_empty(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -344,6 +336,25 @@ def _certain(proposal: Proposal) -> bool:
     return bool(proposal.log10_odds > CERTAIN and worse <= WORSE_SHARE)
 
 
+def _with_runs(
+    scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools, candidates: list[Proposal]
+) -> list[Proposal]:
+    """The candidates, with shifts from some well on where the best is a whole plate that was shifted; one
+    that was shifted by a well looks most like those, and is then weighed as they are, by pods."""
+    best = max(candidates, key=lambda p: p.log10_odds)
+    if best.kind is not FindingKind.SHIFTED:
+        return candidates
+    if best.layout is not None and best.layout.by_a_well:
+        most = _empty_says(scores, identity) / float(np.log(10))
+        silent, whole = scores.blank > scores.called, []
+        for p in candidates:
+            if p.layout is not None and p.layout.by_a_well:
+                gain = np.where((p.identity == UNKNOWN) & silent, np.minimum(p.gain, most), p.gain)
+                whole.append(replace(lessened(p, gain), gain=gain))
+        candidates = list(by_pods(scores, identity, weighed(scores, matrix, identity, whole), 4))
+    return [*candidates, *runs(scores, matrix, identity, used)]
+
+
 def search_layout(
     scores: PlateScores,
     threshold: float,
@@ -370,9 +381,7 @@ def search_layout(
         for source in allowed:
             candidates += source(scores, matrix, identity, used)
             if source is parts and any(_certain(p) for p in candidates):
-                # A plate shifted from some well on looks like one that was shifted as a whole.
-                if max(candidates, key=lambda p: p.log10_odds).kind is FindingKind.SHIFTED:
-                    candidates += runs(scores, matrix, identity, used)
+                candidates = _with_runs(scores, matrix, identity, used, candidates)
                 break
         taken = {s.words for s in steps}
         best = best_of([p for p in candidates if p.words not in taken], threshold)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,6 +61,12 @@ class Proposal:
     def whole_plate(self) -> bool:
         """Whether nearly every well is concerned."""
         return self.layout is not None and " and " not in self.words and "reversed" not in self.words
+
+
+def lessened(proposal: Proposal, gain: Floats) -> Proposal:
+    """The proposal with the odds that these gains (well,) in place of its own give it; its own stay."""
+    less = float((proposal.gain - gain).sum())
+    return replace(proposal, log10_odds=proposal.log10_odds - less, likelihood=proposal.likelihood - less)
 
 
 def misfit_wells(matrix: Matrix, identity: Ints, scores: PlateScores) -> Bools:
