@@ -12,7 +12,7 @@ import pytest
 
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.inference.plates.few_wells import POD, by_pods
+from crossproof.inference.plates.few_wells import POD, borne_by_pods, by_pods
 from crossproof.inference.plates.proposals import EVEN, NEVER, make_proposal
 from crossproof.inference.plates.repeated_shifts import AGAIN, shifted_alike, shifted_together
 from crossproof.inference.plates.scores import PlateScores
@@ -101,6 +101,11 @@ def test_plants_of_a_pod_count_once(pods, events):
     assert (few.least, enough.least) == (NEVER, None)
     assert enough.likelihood == pytest.approx(events * 3.0 / np.log(10))
     assert before.log10_odds - enough.log10_odds == pytest.approx((9 - events) * 3.0 / np.log(10))
+    # Beside tags, whose plants all count, a layout that the pods bear out keeps its own odds.
+    assert list(borne_by_pods(scores, sheet.identity, [before], events)) == [enough]
+    likely = replace(before, log10_odds=before.log10_odds + 1.0 - enough.log10_odds)
+    assert list(borne_by_pods(scores, sheet.identity, [likely], events)) == [likely]
+    assert next(borne_by_pods(scores, sheet.identity, [likely], events + 1)).least == NEVER
 
 
 def test_two_columns_one_well_low_are_both_named_or_left_open():

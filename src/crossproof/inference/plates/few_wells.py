@@ -21,6 +21,8 @@ from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.inference.plates.well_pairs import count_called, loose_plants
 from crossproof.model.arrays import Ints
 
+BY_PODS = 1.0
+"""log10 odds by pods that suffice for a layout: as many as are asked for any finding."""
 POD = 4
 """Plants of a tag that count as a pod where none is recorded. No source."""
 
@@ -83,3 +85,16 @@ def by_pods(
                 once[w] = 0.0
         speaks = broad(once * np.log(10), least)
         yield replace(lessened(p, once), least=p.least if speaks else NEVER)
+
+
+def borne_by_pods(
+    scores: PlateScores, identity: Ints, proposals: Iterable[Proposal], least: int
+) -> Iterator[Proposal]:
+    """The proposals, with their own odds where those by pods suffice as well, else with those by pods.
+
+    Tags and other layouts, with which they are compared, have all their plants counted.
+    """
+    for p in proposals:
+        for by_pod in by_pods(scores, identity, [p], least):
+            suffices = by_pod.log10_odds >= BY_PODS and by_pod.least != NEVER
+            yield p if suffices else by_pod

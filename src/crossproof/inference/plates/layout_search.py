@@ -18,7 +18,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.copied_strips import copied_strips
-from crossproof.inference.plates.few_wells import by_pods, weighed
+from crossproof.inference.plates.few_wells import borne_by_pods, by_pods, weighed
 from crossproof.inference.plates.layout_choice import best_of, open_doubts
 from crossproof.inference.plates.proposals import (
     EVEN,
@@ -174,7 +174,7 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
     exchanged = _many(
         scores, matrix, identity, strip_layouts(plate), strip_sources(plate), PRIOR_STRIP, 3, False
     )
-    yield from by_pods(scores, identity, exchanged, 3)
+    yield from borne_by_pods(scores, identity, exchanged, 3)
     single = shifted_strip_layouts(plate)
     sources = np.stack([x.source for x in single])
     found = _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True)
