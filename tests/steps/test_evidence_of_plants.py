@@ -61,12 +61,15 @@ def test_a_plant_is_beside_those_of_its_own_plate() -> None:
     plants = [("A", "p1"), ("B", "p1"), ("D", "p1"), ("D", "p2"), ("A", "p2"), ("C", "p1")]
     got = EvidenceOfPlants.of(many, plants, [True] * 6)
     # 0.10 beside 0.79 and 0.80 is few; 0.11 is alone on its plate, and C has no evidence
-    assert got.few_calls(["P1", "P1", "P1", "P1", "P2", "P1"], Settings()).tolist() == [True, *[False] * 5]
+    assert got.few_calls(["P1", "P1", "P1", "P1", "P2", "P1"], Settings(), 0.2).tolist() == [
+        True,
+        *[False] * 5,
+    ]
 
 
 def test_no_evidence_at_all() -> None:
     got = EvidenceOfPlants.of({}, [("A", "p1")], [True])
-    assert not got.few_calls(["P1"], Settings()).any()
+    assert not got.few_calls(["P1"], Settings(), 0.2).any()
     assert np.isnan(got.numbers(np.array([False]))["p_self"]).all()
 
 

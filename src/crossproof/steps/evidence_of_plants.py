@@ -50,15 +50,16 @@ class EvidenceOfPlants:
         sources.append("")
         return cls(families, held, at, numbers[at].tolist(), [sources[i] for i in at.tolist()])
 
-    def few_calls(self, plates: Sequence[str], settings: Settings) -> Bools:
-        """Plants that call too little beside the others of their plate, by the name of each one's."""
+    def few_calls(self, plates: Sequence[str], settings: Settings, share: float) -> Bools:
+        """Plants that call less than this share of what the others of their plate call, by the name of each
+        one's."""
         out = np.zeros(len(self.held), dtype=bool)
         some = np.flatnonzero(self.held >= 0)
         if len(some):
             rate = self._stacked("call_rate", np.nan)[self.held[some]]
             plate, _ = pd.factorize(np.array(plates, dtype=object)[some])
             usual = pd.Series(rate).groupby(plate).median().to_numpy()[plate]
-            out[some] = far_below_plate(rate, usual, settings)
+            out[some] = far_below_plate(rate, usual, settings, share)
         return out
 
     def numbers(self, untold: Bools) -> dict[str, Floats]:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.family.origins import OTHER_MOTHER
+from crossproof.inference.family.verdicts import FAR_BELOW, POOR
 from crossproof.inference.season_model import FamilyResult, judge
 from crossproof.inference.season_results import Judgement
 from crossproof.io.config.season_config import Config
@@ -131,7 +132,9 @@ def verdict_frame(
     for w in np.flatnonzero((samples["role"] == Role.PROGENY).to_numpy()).tolist():
         plants.setdefault((of["cross_id"][w], of["plant"][w]), []).append(w)
     judged = EvidenceOfPlants.of(evidence, list(plants), [any(called[w] for w in x) for x in plants.values()])
-    few_calls = judged.few_calls([of["plate"][wells[0]] for wells in plants.values()], settings).tolist()
+    plate_of = [of["plate"][wells[0]] for wells in plants.values()]
+    few_calls = judged.few_calls(plate_of, settings, FAR_BELOW).tolist()
+    poor_calls = judged.few_calls(plate_of, settings, POOR).tolist()
     tags = _other_tags(findings)
     aside = set(set_aside)
     told = []
@@ -146,6 +149,7 @@ def verdict_frame(
             evidence[cross], number, settings,
             mixed_dna=any(sample[w] in findings.tables.mixed for w in wells),
             few_calls=few_calls[row],
+            poor_calls=poor_calls[row],
             few_contrasts=provable.get(cross) is Provable.NO,
         )  # fmt: skip
         source = judged.source[row]

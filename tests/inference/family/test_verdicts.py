@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from crossproof.inference.family.verdicts import far_below_plate
+from crossproof.inference.family.verdicts import FAR_BELOW, POOR, far_below_plate
 from crossproof.inference.season_model import FamilyResult, Settings, judge
 from crossproof.model.results import Decision, Reason, Verdict
 
@@ -121,13 +121,19 @@ def test_few_calls_overrule_any_posterior_and_reads_do_not():
     assert judge(from_reads, 0, SETTINGS, few_calls=True).verdict is Verdict.HYBRID
 
 
+@pytest.mark.parametrize(("place", "waits"), [(0, False), (1, False), (2, True), (3, True)])
+def test_poor_calls_prove_no_outcross(place, waits):
+    got = judge(result_of(np.eye(4)[place].tolist()), 0, SETTINGS, poor_calls=True)
+    assert (got.reason is Reason.LOW_CALL_RATE) == waits
+
+
 def test_a_plant_waits_that_calls_far_less_than_its_plate():
     rate, plate = np.array([0.12, 0.17, 0.18, 0.12, 0.0]), np.array([0.9, 0.9, 0.9, 0.4, 0.4])
-    assert far_below_plate(rate, plate, SETTINGS).tolist() == [True, True, False, False, False]
+    assert far_below_plate(rate, plate, SETTINGS, FAR_BELOW).tolist() == [True, True, False, False, False]
     lower = dataclasses.replace(SETTINGS, min_call_rate=0.15)
-    assert far_below_plate(rate, plate, lower).tolist() == [True, False, False, False, True]
+    assert far_below_plate(rate, plate, lower, FAR_BELOW).tolist() == [True, False, False, False, True]
     off = dataclasses.replace(SETTINGS, min_call_rate=0.0)
-    assert not far_below_plate(rate, plate, off).any()
+    assert not far_below_plate(rate, plate, off, POOR).any()
 
 
 def test_shallow_reads_are_not_a_low_call_rate():

@@ -27,13 +27,17 @@ FAR_BELOW = 0.2
 """A well that calls less than this share of what its plate's plants call may hold none of its own DNA."""
 
 
-def far_below_plate(call_rate: Floats, plate_rate: Floats, settings: Settings) -> Bools:
-    """Whether plants call too little, beside their plate, for any verdict, (plant,).
+POOR = 1 / 3
+"""The same for an outcross or seed off pedigree: a neighbour's DNA beside the plant's own looks like one."""
+
+
+def far_below_plate(call_rate: Floats, plate_rate: Floats, settings: Settings, share: float) -> Bools:
+    """Whether plants call less than this share of what their plate's do, and too little besides, (plant,).
 
     `call_rate` of the plants; `plate_rate` the median of the plants of each one's plate. What little DNA a
     failed well has may be its neighbour's. A plate that calls under `min_call_rate` as a whole is no measure.
     """
-    few = call_rate < np.minimum(FAR_BELOW * plate_rate - 1e-9, settings.min_call_rate)  # a fifth is enough
+    few = call_rate < np.minimum(share * plate_rate - 1e-9, settings.min_call_rate)
     return np.asarray(few & (plate_rate >= settings.min_call_rate))
 
 
@@ -44,18 +48,21 @@ def judge(
     *,
     mixed_dna: bool = False,
     few_calls: bool = False,
+    poor_calls: bool = False,
     few_contrasts: bool = False,
 ) -> Judgement:
     """Verdict on plant number `plant` of a family.
 
     `mixed_dna`: the plate checks found mixed DNA in its wells, so that no class can be trusted.
-    `few_calls`: it is `far_below_plate`; no matter where its reads are judged, not calls.
+    `few_calls`, `poor_calls`: it is `far_below_plate` by FAR_BELOW, or by POOR, so that it is not called
+    hybrid or self, or not of its cross; no matter where its reads are judged, not calls.
     `few_contrasts`: too few markers tell the parents apart for a plant to be called hybrid or self.
     """
     posterior = result.class_posterior[plant]
     lead = int(posterior.argmax())
     leading = CLASSES[lead]
     flags = _flags(result, plant, settings)
+    few_calls |= poor_calls and leading not in (Verdict.HYBRID, Verdict.SELF)
     few_calls = few_calls and bool(result.from_calls[plant])
     reason = _why_not(result, plant, settings, mixed_dna, few_calls)
     if (
