@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.failed_wells import without_dna
+from crossproof.model.arrays import Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates
 from crossproof.text import count_of, first_of
 
@@ -37,6 +38,16 @@ def merged(findings: list[Finding]) -> list[Finding]:
     return list(out.values())
 
 
+def _elsewhere(plates: Sequence[Plate], apart: Collection[str], identities: Ints) -> tuple[str, ...]:
+    """Samples of these identities on the plates that are not `apart`."""
+    return tuple(
+        p.samples[w]
+        for p in plates
+        if p.name not in apart
+        for w in np.flatnonzero(np.isin(p.identity, identities))
+    )
+
+
 def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTables) -> list[Finding]:
     """The findings, those that hold a plate for its layout with the sibs of its plants on other plates.
 
@@ -49,12 +60,7 @@ def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTa
             mine = [p.identity for p in plates if p.name in f.plates]
             crosses = np.unique(np.concatenate(mine))
             crosses = crosses[crosses >= season.n_lines]
-            sibs = tuple(
-                p.samples[w]
-                for p in plates
-                if p.name not in held
-                for w in np.flatnonzero(np.isin(p.identity, crosses))
-            )
+            sibs = _elsewhere(plates, held, crosses)
             if sibs:
                 more = (
                     f" Also held: {len(sibs)} plants of its crosses on other plates, which are judged "
@@ -82,12 +88,7 @@ def with_crosses_of_lost_tubes(
             parents = np.union1d(season.mother, season.father)
             lost = np.setdiff1d(np.intersect1d(listed[listed >= 0], parents), known)
             of_lost = np.flatnonzero(np.isin(season.mother, lost) | np.isin(season.father, lost))
-            waiting = tuple(
-                p.samples[w]
-                for p in plates
-                if p.name not in f.plates
-                for w in np.flatnonzero(np.isin(p.identity, of_lost + season.n_lines))
-            )
+            waiting = _elsewhere(plates, f.plates, of_lost + season.n_lines)
             if waiting:
                 more = (
                     f" All tubes of {first_of((season.lines[i] for i in lost), 6, ' and others')} are on it. "
