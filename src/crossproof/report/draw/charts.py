@@ -10,12 +10,13 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
 from crossproof.report.content.blocks import ChartForm, ChartSpec
+from crossproof.report.draw.letters import letters_for
 from crossproof.text import shown
 
 Json = dict[str, Any]
@@ -71,12 +72,29 @@ _THEME: Json = {
 
 def draw(spec: ChartSpec) -> str:
     """A chart as SVG of its natural width; the page may make it smaller."""
+    (drawn,) = draw_all([spec])
+    return drawn
+
+
+def draw_all(
+    specs: Sequence[ChartSpec], before: Callable[[int], None] = lambda number: None
+) -> tuple[str, ...]:
+    """Charts as SVG, each of its natural width; `before` is called with the number of the next one."""
+    written = [json.dumps(specification(spec)) for spec in specs]
+    drawn = []
+    with letters_for(written):
+        for number, text in enumerate(written):
+            before(number)
+            drawn.append(_svg(text))
+    return tuple(drawn)
+
+
+def _svg(specification: str) -> str:
     import vl_convert
 
     have = vl_convert.get_vegalite_versions()
     version = VEGA_LITE if VEGA_LITE in have else have[-1]
-    text = vl_convert.vegalite_to_svg(json.dumps(specification(spec)), vl_version=version)
-    text = _NOISE.sub("", text)
+    text = _NOISE.sub("", vl_convert.vegalite_to_svg(specification, vl_version=version))
     size = re.search(r'<svg[^>]*? width="([\d.]+)" height="([\d.]+)"', text)
     assert size is not None
     width = round(float(size.group(1)) * _ENLARGED)

@@ -11,7 +11,7 @@ from importlib import resources
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from crossproof.report.content.blocks import Chart
+from crossproof.report.content.blocks import Chart, Row
 from crossproof.report.content.content import Content
 from crossproof.report.content.marks import VERDICT_MARKS, all_marks, symbol_svg
 from crossproof.report.content.payload import to_json
@@ -39,11 +39,12 @@ def template_text(name: str) -> str:
 def render(content: Content, progress: Callable[[str], None] | None = None) -> str:
     """The page as HTML text; `progress` is called with a few words for every chart."""
     tell = progress or (lambda text: None)
-
-    def draw(chart: Chart) -> Markup:
-        tell(f"report: drawing {chart.title.lower()}")
-        return Markup(unique_ids(charts.draw(chart.spec), chart.id))
-
+    shown = charts_of(content)
+    drawn = charts.draw_all(
+        [chart.spec for chart in shown],
+        before=lambda k: tell(f"report: drawing {shown[k].title.lower()}"),
+    )
+    drawings = {chart.id: Markup(unique_ids(svg, chart.id)) for chart, svg in zip(shown, drawn, strict=True)}
     style = _squeezed_style("".join(template_text(name) for name in STYLES))
     script = "(()=>{'use strict';\n" + "\n".join(template_text(name) for name in SCRIPTS) + "\n})();"
     policy = (
@@ -60,8 +61,15 @@ def render(content: Content, progress: Callable[[str], None] | None = None) -> s
         symbols=Markup("".join(symbol_svg(m) for m in all_marks())),
         verdict_marks=list(VERDICT_MARKS.values()),
         tally=tally_segments(content),
-        draw=draw,
+        draw=lambda chart: drawings[chart.id],
     )
+
+
+def charts_of(content: Content) -> list[Chart]:
+    """The statistical charts of a report in the order of the page."""
+    blocks = [block for section in content.sections for block in section.blocks]
+    single = [b for block in blocks for b in (block.blocks if isinstance(block, Row) else (block,))]
+    return [block for block in single if isinstance(block, Chart)]
 
 
 def page_environment() -> Environment:
