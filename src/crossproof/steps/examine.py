@@ -130,7 +130,7 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
     named = _parents_named(found, season.crosses)
     places = _places_of(samples[samples["cross_id"].isin({r.cross_id for r in odd})])
-    parents = parent_findings(odd, places, named, lines)
+    parents = parent_findings(odd, places, named, lines, _pods_of(samples))
     found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)
@@ -165,6 +165,13 @@ def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, 
         place = f"{plate}:{well}" if plate and well else ""
         places[cross, plant] = (*places.get((cross, plant), ()), (sample, place))
     return places
+
+
+def _pods_of(samples: pd.DataFrame) -> dict[tuple[str, str], str]:
+    """Pod of every progeny plant, by cross and plant; "" where it is not recorded."""
+    progeny = samples[samples["role"] == Role.PROGENY]
+    plants = zip(progeny["cross_id"], progeny["plant"], strict=True)
+    return dict(zip(plants, progeny["pod"], strict=True))
 
 
 _EXCHANGED = (FindingKind.TAGS_SWAPPED, FindingKind.PODS_SWAPPED)

@@ -162,43 +162,6 @@ def test_other_pollen_is_named_once_and_not_where_a_plate_check_named_it():
     assert kinds([one], named=["C1"]) == []
 
 
-def test_a_row_is_proposed_where_a_line_of_the_season_gave_all_the_pollen():
-    for shares, versions, rows in (
-        ([0, 0, 1, 0], ("P", "Q"), [("father is", "C1", "Q")]),
-        ([0, 0, 1, 0], ("P", "a line that was never typed"), []),
-    ):
-        one = family(shares, father=Fault.FATHER_PLANT, father_versions=versions, donors=np.array([["Q"]]))
-        (found,) = parent_findings([one], WELLS, {}, {"P", "Q"})
-        assert [(c.kind, c.target, c.other) for c in found.corrections] == rows
-        assert found.evidence.startswith("1 of 1 plant of C1 has a father that is not P: ")
-
-
-def test_stray_pollen_of_several_lines_proposes_no_father():
-    faults = np.zeros((2, len(FAULTS)))
-    faults[:, 0], faults[1, 0], faults[1, FAULTS.index(Fault.FATHER_PLANT)] = 1.0, 0.0, 1.0
-    wells = {("C1", f"C1-0{i}"): ((f"S{i}", f"P1:A{i}"),) for i in (1, 2, 3, 4)}
-    for donors, rows, words in (
-        (["Q", "Q", "Q", "R"], 1, ": Q for 3 of them"),
-        (["Q", "Q", "R", "unknown"], 0, ": Q for 2 of them"),
-        (["R", "S", "unknown", "S"], 0, "; they are not all of one line"),
-    ):
-        one = result_of(
-            [0, 0, 1, 0],
-            class_posterior=np.tile([0.0, 0.0, 1.0, 0.0], (4, 1)),
-            class_loglik=np.zeros((4, 4)),
-            relation_posterior=np.zeros((4, len(RELATIONS))),
-            scored=np.full(4, 50),
-            wells=np.ones(4, dtype=int),
-            parent_faults=faults,
-            plants=np.array(["C1-01", "C1-02", "C1-03", "C1-04"]),
-            father_versions=("Q", "P"),
-            donors=np.array(donors)[:, None],
-        )
-        (found,) = parent_findings([one], wells, {}, {"P", "Q", "R"})
-        assert len(found.corrections) == rows
-        assert found.evidence == f"4 of 4 plants of C1 have a father that is not P{words}."
-
-
 def test_two_tags_with_other_pollen_contradict_the_line():
     one = family([0, 0, 1, 0], father=Fault.FATHER_PLANT)
     two = family([0, 0, 1, 0], father=Fault.FATHER_PLANT, cross_id="C2")

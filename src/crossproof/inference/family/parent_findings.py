@@ -12,12 +12,12 @@ from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
+from crossproof.inference.family.other_parents import Wells, other_parent, places_of_plants, where_typed
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import RELATIONS, FamilyResult
-from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Relation, Verdict
-from crossproof.text import agreeing, count_of, percent
+from crossproof.text import percent
 
 TUBE_IN_DOUBT = 0.05
 """Posterior of a wrong tube at or above which hybrids wait."""
@@ -46,10 +46,6 @@ LIKELY = 0.5
 LATER = (Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER, Relation.ADVANCED)
 LOOK_ALIKE = (Fault.HETEROGENEOUS, Fault.RELATIVE)
 _OTHER_PLANT = (Fault.MOTHER_PLANT, Fault.FATHER_PLANT)
-SIDES = ("mother", "father")
-
-Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]
-"""Per cross and plant: sample and place (PLATE:WELL) of each of its wells."""
 
 
 def fault_share(result: FamilyResult, side: int, *faults: Fault) -> float:
@@ -160,11 +156,13 @@ def parent_findings(
     wells: Wells,
     named: Mapping[str, str],
     lines: Collection[str] = (),
+    pods: Mapping[tuple[str, str], str] | None = None,
 ) -> list[Finding]:
     """Findings of all families, of which only those count that `speaks`; `named`: crosses of which the plate
     checks already named another parent.
 
     `lines`: names of the season's lines; where one of them was the parent of a whole tag, a row is proposed.
+    `pods`: the pod of every plant, by cross and plant, where it is recorded.
     """
     out: list[Finding] = []
     unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
@@ -182,7 +180,7 @@ def parent_findings(
             if fault_share(result, side, _OTHER_PLANT[side], Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
-                    out.append(_other_plant(result, side, wells, lines))
+                    out.append(other_parent(result, side, wells, lines, pods or {}))
         if near_hybrids(result) and not result.phase_open.any():
             out.append(_near_hybrids(result, wells))
         if may_be_hybrids(result) and not result.phase_open.any():
@@ -193,31 +191,6 @@ def parent_findings(
     out += [_on_tube(line, found, wells) for line, found in sorted(on_tube.items())]
     out += [_contradicting(line, found, wells) for line, found in sorted(other.items()) if len(found) > 1]
     return [f for f in out if f.samples]
-
-
-def _places(
-    results: Sequence[FamilyResult], wells: Wells, leading: frozenset[Verdict]
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Places and samples of plants whose likeliest class is one of these."""
-    classes = [CLASSES.index(verdict) for verdict in leading]
-    return _where(
-        [(r, np.flatnonzero(np.isin(r.class_posterior.argmax(axis=1), classes)).tolist()) for r in results],
-        wells,
-    )
-
-
-def _where(
-    plants: Sequence[tuple[FamilyResult, Sequence[int]]], wells: Wells
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Places and samples of these plants (by number) of families, as far as they are typed."""
-    of_plants = [
-        place
-        for result, numbers in plants
-        for i in numbers
-        if result.wells[i]
-        for place in wells.get((result.cross_id, str(result.plants[i])), ())
-    ]
-    return tuple(place for _, place in of_plants), tuple(sample for sample, _ in of_plants)
 
 
 def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells) -> Finding:
@@ -237,7 +210,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
     waiting = {Verdict.HYBRID}
     if any(fault_share(result, side, Fault.RELATIVE) >= 1 - LIKELY_ALIKE for result, side in found):
         waiting |= {Verdict.OUTCROSS, Verdict.OFF_PEDIGREE}
-    places, samples = _places([r for r, _ in found], wells, frozenset(waiting))
+    places, samples = places_of_plants([r for r, _ in found], wells, frozenset(waiting))
     return Finding(
         FindingKind.PARENT_UNRESOLVED,
         Scope.LINE,
@@ -253,7 +226,7 @@ def _unresolved(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wel
 
 
 def _on_tube(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells) -> Finding:
-    places, samples = _where([(result, rests_on_tube(result, side)) for result, side in found], wells)
+    places, samples = where_typed([(result, rests_on_tube(result, side)) for result, side in found], wells)
     return Finding(
         FindingKind.PARENT_UNRESOLVED,
         Scope.LINE,
@@ -270,7 +243,7 @@ def _on_tube(line: str, found: Sequence[tuple[FamilyResult, int]], wells: Wells)
 
 
 def _near_hybrids(result: FamilyResult, wells: Wells) -> Finding:
-    places, samples = _where([(result, near_hybrids(result))], wells)
+    places, samples = where_typed([(result, near_hybrids(result))], wells)
     return Finding(
         FindingKind.PARENT_UNRESOLVED,
         Scope.CROSS,
@@ -289,7 +262,7 @@ def _near_hybrids(result: FamilyResult, wells: Wells) -> Finding:
 
 def _may_be_hybrids(result: FamilyResult, wells: Wells) -> Finding:
     plants = may_be_hybrids(result)
-    places, samples = _where([(result, plants)], wells)
+    places, samples = where_typed([(result, plants)], wells)
     share = percent(float(result.class_posterior[list(plants), 0].max()))
     return Finding(
         FindingKind.PARENT_UNRESOLVED,
@@ -307,7 +280,7 @@ def _may_be_hybrids(result: FamilyResult, wells: Wells) -> Finding:
 
 
 def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
-    places, samples = _places([result], wells, frozenset(CLASSES))
+    places, samples = places_of_plants([result], wells, frozenset(CLASSES))
     return Finding(
         FindingKind.PHASE_OPEN,
         Scope.CROSS,
@@ -325,48 +298,8 @@ def _phase_open(result: FamilyResult, line: str, wells: Wells) -> Finding:
     )
 
 
-def _other_plant(result: FamilyResult, side: int, wells: Wells, lines: Collection[str]) -> Finding:
-    versions = (result.mother_versions, result.father_versions)[side]
-    line = (result.mother, result.father)[side]
-    shown = next((str(v) for v in versions if str(v) != line), "another plant")
-    leading = frozenset({(Verdict.OFF_PEDIGREE, Verdict.OUTCROSS)[side]})
-    places, samples = _places([result], wells, leading)
-    kind = (FindingKind.OTHER_MOTHER, FindingKind.OTHER_POLLEN)[side]
-    # A tag with hybrids of its own as well got pollen of both: no other father mends its record.
-    lead = [CLASSES[k] for k in result.class_posterior.argmax(axis=1).tolist()]
-    odd = [i for i, verdict in enumerate(lead) if verdict in leading]
-    n = len(odd)
-    # Stray pollen of many lines is none of one: what the row says has to be so for three plants of four.
-    of_it = sum(str(result.donors[i, 0]) == shown for i in odd) if side and shown in lines else n
-    whole = shown in lines and Verdict.HYBRID not in lead and 4 * of_it >= 3 * n
-    row = Correction((CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)[side], result.cross_id, shown)
-    return Finding(
-        kind,
-        Scope.CROSS,
-        "",
-        result.cross_id,
-        f"{n} of {count_of(len(lead), 'plant')} of {result.cross_id} {agreeing(n, 'has', 'have')} a "
-        f"{SIDES[side]} that is not {line}{_named(shown, of_it, n)}.",
-        f"Compare with the crossing book. If {shown} was the {SIDES[side]}, add the proposed row to "
-        "corrections.csv and run again."
-        if whole
-        else f"Check the crossing book. If another plant was used as {SIDES[side]}, type it.",
-        wells=places,
-        samples=samples,
-        other=shown,
-        corrections=(row,) if whole else (),
-    )
-
-
-def _named(line: str, of_it: int, n: int) -> str:
-    """Words for the line that `of_it` of `n` foreign plants are of."""
-    if of_it == 0:
-        return "; they are not all of one line" if n > 1 else "; which line it is does not show"
-    return f": {line}" if of_it == n else f": {line} for {of_it} of them"
-
-
 def _generation(result: FamilyResult, wells: Wells) -> Finding:
-    places, samples = _places([result], wells, frozenset({Verdict.OFF_PEDIGREE}))
+    places, samples = places_of_plants([result], wells, frozenset({Verdict.OFF_PEDIGREE}))
     source = str(result.sources[0, 0]) if len(result.plants) else ""
     return Finding(
         FindingKind.LATER_GENERATION,
@@ -382,7 +315,7 @@ def _generation(result: FamilyResult, wells: Wells) -> Finding:
 
 def _contradicting(line: str, found: Sequence[FamilyResult], wells: Wells) -> Finding:
     crosses = ", ".join(result.cross_id for result in found)
-    places, samples = _places(found, wells, frozenset({Verdict.OUTCROSS, Verdict.OFF_PEDIGREE}))
+    places, samples = places_of_plants(found, wells, frozenset({Verdict.OUTCROSS, Verdict.OFF_PEDIGREE}))
     return Finding(
         FindingKind.TAGS_CONTRADICT,
         Scope.LINE,
