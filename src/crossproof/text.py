@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Iterable
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_UP, Context, Decimal
 
 _KEPT_CONTROLS = {"\t": " ", "\n": " ", "\r": " "}
 
@@ -54,9 +54,13 @@ def plain(text: object) -> str:
     )
 
 
+_EVERY_DIGIT = Context(prec=400)
+"""More digits than the largest number has, which are 309 before the point."""
+
+
 def fixed(value: float, digits: int) -> str:
     """Fixed decimals, halves away from zero as a browser's toFixed does, so that page and terminal agree."""
-    exact = Decimal(float(value)).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP)
+    exact = Decimal(float(value)).quantize(Decimal(1).scaleb(-digits), ROUND_HALF_UP, _EVERY_DIGIT)
     return f"{exact:.{digits}f}"
 
 

@@ -35,6 +35,22 @@ def test_a_factor_is_a_power_of_ten_once_it_is_large(power, said):
     assert fmt.factor(power) == said
 
 
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        (2.345, "2.35"), (0.004, "0.0040"), (1.06e32, "over 10,000"), (float("inf"), "over 10,000"),
+        (3e-9, "under 0.0001"), (float("nan"), ""),
+    ],
+)  # fmt: skip
+def test_an_odds_ratio_beyond_reading_is_only_said_to_be(value, said):
+    assert fmt.odds(value) == said
+
+
+@pytest.mark.parametrize("value", [1.05e32, -1.7e308])
+def test_no_number_is_too_large_to_print(value):
+    assert float(fmt.decimal(value)) == value
+
+
 def test_an_interval_says_its_unit_once():
     assert fmt.interval(0.48, 0.66) == "48 to 66\u00a0%"
     assert fmt.interval(float("nan"), 0.66) == ""

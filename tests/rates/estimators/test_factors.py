@@ -123,6 +123,15 @@ def test_a_factor_that_says_nothing_is_left_out_with_its_reason(values: np.ndarr
     assert model.notes == ("no model: too few selfs or hybrids, or nothing recorded that varies",)
 
 
+def test_an_hour_within_which_all_was_crossed_says_nothing_of_hours() -> None:
+    minutes = Factor("hour", values=9.0 + np.arange(TAGS) % 30 / 60, least_span=1.0)
+    (term,) = fit_factors(Y, M, [minutes]).terms
+    assert (term.note, np.isnan(term.odds_ratio)) == (
+        "differs by less than 1 among all plants: too little to tell",
+        True,
+    )
+
+
 def test_no_selfs_no_model() -> None:
     model = fit_factors(np.zeros(TAGS), N, [TIME])
     assert model.notes == ("no model: it needs both selfs and hybrids",)

@@ -20,7 +20,7 @@ class Factor:
     """A recorded property of tags.
 
     Either `values` (tag,), NaN where missing, or `group` (tag,) into `levels`, -1 where missing.
-    `unit`: what a slope is per, such as "hour later".
+    `unit`: what a slope is per, such as "hour later"; `least_span`: how far apart values must lie for it.
     """
 
     name: str
@@ -28,6 +28,7 @@ class Factor:
     group: Ints | None = None
     levels: tuple[str, ...] = ()
     unit: str = ""
+    least_span: float = 0.0
 
     @property
     def known(self) -> Bools:

@@ -161,6 +161,10 @@ def _recorded(
             why = "the same for all plants, or its levels are too small to stand for themselves"
             left_out.append(Term(factor.name, "", note=why))
             continue
+        if _too_alike(factor, plants):
+            why = f"differs by less than {factor.least_span:g} among all plants: too little to tell"
+            left_out.append(Term(factor.name, "", note=why))
+            continue
         usable.append(factor)
     return usable, left_out
 
@@ -197,6 +201,13 @@ def _constant(factor: Factor, plants: Floats) -> bool:
     values = factor.values if factor.values is not None else factor.group
     assert values is not None
     return len(np.unique(values[known])) < 2
+
+
+def _too_alike(factor: Factor, plants: Floats) -> bool:
+    """Whether a number varies by less than the unit that its odds ratio is given for."""
+    if factor.values is None:
+        return False
+    return float(np.ptp(factor.values[factor.known & (plants > 0)])) < factor.least_span
 
 
 @dataclass

@@ -27,8 +27,8 @@ def season_factors(season: Tally, options: RateOptions) -> list[Factor]:
     """
     frame = season.crosses
     factors = [
-        Factor("hour", values=number(frame, "hour"), unit="hour later"),
-        Factor("temperature_c", values=number(frame, "temperature_c"), unit="degree warmer"),
+        Factor("hour", values=number(frame, "hour"), unit="hour later", least_span=1.0),
+        Factor("temperature_c", values=number(frame, "temperature_c"), unit="degree warmer", least_span=1.0),
         Factor("anthers_removed", values=number(frame, "anthers_removed"), unit="anther more"),
         _levels("operator", text(frame, "operator")),
         Factor("week", values=week_number(text(frame, "week")), unit="week later"),

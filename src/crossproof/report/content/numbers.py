@@ -36,6 +36,13 @@ def decimal(value: float, digits: int = 2) -> str:
     return "" if not math.isfinite(value) else fixed(value, digits)
 
 
+def odds(value: float) -> str:
+    """An odds ratio; beyond ten thousand, either way, only that it is."""
+    if value > 1e4:
+        return "over 10,000"
+    return "under 0.0001" if value < 1e-4 else decimal(value, 2 if value >= 0.005 else 4)
+
+
 def factor(power: float) -> str:
     """10 to a power, either sign read as a factor above 1: plain below a thousand, then as a power of ten."""
     if not math.isfinite(power):

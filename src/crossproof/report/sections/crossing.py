@@ -287,8 +287,8 @@ def factor_chart(model: ModelFacts) -> Chart | Prose | None:
     rows = [
         (
             _term_name(t),
-            fmt.decimal(t.odds.value),
-            f"{fmt.decimal(t.odds.low)} to {fmt.decimal(t.odds.high)}" if math.isfinite(t.odds.low) else "",
+            fmt.odds(t.odds.value),
+            f"{fmt.odds(t.odds.low)} to {fmt.odds(t.odds.high)}" if math.isfinite(t.odds.low) else "",
             t.note,
         )
         for t in model.terms
