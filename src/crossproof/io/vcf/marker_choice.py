@@ -16,28 +16,22 @@ against scikit-allel's.
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from functools import lru_cache
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.io.vcf.fields import Numeric
+from crossproof.io.vcf.kept_records import Kept, KeptBlock, Places, join_kept
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, all_are, filled_in, with_calls
 from crossproof.io.vcf.records import Records, Tally
-from crossproof.model.arrays import Bools, Int8s, Int32s, Ints, UInt8s, UInt16s
+from crossproof.model.arrays import Bools, Int8s, Int32s, Ints
 from crossproof.model.genotypes import MAX_ALLELES, CallBatch, CallBlock, Evidence, Markers, n_genotypes
 
 _CONTIG_LEVEL = 32
 _TOP_LEVEL = 64
-
-
-@lru_cache(maxsize=1 << 16)
-def _checksum(contig: str) -> int:
-    return zlib.crc32(contig.encode())
+_NONE = np.empty(0, dtype=np.int64)
 
 
 def marker_scores(calls: Int8s, panel: Ints | None) -> Int32s:
@@ -74,77 +68,6 @@ def _row_counts(cells: Bools) -> Ints:
 
 
 @dataclass
-class Kept:
-    """Records that are still candidates, with their arrays.
-
-    `seq` (r,) order in the file; `score` (r,); `pos` (r,); `blocks` by number of alleles; `contig` (r,)
-    checksums of the contigs' names; `unfit` why a record whose values do not fit its alleles is set aside in
-    the end, "" for a sound one. Until then it takes part in the choice, which
-    so is the same in whatever order records are read.
-    """
-
-    chrom: list[str]
-    pos: Ints
-    ids: list[str]
-    alleles: list[tuple[str, ...]]
-    seq: Ints
-    score: Int32s
-    blocks: dict[int, KeptBlock]
-    unfit: list[str] = field(default_factory=list)
-    contig: NDArray[np.uint64] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.unfit = self.unfit or [""] * len(self.ids)
-        self.contig = np.fromiter((_checksum(c) for c in self.chrom), np.uint64, len(self.chrom))
-
-    def __len__(self) -> int:
-        return len(self.ids)
-
-    def take(self, index: Ints) -> Kept:
-        """These records only; `index` ascending."""
-        new_place = np.full(len(self), -1, dtype=np.int64)
-        new_place[index] = np.arange(len(index))
-        blocks = {}
-        for k, block in self.blocks.items():
-            keep = np.flatnonzero(new_place[block.rows] >= 0)
-            if len(keep):
-                blocks[k] = block.take(keep, new_place[block.rows[keep]])
-        return Kept(
-            [self.chrom[i] for i in index],
-            self.pos[index],
-            [self.ids[i] for i in index],
-            [self.alleles[i] for i in index],
-            self.seq[index],
-            self.score[index],
-            blocks,
-            [self.unfit[i] for i in index],
-        )
-
-
-@dataclass
-class KeptBlock:
-    """Arrays of kept records with one number of alleles; see CallBlock for the meaning of each."""
-
-    rows: Ints
-    calls: Int8s
-    phred: UInt8s | None
-    depths: UInt16s | None
-    has_phred: Bools
-    has_depths: Bools
-
-    def take(self, keep: Ints, rows: Ints) -> KeptBlock:
-        """These records, at new places."""
-        return KeptBlock(
-            rows,
-            self.calls[keep],
-            None if self.phred is None else self.phred[keep],
-            None if self.depths is None else self.depths[keep],
-            self.has_phred[keep],
-            self.has_depths[keep],
-        )
-
-
-@dataclass
 class MarkerChoice:
     """Streaming choice; feed it records in file order with `add`, then `finish`.
 
@@ -159,20 +82,19 @@ class MarkerChoice:
     level: int = -1
     pieces: list[Kept] = field(default_factory=list)
     seen: int = 0
+    _places: Places | None = None
+    """Those of all pieces, once some were thinned."""
 
     def add(self, records: Records) -> None:
         """Consider the records of one chunk."""
         score = marker_scores(records.calls, self.panel)
         seq = np.arange(self.seen, self.seen + len(records))
         self.seen += len(records)
-        light = Kept(records.chrom, records.pos, records.ids, records.alleles, seq, score, {})
-        if self.limit is None:
-            chosen = np.arange(len(records))
-        else:
-            chosen = self._thin(light)
+        places = Places.at(records.chrom, records.pos, score, seq)
+        chosen = np.arange(len(records)) if self.limit is None else self._thin(places)
         if not len(chosen):
             return
-        piece = light.take(chosen)
+        piece = Kept(records.chrom, records.ids, records.alleles, places, {}).take(chosen)
         numeric = records.numeric(chosen)
         piece.blocks = _blocks(records.calls[chosen], records.alleles, chosen, numeric)
         for at, why in numeric.unfit.items():
@@ -185,10 +107,9 @@ class MarkerChoice:
         assert other.limit == self.limit
         self.level = max(self.level, other.level)
         for piece in other.pieces:
-            piece.seq = piece.seq + self.seen
+            piece.places = replace(piece.places, seq=piece.places.seq + self.seen)
             if self.limit is not None:
-                chosen = self._thin(piece)
-                piece = piece.take(chosen)
+                piece = piece.take(self._thin(piece.places))
             if len(piece):
                 self.pieces.append(piece)
         self.seen += other.seen
@@ -205,41 +126,41 @@ class MarkerChoice:
         blocks = [b for piece in self.pieces for b in piece.blocks.values()]
         return any(b.has_phred.any() for b in blocks), any(b.has_depths.any() for b in blocks)
 
-    def _thin(self, new: Kept) -> Ints:
+    def _thin(self, new: Places) -> Ints:
         """Drop candidates that `new` or a coarser level displaces; returns the rows of `new` that stay."""
         assert self.limit is not None
-        sets = [*self.pieces, new]
-        contig = np.concatenate([s.contig for s in sets])
-        pos = np.concatenate([s.pos for s in sets])
-        score = np.concatenate([s.score for s in sets])
-        seq = np.concatenate([s.seq for s in sets])
-        best = _best(_windows(contig, pos, self.level - 1), score, pos, seq)
-        while self.level < _TOP_LEVEL:
-            if len(best) <= self.limit:
-                break
-            if len(np.unique(_windows(contig[best], pos[best], self.level))) <= self.limit:
+        if self._places is None:
+            self._places = Places.joined([*(p.places for p in self.pieces), new.take(_NONE)])
+        before = len(self._places)
+        places = Places.joined([self._places, new])
+        best = _best(places, self.level - 1)
+        while self.level < _TOP_LEVEL and len(best) > self.limit:
+            if _count(_windows(places.take(best), self.level)) <= self.limit:
                 break
             self.level += 1
-            finer = _windows(contig[best], pos[best], self.level - 1)
-            best = best[_best(finer, score[best], pos[best], seq[best])]
-        alive = np.zeros(len(pos), dtype=bool)
-        alive[best] = True
-        at = 0
-        pieces = []
-        for piece in self.pieces:
-            mine = alive[at : at + len(piece)]
-            at += len(piece)
-            if mine.all():
-                pieces.append(piece)
-            elif mine.any():
-                pieces.append(piece.take(np.flatnonzero(mine)))
-        self.pieces = pieces
-        return np.flatnonzero(alive[at:])
+            best = best[_best(places.take(best), self.level - 1)]
+        self._places = places.take(best) if len(best) < len(places) else places
+        stay = np.zeros(len(places), dtype=bool)
+        stay[best] = True
+        self._drop(np.flatnonzero(~stay[:before]))
+        return np.flatnonzero(stay[before:])
+
+    def _drop(self, gone: Ints) -> None:
+        """Take these rows, ascending, from the pieces, counted over all of them."""
+        if not len(gone):
+            return
+        ends = np.cumsum([len(piece) for piece in self.pieces])
+        where = np.searchsorted(ends, gone, side="right")
+        for at in np.unique(where).tolist():
+            piece = self.pieces[at]
+            rows = gone[where == at] - (ends[at] - len(piece))
+            self.pieces[at] = piece.take(np.delete(np.arange(len(piece)), rows))
+        self.pieces = [piece for piece in self.pieces if len(piece)]
 
     def finish(self, batch: str, evidence: Evidence, notes: Sequence[str]) -> CallBatch:
         """The batch of the chosen markers, in file order."""
         kept = self._fit(join_kept(self.pieces))
-        self.pieces = []
+        self.pieces, self._places = [], None
         if self.limit is not None and len(kept) > self.limit:
             kept = kept.take(self._final(kept))
             notes = [*notes, f"{self.seen} markers thinned to {len(kept)}, evenly along the genome"]
@@ -278,7 +199,7 @@ class MarkerChoice:
         markers = Markers(
             np.array(kept.ids, dtype=object),
             np.array(kept.chrom, dtype=object),
-            kept.pos.astype(np.int64),
+            kept.places.pos.astype(np.int64),
             tuple(kept.alleles),
             np.zeros(len(kept), dtype=bool),
         )
@@ -287,7 +208,7 @@ class MarkerChoice:
 
     def _fit(self, kept: Kept) -> Kept:
         """The candidates without those that are set aside, which are counted."""
-        for why, chrom, pos in zip(kept.unfit, kept.chrom, kept.pos.tolist(), strict=True):
+        for why, chrom, pos in zip(kept.unfit, kept.chrom, kept.places.pos.tolist(), strict=True):
             if why:
                 self.tally.set_aside(why, [f"{chrom}:{pos}"])
         return kept.take(np.array([i for i, why in enumerate(kept.unfit) if not why], dtype=np.int64))
@@ -295,9 +216,10 @@ class MarkerChoice:
     def _final(self, kept: Kept) -> Ints:
         """Best of every window, then the best of the rest up to the limit; rows in file order."""
         assert self.limit is not None
-        best = _best(_windows(kept.contig, kept.pos, self.level), kept.score, kept.pos, kept.seq)
+        places = kept.places
+        best = _best(places, self.level)
         rest = np.setdiff1d(np.arange(len(kept)), best)
-        rest = rest[np.lexsort((kept.seq[rest], -kept.score[rest]))]
+        rest = rest[np.lexsort((places.seq[rest], -places.score[rest]))]
         return np.sort(np.concatenate([best, rest[: self.limit - len(best)]]))
 
 
@@ -305,28 +227,44 @@ def thin_rows(chrom: list[str], pos: Ints, score: Int32s, limit: int) -> Ints:
     """Rows of at most `limit` markers of a table that is in memory as a whole, ascending; rule as above."""
     choice = MarkerChoice((), limit)
     rows = np.arange(len(chrom))
-    names = [""] * len(chrom)
-    all_of_them = Kept(chrom, pos, names, [()] * len(chrom), rows, score, {})
-    kept = all_of_them.take(choice._thin(all_of_them))
-    return kept.seq[choice._final(kept)] if len(kept) > limit else kept.seq
+    places = Places.at(chrom, pos, score, rows)
+    chosen = choice._thin(places)
+    kept = Kept(chrom, [""] * len(chrom), [()] * len(chrom), places, {}).take(chosen)
+    return chosen[choice._final(kept)] if len(kept) > limit else chosen
 
 
-def _windows(contig: NDArray[np.uint64], pos: Ints, level: int) -> NDArray[np.uint64]:
+def _windows(places: Places, level: int) -> NDArray[np.uint64]:
     """Window of each record at a level, as one number."""
     if level < 0:
-        return np.arange(len(pos), dtype=np.uint64)
+        return np.arange(len(places), dtype=np.uint64)
     if level >= _CONTIG_LEVEL:
-        return contig >> np.uint64(level - _CONTIG_LEVEL)
-    return (contig << np.uint64(32)) | (pos.astype(np.uint64) >> np.uint64(level))
+        return places.contig >> np.uint64(level - _CONTIG_LEVEL)
+    return (places.contig << np.uint64(32)) | (places.pos.astype(np.uint64) >> np.uint64(level))
 
 
-def _best(window: NDArray[np.uint64], score: Int32s, pos: Ints, seq: Ints) -> Ints:
-    """Rows of the best record of every window, ascending."""
-    if not len(window):
-        return np.empty(0, dtype=np.int64)
-    order = np.lexsort((seq, pos, -score, window))
-    first = np.concatenate(([True], window[order][1:] != window[order][:-1]))
-    return np.sort(order[first])
+def _count(windows: NDArray[np.uint64]) -> int:
+    """How many different ones there are."""
+    ordered = np.sort(windows)
+    return int(len(ordered) > 0) + int(np.count_nonzero(ordered[1:] != ordered[:-1]))
+
+
+def _best(places: Places, level: int) -> Ints:
+    """Rows of the best record of every window of a level, ascending."""
+    if level < 0:
+        return np.arange(len(places))
+    window = _windows(places, level)
+    order = np.argsort(window, kind="stable")  # quick where records come in order
+    same = window[order][1:] == window[order][:-1]
+    shared = np.zeros(len(order), dtype=bool)
+    shared[1:] = same
+    shared[:-1] |= same
+    rivals = order[shared]
+    ranked = rivals[
+        np.lexsort((places.seq[rivals], places.pos[rivals], -places.score[rivals], window[rivals]))
+    ]
+    first = np.ones(len(ranked), dtype=bool)
+    first[1:] = window[ranked][1:] != window[ranked][:-1]
+    return np.sort(np.concatenate([order[~shared], ranked[first]]))
 
 
 def _blocks(
@@ -346,44 +284,3 @@ def _blocks(
                 rows, calls[rows], group.phred, group.depths, group.has_phred, group.has_depths
             )
     return out
-
-
-def join_kept(pieces: Sequence[Kept]) -> Kept:
-    """Candidates of all pieces, in file order (pieces come in file order)."""
-    offsets = np.concatenate(([0], np.cumsum([len(p) for p in pieces]))).astype(np.int64)
-    blocks: dict[int, KeptBlock] = {}
-    for k in sorted({k for p in pieces for k in p.blocks}):
-        parts = [(p.blocks[k], int(at)) for p, at in zip(pieces, offsets, strict=False) if k in p.blocks]
-        blocks[k] = KeptBlock(
-            np.concatenate([b.rows + at for b, at in parts]),
-            np.concatenate([b.calls for b, _ in parts]),
-            _join([b.phred for b, _ in parts], [len(b.rows) for b, _ in parts]),
-            _join([b.depths for b, _ in parts], [len(b.rows) for b, _ in parts]),
-            np.concatenate([b.has_phred for b, _ in parts]),
-            np.concatenate([b.has_depths for b, _ in parts]),
-        )
-        for block, _ in parts:
-            block.phred = block.depths = None
-            block.calls = block.calls[:0]
-    empty = np.empty(0, dtype=np.int64)
-    return Kept(
-        [c for p in pieces for c in p.chrom],
-        np.concatenate([p.pos for p in pieces]) if pieces else empty,
-        [i for p in pieces for i in p.ids],
-        [a for p in pieces for a in p.alleles],
-        np.concatenate([p.seq for p in pieces]) if pieces else empty,
-        np.concatenate([p.score for p in pieces]) if pieces else empty.astype(np.int32),
-        blocks,
-        [why for p in pieces for why in p.unfit],
-    )
-
-
-def _join(arrays: Sequence[NDArray[Any] | None], lengths: Sequence[int]) -> NDArray[Any] | None:
-    """Arrays end to end; 0 where one is absent and another is not."""
-    shape = next((a.shape[1:] for a in arrays if a is not None), None)
-    if shape is None:
-        return None
-    dtype = next(a.dtype for a in arrays if a is not None)
-    return np.concatenate(
-        [np.zeros((n, *shape), dtype) if a is None else a for a, n in zip(arrays, lengths, strict=True)]
-    )

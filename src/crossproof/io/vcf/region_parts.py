@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from crossproof.errors import PlateError
 from crossproof.io.calls.store import read_arrays, write_arrays
-from crossproof.io.vcf.marker_choice import Kept, KeptBlock, MarkerChoice, join_kept
+from crossproof.io.vcf.kept_records import Kept, KeptBlock, Places, join_kept
+from crossproof.io.vcf.marker_choice import MarkerChoice
 from crossproof.io.vcf.records import Tally
 
 
@@ -35,7 +36,7 @@ def write_part(folder: Path, part: RegionPart) -> None:
     """Write a part into `folder`, replacing it as a whole."""
     kept = join_kept(part.choice.pieces)
     part.choice.pieces = [kept]
-    arrays: dict[str, NDArray[Any]] = {"pos": kept.pos, "seq": kept.seq, "score": kept.score}
+    arrays: dict[str, NDArray[Any]] = {name: getattr(kept.places, name) for name in ("pos", "seq", "score")}
     for k, block in kept.blocks.items():
         arrays[f"rows_{k}"], arrays[f"calls_{k}"] = block.rows, block.calls
         arrays[f"has_phred_{k}"], arrays[f"has_depths_{k}"] = block.has_phred, block.has_depths
@@ -76,11 +77,9 @@ def read_part(folder: Path) -> RegionPart:
     }
     kept = Kept(
         header["chrom"],
-        arrays["pos"],
         header["ids"],
         [tuple(a) for a in header["alleles"]],
-        arrays["seq"],
-        arrays["score"],
+        Places.at(header["chrom"], arrays["pos"], arrays["score"], arrays["seq"]),
         blocks,
         header["unfit"],
     )
