@@ -20,6 +20,9 @@ ready:
 	$(PY) -m pip install --quiet --disable-pip-version-check --require-hashes -r .requirements.hashes && \
 	$(PY) -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e . && \
 	touch "$$VENV/.ready"; }
+	@test -z "$$(find src/crossproof/inference/family/kernel*.py -newer "$$VENV/.loops" 2>&1)" || { \
+	echo "Compiling loops for this machine (once, some twenty seconds) ..."; \
+	$(PY) -c 'from crossproof.inference.family.compiled_rounds import load; load()' && touch "$$VENV/.loops"; }
 
 demo: ready
 	@$(PY) -m crossproof.cli run demo_genotypes --cores 2 --allow-findings

@@ -18,6 +18,8 @@ ROOT = Path(__file__).parents[2]
 ODD = "my nursery " + "".join(c for c in string.punctuation if c != "/") + " éö"
 """Every printable character of ASCII that a file name can hold and a shell might act on."""
 
+LOOPS = Path("src", "crossproof", "inference", "family")
+
 
 @pytest.fixture(scope="module")
 def clone(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
@@ -30,6 +32,10 @@ def clone(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     for name in ("src", "workflow", "demo_genotypes"):
         ignored = shutil.ignore_patterns(*(left if name == "demo_genotypes" else left[:1]))
         shutil.copytree(ROOT / name, clone / name, ignore=ignored)
+    # What this installation has compiled serves the copy as well, whose files are as old.
+    for compiled in (ROOT / LOOPS / "__pycache__").glob("*.nb[ic]"):
+        (clone / LOOPS / "__pycache__").mkdir(exist_ok=True)
+        shutil.copy2(compiled, clone / LOOPS / "__pycache__")
     for name in ("Makefile", "pyproject.toml", ".requirements.hashes", "Snakefile"):
         shutil.copy(ROOT / name, clone / name)
     subprocess.run(
@@ -61,6 +67,21 @@ def test_make_demo(clone: tuple[Path, Path]) -> None:
     assert "Keep " in done.stdout
     assert (clone[0] / "demo_genotypes" / "results" / "report.html").exists()
     assert "ResourceWarning" not in done.stderr
+
+
+def test_set_up_compiles_once_what_a_run_would_compile(clone: tuple[Path, Path]) -> None:
+    """Which it tells by the files of the loops: a newer one compiles again."""
+    stamp = clone[1] / ".loops"
+    stamp.unlink(missing_ok=True)
+    said = []
+    for _ in range(2):
+        done = in_clone(clone, "make", "ready")
+        assert done.returncode == 0, done.stderr[-3000:]
+        said.append("Compiling loops" in done.stdout)
+    assert said == [True, False]
+    assert any((clone[0] / LOOPS / "__pycache__").glob("kernel_solve.solve-*.nbi"))
+    os.utime(stamp, (0, 0))
+    assert "Compiling loops" in in_clone(clone, "make", "ready").stdout
 
 
 def test_a_plain_snakemake(clone: tuple[Path, Path]) -> None:
