@@ -11,7 +11,6 @@ from __future__ import annotations
 import base64
 import itertools
 import json
-import math
 import zlib
 from typing import Any
 
@@ -132,7 +131,10 @@ def coded(values: list[str]) -> dict[str, Any]:
 def scaled(values: Floats, decimals: int = 0) -> dict[str, Any]:
     """Numbers as integers over a power of ten; null where unknown."""
     q = 10**decimals
-    return {"q": q, "v": [round(x * q) if math.isfinite(x) else None for x in values.tolist()]}
+    known = np.isfinite(values)
+    whole = np.rint(np.where(known, values, 0.0) * q).astype(np.int64).astype(object)
+    whole[~known] = None
+    return {"q": q, "v": whole.tolist()}
 
 
 def _plants(frame: pd.DataFrame) -> dict[str, Any]:

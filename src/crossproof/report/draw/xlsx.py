@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import Any
 
 import xlsxwriter
+from xlsxwriter.worksheet import Worksheet
 
 from crossproof.model.bench import BenchAction
 from crossproof.report.content.content import Content
@@ -200,12 +201,21 @@ def _note(page: Any, note: str, widths: list[float], formats: dict[str, Any]) ->
         page.write_string(1, 0, note, formats["note"])
 
 
+class _PlainFormulas(Worksheet):  # type: ignore[misc]
+    """A sheet whose formulas are written as they are: none has a function that has to be named otherwise, and
+    looking for thirty of them takes longer than writing.
+    """
+
+    def _prepare_formula(self, formula: str, _expand: bool = False) -> str:
+        return formula.removeprefix("=")
+
+
 def _draw_scan(book: Any, sheet: ScanSheet, formats: dict[str, Any]) -> SheetRows:
     """The sheet to scan into, and a hidden one with samples of all codes, whose rows are returned.
 
     Its formulas hold no text of the user.
     """
-    page = book.add_worksheet(sheet.name)
+    page = book.add_worksheet(sheet.name, worksheet_class=_PlainFormulas)
     page.write_string(0, 0, sheet.title, formats["title"])
     page.write_string(1, 0, sheet.note, formats["note"])
     head = ("plant", "decision", "name", "place", "action")
