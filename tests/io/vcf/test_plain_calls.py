@@ -12,13 +12,11 @@ import pytest
 from crossproof.errors import PlateError
 from crossproof.io.genotypes import read_batch
 from crossproof.io.vcf import genotypes, text
-from crossproof.io.vcf.fields import _sample_ends
 from crossproof.io.vcf.marker_choice import marker_scores
 from crossproof.io.vcf.phred import all_are
 from crossproof.io.vcf.plain_calls import plain_calls
-from crossproof.io.vcf.tokens import UNREADABLE, Tokens
+from crossproof.io.vcf.tokens import LENT, NO_VALUE, UNREADABLE, ZERO, Tokens
 from crossproof.model.genotypes import MAX_ALLELES
-from crossproof.model.sentinels import MISSING
 from crossproof.season.file_outcomes import outcome_of_calls
 
 HEAD = "##fileformat=VCFv4.3\n#CHROM\tPOS\tID\tREF\tALT\tQUAL\tFILTER\tINFO\tFORMAT\t"
@@ -90,13 +88,22 @@ def test_the_short_way_is_taken_where_it_may_be() -> None:
 def test_every_number_of_up_to_four_digits() -> None:
     values = [str(v) for v in range(10_000)] + ["0", "00", "007", "0000", "0012"]
     others = ["", ".", "..", "-1", "1.5", "1e3", "12345", "a", "1a", " 1", "+1", "0x1", "é", "１"]
-    text_of = "\t".join([*values, *others]).encode() + b"\t"
-    marks = np.flatnonzero(np.frombuffer(text_of, np.uint8) == 9)
-    tokens = Tokens(text_of, marks, np.full(len(marks), 9, np.uint8))
-    starts = np.concatenate(([-1], marks[:-1]))
-    found = tokens.whole(marks[:, None], starts, 0).tolist()
-    assert found[: len(values)] == [int(v) for v in values]
-    assert found[len(values) :] == [MISSING if v == "." else UNREADABLE for v in others]
+    for mark in (b"\t", b"\n", b",", b":"):
+        tokens = Tokens(LENT + mark.join(v.encode() for v in [*values, *others]) + mark)
+        before = np.arange(len(LENT) - 1, len(tokens.marks) - 1)
+        found = tokens.whole(before, 0, 1)[0].tolist()
+        assert found[: len(values)] == [int(v) + ZERO for v in values]
+        assert found[len(values) :] == [NO_VALUE if v == "." else UNREADABLE for v in others]
+
+
+def test_a_short_number_is_told_whatever_stands_before_it() -> None:
+    values = ["7", "07", "123", "45", ".", "", "9", "0", "1000", "1234"]
+    text_of = [a + b + c + d for a in values for b in ",:\t" for c in values for d in ",:\t"]
+    tokens = Tokens(LENT + "".join(text_of).encode())
+    found = tokens.whole(np.arange(len(LENT) - 1, len(tokens.marks) - 1), 0, 1)[0].tolist()
+    wanted = [v for a in values for _ in ",:\t" for c in values for _ in ",:\t" for v in (a, c)]
+    told = {"": UNREADABLE, ".": NO_VALUE} | {v: int(v) + ZERO for v in values if v.isdigit()}
+    assert found == [told[v] for v in wanted]
 
 
 @pytest.mark.parametrize("columns", [1, 2, 3])
@@ -108,11 +115,27 @@ def test_all_values_of_a_cell_are_one_number(columns: int) -> None:
 
 
 def test_ends_of_samples_of_one_shape_and_of_several() -> None:
-    alike = np.array([58, 44, 9] * 4 + [58, 44, 10], np.uint8)
-    assert _sample_ends(alike, 5).tolist() == [2, 5, 8, 11, 14]
+    def ends(kinds: list[int], samples: int) -> list[int]:
+        return (Tokens(LENT + bytes(kinds)).sample_ends(samples) - len(LENT)).tolist()
+
+    assert ends([58, 44, 9] * 4 + [58, 44, 10], 5) == [2, 5, 8, 11, 14]
     # as many marks in all, but not in each sample
-    assert _sample_ends(np.array([58, 9, 58, 44, 44, 10], np.uint8), 2).tolist() == [1, 5]
-    assert _sample_ends(np.array([9, 58, 9, 10], np.uint8), 3).tolist() == [0, 2, 3]
+    assert ends([58, 9, 58, 44, 44, 10], 2) == [1, 5]
+    assert ends([9, 58, 9, 10], 3) == [0, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("text_of", "alike"),
+    [
+        (b"0:1,2\t0:1,2\n3:4,5\t6:7,8\n", True),
+        (b"0:1,2\t0:1,2\r3:4,5\t6:7,8\r", True),
+        (b"0:1,2\t0:1,2\n3:4,5\t6,7,8\n", False),
+        (b"0:1,2\t0:1,2\n3:4,5\t6,7\n", False),
+        (b"0:1,2\t0:1\n3:4,5\t6:7,8:9\n", False),
+    ],
+)
+def test_samples_of_one_shape_are_told(text_of: bytes, alike: bool) -> None:
+    assert Tokens(LENT + text_of).are_alike(2, 2) is alike
 
 
 def test_scores_are_scikit_allels() -> None:

@@ -2,9 +2,8 @@
 
 Samples of a record mostly share one *shape*: the number of comma-separated values in each colon-separated
 field. All samples of one shape are parsed together: the places of ':' ',' and tab give every value's
-first and last byte, and the last four bytes of a value, read as one 32-bit number, give its digits
-("SIMD within a register"). A few shapes cover nearly all samples;
-the rest, and any value that is not plain digits, goes to the exact path, which also words the errors.
+first and last byte (`tokens`). A few shapes cover nearly all samples; the rest, and any value that is not
+plain digits, goes to the exact path, which also words the errors.
 """
 
 from __future__ import annotations
@@ -18,14 +17,14 @@ import numpy as np
 from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.io.vcf.grammar import AGAIN, Refused
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
-from crossproof.io.vcf.tokens import UNREADABLE, Tokens
-from crossproof.model.arrays import Bools, Floats, Int8s, Int32s, Ints, UInt8s, UInt16s
+from crossproof.io.vcf.tokens import LENT, ZERO, Tokens, soundness
+from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.sentinels import MISSING
 
-_TAB, _COMMA, _DOT, _COLON = 9, 44, 46, 58
+_DOT, _COLON = 46, 58
 _MAX_SHAPES = 8
-_TOGETHER = 60_000  # samples parsed at a time
+_TOGETHER = 20_000  # samples parsed at a time
 
 
 @dataclass
@@ -111,7 +110,8 @@ def parse_numeric(
             # Few records at a time: their arrays stay in the processor's cache.
             step = max(1, _TOGETHER // n_samples)
             for part in (inside[at : at + step] for at in range(0, len(inside), step)):
-                text = b"".join(data[begin[r] : end[r] + 1] for r in rows[part])
+                places = zip(begin[rows[part]].tolist(), end[rows[part]].tolist(), strict=True)
+                text = LENT + b"".join([data[start : stop + 1] for start, stop in places])
                 got_phred, got_depths = group.parse(
                     text,
                     len(part),
@@ -119,10 +119,12 @@ def parse_numeric(
                     columns,
                     lambda i, c, v, f, rows=rows, part=part: refuse(int(rows[part[i]]), c, v, f),  # type: ignore[misc]
                 )
+                run = int(part[-1] - part[0]) + 1 == len(part)
+                to = slice(int(part[0]), int(part[-1]) + 1) if run else part
                 if filled.phred is not None and got_phred is not None:
-                    filled.phred[part] = got_phred
+                    filled.phred[to] = got_phred
                 if filled.depths is not None and got_depths is not None:
-                    filled.depths[part] = got_depths
+                    filled.depths[to] = got_depths
         out.groups[k] = filled
     return out
 
@@ -141,28 +143,31 @@ class _Group:
     def parse(
         self, text: bytes, m: int, n_samples: int, columns: Ints, refuse: Refuse
     ) -> tuple[UInt8s | None, UInt16s | None]:
-        """Phred (m, kept, n_g) and depths (m, kept, k) of m records whose samples are `text`."""
+        """Phred (m, kept, n_g) and depths (m, kept, k) of m records whose samples are `text`, behind LENT."""
         n = len(columns)
-        data = np.frombuffer(text, dtype=np.uint8)
-        marks = np.flatnonzero((data < 32) | (data == _COMMA) | (data == _COLON))
-        kinds = data[marks]
-        every = _sample_ends(kinds, m * n_samples)
-        last = every.reshape(m, n_samples)[:, columns].ravel()  # sample: place in marks of its end
-        before = np.concatenate(([-1], every[:-1])).reshape(m, n_samples)[:, columns].ravel()
         either = self.pl is not None or self.gl is not None
         phred = np.full((m * n, self.n_g), NO_PHRED, np.uint8) if either else None
         depths = np.full((m * n, self.k), NO_DEPTH, np.uint16) if self.ad is not None else None
-        tokens = Tokens(text, marks, kinds)
-        left = np.arange(m * n)
-        for _ in range(_MAX_SHAPES):
-            if len(left) < 64:
-                break
-            # Where the middle sample breaks the rules, the exact path has to say so.
-            taken = self._one_shape(tokens, before, last, left, phred, depths)
-            left = left[~taken]
-        starts = np.where(before >= 0, marks[before] + 1, 0)
-        for i in left.tolist():
-            sample = text[starts[i] : marks[last[i]]]
+        tokens = Tokens(text)
+        last = tokens.sample_ends(m * n_samples)  # sample: place in marks of its end
+        before = np.concatenate(([len(LENT) - 1], last[:-1]))
+        if n < n_samples:
+            last = last.reshape(m, n_samples)[:, columns].ravel()
+            before = before.reshape(m, n_samples)[:, columns].ravel()
+        if m * n and tokens.are_alike(m, n_samples):
+            shape = tokens.kinds[before[0] + 1 : last[0] + 1]
+            left = np.flatnonzero(~self._values(tokens, before, shape, slice(None), phred, depths))
+        else:
+            left = np.arange(m * n)
+            for _ in range(_MAX_SHAPES):
+                if len(left) < 64:
+                    break
+                # Where the middle sample breaks the rules, the exact path has to say so.
+                taken = self._one_shape(tokens, before, last, left, phred, depths)
+                left = left[~taken]
+        starts, stops = tokens.marks[before[left]] + 1, tokens.marks[last[left]]
+        for i, start, stop in zip(left.tolist(), starts.tolist(), stops.tolist(), strict=True):
+            sample = text[start:stop]
             try:
                 found = self.exact.get(sample)
                 if found is None:
@@ -193,70 +198,75 @@ class _Group:
     ) -> Bools:
         """Parse, among the samples `left`, those of the shape of the middle one; True where it was done."""
         model = left[len(left) // 2]
-        shape = tokens.kinds[before[model] + 1 : last[model] + 1]  # the kind of byte behind each value
-        size = len(shape)
+        shape = tokens.kinds[before[model] + 1 : last[model] + 1]
+        done: Bools = np.asarray(last[left] - before[left] == len(shape))
+        for j in range(len(shape) - 1):
+            at = np.flatnonzero(done)
+            done[at] = tokens.kinds[before[left[at]] + 1 + j] == shape[j]
+        mine = left[done]
+        every = len(mine) == len(last)
+        good = self._values(tokens, before[mine], shape, slice(None) if every else mine, phred, depths)
+        done[done] = good
+        return done
+
+    def _values(
+        self,
+        tokens: Tokens,
+        before: Ints,
+        shape: UInt8s,
+        mine: Ints | slice,
+        phred: UInt8s | None,
+        depths: UInt16s | None,
+    ) -> Bools:
+        """Parse samples of one shape, the kinds of bytes behind each value; True where the rules are kept."""
         colons = np.concatenate(([0], np.cumsum(shape[:-1] == _COLON)))  # value: its field
+        good = np.ones(len(before), dtype=bool)
         if colons[-1] >= len(self.layout.keys):
-            return np.zeros(len(left), dtype=bool)
+            return ~good
         counts = np.bincount(colons, minlength=len(self.layout.keys))
-        same = last[left] - before[left] == size
-        # Values of the samples with as many values, (sample, value): places of the bytes that end them.
-        ends, kinds = tokens.rows(before[left][same], size)
-        alike = np.ones(len(ends), dtype=bool)
-        for j in range(size - 1):
-            alike &= kinds[:, j] == shape[j]
-        if not alike.all():
-            same[np.flatnonzero(same)[~alike]] = False
-            ends = ends[alike]
-        mine: Ints | slice = slice(None) if len(ends) == len(last) else left[same]
-        starts = tokens.starts(before[left][same])
-        good = np.ones(len(ends), dtype=bool)
         if self.ad is not None and counts[self.ad]:
             at = int(np.searchsorted(colons, self.ad))
-            values = [tokens.whole(ends, starts, at + j) for j in range(int(counts[self.ad]))]
-            good &= self._depths(values, mine, depths)
+            good &= self._depths(tokens.whole(before, at, int(counts[self.ad])), mine, depths)
         place = self.pl if self.pl is not None else self.gl
         if place is not None and counts[place]:
             at, count = int(np.searchsorted(colons, place)), int(counts[place])
             if self.layout.has_gt and self.k > 1:
                 # A genotype of one or two bytes may be haploid; then these likelihoods are wrong.
-                good &= (ends[:, 0] - starts > 3) | (tokens.text[starts + 1] == _DOT)
+                start = tokens.marks[before]
+                good &= (tokens.marks[before + 1] - start > 3) | (tokens.text[start + 1] == _DOT)
             if self.pl is not None:
-                good &= self._likelihoods(
-                    [tokens.whole(ends, starts, at + j) for j in range(count)], mine, phred
-                )
+                good &= self._likelihoods(tokens.whole(before, at, count), mine, phred)
             elif count == self.n_g:
-                good &= self._logarithms(tokens.floats(ends, starts, at, count), mine, phred)
+                good &= self._logarithms(tokens.floats(before, at, count), mine, phred)
             else:
                 good[:] = False
-        done: Bools = np.asarray(same)
-        done[np.flatnonzero(same)[~good]] = False
-        return done
+        return good
 
     def _depths(
         self,
-        values: list[Int32s],
+        values: list[UInt16s],
         mine: Ints | slice,
         depths: UInt16s | None,
     ) -> Bools:
         assert depths is not None
-        good, missing = _soundness(values)
+        good, missing = soundness(values)
         if len(values) != self.k:
             return good & missing if len(values) == 1 else np.zeros(len(good), dtype=bool)
         known = good & ~missing
         clear = bool(known.all())
         for j, value in enumerate(values):
+            value -= np.uint16(ZERO)
             depths[mine, j] = value if clear else np.where(known, value, NO_DEPTH)
         return good
 
     def _likelihoods(
         self,
-        values: list[Int32s],
+        values: list[UInt16s],
         mine: Ints | slice,
         phred: UInt8s | None,
     ) -> Bools:
         assert phred is not None
-        good, missing = _soundness(values)
+        good, missing = soundness(values)
         if len(values) != self.n_g:
             return good & missing if len(values) == 1 else np.zeros(len(good), dtype=bool)
         known = good & ~missing
@@ -348,31 +358,6 @@ class _Group:
         if len(values) != self.n_g:
             scores = haploid_to_diploid(scores, self.k)
         return to_phred(scores)
-
-
-def _sample_ends(kinds: UInt8s, count: int) -> Ints:
-    """Places in `kinds` of the bytes that end `count` samples."""
-    ends = kinds < 32
-    assert np.count_nonzero(ends) == count
-    size, odd = divmod(len(kinds), count)
-    if not odd and ends[size - 1 :: size].all():
-        return np.arange(size - 1, len(kinds), size)
-    return np.flatnonzero(ends)
-
-
-def _soundness(values: list[Int32s]) -> tuple[Bools, Bools]:
-    """Samples whose values could all be read, and those with a missing one."""
-    # MISSING and UNREADABLE are the only negative values; column by column, since a reduction over an axis
-    # of two or three is slow.
-    lowest = values[0]
-    for value in values[1:]:
-        lowest = np.minimum(lowest, value)
-    if not (lowest < 0).any():
-        return np.ones(len(lowest), dtype=bool), np.zeros(len(lowest), dtype=bool)
-    missing = values[0] == MISSING
-    for value in values[1:]:
-        missing |= value == MISSING
-    return lowest != UNREADABLE, missing
 
 
 def _whole(text: str, name: str) -> int:

@@ -9,6 +9,9 @@ from crossproof.io.vcf.header import VcfHeader
 from crossproof.model.arrays import Ints, UInt8s
 
 _TAB, _LF, _CR = 9, 10, 13
+_TOGETHER = 1 << 18
+"""Bytes searched at a time: what is found stays in the processor's cache."""
+_NONE = np.empty(0, dtype=np.int64)
 _ALLOWED = bytes(range(32, 256)) + b"\t"
 
 
@@ -39,7 +42,8 @@ def cell_ends(
 def _marks(data: bytes, width: int, crlf: bool) -> tuple[Ints, bool]:
     """Places of bytes below 32, and whether they are the ends of cells and lines alone."""
     buffer: UInt8s = np.frombuffer(data, dtype=np.uint8)
-    marks = np.flatnonzero(buffer < 32)
+    parts = range(0, len(buffer), _TOGETHER)
+    marks = np.concatenate([_NONE, *(np.flatnonzero(buffer[at : at + _TOGETHER] < 32) + at for at in parts)])
     if len(marks) % width:
         return marks, False
     kinds = buffer[marks].reshape(-1, width)

@@ -37,7 +37,6 @@ from crossproof.io.vcf.records import FixedFields, Records, Tally
 from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import MAX_ALLELES
 
-_LF = 10
 _MAX_LINE = 1 << 28
 
 
@@ -45,7 +44,7 @@ _MAX_LINE = 1 << 28
 class _Chunk:
     """Records of whole lines: their lines in the file, and where in `data` parts of them begin and end.
 
-    Either `plain` calls, or the byte that ends each cell: `table` (record, column).
+    `samples`: of the file. Either `plain` calls, or the byte that ends each cell: `table` (record, column).
     """
 
     data: bytes
@@ -53,6 +52,7 @@ class _Chunk:
     starts: Ints
     format_ends: Ints
     last_ends: Ints
+    samples: int
     plain: PlainCalls | None = None
     table: Ints | None = None
 
@@ -61,7 +61,8 @@ class _Chunk:
         if self.plain is not None:
             return self.plain.begin(columns)
         assert self.table is not None
-        return self.table[:, 8:-1][:, columns] + 1
+        ends = self.table[:, 8:-1]
+        return (ends[:, columns] if len(columns) < self.samples else ends[:, : self.samples]) + 1
 
 
 @dataclass
@@ -110,9 +111,9 @@ class VcfScan:
             while True:
                 piece = next(pieces, None)
                 if piece is not None:
-                    held = held + piece if held else piece
-                    cut = held.rfind(b"\n") + 1
+                    cut = piece.rfind(b"\n") + 1
                     if cut == 0:
+                        held += piece
                         if len(held) > _MAX_LINE:
                             self.problems.error(
                                 "A line is longer than 256 MB, so this cannot be a VCF file of calls.",
@@ -121,7 +122,7 @@ class VcfScan:
                             )
                             return
                         continue
-                    chunk, held = held[:cut], held[cut:]
+                    chunk, held = b"".join((held, memoryview(piece)[:cut])), piece[cut:]
                 elif held:
                     if region is None:
                         self._unfinished(held, line)
@@ -155,7 +156,7 @@ class VcfScan:
         self, data: bytes, line: int, region: tuple[str, int, int] | None
     ) -> tuple[Records | None, int, bool]:
         """Records of whole lines, the number of lines, and whether the region ended."""
-        count = int(np.count_nonzero(np.frombuffer(data, np.uint8) == _LF))
+        count = data.count(b"\n")
         chunk = self._laid_out(data, line)
         fixed, chosen, beyond = self._fixed_fields(chunk, region)
         if not fixed:
@@ -219,10 +220,10 @@ class VcfScan:
         if plain is not None:
             ends = plain.format_ends
             lines = np.arange(line, line + len(ends))
-            return _Chunk(data, lines, plain.starts, ends, ends + 4 * n, plain=plain)
+            return _Chunk(data, lines, plain.starts, ends, ends + 4 * n, n, plain=plain)
         data, table, lines = cell_ends(data, line, self.header, self.problems, known_lines=self.known_lines)
         starts = np.concatenate(([0], table[:, -1] + 1))[: len(table)]
-        return _Chunk(data, lines, starts, table[:, 8], table[:, 8 + n], table=table)
+        return _Chunk(data, lines, starts, table[:, 8], table[:, 8 + n], n, table=table)
 
     def _refusal(self, lines: Ints, fixed: list[FixedFields]) -> Callable[..., None]:
         """What is called with record, kept sample, value and fault of a value that is refused."""

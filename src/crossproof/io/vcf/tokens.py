@@ -1,8 +1,9 @@
 """Numbers between separators, many at a time.
 
-The last four bytes of a value are read as one 32-bit number. Up to three of them are looked up in a table;
-four give their digits without a loop ("SIMD within a register"): each byte is a digit once 0x30 is taken
-off, and two multiplications join them.
+The last four bytes of a value are read as one 32-bit number. The last three of them are looked up in a table
+that knows all short numbers with the separators before them; the few longer values give their digits without
+a loop ("SIMD within a register"): each byte is a digit once 0x30 is taken off, and two multiplications join
+them.
 """
 
 from __future__ import annotations
@@ -10,71 +11,92 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.model.arrays import Floats, Int32s, Ints, UInt8s
-from crossproof.model.sentinels import MISSING
+from crossproof.model.arrays import Bools, Floats, Ints, UInt8s, UInt16s
 
-UNREADABLE = -2
-"""Stands for a value that is no whole number of one to four digits."""
+UNREADABLE, NO_VALUE, ZERO = 0, 1, 2
+"""A value as it is read: no whole number of one to four digits, a '.', or so much more than ZERO."""
+LENT = b"\t\t\t\t"
+"""Goes before the text of samples, so that each has a separator before it and each value four bytes."""
+
+_COMMA, _DOT, _COLON = 44, 46, 58
 
 
-def _short_table() -> NDArray[np.uint16]:
-    """Value of up to three bytes, the last one highest, less UNREADABLE: 0 for whatever is no number."""
-    table = np.zeros(1 << 24, dtype=np.uint16)
-    for width in (1, 2, 3):
-        for value in range(10**width):
-            table[int.from_bytes(f"{value:0{width}d}".encode(), "little")] = value - UNREADABLE
-    table[ord(".")] = MISSING - UNREADABLE
-    return table
+def _short_table() -> UInt16s:
+    """What a value is by its last three bytes, the last one highest.
+
+    A value of three digits may go on before them. Memory that is never looked at costs nothing.
+    """
+    table = np.zeros((256, 256, 256), dtype=np.uint16)  # last byte, the one before, the one before that
+    digits = np.arange(10, dtype=np.uint16)
+    tens = digits[:, None] + 10 * digits + ZERO
+    for mark in (*range(32), _COMMA, _COLON):
+        table[_DOT, mark] = NO_VALUE
+        table[48:58, mark] = digits[:, None] + ZERO
+        table[48:58, 48:58, mark] = tens
+    table[48:58, 48:58, 48:58] = tens[:, :, None] + 100 * digits
+    return table.ravel()
 
 
 _SHORT = _short_table()
 
 
 class Tokens:
-    """Values between marks, as numbers.
+    """Values between separators, as numbers.
 
-    `text` holds the values; `marks` are the places of the separators, `kinds` the bytes there.
+    `text`: samples behind LENT, each ended by a byte below 32. `marks` are the places of all separators,
+    `kinds` the bytes there. A sample is known by the place, in `marks`, of the separator before it.
     """
 
-    def __init__(self, text: bytes, marks: Ints, kinds: UInt8s) -> None:
-        lent = b"0000" + text
-        self.words = np.ndarray(shape=(len(text) + 1,), dtype="<u4", buffer=lent, strides=(1,))
-        self.text = np.frombuffer(text, np.uint8)
-        self.marks, self.kinds = marks, kinds
+    def __init__(self, text: bytes) -> None:
+        self.text: UInt8s = np.frombuffer(text, np.uint8)
+        found = self.text < 32
+        found |= self.text == _COMMA
+        found |= self.text == _COLON
+        self.marks = np.flatnonzero(found)
+        self.kinds = self.text[self.marks]
+        # By the place of a separator, the four bytes before it, the last one highest. Unaligned words are
+        # looked up so slowly that it pays to copy them all.
+        self.words = np.empty(len(text), dtype=np.uint32)
+        self.words[4:] = np.ndarray(shape=(len(text) - 4,), dtype="<u4", buffer=text, strides=(1,))
 
-    def rows(self, before: Ints, size: int) -> tuple[Ints, UInt8s]:
-        """Marks and kinds (sample, size) behind the marks `before`."""
-        if len(before) * size == len(self.marks):
-            return self.marks.reshape(-1, size), self.kinds.reshape(-1, size)
-        places = (before + 1)[:, None] + np.arange(size)
-        return self.marks[places], self.kinds[places]
+    def sample_ends(self, count: int) -> Ints:
+        """Places in `marks` of the bytes that end the samples, `count` in all."""
+        lent = len(LENT)
+        ends = self.kinds[lent:] < 32
+        assert np.count_nonzero(ends) == count
+        size, odd = divmod(len(ends), count)
+        if not odd and ends[size - 1 :: size].all():
+            return np.arange(lent + size - 1, len(self.kinds), size)
+        return lent + np.flatnonzero(ends)
 
-    def starts(self, before: Ints) -> Ints:
-        """Places of the bytes before the samples that follow the marks `before`; -1 at the beginning."""
-        return np.where(before >= 0, self.marks[before], -1)
+    def are_alike(self, records: int, samples: int) -> bool:
+        """Whether all samples have the same separators behind their values."""
+        kinds = self.kinds[len(LENT) :].tobytes()
+        size, odd = divmod(len(kinds), records * samples)
+        record = kinds[:size] * (samples - 1) + kinds[: size - 1] + kinds[size * samples - 1 :][:1]
+        return not odd and kinds == record * records
 
-    def whole(self, ends: Ints, starts: Ints, j: int) -> Int32s:
-        """Value j of each sample: up to four digits; MISSING for '.'; UNREADABLE for anything else."""
-        end = ends[:, j]
-        length = (end - (ends[:, j - 1] if j else starts)).astype(np.uint32)
-        length -= np.uint32(1)
-        word = self.words[end]  # the four bytes before the separator, the last one highest
-        shift = np.uint32(4) - np.minimum(length, np.uint32(3))
-        shift <<= np.uint32(3)  # bits of the four bytes that belong to other values
-        shift &= np.uint32(31)
-        out: Int32s = np.take(_SHORT, word >> shift, mode="clip").astype(np.int32)
-        out += UNREADABLE
-        if len(length) and not (length.min() and length.max() <= 3):
-            other = np.flatnonzero(length - np.uint32(1) > 2)
-            out[other] = _longer(word[other], length[other])
-        return out
+    def whole(self, before: Ints, first: int, count: int) -> list[UInt16s]:
+        """Values `first` and following of the samples behind the marks `before`, see UNREADABLE."""
+        end = self.marks[before + first]
+        found = []
+        for j in range(first + 1, first + count + 1):
+            start, end = end, self.marks[before + j]
+            word = self.words[end]
+            out: UInt16s = np.take(_SHORT, word >> np.uint32(8), mode="clip")
+            np.subtract(end, start, out=start)  # the length, with the separator
+            if len(start) and start.max() > 4:
+                longer = np.flatnonzero(start > 4)
+                out[longer] = _longer(word[longer], start[longer])
+            found.append(out)
+        return found
 
-    def floats(self, ends: Ints, starts: Ints, first: int, count: int) -> Floats | None:
+    def floats(self, before: Ints, first: int, count: int) -> Floats | None:
         """Floats (sample, count), NaN where a value is no float; None where numpy cannot read them at all."""
-        out = np.empty((len(ends), count))
+        out = np.empty((len(before), count))
         for j in range(first, first + count):
-            start = (ends[:, j - 1] if j else starts) + 1
-            length = ends[:, j] - start
+            start = self.marks[before + j] + 1
+            length = self.marks[before + j + 1] - start
             ok = (length >= 1) & (length <= 16)
             offsets = np.arange(16)
             inside = (offsets < length[:, None]) & ok[:, None]
@@ -93,8 +115,22 @@ class Tokens:
         return out
 
 
-def _longer(word: NDArray[np.uint32], length: NDArray[np.uint32]) -> Int32s:
-    """Values of four digits by their bytes; UNREADABLE for any other length and whatever is no digit."""
+def soundness(values: list[UInt16s]) -> tuple[Bools, Bools]:
+    """Samples whose values could all be read, and those with a missing one."""
+    # Column by column, since a reduction over an axis of two or three is slow.
+    lowest = values[0]
+    for value in values[1:]:
+        lowest = np.minimum(lowest, value)
+    if not (lowest < ZERO).any():
+        return np.ones(len(lowest), dtype=bool), np.zeros(len(lowest), dtype=bool)
+    missing = values[0] == NO_VALUE
+    for value in values[1:]:
+        missing |= value == NO_VALUE
+    return lowest != UNREADABLE, missing
+
+
+def _longer(word: NDArray[np.uint32], length: Ints) -> UInt16s:
+    """Values of four digits by their bytes, of this `length` with the separator; UNREADABLE for others."""
     digits = word ^ np.uint32(0x30303030)
     wrong = digits + np.uint32(0x76767676)
     wrong |= digits
@@ -107,6 +143,7 @@ def _longer(word: NDArray[np.uint32], length: NDArray[np.uint32]) -> Int32s:
     value *= np.uint32(100)
     pairs >>= np.uint32(16)
     value += pairs
-    out = value.view(np.int32)
-    out[(wrong != 0) | (length != 4)] = UNREADABLE
+    out: UInt16s = value.astype(np.uint16)
+    out += np.uint16(ZERO)
+    out[(wrong != 0) | (length != 5)] = UNREADABLE
     return out
