@@ -18,7 +18,8 @@ from crossproof.inference.plates.checks import (
 )
 from crossproof.inference.plates.copied_strips import relation_posteriors
 from crossproof.inference.plates.doubtful_wells import doubt_findings, doubt_of
-from crossproof.inference.plates.layout_choice import open_doubts
+from crossproof.inference.plates.joined_findings import with_sibs_of_spilled
+from crossproof.inference.plates.layout_choice import beside_pair, open_doubts
 from crossproof.inference.plates.proposals import make_proposal
 from crossproof.inference.plates.spill_findings import without_spilled
 from crossproof.model.corrections import Correction, CorrectionKind
@@ -140,6 +141,61 @@ def test_faint_proposals_are_kept_as_doubts(odds, kept):
     layout = part_layout(PLATE_FORMATS[0], "column 5 shifted down by a well", NONE, [])
     proposal = make_proposal(layout.words, np.array([1.0]), 1.0, np.array([0]))
     assert len(open_doubts([replace(proposal, layout=layout, log10_odds=odds)])) == kept
+
+
+def test_a_shift_waits_beside_a_pair_that_took_its_wells():
+    """The odds of the shift are over those of the pair and of the labels; a layout that has none of its wells
+    is no rival of the pair, and goes on as it is."""
+    layout = part_layout(PLATE_FORMATS[0], "column 5 shifted down by a well", NONE, [])
+    identity = np.arange(4)
+    pair = make_proposal("wells A1 and A2 swapped", np.array([4.0, 4.0, 0.0, 0.0]), 1.0, identity)
+    pair = replace(pair, wells=(0, 1), log10_odds=1.0)
+    shares = make_proposal(layout.words, np.array([0.0, 3.0, 3.0, 0.0]), 1.0, identity)
+    apart = make_proposal(layout.words, np.array([0.0, 0.0, 3.0, 3.0]), 1.0, identity)
+    layouts = [replace(p, layout=layout, log10_odds=-1.5) for p in (shares, apart)]
+    [beside] = beside_pair(pair, [pair, *layouts])
+    assert beside.gain is shares.gain
+    assert beside.log10_odds == pytest.approx(-1.5 - np.log10(1 + 10.0))
+    assert beside_pair(layouts[0], [pair, *layouts]) == ()
+
+
+def test_plants_that_a_shift_beside_a_pair_would_move_are_held():
+    nursery, sheet, k, wells = next(d for d in map(column_of_one_family, range(200, 240)) if d)
+    plates = [sim.make_plate(nursery, sheet), sim.make_parent_plate(nursery, 2)]
+    tables = sim.season_tables(nursery)
+    x = examine_plate(
+        plates[0], tables, line_evidence(tables, plates), usual=0.92, background=0.02, min_log10_odds=1.0
+    )
+    layout = part_layout(sheet.format, f"column {k + 1} shifted down by a well", NONE, [])
+    shift = make_proposal(layout.words, np.zeros(len(plates[0])), 1.0, x.search.identity)
+    for odds, held in ((-0.5, True), (-4.0, False)):
+        beside = (replace(shift, layout=layout, log10_odds=odds),)
+        doubted = replace(x, search=replace(x.search, doubts=(), beside_pairs=beside))
+        found = doubt_findings(doubted)
+        assert bool(found) == held
+        if held:
+            assert {plates[0].samples[w] for w in wells} <= set(found[0].samples)
+
+
+def test_sibs_of_a_cross_most_of_which_lies_in_a_spill_wait_with_it():
+    nursery = season(60)
+    plates = [sim.make_plate(nursery, sim.make_sheet(nursery))]
+    tables = sim.season_tables(nursery)
+    family = [plates[0].samples[w] for w in np.flatnonzero(plates[0].identity == len(nursery.lines))]
+    more, less = len(family) // 2 + 1, len(family) // 2
+    for spilled, waiting in ((more, family[more:]), (less, [])):
+        f = Finding(
+            FindingKind.SPILLED,
+            Scope.PLATE,
+            "P1",
+            "P1",
+            "",
+            "",
+            samples=tuple(family[:spilled]),
+            hold=Hold.SAMPLES,
+        )
+        [found] = with_sibs_of_spilled([f], plates, tables)
+        assert list(found.sibs) == waiting
 
 
 def test_a_column_that_one_plant_shows_to_be_moved_is_held():

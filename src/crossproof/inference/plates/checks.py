@@ -41,7 +41,12 @@ from crossproof.inference.plates.examined_plates import (
     season_evidence,
     with_believed_tubes,
 )
-from crossproof.inference.plates.joined_findings import merged, with_crosses_of_lost_tubes, with_sibs
+from crossproof.inference.plates.joined_findings import (
+    merged,
+    with_crosses_of_lost_tubes,
+    with_sibs,
+    with_sibs_of_spilled,
+)
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
 from crossproof.inference.plates.layout_search import CERTAIN
 from crossproof.inference.plates.line_checks import (
@@ -72,6 +77,7 @@ from crossproof.inference.plates.spill_findings import likeliest, spill_findings
 from crossproof.inference.plates.spill_or_parents import told_from_spills
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.uncertain_order import order_findings
 from crossproof.inference.plates.unfit_plates import unfit_findings
 from crossproof.inference.plates.wrong_markers import wrong_marker_findings
 from crossproof.model.arrays import Floats
@@ -116,7 +122,7 @@ def _well_findings(
         told = explained.union(*(f.samples for f in spills))
         mixed = mixture_findings(x.scores, matrix, identity, odds + SURER)
         found += [*spills, *(f for f in mixed if f.subject not in told)]
-        found += doubt_findings(x, explained)
+        found += [*doubt_findings(x, explained), *order_findings(x, explained)]
     if settings.remarks and x.plate.placed:
         found += blind_spots(x.plate, season)
     return found
@@ -356,7 +362,8 @@ def examine_plates(
     if settings.remarks:
         one_line = [(f.subject, f.other) for f in same_line]
         found += same_sheets([x.plate for x in here], season, one_line)
-    found = with_crosses_of_lost_tubes(with_sibs(found, plates, season), plates, season, usual)
+    found = with_sibs_of_spilled(with_sibs(found, plates, season), plates, season)
+    found = with_crosses_of_lost_tubes(found, plates, season, usual)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 

@@ -43,7 +43,7 @@ def disorder(scores: PlateScores, matrix: Matrix, identity: Ints, open_wells: Bo
 
     `open_wells` (well,): those of which no finding says what they hold.
     """
-    loose = _open_plants(scores, matrix, identity, open_wells)
+    loose = open_plants(scores, matrix, identity, open_wells)
     if len(loose) < 2:
         return Disorder(loose[:0], NO_DISORDER)
     tags, tag = tag_scores(scores, matrix, identity, loose), identity[loose] - scores.season.n_lines
@@ -67,7 +67,7 @@ def disorder(scores: PlateScores, matrix: Matrix, identity: Ints, open_wells: Bo
     return Disorder(loose[moved], float(log_odds / np.log(10)))
 
 
-def _open_plants(scores: PlateScores, matrix: Matrix, identity: Ints, open_wells: Bools) -> Ints:
+def open_plants(scores: PlateScores, matrix: Matrix, identity: Ints, open_wells: Bools) -> Ints:
     """Called plants that something else explains better than their tags, and that no finding explains."""
     loose = loose_plants(scores, matrix, identity)
     called = scores.plate.n_called >= 0.3 * scores.plate.n_markers
@@ -80,7 +80,7 @@ def fit_another_tag(scores: PlateScores, matrix: Matrix, identity: Ints, open_we
 
     Plants that came under their tag may fit another a little better, as an outcross by its father does.
     """
-    loose = _open_plants(scores, matrix, identity, open_wells)
+    loose = open_plants(scores, matrix, identity, open_wells)
     if not len(loose):
         return loose
     plants = count_called(scores, identity)

@@ -57,7 +57,7 @@ class Doubt:
     other: Floats
 
 
-def _classes(x: Examined) -> tuple[Floats, Floats]:
+def class_posteriors(x: Examined) -> tuple[Floats, Floats]:
     """P(class | data) of every well under every cross of its plate, (well, cross, class), and P(class)."""
     ends = [0, 1, 2, 3]  # hybrid, self, outcross, and all that is off pedigree
     posterior = np.exp(relation_posteriors(x.scores, x.search.identity))
@@ -68,7 +68,7 @@ def _classes(x: Examined) -> tuple[Floats, Floats]:
 def doubt_of(x: Examined, doubts: tuple[Proposal, ...]) -> Doubt:
     """The sums of the heading over `doubts`."""
     plate, identity, n = x.plate, x.search.identity, x.scores.season.n_lines
-    classes, unknown = _classes(x)
+    classes, unknown = class_posteriors(x)
     crosses = np.unique(identity[identity >= n])
     plant = identity >= n
     cross = np.searchsorted(crosses, np.where(plant, identity, crosses[0]))
@@ -128,9 +128,11 @@ def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list
     `explained`: samples that other findings speak of.
     """
     plate = x.plate
-    if not x.search.doubts or not (plate.identity >= x.scores.season.n_lines).any():
+    some = x.search.doubts or x.search.beside_pairs
+    if not some or not (plate.identity >= x.scores.season.n_lines).any():
         return []
     doubts = _weighed(x, _without(x.search.doubts, x, explained))
+    doubts = tuple(sorted((*doubts, *x.search.beside_pairs), key=lambda p: -p.log10_odds))
     doubt = doubt_of(x, doubts)
     plants = plate.identity >= x.scores.season.n_lines
     unsure = plants & (doubt.moved >= LEAST_SHARE)

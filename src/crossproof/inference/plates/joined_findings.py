@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
@@ -67,6 +68,36 @@ def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTa
                     f"together with them."
                 )
                 f = replace(f, sibs=sibs, evidence=f.evidence + more)
+        out.append(f)
+    return out
+
+
+def with_sibs_of_spilled(
+    findings: list[Finding], plates: Sequence[Plate], season: SeasonTables
+) -> list[Finding]:
+    """The findings, those of spilled DNA with the other plants of crosses most of which they hold.
+
+    The line whose DNA ran over so many plants of a cross passes for a parent of all of them.
+    """
+    cross = {
+        s: i
+        for p in plates
+        for s, i in zip(p.samples, p.identity.tolist(), strict=True)
+        if i >= season.n_lines
+    }
+    size = Counter(cross.values())
+    out = []
+    for f in findings:
+        if f.kind is FindingKind.SPILLED:
+            held = Counter(cross[s] for s in f.samples if s in cross)
+            much = {i for i, n in held.items() if 2 * n > size[i]}
+            sibs = tuple(s for s, i in cross.items() if i in much and s not in set(f.samples))
+            if sibs:
+                more = (
+                    f" Also held: {count_of(len(sibs), 'plant')} of crosses most of whose plants are "
+                    f"among these, and which are judged together with them."
+                )
+                f = replace(f, sibs=(*f.sibs, *sibs), evidence=f.evidence + more)
         out.append(f)
     return out
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from crossproof.inference.plates.proposals import NEVER, Proposal
 
 TIE = 1.0
@@ -74,3 +76,15 @@ def open_doubts(candidates: list[Proposal]) -> tuple[Proposal, ...]:
     """
     weak = [p for p in candidates if p.layout is not None and p.log10_odds >= FAINT]
     return tuple(sorted(weak, key=lambda p: -p.log10_odds))
+
+
+def beside_pair(best: Proposal, candidates: list[Proposal]) -> tuple[Proposal, ...]:
+    """Doubts for which the wells of a pair speak that is taken, with their odds beside those of the pair.
+
+    What the pair explains says nothing for them any more once it is taken; but it may be the wrong story.
+    """
+    if best.wells is None:
+        return ()
+    rivals = [p for p in open_doubts(candidates) if (p.gain[list(best.wells)] > 0).any()]
+    less = float(np.log10(1.0 + 10.0**best.log10_odds))
+    return tuple(replace(p, log10_odds=p.log10_odds - less) for p in rivals)

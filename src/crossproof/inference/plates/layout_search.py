@@ -5,8 +5,8 @@
 E_0 as labelled (or as the steps before left it), E_T under proposal T. The best proposal is taken if its lod
 reaches the threshold, and the search goes on from there: a rotated plate may also have two swapped wells.
 Proposals: whole-plate layouts, rows and columns reversed or swapped, tags of two crosses swapped, two wells
-swapped. Priors are shares of all plates that have such a fault, divided by
-the number of faults of that kind, so that many possible faults do not make one likely.
+swapped. Priors are shares of all plates that have such a fault, divided by the number of faults of that kind,
+so that many possible faults do not make one likely.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.copied_strips import copied_strips
 from crossproof.inference.plates.few_wells import borne_by_pods, by_pods, weighed
-from crossproof.inference.plates.layout_choice import best_of, open_doubts
+from crossproof.inference.plates.layout_choice import beside_pair, best_of, open_doubts
 from crossproof.inference.plates.proposals import (
     EVEN,
     GAIN,
@@ -93,6 +93,8 @@ class Search:
     start: Ints
     doubts: tuple[Proposal, ...] = ()
     """Proposals to move part of the plate that were not taken, the likeliest first (see `open_doubts`)."""
+    beside_pairs: tuple[Proposal, ...] = ()
+    """The same that share wells with pairs that were taken, their odds beside these."""
 
 
 def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
@@ -344,7 +346,7 @@ def _with_runs(
     best = max(candidates, key=lambda p: p.log10_odds)
     if best.kind is not FindingKind.SHIFTED:
         return candidates
-    if best.layout is not None and best.layout.by_a_well:
+    if best.layout and best.layout.by_a_well:
         most = _empty_says(scores, identity) / float(np.log(10))
         silent, whole = scores.blank > scores.called, []
         for p in candidates:
@@ -373,7 +375,7 @@ def search_layout(
     matrix = first if start is None else scores.matrix(identity)
     before = misfit_wells(first, scores.plate.identity, scores)
     steps: list[Proposal] = []
-    doubts: tuple[Proposal, ...] = ()
+    doubts, beside = tuple[Proposal, ...](), list[Proposal]()
     used = np.zeros(len(identity), dtype=bool)  # wells of a swap taken: no well is swapped twice
     while len(steps) < MAX_STEPS:
         allowed = sources if not steps else tuple(s for s in sources if s not in ONCE)
@@ -384,16 +386,15 @@ def search_layout(
                 candidates = _with_runs(scores, matrix, identity, used, candidates)
                 break
         taken = {s.words for s in steps}
-        best = best_of([p for p in candidates if p.words not in taken], threshold)
-        if best is None:
+        if (best := best_of([p for p in candidates if p.words not in taken], threshold)) is None:
             doubts = open_doubts(candidates)
             break
         steps.append(best)
+        beside += beside_pair(best, candidates)
         identity = best.identity
         if best.wells is not None:
             used[list(best.wells)] = True
         if best.wells is None or scores.tube[list(best.wells)].any():
             matrix = scores.matrix(identity)
-    return Search(
-        tuple(steps), matrix, identity, misfit_wells(matrix, identity, scores), before, first, begin, doubts
-    )
+    left = misfit_wells(matrix, identity, scores)
+    return Search(tuple(steps), matrix, identity, left, before, first, begin, doubts, tuple(beside))

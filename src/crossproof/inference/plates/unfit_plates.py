@@ -20,6 +20,7 @@ from crossproof.inference.plates.plate_excess import (
 )
 from crossproof.inference.plates.repeated_shifts import shifted_alike
 from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.uncertain_order import order_doubt
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.text import percent
@@ -84,14 +85,20 @@ def _in_disorder(x: Examined, open_wells: Bools) -> Disorder | None:
     """The plants that may stand in one another's places, if so many that no verdict on the plate can stand.
 
     Some of many plants in disorder always fit each other's rows: pairs of them explain a part of it only.
+    Where the best order is not likely enough, all orders together may be.
     """
     pairs, plate = _only_pairs(x), x.plate
     matrix = x.search.labelled if pairs else x.search.matrix
     found = disorder(x.scores, matrix, plate.identity if pairs else x.search.identity, open_wells)
     moved = len(found.wells)
     least = LEAST_OF_MANY if moved >= MANY_DISORDERED else LEAST_DISORDER
-    enough = moved >= LEAST_DISORDERED and found.log10_odds >= least
-    return found if enough else None
+    if moved >= LEAST_DISORDERED and found.log10_odds >= least:
+        return found
+    doubt = order_doubt(x, open_wells)
+    if doubt is None or doubt.most <= 0:
+        return None
+    odds = float(np.log10(doubt.most / max(1.0 - doubt.most, 1e-9)))
+    return Disorder(doubt.signs, odds) if odds >= LEAST_DISORDER else None
 
 
 def _only_pairs(x: Examined) -> bool:
