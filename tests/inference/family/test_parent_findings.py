@@ -99,6 +99,14 @@ def test_a_plant_that_is_a_hybrid_once_in_a_hundred_is_not_culled_as_foreign(pos
         assert "hybrids of M and P" in found[0].evidence
 
 
+@pytest.mark.parametrize(("lod", "held"), [(0.1, True), (-0.1, False)])
+def test_a_plant_that_its_own_data_make_a_hybrid_is_not_culled_on_the_word_of_its_sibs(lod, held):
+    for tube in (0.0, 0.02):
+        result = family([1e-4, 0, 0.9999, 0], father=Fault.TUBE, share=tube, lod=np.array([lod]))
+        found = parent_findings([result], WELLS, {})
+        assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
+
+
 @pytest.mark.parametrize(
     ("against", "segregates", "held"),
     [(15.0, (True, False), True), (25.0, (True, False), False), (15.0, (False, True), False)],

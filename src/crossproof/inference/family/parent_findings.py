@@ -99,7 +99,8 @@ def may_be_hybrids(result: FamilyResult) -> tuple[int, ...]:
 
 
 def _foreign_but_perhaps_hybrid(result: FamilyResult) -> tuple[int, ...]:
-    perhaps = result.class_posterior[:, 0] >= CULL_ON_TUBE
+    # one whose own data speak for a hybrid is culled on the word of its sibs alone
+    perhaps = (result.class_posterior[:, 0] >= CULL_ON_TUBE) | (result.lod > 0)
     if not perhaps.any():
         return ()
     lead = result.class_posterior.argmax(axis=1)
