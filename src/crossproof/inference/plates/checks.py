@@ -230,7 +230,13 @@ class _SeasonOfPlates:
         if not swaps:
             return labelled, []
         starts = [swapped_identity(x, swaps) for x in stay]
-        here = searched(stay, starts, self.usual, self.odds, self.each)
+        other = [i for i, x in enumerate(stay) if (starts[i] != x.plate.identity).any()]
+        anew = searched(
+            [stay[i] for i in other], [starts[i] for i in other], self.usual, self.odds, self.each
+        )
+        here = list(labelled)
+        for i, x in zip(other, anew, strict=True):
+            here[i] = x
         # On a plate that lies otherwise, pods seem to have changed places that did not.
         still = any(s.layout is not None for x in here for s in x.search.steps)
         if still or any(

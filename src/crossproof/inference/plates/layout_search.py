@@ -296,25 +296,24 @@ def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
     gains = clipped(matrix.robust - own[:, None], matrix)
     n_pairs = max(len(crosses) * (len(crosses) - 1) // 2, 1)
     speaks = scores.plate.n_called >= 0.3 * scores.plate.n_markers
-    for i, a in enumerate(crosses):
-        for b in crosses[i + 1 :]:
-            if same[a] == same[b]:
-                continue
-            sides = [(identity == a, b), (identity == b, a)]
-            each = [gains[mine, matrix.column(np.array([other]))[0]] for mine, other in sides]
-            # A tag of a single plant can only show that one; two such tags are a pair of wells.
-            least = [min(2, max(int((mine & speaks).sum()), 1)) for mine, _ in sides]
-            if sum(least) < 3 or not all(broad(g, n) for g, n in zip(each, least, strict=True)):
-                continue
-            gain, changed = np.zeros(len(identity)), identity.copy()
-            for (mine, other), its in zip(sides, each, strict=True):
-                gain[mine], changed[mine] = its, other
-            words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
-            yield replace(
-                make_proposal(words, gain, PRIOR_TAGS / n_pairs, changed),
-                tags=(int(a), int(b)),
-                mutual=True,
-            )
+    wells, columns = [np.flatnonzero(identity == c) for c in crosses], matrix.column(crosses)
+    # A tag of a single plant can only show that one; two such tags are a pair of wells.
+    least = np.array([min(2, max(int(speaks[mine].sum()), 1)) for mine in wells])
+    enough = [(gains[np.ix_(mine, columns)] > GAIN).sum(axis=0) for mine in wells] >= least[:, None]
+    both = enough & enough.T & (np.add.outer(least, least) >= 3)
+    both &= same[crosses][:, None] != same[crosses]
+    for i, j in np.argwhere(np.triu(both, 1)).tolist():
+        sides = [(i, j), (j, i)]
+        each = [gains[wells[mine], columns[other]] for mine, other in sides]
+        if not all(broad(g, n) for g, n in zip(each, least[[i, j]], strict=True)):
+            continue
+        a, b = int(crosses[i]), int(crosses[j])
+        gain, changed = np.zeros(len(identity)), identity.copy()
+        for (mine, other), its in zip(sides, each, strict=True):
+            gain[wells[mine]], changed[wells[mine]] = its, crosses[other]
+        words = f"tags of {season.crosses[a - n]} and {season.crosses[b - n]} swapped"
+        proposal = make_proposal(words, gain, PRIOR_TAGS / n_pairs, changed)
+        yield replace(proposal, tags=(a, b), mutual=True)
 
 
 Source = Callable[[PlateScores, Matrix, Ints, Bools], Iterator[Proposal]]
