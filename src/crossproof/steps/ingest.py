@@ -79,7 +79,7 @@ def marker_sheet(index: SeasonIndex) -> pd.DataFrame | None:
 
 def known_samples(index: SeasonIndex) -> set[str]:
     """Names of the samples that the sheets list."""
-    return set(read_record(index.folder, "samples", ["sample_id"])["sample_id"])
+    return set(read_record(index.folder, "samples", ["sample_id"])["sample_id"].tolist())
 
 
 def read_stored(folder: WorkFolder, digest: str) -> CallBatch | None:

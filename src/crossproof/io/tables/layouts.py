@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -168,32 +169,29 @@ def marker_info(sheet: pd.DataFrame | None) -> dict[str, MarkerInfo]:
     def column(name: str) -> list[str]:
         if name not in sheet:
             return [""] * len(sheet)
-        return ["" if pd.isna(v) else str(v).strip() for v in sheet[name].tolist()]
+        missing = sheet[name].isna().tolist()
+        return ["" if no else str(v).strip() for v, no in zip(sheet[name].tolist(), missing, strict=True)]
 
-    out = {}
-    rows = zip(
-        *(
-            column(c)
-            for c in ("marker", "chrom", "pos", "alleles", "counted_allele", "inheritance", "generic_alleles")
-        ),
-        strict=True,
+    marker, *columns = (
+        column(c)
+        for c in ("marker", "chrom", "pos", "alleles", "counted_allele", "inheritance", "generic_alleles")
     )
-    for marker, chrom, pos, alleles, counted, inheritance, generic in rows:
-        out[marker] = replace(
-            _info(chrom, pos, alleles, counted, inheritance), generic=split_alleles(generic)
-        )
-    return out
+    return dict(zip(marker, map(_info, *columns), strict=True))
 
 
-def _info(chrom: str, pos: str, alleles: str, counted: str, inheritance: str) -> MarkerInfo:
-    names = split_alleles(alleles)
+@lru_cache(maxsize=1 << 16)
+def _info(
+    chrom: str, pos: str, alleles: str, counted: str, inheritance: str, generic: str = ""
+) -> MarkerInfo:
+    """What the cells of a marker sheet say; remembered, as all files of a season have one sheet."""
     one = split_alleles(counted)
     return MarkerInfo(
         chrom,
         int(pos) if pos.isascii() and pos.isdigit() else 0,
-        names,
+        split_alleles(alleles),
         one[0] if one else "",
         inheritance.casefold() == "maternal",
+        split_alleles(generic),
     )
 
 
