@@ -23,7 +23,7 @@ __version__ = "0.1.0"
 METHOD_VERSION = 17
 """Part of every cached result's digest: raise it whenever a change of method can change a verdict."""
 
-RATES_VERSION = 3
+RATES_VERSION = 4
 """Part of the digest behind the rates: raise it whenever their figures or columns can change."""
 
 _VERBS = ("check", "crossing_rates", "plan", "read_season", "results", "run", "verify")

@@ -10,7 +10,7 @@ from crossproof.inference.family.other_parents import Wells
 from crossproof.inference.family.parent_findings import parent_findings
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import RELATIONS, FamilyResult
-from crossproof.model.findings import Finding
+from crossproof.model.findings import Finding, Hold
 
 
 def tag_of(donors: list[str], shown: str = "Q") -> FamilyResult:
@@ -54,6 +54,7 @@ def test_a_father_of_several_pods_gets_a_row_and_one_insect_does_not(pods, row):
     rows = [(c.kind, c.target, c.other) for c in found.corrections]
     assert rows == ([("father is", "C1", "Q")] if row else [])
     assert ("one insect" in found.remedy) is not row
+    assert found.hold is (Hold.SAMPLES if row else Hold.NOTHING)
     n = len(pods)
     assert found.evidence == f"{n} of {n} plants of C1 have a father that is not P: Q."
 

@@ -1,6 +1,7 @@
 """Tags whose plants have another parent than the recorded one: what is said of them, and which plants wait.
 
-A row that renames the parent is proposed where the plants of it cannot be the work of one insect.
+A row that renames the parent is proposed where the plants of it cannot be the work of one insect; they wait
+for its answer, for if it is so they are the hybrids wanted.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import numpy as np
 
 from crossproof.inference.season_results import FamilyResult
 from crossproof.model.corrections import Correction, CorrectionKind
-from crossproof.model.findings import Finding, FindingKind, Scope
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Verdict
 from crossproof.text import agreeing, count_of
 
@@ -91,6 +92,7 @@ def other_parent(
         samples=samples,
         other=shown,
         corrections=(row,) if whole else (),
+        hold=Hold.SAMPLES if whole else Hold.NOTHING,
     )
 
 

@@ -14,12 +14,14 @@ from crossproof.model.arrays import Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates
 from crossproof.text import count_of, first_of
 
+OF_TAGS = (FindingKind.TAGS_SWAPPED, FindingKind.TAG_WRONG)
+
 
 def merged(findings: list[Finding]) -> list[Finding]:
     """The same finding about the same cross from several plates becomes one."""
     out: dict[tuple[str, ...], Finding] = {}
     for f in findings:
-        if f.kind not in (FindingKind.TAGS_SWAPPED, FindingKind.TAG_WRONG):
+        if f.kind not in OF_TAGS:
             out[f.kind, f.plate, f.subject, str(len(out))] = f
             continue
         pair = sorted([f.subject, f.other]) if f.kind is FindingKind.TAGS_SWAPPED else [f.subject, f.other]
@@ -50,9 +52,10 @@ def _elsewhere(plates: Sequence[Plate], apart: Collection[str], identities: Ints
 
 
 def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTables) -> list[Finding]:
-    """The findings, those that hold a plate for its layout with the sibs of its plants on other plates.
+    """The findings, those of a plate's layout and of tags with the sibs of their plants on other plates.
 
-    All plants of a cross are judged together: wells that hold something else mislead the verdicts of sibs.
+    All plants of a cross are judged together: wells that hold something else mislead the verdicts of sibs. A
+    bag with a wrong tag may have gone to several plates, and be seen on one.
     """
     held = held_plates(tuple(findings))
     out = []
@@ -67,6 +70,14 @@ def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTa
                     f" Also held: {len(sibs)} plants of its crosses on other plates, which are judged "
                     f"together with them."
                 )
+                f = replace(f, sibs=sibs, evidence=f.evidence + more)
+        elif f.kind in OF_TAGS:
+            names = (f.subject, f.other) if f.kind is FindingKind.TAGS_SWAPPED else (f.subject,)
+            crosses = np.array([season.crosses.index(name) + season.n_lines for name in names])
+            sibs = tuple(s for s in _elsewhere(plates, (), crosses) if s not in f.samples)
+            if sibs:
+                of_which = "tag" if len(names) == 1 else "two tags"
+                more = f" Also held: {count_of(len(sibs), 'plant')} of the same {of_which} elsewhere."
                 f = replace(f, sibs=sibs, evidence=f.evidence + more)
         out.append(f)
     return out

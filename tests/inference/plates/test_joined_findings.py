@@ -1,0 +1,40 @@
+"""Findings of one plate and the plants elsewhere that wait with it; plates by plate_simulator.py."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from crossproof.inference.plates.joined_findings import with_sibs
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
+import plate_simulator as sim
+
+
+@pytest.mark.parametrize(
+    ("kind", "concerned", "words"),
+    [(FindingKind.TAGS_SWAPPED, (0, 1), "the same two tags"), (FindingKind.TAG_WRONG, (0,), "the same tag")],
+)
+def test_tags_that_one_plate_shows_to_be_wrong_hold_their_plants_on_all_plates(kind, concerned, words):
+    nursery = sim.make_nursery(np.random.default_rng(5))
+    plates = [
+        sim.make_plate(nursery, sim.make_sheet(nursery, prefix=p), name)
+        for p, name in (("S", "P1"), ("T", "P2"))
+    ]
+    tables = sim.season_tables(nursery)
+    crosses = np.array(concerned) + tables.n_lines
+    on_one, on_two = (
+        tuple(p.samples[w] for w in np.flatnonzero(np.isin(p.identity, crosses))) for p in plates
+    )
+    assert on_two
+    one, other = tables.crosses[:2]
+    f = Finding(
+        kind, Scope.CROSS, "P1", one, "E.", "r", samples=on_one, other=other, hold=Hold.SAMPLES
+    )  # as the search of plate P1 alone makes it
+    [joined] = with_sibs([f], plates, tables)
+    assert (joined.samples, joined.sibs) == (on_one, on_two)
+    assert joined.evidence == f"E. Also held: {len(on_two)} plants of {words} elsewhere."
