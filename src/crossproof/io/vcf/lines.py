@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from crossproof.io.problems import Problems
 from crossproof.io.vcf.header import VcfHeader
-from crossproof.model.arrays import Ints, UInt8s
+from crossproof.model.arrays import Bools, Ints, UInt8s
 
 _TAB, _LF, _CR = 9, 10, 13
 _TOGETHER = 1 << 18
 """Bytes searched at a time: what is found stays in the processor's cache."""
-_NONE = np.empty(0, dtype=np.int64)
 _ALLOWED = bytes(range(32, 256)) + b"\t"
 
 
@@ -39,11 +40,17 @@ def cell_ends(
     return data, marks.reshape(-1, width), numbers
 
 
+def places(buffer: UInt8s, wanted: Callable[[UInt8s], Bools]) -> Ints:
+    """Places of wanted bytes, ascending."""
+    starts = range(0, len(buffer), _TOGETHER)
+    found = [np.flatnonzero(wanted(buffer[at : at + _TOGETHER])) + at for at in starts]
+    return np.concatenate(found) if found else np.empty(0, dtype=np.int64)
+
+
 def _marks(data: bytes, width: int, crlf: bool) -> tuple[Ints, bool]:
     """Places of bytes below 32, and whether they are the ends of cells and lines alone."""
     buffer: UInt8s = np.frombuffer(data, dtype=np.uint8)
-    parts = range(0, len(buffer), _TOGETHER)
-    marks = np.concatenate([_NONE, *(np.flatnonzero(buffer[at : at + _TOGETHER] < 32) + at for at in parts)])
+    marks = places(buffer, lambda part: part < 32)
     if len(marks) % width:
         return marks, False
     kinds = buffer[marks].reshape(-1, width)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from crossproof.io.vcf.lines import places
 from crossproof.model.arrays import Int8s, Ints
 from crossproof.model.sentinels import MISSING
 
@@ -65,7 +66,7 @@ def plain_calls(data: bytes, n_samples: int) -> PlainCalls | None:
     first = data.find(b"\n") - width
     if not n_samples or first < 17 or data[first - 3 : first + 1] != b"\tGT\t":
         return None
-    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == _LF)
+    ends = places(np.frombuffer(data, np.uint8), lambda part: part == _LF)
     starts = np.concatenate(([0], ends[:-1] + 1))
     format_ends = ends - width
     if (format_ends - starts < 17).any():

@@ -156,8 +156,9 @@ class VcfScan:
         self, data: bytes, line: int, region: tuple[str, int, int] | None
     ) -> tuple[Records | None, int, bool]:
         """Records of whole lines, the number of lines, and whether the region ended."""
-        count = data.count(b"\n")
         chunk = self._laid_out(data, line)
+        # Where all lines are sound they need not be counted again.
+        count = len(chunk.lines) if chunk.data is data else data.count(b"\n")
         fixed, chosen, beyond = self._fixed_fields(chunk, region)
         if not fixed:
             return None, count, beyond
