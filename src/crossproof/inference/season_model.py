@@ -23,7 +23,8 @@ from crossproof.inference.evidence.blocks import (
 from crossproof.inference.family.donors import OtherCrosses, prepare_crosses
 from crossproof.inference.family.verdicts import judge
 from crossproof.inference.family.verification import verify_family
-from crossproof.inference.lines.panel import Panel, PanelBlock, panel_from_arrays, panel_to_arrays
+from crossproof.inference.lines.panel import Panel, panel_from_arrays, panel_to_arrays
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.run_wide.calibration import Calibration, calibration_from_dict, calibration_of
 from crossproof.inference.run_wide.panel_fit import fit_panel
 from crossproof.inference.season_results import (

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from crossproof.inference.evidence.blocks import BatchEvidence, Wells, batch_evidence
-from crossproof.inference.lines.panel import Panel, PanelBlock, panel_from_arrays
+from crossproof.inference.lines.panel import Panel, panel_from_arrays
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.season_results import CrossRecord, FamilyInput, LineInput, Plant
 from crossproof.io.calls.batch_join import JoinedCalls

@@ -87,6 +87,7 @@ def test_half_of_a_lines_share_as_a_donor_goes_to_the_copy() -> None:
     panel = SimpleNamespace(
         lines=("A", "B", "C", "F1"),
         version_line=np.array([0, 1, 2, 3]),
+        share_of_line=np.ones(4),
         copies=np.array([[-2, -2], [-2, -2], [-2, -2], [0, 1]]),
         class_prior=np.array([0.6, 0.3, 0.08, 0.02]),
         segregates=lambda line: line == "F1",

@@ -12,6 +12,7 @@ from crossproof.inference.family.posteriors import (
     Start,
     hybrids_or_selfs,
     likeliest_left_out,
+    summed_by,
     weighed,
     worth_a_message,
 )
@@ -59,3 +60,12 @@ def test_the_likeliest_of_those_left_out():
     rows = np.array([2, 5, 7])
     assert likeliest_left_out(posterior, rows, np.array([2, 7])) == 0.3
     assert likeliest_left_out(posterior, rows, rows) == 0.0
+
+
+def test_rows_of_one_number_are_added_up_in_their_order() -> None:
+    rng = np.random.default_rng(3)
+    number, values = rng.integers(0, 4, size=200), rng.random((200, 5))
+    expected = np.zeros((6, 5))
+    for row, one in enumerate(number.tolist()):
+        expected[one] += values[row]
+    np.testing.assert_array_equal(summed_by(number, values, 6), expected)

@@ -17,7 +17,7 @@ from crossproof.inference.lines.doubt import (
     doubts_to_arrays,
 )
 from crossproof.inference.lines.line_doubts import UNTYPED_SHARE, WRONG_IN_FIELD, tube_belief
-from crossproof.inference.lines.panel import PanelBlock
+from crossproof.inference.lines.panel_block import PanelBlock
 
 H, WRONG_PLANT, INBREEDING, LINES = 0.02, 0.03, 0.98, 9
 POOL = np.array([[0.5, 0.5]] * 6)

@@ -88,30 +88,31 @@ class ErrorRates:
     floor: float
     quality: tuple[float, ...] = ()
 
-    def table(self, k: int, joined: Ints, quality: int) -> Floats:
-        """Likelihoods (marker, code, genotype) of what can be seen at markers of k alleles in such a well."""
+    def likelihood(self, codes: UInt8s, k: int, joined: Ints, quality: int, floor: bool) -> Floats:
+        """Likelihoods (marker, well, genotype) of observation codes (marker, well) at these markers of k
+        alleles, in wells of such a quality."""
         if k == 2:
-            return self._two_alleles(quality)[joined]
-        return self._table(k, self.f[joined], self.d[joined], quality)
+            return error_model.likelihood_by_table(codes, self._two_alleles(quality, floor), joined)
+        table = self._table(k, self.f[joined], self.d[joined], quality, floor)
+        return error_model.likelihood_by_table(codes, table)
 
-    def _two_alleles(self, quality: int) -> Floats:
-        if quality not in self._kept:
-            self._kept[quality] = self._table(2, self.f, self.d, quality)
-        return self._kept[quality]
+    def _two_alleles(self, quality: int, floor: bool) -> Floats:
+        if (quality, floor) not in self._kept:
+            self._kept[quality, floor] = self._table(2, self.f, self.d, quality, floor)
+        return self._kept[quality, floor]
 
-    def _table(self, k: int, f: Floats, d: Floats, quality: int) -> Floats:
+    def _table(self, k: int, f: Floats, d: Floats, quality: int, floor: bool) -> Floats:
         factor = self.quality[quality] if self.quality else 1.0
-        if factor == 1.0:
-            return error_model.likelihood_table(k, f, d, self.swap)
-        return error_model.likelihood_table(
-            k,
-            np.maximum(f, np.minimum(f * factor, LARGEST_F)),
-            np.maximum(d, np.minimum(d * factor, LARGEST_D)),
-            max(self.swap, min(self.swap * factor, LARGEST_SWAP)),
-        )
+        swap = self.swap
+        if factor != 1.0:
+            f = np.maximum(f, np.minimum(f * factor, LARGEST_F))
+            d = np.maximum(d, np.minimum(d * factor, LARGEST_D))
+            swap = max(swap, min(swap * factor, LARGEST_SWAP))
+        table = error_model.likelihood_table(k, f, d, swap)
+        return error_model.apply_floor(table, self.floor) if floor else table
 
     @cached_property
-    def _kept(self) -> dict[int, Floats]:
+    def _kept(self) -> dict[tuple[int, bool], Floats]:
         return {}
 
 
@@ -147,6 +148,11 @@ class Wells:
             column[item.wells] = np.arange(len(item.wells))
         return batch, column
 
+    @cached_property
+    def with_evidence(self) -> frozenset[int]:
+        """Numbers of the wells with evidence."""
+        return frozenset(w for batch in self.batches for w in batch.wells.tolist())
+
     def markers_with_data(self, wells: Ints) -> Bools:
         """Which markers have a call, reads or a likelihood in any of these wells, (marker,); kept."""
         asked = wells.tobytes()
@@ -167,7 +173,7 @@ class Wells:
         """Observation codes (marker, well) at joined markers `rows`; NO_CALL_CODE where there is no call."""
         out = np.full((len(rows), len(wells)), NO_CALL_CODE, dtype=np.uint8)
         for block, here, there, source, target in self._overlaps(rows, wells):
-            out[np.ix_(here, target)] = block.codes[np.ix_(there, source)]
+            out[here[:, None], target] = block.codes[there[:, None], source]
         return out
 
     def likelihood(self, rows: Ints, wells: Ints, k: int, rates: ErrorRates, *, floor: bool = True) -> Floats:
@@ -176,11 +182,15 @@ class Wells:
         `rows`: joined markers that all have `k` alleles; `wells`: well numbers.
         """
         n_g = n_genotypes(k)
-        out = np.full((len(rows), len(wells), n_g), 1 / n_g)
+        unknown = np.full((1, n_g), 1 / n_g)
+        if floor:
+            unknown = error_model.apply_floor(unknown, rates.floor)
+        out = np.empty((len(rows), len(wells), n_g))
+        out[:] = unknown
         for block, here, there, source, target in self._overlaps(rows, wells):
             assert block.k == k
             batch = self._kind(block)
-            pick = np.ix_(there, source)
+            pick = there[:, None], source
             if batch is Evidence.LIKELIHOODS and block.phred is not None:
                 value = error_model.likelihood_from_phred(block.phred[pick])
             elif batch is Evidence.DEPTHS and block.depths is not None:
@@ -189,26 +199,34 @@ class Wells:
                 # A genotype that lost its depths, as in a merge of files, is known by its call.
                 silent = ~depths.any(axis=-1) & (block.codes[pick] != NO_CALL_CODE)
                 if silent.any():
-                    called = self._from_calls(block, there, source, wells[target], rates)
+                    called = self._from_calls(block, there, source, wells[target], rates, False)
                     value = np.where(silent[..., None], called, value)
             else:
-                value = self._from_calls(block, there, source, wells[target], rates)
-            out[np.ix_(here, target)] = value
-        return error_model.apply_floor(out, rates.floor) if floor else out
+                out[here[:, None], target] = self._from_calls(
+                    block, there, source, wells[target], rates, floor
+                )
+                continue
+            out[here[:, None], target] = error_model.apply_floor(value, rates.floor) if floor else value
+        return out
 
     def _from_calls(
-        self, block: EvidenceBlock, there: Ints, source: Ints, wells: Ints, rates: ErrorRates
+        self,
+        block: EvidenceBlock,
+        there: Ints,
+        source: Ints,
+        wells: Ints,
+        rates: ErrorRates,
+        floor: bool,
     ) -> Floats:
         """Likelihoods (marker, well, genotype) of called genotypes, each well by its quality."""
-        joined, codes = block.rows[there], block.codes[np.ix_(there, source)]
+        joined, codes = block.rows[there], block.codes[there[:, None], source]
         classes = self.quality[wells]
-        if not rates.quality or (classes == 0).all():
-            return error_model.likelihood_by_table(codes, rates.table(block.k, joined, 0))
+        if not rates.quality or not classes.any():
+            return rates.likelihood(codes, block.k, joined, 0, floor)
         out = np.empty((*codes.shape, n_genotypes(block.k)))
         for quality in np.unique(classes).tolist():
             own = np.flatnonzero(classes == quality)
-            table = rates.table(block.k, joined, quality)
-            out[:, own] = error_model.likelihood_by_table(codes[:, own], table)
+            out[:, own] = rates.likelihood(codes[:, own], block.k, joined, quality, floor)
         return out
 
     @cached_property
@@ -247,7 +265,7 @@ class Wells:
         """Blocks with any of these: (block, places in rows, rows of block, columns, places in wells)."""
         batch_of, column_of = self.place
         batches = batch_of[wells]
-        for b in np.unique(batches[batches >= 0]):
+        for b in sorted(set(batches.tolist()) - {-1}):
             target = np.flatnonzero(batches == b)
             source = column_of[wells[target]]
             for block in self.batches[b].blocks:

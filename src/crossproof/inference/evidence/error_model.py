@@ -15,7 +15,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from crossproof.model.arrays import Floats, UInt8s
+from crossproof.model.arrays import Floats, Ints, UInt8s
 from crossproof.model.genotypes import allele_dosage, genotype_alleles, n_genotypes
 from crossproof.model.sentinels import NO_CALL_CODE
 
@@ -90,10 +90,14 @@ def likelihood_table(k: int, f: Floats, d: Floats, e: float) -> Floats:
     return np.asarray(table / table.sum(axis=-1, keepdims=True))
 
 
-def likelihood_by_table(codes: UInt8s, table: Floats) -> Floats:
-    """Likelihoods (marker, well, genotype) of observation codes (marker, well), from `likelihood_table`."""
-    row = np.where(codes == NO_CALL_CODE, table.shape[1] - 1, codes).astype(np.int64)
-    return np.asarray(table[np.arange(len(codes))[:, None], row])
+def likelihood_by_table(codes: UInt8s, table: Floats, rows: Ints | None = None) -> Floats:
+    """Likelihoods (marker, well, genotype) of observation codes (marker, well), from `likelihood_table`.
+
+    `rows` (marker,): those of the table, None where it has the same markers as the codes.
+    """
+    code = np.where(codes == NO_CALL_CODE, table.shape[1] - 1, codes)
+    rows = np.arange(len(codes)) if rows is None else rows
+    return np.asarray(table[rows[:, None], code])
 
 
 def likelihood_from_depths(depths: NDArray[np.integer], e: float, rho: float) -> Floats:

@@ -120,17 +120,17 @@ class CompiledRounds:
             heard = active[heard] if limits.rounds > 0 and n > 1 else active
         at = self.at
         total = state.total[:, at]
-        joint = np.exp(total - total.max(axis=0))
-        joint /= joint.sum(axis=0)
+        joint = np.exp(total - np.maximum.reduce(total))
+        joint /= np.add.reduce(joint)
         joint = joint.reshape(len(left), -1, len(at))
-        shared = float(state.log_total[at].sum())
+        shared = float(np.add.reduce(state.log_total[at]))
         return Solution(
             pair,
             donor,
             heard,
-            self._by_block(joint.sum(axis=1).T),
-            self._by_block(joint.sum(axis=0).T),
-            float(log_plants.sum() + shared),
+            self._by_block(np.add.reduce(joint, axis=1).T),
+            self._by_block(np.add.reduce(joint, axis=0).T),
+            float(np.add.reduce(log_plants) + shared),
             shared,
             rounds,
             converged,

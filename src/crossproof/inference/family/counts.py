@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from crossproof.inference.lines.panel import PanelBlock
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.model.arrays import Floats, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 
@@ -42,15 +42,13 @@ def parent_genotypes(block: PanelBlock, place: Ints, version: int | None) -> Int
     """Genotype (m,) at which a line is fixed, -1 where it is not or not known to be."""
     if version is None:
         return np.full(len(place), -1, dtype=np.int64)
-    posterior = block.consensus[place, version]
-    best = posterior.argmax(axis=1)
-    pairs = genotype_alleles(block.k)
-    homozygous = pairs[best, 0] == pairs[best, 1]
-    return np.where((posterior.max(axis=1) >= FIXED) & homozygous, best, -1).astype(np.int64)
+    return np.asarray(block.fixed_at(FIXED)[place, version], dtype=np.int64)
 
 
 TALLIED = ("scored", "contrast_scored", "contrast_het", "foreign", "shared_scored", "shared_het")
 """The counts that follow from a plant's genotype and those of the two lines."""
+COUNTED = (*TALLIED, "with_data", "maternal_scored", "maternal_agree")
+"""The counts per plant, as `Counts` has them."""
 
 
 @cache
@@ -79,30 +77,25 @@ def count_calls(
 ) -> Counts:
     """Counts of a family. `blocks`: panel block, places, plant likelihoods (m, n, n_g), codes (m, n)."""
     n = blocks[0][2].shape[1]
-    zero = {
-        name: np.zeros(n, dtype=np.int64)
-        for name in Counts.__dataclass_fields__
-        if name != "contrast_markers"
-    }
+    counts = np.zeros((len(COUNTED), n), dtype=np.int64)
     contrast_markers = 0
     for block, place, like, codes in blocks:
         n_g = like.shape[2]
         # Codes beyond the genotypes are half-missing calls, which score nothing.
-        genotype = np.where(codes < n_g, codes.astype(np.int64), -1)
+        genotype = np.where(codes < n_g, codes, np.int64(-1))
         unseen = np.nonzero(codes >= n_g + block.k)
         reads = like[unseen]
-        genotype[unseen] = np.where(reads.max(axis=1) >= CLEAR, reads.argmax(axis=1), -1)
+        genotype[unseen] = np.where(np.maximum.reduce(reads, axis=1) >= CLEAR, reads.argmax(axis=1), -1)
         mothers, fathers = (parent_genotypes(block, place, version)[:, None] for version in (mother, father))
         if block.maternal:
             known = (genotype >= 0) & (mothers >= 0)
-            zero["maternal_scored"] += known.sum(axis=0)
-            zero["maternal_agree"] += (known & (genotype == mothers)).sum(axis=0)
+            counts[-2] += known.sum(axis=0)
+            counts[-1] += (known & (genotype == mothers)).sum(axis=0)
             continue
         contrast_markers += int(((mothers >= 0) & (fathers >= 0) & (mothers != fathers)).sum())
         tallies = _tallies(block.k)[mothers, fathers, genotype].sum(axis=0, dtype=np.int64)
-        for column, name in enumerate(TALLIED):
-            zero[name] += tallies[:, column]
+        counts[: len(TALLIED)] += tallies.T
         by_genotype = np.moveaxis(like, 2, 0)
         spread = np.maximum.reduce(by_genotype) - np.minimum.reduce(by_genotype)
-        zero["with_data"] += (spread > 1e-6).sum(axis=0)
-    return Counts(contrast_markers=contrast_markers, **zero)
+        counts[len(TALLIED)] += (spread > 1e-6).sum(axis=0)
+    return Counts(contrast_markers, *counts)

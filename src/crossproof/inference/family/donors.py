@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -23,6 +24,8 @@ SCREEN_MARKERS = 192
 """Markers by which other crosses are screened."""
 EXACT_CROSSES = 8
 """Crosses per plant that pass the screen."""
+PER_GROUP = 32
+"""Crosses to a group by whose best the few that can pass the screen are told from the many that cannot."""
 
 
 def log_mixture(like: Floats, genotypes: Floats) -> Floats:
@@ -44,6 +47,11 @@ class OtherCrosses:
     father: Ints
     screen_rows: Ints
     screen: Floats32
+
+    @cached_property
+    def by_column(self) -> Floats32:
+        """`screen` the other way round: a product with it then need not copy it first."""
+        return np.ascontiguousarray(self.screen.T)
 
 
 def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosses:
@@ -85,7 +93,28 @@ def screen_crosses(others: OtherCrosses, like: Floats, leave_out: Bools) -> Ints
         return candidates
     m, n, n_g = like.shape
     log_like = np.log(like).transpose(1, 0, 2).reshape(n, m * n_g).astype(np.float32)
-    score = log_like @ others.screen.T
-    score[:, leave_out] = -np.inf
-    best = np.argpartition(-score, EXACT_CROSSES - 1, axis=1)[:, :EXACT_CROSSES]
-    return np.unique(best)
+    # one plant is another product, whose last bits differ by how the matrix lies
+    score = log_like @ (others.by_column if n > 1 else others.screen.T)
+    score[:, np.flatnonzero(leave_out)] = -np.inf
+    return np.unique(best_of_rows(score, EXACT_CROSSES))
+
+
+def best_of_rows(score: Floats32, most: int) -> Ints:
+    """Columns (row, most) of the highest scores of every row, in any order."""
+    n, columns = score.shape
+    groups = columns // PER_GROUP
+    if groups < most:
+        return np.asarray(np.argpartition(-score, most - 1, axis=1)[:, :most])
+    # So many groups reach that much, each by another column: no score below it is among the highest.
+    tops = score[:, : groups * PER_GROUP].reshape(n, PER_GROUP, groups).max(axis=1)
+    least = np.partition(tops, groups - most, axis=1)[:, groups - most]
+    row, column = np.nonzero(score >= least[:, None])
+    value = score[row, column]
+    order = np.lexsort((-value, row))
+    first = np.searchsorted(row, np.arange(n))
+    last = first + most - 1
+    after = np.minimum(last + 1, len(row) - 1)
+    if ((row[after] == np.arange(n)) & (after > last) & (value[order[after]] == value[order[last]])).any():
+        # of equal scores the partition says which
+        return np.asarray(np.argpartition(-score, most - 1, axis=1)[:, :most])
+    return np.asarray(column[order[first[:, None] + np.arange(most)]])

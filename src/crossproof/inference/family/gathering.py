@@ -13,7 +13,8 @@ from crossproof.inference.family.emissions import FamilyBlock
 from crossproof.inference.family.origins import Origins, list_origins
 from crossproof.inference.family.replicate_wells import Replicates
 from crossproof.inference.lines.f1_parents import copies_of, name_copies
-from crossproof.inference.lines.panel import UNKNOWN_COPY, Panel, PanelBlock
+from crossproof.inference.lines.panel import UNKNOWN_COPY, Panel
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import FamilyInput
 from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
@@ -46,11 +47,11 @@ def plant_likelihood(
 
     Wells of one plant are multiplied and floored again, so that replicates do not lift the floor.
     """
-    well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
-    owner = np.repeat(np.arange(len(family.plants)), [len(p.wells) for p in family.plants])
-    like = wells.likelihood(rows, well, k, panel.rates(settings))
     n = len(family.plants)
-    if len(well) == n and np.array_equal(owner, np.arange(n)):
+    well = np.array([w for p in family.plants for w in p.wells], dtype=np.int64)
+    owner = np.repeat(np.arange(n), [len(p.wells) for p in family.plants])
+    like = wells.likelihood(rows, well, k, panel.rates(settings))
+    if len(well) == n and (owner == np.arange(n)).all():
         return like, like, owner
     total = np.zeros((len(rows), n, like.shape[2]))
     for w, plant in enumerate(owner):
@@ -99,11 +100,14 @@ def choose_rows(
 
 def in_order(family: FamilyInput, wells: Wells) -> tuple[FamilyInput, Ints]:
     """A family with its plants in order of name, with the wells that have evidence; and that order."""
-    order = np.array(sorted(range(len(family.plants)), key=lambda i: family.plants[i].plant), dtype=np.int64)
-    batch, _ = wells.place
+    names = [p.plant for p in family.plants]
+    order = np.array(sorted(range(len(names)), key=names.__getitem__), dtype=np.int64)
+    known = wells.with_evidence
     plants = tuple(
-        type(p)(p.plant, tuple(sorted(w for w in p.wells if batch[w] >= 0)), p.pod)
-        for p in (family.plants[i] for i in order)
+        p
+        if len(p.wells) == 1 and p.wells[0] in known
+        else type(p)(p.plant, tuple(sorted(w for w in p.wells if w in known)), p.pod)
+        for p in (family.plants[i] for i in order.tolist())
     )
     return FamilyInput(family.cross_id, family.mother, family.father, plants), order
 
@@ -142,7 +146,8 @@ def prepare(
         single.append(of_wells[:, several])
         codes = wells.codes(rows, well)
         counted.append((panel_block, place, like, plant_codes(codes, owner, n)))
-        gametes = panel_block.gametes[place][:, donors].astype(np.float64)
+        at = place[:, None], donors
+        gametes = panel_block.gametes[at].astype(np.float64)
         blocks.append(
             FamilyBlock(
                 panel_block.k,
@@ -155,7 +160,7 @@ def prepare(
                 father_copies[b],
             )
         )
-        consensus = panel_block.consensus[place][:, donors].astype(np.float64)
+        consensus = panel_block.consensus[at].astype(np.float64)
         pool = np.stack([panel_block.pool(f)[place] for f in (settings.inbreeding, 0.0)], axis=1)
         fit = log_mixture(like, np.concatenate([consensus, pool], axis=1))
         lines += fit[:, :-2].T
@@ -200,12 +205,12 @@ def _copies(panel: Panel, places: tuple[Ints, ...], versions: Ints, chromosome: 
 
 def plant_codes(codes: UInt8s, owner: Ints, n: int) -> UInt8s:
     """Observation codes (m, n) of plants from those of their wells (m, w): the first that has a call."""
-    if np.array_equal(owner, np.arange(n)):
+    if len(owner) == n and (owner == np.arange(n)).all():
         return codes
     of_plants = np.full((len(codes), n), NO_CALL_CODE, dtype=np.uint8)
     for w in range(len(owner) - 1, -1, -1):
-        seen = codes[:, w] != NO_CALL_CODE
-        of_plants[seen, owner[w]] = codes[seen, w]
+        own = of_plants[:, owner[w]]
+        np.copyto(own, codes[:, w], where=codes[:, w] != NO_CALL_CODE)
     return of_plants
 
 

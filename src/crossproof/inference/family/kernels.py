@@ -190,15 +190,20 @@ def forward(relations: Relations, h: int, emission: Floats, before: Floats, tota
     for s in range(len(start) - 1):
         going_on = width(start, s + 1)
         for m in range(start[s], start[s + 1]):
+            come = m - start[s] + start[s - 1] if s > 0 else 0
             for k in range(n_k):
-                for i in range(n):
-                    before[m, k, i] = relations.weights[h, k] if s == 0 else 0.0
-                for j in range(n_k if s > 0 else 0):
-                    come = m - start[s] + start[s - 1]
+                own, c = m * n, component[h, k]
+                if s == 0:
                     for i in range(n):
-                        before[m, k, i] += steps[m, h, j, k] * alpha[come, j, i]
+                        before[m, k, i] = relations.weights[h, k]
+                        alpha[m, k, i] = before[m, k, i] * emission[c, own + i]
+                    continue
                 for i in range(n):
-                    alpha[m, k, i] = before[m, k, i] * emission[component[h, k], m * n + i]
+                    said = 0.0
+                    for j in range(n_k):
+                        said += steps[m, h, j, k] * alpha[come, j, i]
+                    before[m, k, i] = said
+                    alpha[m, k, i] = said * emission[c, own + i]
             if s % FACTORS == FACTORS - 1 or m - start[s] >= going_on:
                 for i in range(n):
                     scale = 0.0
@@ -214,7 +219,7 @@ def backward(relations: Relations, h: int, emission: Floats, after: Floats) -> N
     """What the markers after each one say of the states of chain h, `after` (m, k, i), up to a factor."""
     start, component, steps = relations.start, relations.component, relations.steps
     n_k, n = relations.states[h], after.shape[2]
-    said = np.empty((n_k, n))
+    said = np.empty(n_k)
     for s in range(len(start) - 2, -1, -1):
         going_on = width(start, s + 1)
         for m in range(start[s], start[s + 1]):
@@ -222,15 +227,14 @@ def backward(relations: Relations, h: int, emission: Floats, after: Floats) -> N
                 after[m] = 1.0
                 continue
             following = m - start[s] + start[s + 1]
-            for k in range(n_k):
-                for i in range(n):
-                    said[k, i] = emission[component[h, k], following * n + i] * after[following, k, i]
-            for k in range(n_k):
-                for i in range(n):
-                    after[m, k, i] = 0.0
-                for j in range(n_k):
-                    for i in range(n):
-                        after[m, k, i] += steps[following, h, k, j] * said[j, i]
+            for i in range(n):
+                for k in range(n_k):
+                    said[k] = emission[component[h, k], following * n + i] * after[following, k, i]
+                for k in range(n_k):
+                    heard = 0.0
+                    for j in range(n_k):
+                        heard += steps[following, h, k, j] * said[j]
+                    after[m, k, i] = heard
             if s % FACTORS == 0:
                 for i in range(n):
                     top = 0.0
@@ -254,23 +258,21 @@ def component_weights(relations: Relations, live: Live, fits: Fits, posterior: F
         for m in range(n_m):
             for i in range(n):
                 out[c, m * n + i] += by_chain[relations.single[s, 0], i] / fits.emission[c, m * n + i]
-    after = np.ones((n_m, relations.component.shape[1], n))
-    own = np.empty(n)
+    if not len(live.linked):
+        return
+    after = np.empty((n_m, relations.component.shape[1], n))
     for h in live.linked:
         n_k = relations.states[h]
         backward(relations, h, fits.emission, after)
         for m in range(n_m):
             for i in range(n):
-                own[i] = 0.0
-            for k in range(n_k):
-                for i in range(n):
+                x, own = m * n + i, 0.0
+                for k in range(n_k):
                     after[m, k, i] *= fits.before[h, m, k, i]
-                    own[i] += after[m, k, i] * fits.emission[relations.component[h, k], m * n + i]
-            for i in range(n):
-                own[i] = by_chain[relations.linked[h], i] / own[i]
-            for k in range(n_k):
-                for i in range(n):
-                    out[relations.component[h, k], m * n + i] += after[m, k, i] * own[i]
+                    own += after[m, k, i] * fits.emission[relations.component[h, k], x]
+                own = by_chain[relations.linked[h], i] / own
+                for k in range(n_k):
+                    out[relations.component[h, k], x] += after[m, k, i] * own
 
 
 @compiled
@@ -350,22 +352,21 @@ def gather(state: State, n: int) -> None:
                     said += log(product)
                     product = 1.0
             state.total[p, m] = said
-    weight = np.empty(n_p)
     for m in range(n_m):
         top = state.total[0, m]
         for p in range(n_p):
             top = max(top, state.total[p, m])
         whole = 0.0
         for p in range(n_p):
-            weight[p] = exp(state.total[p, m] - top)
-            whole += weight[p]
-        state.log_total[m] = top + log(whole)
-        for p in range(n_p):
+            weight = exp(state.total[p, m] - top)
+            whole += weight
             for x in range(m * n, (m + 1) * n):
-                state.outside[p, x] = weight[p] / state.message[p, x]
+                state.outside[p, x] = weight
+        state.log_total[m] = top + log(whole)
     norm = np.zeros(n_m * n)
     for p in range(n_p):
         for x in range(n_m * n):
+            state.outside[p, x] /= state.message[p, x]
             norm[x] += state.outside[p, x]
     for p in range(n_p):
         for x in range(n_m * n):

@@ -6,6 +6,7 @@ Under a reading of the parents that takes a parent *plant* to be wrong, the same
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -55,21 +56,8 @@ def list_origins(
 ) -> Origins:
     """Rows, priors and words of every relation of a family."""
     mother, father = family.mother or "unknown mother", family.father or "unknown father"
-    weights = dict(RELATION_WEIGHTS)
-    if not crosses:
-        weights.pop(Relation.OTHER_CROSS)
-    if not maternal:
-        weights.pop(Relation.RECIPROCAL)
-    if not len(donors):
-        weights.pop(Relation.OTHER_LINE)
-    if panel.segregates(family.mother) or panel.segregates(family.father):
-        # Seed of an F1 parent segregates as a later generation does, and takes a season to become one. Its
-        # own seed is nearly nested in theirs: where a plant departs from its tube they would take it.
-        for later in (Relation.ADVANCED, Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER):
-            weights.pop(later)
-    total = sum(weights.values())
-    weights = {r: w / total for r, w in weights.items()}
-    weights |= {Relation.HYBRID: 1.0, Relation.SELF: 1.0}
+    segregating = panel.segregates(family.mother) or panel.segregates(family.father)
+    weights, of_pairs = _weights(bool(crosses), maternal, len(donors) > 0, segregating)
     words = {
         Relation.HYBRID: f"pollen of {father}",
         Relation.SELF: f"self of {mother}",
@@ -79,11 +67,12 @@ def list_origins(
         Relation.BACKCROSS_FATHER: f"{mother} x {father} backcrossed to {father}",
         Relation.RECIPROCAL: f"reciprocal cross {father} x {mother}",
     }
-    line_share = (
-        1 / np.bincount(panel.version_line)[panel.version_line[donors]] if len(donors) else np.empty(0)
-    )
-    line_share = line_share / max(line_share.sum(), 1e-9)
-    copies, copy_share = _copies_as_donors(family, panel, donors, line_share)
+    line_share = panel.share_of_line[donors]
+    line_share = line_share / max(np.add.reduce(line_share), 1e-9)
+    copies: list[str] = []
+    copy_share = np.empty((0, len(donors)))
+    if segregating:
+        copies, copy_share = _copies_as_donors(family, panel, donors, line_share)
     line_share_left = line_share - copy_share.sum(axis=0)
     names = [panel.lines[v] for v in panel.version_line[donors].tolist()]
     pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
@@ -91,7 +80,7 @@ def list_origins(
     groups: list[tuple[Ints, Floats, list[str]]] = [
         (
             PAIR_NUMBERS,
-            np.array([weights.get(r, 0.0) * share for r, share in PAIR_RELATIONS]),
+            of_pairs,
             [words[r] for r, _ in PAIR_RELATIONS],
         ),
         _alike(
@@ -129,6 +118,32 @@ def list_origins(
         len(PAIR_RELATIONS) + len(copies),
         len(donors) + 1,
     )
+
+
+@cache
+def _weights(
+    crosses: bool, maternal: bool, lines: bool, segregating: bool
+) -> tuple[dict[Relation, float], Floats]:
+    """Weights of the relations that can occur in a family, and of the rows of `PAIR_RELATIONS`.
+
+    Whether there are other crosses, maternal markers, other lines, and a parent that segregates.
+    """
+    weights = dict(RELATION_WEIGHTS)
+    if not crosses:
+        weights.pop(Relation.OTHER_CROSS)
+    if not maternal:
+        weights.pop(Relation.RECIPROCAL)
+    if not lines:
+        weights.pop(Relation.OTHER_LINE)
+    if segregating:
+        # Seed of an F1 parent segregates as a later generation does, and takes a season to become one. Its
+        # own seed is nearly nested in theirs: where a plant departs from its tube they would take it.
+        for later in (Relation.ADVANCED, Relation.BACKCROSS_MOTHER, Relation.BACKCROSS_FATHER):
+            weights.pop(later)
+    total = sum(weights.values())
+    weights = {r: w / total for r, w in weights.items()}
+    weights |= {Relation.HYBRID: 1.0, Relation.SELF: 1.0}
+    return weights, np.array([weights.get(r, 0.0) * share for r, share in PAIR_RELATIONS])
 
 
 def _copies_as_donors(
@@ -178,6 +193,8 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
     Under any other reading than the one as typed, the pair relations and donors follow once more at the end,
     for plants that are as typed after all.
     """
+    if reading.fault in (Fault.NONE, Fault.GENERATION):
+        return View(origins.klass, origins.relation, origins.words)
     klass, relation, words = origins.klass.copy(), origins.relation.copy(), list(origins.words)
     version = reading.mother if reading.fault is Fault.MOTHER_PLANT else reading.father
     relative = reading.departs[0 if reading.fault is Fault.MOTHER_PLANT else 1] is not None
@@ -194,12 +211,12 @@ def relabel(origins: Origins, reading: Reading, panel: Panel) -> View:
             klass[row] = CLASS_INDEX[Verdict.OUTCROSS]
             relation[row] = RELATION_NUMBER[Relation.OUTCROSS_LINE if name else Relation.OUTCROSS_UNKNOWN]
             words[row] = f"pollen of {name}" if name else "unknown pollen"
-    if reading.fault not in (Fault.NONE, Fault.GENERATION):
-        inside = slice(0, origins.n_pair + origins.n_donor)
-        klass = np.concatenate([klass, origins.klass[inside]])
-        relation = np.concatenate([relation, origins.relation[inside]])
-        words += origins.words[inside]
-    return View(klass, relation, tuple(words))
+    inside = slice(0, origins.n_pair + origins.n_donor)
+    return View(
+        np.concatenate([klass, origins.klass[inside]]),
+        np.concatenate([relation, origins.relation[inside]]),
+        (*words, *origins.words[inside]),
+    )
 
 
 def row_scores(

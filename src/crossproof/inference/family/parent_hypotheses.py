@@ -17,14 +17,17 @@ re-estimated over the run with beta priors, so that they are never 0.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from functools import cache
 
 import numpy as np
 
 from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.doubt import Doubt
-from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.pedigree import child_of_gametes, pool_genotypes
 from crossproof.model.arrays import Floats, Ints
 
@@ -156,8 +159,32 @@ def parent_prior(block: PanelBlock, place: Ints, version: int | None, h: float, 
     """Prior (m, n_g) of a parent plant: (1-h) consensus of the version + h pool; None stands for the pool."""
     if version is None:
         return block.pool(inbreeding)[place]
-    departed, stayed = block.parent_parts(place, version, h)
-    return departed + stayed
+    return block.plant(version, h)[place]
+
+
+def log_departing(
+    blocks: Sequence[PanelBlock],
+    places: Sequence[Ints],
+    version: int,
+    ratios: Sequence[Floats],
+    weights: tuple[float, ...],
+) -> float:
+    """log of the mean likelihood of a plant of a version that departs from it by one of `DEPARTURES`.
+
+    `ratios` (m, n_g) per block: likelihoods of the plant's genotypes, up to a factor that they share;
+    `weights`: prior of each departure, none of them 0.
+    """
+    gains = _logs(weights)
+    for block, place, ratio in zip(blocks, places, ratios, strict=True):
+        fits = ratio * np.array([block.plant(version, d)[place] for d in DEPARTURES])
+        gains = gains + np.log(np.maximum(fits.sum(axis=2), 1e-300)).sum(axis=1)
+    return float(np.logaddexp.reduce(gains))
+
+
+@cache
+def _logs(weights: tuple[float, ...]) -> Floats:
+    """Natural logarithms of prior weights."""
+    return np.asarray(np.log(np.array(weights)))
 
 
 def prior_within(block: PanelBlock, place: Ints, version: int) -> Floats:

@@ -179,7 +179,9 @@ class ParentSearch:
         solver, panel, belief = self.solver, self.panel, self.beliefs[side]
         part = untyped.reading.part
         scores = solver.line_scores(untyped.solution, side)
-        others = np.setdiff1d(np.arange(len(panel.version_line)), np.append(self.own[side], other))
+        is_other = np.ones(len(panel.version_line), dtype=bool)
+        is_other[self.own[side]] = is_other[other] = False
+        others = np.flatnonzero(is_other)
         if not len(others):
             return scores
         n_lines = max(len(panel.lines) - 1, 1)

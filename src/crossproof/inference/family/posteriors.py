@@ -89,6 +89,13 @@ def likeliest_left_out(posterior: Floats, rows: Ints, kept: Ints) -> float:
     return float(posterior[out].max(initial=0.0))
 
 
+def summed_by(number: Ints, values: Floats, size: int) -> Floats:
+    """Rows of `values` (row, n) with the same number (row,) added up, one after the other, (size, n)."""
+    n = values.shape[1]
+    cell = number[:, None] * n + np.arange(n)
+    return np.asarray(np.bincount(cell.ravel(), values.ravel(), size * n).reshape(size, n), dtype=np.float64)
+
+
 def likelihood_ratio(post: Floats, prior: Floats) -> Floats:
     """Likelihood ratio from a posterior; 0 where the pool lacks a genotype altogether."""
     return np.divide(post, prior, out=np.zeros_like(post), where=prior > 1e-12)

@@ -19,12 +19,12 @@ import numpy as np
 from crossproof.inference.descents import Kinds
 from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.parent_hypotheses import (
-    DEPARTURES,
     OF_GENERATION,
     OTHER_PLANT,
     PART_SHARES,
     Fault,
     Reading,
+    log_departing,
     parent_prior,
     prior_within,
 )
@@ -32,7 +32,8 @@ from crossproof.inference.family.posteriors import Priors, Start, likelihood_rat
 from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.two_starts import PriorPair, from_two_starts
 from crossproof.inference.lines.doubt import MOST_LINES, Doubt, DoubtPart
-from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING, Panel
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.lines.panel_block import DEPARTURE_POOL_INBREEDING
 from crossproof.inference.pedigree import PAIR_RELATIONS
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.results import Relation
@@ -92,6 +93,7 @@ class ReadingSolver:
         self._solutions: dict[object, _Solutions] = {}
         self._typed_alone: dict[bytes, Solution] = {}
         self._priors: dict[object, tuple[Floats, ...]] = {}
+        self._inside: dict[int, tuple[Solution, Floats]] = {}
         self._learned: dict[tuple[int, int], Sequence[Floats]] = {}
 
     def settle_as_typed(self) -> Solved:
@@ -168,13 +170,7 @@ class ReadingSolver:
         posteriors = solution.mother if side == 0 else solution.father
         solved = self.prior(version, reading.departs[side], None)
         ratios = [likelihood_ratio(*both) for both in zip(posteriors, solved, strict=True)]
-        gains = np.full(len(DEPARTURES), -np.inf)
-        for i, (d, weight) in enumerate(zip(DEPARTURES, weights, strict=True)):
-            if weight > 0:
-                gains[i] = np.log(weight)
-                for ratio, there in zip(ratios, self.prior(version, d, None), strict=True):
-                    gains[i] += np.log(np.maximum((ratio * there).sum(axis=1), 1e-300)).sum()
-        return float(np.logaddexp.reduce(gains))
+        return log_departing(self.panel.blocks, self.places, version, ratios, weights)
 
     def foreseen_departing(self, side: int, weights: tuple[float, ...]) -> float:
         """Log evidence to be gained if a parent as typed departed by `DEPARTURES`, from its messages."""
@@ -223,9 +219,11 @@ class ReadingSolver:
 
     def _log_inside(self, solution: Solution) -> Floats:
         """log of prior x likelihood (n,) of all relations to the parents of a solution."""
-        own, rows = self.family.priors, self.family.rows
-        scores = [own.pair[:, None] + solution.pair[rows], own.donor[:, None] + solution.donor]
-        return np.asarray(np.logaddexp.reduce(np.concatenate(scores), axis=0))
+        if id(solution) not in self._inside:
+            own, rows = self.family.priors, self.family.rows
+            scores = [own.pair[:, None] + solution.pair[rows], own.donor[:, None] + solution.donor]
+            self._inside[id(solution)] = solution, np.logaddexp.reduce(np.concatenate(scores), axis=0)
+        return self._inside[id(solution)][1]
 
     def _shared_with(self, other: Solution) -> Priors:
         """Priors where half of the plants are of the parents of another solution."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from crossproof.inference.family.emissions import FamilyBlock
 from crossproof.inference.family.family_model import Family
-from crossproof.inference.family.posteriors import Priors
+from crossproof.inference.family.posteriors import Priors, summed_by
 from crossproof.inference.family.solution import Solution
 from crossproof.inference.lines.consensus import discordance
 from crossproof.model.arrays import Bools, Floats, Ints
@@ -49,8 +49,7 @@ def compare_wells(
     alone = Family(parts, unheard, compiled=compiled).solve(solution.mother, solution.father, max_rounds=0)
     scores = log_prior[: n_pair + n_donor, None] + np.concatenate([alone.pair, alone.donor])
     posterior = np.exp(scores - np.logaddexp.reduce(scores, axis=0))
-    by_class = np.zeros((4, w))
-    np.add.at(by_class, klass[: n_pair + n_donor], posterior)
+    by_class = summed_by(klass[: n_pair + n_donor], posterior, 4)
     leading, sure = by_class.argmax(axis=0), by_class.max(axis=0) >= SURE
     differ, disagree = np.zeros(n_plants), np.zeros(n_plants, dtype=bool)
     for plant in np.unique(replicates.owner):

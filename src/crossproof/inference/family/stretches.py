@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -122,14 +123,16 @@ def log_gain(
     if not ratios:
         return np.zeros(blocks[0].like.shape[1])
     ratio = np.concatenate(ratios)
-    pieces = _chromosomes(np.concatenate(chromosome), np.concatenate(morgan))
+    pieces = _chromosomes(np.concatenate(chromosome).tobytes(), np.concatenate(morgan).tobytes())
     gains = _mean_stretches(ratio, pieces)  # chromosome, n, way
     total = np.logaddexp.reduce(np.logaddexp.reduce(gains, axis=0), axis=1)
     return np.asarray(total - np.log(len(pieces) * ratio.shape[2]))
 
 
-def _chromosomes(chromosome: Ints, morgan: Floats) -> list[Ints]:
-    """Markers of every chromosome in their order."""
+@lru_cache(maxsize=64)
+def _chromosomes(chromosomes: bytes, morgans: bytes) -> list[Ints]:
+    """Markers of every chromosome in their order, kept for families with the same markers."""
+    chromosome, morgan = np.frombuffer(chromosomes, dtype=np.int64), np.frombuffer(morgans)
     alone = np.where(chromosome < 0, chromosome.max(initial=0) + 1 + np.arange(len(chromosome)), chromosome)
     order = np.lexsort((morgan, alone))
     return [p for p in np.split(order, np.flatnonzero(np.diff(alone[order])) + 1) if len(p)]
@@ -141,14 +144,17 @@ def _mean_stretches(ratio: Floats, pieces: Sequence[Ints]) -> Floats:
     `ratio` (m, ...); `pieces`: the markers of each chromosome in their order.
     """
     size = np.array([len(piece) for piece in pieces])
-    longest_first = np.argsort(-size, kind="stable")
+    longest_first = np.argsort(-size, kind="stable").tolist()
     total = np.full((len(pieces), *ratio.shape[1:]), -np.inf)
     ending = total.copy()
-    for step in range(int(size.max())):
-        going_on = longest_first[: int((size > step).sum())]
-        one = ratio[[pieces[c][step] for c in going_on]]
+    for step in range(len(pieces[longest_first[0]])):
+        # the chromosomes that go on are the first ones
+        going_on = [pieces[c][step] for c in longest_first if step < len(pieces[c])]
+        ends, done = ending[: len(going_on)], total[: len(going_on)]
         # of the stretches that end here one begins here, the others go on
-        ending[going_on] = np.logaddexp(ending[going_on], 0.0) + one
-        total[going_on] = np.logaddexp(total[going_on], ending[going_on])
+        np.logaddexp(ends, 0.0, out=ends)
+        ends += ratio[going_on]
+        np.logaddexp(done, ends, out=done)
     shape = (-1,) + (1,) * (ratio.ndim - 1)
-    return np.asarray(total - np.log(size * (size + 1) / 2).reshape(shape))
+    in_order = total[np.argsort(longest_first)]
+    return np.asarray(in_order - np.log(size * (size + 1) / 2).reshape(shape))

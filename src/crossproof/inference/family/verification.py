@@ -15,7 +15,7 @@ from crossproof.inference.family.origins import RELATION_NUMBER, relabel, row_sc
 from crossproof.inference.family.parent_hypotheses import Fault, Readings
 from crossproof.inference.family.parent_readings import read_parents
 from crossproof.inference.family.parent_search import OtherLines
-from crossproof.inference.family.posteriors import Priors
+from crossproof.inference.family.posteriors import Priors, summed_by
 from crossproof.inference.family.replicate_wells import compare_wells
 from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.stretches import with_stretches
@@ -121,10 +121,8 @@ def judged(prepared: Prepared, panel: Panel, readings: Readings, *, parent_known
         klass, relation, words = origins.klass, origins.relation, origins.words
         weights = np.repeat(_softmax(origins.log_prior[:, None]), n, axis=1)
         scores = scores[: len(klass)]
-    class_posterior = np.zeros((n, N_CLASSES))
-    np.add.at(class_posterior.T, klass, weights)
-    relation_posterior = np.zeros((n, len(RELATIONS)))
-    np.add.at(relation_posterior.T, relation, weights)
+    class_posterior = np.ascontiguousarray(summed_by(klass, weights, N_CLASSES).T)
+    relation_posterior = np.ascontiguousarray(summed_by(relation, weights, len(RELATIONS)).T)
     return Judged(klass, relation, words, weights, scores, class_posterior, relation_posterior)
 
 
@@ -146,7 +144,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
     )
     class_loglik = np.stack(
         [
-            np.logaddexp.reduce(scores[klass == c], axis=0)
+            np.logaddexp.reduce(scores[klass == c])
             - np.logaddexp.reduce(origins.log_prior[origins.klass == c])
             for c in range(N_CLASSES)
         ],
@@ -291,16 +289,16 @@ def _best(words: tuple[str, ...], weights: Floats) -> tuple[Texts, Floats]:
     """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together, and
     of equally likely ones the first by alphabet comes first."""
     distinct = sorted(set(words))
-    number = {word: i for i, word in enumerate(distinct)}
-    total = np.zeros((len(distinct), weights.shape[1]))
-    np.add.at(total, [number[w] for w in words], weights)
+    number = dict(zip(distinct, range(len(distinct)), strict=True))
+    total = summed_by(np.array([number[w] for w in words], dtype=np.int64), weights, len(distinct))
     plants = np.arange(weights.shape[1])
-    text = np.full((len(plants), N_SOURCES), "", dtype=f"<U{max(map(len, distinct), default=1)}")
+    names = np.array(distinct or [""], dtype=np.str_)
+    text = np.zeros((len(plants), N_SOURCES), dtype=names.dtype)
     value = np.zeros((len(plants), N_SOURCES))
     for place in range(min(N_SOURCES, len(distinct))):
         leading = total.argmax(axis=0)
         value[:, place] = total[leading, plants]
-        text[:, place] = [distinct[i] for i in leading.tolist()]
+        text[:, place] = names[leading]
         total[leading, plants] = -1.0
     return text, value
 

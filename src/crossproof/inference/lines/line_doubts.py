@@ -20,7 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.lines.doubt import MOST_LINES, Doubt
-from crossproof.inference.lines.panel import CONFIRMED, SECOND_TUBE, Panel, PanelBlock
+from crossproof.inference.lines.panel import CONFIRMED, SECOND_TUBE, Panel
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.settings import Settings
 

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from crossproof.inference.evidence.blocks import ErrorRates, Wells
 from crossproof.inference.lines.consensus import cluster_wells, discordance, fit_pool
 from crossproof.inference.lines.doubt import Doubt, doubts_from_arrays, doubts_to_arrays
-from crossproof.inference.pedigree import gamete_table, pool_genotypes
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.season_results import LineInput
-from crossproof.model.arrays import Bools, Floats, Floats32, Ints, Texts
+from crossproof.model.arrays import Bools, Floats, Ints, Texts
 from crossproof.model.settings import Settings
 
 PRIOR_OBSERVATIONS = 40.0
@@ -28,47 +28,11 @@ SECOND_TUBE = 0.05
 """How much less likely it is that a second replicate that agrees held the same wrong line too."""
 CONFIRMED = 1e-4
 """How much less likely a wrong tube is once another family fits the line as typed."""
-DEPARTURE_POOL_INBREEDING = 0.5
-"""A parent plant departs to a genotype of the pool, residual heterozygotes as likely as fixed ones."""
+
+NO_VERSIONS: Ints = np.empty(0, dtype=np.int64)
 
 UNKNOWN_COPY, FIXED_LINE = -1, -2
 """In place of a version, where a parent's copy comes from no typed line, and where the parent is no F1."""
-
-
-@dataclass(frozen=True)
-class PanelBlock:
-    """Markers of k alleles and one inheritance: joined `rows` (m,), `consensus` (m, V, n_g) posteriors of the
-    versions, `q` (m, k) pool frequencies."""
-
-    k: int
-    maternal: bool
-    rows: Ints
-    consensus: Floats32
-    q: Floats
-
-    @cached_property
-    def gametes(self) -> Floats:
-        """Gametes of every version (m, V, k)."""
-        return np.asarray(self.consensus @ gamete_table(self.k))
-
-    def parent_parts(self, place: Ints, version: int | Ints, h: float) -> tuple[Floats, Floats]:
-        """Prior (m, n_g) of a parent plant in two parts: departed, h pool; as its line, (1-h) consensus.
-
-        With places (m, 1) and several versions (F,) the priors are (m, F, n_g) and (m, 1, n_g).
-        """
-        departed = h * self.pool(DEPARTURE_POOL_INBREEDING)[place]
-        return departed, (1 - h) * self.consensus[place, version].astype(np.float64)
-
-    def pool(self, inbreeding: float) -> Floats:
-        """Genotypes of a plant drawn from the pool (m, n_g); maternal markers are always homozygous."""
-        inbreeding = 1.0 if self.maternal else inbreeding
-        if inbreeding not in self._pools:
-            self._pools[inbreeding] = pool_genotypes(self.q, inbreeding)
-        return self._pools[inbreeding]
-
-    @cached_property
-    def _pools(self) -> dict[float, Floats]:
-        return {}
 
 
 @dataclass(frozen=True)
@@ -141,31 +105,33 @@ class Panel:
         """Whether each joined marker (marker,) is used."""
         return np.asarray(self.set_aside == "")
 
+    @cached_property
+    def share_of_line(self) -> Floats:
+        """Share (V,) of its line that each version is, all versions of a line alike."""
+        return np.asarray(1 / np.bincount(self.version_line)[self.version_line])
+
     def versions(self, line: str) -> Ints:
         """Versions of a line, the largest cluster first; none where the line was never typed."""
-        return self._versions.get(line, np.empty(0, dtype=np.int64))
+        return self._versions.get(line, NO_VERSIONS)
 
     def segregates(self, line: str) -> bool:
         """Whether a line's plants are F1 plants or other heterozygous parents, as given or recognised."""
-        return bool(len(self.copies)) and any(self.copies[v, 0] != FIXED_LINE for v in self.versions(line))
+        return line in self._segregating
+
+    @cached_property
+    def _segregating(self) -> frozenset[str]:
+        if not len(self.copies):
+            return frozenset()
+        of = self.version_line[self.copies[:, 0] != FIXED_LINE]
+        return frozenset(self.lines[number] for number in of.tolist())
 
     def says_of(self, line: str, cross_id: str) -> list[int]:
         """What families of the sample other than this one say of a line's typing."""
-        return [
-            int(self.sample_says[i, side])
-            for i, side in self._says_of.get(line, ())
-            if self.sample_cross[i] != cross_id
-        ]
+        return [says for cross, says, _ in self._says_of.get(line, ()) if cross != cross_id]
 
     def departing_of(self, line: str, cross_id: str) -> Floats:
         """Probability (family,) that a plant of the line departed, by the other families of the sample."""
-        return np.array(
-            [
-                self.sample_departing[i, side]
-                for i, side in self._says_of.get(line, ())
-                if self.sample_cross[i] != cross_id
-            ]
-        )
+        return np.array([share for cross, _, share in self._says_of.get(line, ()) if cross != cross_id])
 
     def doubts_of(self, line: str) -> tuple[Doubt, ...]:
         """Doubts of the sample's families about a line's typing."""
@@ -179,12 +145,14 @@ class Panel:
         return found
 
     @cached_property
-    def _says_of(self) -> dict[str, list[tuple[int, int]]]:
-        """Families of the sample in which a line is mother (side 0) or father (1)."""
-        found: dict[str, list[tuple[int, int]]] = {}
-        for i, parents in enumerate(self.sample_parents):
-            for side in (0, 1):
-                found.setdefault(str(parents[side]), []).append((i, side))
+    def _says_of(self) -> dict[str, list[tuple[str, int, float]]]:
+        """Families of the sample in which a line is mother or father: their crosses, `sample_says` and
+        `sample_departing` of it."""
+        found: dict[str, list[tuple[str, int, float]]] = {}
+        columns = (self.sample_cross, self.sample_parents, self.sample_says, self.sample_departing)
+        for cross, parents, says, departing in zip(*(c.tolist() for c in columns), strict=True):
+            for line, *said in zip(parents, says, departing, strict=True):
+                found.setdefault(line, []).append((cross, *said))
         return found
 
     def rates(self, settings: Settings) -> ErrorRates:

@@ -27,7 +27,8 @@ from crossproof.inference.family.gathering import Prepared, prepare
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault, Readings
 from crossproof.inference.family.verification import Judged, judged, readings_of
 from crossproof.inference.lines.doubt import Doubt
-from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.pedigree import hybrid_table, self_table
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.season_results import FamilyInput

@@ -15,7 +15,6 @@ from crossproof.inference.lines.f1_parents import find_copies, outbred_lines
 from crossproof.inference.lines.panel import (
     QUALITY_PRIOR,
     Panel,
-    PanelBlock,
     TagRates,
     find_versions,
     fit_blocks,
@@ -23,6 +22,7 @@ from crossproof.inference.lines.panel import (
     start_rates,
     version_likelihood,
 )
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.run_wide.calibration import Calibration
 from crossproof.inference.run_wide.estimation import SAYS_ROUNDS, Rounds, as_said

@@ -25,7 +25,8 @@ from crossproof.inference.family.parent_readings import only_as_typed
 from crossproof.inference.family.posteriors import Priors
 from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.verification import pod_numbers
-from crossproof.inference.lines.panel import Panel, PanelBlock
+from crossproof.inference.lines.panel import Panel
+from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.run_wide.expectation import (
     CLEAR_PLANT,
     GOOD_QUALITY,

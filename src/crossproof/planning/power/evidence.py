@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crossproof.inference.evidence.error_model import apply_floor, call_error_matrix
-from crossproof.inference.lines.panel import DEPARTURE_POOL_INBREEDING
+from crossproof.inference.lines.panel_block import DEPARTURE_POOL_INBREEDING
 from crossproof.inference.pedigree import (
     PAIR_RELATIONS,
     child_of_gametes,
