@@ -65,6 +65,9 @@ class BatchEvidence:
     blocks: tuple[EvidenceBlock, ...]
 
 
+_Overlap = tuple[EvidenceBlock, Ints, Ints, Ints, Ints]
+"""A block; places in the rows asked for, rows of it, columns of it, places in the wells asked for."""
+
 QUALITY_EDGES = (0.90, 0.75, 0.60, 0.45, 0.30)
 """Call rates that part wells into classes of quality, the best first."""
 N_QUALITY = len(QUALITY_EDGES) + 1
@@ -181,33 +184,39 @@ class Wells:
 
         `rows`: joined markers that all have `k` alleles; `wells`: well numbers.
         """
+        found = self._overlaps(rows, wells)
+        assert all(block.k == k for block, *_ in found)
+        if len(found) == 1:
+            block, here, there, source, target = found[0]
+            if len(here) == len(rows) and len(target) == len(wells):
+                return np.ascontiguousarray(self._of_block(block, there, source, wells, rates, floor))
         n_g = n_genotypes(k)
-        unknown = np.full((1, n_g), 1 / n_g)
+        out = np.full((len(rows), len(wells), n_g), 1 / n_g)
         if floor:
-            unknown = error_model.apply_floor(unknown, rates.floor)
-        out = np.empty((len(rows), len(wells), n_g))
-        out[:] = unknown
-        for block, here, there, source, target in self._overlaps(rows, wells):
-            assert block.k == k
-            batch = self._kind(block)
-            pick = there[:, None], source
-            if batch is Evidence.LIKELIHOODS and block.phred is not None:
-                value = error_model.likelihood_from_phred(block.phred[pick])
-            elif batch is Evidence.DEPTHS and block.depths is not None:
-                depths = block.depths[pick]
-                value = error_model.likelihood_from_depths(depths, rates.read_error, rates.overdispersion)
-                # A genotype that lost its depths, as in a merge of files, is known by its call.
-                silent = ~depths.any(axis=-1) & (block.codes[pick] != NO_CALL_CODE)
-                if silent.any():
-                    called = self._from_calls(block, there, source, wells[target], rates, False)
-                    value = np.where(silent[..., None], called, value)
-            else:
-                out[here[:, None], target] = self._from_calls(
-                    block, there, source, wells[target], rates, floor
-                )
-                continue
-            out[here[:, None], target] = error_model.apply_floor(value, rates.floor) if floor else value
+            out = error_model.apply_floor(out, rates.floor)
+        for block, here, there, source, target in found:
+            value = self._of_block(block, there, source, wells[target], rates, floor)
+            out[here[:, None], target] = value
         return out
+
+    def _of_block(
+        self, block: EvidenceBlock, there: Ints, source: Ints, wells: Ints, rates: ErrorRates, floor: bool
+    ) -> Floats:
+        """Likelihoods (marker, well, genotype) at some rows and columns of a block, those of these wells."""
+        kind, pick = self._kind(block), (there[:, None], source)
+        if kind is Evidence.LIKELIHOODS and block.phred is not None:
+            value = error_model.likelihood_from_phred(block.phred[pick])
+        elif kind is Evidence.DEPTHS and block.depths is not None:
+            depths = block.depths[pick]
+            value = error_model.likelihood_from_depths(depths, rates.read_error, rates.overdispersion)
+            # A genotype that lost its depths, as in a merge of files, is known by its call.
+            silent = ~depths.any(axis=-1) & (block.codes[pick] != NO_CALL_CODE)
+            if silent.any():
+                called = self._from_calls(block, there, source, wells, rates, False)
+                value = np.where(silent[..., None], called, value)
+        else:
+            return self._from_calls(block, there, source, wells, rates, floor)
+        return error_model.apply_floor(value, rates.floor) if floor else value
 
     def _from_calls(
         self,
@@ -261,8 +270,19 @@ class Wells:
     def _kind_of(self) -> dict[int, Evidence]:
         return {id(block): batch.kind for batch in self.batches for block in batch.blocks}
 
-    def _overlaps(self, rows: Ints, wells: Ints) -> Iterable[tuple[EvidenceBlock, Ints, Ints, Ints, Ints]]:
-        """Blocks with any of these: (block, places in rows, rows of block, columns, places in wells)."""
+    def _overlaps(self, rows: Ints, wells: Ints) -> list[_Overlap]:
+        """Blocks with any of these; those that were asked for last are kept."""
+        asked = rows.tobytes(), wells.tobytes()
+        if asked not in self._found:
+            self._found.clear()
+            self._found[asked] = list(self._overlapping(rows, wells))
+        return self._found[asked]
+
+    @cached_property
+    def _found(self) -> dict[tuple[bytes, bytes], list[_Overlap]]:
+        return {}
+
+    def _overlapping(self, rows: Ints, wells: Ints) -> Iterable[_Overlap]:
         batch_of, column_of = self.place
         batches = batch_of[wells]
         for b in sorted(set(batches.tolist()) - {-1}):

@@ -24,6 +24,8 @@ SCREEN_MARKERS = 192
 """Markers by which other crosses are screened."""
 EXACT_CROSSES = 8
 """Crosses per plant that pass the screen."""
+SMALL_PRODUCT = 1_000_000
+"""Multiplications up to which matrix products are made by routines for small ones."""
 PER_GROUP = 32
 """Crosses to a group by whose best the few that can pass the screen are told from the many that cannot."""
 
@@ -59,12 +61,16 @@ def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosse
 
     Crosses with an untyped line are left out. The name of a pair is that of its first cross by name.
     """
+    first: dict[tuple[str, str], str] = {}
+    for record in records:
+        lines = record.mother, record.father
+        first[lines] = min(first.get(lines, record.cross_id), record.cross_id)
     ids: dict[tuple[int, int], str] = {}
-    for record in sorted(records, key=lambda r: r.cross_id):
-        mother, father = panel.versions(record.mother), panel.versions(record.father)
+    for (mother_line, father_line), cross_id in sorted(first.items(), key=lambda item: item[1]):
+        mother, father = panel.versions(mother_line), panel.versions(father_line)
         if len(mother) and len(father) and mother[0] != father[0]:
             pair = (int(min(mother[0], father[0])), int(max(mother[0], father[0])))
-            ids.setdefault(pair, record.cross_id)
+            ids.setdefault(pair, cross_id)
     pairs = sorted(ids)
     mothers = np.array([p[0] for p in pairs], dtype=np.int64)
     fathers = np.array([p[1] for p in pairs], dtype=np.int64)
@@ -93,8 +99,9 @@ def screen_crosses(others: OtherCrosses, like: Floats, leave_out: Bools) -> Ints
         return candidates
     m, n, n_g = like.shape
     log_like = np.log(like).transpose(1, 0, 2).reshape(n, m * n_g).astype(np.float32)
-    # one plant is another product, whose last bits differ by how the matrix lies
-    score = log_like @ (others.by_column if n > 1 else others.screen.T)
+    # the last bits of a small product differ by how the matrix lies, and so which of two close crosses passes
+    large = n > 1 and log_like.size * len(others.ids) > SMALL_PRODUCT
+    score = log_like @ (others.by_column if large else others.screen.T)
     score[:, np.flatnonzero(leave_out)] = -np.inf
     return np.unique(best_of_rows(score, EXACT_CROSSES))
 

@@ -17,7 +17,7 @@ from crossproof.inference.lines.panel import UNKNOWN_COPY, Panel
 from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import FamilyInput
-from crossproof.model.arrays import Bools, Floats, Ints, UInt8s
+from crossproof.model.arrays import Bools, Floats, Floats32, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.model.settings import Settings
@@ -146,8 +146,7 @@ def prepare(
         single.append(of_wells[:, several])
         codes = wells.codes(rows, well)
         counted.append((panel_block, place, like, plant_codes(codes, owner, n)))
-        at = place[:, None], donors
-        gametes = panel_block.gametes[at].astype(np.float64)
+        gametes = _of_versions(panel_block.gametes, place, donors)
         blocks.append(
             FamilyBlock(
                 panel_block.k,
@@ -160,7 +159,7 @@ def prepare(
                 father_copies[b],
             )
         )
-        consensus = panel_block.consensus[at].astype(np.float64)
+        consensus = _of_versions(panel_block.consensus, place, donors)
         pool = np.stack([panel_block.pool(f)[place] for f in (settings.inbreeding, 0.0)], axis=1)
         fit = log_mixture(like, np.concatenate([consensus, pool], axis=1))
         lines += fit[:, :-2].T
@@ -187,6 +186,12 @@ def prepare(
         replicates,
         from_calls,
     )
+
+
+def _of_versions(values: Floats | Floats32, place: Ints, versions: Ints) -> Floats:
+    """Values (m, V, ...) of some versions at some places of a panel block, in the order of its markers."""
+    here = values if len(place) == len(values) else values[place]
+    return np.asarray(np.take(here, versions, axis=1), dtype=np.float64)
 
 
 def _copies(panel: Panel, places: tuple[Ints, ...], versions: Ints, chromosome: Ints) -> list[Floats | None]:
@@ -241,8 +246,11 @@ def _other_crosses(
     for panel_block, place, block in zip(panel.blocks, places, blocks, strict=True):
         if panel_block.maternal:
             continue
-        gametes = panel_block.gametes[place]
-        f1 = child_of_gametes(gametes[:, others.mother[chosen]], gametes[:, others.father[chosen]])
+        mothers, fathers = (
+            _of_versions(panel_block.gametes, place, versions[chosen])
+            for versions in (others.mother, others.father)
+        )
+        f1 = child_of_gametes(mothers, fathers)
         fit += log_mixture(block.like, f1).T
     return chosen, int((~leave_out).sum()), fit
 

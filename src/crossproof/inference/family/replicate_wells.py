@@ -52,9 +52,9 @@ def compare_wells(
     by_class = summed_by(klass[: n_pair + n_donor], posterior, 4)
     leading, sure = by_class.argmax(axis=0), by_class.max(axis=0) >= SURE
     differ, disagree = np.zeros(n_plants), np.zeros(n_plants, dtype=bool)
-    for plant in np.unique(replicates.owner):
+    between = np.nan_to_num(discordance(list(replicates.like)), nan=0.0)
+    for plant in sorted(set(replicates.owner.tolist())):
         own = np.flatnonzero(replicates.owner == plant)
-        between = discordance([like[:, own] for like in replicates.like])
-        differ[plant] = np.nan_to_num(between, nan=0.0).max(initial=0.0)
-        disagree[plant] = len(np.unique(leading[own][sure[own]])) > 1
+        differ[plant] = between[own[:, None], own].max(initial=0.0)
+        disagree[plant] = len(set(leading[own][sure[own]].tolist())) > 1
     return differ, disagree
