@@ -87,6 +87,22 @@ def test_a_sheet_sorted_as_text_is_read_by_number():
     )
 
 
+def test_plants_stand_by_their_names_from_every_well_on_until_they_do_anyway():
+    """Against the definition, well by well, for names in a random order."""
+    rng = np.random.default_rng(1)
+    positions = np.sort(rng.choice(96, 40, replace=False))
+    names = [f"T{n}" for n in rng.permutation(30).tolist()] + [f"T{n}" for n in range(30, 40)]
+    found = [x.source for x in sorted_layouts(SMALL, positions, names) if "by number along rows" in x.words]
+    listed = dict(zip(positions.tolist(), names, strict=True))
+    number = [int(n[1:]) for n in names]
+    sorted_from = next(s for s in range(40) if number[s:] == sorted(number[s:]))
+    assert len(found) == sorted_from > 20
+    for start, source in enumerate(found):
+        stand = [int(listed[int(p)][1:]) for p in source[positions]]
+        assert stand == number[:start] + sorted(number[start:])
+        assert (np.delete(source, positions) == np.delete(np.arange(96), positions)).all()
+
+
 def test_an_unknown_part_is_refused():
     with pytest.raises(ValueError, match="'middle rotated' names no part of this plate"):
         part_layout(SMALL, "middle rotated", NONE, [])

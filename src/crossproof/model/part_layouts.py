@@ -117,6 +117,18 @@ def shifted_strip_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
     return tuple(out)
 
 
+@cache
+def shifted_strip_sources(plate: PlateFormat) -> Ints:
+    """The sources of `shifted_strip_layouts`, (layout, position)."""
+    return _sources(shifted_strip_layouts(plate))
+
+
+def _sources(layouts: Sequence[Layout]) -> Ints:
+    out = np.stack([x.source for x in layouts])
+    out.flags.writeable = False
+    return out
+
+
 def shifted_strip_ways(plate: PlateFormat) -> Ints:
     """The way that each of `shifted_strip_layouts` is shifted, (layout,): right, down, left, up."""
     return np.repeat(np.arange(4), [plate.rows, plate.columns] * 2)
@@ -172,6 +184,12 @@ def run_layouts(plate: PlateFormat) -> tuple[Layout, ...]:
     )
 
 
+@cache
+def run_sources(plate: PlateFormat) -> Ints:
+    """The sources of `run_layouts`, (layout, position)."""
+    return _sources(run_layouts(plate))
+
+
 def name_order(names: Sequence[str], order: str) -> Ints:
     """Places of names sorted by their numbers (T2 before T10) or as text, equal names as they come."""
 
@@ -196,26 +214,37 @@ def _ranks(names: Sequence[str], order: str) -> Ints:
     return out
 
 
+def _sorted_from(plate: PlateFormat, wells: Ints, by_name: Ints) -> Ints:
+    """Sources of the wells standing by their names from the first on, the second on and so on, as long as
+    they do not anyway, (start, position).
+
+    `wells`: positions in the order of filling; `by_name`: their places in it, by name.
+    """
+    starts = np.arange(max(len(wells) - 3, 0))
+    row, to = np.nonzero(np.arange(len(wells)) >= starts[:, None])
+    what = by_name[np.nonzero(by_name >= starts[:, None])[1]]
+    falls = row[1:][(row[1:] == row[:-1]) & (what[1:] < what[:-1])]
+    sorted_anyway = np.flatnonzero(np.bincount(falls, minlength=len(starts)) == 0)
+    sources = np.tile(np.arange(plate.wells), (len(starts), 1))
+    sources[row, wells[to]] = wells[what]
+    return sources[: sorted_anyway[0]] if len(sorted_anyway) else sources
+
+
 def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) -> Iterator[Layout]:
     """The plants at `positions` stand by their names, from some well on, while the sheet has them otherwise.
 
     `positions`: the wells with plants; `names` those of the plants as the sheet lists them there.
     """
+    ranks = {order: _ranks(names, order) for order in (NATURAL, TEXT)}
     for by_columns in (True, False):
         place = np.empty(plate.wells, dtype=np.int64)
         place[reading_order(plate, by_columns)] = np.arange(plate.wells)
-        wells = positions[np.argsort(place[positions], kind="stable")]
-        name_at = dict(zip(positions.tolist(), names, strict=True))
-        listed = [name_at[int(p)] for p in wells]
+        as_filled = np.argsort(place[positions], kind="stable")
+        wells = positions[as_filled]
         along = "columns" if by_columns else "rows"
-        for order in (NATURAL, TEXT):
-            by_name = np.argsort(_ranks(listed, order), kind="stable")
-            for start in range(len(wells) - 3):
-                places = by_name[by_name >= start]
-                if (places[1:] > places[:-1]).all():
-                    break
-                source = np.arange(plate.wells)
-                source[wells[start:]] = wells[places]
+        for order, rank in ranks.items():
+            by_name = np.argsort(rank[as_filled], kind="stable")
+            for start, source in enumerate(_sorted_from(plate, wells, by_name)):
                 well = Well(*divmod(int(wells[start]), plate.columns)).name
                 words = f"filled in the order of plant names {order} along {along}, from {well} on"
                 yield _made(FindingKind.SORTED, words, source)

@@ -22,6 +22,7 @@ import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_genotypes
 from crossproof.inference.plates.carried_reads import CARRIED, has_reads, read_gains
+from crossproof.inference.plates.clear_plates import calls_of, most_carried, whatever
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.mixtures import union_calls
 from crossproof.inference.plates.proposals import clipped
@@ -227,6 +228,40 @@ def _strips_of_plants(
     return strips
 
 
+def _may_be(
+    scores: PlateScores,
+    matrix: Matrix,
+    identity: Ints,
+    strips: list[tuple[str, str, Ints, Ints]],
+    pairs: tuple[Ints, Ints],
+    state: LineState,
+    threshold: float,
+) -> bool:
+    """Whether the wells of a strip may speak for it as a finding takes, by bounds of what each can say."""
+    calls = calls_of(scores, matrix, identity)
+    if calls is None:
+        return True
+    starts = np.cumsum([0, *(len(s[2]) for s in strips[:-1])])
+    least = (threshold - np.log10(PRIOR_CARRIED / len(strips))) * np.log(10)
+
+    def speak(most: Floats) -> Bools:
+        """Strips whose wells may say so much, (strip,)."""
+        gain = clipped(most, matrix)
+        gain = np.where(gain > 0, np.maximum(gain - ERRING, 0.0), gain)
+        total, count = (np.add.reduceat(x, starts, axis=0) for x in (gain, (gain > SPEAKS).astype(np.int64)))
+        return np.asarray(((total >= least) & (count >= LEAST_WELLS)).any(axis=1))
+
+    # The more shows of the well beside, the less can any plant fit.
+    first = whatever(scores, calls, *pairs, SHOWN[:1]) - calls.low[pairs[0]][:, None]
+    asked = np.repeat(speak(first), [len(s[2]) for s in strips]) & (first[:, 0] > ERRING)
+    if not asked.any():
+        return False
+    most = np.minimum(first, ERRING).repeat(len(SHOWN), axis=1)
+    theirs = pairs[0][asked], pairs[1][asked]
+    most[asked] = most_carried(scores, matrix, calls, identity, theirs, state, SHOWN)
+    return bool(speak(most).any())
+
+
 def carry_findings(
     scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float = LIKELY_CARRIED
 ) -> list[Finding]:
@@ -237,11 +272,13 @@ def carry_findings(
     if not plate.placed or not len(plants):
         return []
     state = scores.lines_under(identity)
-    one = _one_plant(scores, matrix, identity, plants, state)
     strips = _strips_of_plants(scores, identity, called)
     if not strips:
         return []
     every, beside = (np.concatenate([s[i] for s in strips]) for i in (2, 3))
+    if not _may_be(scores, matrix, identity, strips, (every, beside), state, threshold):
+        return []
+    one = _one_plant(scores, matrix, identity, plants, state)
     reads = has_reads(scores)
     gains = (
         read_gains(scores, identity, every, beside, state)

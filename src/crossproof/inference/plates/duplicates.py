@@ -56,6 +56,8 @@ class _Entry:
         return self.plate.place(self.well)
 
 
+_SLACK = 1e-3
+"""Nats by which plants must stay below what is asked to be passed over."""
 _Candidate = tuple[int, float, list[Floats32], list[Floats32]]
 """An entry without its plate, which is not handed from process to process."""
 
@@ -66,10 +68,10 @@ def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Candida
     n = season.n_lines
     state, own = scores.lines_under(identity), scores.own_relations(identity)
     out: list[_Candidate] = []
-    for i in np.unique(identity[identity >= n]):
-        wells = np.flatnonzero((identity == i) & ~x.search.misfit & (plate.n_called >= 0.5 * plate.n_markers))
-        if len(wells) == 0:
-            continue
+    sound = np.flatnonzero((identity >= n) & ~x.search.misfit & (plate.n_called >= 0.5 * plate.n_markers))
+    rare = sound[_surprise(x, season, sound) > need - _SLACK]
+    for i in np.unique(identity[rare]):
+        wells = sound[identity[sound] == i]
         family = FamilyTables(scores, int(i) - n, wells, state, own)
         kinds = [np.maximum(t, 1e-3) for t in family.kinds()]
         kinds = [t / t.sum(axis=2, keepdims=True) for t in kinds]
@@ -81,6 +83,28 @@ def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Candida
             data = [d[:, wells[place]] for d in scores.likelihood]
             out.append((int(wells[place]), float(surprise[place]), kind, data))
     return out
+
+
+def _surprise(x: Examined, season: SeasonTables, wells: Ints) -> Floats:
+    """The same of these plants, reckoned for all families of a plate at once: equal but for rounding,
+    (well,)."""
+    scores, identity = x.scores, x.search.identity
+    state, prior = scores.lines_under(identity), scores.relation_prior()
+    crosses, of = np.unique(identity[wells] - season.n_lines, return_inverse=True)
+    relation = (scores.own_relations(identity)[wells] + prior).argmax(axis=1)
+    alike = ((of[:, None] == of) & (relation[:, None] == relation)).astype(np.float64)
+    others = (alike.sum(axis=1) - 1)[:, None, None]
+    out = np.zeros(len(wells))
+    for b, likelihood in enumerate(scores.likelihood):
+        parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
+        table = scores.cross_table(b, *parents)[of, relation]  # well, marker, genotype
+        post = likelihood[:, wells].transpose(1, 0, 2) * (table + 0.02)
+        post /= post.sum(axis=2, keepdims=True)
+        sums = np.tensordot(alike, post, axes=1)
+        kind = np.maximum((2 * table + sums - post) / (2 + others), 1e-3)
+        kind /= kind.sum(axis=2, keepdims=True)
+        out -= np.log((kind * post).sum(axis=2) / post.max(axis=2)).sum(axis=1)
+    return np.where(relation == OUTCROSS, -np.inf, out)
 
 
 def _llr(kind: Sequence[Floats], left: Sequence[Floats], right: Sequence[Floats]) -> tuple[float, float]:

@@ -28,10 +28,12 @@ from crossproof.inference.plates.proposals import (
     broad,
     clipped,
     doubtful_tubes,
+    identities_under,
     lessened,
     make_proposal,
     many_markers,
     misfit_wells,
+    wells_under,
 )
 from crossproof.inference.plates.repeated_shifts import shifted_together
 from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
@@ -43,7 +45,9 @@ from crossproof.model.layouts import Layout, strip_layouts, strip_sources, whole
 from crossproof.model.part_layouts import (
     part_layouts,
     run_layouts,
+    run_sources,
     shifted_strip_layouts,
+    shifted_strip_sources,
     shifted_strip_ways,
     sorted_layouts,
 )
@@ -95,17 +99,6 @@ class Search:
     """Proposals to move part of the plate that were not taken, the likeliest first (see `open_doubts`)."""
     beside_pairs: tuple[Proposal, ...] = ()
     """The same that share wells with pairs that were taken, their odds beside these."""
-
-
-def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
-    """Identity of each well once the sheet is read as a layout says, (..., well).
-
-    `source` (..., position): `Layout.source` of one or more layouts.
-    """
-    plate = scores.plate
-    there = source[..., plate.position]
-    well = np.where(there >= 0, plate.well_of_position[there], -1)
-    return np.where(well >= 0, identity[well], UNKNOWN)
 
 
 def whole_plate(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -178,7 +171,7 @@ def strips(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> 
     )
     yield from borne_by_pods(scores, identity, exchanged, 3)
     single = shifted_strip_layouts(plate)
-    sources = np.stack([x.source for x in single])
+    sources = shifted_strip_sources(plate)
     found = _many(scores, matrix, identity, single, sources, PRIOR_SINGLE, 2, True)
     shifted = list(by_pods(scores, identity, weighed(scores, matrix, identity, found), 2))
     as_labelled = scores.plate.identity
@@ -197,10 +190,12 @@ def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
         return
     plants = np.flatnonzero(plate.identity >= scores.season.n_lines)
     names = [plate.plants[w] for w in plants]
-    moved = list(sorted_layouts(plate.format, plate.position[plants], names))
-    for layouts in (run_layouts(plate.format), tuple(moved)):
+    moved = tuple(sorted_layouts(plate.format, plate.position[plants], names))
+    for layouts, sources in (
+        (run_layouts(plate.format), run_sources(plate.format)),
+        (moved, np.array([x.source for x in moved])),
+    ):
         if layouts:
-            sources = np.stack([x.source for x in layouts])
             found = _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True)
             for proposal in by_pods(scores, identity, weighed(scores, matrix, identity, found), LEAST_RUN):
                 yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
@@ -225,11 +220,13 @@ def _many(
     doubtful = np.zeros(len(identity), dtype=bool)
     doubtful[doubtful_tubes(scores, matrix, identity)] = True
     for start in range(0, len(layouts), LAYOUTS_AT_ONCE):
-        changed = identities_under(sources[start : start + LAYOUTS_AT_ONCE], scores, identity)
-        for i, gain in _strip_gains(scores, matrix, identity, doubtful, changed, len(layouts), least, speaks):
+        wells = wells_under(sources[start : start + LAYOUTS_AT_ONCE], scores)
+        for i, changed, gain in _strip_gains(
+            scores, matrix, identity, doubtful, wells, len(layouts), least, speaks
+        ):
             if broad(gain, 1):
                 layout = layouts[start + i]
-                proposal = make_proposal(layout.words, gain, prior / len(layouts), changed[i])
+                proposal = make_proposal(layout.words, gain, prior / len(layouts), changed)
                 yield replace(proposal, layout=layout, least=None if broad(gain, least) else NEVER)
 
 
@@ -238,14 +235,17 @@ def _strip_gains(
     matrix: Matrix,
     identity: Ints,
     doubtful: Bools,
-    changed: Ints,
+    wells: Ints,
     n_layouts: int,
     least: int,
     empty_speaks: bool,
-) -> Iterator[tuple[int, Floats]]:
-    """Number and gain (well,) of those of the layouts `changed` (layout, well) that may be worth it."""
+) -> Iterator[tuple[int, Ints, Floats]]:
+    """Number, identities and gain (well,) of those of some layouts that may be worth it; `wells` (layout,
+    well) as in `wells_under`."""
     own = matrix.own(identity)
-    gains = clipped(matrix.table[np.arange(len(identity)), matrix.column(changed)] - own, matrix)
+    sheet = np.append(identity, UNKNOWN)
+    changed, columns = sheet[wells], matrix.column(sheet)[wells]
+    gains = clipped(matrix.table[np.arange(len(identity)), columns] - own, matrix)
     moves = changed != identity
     plants = np.where(moves & ~scores.tube, gains, 0.0)
     speaks = (moves & scores.tube).any(axis=1) & ((plants > GAIN).sum(axis=1) >= 2)
@@ -275,7 +275,7 @@ def _strip_gains(
             and not (gain[moved].sum() > -GAIN and many_markers(scores, identity, changed[i]))
         ):
             gain = np.where(moved, gain, np.minimum(gain, 0.0))
-        yield int(i), gain
+        yield int(i), changed[i], gain
 
 
 def _empty_says(scores: PlateScores, identity: Ints) -> float:

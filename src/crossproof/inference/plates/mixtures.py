@@ -307,9 +307,12 @@ def _mixture(
         share = SHARES[1 + int(np.argmax(depths[best, 1:]))]
         share_text = f" at a share of about {percent(share)}"
     else:
-        one = _one_plant(scores, matrix, int(identity[w]), int(w), first, sources, state, own)
         mixed = _mixed_calls(scores, int(w), first, prior, sources)
         best = int(np.argmax(mixed))
+        least = float(np.logaddexp(own, matrix.anything[w])) - SLACK
+        if _log10_odds(mixed[best] - log_split, least) < threshold:  # nor are plants of foreign pollen
+            return []
+        one = _one_plant(scores, matrix, int(identity[w]), int(w), first, sources, state, own)
         if _log10_odds(mixed[best] - log_split, one) >= threshold:  # else more that explains it is not asked
             likelihood = [x[:, int(w)].astype(np.float64) for x in scores.likelihood]
             segregating = log_segregating(scores, int(identity[w]), state, first, likelihood)

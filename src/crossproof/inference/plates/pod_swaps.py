@@ -72,6 +72,8 @@ def _odd_pods(x: Examined) -> dict[Pod, Ints]:
     """Called wells of the pods of a plate most of whose plants fit no tag of their own."""
     plate, identity = x.plate, x.plate.identity
     found = odd_plants(x.scores, x.search.labelled, identity)
+    if not found.odd.any():
+        return {}
     loose = np.zeros(len(plate), dtype=bool)
     loose[found.wells[found.odd]] = True
     odd = {pod: wells for pod, wells in _called_pods(x).items() if loose[wells].mean() >= 0.5}
@@ -93,7 +95,8 @@ def pod_swaps(
         return []
     fit: dict[Pod, Floats] = {pod: np.zeros(len(crosses)) for pod in pods}
     of_tag: dict[int, set[Pod]] = {pod[0]: set() for pod in pods}
-    for x in plates:
+    tags = np.array(sorted(of_tag), dtype=np.int64)
+    for x in (x for x in plates if np.isin(x.plate.identity, tags).any()):
         for pod in _called_pods(x):
             if pod[0] in of_tag:
                 of_tag[pod[0]].add(pod)

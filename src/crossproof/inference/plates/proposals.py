@@ -63,6 +63,22 @@ class Proposal:
         return self.layout is not None and " and " not in self.words and "reversed" not in self.words
 
 
+def wells_under(source: Ints, scores: PlateScores) -> Ints:
+    """Well whose row of the sheet describes each well once the sheet is read as a layout says, -1 for none,
+    (..., well); `source` as in `identities_under`."""
+    plate = scores.plate
+    there = source[..., plate.position]
+    return np.where(there >= 0, plate.well_of_position[there], -1)
+
+
+def identities_under(source: Ints, scores: PlateScores, identity: Ints) -> Ints:
+    """Identity of each well once the sheet is read as a layout says, (..., well).
+
+    `source` (..., position): `Layout.source` of one or more layouts.
+    """
+    return np.asarray(np.append(identity, UNKNOWN)[wells_under(source, scores)])
+
+
 def lessened(proposal: Proposal, gain: Floats) -> Proposal:
     """The proposal with the odds that these gains (well,) in place of its own give it; its own stay."""
     less = float((proposal.gain - gain).sum())
@@ -115,10 +131,11 @@ def doubtful_tubes(scores: PlateScores, matrix: Matrix, identity: Ints) -> list[
     """Parent tubes most of whose line's progeny on this plate fit anything better than their tags."""
     season, n = scores.season, scores.season.n_lines
     misfit = misfit_wells(matrix, identity, scores)
+    plants = np.flatnonzero(identity >= n)
+    mother, father = season.mother[identity[plants] - n], season.father[identity[plants] - n]
     doubtful = []
     for w in np.flatnonzero((identity >= 0) & (identity < n)):
-        crosses = np.flatnonzero((season.mother == identity[w]) | (season.father == identity[w]))
-        family = np.isin(identity, n + crosses)
-        if family.any() and misfit[family].mean() > 0.5:
+        family = plants[(mother == identity[w]) | (father == identity[w])]
+        if len(family) and misfit[family].mean() > 0.5:
             doubtful.append(int(w))
     return doubtful

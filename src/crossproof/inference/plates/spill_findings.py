@@ -14,12 +14,19 @@ from dataclasses import replace
 
 import numpy as np
 
+from crossproof.inference.plates.clear_plates import calls_of, may_be_spilled
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.pod_runs import run_nats
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, PlateScores
-from crossproof.inference.plates.spills import LIKE_OUTCROSS, SpillScores, spill_scores, spill_state
+from crossproof.inference.plates.spills import (
+    LIKE_OUTCROSS,
+    SpillScores,
+    known_lines,
+    spill_scores,
+    spill_state,
+)
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -217,6 +224,15 @@ def _nats(scores: PlateScores, identity: Ints, wells: Ints, gain: Floats, like_o
     return total + sum(once.values())
 
 
+def _may_be(scores: PlateScores, matrix: Matrix, identity: Ints) -> bool:
+    """Whether so many wells as a finding takes may speak for a line at all."""
+    calls, state = calls_of(scores, matrix, identity), spill_state(scores, identity)
+    lines = known_lines(state)
+    return calls is None or may_be_spilled(
+        scores, calls, identity, lines, state, least=LEAST_WELLS, nats=SPEAKS_LIKE
+    )
+
+
 def spill_findings(
     scores: PlateScores,
     matrix: Matrix,
@@ -227,7 +243,7 @@ def spill_findings(
     """One finding for each line whose DNA ran over neighbouring wells, less the samples `borne` out by
     another finding."""
     plate = scores.plate
-    if not plate.placed:
+    if not plate.placed or not _may_be(scores, matrix, identity):
         return []
     plants = (identity >= scores.season.n_lines) & (plate.n_called >= 0.3 * plate.n_markers)
     open_to_it = plants & np.array([s not in borne for s in plate.samples])

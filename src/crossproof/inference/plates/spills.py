@@ -134,6 +134,11 @@ def spill_state(scores: PlateScores, identity: Ints) -> LineState:
     return scores.lines_under(identity, more=np.arange(n) if n <= MOST_LINES else None)
 
 
+def known_lines(state: LineState) -> Ints:
+    """The lines whose tubes say at enough markers what they are."""
+    return state.lines[state.known[:-1] >= KNOWN]
+
+
 def plants_of(
     scores: PlateScores, pair: tuple[Ints, Ints], wells: Ints, read: Bools, state: LineState
 ) -> Floats:
@@ -151,7 +156,7 @@ def spill_scores(
     """How each of these wells, every called one with progeny if None, speaks for a spill of each line."""
     plate, n = scores.plate, scores.season.n_lines
     state = spill_state(scores, identity)
-    lines = np.array([i for i in state.lines if state.known_share(int(i)) >= KNOWN], dtype=np.int64)
+    lines = known_lines(state)
     if wells is None:
         wells = np.flatnonzero((identity >= n) & (plate.n_called >= 0.3 * plate.n_markers))
     season, cross = scores.season, identity[wells] - n
