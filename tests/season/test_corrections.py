@@ -66,6 +66,10 @@ def test_shift_says_what_fell_off(samples, crosses):
     assert "s1" not in after.index
     assert "s3" not in after.index
     assert done.applied[0].effect.endswith("without a well now: what the sheet lists as s2, s4")
+    # The plant stays known, under a sample whose calls are of nobody knows what, and in no well.
+    kept = done.without_data[["cross_id", "plant", "bench", "sample_id", "plate", "well"]]
+    assert kept.to_numpy().tolist() == [["C1", "s2", "bench 1", "s1", "", ""]]
+    assert done.left_out == {"s1", "s3"}
 
 
 def test_plates_exchange_where_both_list_a_well(samples, crosses):
@@ -173,6 +177,23 @@ def test_leaving_out_what_is_left_out_already_is_no_error(samples, crosses):
         "data of s2 not used, as a row above says already",
         "data of P1:A2 not used, as a row above says already",
     ]
+
+
+def test_a_plant_whose_data_are_left_out_stays_known_unless_another_sample_is_of_it(samples, crosses):
+    again = samples.iloc[[1]].assign(sample_id="s2b", well="A3")
+    samples = pd.concat([samples, again], ignore_index=True)
+    one = apply_corrections(samples, crosses, rows(("exclude well", "P1:A2"), ("exclude well", "P1:H11")))
+    assert one.without_data[["cross_id", "plant", "_before"]].to_numpy().tolist() == [["C2", "tray 7", 1]]
+    both = apply_corrections(samples, crosses, rows(("exclude well", "P1:A2"), ("ignore sample", "s2b")))
+    assert both.without_data[["plant", "_before"]].to_numpy().tolist() == [["s2", 1], ["s2", 5]]
+    tube = apply_corrections(samples, crosses, rows(("ignore sample", "s1")))
+    assert not len(tube.without_data)
+
+
+def test_tags_of_plants_without_data_change_as_all_others(samples, crosses):
+    done = apply_corrections(samples, crosses, rows(("exclude well", "P1:A2"), ("swap tags", "C1", "C2")))
+    assert done.without_data["cross_id"].tolist() == ["C2"]
+    assert done.samples.set_index("sample_id")["cross_id"].tolist() == ["", "C1", "", "C1", ""]
 
 
 def test_pods_change_tags(samples, crosses):

@@ -54,9 +54,9 @@ class CorrectionKind(StrEnum):
     SAMPLE_IS = "sample is"
     """target: sample; other: the line it really is."""
     IGNORE_SAMPLE = "ignore sample"
-    """target: sample; its data are not used."""
+    """target: sample; its data are not used. A plant left without any is to be typed again."""
     EXCLUDE_WELL = "exclude well"
-    """target: `PLATE:WELL`; its data are not used."""
+    """target: `PLATE:WELL`; its data are not used. A plant left without any is to be typed again."""
     DISMISS = "dismiss"
     """target: what the finding is about (its `subject`); detail: the finding's name. Looked at and not so."""
 

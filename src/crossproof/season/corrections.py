@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -59,6 +59,8 @@ class Corrected:
     """Corrected copies of the records.
 
     `dismissed`: (subject, finding name) of findings the user looked at and set aside; name "" for all.
+    `without_data`: see `RecordsAtWork.without_data`; empty where no row of corrections was applied.
+    `left_out`: samples of the sheets whose calls are not used.
     """
 
     samples: pd.DataFrame
@@ -66,6 +68,8 @@ class Corrected:
     applied: tuple[Applied, ...] = ()
     dismissed: frozenset[tuple[str, str]] = frozenset()
     problems: tuple[Problem, ...] = ()
+    without_data: pd.DataFrame = field(default_factory=pd.DataFrame)
+    left_out: frozenset[str] = frozenset()
 
 
 def _move(records: RecordsAtWork, targets: list[int], sources: list[int]) -> None:
@@ -106,15 +110,29 @@ def _layout(records: RecordsAtWork, c: Correction) -> str:
     used = {s for s in source.values() if s is not None}
     lost = [r for r in rows if r not in used]
     lost_names = [str(records.samples.at[r, "sample_id"]) for r in lost]
+    lost_plants = records.samples.loc[lost].copy()
     moved = [r for r in filled if source[r] != r]
     _move(records, filled, [int(source[r]) for r in filled])  # type: ignore[arg-type]
-    records.samples = records.samples.drop(index=gone)
+    _lose(records, lost_plants, gone)
     text = f"plate {c.target} read as {layout.words}: {count_of(len(moved), 'well')} re-labelled"
     if gone:
         text += f", {count_of(len(gone), 'well')} left out (nothing is known of what they hold)"
     if lost_names:
         text += f", without a well now: what the sheet lists as {first_of(lost_names, 12)}"
     return text
+
+
+def _lose(records: RecordsAtWork, plants: pd.DataFrame, places: list[int]) -> None:
+    """Take out rows whose contents are not known; `plants` that lost their well stay known under the names
+    of their samples, which bear no calls of theirs.
+    """
+    contents = [c for c in plants.columns if c not in DATA_COLUMNS]
+    for row, plant in zip(places, plants.index, strict=False):
+        for column in contents:
+            records.samples.at[row, column] = plants.at[plant, column]
+        records.samples.loc[row, ["plate", "well"]] = ""
+    records.set_rows_apart(places[: len(plants)])
+    records.samples = records.samples.drop(index=places[len(plants) :])
 
 
 def _exchange(records: RecordsAtWork, c: Correction) -> str:
@@ -131,7 +149,7 @@ def _exchange(records: RecordsAtWork, c: Correction) -> str:
     b = [by_well[1][w] for w in shared]
     _move(records, a + b, b + a)
     alone = [int(r) for r in (*a_rows, *b_rows) if int(r) not in {*a, *b}]
-    records.samples = records.samples.drop(index=alone)
+    records.set_rows_apart(alone)
     text = f"plates {c.target} and {c.other} exchanged: {count_of(len(a) + len(b), 'well')} re-labelled"
     if alone:
         text += f", {count_of(len(alone), 'well')} left out that only one of the two sheets lists"
@@ -152,9 +170,11 @@ def _tags(records: RecordsAtWork, c: Correction) -> str:
         raise RefusedRow("other", c.other, "a tag cannot be swapped with itself.", "Name the other cross.")
     ids = records.samples["cross_id"]
     mine, theirs = ids == c.target, ids == c.other
-    records.samples.loc[mine, "cross_id"] = c.other
-    if c.kind is CorrectionKind.SWAP_TAGS:
-        records.samples.loc[theirs, "cross_id"] = c.target
+    mutual = c.kind is CorrectionKind.SWAP_TAGS
+    told = {c.target: c.other, c.other: c.target} if mutual else {c.target: c.other}
+    for frame in records.frames():
+        frame["cross_id"] = frame["cross_id"].replace(told)
+    if mutual:
         return (
             f"tags {c.target} and {c.other} swapped: {count_of(int(mine.sum()), 'sample')} and "
             f"{count_of(int(theirs.sum()), 'sample')} re-labelled"
@@ -166,11 +186,13 @@ def _swap_pods(records: RecordsAtWork, c: Correction) -> str:
     a, b = records.pod("target", c.target), records.pod("other", c.other)
     if a[0] == b[0] and a[1] == b[1]:
         raise RefusedRow("other", c.other, "a pod cannot be swapped with itself.", "Name the other pod.")
-    rows = [(records.samples["cross_id"] == x) & (records.samples["pod"] == p) for x, p in (a, b)]
-    for mine, (cross, pod) in zip(rows, (b, a), strict=True):
-        records.samples.loc[mine, "cross_id"] = cross
-        records.samples.loc[mine, "pod"] = pod
-    counts = [count_of(int(mine.sum()), "sample") for mine in rows]
+    counts = []
+    for frame in records.frames():
+        rows = [(frame["cross_id"] == x) & (frame["pod"] == p) for x, p in (a, b)]
+        for mine, (cross, pod) in zip(rows, (b, a), strict=True):
+            frame.loc[mine, "cross_id"] = cross
+            frame.loc[mine, "pod"] = pod
+        counts += [count_of(int(mine.sum()), "sample") for mine in rows]
     return f"pods {c.target} and {c.other} swapped: {counts[0]} and {counts[1]} re-labelled"
 
 
@@ -254,7 +276,7 @@ def _drop(records: RecordsAtWork, c: Correction) -> str:
         plate, well = records.samples.at[r, "plate"], records.samples.at[r, "well"]
         records.left_out |= {str(records.samples.at[r, "sample_id"]), _place_key(f"{plate}:{well}")}
     names = ", ".join(str(records.samples.at[r, "sample_id"]) for r in rows)
-    records.samples = records.samples.drop(index=rows)
+    records.set_rows_apart(rows)
     return f"data of {names} not used"
 
 
@@ -330,7 +352,13 @@ def apply_corrections(
             continue
         applied.append(Applied(c, line, effect))
     return Corrected(
-        records.samples, records.crosses, tuple(applied), frozenset(records.dismissed), tuple(problems)
+        records.samples,
+        records.crosses,
+        tuple(applied),
+        frozenset(records.dismissed),
+        tuple(problems),
+        records.without_data(),
+        frozenset(set(samples["sample_id"]) - set(records.samples["sample_id"])),
     )
 
 

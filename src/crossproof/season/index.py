@@ -7,6 +7,7 @@ File contents are hashed only where size, times or inode differ from the last lo
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -60,7 +61,7 @@ RESULT_FILES = {
 }  # fmt: skip
 """Files below results/ that each rule writes."""
 
-INDEX_FORMAT = 6
+INDEX_FORMAT = 7
 
 MOST_READINGS = 3
 """How often sheets that are being written to are read before they are taken as they are."""
@@ -73,7 +74,7 @@ class SeasonIndex:
     `batches`: digest of each genotype file with its reading options. `steps`: digest of the slice of
     records and settings behind each step. `inputs`: SHA-256 of every input file. `dealt`: number of buckets
     that suited the season when it was first seen. `parts`: into how many jobs the reading of a large indexed
-    file is cut, for the files where it is.
+    file is cut, for the files where it is. `without_data`, `left_out`: see `Corrected`.
     """
 
     folder: WorkFolder
@@ -86,6 +87,8 @@ class SeasonIndex:
     dismissed: tuple[tuple[str, str], ...]
     dealt: int
     parts: Mapping[str, int]
+    without_data: tuple[Mapping[str, Any], ...] = ()
+    left_out: tuple[str, ...] = ()
 
     @property
     def buckets(self) -> int:
@@ -257,6 +260,8 @@ def _index_from(folder: WorkFolder, config: Config, kept: Mapping[str, Any]) -> 
         tuple((subject, name) for subject, name in kept["dismissed"]),
         int(kept["dealt"]),
         kept["parts"],
+        tuple(kept["without_data"]),
+        tuple(kept["left_out"]),
     )
 
 
@@ -321,6 +326,8 @@ def _fresh_index(
         "problems": [p.entry() for p in problems],
         "corrections": list(echo),
         "dismissed": [list(d) for d in dismissed],
+        "without_data": json.loads(corrected.without_data.to_json(orient="records")),
+        "left_out": sorted(corrected.left_out),
         "compiled": pays(len(crosses), maternal),
         "dealt": last.get("dealt") or suitable_buckets(len(batches)),
         "parts": {g.batch: n for g in config.genotypes if (n := parts_of(g.file)) > 1},

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
-from crossproof.model.plates import Well, parse_well
+from crossproof.model.plates import Role, Well, parse_well
 
 
 class RefusedRow(Exception):
@@ -27,6 +29,31 @@ class RecordsAtWork:
     dismissed: set[tuple[str, str]] = field(default_factory=set)
     left_out: set[str] = field(default_factory=set)
     """Samples, and places PLATE:WELL, that rows above left out."""
+    set_apart: list[pd.DataFrame] = field(default_factory=list)
+    """Rows of progeny plants whose data are not used, or whose well is not known any more."""
+
+    def set_rows_apart(self, rows: Iterable[int]) -> None:
+        """Take rows out of the samples sheet; their plants stay known."""
+        gone = pd.Index(list(rows))
+        mine = self.samples.loc[gone]
+        self.set_apart.append(mine[mine["role"] == Role.PROGENY])
+        self.samples = self.samples.drop(index=gone)
+
+    def frames(self) -> tuple[pd.DataFrame, ...]:
+        """All rows with a plant's cross and pod: those of the samples sheet, and those set apart."""
+        return self.samples, *self.set_apart
+
+    def without_data(self) -> pd.DataFrame:
+        """A row of every progeny plant that has none left in the samples sheet, in the order of the sheets.
+
+        Columns are those of the samples sheet, and `_before`: how many of its rows stand before this one.
+        """
+        apart = pd.concat([self.samples.iloc[:0], *self.set_apart])
+        still = set(zip(self.samples["cross_id"], self.samples["plant"], strict=True))
+        plants = list(zip(apart["cross_id"], apart["plant"], strict=True))
+        apart = apart[[p not in still for p in plants]].sort_index()
+        labels = np.sort(self.samples.index.to_numpy())
+        return apart.assign(_before=np.searchsorted(labels, apart.index.to_numpy()))
 
     # ---- lookups, each with a message of its own ---------------------------------------------------------
 

@@ -69,7 +69,7 @@ def step_digests(config: Config, records: Corrected, problems: Iterable[Problem]
         "plates": digest_of(panel, slices(Slice.PLATES), wells, sorted(records.dismissed)),
         "samples": _slice(samples, ("sample_id", "batch")),
         "thresholds": thresholds,
-        "verdicts": digest_of(thresholds, _slice(samples), echo, told),
+        "verdicts": digest_of(thresholds, _slice(samples), _slice(records.without_data), echo, told),
         "rates": digest_of(RATES_VERSION, slices(Slice.RATES), _slice(crosses), _previous(config)),
         "report": digest_of(__version__, RATES_VERSION, settings, told, code_season(config)),
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -60,12 +60,10 @@ def season_in_memory(season: Season) -> SeasonInMemory:
     wrong = [p for p in applied.problems if p.severity is Severity.ERROR]
     if wrong:
         raise InputError(wrong)
-    corrected = Corrected(
-        applied.samples.reset_index(drop=True),
-        applied.crosses.reset_index(drop=True),
-        applied.applied,
-        applied.dismissed,
-        applied.problems,
+    corrected = replace(
+        applied,
+        samples=applied.samples.reset_index(drop=True),
+        crosses=applied.crosses.reset_index(drop=True),
     )
     calls, set_aside = read_calls_of(season, set(corrected.samples["sample_id"]))
     held = {name: batch.samples for name, batch in calls.items()}
@@ -155,6 +153,7 @@ def judged_in_memory(season: Season) -> JudgedInMemory:
         config, made.joined, made.fitted, read.samples, read.crosses, made.located[0], typing
     )
     frame = verdict_frame(
-        config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable
-    )
+        config, read.samples, read.crosses, read.set_aside, made.joined.stored, evidence, findings, provable,
+        read.corrected.without_data,
+    )  # fmt: skip
     return JudgedInMemory(frame, evidence, findings, read)

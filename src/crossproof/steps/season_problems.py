@@ -25,6 +25,6 @@ def season_problems(
     found = [*index.problems, *(Problem.of(p) for p in header["problems"])]
     found += problems_of_files(states)
     season = Season(index.config, crosses, samples, None, None, ())
-    found += check_calls(season, samples_read(states))
+    found += check_calls(season, samples_read(states), index.left_out)
     found += findings.problems
     return sort_problems(found)

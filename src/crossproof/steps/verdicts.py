@@ -18,6 +18,7 @@ from crossproof.io.config.season_config import Config
 from crossproof.io.files.atomic import write_bytes
 from crossproof.io.results.tables import VERDICT_COUNTS, parquet_bytes, problems_frame, table_bytes
 from crossproof.io.sheets.columns import SAMPLES
+from crossproof.model.arrays import Bools
 from crossproof.model.findings import FindingKind
 from crossproof.model.plates import Role
 from crossproof.model.results import CLASSES, Decision, Provable, Reason, Verdict, need_of
@@ -65,7 +66,10 @@ def verdicts(index: SeasonIndex, threads: int = 1) -> None:
         index.config, joined, fitted, samples, crosses, located, read_typing(folder),
         lambda function, pairs: forked_map(function, pairs, threads),
     )  # fmt: skip
-    frame = verdict_frame(index.config, samples, crosses, set_aside, stored, results_of, findings, provable)
+    frame = verdict_frame(
+        index.config, samples, crosses, set_aside, stored, results_of, findings, provable,
+        pd.DataFrame(index.without_data),
+    )  # fmt: skip
     tables: dict[str, Callable[[], pd.DataFrame]] = {
         "plates": lambda: plates_table(samples, states, findings),
         "samples": lambda: samples_table(samples, stored, states, findings),
@@ -116,13 +120,15 @@ def verdict_frame(
     evidence: Mapping[str, FamilyResult],
     findings: FindingsOfSeason,
     provable: Mapping[str, Provable],
+    without_data: pd.DataFrame,
 ) -> pd.DataFrame:
     """One row per progeny plant, in the order of the samples sheets.
 
-    provable: by cross_id, whether the cross can be proven, where a plant of it has calls.
+    provable: by cross_id, whether the cross can be proven, where a plant of it has calls. without_data:
+    plants that corrections left without a sample, see `RecordsAtWork.without_data`.
     """
     settings = model_settings(config)
-    called = (locate_wells(samples, stored)[0] >= 0).tolist()
+    samples, called = _with_plants_without_data(samples, locate_wells(samples, stored)[0] >= 0, without_data)
     parents = {r.cross_id: (r.mother, r.father) for r in cross_records(crosses)}
     extras = [c for c in samples.columns if c not in SAMPLES.names and not c.startswith("_")]
     # Columns as lists, once: a table's row costs more to take out than a plant to judge.
@@ -172,6 +178,19 @@ def verdict_frame(
     columns |= judged.numbers(np.array([words[_REASON] in _UNTOLD for words in told], dtype=bool))
     frame = pd.DataFrame(columns, columns=[*COLUMNS, *extras])
     return _with_shares(_with_holds(frame, list(plants.values()), of["sample_id"], of["plate"], findings))
+
+
+def _with_plants_without_data(
+    samples: pd.DataFrame, called: Bools, without_data: pd.DataFrame
+) -> tuple[pd.DataFrame, list[bool]]:
+    """The samples sheet with plants that have no data, each in its place, and which rows have calls."""
+    if not len(without_data):
+        return samples, called.tolist()
+    place = np.append(np.arange(len(samples)) + 0.5, without_data["_before"].to_numpy())
+    order = np.argsort(place, kind="stable")
+    apart = without_data[list(samples.columns)].astype(samples.dtypes.to_dict())
+    every = pd.concat([samples, apart], ignore_index=True)
+    return every.iloc[order], np.append(called, np.zeros(len(without_data), dtype=bool))[order].tolist()
 
 
 def _other_tags(findings: FindingsOfSeason) -> dict[tuple[str, str], str]:

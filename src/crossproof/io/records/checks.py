@@ -78,11 +78,13 @@ class _Held:
         return {"": loose_index(self.batches)} | {b: loose_index(n) for b, n in self.samples.items()}
 
 
-def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -> list[Problem]:
+def check_calls(
+    season: Season, samples_by_batch: Mapping[str, Sequence[str]], left_out: Collection[str] = ()
+) -> list[Problem]:
     """What does not fit between the wells and the samples that the genotype files hold.
 
     `samples_by_batch` gives the sample names of every genotype file that could be read, by batch; wells of
-    a batch that is not in it are passed over.
+    a batch that is not in it are passed over. `left_out`: samples that corrections left out of the sheets.
     """
     notes = Problems()
     samples = season.samples
@@ -94,7 +96,8 @@ def check_calls(season: Season, samples_by_batch: Mapping[str, Sequence[str]]) -
         if batch in strangers:
             notes.extend([strangers[batch]])
         else:
-            _unlisted(notes, batch, held.files.get(batch, batch), names, claimed[batch], asked[batch])
+            listed = claimed[batch] | {*left_out}
+            _unlisted(notes, batch, held.files.get(batch, batch), names, listed, asked[batch])
     parents_without_calls(season.crosses, samples, typed_lines, notes)
     return notes.listed()
 
