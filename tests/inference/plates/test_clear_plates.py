@@ -47,7 +47,7 @@ def test_no_plant_says_more_for_the_well_beside_it_than_its_bound(seed, share):
     calls = calls_of(scores, matrix, identity)
     most = most_carried(scores, matrix, calls, identity, (every, beside), state, carried_over.SHOWN)
     assert (gains < most).all()
-    first = whatever(scores, calls, every, beside, carried_over.SHOWN[:1]) - calls.low[every][:, None]
+    first = whatever(calls, every, beside, carried_over.SHOWN[:1]) - calls.low[every][:, None]
     assert (gains < first).all()
     as_tagged = ~one.odd[every] & (one.log_p[every] - calls.low[every] < 0.01)
     assert as_tagged.sum() > 50

@@ -252,7 +252,7 @@ def _may_be(
         return np.asarray(((total >= least) & (count >= LEAST_WELLS)).any(axis=1))
 
     # The more shows of the well beside, the less can any plant fit.
-    first = whatever(scores, calls, *pairs, SHOWN[:1]) - calls.low[pairs[0]][:, None]
+    first = whatever(calls, *pairs, SHOWN[:1]) - calls.low[pairs[0]][:, None]
     asked = np.repeat(speak(first), [len(s[2]) for s in strips]) & (first[:, 0] > ERRING)
     if not asked.any():
         return False

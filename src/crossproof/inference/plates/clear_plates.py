@@ -37,11 +37,13 @@ FACTORS = 8
 @dataclass(frozen=True)
 class Calls:
     """Calls of a plate's wells at its markers of two alleles: L(AB), and L(AA) and L(BB) beyond it (marker,
-    well); `low` least log P(calls | one plant), (well,)."""
+    well); `near` P(AA) and P(BB) of the plant in each well by its calls and the pool, (marker, well) each;
+    `low` least log P(calls | one plant), (well,)."""
 
     het: Floats
     first: Floats
     second: Floats
+    near: tuple[Floats, Floats]
     low: Floats
 
 
@@ -53,7 +55,7 @@ def calls_of(scores: PlateScores, matrix: Matrix, identity: Ints) -> Calls | Non
     every = np.concatenate(with_markers).astype(np.float64)
     het = every[:, :, 1]
     low = np.logaddexp(scores.own_plain(identity), matrix.anything)
-    return Calls(het, every[:, :, 0] - het, every[:, :, 2] - het, low)
+    return Calls(het, every[:, :, 0] - het, every[:, :, 2] - het, _near(scores), low)
 
 
 def _log_product(x: Floats) -> Floats:
@@ -135,17 +137,17 @@ def most_carried(
     sides = [x[:, mine] for x in (calls.first, calls.second)]
     with_own = [plants[..., g] * x[..., None] for g, x in zip((0, 2), sides, strict=True)]
     alone = (calls.het[:, mine][..., None] + with_own[0] + with_own[1])[:, of]
-    away = [x[:, of] * (1 - d[:, beside])[..., None] for x, d in zip(with_own, _beside(scores), strict=True)]
+    away = [x[:, of] * (1 - d[:, beside])[..., None] for x, d in zip(with_own, calls.near, strict=True)]
     lost = away[0] + away[1]
     fit = [log_sum(_log_product(alone - c * lost) + scores.relation_prior(), axis=1) for c in shares]
     out = np.stack(fit, axis=1)
     others = np.flatnonzero(odd[of])
-    out[others] = np.logaddexp(out[others], whatever(scores, calls, wells[others], beside[others], shares))
+    out[others] = np.logaddexp(out[others], whatever(calls, wells[others], beside[others], shares))
     return np.asarray(out - one[of][:, None] + SLACK)
 
 
-def _beside(scores: PlateScores) -> tuple[Floats, Floats]:
-    """P(AA) and P(BB) of the plant in each well, by its calls and the pool, (marker, well) each."""
+def _near(scores: PlateScores) -> tuple[Floats, Floats]:
+    """`Calls.near`."""
     found = []
     for b, x in enumerate(scores.likelihood):
         if len(x):
@@ -175,15 +177,12 @@ def _one_plant(
     return one, np.logaddexp(by_line, matrix.anything[wells]) > one - np.log(2) - SLACK
 
 
-def whatever(
-    scores: PlateScores, calls: Calls, wells: Ints, beside: Ints, shares: tuple[float, ...]
-) -> Floats:
+def whatever(calls: Calls, wells: Ints, beside: Ints, shares: tuple[float, ...]) -> Floats:
     """Most that log P(calls | any plant and the well beside it, DNA of which shows at a share of the markers)
     can be, (pair, share)."""
-    near = _beside(scores)
     het, first, second = (x[:, wells] for x in (calls.het, calls.first, calls.second))
     out = np.empty((len(wells), len(shares)))
     for i, c in enumerate(shares):
-        both = (x * (1 - c * (1 - d[:, beside])) for x, d in zip((first, second), near, strict=True))
+        both = (x * (1 - c * (1 - d[:, beside])) for x, d in zip((first, second), calls.near, strict=True))
         out[:, i] = _log_product(het + np.maximum(np.maximum(*both), 0.0))
     return out + KINDS

@@ -170,7 +170,9 @@ def excess(
 
     `shares`: of stray and odd plants elsewhere. `open_wells` (well,): wells that no finding explains.
     """
-    best = None
+    best, is_open = None, open_wells[found.wells]
+    if max((found.stray & is_open).sum(), (found.odd & is_open).sum()) < LEAST_ODD:
+        return None
     for name, weight, inside in _parts(plate):
         here = (inside & open_wells)[found.wells]
         n = int(here.sum())

@@ -66,7 +66,7 @@ def unfit_findings(
             else labelled[i]
         )
         rest = excess(plate, x.search.identity, left, shares, free)
-        first = excess(plate, plate.identity, labelled[i], shares, free)
+        first = rest if left is labelled[i] else excess(plate, plate.identity, labelled[i], shares, free)
         stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
         if _only_pairs(x):
             stands_out |= first is not None and first.log10_odds >= LEAST_EXCESS
