@@ -9,16 +9,17 @@ from scipy import stats
 from crossproof.planning.power import tails
 
 
-def test_poisson_binomial_with_equal_chances_is_binomial():
-    got = tails.poisson_binomial(np.full(40, 0.93))
-    assert got == pytest.approx(stats.binom.pmf(np.arange(41), 40, 0.93), rel=1e-9, abs=1e-300)
+def test_enough_of_equal_chances_is_binomial():
+    for least in (1, 3, 38, 40, 41):
+        got = tails.scored_enough(np.full(40, 0.93), least)
+        assert got == pytest.approx(stats.binom.sf(least - 1, 40, 0.93), rel=1e-9, abs=1e-300)
 
 
-def test_poisson_binomial_tail_against_scipy():
+def test_enough_against_scipy():
     p = np.array([0.2, 0.5, 0.9, 0.71, 0.33])
     reference = stats.poisson_binom(p)
-    assert tails.poisson_binomial(p) == pytest.approx(reference.pmf(np.arange(6)), rel=1e-9)
-    assert tails.scored_enough(p, 3) == pytest.approx(reference.sf(2), rel=1e-12)
+    for least in range(1, 6):
+        assert tails.scored_enough(p, least) == pytest.approx(reference.sf(least - 1), rel=1e-12)
 
 
 def test_no_least_number_is_always_reached():

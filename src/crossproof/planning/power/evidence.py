@@ -172,8 +172,11 @@ def cross_evidence(
     )
 
 
-def parent_prior(block: PanelBlock, inside: Ints, line: int, settings: PlanSettings) -> Floats:
-    """P(actual parent plant's genotype), (marker, genotype): (1 - h) consensus + h pool."""
+def parent_prior(block: PanelBlock, inside: Ints, line: int | Ints, settings: PlanSettings) -> Floats:
+    """P(actual parent plant's genotype), (marker, genotype): (1 - h) consensus + h pool.
+
+    For many lines: `inside` (marker, 1), `line` (line,); (marker, line, genotype).
+    """
     h = settings.parent_departure
     departed = pool_genotypes(block.pool[inside], DEPARTURE_POOL_INBREEDING)
     return np.asarray((1 - h) * block.consensus[inside, line] + h * departed)

@@ -45,6 +45,7 @@ class _Tables:
 
     `errors`, `floored` (marker, true, called): call error matrix, without and with the floor. `gametes`
     (marker, line, allele). `root_lines` (marker, line, called): root of the likelihood of each line itself.
+    `prior` (marker, line, genotype) of a parent plant of each line; `unknown` (marker, pool, genotype).
     """
 
     block: PanelBlock
@@ -53,6 +54,8 @@ class _Tables:
     floored: Floats
     gametes: Floats
     root_lines: Floats
+    prior: Floats
+    unknown: Floats
 
 
 class PairScreen:
@@ -87,9 +90,12 @@ class PairScreen:
         )
         floored = apply_floor(errors.swapaxes(1, 2), self._settings.floor).swapaxes(1, 2)
         used = PanelBlock(block.k, at, block.consensus[rows], block.pool[rows], block.typed[rows])
+        every = np.arange(len(rows))[:, None], np.arange(len(self._panel.lines))
         return _Tables(
             used, place, errors, floored, used.consensus @ gamete_table(block.k),
             np.sqrt(used.consensus @ floored),
+            parent_prior(used, *every, self._settings),
+            np.stack([pool_genotypes(used.pool, f) for f in MIXED_POOL], axis=1),
         )  # fmt: skip
 
     def surely(self, mother: int, father: int) -> bool:
@@ -123,14 +129,14 @@ class PairScreen:
         block, k = tables.block, tables.block.k
         n_g = n_genotypes(k)
         floored, errors = tables.floored[inside], tables.errors[inside]
-        m_prior = parent_prior(block, inside, mother, self._settings)
-        p_prior = parent_prior(block, inside, father, self._settings)
+        m_prior, p_prior = tables.prior[inside, mother], tables.prior[inside, father]
         pairs = (m_prior[:, :, None] * p_prior[:, None, :]).reshape(len(inside), n_g * n_g)
         by_pair = np.einsum("mq,rqg->mrg", pairs, pair_tables(k)[PAIR_ROWS])
         gamete = m_prior @ gamete_table(k)
         pollen = child_of_gametes(gamete, block.pool[inside])
-        unknown = np.stack([pool_genotypes(block.pool[inside], f) for f in MIXED_POOL], axis=1)
-        plain = np.concatenate([by_pair, pollen[:, None], unknown], axis=1)  # marker, relation, genotype
+        plain = np.concatenate(
+            [by_pair, pollen[:, None], tables.unknown[inside]], axis=1
+        )  # marker, relation, genotype
         # The likelihood of an outcross is linear in the donor's gametes: one table per allele of these.
         alleles = genotype_alleles(k)
         each = np.zeros((len(inside), k, n_g))
