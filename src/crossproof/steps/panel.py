@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -204,11 +205,12 @@ def write_bucket(
 def stored_calls(index: SeasonIndex, stored: Sequence[StoredBatch]) -> dict[str, CallBatch]:
     """Calls of every file from the store; a file whose stored calls are gone or damaged is read again."""
     calls = {}
+    sheets = cache(lambda: (marker_sheet(index), known_samples(index)))
+    files = {g.batch: g for g in index.config.genotypes}
     for item in stored:
         batch = read_stored(index.folder, item.digest)
         if batch is None:
-            file = next(g for g in index.config.genotypes if g.batch == item.batch)
-            batch = read_of_run(index, file, marker_sheet(index), known_samples(index))
+            batch = read_of_run(index, files[item.batch], *sheets())
             write_calls(index.folder.calls(item.digest), batch)
         calls[item.batch] = batch
     return calls
@@ -269,6 +271,8 @@ class SliceDigests:
         self.parents, self.known = self.later.parents, self.later.known
         self._views: dict[bytes, tuple[Panel, str]] = {}
         self._masks: dict[tuple[int, ...], bytes] = {}
+        self._beliefs: dict[tuple[str, str], str] = {}
+        self._speaking = {*self.fitted.sample_cross.tolist(), *(d.cross_id for d in self.fitted.doubts)}
         self._known_digest = digest_of([[c, self.parents[c]] for c in sorted(self.known)])
 
     def view(self, batches: tuple[int, ...]) -> tuple[Panel, str]:
@@ -304,7 +308,16 @@ class SliceDigests:
         return str(self.joined.stored[self.located[well]].digest)
 
     def belief(self, line: str, cross: str) -> str:
-        """Digest of what the line's tubes and other families say of it, and how far its plants differ."""
+        """Digest of what the line's tubes and other families say of it, and how far its plants differ.
+
+        Where the cross itself says nothing, that is the same for all such crosses.
+        """
+        asked = line, cross if cross in self._speaking else ""
+        if asked not in self._beliefs:
+            self._beliefs[asked] = self._belief(*asked)
+        return self._beliefs[asked]
+
+    def _belief(self, line: str, cross: str) -> str:
         if not len(self.fitted.versions(line)):
             return ""
         belief = belief_about(self.fitted, line, cross, self.settings)
