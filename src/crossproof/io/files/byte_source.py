@@ -204,7 +204,7 @@ def _bgzf_blocks(read: Callable[[int], bytes], shown_as: str) -> Iterator[bytes]
 def _unpacked(packed: bytes, head: int, length: int, crc: int, shown_as: str) -> bytes:
     """What a BGZF block holds, whose compressed data begin at `head`."""
     try:
-        block: bytes = _zlib.decompress(packed, 31, length)  # a quarter faster than an object for each block
+        block: bytes = _zlib.decompress(packed, 31, length)  # somewhat faster than an object for each block
         if len(block) == length and _zlib.crc32(block) == crc:
             return block
     except _DAMAGE:
