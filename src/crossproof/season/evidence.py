@@ -214,24 +214,25 @@ def line_inputs(samples: pd.DataFrame, located: Ints, config: Config) -> list[Li
 
 def family_inputs(samples: pd.DataFrame, crosses: pd.DataFrame) -> list[FamilyInput]:
     """The progeny plants of every cross that has any, plants by name, crosses in the records' order."""
-    plants: dict[str, dict[str, list[int]]] = {}
-    pods: dict[tuple[str, str], str] = {}
+    plants: dict[str, dict[str, tuple[str, list[int]]]] = {}
     columns = (_texts(samples[c]) for c in ("role", "cross_id", "plant", "pod"))
     for row, role, cross, plant, pod in zip(samples.index.tolist(), *columns, strict=True):
         if cross and role == Role.PROGENY:
-            plants.setdefault(cross, {}).setdefault(plant, []).append(row)
-            pods.setdefault((cross, plant), pod)
+            of_cross = plants.setdefault(cross, {})
+            if plant in of_cross:
+                of_cross[plant][1].append(row)
+            else:
+                of_cross[plant] = pod, [row]
     return [
-        FamilyInput(r.cross_id, r.mother, r.father, _plants(r.cross_id, named, pods))
+        FamilyInput(
+            r.cross_id,
+            r.mother,
+            r.father,
+            tuple(Plant(name, tuple(wells), pod) for name, (pod, wells) in sorted(named.items())),
+        )
         for r in cross_records(crosses)
-        if (named := sorted(plants.get(r.cross_id, {}).items()))
+        if (named := plants.get(r.cross_id))
     ]
-
-
-def _plants(
-    cross: str, named: list[tuple[str, list[int]]], pods: Mapping[tuple[str, str], str]
-) -> tuple[Plant, ...]:
-    return tuple(Plant(name, tuple(wells), pods[cross, name]) for name, wells in named)
 
 
 def cross_records(crosses: pd.DataFrame) -> list[CrossRecord]:
@@ -288,9 +289,9 @@ def panel_digest(panel: Panel, markers: Markers) -> str:
     return digest_of(*parts)
 
 
-def batches_of(family: FamilyInput, located: Ints) -> tuple[int, ...]:
-    """Numbers of the files in which a family has wells, increasing."""
-    found = {int(located[w]) for p in family.plants for w in p.wells}
+def batches_of(family: FamilyInput, located: Sequence[int]) -> tuple[int, ...]:
+    """Numbers of the files in which a family has wells, increasing; `located`: that of every well."""
+    found = {located[w] for p in family.plants for w in p.wells}
     return tuple(sorted(found - {-1}))
 
 

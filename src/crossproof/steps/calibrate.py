@@ -88,7 +88,8 @@ def calibrated(
     """
     settings = model_settings(config)
     lines = line_inputs(samples, located, config)
-    families = tuple(f for f in family_inputs(samples, crosses) if batches_of(f, located))
+    at = located.tolist()
+    families = tuple(f for f in family_inputs(samples, crosses) if batches_of(f, at))
     placed = with_files(samples, wells)
     first = kept is None
     if kept is None:

@@ -49,7 +49,8 @@ def drift(index: SeasonIndex) -> None:
     samples, crosses = read_record(folder, "samples"), read_record(folder, "crosses")
     joined, panel = read_joined(folder.work("panel", "joined")), panel_from_arrays(arrays)
     located = read_located(folder.work("panel", "located"))
-    families = [f for f in family_inputs(samples, crosses) if batches_of(f, located[0])]
+    at = located[0].tolist()
+    families = [f for f in family_inputs(samples, crosses) if batches_of(f, at)]
     sample = sample_families(families, len(joined.markers))
     wanted = np.zeros(len(samples), dtype=bool)
     wanted[[w for f in sample for p in f.plants for w in p.wells]] = True

@@ -265,7 +265,8 @@ def _would_change(finding: Finding, now: _AsItIs, season: Examination) -> tuple[
         same = before.get(family.cross_id) == family
         if not same or names & own or touched & {family.mother, family.father}:
             after.append(family)
-    after = [f for f in after if batches_of(f, season.located)]
+    at = season.located.tolist()
+    after = [f for f in after if batches_of(f, at)]
     panel = _panel_of(season, corrected.samples, after, now.lines)
     others = prepare_crosses(cross_records(corrected.crosses), panel)
     changed: list[VerdictChange] = []

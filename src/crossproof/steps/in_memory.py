@@ -102,11 +102,11 @@ def evidence_in_memory(read: SeasonInMemory) -> dict[str, FamilyResult]:
     """Evidence of every cross with plants that were typed, crosses in order of name."""
     made = read.panel
     located = made.located[0]
-    later = LaterCrosses(read.samples, read.crosses, located, made.known)
+    later, at = LaterCrosses(read.samples, read.crosses, located, made.known), located.tolist()
     asked = [
         Asked(f.cross_id, f, batches, later.of(batches))
         for f in sorted(family_inputs(read.samples, read.crosses), key=lambda f: f.cross_id)
-        if (batches := batches_of(f, located))
+        if (batches := batches_of(f, at))
     ]
     settings = model_settings(read.season.config)
     return judge_families(asked, made.joined, made.fitted, made.wells, settings, later.known, later.parents)

@@ -264,10 +264,11 @@ class SliceDigests:
     def __init__(
         self, index: SeasonIndex, made: SeasonPanel, samples: pd.DataFrame, crosses: pd.DataFrame
     ) -> None:
-        self.index, self.joined, self.fitted, self.located = index, made.joined, made.fitted, made.located[0]
+        self.index, self.joined, self.fitted = index, made.joined, made.fitted
+        self.located: list[int] = made.located[0].tolist()
         self.settings = model_settings(index.config)
-        self.sample, self.plate = (samples[name].to_numpy(dtype=object) for name in ("sample_id", "plate"))
-        self.later = LaterCrosses(samples, crosses, self.located, made.known)
+        self.sample, self.plate = (list(samples[c].to_numpy(dtype=object)) for c in ("sample_id", "plate"))
+        self.later = LaterCrosses(samples, crosses, made.located[0], made.known)
         self.parents, self.known = self.later.parents, self.later.known
         self._views: dict[bytes, tuple[Panel, str]] = {}
         self._masks: dict[tuple[int, ...], bytes] = {}
@@ -305,7 +306,7 @@ class SliceDigests:
 
     def calls_digest(self, well: int) -> str:
         """Digest of the file that a well's calls are in."""
-        return str(self.joined.stored[self.located[well]].digest)
+        return self.joined.stored[self.located[well]].digest
 
     def belief(self, line: str, cross: str) -> str:
         """Digest of what the line's tubes and other families say of it, and how far its plants differ.

@@ -71,8 +71,9 @@ def provable_crosses(
     alike: dict[tuple[int, int, bytes], list[str]] = {}
     masks: dict[tuple[int, ...], bytes] = {}
     out: dict[str, Provable] = {}
+    at = located.tolist()
     for family in family_inputs(samples, crosses):
-        batches = batches_of(family, located)
+        batches = batches_of(family, at)
         if not batches:
             continue
         mother, father = place.get(family.mother, -1), place.get(family.father, -1)
