@@ -35,6 +35,14 @@ def test_tags_that_one_plate_shows_to_be_wrong_hold_their_plants_on_all_plates(k
     f = Finding(
         kind, Scope.CROSS, "P1", one, "E.", "r", samples=on_one, other=other, hold=Hold.SAMPLES
     )  # as the search of plate P1 alone makes it
-    [joined] = with_sibs([f], plates, tables)
+    single, free = (
+        Finding(FindingKind.MIXED_DNA, Scope.SAMPLE, "P2", s, "E.", "r", samples=(s,))
+        for s in (
+            on_two[0],
+            plates[1].samples[int(np.flatnonzero(plates[1].identity == tables.n_lines + 2)[0])],
+        )
+    )
+    [joined, other_well] = with_sibs([f, single, free], plates, tables)
+    assert other_well is free
     assert (joined.samples, joined.sibs) == (on_one, on_two)
     assert joined.evidence == f"E. Also held: {len(on_two)} plants of {words} elsewhere."

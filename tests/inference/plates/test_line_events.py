@@ -13,7 +13,14 @@ import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
-from crossproof.inference.plates.line_events import outweighs, with_crosses_of_tubes, without_other_rows
+from crossproof.inference.plates.line_events import (
+    LineEvent,
+    _are_exchanged_tags,
+    event_finding,
+    outweighs,
+    with_crosses_of_tubes,
+    without_other_rows,
+)
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, Hold, Scope, held_samples
 
@@ -157,3 +164,26 @@ def test_swapped_tubes_hold_the_crosses_of_both_lines():
     assert held_samples((f,)) == {one, two} | samples_of(plate, nursery, (a, b))
     assert same == plants
     assert lines == [tuple(tables.lines[i] for i in sorted((a, b)))]
+
+
+def test_lines_of_two_crosses_with_a_parent_in_common_may_be_exchanged_tags():
+    """C1 = L1 x L3 and C2 = L2 x L3 have the parents of one another once L1 and L2 change places."""
+    tables = sim.season_tables(nursery_of(3))
+    mother, father = np.array([0, 1, 0]), np.array([2, 2, 3])
+    season = replace(tables, crosses=("C1", "C2", "C3"), mother=mother, father=father)
+    after = np.array([1, 0, 1]), father
+    assert _are_exchanged_tags((0, 1), after, season)
+    assert not _are_exchanged_tags((0, 1, 2), after, season), "a third cross bears the lines out"
+    assert not _are_exchanged_tags((0, 2), after, season)
+
+
+@pytest.mark.parametrize("or_tags", [False, True])
+def test_where_exchanged_tags_explain_as_much_no_row_is_proposed(or_tags):
+    nursery = nursery_of(3)
+    plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    event = LineEvent(0, 1, True, 20.0, (0, 1), (0, 1), or_tags)
+    f = event_finding(event, [plate], sim.season_tables(nursery))
+    assert [c.kind for c in f.corrections] == ([] if or_tags else [CorrectionKind.SWAP_LINES])
+    assert ("Or the tags of C1 and C2 did" in f.evidence) is or_tags
+    assert ("swap tags or swap lines" in f.remedy) is or_tags
+    assert f.hold is Hold.SAMPLES

@@ -80,7 +80,9 @@ def with_sibs(findings: list[Finding], plates: Sequence[Plate], season: SeasonTa
                 more = f" Also held: {count_of(len(sibs), 'plant')} of the same {of_which} elsewhere."
                 f = replace(f, sibs=sibs, evidence=f.evidence + more)
         out.append(f)
-    return out
+    # A plant of a wrong tag looks like two plants to a look at its own well.
+    of_tags = {s for f in out if f.kind in OF_TAGS for s in f.sibs}
+    return [f for f in out if f.kind is not FindingKind.MIXED_DNA or not of_tags.issuperset(f.samples)]
 
 
 def with_sibs_of_spilled(

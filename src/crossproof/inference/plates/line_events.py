@@ -53,7 +53,8 @@ _Known = dict[tuple[int, int, int], tuple[np.ndarray, int]]
 class LineEvent:
     """That `line` is `other` in all its crosses; with `mutual`, also the other way round.
 
-    `crosses`: all that were made with either; `speaking`: those of them whose plants fit it better.
+    `crosses`: all that were made with either; `speaking`: those whose plants fit it better; `or_tags`:
+    these are two whose tags may as well have been exchanged.
     """
 
     line: int
@@ -62,6 +63,7 @@ class LineEvent:
     log10_odds: float
     crosses: tuple[int, ...]
     speaking: tuple[int, ...]
+    or_tags: bool = False
 
 
 def _replaced(parents: Ints, line: int, other: int, mutual: bool) -> Ints:
@@ -141,9 +143,23 @@ def _event(
     loudest = max(speaking, key=lambda c: gains[c])
     if not many_markers_for(loudest, int(after[0][loudest]), int(after[1][loudest]), on[loudest], season):
         return None
+    or_tags = _are_exchanged_tags(speaking, after, season)
+    if or_tags and sum(gains[c] for c in speaking) - total > BESIDES_BEST:
+        return None  # the other crosses of the lines speak against it, and not against exchanged tags
     n = season.n_lines
     prior = PRIOR_LINES / (n * (n - 1) / (2 if mutual else 1))
-    return LineEvent(line, other, mutual, total + float(np.log10(prior)), tuple(made.tolist()), speaking)
+    odds = total + float(np.log10(prior))
+    return LineEvent(line, other, mutual, odds, tuple(made.tolist()), speaking, or_tags)
+
+
+def _are_exchanged_tags(speaking: Sequence[int], after: Sequence[Ints], season: SeasonTables) -> bool:
+    """Whether two crosses are all that speaks, and each has the other's parents after the event."""
+    if len(speaking) != 2:
+        return False
+    a, b = speaking
+    return all(
+        (after[0][c], after[1][c]) == (season.mother[d], season.father[d]) for c, d in ((a, b), (b, a))
+    )
 
 
 def line_event(
@@ -230,20 +246,32 @@ def event_finding(event: LineEvent, plates: Sequence[Plate], season: SeasonTable
         )
         text += "or the plants used for crossing, changed places."
         used = "of the other line"
+    remedy = (
+        f"Genotype {was} and {now} again from seed. If the plants used for crossing were {used}, add the "
+        "proposed row to corrections.csv and run again."
+    )
+    if event.or_tags:
+        text += (
+            f" Or the tags of {' and '.join(season.crosses[c] for c in event.speaking)} did: the calls of "
+        )
+        text += "these two look the same."
+        remedy = (
+            f"Compare the two tags with the crossing book and genotype {was} and {now} again from seed; then "
+            "write the row that is so, swap tags or swap lines, into corrections.csv and run again."
+        )
     return Finding(
         FindingKind.LINES_SWAPPED if event.mutual else FindingKind.LINE_WRONG,
         Scope.LINE,
         on[0] if len(on) == 1 else "",
         was,
         f"{text} Held: all plants of the crosses of either line.",
-        f"Genotype {was} and {now} again from seed. If the plants used for crossing were {used}, add the "
-        "proposed row to corrections.csv and run again.",
+        remedy,
         wells=wells,
         samples=samples,
         other=now,
         log10_odds=event.log10_odds,
         hold=Hold.SAMPLES,
-        corrections=(row,),
+        corrections=() if event.or_tags else (row,),
     )
 
 
