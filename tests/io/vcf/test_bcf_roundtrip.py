@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from genotype_cases import bgzf, to_bcf, unbgzf
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
 from crossproof.errors import PlateError
@@ -196,6 +196,7 @@ def test_damaged_bcf_is_refused_or_reads_as_it_was(
 
 @settings(QUICK, max_examples=EXAMPLES)
 @given(st.floats(0, 0.999), st.integers(1, 255))
+@example(0.0667, 6)  # a type of numbers that there is not
 def test_bytes_changed_before_packing_never_end_the_run(
     tmp_path: Path, whole: tuple[bytes, dict[str, Any]], share: float, amount: int
 ) -> None:

@@ -153,7 +153,8 @@ def _report_of(order: dict[str, Any], answer: Path, shown_as: str) -> dict[str, 
         text=True,
         check=False,
     )
-    if done.returncode < 0:
+    # htslib ends the process on some bytes that it does not know, by a signal or without a trace of Python.
+    if done.returncode < 0 or (done.returncode > 0 and "Traceback" not in done.stderr):
         raise PlateError.at(shown_as, "The file is malformed: its reader crashed on it.", _AGAIN)
     if done.returncode != 0 or not answer.is_file():
         raise InternalError(f"{shown_as}: the BCF reader failed: {done.stderr[-2000:]}")
