@@ -64,6 +64,10 @@ class CrossRecord:
     father: str
 
 
+OF_THE_POOL = "unknown"
+"""What stands in `FamilyResult.donors` for pollen of none of the typed lines."""
+
+
 @dataclass(frozen=True)
 class FamilyResult:
     """Evidence of one family; nothing here depends on a threshold.

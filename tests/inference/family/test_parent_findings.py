@@ -16,7 +16,9 @@ WELLS = {("C1", "C1-01"): (("S1", "P1:A1"),), ("C2", "C1-01"): (("S2", "P1:A2"),
 
 
 def family(posterior, mother=Fault.NONE, father=Fault.NONE, share=1.0, **changes):
-    """One plant of a family whose parents have these faults with this posterior."""
+    """One plant of a family whose parents have these faults with this posterior; it is heterozygous at
+    half of the markers at which they differ."""
+    changes = {"contrast_het": np.array([10]), **changes}
     faults = np.zeros((2, len(FAULTS)))
     for side, fault in enumerate((mother, father)):
         faults[side, FAULTS.index(fault)] += share
@@ -105,6 +107,27 @@ def test_a_plant_that_its_own_data_make_a_hybrid_is_not_culled_on_the_word_of_it
         result = family([1e-4, 0, 0.9999, 0], father=Fault.TUBE, share=tube, lod=np.array([lod]))
         found = parent_findings([result], WELLS, {})
         assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
+
+
+@pytest.mark.parametrize(
+    ("changes", "held"),
+    [
+        ({}, True),
+        ({"contrast_het": np.array([17])}, False),  # 17 of 20
+        ({"contrast_scored": np.array([9]), "contrast_het": np.array([9])}, False),
+        ({"foreign_calls": np.array([3])}, False),  # of 50
+        ({"donors": np.array([["Q", "", ""]])}, False),  # a typed line explains it
+        ({"segregates": np.array([True, False])}, False),
+    ],
+)
+def test_a_plant_that_looks_like_a_hybrid_is_not_pollen_of_nobody_known(changes, held):
+    """Its four sibs have one foreign father, who is then taken for the plant that was used."""
+    seen = {"contrast_het": np.array([19]), "foreign_calls": np.array([1])} | changes
+    result = family([0.0, 0, 0.9997, 0.0003], lod=np.array([-np.inf]), **seen)
+    found = parent_findings([result], WELLS, {})
+    assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
+    if held:
+        assert found[0].evidence.startswith("By their own calls the plants listed are hybrids of M and P.")
 
 
 @pytest.mark.parametrize(

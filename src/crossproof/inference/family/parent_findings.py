@@ -14,7 +14,8 @@ import numpy as np
 
 from crossproof.inference.family.other_parents import Wells, other_parent, places_of_plants, where_typed
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
-from crossproof.inference.season_results import RELATIONS, FamilyResult
+from crossproof.inference.season_results import OF_THE_POOL, RELATIONS, FamilyResult
+from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.results import CLASSES, Relation, Verdict
 from crossproof.text import percent
@@ -30,6 +31,9 @@ a parent that segregates, or of two lines for a later generation, is not culled;
 that have less than the second. A true self of an F1 is homozygous for alleles no hybrid can have at every
 fourth marker or so, a backcross at many; a hybrid has that little against it where a parent was heterozygous
 over a stretch. No source: the project's own trials."""
+ENOUGH_CONTRASTS, MOSTLY_HET, FEW_FOREIGN = 10, 0.9, 0.05
+"""A plant looks like a hybrid of its lines from so many contrast markers scored and such a share of them
+heterozygous on, up to such a share of all markers with an allele of neither line. No source."""
 LINE_IN_DOUBT = 0.3
 """Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 PART_OF_DOUBT = 0.25
@@ -98,9 +102,21 @@ def may_be_hybrids(result: FamilyResult) -> tuple[int, ...]:
     return tuple(i for i in found if leads[i] and i not in near)
 
 
+def _hybrids_to_themselves(result: FamilyResult) -> Bools:
+    """Plants that are hybrids by their own data, and something else on the word of their sibs alone.
+
+    Where most crossed plants of a tag have one foreign father, he is taken for the plant that was used, and a
+    hybrid of the line itself for pollen of nobody known: it is heterozygous where its parents differ.
+    """
+    contrast, het = result.contrast_scored, result.contrast_het
+    unknown = result.donors[:, 0] == OF_THE_POOL
+    looks = (contrast >= ENOUGH_CONTRASTS) & (het >= MOSTLY_HET * contrast) & unknown
+    looks &= result.foreign_calls <= FEW_FOREIGN * result.scored
+    return np.asarray((result.lod > 0) | (looks & ~result.segregates.any()))
+
+
 def _foreign_but_perhaps_hybrid(result: FamilyResult) -> tuple[int, ...]:
-    # one whose own data speak for a hybrid is culled on the word of its sibs alone
-    perhaps = (result.class_posterior[:, 0] >= CULL_ON_TUBE) | (result.lod > 0)
+    perhaps = (result.class_posterior[:, 0] >= CULL_ON_TUBE) | _hybrids_to_themselves(result)
     if not perhaps.any():
         return ()
     lead = result.class_posterior.argmax(axis=1)
@@ -264,14 +280,18 @@ def _near_hybrids(result: FamilyResult, wells: Wells) -> Finding:
 def _may_be_hybrids(result: FamilyResult, wells: Wells) -> Finding:
     plants = may_be_hybrids(result)
     places, samples = where_typed([(result, plants)], wells)
-    share = percent(float(result.class_posterior[list(plants), 0].max()))
+    chance = float(result.class_posterior[list(plants), 0].max())
+    share, lines = percent(chance), f"{result.mother} and {result.father}"
     return Finding(
         FindingKind.PARENT_UNRESOLVED,
         Scope.CROSS,
         "",
         result.cross_id,
         "That the plants listed are not hybrids rests on little: with a probability of up to "
-        f"{share} they are hybrids of {result.mother} and {result.father}.",
+        f"{share} they are hybrids of {lines}."
+        if chance >= CULL_ON_TUBE
+        else f"By their own calls the plants listed are hybrids of {lines}. That they are none rests on "
+        "their sibs, of which most have another parent.",
         "Type the two plants that were crossed, or the plants listed at more markers; keep them until then.",
         wells=places,
         samples=samples,

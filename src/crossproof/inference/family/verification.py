@@ -21,7 +21,7 @@ from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.stretches import with_stretches
 from crossproof.inference.lines.f1_parents import phase_open
 from crossproof.inference.lines.panel import Panel
-from crossproof.inference.season_results import N_SOURCES, RELATIONS, FamilyInput, FamilyResult
+from crossproof.inference.season_results import N_SOURCES, OF_THE_POOL, RELATIONS, FamilyInput, FamilyResult
 from crossproof.model.arrays import Floats, Ints, Texts
 from crossproof.model.results import Relation
 from crossproof.model.settings import Settings
@@ -158,7 +158,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
     total = of_donors.sum(axis=0)
     given = np.divide(of_donors, total, out=np.zeros_like(of_donors), where=total > 0)
     names = tuple(
-        words[row].removeprefix("pollen of ") if of_line[row] else "unknown"
+        words[row].removeprefix("pollen of ") if of_line[row] else OF_THE_POOL
         for row in np.flatnonzero(crossed).tolist()
     )
     donors, donor_probability = _best(names, given)
