@@ -41,12 +41,8 @@ from crossproof.inference.plates.examined_plates import (
     season_evidence,
     with_believed_tubes,
 )
-from crossproof.inference.plates.joined_findings import (
-    merged,
-    with_crosses_of_lost_tubes,
-    with_sibs,
-    with_sibs_of_spilled,
-)
+from crossproof.inference.plates.far_pairs import far_pairs
+from crossproof.inference.plates.joined_findings import merged, with_judged_together
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
 from crossproof.inference.plates.layout_search import CERTAIN
 from crossproof.inference.plates.line_checks import (
@@ -333,14 +329,12 @@ def examine_plates(
 ) -> tuple[Finding, ...]:
     """Everything found on these plates: plate by plate in the order given, then crosses, then lines.
 
-    Parameters: `plates`, each with one `WellBlock` per `SeasonBlock`, same markers in the same order;
-    `season`.
+    `plates` have one `WellBlock` per `SeasonBlock` of `season` each, same markers in the same order.
     A finding is made only where its posterior odds over "as labelled" reach `settings.min_log10_odds`.
     Within a plate, findings stand in the order in which their corrections must be applied. `each` calls a
     function with every plate or cross, and may do so for several at once.
     """
-    settings = settings or CheckSettings()
-    plates = list(plates)
+    settings, plates = settings or CheckSettings(), list(plates)
     if not any(p.n_markers for p in plates):
         return ()
     usual, background = usual_call_rate(plates), background_call_rate(plates)
@@ -354,10 +348,11 @@ def examine_plates(
     found = without_other_rows(found, in_question, season)
     found, borne = told_from_spills(found, here, season)
     found = without_rows_of_strips([*found, *events], here, season)
-    explained = frozenset(s for f in found for s in f.samples)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
-    found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
     sound = [x for x in here if x.plate.name not in lying]
+    found += far_pairs(sound, season, found)
+    explained = frozenset(s for f in found for s in f.samples)
+    found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
     found += checks.across_wells(sound, explained)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, checks.odds) if f.subject not in turned]
@@ -368,8 +363,7 @@ def examine_plates(
     if settings.remarks:
         one_line = [(f.subject, f.other) for f in same_line]
         found += same_sheets([x.plate for x in here], season, one_line)
-    found = with_sibs_of_spilled(with_sibs(found, plates, season), plates, season)
-    found = with_crosses_of_lost_tubes(found, plates, season, usual)
+    found = with_judged_together(found, plates, season, usual)
     order = {p.name: i for i, p in enumerate(plates)}
     return tuple(sorted(found, key=lambda f: order.get(f.plate, len(order))))
 

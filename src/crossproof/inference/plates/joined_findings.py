@@ -141,3 +141,11 @@ def with_crosses_of_lost_tubes(
                 f = replace(f, sibs=waiting, evidence=f.evidence + more)
         out.append(f)
     return out
+
+
+def with_judged_together(
+    findings: list[Finding], plates: Sequence[Plate], season: SeasonTables, usual: float
+) -> list[Finding]:
+    """The findings, with all plants that are judged together with those they hold, as above."""
+    found = with_sibs_of_spilled(with_sibs(findings, plates, season), plates, season)
+    return with_crosses_of_lost_tubes(found, plates, season, usual)
