@@ -52,7 +52,7 @@ def far_pairs(
     prior = np.log(PRIOR_FAR_PAIR / max(plants * (plants - 1) / 2, 1))
     odds = np.where(speaks, gain + gain.T + prior, -np.inf) / np.log(10)
     found, used = list[Finding](), set[int]()
-    first, second = np.nonzero(np.triu(odds, 1) * (odds > PAIR_ODDS) > 0)
+    first, second = np.nonzero(np.triu(odds > PAIR_ODDS, 1))
     for o in np.argsort(-odds[first, second], kind="stable"):
         i, j = int(first[o]), int(second[o])
         if not used & {i, j}:
