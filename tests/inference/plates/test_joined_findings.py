@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crossproof.inference.plates.joined_findings import with_sibs
+from crossproof.inference.plates.joined_findings import with_sibs, without_rows_in_doubt
+from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
@@ -46,3 +47,25 @@ def test_tags_that_one_plate_shows_to_be_wrong_hold_their_plants_on_all_plates(k
     assert other_well is free
     assert (joined.samples, joined.sibs) == (on_one, on_two)
     assert joined.evidence == f"E. Also held: {len(on_two)} plants of {words} elsewhere."
+
+
+@pytest.mark.parametrize(
+    ("kind", "plate", "kept"),
+    [
+        (FindingKind.IN_DOUBT, "P1", False),
+        (FindingKind.IN_DOUBT, "P2", True),
+        (FindingKind.LOW_CALL_SAMPLE, "P1", True),
+    ],
+)
+def test_two_swapped_wells_get_no_row_while_their_plate_is_in_doubt(kind, plate, kept):
+    row = Correction(CorrectionKind.SWAP_WELLS, "P1:A1", "P1:B1")
+    swapped = Finding(
+        FindingKind.WELLS_SWAPPED, Scope.SAMPLE, "P1", "s1", "E.", "r", samples=("s1", "s2"),
+        hold=Hold.SAMPLES, corrections=(row,), reassigned=(("s1", 1),),
+    )  # fmt: skip
+    doubt = Finding(kind, Scope.PLATE, plate, plate, "D.", "r")
+    [first, second] = without_rows_in_doubt([swapped, doubt])
+    assert second is doubt
+    assert first.hold is Hold.SAMPLES
+    assert (first.corrections, first.reassigned) == (((row,), (("s1", 1),)) if kept else ((), ()))
+    assert first.evidence.startswith("E. Nothing is proposed while other wells") is not kept

@@ -143,9 +143,24 @@ def with_crosses_of_lost_tubes(
     return out
 
 
+def without_rows_in_doubt(findings: list[Finding]) -> list[Finding]:
+    """The findings, those of two swapped wells without a row where more wells of their plate may have changed
+    places: once the row stood in corrections.csv, nothing would show that they did."""
+    doubted = {f.plate for f in findings if f.kind is FindingKind.IN_DOUBT}
+    out = []
+    for f in findings:
+        if f.kind is FindingKind.WELLS_SWAPPED and f.plate in doubted and f.corrections:
+            more = " Nothing is proposed while other wells of the plate may have changed places."
+            f = replace(f, corrections=(), reassigned=(), evidence=f.evidence + more)
+        out.append(f)
+    return out
+
+
 def with_judged_together(
     findings: list[Finding], plates: Sequence[Plate], season: SeasonTables, usual: float
 ) -> list[Finding]:
-    """The findings, with all plants that are judged together with those they hold, as above."""
+    """The findings, with all plants that are judged together with those they hold, as above, and without rows
+    that would hide another doubt."""
+    findings = without_rows_in_doubt(findings)
     found = with_sibs_of_spilled(with_sibs(findings, plates, season), plates, season)
     return with_crosses_of_lost_tubes(found, plates, season, usual)
