@@ -6,11 +6,14 @@ import numpy as np
 import pytest
 from test_verdicts import result_of
 
-from crossproof.inference.family.other_parents import Wells
+from crossproof.inference.family.other_parents import Wells, other_parent
 from crossproof.inference.family.parent_findings import parent_findings
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import RELATIONS, FamilyResult
 from crossproof.model.findings import Finding, Hold
+
+PODS = {("C1", f"C1-0{i}"): str(i) for i in range(1, 5)}
+WELLS: Wells = {plant: ((f"S{i}", f"P1:A{i}"),) for i, plant in enumerate(PODS, 1)}
 
 
 def tag_of(donors: list[str], shown: str = "Q") -> FamilyResult:
@@ -24,6 +27,8 @@ def tag_of(donors: list[str], shown: str = "Q") -> FamilyResult:
         class_loglik=np.zeros((n, 4)),
         relation_posterior=np.zeros((n, len(RELATIONS))),
         scored=np.full(n, 50),
+        contrast_scored=np.full(n, 20),
+        contrast_het=np.full(n, 10),
         wells=np.ones(n, dtype=int),
         parent_faults=faults,
         plants=np.array([f"C1-{i:02d}" for i in range(1, n + 1)]),
@@ -57,6 +62,14 @@ def test_a_father_of_several_pods_gets_a_row_and_one_insect_does_not(pods, row):
     assert found.hold is (Hold.SAMPLES if row else Hold.NOTHING)
     n = len(pods)
     assert found.evidence == f"{n} of {n} plants of C1 have a father that is not P: Q."
+
+
+def test_no_row_rests_on_one_tube():
+    one = tag_of(["Q"] * 4)
+    (said,) = [other_parent(one, 1, WELLS, {"P", "Q"}, PODS, on_tube=True)]
+    assert not said.corrections
+    assert said.remedy == "Type one more plant of P and of Q before anything is corrected."
+    assert other_parent(one, 1, WELLS, {"P", "Q"}, PODS).corrections
 
 
 def test_a_line_that_was_never_typed_gets_no_row():

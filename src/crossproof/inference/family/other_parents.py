@@ -57,10 +57,12 @@ def other_parent(
     wells: Wells,
     lines: Collection[str],
     pods: Mapping[tuple[str, str], str],
+    on_tube: bool = False,
 ) -> Finding:
     """The finding on a tag whose plants have another parent on a `side` (0 mother, 1 father).
 
-    `lines`: names of the season's lines; `pods`: pod by cross and plant, where recorded.
+    `lines`: names of the season's lines; `pods`: pod by cross and plant, where recorded; `on_tube`: only the
+    recorded mother's own tube speaks against her, and another line's tube may as well hold her DNA.
     """
     versions = (result.mother_versions, result.father_versions)[side]
     line = (result.mother, result.father)[side]
@@ -78,7 +80,7 @@ def other_parent(
         # Stray pollen of many lines is none of one: what the row says has to be so for three plants of four.
         of_it, several = len(given), _several_visits([pods.get((result.cross_id, p), "") for p in given])
     one = shown in lines and Verdict.HYBRID not in lead and 4 * of_it >= 3 * n
-    whole = one and several
+    whole = one and several and not on_tube
     row = Correction((CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)[side], result.cross_id, shown)
     return Finding(
         kind,
@@ -87,7 +89,9 @@ def other_parent(
         result.cross_id,
         f"{n} of {count_of(len(lead), 'plant')} of {result.cross_id} {agreeing(n, 'has', 'have')} a "
         f"{SIDES[side]} that is not {line}{_named(shown, of_it, n)}.",
-        _advice(SIDES[side], shown, result.cross_id, one, whole),
+        f"Type one more plant of {line} and of {shown} before anything is corrected."
+        if one and on_tube
+        else _advice(SIDES[side], shown, result.cross_id, one, whole),
         wells=places,
         samples=samples,
         other=shown,

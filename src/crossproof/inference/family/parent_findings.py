@@ -197,7 +197,16 @@ def parent_findings(
             if fault_share(result, side, _OTHER_PLANT[side], Fault.RELATIVE) >= LIKELY:
                 other.setdefault(line, []).append(result)
                 if result.cross_id not in named:
-                    out.append(other_parent(result, side, wells, lines, pods or {}))
+                    out.append(
+                        other_parent(
+                            result,
+                            side,
+                            wells,
+                            lines,
+                            pods or {},
+                            not side and bool(rests_on_tube(result, 0)),
+                        )
+                    )
         if near_hybrids(result) and not result.phase_open.any():
             out.append(_near_hybrids(result, wells))
         if may_be_hybrids(result) and not result.phase_open.any():
