@@ -114,7 +114,8 @@ def test_a_plant_that_its_own_data_make_a_hybrid_is_not_culled_on_the_word_of_it
     [
         ({}, True),
         ({"contrast_het": np.array([17])}, False),  # 17 of 20
-        ({"contrast_scored": np.array([9]), "contrast_het": np.array([9])}, False),
+        ({"contrast_scored": np.array([2]), "contrast_het": np.array([2])}, True),
+        ({"contrast_scored": np.array([1]), "contrast_het": np.array([1])}, False),
         ({"foreign_calls": np.array([3])}, False),  # of 50
         ({"donors": np.array([["Q", "", ""]])}, False),  # a typed line explains it
         ({"segregates": np.array([True, False])}, False),

@@ -31,7 +31,7 @@ a parent that segregates, or of two lines for a later generation, is not culled;
 that have less than the second. A true self of an F1 is homozygous for alleles no hybrid can have at every
 fourth marker or so, a backcross at many; a hybrid has that little against it where a parent was heterozygous
 over a stretch. No source: the project's own trials."""
-ENOUGH_CONTRASTS, MOSTLY_HET, FEW_FOREIGN = 10, 0.9, 0.05
+ENOUGH_CONTRASTS, MOSTLY_HET, FEW_FOREIGN = 2, 0.9, 0.05
 """A plant looks like a hybrid of its lines from so many contrast markers scored and such a share of them
 heterozygous on, up to such a share of all markers with an allele of neither line. No source."""
 LINE_IN_DOUBT = 0.3
