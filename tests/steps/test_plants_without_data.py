@@ -7,20 +7,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from seasons import crossproof
+from test_season_without_dna import PLAN
 
 from crossproof.io.records.season_records import read_season
-from crossproof.simulate import BatchFormat, Operator, SeasonPlan, simulate_season, write_season
+from crossproof.simulate import simulate_season, write_season
 from crossproof.steps.in_memory import judged_in_memory
-
-PLAN = SeasonPlan(
-    n_crosses=4,
-    plants_per_cross=8,
-    n_lines=6,
-    n_markers=40,
-    missing=0.02,
-    operators=(Operator("Ada"),),
-    formats=(BatchFormat.WIDE,),
-)
 
 
 def test_an_excluded_well_leaves_its_plant_in_its_place_and_to_be_typed_again(tmp_path: Path) -> None:
