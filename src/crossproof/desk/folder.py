@@ -16,7 +16,7 @@ from crossproof.errors import InputError, UsageError
 from crossproof.io.config.season_config import read_config
 from crossproof.runner.events import Happened, read_events
 from crossproof.runner.workflow import STAGES, jobs_log
-from crossproof.season.index import input_names
+from crossproof.season.input_files import input_names
 from crossproof.season.work_folder import WorkFolder, file_sha256, read_json, read_kept, season_held
 
 ITSELF = "~"

@@ -23,13 +23,13 @@ from crossproof.errors import InputError, Problem, Severity, error
 from crossproof.inference.compilation import pays
 from crossproof.io.config.season_config import Config, find_config, read_config
 from crossproof.io.files.atomic import write_bytes
-from crossproof.io.records.issued_tags import TAGS_FILE
 from crossproof.io.records.season import Season
 from crossproof.io.records.season_records import read_season
 from crossproof.io.results.tables import read_parquet
 from crossproof.season.corrections import apply_corrections
+from crossproof.season.input_files import input_files, record_sheets
 from crossproof.season.job_sizes import parts_of, suitable_buckets
-from crossproof.season.past_seasons import previous_files, previous_problems
+from crossproof.season.past_seasons import previous_problems
 from crossproof.season.run_config import config_of_run, remembered
 from crossproof.season.season_digests import batch_digests, step_digests
 from crossproof.season.work_folder import (
@@ -278,7 +278,7 @@ def _read_at_once(config_path: Path) -> Season:
     for _ in range(MOST_READINGS):
         started = time.time_ns()
         season = read_season(config_path)
-        sheets = [config_path, *_sheets(season.config)]
+        sheets = [config_path, *record_sheets(season.config)]
         if all(p.stat().st_ctime_ns < started for p in sheets if p.exists()):
             break
         time.sleep(0.05)
@@ -291,7 +291,7 @@ def _fresh_index(
     config = season.config
     known = last.get("files", {})
     files: dict[str, dict[str, Any]] = {}
-    for path in sorted({config_path, *_input_files(config)}):
+    for path in sorted({config_path, *input_files(config)}):
         if not path.exists():
             continue
         name, key = config.shown(path), stat_key(path)
@@ -351,31 +351,6 @@ def _order(problem: Problem) -> tuple[Any, ...]:
     return (rank, problem.file, problem.row or 0, problem.column, problem.value, problem.problem)
 
 
-def _sheets(config: Config) -> list[Path]:
-    optional = [p for p in (config.markers_file, config.corrections_file) if p is not None]
-    printed = config.root / TAGS_FILE
-    return [
-        config.crosses_file,
-        *config.sample_files,
-        *optional,
-        *([printed] if printed.is_file() else []),
-    ]
-
-
-def input_names(config: Config) -> frozenset[str]:
-    """What a run with this configuration reads, files as they are named to the user."""
-    return frozenset(config.shown(p) for p in [config.source, *_input_files(config)])
-
-
-def _input_files(config: Config) -> list[Path]:
-    return [
-        *_sheets(config),
-        *(g.file for g in config.genotypes if g.absent is None),
-        *(p for g in config.genotypes for p in g.lists),
-        *(previous_files(config) if not previous_problems(config) else ()),
-    ]
-
-
 def _records_fit(folder: WorkFolder, kept: Mapping[str, Any]) -> bool:
     """Whether the kept tables of records are the ones that the index speaks of."""
     try:
@@ -390,7 +365,7 @@ def _unchanged(folder: WorkFolder, config_path: Path, kept: Mapping[str, Any]) -
         if stat_key(config_path) != kept["files"][kept["config"]]["stat"]:
             return None
         config = remembered(folder) or read_config(config_path)
-        there = sorted({config.shown(p) for p in [config.source, *_input_files(config)] if p.exists()})
+        there = sorted({config.shown(p) for p in [config.source, *input_files(config)] if p.exists()})
         same = (
             there == sorted(kept["files"])
             and all(stat_key(folder.season / name) == entry["stat"] for name, entry in kept["files"].items())
