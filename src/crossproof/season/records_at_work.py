@@ -49,7 +49,8 @@ class RecordsAtWork:
         Columns are those of the samples sheet, and `_before`: how many of its rows stand before this one.
         """
         apart = pd.concat([self.samples.iloc[:0], *self.set_apart])
-        still = set(zip(self.samples["cross_id"], self.samples["plant"], strict=True))
+        sibs = self.samples[self.samples["cross_id"].isin(apart["cross_id"])]
+        still = set(zip(sibs["cross_id"], sibs["plant"], strict=True))
         plants = list(zip(apart["cross_id"], apart["plant"], strict=True))
         apart = apart[[p not in still for p in plants]].sort_index()
         labels = np.sort(self.samples.index.to_numpy())

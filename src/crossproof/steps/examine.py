@@ -170,8 +170,8 @@ def _places_of(samples: pd.DataFrame) -> dict[tuple[str, str], tuple[tuple[str, 
 def _pods_of(samples: pd.DataFrame) -> dict[tuple[str, str], str]:
     """Pod of every progeny plant, by cross and plant; "" where it is not recorded."""
     progeny = samples[samples["role"] == Role.PROGENY]
-    plants = zip(progeny["cross_id"], progeny["plant"], strict=True)
-    return dict(zip(plants, progeny["pod"], strict=True))
+    cross, plant, pod = (progeny[c].to_numpy(dtype=object).tolist() for c in ("cross_id", "plant", "pod"))
+    return dict(zip(zip(cross, plant, strict=True), pod, strict=True))
 
 
 _EXCHANGED = (FindingKind.TAGS_SWAPPED, FindingKind.PODS_SWAPPED)
@@ -255,7 +255,7 @@ def _would_change(finding: Finding, now: _AsItIs, season: Examination) -> tuple[
     if corrected.problems:
         return None
     own = set(finding.samples)
-    sample = season.samples["sample_id"].tolist()
+    sample = season.samples["sample_id"].to_numpy(dtype=object)
     touched = {x for c in finding.corrections for x in (c.target, c.other)}
     may_be = _bearing_on(season, corrected, own, touched)
     before = {f.cross_id: f for f in _families_of(may_be, season.samples, season.crosses)}
