@@ -1,23 +1,25 @@
 """Numeric FORMAT fields of accepted VCF records: PL or GL as phred-scaled likelihoods, AD as depths.
 
 Samples of a record mostly share one *shape*: the number of comma-separated values in each colon-separated
-field. All samples of one shape are parsed together: the places of ':' ',' and tab give every value's
-first and last byte (`tokens`). A few shapes cover nearly all samples; the rest, and any value that is not
-plain digits, goes to the exact path, which also words the errors.
+field. Where nearly all samples have one shape and short numbers, they are read from their ends back
+(`walked_back`). Else all samples of one shape are parsed together: the places of ':' ',' and tab give every
+value's first and last byte (`tokens`). A few shapes cover nearly all samples; the rest, and any value that is
+not plain digits, goes to the exact path (`exact_values`), which also words the errors.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from crossproof.io.vcf.exact_values import ExactSample
 from crossproof.io.vcf.format_layout import FieldLayout
-from crossproof.io.vcf.grammar import AGAIN, Refused
-from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, haploid_to_diploid, to_phred, two_ploidies
+from crossproof.io.vcf.grammar import Refused
+from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, to_phred
 from crossproof.io.vcf.tokens import LENT, ZERO, Tokens, soundness
+from crossproof.io.vcf.walked_back import values_by_field, walk_back
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.sentinels import MISSING
@@ -25,6 +27,7 @@ from crossproof.model.sentinels import MISSING
 _DOT, _COLON = 46, 58
 _MAX_SHAPES = 8
 _TOGETHER = 20_000  # samples parsed at a time
+_FEW = 8  # one in so many samples may be of another shape where they are walked back
 
 
 @dataclass
@@ -88,37 +91,55 @@ def parse_numeric(
     want_phred: bool,
     want_depths: bool,
     refuse: Refuse,
+    table: Ints | None = None,
 ) -> Numeric:
     """Parse PL or GL, and AD, of records.
 
     Parameters: `begin`, `end` (m,): first byte of a record's samples and the byte that ends its last sample;
-    `n_samples` in the file; `columns` (kept,); `layouts` and `n_alleles` (m,). Where a record has both PL and
-    GL, PL is read.
+    `n_samples` in the file; `columns` (kept,); `layouts` and `n_alleles` (m,); `table` (m, column) the byte
+    that ends each cell, where that is known. Where a record has both PL and GL, PL is read.
     """
     out = Numeric()
+    view = memoryview(data)
+    different = {id(f): f for f in layouts}
+    which = np.fromiter(map(id, layouts), np.int64, len(layouts))
     for k in sorted(set(n_alleles.tolist())):
         rows = np.flatnonzero(n_alleles == k)
-        mine = [layouts[i] for i in rows.tolist()]
-        has_phred = np.array([want_phred and (f.pl is not None or f.gl is not None) for f in mine])
-        has_depths = np.array([want_depths and f.ad is not None for f in mine])
+        mine = which[rows]
+        has_phred, has_depths = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
+        groups = []
+        for name, layout in different.items():
+            inside = np.flatnonzero(mine == name)
+            has_phred[inside] = want_phred and (layout.pl is not None or layout.gl is not None)
+            has_depths[inside] = want_depths and layout.ad is not None
+            if len(inside):
+                groups.append((inside, layout))
         filled = NumericGroup.empty(rows, len(columns), k, has_phred, has_depths)
-        for layout in dict.fromkeys(mine):
-            inside = np.array([i for i, f in enumerate(mine) if f is layout or f == layout])
+        for inside, layout in sorted(groups, key=lambda group: int(group[0][0])):
             group = _Group(layout, k, want_phred, want_depths)
             if not group.wanted:
                 continue
             # Few records at a time: their arrays stay in the processor's cache.
             step = max(1, _TOGETHER // n_samples)
             for part in (inside[at : at + step] for at in range(0, len(inside), step)):
-                places = zip(begin[rows[part]].tolist(), end[rows[part]].tolist(), strict=True)
-                text = LENT + b"".join([data[start : stop + 1] for start, stop in places])
-                got_phred, got_depths = group.parse(
-                    text,
-                    len(part),
-                    n_samples,
-                    columns,
-                    lambda i, c, v, f, rows=rows, part=part: refuse(int(rows[part[i]]), c, v, f),  # type: ignore[misc]
-                )
+                first, last = begin[rows[part]], end[rows[part]]
+                places = zip(first.tolist(), last.tolist(), strict=True)
+                text = b"".join([LENT, *[view[start : stop + 1] for start, stop in places], b"\n"])
+
+                def refuse_value(
+                    i: int, column: int, value: str, fault: Refused, part: Ints = rows[part]
+                ) -> None:
+                    refuse(int(part[i]), column, value, fault)
+
+                got = None
+                if table is not None and group.walks:
+                    lengths = last - first + 1
+                    shift = len(LENT) + np.cumsum(lengths) - lengths - first
+                    ends = table[rows[part], 8 : 9 + n_samples] + shift[:, None]
+                    got = group.walk(text, ends, columns, refuse_value)
+                if got is None:
+                    got = group.parse(text[:-1], len(part), n_samples, columns, refuse_value)
+                got_phred, got_depths = got
                 run = int(part[-1] - part[0]) + 1 == len(part)
                 to = slice(int(part[0]), int(part[-1]) + 1) if run else part
                 if filled.phred is not None and got_phred is not None:
@@ -138,16 +159,71 @@ class _Group:
         self.gl = layout.gl if want_phred and self.pl is None else None
         self.ad = layout.ad if want_depths else None
         self.wanted = not (self.pl is None and self.gl is None and self.ad is None)
+        self.rules = ExactSample(layout, k, self.pl, self.gl, self.ad)
         self.exact: dict[bytes, tuple[UInt8s | None, UInt16s | None]] = {}
+        self.walks = self.wanted and layout.has_gt and self.gl is None
+
+    def walk(
+        self, text: bytes, ends: Ints, columns: Ints, refuse: Refuse
+    ) -> tuple[UInt8s | None, UInt16s | None] | None:
+        """As `parse`, by the places (m, 1 + samples) in `text` of the bytes that end FORMAT and each sample.
+
+        None where too few of the samples have the shape of the middle one and short numbers.
+        """
+        m, n = len(ends), len(columns)
+        every = n == ends.shape[1] - 1
+        starts = ((ends[:, :-1] if every else ends[:, columns]) + 1).ravel()
+        stops = (ends[:, 1:] if every else ends[:, columns + 1]).ravel()
+        middle = m * n // 2
+        counts = values_by_field(text[starts[middle] : stops[middle]]) if m * n else None
+        needs = {place: size for place, size in ((self.pl, self.n_g), (self.ad, self.k)) if place is not None}
+        if counts is None or len(counts) > len(self.layout.keys):
+            return None
+        if any(place < len(counts) and counts[place] != needs[place] for place in needs):
+            return None
+        values, good = walk_back(text, starts, stops, counts, needs)
+        phred, depths = self._nothing(m * n)
+        if self.ad is not None and self.ad in values:
+            self._depths(values[self.ad], slice(None), depths)
+        if self.pl is not None and self.pl in values:
+            self._likelihoods(values[self.pl], slice(None), phred)
+        left = np.flatnonzero(~good)
+        if len(left) > m * n // _FEW:
+            self.walks = False
+            return None
+        if len(left):
+            samples = zip(starts[left].tolist(), stops[left].tolist(), strict=True)
+            rest = b"".join([LENT, *[text[start:stop] + b"\n" for start, stop in samples]])
+            only = np.zeros(1, dtype=np.int64)
+            more = self.parse(
+                rest, len(left), 1, only, lambda i, _, v, f: refuse(*divmod(int(left[i]), n), v, f)
+            )
+            if phred is not None and more[0] is not None:
+                phred[left] = more[0][:, 0]
+            if depths is not None and more[1] is not None:
+                depths[left] = more[1][:, 0]
+        return self._by_record(phred, depths, m, n)
+
+    def _nothing(self, count: int) -> tuple[UInt8s | None, UInt16s | None]:
+        """Phred (count, n_g) and depths (count, k) of samples that have none."""
+        either = self.pl is not None or self.gl is not None
+        phred = np.full((count, self.n_g), NO_PHRED, np.uint8) if either else None
+        return phred, np.full((count, self.k), NO_DEPTH, np.uint16) if self.ad is not None else None
+
+    def _by_record(
+        self, phred: UInt8s | None, depths: UInt16s | None, m: int, n: int
+    ) -> tuple[UInt8s | None, UInt16s | None]:
+        return (
+            None if phred is None else phred.reshape(m, n, self.n_g),
+            None if depths is None else depths.reshape(m, n, self.k),
+        )
 
     def parse(
         self, text: bytes, m: int, n_samples: int, columns: Ints, refuse: Refuse
     ) -> tuple[UInt8s | None, UInt16s | None]:
         """Phred (m, kept, n_g) and depths (m, kept, k) of m records whose samples are `text`, behind LENT."""
         n = len(columns)
-        either = self.pl is not None or self.gl is not None
-        phred = np.full((m * n, self.n_g), NO_PHRED, np.uint8) if either else None
-        depths = np.full((m * n, self.k), NO_DEPTH, np.uint16) if self.ad is not None else None
+        phred, depths = self._nothing(m * n)
         tokens = Tokens(text)
         last = tokens.sample_ends(m * n_samples)  # sample: place in marks of its end
         before = np.concatenate(([len(LENT) - 1], last[:-1]))
@@ -171,7 +247,7 @@ class _Group:
             try:
                 found = self.exact.get(sample)
                 if found is None:
-                    found = self._exact(sample.decode("utf-8", "replace"))
+                    found = self.rules.read(sample.decode("utf-8", "replace"))
                     if len(self.exact) < 1 << 16:
                         self.exact[sample] = found
             except Refused as fault:
@@ -182,10 +258,7 @@ class _Group:
                 phred[i] = found[0]
             if depths is not None and found[1] is not None:
                 depths[i] = found[1]
-        return (
-            None if phred is None else phred.reshape(m, n, self.n_g),
-            None if depths is None else depths.reshape(m, n, self.k),
-        )
+        return self._by_record(phred, depths, m, n)
 
     def _one_shape(
         self,
@@ -292,87 +365,3 @@ class _Group:
         good: Bools = np.asarray(~np.isnan(floats).any(axis=-1) & (floats <= 0).all(axis=-1))
         phred[mine] = np.where(good[:, None], to_phred(np.where(good[:, None], floats * -10.0, 0.0)), 0)
         return good
-
-    def _exact(self, sample: str) -> tuple[UInt8s | None, UInt16s | None]:
-        """Fields of one sample by the rules alone. Raises Refused."""
-        cells = sample.split(":")
-        if len(cells) > len(self.layout.keys):
-            raise Refused(f"The sample has {len(cells)} values, FORMAT names {len(self.layout.keys)}.", AGAIN)
-        phred = depths = None
-        place = self.pl if self.pl is not None else self.gl
-        if place is not None:
-            phred = np.full(self.n_g, NO_PHRED, np.uint8)
-            if place < len(cells):
-                one_copy = not self.layout.has_gt or not re.search(r".[/|]", cells[0])
-                haploid = self.layout.has_gt and re.fullmatch(r"[/|]?\d+", cells[0]) is not None
-                name = "PL" if self.pl is not None else "GL"
-                phred = self._exact_likelihoods(cells[place], name, one_copy, haploid)
-        if self.ad is not None:
-            depths = np.full(self.k, NO_DEPTH, np.uint16)
-            if self.ad < len(cells):
-                depths = self._exact_depths(cells[self.ad])
-        return phred, depths
-
-    def _exact_depths(self, text: str) -> UInt16s:
-        values = text.split(",")
-        if text == ".":
-            return np.full(self.k, NO_DEPTH, np.uint16)
-        if len(values) != self.k:
-            raise Refused(
-                f"AD has {len(values)} values; a record of {self.k} alleles needs {self.k}.",
-                AGAIN,
-                record_only=True,
-            )
-        numbers = [_whole(v, "AD") for v in values]
-        if MISSING in numbers:
-            return np.full(self.k, NO_DEPTH, np.uint16)
-        return np.minimum(numbers, NO_DEPTH - 1).astype(np.uint16)
-
-    def _exact_likelihoods(self, text: str, name: str, one_copy: bool, haploid: bool) -> UInt8s:
-        """Likelihoods of one sample; k values are those of a haploid call, so the call must be one.
-
-        The ploidy of GT and of the likelihoods must be the same (VCF 4.3, section 1.6.2, GL).
-        """
-        values = text.split(",")
-        nothing = np.full(self.n_g, NO_PHRED, np.uint8)
-        if text == ".":
-            return nothing
-        if len(values) != self.n_g and not (one_copy and len(values) == self.k):
-            raise Refused(
-                f"{name} has {len(values)} values; a record of {self.k} alleles needs {self.n_g} "
-                f"(or {self.k} for a haploid call).",
-                AGAIN,
-                record_only=True,
-            )
-        if haploid and len(values) != self.k:
-            raise two_ploidies(name, len(values), self.k)
-        if name == "PL":
-            numbers = [float(_whole(v, "PL")) for v in values]
-            if MISSING in numbers:
-                return nothing
-        else:
-            if "." in values:
-                return nothing
-            numbers = [-10.0 * _logarithm(v) for v in values]
-        scores = np.array(numbers)
-        if len(values) != self.n_g:
-            scores = haploid_to_diploid(scores, self.k)
-        return to_phred(scores)
-
-
-def _whole(text: str, name: str) -> int:
-    if text == ".":
-        return MISSING
-    if not (text.isascii() and text.isdigit()) or len(text) > 18:
-        raise Refused(f"{name} holds {text!r}, which is not a whole number of at least 0.", AGAIN)
-    return int(text)
-
-
-def _logarithm(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 1.0
-    if not value <= 0.0 or "_" in text:
-        raise Refused(f"GL holds {text!r}; a log10 likelihood is a number of at most 0.", AGAIN)
-    return max(value, -1e6)

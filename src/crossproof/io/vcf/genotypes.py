@@ -6,9 +6,9 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.io.vcf.grammar import Refused, parse_gt
 from crossproof.io.vcf.plain_calls import usual_calls
-from crossproof.io.vcf.records import FixedFields
 from crossproof.model.arrays import Bools, Int8s, Ints, UInt8s
 from crossproof.model.sentinels import ABSENT, MISSING
 
@@ -39,19 +39,19 @@ _HIGHEST = _ALLELES.max(axis=1)
 
 
 def read_genotypes(
-    data: bytes, begin: Ints, fixed: Sequence[FixedFields], refuse: Refuse
+    data: bytes, begin: Ints, counts: Ints, layouts: Sequence[FieldLayout], refuse: Refuse
 ) -> tuple[Int8s, Bools]:
     """Genotypes of records whose structure has been checked.
 
-    Parameters: `begin` (record, sample): places in `data` where the samples begin; `fixed`: each record's
-    other fields. Returns calls (record, sample, 2), missing where FORMAT has no GT, and which records are
-    sound (record,); what is wrong with the others goes to `refuse`.
+    Parameters: `begin` (record, sample): places in `data` where the samples begin; `counts` (record,):
+    numbers of alleles; `layouts`: of each record. Returns calls (record, sample, 2), missing where FORMAT has
+    no GT, and which records are sound (record,); what is wrong with the others goes to `refuse`.
     """
     m, n = begin.shape
     start = begin.ravel()
-    n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int8, m)
-    has_gt = np.fromiter((f.layout.has_gt for f in fixed), bool, m)
-    alone = np.fromiter((f.layout.only_gt for f in fixed), bool, m)
+    n_alleles = counts.astype(np.int8)
+    has_gt = np.fromiter((f.has_gt for f in layouts), bool, m)
+    alone = np.fromiter((f.only_gt for f in layouts), bool, m)
     if n and has_gt.all() and not alone.any() and int(start.max()) + 4 <= len(data):
         usual = usual_calls(data, begin)
         if usual is not None and (usual.reshape(m, -1).max(axis=1) < n_alleles).all():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
@@ -14,6 +14,48 @@ _TAB, _LF, _CR = 9, 10, 13
 _TOGETHER = 1 << 18
 """Bytes searched at a time: what is found stays in the processor's cache."""
 _ALLOWED = bytes(range(32, 256)) + b"\t"
+_CHUNK = 3 << 20
+
+
+class WholeLines:
+    """Chunks of whole lines, of some 3 MiB or a piece more, of text that comes in pieces of any size.
+
+    In the end, `rest` is what follows the last line break, and `too_long` says that the text was left off
+    within a line of more than `most` bytes.
+    """
+
+    def __init__(self, pieces: Iterable[bytes], *, most: int) -> None:
+        self._pieces, self._most = pieces, most
+        self.rest, self.too_long = b"", False
+
+    def __iter__(self) -> Iterator[bytes]:
+        held: list[bytes] = []
+        size = whole = cut = 0  # bytes held; the pieces, and bytes of the one after, that are whole lines
+        for piece in self._pieces:
+            held.append(piece)
+            size += len(piece)
+            if end := piece.rfind(b"\n") + 1:
+                whole, cut = len(held) - 1, end
+            if not cut:
+                self.too_long = size > self._most
+                if self.too_long:
+                    return
+            elif size >= _CHUNK:
+                chunk, held = _split(held, whole, cut)
+                size, whole, cut = sum(map(len, held)), 0, 0
+                yield chunk
+        if cut:
+            chunk, held = _split(held, whole, cut)
+            yield chunk
+        self.rest = b"".join(held)
+
+
+def _split(held: list[bytes], whole: int, cut: int) -> tuple[bytes, list[bytes]]:
+    """So many whole pieces and bytes of the next, joined, and the pieces that are left.
+
+    It is one copy of all of them, since copying is a good part of what reading takes.
+    """
+    return b"".join([*held[:whole], memoryview(held[whole])[:cut]]), [held[whole][cut:], *held[whole + 1 :]]
 
 
 def cell_ends(

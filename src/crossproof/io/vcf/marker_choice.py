@@ -175,7 +175,7 @@ class MarkerChoice:
                     phred = np.full((*block.calls.shape[:2], n_genotypes(k)), NO_PHRED, np.uint8)
                 without_phred += int((~block.has_phred).sum())
                 phred, called = with_calls(phred, block.calls, k)
-                cells_without += int(called[block.has_phred].sum())
+                cells_without += int(np.count_nonzero(called, axis=1)[block.has_phred].sum())
             elif evidence is Evidence.CALLS:
                 phred = None
             if evidence is Evidence.DEPTHS or depths is not None:

@@ -60,10 +60,12 @@ def all_are(values: NDArray[Any], what: int) -> Bools:
     Column by column, since a reduction over an axis of two or three is slow; the later columns are looked at
     where the first one says so.
     """
-    out: Bools = np.asarray(values[..., 0] == what)
+    out: Bools = np.equal(values[..., 0], what, order="C")
     if values.shape[-1] > 1:
-        few = np.nonzero(out)
-        out[few] = (values[few][..., 1:] == what).all(axis=-1)
+        flat = out.reshape(-1)
+        few = np.flatnonzero(flat)
+        if len(few):
+            flat[few] = (values.reshape(-1, values.shape[-1])[few, 1:] == what).all(axis=-1)
     return out
 
 

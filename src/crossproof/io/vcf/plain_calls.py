@@ -42,11 +42,11 @@ _PAIRS = _pair_table()
 class PlainCalls:
     """Records of one chunk.
 
-    `starts`, `format_ends` (record,): places of a record's first byte and of the tab behind FORMAT; `calls`
-    (record, sample, 2) int8 of all samples of the file; `highest` (record,) greatest allele number.
+    `heads` (record,): text of the fixed fields; `format_ends` (record,): places of the tab behind FORMAT;
+    `calls` (record, sample, 2) int8 of all samples of the file; `highest` (record,) greatest allele number.
     """
 
-    starts: Ints
+    heads: list[bytes]
     format_ends: Ints
     calls: Int8s
     highest: Int8s
@@ -71,17 +71,16 @@ def plain_calls(data: bytes, n_samples: int) -> PlainCalls | None:
     format_ends = ends - width
     if (format_ends - starts < 17).any():
         return None
-    bounds = list(zip(starts.tolist(), format_ends.tolist(), strict=True))
-    heads = b"".join([data[a : b + 1] for a, b in bounds])
-    if not _fixed_are_nine(heads, format_ends + 1 - starts):
+    stops = format_ends.tolist()
+    heads = [data[start:stop] for start, stop in zip(starts.tolist(), stops, strict=True)]
+    if not _are_fixed_fields(heads, format_ends + 1 - starts):
         return None
-    if any(data[b - 3 : b + 1] != b"\tGT\t" for _, b in bounds):
-        return None
-    out = np.empty((len(bounds), n_samples), dtype=np.uint16)
+    out = np.empty((len(stops), n_samples), dtype=np.uint16)
     step = max(1, _TOGETHER // n_samples)
-    for at in range(0, len(bounds), step):
-        part = bounds[at : at + step]
-        text = bytearray().join([data[b + 1 : b + 1 + width] for _, b in part])
+    view = memoryview(data)
+    for at in range(0, len(stops), step):
+        part = stops[at : at + step]
+        text = bytearray().join([view[stop + 1 : stop + 1 + width] for stop in part])
         words = np.frombuffer(text, dtype="<u4").reshape(len(part), n_samples)
         words[:, -1] ^= np.uint32((_TAB ^ _LF) << 24)
         words ^= np.uint32(_TAB << 24)
@@ -91,9 +90,9 @@ def plain_calls(data: bytes, n_samples: int) -> PlainCalls | None:
     if not out.all():
         return None
     out ^= _UNUSUAL
-    calls = out.view(np.int8).reshape(len(bounds), n_samples, 2)
-    highest = calls.reshape(len(bounds), -1).max(axis=1)
-    return PlainCalls(starts, format_ends, calls, highest)
+    calls = out.view(np.int8).reshape(len(stops), n_samples, 2)
+    highest = calls.reshape(len(stops), -1).max(axis=1)
+    return PlainCalls(heads, format_ends, calls, highest)
 
 
 def usual_calls(data: bytes, begin: Ints) -> Int8s | None:
@@ -116,9 +115,16 @@ def usual_calls(data: bytes, begin: Ints) -> Int8s | None:
     return out.view(np.int8).reshape(*begin.shape, 2)
 
 
-def _fixed_are_nine(heads: bytes, lengths: Ints) -> bool:
-    """Whether each of the pieces of `heads` holds nine fields, each ended by a tab, and no other control."""
-    marks = np.flatnonzero(np.frombuffer(heads, np.uint8) < 32)
-    if len(marks) != 9 * len(lengths) or heads.count(b"\t") != len(marks):
+def _are_fixed_fields(heads: list[bytes], lengths: Ints) -> bool:
+    """Whether each holds nine fields, the last one GT, and no other control character than their tabs.
+
+    `lengths` (record,): of the heads, with the tab behind each.
+    """
+    text = b"\t".join([*heads, b""])
+    letters = np.frombuffer(text, np.uint8)
+    marks = np.flatnonzero(letters < 32)
+    ends = np.cumsum(lengths) - 1
+    if len(marks) != 9 * len(lengths) or text.count(b"\t") != len(marks) or (marks[8::9] != ends).any():
         return False
-    return bool((marks[8::9] == np.cumsum(lengths) - 1).all())
+    last = [letters[ends - back] for back in (3, 2, 1)]
+    return all(bool((found == wanted).all()) for found, wanted in zip(last, b"\tGT", strict=True))

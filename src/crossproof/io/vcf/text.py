@@ -27,29 +27,29 @@ import numpy as np
 
 from crossproof.io.problems import Problems, TooManyProblems
 from crossproof.io.vcf.fields import Numeric, parse_numeric
+from crossproof.io.vcf.fixed_fields import FixedColumns, FixedReader, RefuseRecord, blamed
 from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.io.vcf.genotypes import read_genotypes
-from crossproof.io.vcf.grammar import Refused, is_number, parse_alleles, parse_pos
+from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.header import VcfHeader
-from crossproof.io.vcf.lines import cell_ends
+from crossproof.io.vcf.lines import WholeLines, cell_ends
 from crossproof.io.vcf.plain_calls import PlainCalls, plain_calls
 from crossproof.io.vcf.records import FixedFields, Records, Tally
 from crossproof.model.arrays import Ints
-from crossproof.model.genotypes import MAX_ALLELES
 
 _MAX_LINE = 1 << 28
 
 
 @dataclass(frozen=True)
 class _Chunk:
-    """Records of whole lines: their lines in the file, and where in `data` parts of them begin and end.
+    """Records of whole lines: their lines in the file, fixed fields, and where in `data` parts of them end.
 
     `samples`: of the file. Either `plain` calls, or the byte that ends each cell: `table` (record, column).
     """
 
     data: bytes
     lines: Ints
-    starts: Ints
+    heads: list[bytes]
     format_ends: Ints
     last_ends: Ints
     samples: int
@@ -83,13 +83,11 @@ class VcfScan:
     aside: Problems = field(init=False)
     """What is wrong with records that are set aside: told where they are too many for the others to go on."""
     _aside: set[tuple[str, int, str, int]] = field(default_factory=set)
-    _layouts: dict[str, FieldLayout] = field(default_factory=dict)
-    _last: tuple[str, int] = ("", -1)
-    _run: set[object] = field(default_factory=set)
-    _chroms: set[str] = field(default_factory=set)
+    _fixed: FixedReader = field(init=False)
 
     def __post_init__(self) -> None:
         self.aside = Problems(self.problems.file)
+        self._fixed = FixedReader(self.header, self.tally, self.want_depths)
 
     def run(
         self,
@@ -105,37 +103,27 @@ class VcfScan:
         (contig, start, end) keeps records with start <= POS <= end and stops behind them. Problems are
         noted, not raised, except for a line beyond all bounds.
         """
-        held = b""
-        pieces = chain((first,), pieces) if first else pieces
+        lines = WholeLines(chain((first,), pieces), most=_MAX_LINE)
         try:
-            while True:
-                piece = next(pieces, None)
-                if piece is not None:
-                    cut = piece.rfind(b"\n") + 1
-                    if cut == 0:
-                        held += piece
-                        if len(held) > _MAX_LINE:
-                            self.problems.error(
-                                "A line is longer than 256 MB, so this cannot be a VCF file of calls.",
-                                "Check that the right file was given.",
-                                row=line,
-                            )
-                            return
-                        continue
-                    chunk, held = b"".join((held, memoryview(piece)[:cut])), piece[cut:]
-                elif held:
-                    if region is None:
-                        self._unfinished(held, line)
-                        return
-                    chunk, held = held + b"\n", b""
-                else:
-                    return
+            for chunk in lines:
                 records, count, beyond = self._chunk(chunk, line, region)
                 line += count
                 if records is not None and len(records):
                     yield records
-                if beyond or piece is None:
+                if beyond:
                     return
+            if lines.too_long:
+                self.problems.error(
+                    "A line is longer than 256 MB, so this cannot be a VCF file of calls.",
+                    "Check that the right file was given.",
+                    row=line,
+                )
+            elif lines.rest and region is None:
+                self._unfinished(lines.rest, line)
+            elif lines.rest:
+                records = self._chunk(lines.rest + b"\n", line, region)[0]
+                if records is not None and len(records):
+                    yield records
         except TooManyProblems:
             return
 
@@ -159,25 +147,27 @@ class VcfScan:
         chunk = self._laid_out(data, line)
         # Where all lines are sound they need not be counted again.
         count = len(chunk.lines) if chunk.data is data else data.count(b"\n")
-        fixed, chosen, beyond = self._fixed_fields(chunk, region)
+        fixed, beyond = self._fixed.read(chunk.heads, region, self._record_refusal(chunk.lines))
         if not fixed:
             return None, count, beyond
-        rows: Ints | slice = slice(None) if len(chosen) == len(chunk.lines) else np.array(chosen)
-        lines, calls = chunk.lines[rows], None
-        n_alleles = np.fromiter((len(f.alleles) for f in fixed), np.int64, len(fixed))
+        rows: Ints | slice = slice(None) if len(fixed) == len(chunk.lines) else np.array(fixed.rows)
+        n_alleles, calls = fixed.allele_counts(), None
         if chunk.plain is not None and (chunk.plain.highest[rows] < n_alleles).all():
             calls = chunk.plain.calls[rows]
             calls = calls if len(self.columns) == len(self.header.samples) else calls[:, self.columns]
-        refuse = self._refusal(lines, fixed)
+        refuse = self._refusal(chunk.lines[rows], fixed)
         if calls is None:
-            calls, good = read_genotypes(chunk.data, chunk.begin(self.columns)[rows], fixed, refuse)
+            calls, good = read_genotypes(
+                chunk.data, chunk.begin(self.columns)[rows], n_alleles, fixed.layouts, refuse
+            )
             if not good.all():
                 keep = np.flatnonzero(good)
-                rows = np.arange(len(chunk.lines))[rows][keep]
-                fixed, calls, n_alleles = [fixed[i] for i in keep], calls[keep], n_alleles[keep]
-                lines, refuse = chunk.lines[rows], self._refusal(chunk.lines[rows], fixed)
-        layouts = [f.layout for f in fixed]
+                fixed, calls, n_alleles = fixed.take(keep), calls[keep], n_alleles[keep]
+                rows = np.array(fixed.rows, dtype=np.int64)
+                refuse = self._refusal(chunk.lines[rows], fixed)
+        layouts = fixed.layouts
         ends = chunk.format_ends[rows], chunk.last_ends[rows]
+        table = None if chunk.table is None else chunk.table[rows]
 
         def numeric(chosen: Ints) -> Numeric:
             unfit: dict[int, str] = {}
@@ -198,17 +188,18 @@ class VcfScan:
                 want_phred=self.want_phred,
                 want_depths=self.want_depths,
                 refuse=refuse_value,
+                table=None if table is None else table if len(chosen) == len(table) else table[chosen],
             )
             found.unfit = unfit
             return found
 
         records = Records(
-            [f.chrom for f in fixed],
-            np.fromiter((f.pos for f in fixed), np.int64, len(fixed)),
-            [f.id for f in fixed],
-            [f.alleles for f in fixed],
+            fixed.chrom,
+            np.array(fixed.pos, dtype=np.int64),
+            fixed.ids,
+            fixed.alleles,
             calls,
-            lines,
+            chunk.lines[rows],
             numeric,
         )
         self.call_from_likelihood(records, layouts)
@@ -221,17 +212,28 @@ class VcfScan:
         if plain is not None:
             ends = plain.format_ends
             lines = np.arange(line, line + len(ends))
-            return _Chunk(data, lines, plain.starts, ends, ends + 4 * n, n, plain=plain)
+            return _Chunk(data, lines, plain.heads, ends, ends + 4 * n, n, plain=plain)
         data, table, lines = cell_ends(data, line, self.header, self.problems, known_lines=self.known_lines)
-        starts = np.concatenate(([0], table[:, -1] + 1))[: len(table)]
-        return _Chunk(data, lines, starts, table[:, 8], table[:, 8 + n], n, table=table)
+        starts = np.concatenate(([0], table[:, -1] + 1))[: len(table)].tolist()
+        heads = [data[start:end] for start, end in zip(starts, table[:, 8].tolist(), strict=True)]
+        return _Chunk(data, lines, heads, table[:, 8], table[:, 8 + n], n, table=table)
 
-    def _refusal(self, lines: Ints, fixed: list[FixedFields]) -> Callable[..., None]:
+    def _record_refusal(self, lines: Ints) -> RefuseRecord:
+        """What is called with a record that its fixed fields leave out."""
+
+        def refuse(row: int, fault: Refused, where: tuple[str, int, str] | None) -> None:
+            self._refuse(fault, int(lines[row]), blamed(fault), "")
+            if where is not None:
+                self.set_aside(fault, *where, int(lines[row]))
+
+        return refuse
+
+    def _refusal(self, lines: Ints, fixed: FixedColumns) -> Callable[..., None]:
         """What is called with record, kept sample, value and fault of a value that is refused."""
 
         def refuse(row: int, column: int, value: str, fault: Refused, *, early: bool = True) -> None:
             name = self.header.samples[self.columns[column]]
-            self._refuse(fault, int(lines[row]), name, value, fixed[row], early=early)
+            self._refuse(fault, int(lines[row]), name, value, fixed.at(row), early=early)
 
         return refuse
 
@@ -264,101 +266,11 @@ class VcfScan:
             self._aside.add(key)
             self.tally.set_aside(fault.why, [f"{chrom}:{pos}"])
 
-    def _fixed_fields(
-        self,
-        chunk: _Chunk,
-        region: tuple[str, int, int] | None,
-    ) -> tuple[list[FixedFields], list[int], bool]:
-        """Parse the nine fixed fields: records to go on with, their rows, and whether the region ended."""
-        out: list[FixedFields] = []
-        rows: list[int] = []
-        lines, places = chunk.lines, zip(chunk.starts.tolist(), chunk.format_ends.tolist(), strict=True)
-        for row, (start, end) in enumerate(places):
-            cells = chunk.data[start:end].split(b"\t")
-            try:
-                chrom_text, pos_text, id_text, ref, alt, qual, filters, _, form = cells
-                pos = parse_pos(pos_text)
-                chrom = chrom_text.decode("utf-8")
-                if region is not None:
-                    if chrom != region[0] or pos > region[2]:
-                        return out, rows, True
-                    if pos < region[1]:
-                        continue
-                if not is_number(qual.decode("ascii", "replace")):
-                    raise Refused(
-                        f"QUAL {qual.decode('utf-8', 'replace')!r} is not a number.", "Export the file again."
-                    )
-                if not filters or b" " in filters:
-                    raise Refused("FILTER is empty or holds a blank.", "Export the file again.")
-                record = self.accept(
-                    chrom,
-                    pos,
-                    id_text.decode("utf-8"),
-                    ref.decode("ascii", "replace"),
-                    alt.decode("ascii", "replace"),
-                    filters,
-                    form.decode("ascii", "replace"),
-                )
-            except Refused as fault:
-                self._refuse(fault, int(lines[row]), _blamed(fault), "")
-                if fault.record_only:
-                    self.set_aside(fault, chrom, pos, id_text.decode("utf-8"), int(lines[row]))
-                continue
-            except UnicodeDecodeError:
-                self._refuse(
-                    Refused("The line is not UTF-8 text.", "Save the file as UTF-8."), int(lines[row]), "", ""
-                )
-                continue
-            if record is not None:
-                out.append(record)
-                rows.append(row)
-        return out, rows, False
-
     def accept(
         self, chrom: str, pos: int, name: str, ref: str, alt: str, filters: bytes, form: str
     ) -> FixedFields | None:
         """Check the fixed fields of one record; None where it is set aside. Raises Refused."""
-        self.tally.records += 1
-        _check_names(chrom, name)
-        alleles = parse_alleles(ref, alt)
-        layout = self._layouts.get(form)
-        if layout is None:
-            layout = FieldLayout.parse(form, self.header.format_numbers)
-            if len(self._layouts) < 4096:
-                self._layouts[form] = layout
-        self._check_order(chrom, pos, name, alleles)
-        self.tally.depth_unusable += self.want_depths and layout.ad_unusable
-        if filters not in (b"PASS", b"."):
-            self.tally.filtered += 1
-        if (contigs := self.header.contigs) and chrom not in contigs:
-            self.tally.undeclared += 1
-        elif contigs and (length := contigs[chrom]) is not None and pos > length + 1:
-            self.tally.beyond_contig += 1
-        if len(alleles) > MAX_ALLELES:
-            self.tally.many_alleles += 1
-            return None
-        return FixedFields(chrom, pos, name, alleles, layout)
-
-    def _check_order(self, chrom: str, pos: int, name: str, alleles: tuple[str, ...]) -> None:
-        key: object = name if name != "." else alleles
-        if (chrom, pos) != self._last:
-            if chrom != self._last[0]:
-                if chrom in self._chroms:
-                    self.tally.unsorted += 1
-                self._chroms.add(chrom)
-            elif pos < self._last[1]:
-                self.tally.unsorted += 1
-            self._last = (chrom, pos)
-            self._run = {key}
-            return
-        if key in self._run:
-            raise Refused(
-                f"A second record has the same position and the same "
-                f"{'marker name' if name != '.' else 'alleles'} ({chrom}:{pos} {name}).",
-                "Keep one of them, or join the records of one marker into one.",
-            )
-        self._run.add(key)
-        self.tally.same_position += 1
+        return self._fixed.accept(chrom, pos, name, ref, alt, filters, form)
 
     def call_from_likelihood(self, records: Records, layouts: Sequence[FieldLayout]) -> None:
         """Where a record has no GT, call the single most likely genotype of its PL or GL."""
@@ -370,22 +282,3 @@ class VcfScan:
         numeric = records.numeric(bare)
         self.want_phred = want
         numeric.fill_calls(records.calls, bare)
-
-
-def _check_names(chrom: str, name: str) -> None:
-    """Raises Refused where CHROM or ID is none."""
-    unnamed = "Write '.' where a marker has no name."
-    if not chrom or chrom == "." or " " in chrom:
-        raise Refused("CHROM is empty or holds a blank.", "Export the file again.")
-    if not name or " " in name:
-        raise Refused("ID is empty or holds a blank.", unnamed)
-    if "" in name.split(";"):
-        raise Refused("ID holds an empty name beside a semicolon.", unnamed)
-
-
-def _blamed(fault: Refused) -> str:
-    """Name of the fixed column that a refusal speaks of."""
-    for name in ("POS", "REF", "ALT", "QUAL", "FILTER", "FORMAT", "CHROM", "ID"):
-        if fault.why.startswith((name, f"The {name}")):
-            return name
-    return ""

@@ -21,23 +21,34 @@ LENT = b"\t\t\t\t"
 _COMMA, _DOT, _COLON = 44, 46, 58
 
 
-def _short_table() -> UInt16s:
-    """What a value is by its last three bytes, the last one highest.
+def short_table(shift: int | None = None) -> UInt16s:
+    """What a value is by its last three bytes, the last one highest; with its length, moved by `shift` bits.
 
     A value of three digits may go on before them. Memory that is never looked at costs nothing.
     """
+    one, two, three = (0, 0, 0) if shift is None else (n << shift for n in (1, 2, 3))
     table = np.zeros((256, 256, 256), dtype=np.uint16)  # last byte, the one before, the one before that
     digits = np.arange(10, dtype=np.uint16)
     tens = digits[:, None] + 10 * digits + ZERO
     for mark in (*range(32), _COMMA, _COLON):
-        table[_DOT, mark] = NO_VALUE
-        table[48:58, mark] = digits[:, None] + ZERO
-        table[48:58, 48:58, mark] = tens
-    table[48:58, 48:58, 48:58] = tens[:, :, None] + 100 * digits
+        table[_DOT, mark] = NO_VALUE + one
+        table[48:58, mark] = digits[:, None] + ZERO + one
+        table[48:58, 48:58, mark] = tens + two
+    table[48:58, 48:58, 48:58] = tens[:, :, None] + 100 * digits + three
     return table.ravel()
 
 
-_SHORT = _short_table()
+_SHORT = short_table()
+
+
+def words_before(text: bytes) -> NDArray[np.uint32]:
+    """The four bytes before each place of a text, the last one highest; not set at its first four places.
+
+    Unaligned words are looked up so slowly that it pays to copy them all.
+    """
+    words = np.empty(len(text), dtype=np.uint32)
+    words[4:] = np.ndarray(shape=(len(text) - 4,), dtype="<u4", buffer=text, strides=(1,))
+    return words
 
 
 class Tokens:
@@ -54,10 +65,7 @@ class Tokens:
         found |= self.text == _COLON
         self.marks = np.flatnonzero(found)
         self.kinds = self.text[self.marks]
-        # By the place of a separator, the four bytes before it, the last one highest. Unaligned words are
-        # looked up so slowly that it pays to copy them all.
-        self.words = np.empty(len(text), dtype=np.uint32)
-        self.words[4:] = np.ndarray(shape=(len(text) - 4,), dtype="<u4", buffer=text, strides=(1,))
+        self.words = words_before(text)
 
     def sample_ends(self, count: int) -> Ints:
         """Places in `marks` of the bytes that end the samples, `count` in all."""

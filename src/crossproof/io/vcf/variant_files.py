@@ -25,6 +25,7 @@ from crossproof.model.arrays import Ints
 from crossproof.model.genotypes import CallBatch, Evidence, Markers
 
 _NO_LIMIT = 1e15
+_KEPT_FREE = 31 << 20
 
 
 def sniff_there(path: Path, shown_as: str) -> Sniffed:
@@ -45,6 +46,31 @@ def header_of(path: Path, sniffed: Sniffed, shown_as: str, limit_bytes: float = 
         path, sniffed.packing, shown_as=shown_as, limit_bytes=limit_bytes, piece_bytes=1 << 16
     )
     return read_header(pieces, problems)[0]
+
+
+def _keep_freed_memory() -> None:
+    """Let the C library hand freed memory out again, rather than give it back to the system piece by piece.
+
+    Pieces and their arrays come and go by the thousand, and each new page costs. The GNU C library raises
+    what it keeps to the largest block that was ever freed, of up to 32 MiB (mallopt(3), M_MMAP_THRESHOLD);
+    nothing is touched of the block below. Other libraries are not the worse for it.
+    """
+    np.empty(_KEPT_FREE, dtype=np.uint8)
+
+
+def _pieces(
+    path: Path, sniffed: Sniffed, shown_as: str, limit_bytes: float, virtual_offset: int = 0
+) -> Iterator[bytes]:
+    """Text of a file from a place on, block by block where it has blocks: whole lines are joined later."""
+    size = 1 if sniffed.packing is Packing.BGZF else 1 << 22
+    return read_pieces(
+        path,
+        sniffed.packing,
+        shown_as=shown_as,
+        limit_bytes=limit_bytes,
+        piece_bytes=size,
+        virtual_offset=virtual_offset,
+    )
 
 
 def read_region(
@@ -73,7 +99,8 @@ def read_region(
     if sniffed.kind is FileKind.BCF:
         header = read_bcf_header(path, sniffed.packing, problems, limit)
     else:
-        pieces = read_pieces(path, sniffed.packing, shown_as=shown_as, limit_bytes=limit)
+        _keep_freed_memory()
+        pieces = _pieces(path, sniffed, shown_as, limit)
         header, rest = read_header(pieces, problems)
     columns = kept_columns(header.samples, keep_samples, problems)
     problems.raise_if_any()
@@ -109,7 +136,7 @@ def read_region(
     for region in regions or ():
         assert index is not None
         at = index.offset(region)
-        pieces = read_pieces(path, sniffed.packing, shown_as=shown_as, limit_bytes=limit, virtual_offset=at)
+        pieces = _pieces(path, sniffed, shown_as, limit, at)
         for records in scan.run(pieces, region=(region.contig, region.start, region.end)):
             choice.add(records)
     problems.raise_if_any()
