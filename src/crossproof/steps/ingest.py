@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import traceback
+from collections.abc import Collection
 
 import pandas as pd
 
@@ -11,6 +12,7 @@ from crossproof.io.calls.store import StoreError, read_calls, write_calls
 from crossproof.io.config.season_config import GenotypeFile
 from crossproof.io.entry_reader import read_entry
 from crossproof.io.records.strangers import sample_strangers
+from crossproof.io.tables.known_names import NamesWhenAsked
 from crossproof.model.genotypes import CallBatch
 from crossproof.model.results import FileState
 from crossproof.season.file_outcomes import FileOutcome, outcome_of_calls, outcome_set_aside, samples_read
@@ -43,7 +45,7 @@ def ingest(index: SeasonIndex, bucket: int) -> None:
 
 
 def _ingest_one(
-    index: SeasonIndex, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str], attempts: int
+    index: SeasonIndex, file: GenotypeFile, sheet: pd.DataFrame | None, known: Collection[str], attempts: int
 ) -> FileOutcome:
     digest = index.batches[file.batch]
     try:
@@ -77,9 +79,11 @@ def marker_sheet(index: SeasonIndex) -> pd.DataFrame | None:
     return read_record(index.folder, "markers") if index.config.markers_file is not None else None
 
 
-def known_samples(index: SeasonIndex) -> set[str]:
+def known_samples(index: SeasonIndex) -> NamesWhenAsked:
     """Names of the samples that the sheets list."""
-    return set(read_record(index.folder, "samples", ["sample_id"])["sample_id"].tolist())
+    return NamesWhenAsked(
+        lambda: set(read_record(index.folder, "samples", ["sample_id"])["sample_id"].tolist())
+    )
 
 
 def read_stored(folder: WorkFolder, digest: str) -> CallBatch | None:
@@ -91,7 +95,7 @@ def read_stored(folder: WorkFolder, digest: str) -> CallBatch | None:
 
 
 def read_of_run(
-    index: SeasonIndex, file: GenotypeFile, sheet: pd.DataFrame | None, known: set[str]
+    index: SeasonIndex, file: GenotypeFile, sheet: pd.DataFrame | None, known: Collection[str]
 ) -> CallBatch:
     """Read one genotype file of the run at work; raises PlateError, InputError if it changed."""
     try:

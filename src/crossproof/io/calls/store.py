@@ -39,29 +39,27 @@ class StoreError(InternalError):
 
 
 def write_arrays(folder: Path, header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
-    """Write arrays and a JSON header into `folder`, replacing it as a whole."""
+    """Write arrays and a JSON header into `folder`, replacing it as a whole.
+
+    Nothing is forced to disk, which takes longer than all else where files are many: should the machine stop
+    meanwhile, what was lost does not fit its digest, and is made again (`season/kept_files.py`).
+    """
     folder = Path(folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
     temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
     try:
         sums = {}
         for name, array in arrays.items():
-            path = temporary / f"{name}.npy"
-            with open(path, "wb") as handle:
-                np.save(handle, np.asarray(array, order="C"), allow_pickle=False)
-                handle.flush()
-                os.fsync(handle.fileno())
-            sums[name] = _digest(path)
+            sums[name] = _write_array(temporary / f"{name}.npy", np.asarray(array, order="C"))
         body = {"store_version": STORE_VERSION, "arrays": sums, **header}
         text = json.dumps({"header": body, "sha256": _json_digest(body)}, ensure_ascii=False, sort_keys=True)
         with open(temporary / _HEADER, "w", encoding="utf-8", newline="\n") as handle:
             handle.write(text)
-            handle.flush()
-            os.fsync(handle.fileno())
         os.chmod(temporary, 0o755)
         _put_in_place(temporary, folder)
-    finally:
+    except BaseException:
         shutil.rmtree(temporary, ignore_errors=True)
+        raise
 
 
 def _put_in_place(temporary: Path, folder: Path) -> None:
@@ -75,11 +73,19 @@ def _put_in_place(temporary: Path, folder: Path) -> None:
         os.rename(folder, aside / "old")
         os.rename(temporary, folder)
         shutil.rmtree(aside, ignore_errors=True)
-    handle = os.open(folder.parent, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+
+
+def _write_array(path: Path, array: NDArray[Any]) -> str:
+    """Write an .npy file; the digest of its bytes."""
+    if array.nbytes > _SMALL:
+        with open(path, "wb") as handle:
+            np.save(handle, array, allow_pickle=False)
+        with open(path, "rb") as handle:
+            return hashlib.file_digest(handle, "sha256").hexdigest()
+    held = io.BytesIO()
+    np.save(held, array, allow_pickle=False)
+    path.write_bytes(held.getbuffer())
+    return hashlib.sha256(held.getbuffer()).hexdigest()
 
 
 def read_arrays(folder: Path, *, verify: bool = True) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
@@ -142,11 +148,6 @@ def _layout(header: bytes) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
 def _json_digest(header: Mapping[str, Any]) -> str:
     text = json.dumps(header, ensure_ascii=False, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _digest(path: Path) -> str:
-    with open(path, "rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
 def write_calls(folder: Path, batch: CallBatch) -> None:

@@ -7,7 +7,7 @@ marker sheet, or asked for; it is never guessed.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Set
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
@@ -235,8 +235,8 @@ def find_layout(
         return by_name.pop()
     first = set(grid.column(0))
     across = set(grid.headings[1:])
-    wide = not (first.isdisjoint(known_samples) and across.isdisjoint(known_markers))
-    tall = not (across.isdisjoint(known_samples) and first.isdisjoint(known_markers))
+    wide = _share(first, known_samples) or not across.isdisjoint(known_markers)
+    tall = _share(across, known_samples) or not first.isdisjoint(known_markers)
     if wide != tall:
         return Layout.WIDE if wide else Layout.WIDE_BY_MARKER
     problems.error(
@@ -247,6 +247,10 @@ def find_layout(
     )
     problems.raise_if_any()
     raise AssertionError
+
+
+def _share(names: set[str], known: Collection[str]) -> bool:
+    return not (known.isdisjoint(names) if isinstance(known, Set) else names.isdisjoint(known))
 
 
 def table_samples(grid: Grid, layout: Layout, problems: Problems) -> tuple[str, ...]:

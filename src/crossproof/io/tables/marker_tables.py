@@ -8,7 +8,7 @@ of the first column, the samples of the samples sheet or the markers of the mark
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence, Set
 from pathlib import Path
 
 from crossproof.errors import Severity
@@ -111,7 +111,7 @@ def read_table(
         asked = Layout(layout) if layout else None
         grid = read_shaped(path, sniffed.kind, shape, asked, problems, sheet=sheet, limit_bytes=limit_bytes)
     # A season's samples are many, and asked for at every file: they are copied only where names are added.
-    as_they_are = isinstance(known_samples, set) and not given.samples
+    as_they_are = isinstance(known_samples, Set) and not given.samples
     theirs = known_samples if as_they_are else {*known_samples, *given.samples}
     how = find_layout(grid, layout, theirs, {*info, *given.markers}, problems)
     cells = lay_out(grid, how, theirs, problems)
