@@ -108,6 +108,33 @@ def test_eight_plants_that_no_single_order_shows_hold_their_plate(seed):
     assert "in another order than the sheet lists them" in f.evidence
 
 
+def test_a_pair_of_plants_in_disorder_does_not_hide_the_others():
+    """Seven plants moved on by one, two of which fit each other's rows: at odds of 9 to 1 the pair was said
+    to be all, and the others stray seed."""
+    rates = sim.Rates(swapped_seed=0, classes=(0.4, 0.5, 0.08, 0.02))
+    nursery = sim.make_nursery(np.random.default_rng(213056), rates=rates)
+    sheet = sim.make_sheet(nursery)
+    plants = np.flatnonzero(sheet.identity >= len(nursery.lines))
+    chosen = nursery.rng.choice(plants, 7, replace=False)
+    genotype = sheet.genotype.copy()
+    genotype[chosen] = sheet.genotype[np.roll(chosen, 1)]
+    plates = [
+        sim.make_plate(nursery, replace(sheet, genotype=genotype)),
+        sim.make_parent_plate(nursery, 2),
+    ]
+    found = examine_plates(plates, sim.season_tables(nursery), CheckSettings(remarks=False))
+    [f] = [f for f in found if f.critical]
+    assert (f.kind, f.hold, f.corrections) == (FindingKind.UNEXPLAINED, Hold.PLATE, ())
+
+
+def test_odds_of_what_else_was_found_take_their_part_of_the_chance():
+    """By hand: with odds T of all orders and W of a pair, T / (1 + T) becomes T / (1 + W + T)."""
+    alike = np.eye(30, dtype=bool)
+    gain = cycle(30, 9.0, [3, 8, 14, 20])
+    alone, beside = (chance_elsewhere(gain, alike, w)[3, 20] for w in (0.0, 50.0))
+    assert beside == pytest.approx(1 / (1 / alone + 50 * (1 / alone - 1)), rel=0.05)
+
+
 @pytest.mark.parametrize(("most", "held"), [(0.06, 2), (0.04, 0)])
 def test_plants_that_may_be_hybrids_wait_where_a_well_is_five_in_a_hundred_another(monkeypatch, most, held):
     nursery, plates = scrambled(335)

@@ -112,11 +112,12 @@ def _gains(scores: PlateScores, matrix: Matrix, identity: Ints, open_wells: Bool
     return wells, gain
 
 
-def chance_elsewhere(gain: Floats, alike: Bools) -> Floats:
+def chance_elsewhere(gain: Floats, alike: Bools, otherwise: float = 0.0) -> Floats:
     """P(well w holds row j, and some plants stand elsewhere), (well, well); zero where none speaks for it.
 
     `alike` (well, well): rows of one tag. Their exchange shows nowhere; it is as likely as without the data,
-    which Bethe's marginals, frozen in the best order, do not say.
+    which Bethe's marginals, frozen in the best order, do not say. `otherwise`: odds over the plate as
+    labelled of what else was found, which no order has to explain then.
     """
     n = len(gain)
     ratio, held = [], []
@@ -128,20 +129,48 @@ def chance_elsewhere(gain: Floats, alike: Bools) -> Floats:
         if ratio[0] < LEAST_RATIO:
             return np.zeros_like(gain)
     odds = np.exp(np.minimum(ratio, 500.0)) * PRIOR_DISORDER / len(SHARES)
-    return np.asarray(np.tensordot(odds / (1 + odds.sum()), np.stack(held), axes=1))
+    return np.asarray(np.tensordot(odds / (1 + otherwise + odds.sum()), np.stack(held), axes=1))
+
+
+def only_pairs(x: Examined) -> bool:
+    """Whether pairs of wells that changed places are all that was found."""
+    steps, as_labelled = x.search.steps, (x.search.start == x.plate.identity).all()
+    return bool(as_labelled and any(s.wells for s in steps) and all(s.layout is None for s in steps))
+
+
+def _pairs_of_plants(x: Examined) -> bool:
+    """Whether pairs of plants are."""
+    alone = only_pairs(x) and all(s.wells for s in x.search.steps)
+    return alone and bool((x.plate.identity[_paired(x)] >= x.scores.season.n_lines).all())
+
+
+def _paired(x: Examined) -> list[int]:
+    """Wells of the pairs."""
+    return [w for s in x.search.steps for w in s.wells or ()]
+
+
+def _odds_of_pairs(x: Examined) -> float:
+    """Odds of the pairs over the plate as labelled."""
+    return float(10.0 ** min(sum(s.log10_odds for s in x.search.steps if s.wells), 300.0))
 
 
 def order_doubt(x: Examined, open_wells: Bools) -> OrderDoubt | None:
     """What speaks for plants in one another's places, None where too little does; `open_wells` (well,): those
-    of which no finding says what they hold."""
-    plate, identity, n = x.plate, x.search.identity, x.scores.season.n_lines
-    wells, gain = _gains(x.scores, x.search.matrix, identity, open_wells)
+    of which no finding says what they hold.
+
+    Where pairs of wells are all that was found, they are weighed with the other orders: two of the plants of
+    a plate in disorder always fit each other's rows. Their own wells do not speak for more than the pairs.
+    """
+    plate, n = x.plate, x.scores.season.n_lines
+    pairs = _pairs_of_plants(x)
+    identity, matrix = (plate.identity, x.search.labelled) if pairs else (x.search.identity, x.search.matrix)
+    wells, gain = _gains(x.scores, matrix, identity, open_wells)
     if not len(wells):
         return None
     crosses = np.unique(identity[identity >= n])
     tag = np.searchsorted(crosses, identity[wells])
     alike = tag[:, None] == tag[None, :]
-    chance = chance_elsewhere(gain, alike)
+    chance = chance_elsewhere(gain, alike, _odds_of_pairs(x) if pairs else 0.0)
     if not chance.any():
         return None
     classes, _ = class_posteriors(x)
@@ -149,7 +178,8 @@ def order_doubt(x: Examined, open_wells: Bools) -> OrderDoubt | None:
     np.fill_diagonal(chance, 0.0)
     culled = (np.diag(hybrid) < 0.5) & (plate.n_called >= 0.3 * plate.n_markers)[wells]
     lost = np.where(culled, (chance * hybrid).sum(axis=0), 0.0)
-    most = float(np.where(alike, 0.0, chance).sum(axis=1).max())
+    elsewhere = np.where(alike, 0.0, chance).sum(axis=1)
+    most = float(elsewhere[~np.isin(wells, _paired(x) if pairs else [])].max(initial=0.0))
     return OrderDoubt(wells, wells[gain.max(axis=1) > GAIN], lost, most)
 
 
@@ -158,7 +188,10 @@ def order_findings(x: Examined, explained: frozenset[str]) -> list[Finding]:
 
     `explained`: samples of which other findings say what they are.
     """
-    doubt = order_doubt(x, np.array([s not in explained for s in x.plate.samples], dtype=bool))
+    open_wells = np.array([s not in explained for s in x.plate.samples], dtype=bool)
+    if _pairs_of_plants(x):
+        open_wells[_paired(x)] = True
+    doubt = order_doubt(x, open_wells)
     if doubt is None or doubt.most < LEAST_SHARE or doubt.lost.max() < LEAST_LOSS:
         return []
     return [_finding(x, doubt.wells[doubt.lost >= LEAST_LOSS], doubt.signs, doubt.most)]

@@ -20,7 +20,7 @@ from crossproof.inference.plates.plate_excess import (
 )
 from crossproof.inference.plates.repeated_shifts import shifted_alike
 from crossproof.inference.plates.tag_explanations import Examined
-from crossproof.inference.plates.uncertain_order import order_doubt
+from crossproof.inference.plates.uncertain_order import only_pairs, order_doubt
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.text import percent
@@ -68,7 +68,7 @@ def unfit_findings(
         rest = excess(plate, x.search.identity, left, shares, free)
         first = rest if left is labelled[i] else excess(plate, plate.identity, labelled[i], shares, free)
         stands_out = rest is not None and rest.log10_odds >= LEAST_EXCESS
-        if _only_pairs(x):
+        if only_pairs(x):
             stands_out |= first is not None and first.log10_odds >= LEAST_EXCESS
         ordered = _in_disorder(x, free)
         piecemeal = _piecemeal(x)
@@ -87,7 +87,7 @@ def _in_disorder(x: Examined, open_wells: Bools) -> Disorder | None:
     Some of many plants in disorder always fit each other's rows: pairs of them explain a part of it only.
     Where the best order is not likely enough, all orders together may be.
     """
-    pairs, plate = _only_pairs(x), x.plate
+    pairs, plate = only_pairs(x), x.plate
     matrix = x.search.labelled if pairs else x.search.matrix
     found = disorder(x.scores, matrix, plate.identity if pairs else x.search.identity, open_wells)
     moved = len(found.wells)
@@ -99,12 +99,6 @@ def _in_disorder(x: Examined, open_wells: Bools) -> Disorder | None:
         return None
     odds = float(np.log10(doubt.most / max(1.0 - doubt.most, 1e-9)))
     return Disorder(doubt.signs, odds) if odds >= LEAST_DISORDER else None
-
-
-def _only_pairs(x: Examined) -> bool:
-    """Whether pairs of wells that changed places are all that was found."""
-    steps, as_labelled = x.search.steps, (x.search.start == x.plate.identity).all()
-    return bool(as_labelled and any(s.wells for s in steps) and all(s.layout is None for s in steps))
 
 
 def _piecemeal(x: Examined) -> bool:
