@@ -7,7 +7,8 @@ For a pod `a` of cross i and a pod `b` of cross j, with F as in `tag_scores` and
     T_a(i)   = log [ (1 - s) exp F_a(i) + s mean over all crosses of exp F_a(c) ]
 
 so that it is weighed against two pods that went astray each by itself: their seed is from one bag, and that
-is one event, not one for each plant. A pod may stand on several plates.
+is one event, not one for each plant. A pod may stand on several plates. No row is proposed unless it is
+likelier, from DECIDED, than one foreign donor to a pod as well (`pod_donors`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import numpy as np
 from crossproof.inference.plates.arrays import SeasonTables
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.plate_excess import odd_plants
+from crossproof.inference.plates.pod_donors import swap_odds, visited
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.tag_scores import scores_under
@@ -39,17 +41,24 @@ MORE = 2
 SPEAKS = 1.0
 """log10 gain from which a well does."""
 
+DECIDED = 1.0
+"""log10 odds over one foreign donor to each pod as well from which a row is proposed."""
+OR_VISITED = (
+    " One foreign donor to a pod, as an insect leaves it, explains them nearly as well: no row is proposed."
+)
+
 Pod = tuple[int, str]
 """Identity and pod."""
 
 
 @dataclass(frozen=True)
 class PodSwap:
-    """Two pods that changed places, and the log10 odds of it."""
+    """Two pods that changed places, and the log10 odds of it; `alone` T of each, in nats."""
 
     first: Pod
     second: Pod
     log10_odds: float
+    alone: tuple[float, float]
 
 
 def _pods(x: Examined, identity: Ints) -> dict[Pod, Ints]:
@@ -61,9 +70,14 @@ def _pods(x: Examined, identity: Ints) -> dict[Pod, Ints]:
     return {pod: np.array(wells) for pod, wells in out.items()}
 
 
+def _calls(x: Examined) -> Bools:
+    """Wells with enough calls, (well,)."""
+    return np.asarray(x.plate.n_called >= 0.3 * x.plate.n_markers)
+
+
 def _called_pods(x: Examined) -> dict[Pod, Ints]:
     """Wells with enough calls of every pod on a plate that has some."""
-    calls = x.plate.n_called >= 0.3 * x.plate.n_markers
+    calls = _calls(x)
     pods = {pod: wells[calls[wells]] for pod, wells in _pods(x, x.plate.identity).items()}
     return {pod: wells for pod, wells in pods.items() if len(wells)}
 
@@ -192,7 +206,8 @@ def _pairs(
         for b in (pods[j] for j in sorted(j for c in better for j in of_cross[c] if j > i)):
             gains = fit[a][place[b]] - anyhow[a], fit[b][place[a]] - anyhow[b]
             if same[a[0]] != same[b[0]] and min(gains) > 0:
-                out.append(PodSwap(a, b, float((sum(gains) + prior) / np.log(10))))
+                odds = float((sum(gains) + prior) / np.log(10))
+                out.append(PodSwap(a, b, odds, (anyhow[a], anyhow[b])))
     return out
 
 
@@ -231,12 +246,15 @@ def pod_findings(swaps: Sequence[PodSwap], plates: Sequence[Examined], season: S
     out = []
     for swap in swaps:
         moved: list[tuple[str, str, int]] = []
-        counts = []
+        counts, donors = [], []
         for pod, other in ((swap.first, swap.second), (swap.second, swap.first)):
             before = len(moved)
             for x, wells in on_plates[pod]:
                 moved += [(x.plate.place(int(w)), x.plate.samples[w], other[0]) for w in wells]
             counts.append(len(moved) - before)
+            called = [(x, wells[_calls(x)[wells]]) for x, wells in on_plates[pod]]
+            donors.append(visited(pod[0] - season.n_lines, called, season))
+        decided = swap_odds(swap.log10_odds, swap.alone, donors) >= DECIDED
         names = [season.crosses[pod[0] - season.n_lines] for pod in (swap.first, swap.second)]
         a, b = (f"{name}:{pod[1]}" for name, pod in zip(names, (swap.first, swap.second), strict=True))
         on = sorted({place.rpartition(":")[0] for place, _, _ in moved} - {""})
@@ -247,15 +265,17 @@ def pod_findings(swaps: Sequence[PodSwap], plates: Sequence[Examined], season: S
                 on[0] if len(on) == 1 else "",
                 names[0],
                 f"The {counts[0]} plants of pod {a} fit the parents of {names[1]}, and the {counts[1]} of "
-                f"pod {b} those of {names[0]}: the two pods were exchanged.",
-                "Compare the bags with the crossing book. If so, add the proposed row to "
-                "corrections.csv and run again.",
+                f"pod {b} those of {names[0]}: the two pods were exchanged."
+                + ("" if decided else OR_VISITED),
+                "Compare the bags with the crossing book. If so, add "
+                + ("the proposed row" if decided else f"the row swap pods,{a},{b}")
+                + " to corrections.csv and run again.",
                 wells=tuple(place for place, _, _ in moved),
                 samples=tuple(sample for _, sample, _ in moved),
                 other=names[1],
                 log10_odds=swap.log10_odds,
                 hold=Hold.SAMPLES,
-                corrections=(Correction(CorrectionKind.SWAP_PODS, a, b),),
+                corrections=(Correction(CorrectionKind.SWAP_PODS, a, b),) if decided else (),
                 reassigned=tuple((sample, identity) for _, sample, identity in moved),
             )
         )

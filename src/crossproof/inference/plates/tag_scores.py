@@ -31,7 +31,7 @@ MAX_DONOR_TABLES = 20_000
 """Most pairs of a mother and a pollen donor; beyond, only the lines of this plate are taken as donors."""
 
 
-def _donor_scores(scores: PlateScores, mothers: Ints, donors: Ints, wells: Ints, state: LineState) -> Floats:
+def donor_scores(scores: PlateScores, mothers: Ints, donors: Ints, wells: Ints, state: LineState) -> Floats:
     """log P(data | mother x donor), (well, mother, donor)."""
     out = np.zeros((len(wells), len(mothers) * len(donors)))
     for b, x in enumerate(scores.likelihood):
@@ -71,7 +71,7 @@ def scores_under(scores: PlateScores, identity: Ints, wells: Ints, crosses: Ints
     relation = scores.relation_scores(season.mother[crosses], season.father[crosses], wells, state)
     weight = [*prior[:2], prior[2] * (1 - PANEL_DONORS), shares["father"], shares["f2"], shares["fixed"]]
     of_lines = log_sum(scores.line_scores(lines, wells, state), axis=1) - np.log(len(lines))
-    donors = log_sum(_donor_scores(scores, mothers, lines, wells, state), axis=2) - np.log(len(lines))
+    donors = log_sum(donor_scores(scores, mothers, lines, wells, state), axis=2) - np.log(len(lines))
     parts = np.concatenate(
         [
             relation + np.log(weight),
