@@ -53,6 +53,7 @@ from crossproof.season.plate_heterozygotes import set_aside_by_a_plate
 from crossproof.season.processes import forked_map
 from crossproof.steps.calibrate import Kept, read_estimates, with_files
 from crossproof.steps.findings import FindingsOfSeason, write_findings
+from crossproof.steps.misread_tubes import with_families_of_misread_tubes
 
 MOST_TRIED = 12
 """Proposals whose effect on verdicts is worked out, the surest first; the rest only name the plants."""
@@ -126,6 +127,7 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found = tuple(f for f in found if not _not_typed(f, season.joined, samples, season.located))
     found += tuple(set_aside_by_a_plate(samples, panel, season.wells, CheckSettings().min_log10_odds))
     found += tuple(f1_findings(panel))
+    found = with_families_of_misread_tubes(found, season.evidence, panel, samples)
     lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
     odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
     named = _parents_named(found, season.crosses)

@@ -260,6 +260,11 @@ def own_versions(panel: Panel, family: FamilyInput, readings: Readings) -> tuple
     return chosen[0], chosen[1]
 
 
+def tube_group(line: str, group: int, groups: int) -> str:
+    """What one of the groups (from 0) of a line's tubes that agree is called in `FamilyResult`."""
+    return line if groups == 1 else f"{line}, tubes of group {group + 1}"
+
+
 def _version_shares(panel: Panel, line: str, readings: Readings, side: int) -> tuple[Texts, Floats]:
     """Names of what a parent tube may be, likeliest first, with probabilities."""
     own = list(panel.versions(line))
@@ -269,7 +274,7 @@ def _version_shares(panel: Panel, line: str, readings: Readings, side: int) -> t
         if version is None:
             name = "a line that was never typed"
         elif version in own:
-            name = line if len(own) == 1 else f"{line}, tubes of group {own.index(version) + 1}"
+            name = tube_group(line, own.index(version), len(own))
         else:
             name = panel.lines[panel.version_line[version]]
         if reading.departs[side] is not None and reading.fault is not Fault.HETEROGENEOUS:
