@@ -16,7 +16,7 @@ from crossproof.inference.plates.checks import (
     examine_plates,
     line_evidence,
 )
-from crossproof.inference.plates.spill_or_parents import told_from_spills
+from crossproof.inference.plates.spill_or_parents import told_from_spills, without_rows_of
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, Hold, Scope
 
@@ -105,6 +105,42 @@ def test_a_hybrid_of_the_tag_among_them_takes_the_row_away():
     assert set(f.samples) >= {plate.samples[w] for w in wells}
 
 
+@pytest.mark.parametrize("beyond", [0, 1])
+def test_a_well_of_another_tag_beside_them_that_shows_the_line_takes_the_row_away(beyond):
+    """Selfs with a third line's DNA look like its children, a hybrid of another tag with it like no plant."""
+    nursery, sheet, c, wells = season(3)
+    n = len(nursery.lines)
+    sheet = selfed(nursery, sheet, c, wells)
+    after = int(wells.max()) + 1
+    d = int(sheet.identity[after]) - n
+    assert d >= 0
+    genotype = sheet.genotype.copy()
+    genotype[after] = (nursery.mother_plant[d] + nursery.father_plant[d]) // 2
+    parents = {nursery.mother[c], nursery.father[c], nursery.mother[d], nursery.father[d]}
+    line = next(i for i in range(n) if i not in parents)
+    ran_over = wells[-8:]
+    hit = np.append(ran_over, after) if beyond else ran_over
+    plate, findings = found(nursery, replace(sheet, genotype=genotype), spill=(hit, line))
+    [f] = [f for f in findings if f.kind in PARENTS]
+    assert [row.kind in ROWS for row in f.corrections] == [True] * (not beyond)
+    assert (f"that of {plate.samples[after]} beside them" in f.evidence) == bool(beyond)
+    assert {plate.samples[w] for w in ran_over} <= set(f.samples)
+
+
+def test_a_witness_keeps_its_hold_and_loses_its_row():
+    """Without it the row about the parent would be proposed in the next run."""
+    row = (Correction(CorrectionKind.EXCLUDE_WELL, "P1:A1"),)
+    mixed, other = (
+        Finding(
+            FindingKind.MIXED_DNA, Scope.SAMPLE, "P1", s, "E.", "", samples=(s,), hold=Hold.SAMPLES,
+            corrections=row,
+        )
+        for s in ("S1", "S2")
+    )  # fmt: skip
+    [told, kept] = without_rows_of(frozenset({"S1"}), [mixed, other])
+    assert (told.corrections, told.hold, kept) == ((), Hold.SAMPLES, other)
+
+
 def test_columns_are_not_said_to_be_exchanged_where_a_line_ran_over_them():
     nursery = sim.make_nursery(np.random.default_rng(5))
     sheet = sim.make_sheet(nursery, by_columns=True)
@@ -127,9 +163,9 @@ def test_columns_are_not_said_to_be_exchanged_where_a_line_ran_over_them():
         FindingKind.COLUMNS_SWAPPED, Scope.PLATE, plate.name, plate.name, "It lies otherwise.", "Look at it.",
         log10_odds=1.0, hold=Hold.PLATE, corrections=rows,
     )  # fmt: skip
-    [told], _ = told_from_spills([f], [x], tables)
+    [told] = told_from_spills([f], [x], tables).found
     assert told.corrections == ()
     assert told.hold is Hold.PLATE
     assert f"{tables.lines[spilled]} that ran over neighbouring wells" in told.evidence
-    [sure], _ = told_from_spills([replace(f, log10_odds=400.0)], [x], tables)
+    [sure] = told_from_spills([replace(f, log10_odds=400.0)], [x], tables).found
     assert sure.corrections == rows

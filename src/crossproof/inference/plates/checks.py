@@ -70,7 +70,7 @@ from crossproof.inference.plates.pod_swaps import (
 )
 from crossproof.inference.plates.same_sheets import same_sheets
 from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
-from crossproof.inference.plates.spill_or_parents import told_from_spills
+from crossproof.inference.plates.spill_or_parents import told_from_spills, without_rows_of
 from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.uncertain_order import order_findings
@@ -342,24 +342,24 @@ def examine_plates(
     checks = _SeasonOfPlates(plates, season, settings, each, usual, background, everything)
     look, events = checks.look().with_line_events()
     checks, season = look.checks, look.checks.season
-    here, tubes, evidence, odd, away = look.here, look.tubes, look.evidence, look.odd, look.away
+    here, evidence, odd = look.here, look.evidence, look.odd
     found, tubes_moved = with_crosses_of_tubes(look.found, plates, season)
     in_question = [*tubes_moved, *((f.subject, f.other) for f in events)]
     found = without_other_rows(found, in_question, season)
-    found, borne = told_from_spills(found, here, season)
-    found = without_rows_of_strips([*found, *events], here, season)
+    told = told_from_spills(found, here, season)
+    found = without_rows_of_strips([*told.found, *events], here, season)
     lying = held_plates(tuple(found))  # what their wells hold is not known: no finding about single wells
     sound = [x for x in here if x.plate.name not in lying]
     found += far_pairs(sound, season, found)
     explained = frozenset(s for f in found for s in f.samples)
-    found = without_spilled([*found, *checks.of_wells(here, lying, explained, borne)])
+    of_wells = checks.of_wells(here, lying, explained, told.borne)
+    found = without_spilled([*found, *without_rows_of(told.witnesses, of_wells)])
     found += checks.across_wells(sound, explained)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, checks.odds) if f.subject not in turned]
-    on_lying = frozenset(s for p in plates if p.name in lying | away for s in p.samples)
-    found += [f for f in tubes if not (explained | on_lying).intersection(f.samples)]
-    same_line = same_line_findings(season, checks.without(odd | on_lying))
-    found += same_line
+    on_lying = frozenset(s for p in plates if p.name in lying | look.away for s in p.samples)
+    found += [f for f in look.tubes if not (explained | on_lying).intersection(f.samples)]
+    found += (same_line := same_line_findings(season, checks.without(odd | on_lying)))
     if settings.remarks:
         one_line = [(f.subject, f.other) for f in same_line]
         found += same_sheets([x.plate for x in here], season, one_line)

@@ -65,7 +65,7 @@ MUCH = 0.25
 """A finding about a cross proposes nothing if more of its plants than this lie in a spill."""
 
 
-def _near(scores: PlateScores, wells: Ints) -> Bools:
+def near_wells(scores: PlateScores, wells: Ints) -> Bools:
     """Which of these wells are neighbours, (well, well)."""
     plate = scores.plate
     r, c = plate.rows[wells], plate.columns[wells]
@@ -209,7 +209,7 @@ def _silent(scores: PlateScores, identity: Ints, beside: Ints) -> Ints:
     plate = scores.plate
     few = (identity >= scores.season.n_lines) & (plate.n_called < 0.3 * plate.n_markers)
     wells = np.flatnonzero(few & (plate.n_called > 0))
-    near = _near(scores, np.concatenate([wells, beside]))
+    near = near_wells(scores, np.concatenate([wells, beside]))
     return wells[near[: len(wells), len(wells) :].any(axis=1)]
 
 
@@ -250,7 +250,7 @@ def spill_findings(
     open_to_it[plants] &= _parents_known(scores, identity, np.flatnonzero(plants))
     found = spill_scores(scores, matrix, identity, np.flatnonzero(open_to_it))
     out: list[Finding] = []
-    near = _near(scores, found.wells)
+    near = near_wells(scores, found.wells)
     prior = float(np.log10(PRIOR_SPILL / max(len(found.wells) * len(found.lines), 1)))
     for j, line in enumerate(found.lines.tolist()):
         gain = clipped(found.spilled[:, j], matrix)
