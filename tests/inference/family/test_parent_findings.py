@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from test_verdicts import result_of
@@ -116,7 +118,7 @@ def test_a_plant_that_its_own_data_make_a_hybrid_is_not_culled_on_the_word_of_it
         ({"contrast_het": np.array([17])}, False),  # 17 of 20
         ({"contrast_scored": np.array([2]), "contrast_het": np.array([2])}, True),
         ({"contrast_scored": np.array([1]), "contrast_het": np.array([1])}, False),
-        ({"foreign_calls": np.array([3])}, False),  # of 50
+        ({"foreign_calls": np.array([3]), "contrast_scored": np.array([9])}, False),  # 3 of 50
         ({"donors": np.array([["Q", "", ""]])}, False),  # a typed line explains it
         ({"segregates": np.array([True, False])}, False),
     ],
@@ -129,6 +131,37 @@ def test_a_plant_that_looks_like_a_hybrid_is_not_pollen_of_nobody_known(changes,
     assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
     if held:
         assert found[0].evidence.startswith("By their own calls the plants listed are hybrids of M and P.")
+
+
+@pytest.mark.parametrize(
+    ("het", "of", "donor", "held"),
+    [
+        (10, 10, "unknown", True),
+        (18, 20, "unknown", True),
+        (17, 20, "unknown", False),  # half or so is what pollen of anybody has
+        (9, 9, "unknown", False),
+        (20, 20, "Q", False),  # a typed line explains it
+    ],
+)
+def test_a_hybrid_into_whose_well_other_dna_ran_is_not_pollen_of_nobody_known(het, of, donor, held):
+    """Ten alleles of neither line at 50 markers, and the father's at all that tell him from the mother.
+
+    By hand: a donor who has the father's allele at half of the markers has it at 18 of 20 or more once in
+    5,000."""
+    assert sum(math.comb(20, k) for k in (18, 19, 20)) / 2**20 == pytest.approx(1 / 4970, rel=0.01)
+    counts = {"contrast_het": np.array([het]), "contrast_scored": np.array([of])}
+    result = family(
+        [0.0, 0, 0.9997, 0.0003],
+        lod=np.array([-np.inf]),
+        foreign_calls=np.array([10]),
+        donors=np.array([[donor, "", ""]]),
+        **counts,
+    )
+    found = parent_findings([result], WELLS, {})
+    assert [(f.samples, f.hold) for f in found] == ([(("S1",), Hold.SAMPLES)] if held else [])
+    if held:
+        assert "other DNA may have run into their wells" in found[0].evidence
+        assert found[0].remedy.startswith("Take new samples")
 
 
 @pytest.mark.parametrize(
