@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from crossproof.inference.family.other_parents import Records
 from crossproof.inference.family.parent_findings import parent_findings, speaks
 from crossproof.inference.lines.f1_parents import f1_findings
 from crossproof.inference.plates.checks import CheckSettings, examine_plates
@@ -128,11 +129,13 @@ def findings_of(season: Examination, processes: int = 1) -> FindingsOfSeason:
     found += tuple(set_aside_by_a_plate(samples, panel, season.wells, CheckSettings().min_log10_odds))
     found += tuple(f1_findings(panel))
     found = with_families_of_misread_tubes(found, season.evidence, panel, samples)
-    lines = {*samples["line"], *season.crosses["mother"], *season.crosses["father"]} - {""}
+    pairs = [frozenset(p) for p in zip(season.crosses["mother"], season.crosses["father"], strict=True)]
+    lines = {*samples["line"]}.union(*pairs) - {""}
+    records = Records(lines, _pods_of(samples), frozenset(pairs))
     odd = [r for r, there_is in zip(season.evidence, each(speaks, season.evidence), strict=True) if there_is]
     named = _parents_named(found, season.crosses)
     places = _places_of(samples[samples["cross_id"].isin({r.cross_id for r in odd})])
-    parents = parent_findings(odd, places, named, lines, _pods_of(samples))
+    parents = parent_findings(odd, places, named, records)
     found = tuple(without_spilled([*found, *without_held_plates(parents, found, samples, season.crosses)]))
     found = _with_changes(undismissed(found, season.dismissed), season, processes)
     problems = finding_problems(found, samples_file=", ".join(config.samples), crosses_file=config.crosses)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_verdicts import result_of
 
-from crossproof.inference.family.other_parents import Wells, other_parent
+from crossproof.inference.family.other_parents import Records, Wells, other_parent
 from crossproof.inference.family.parent_findings import parent_findings
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import RELATIONS, FamilyResult
@@ -37,10 +37,11 @@ def tag_of(donors: list[str], shown: str = "Q") -> FamilyResult:
     )
 
 
-def finding_on(one: FamilyResult, pods: list[str]) -> Finding:
+def finding_on(one: FamilyResult, pods: list[str], pairs: tuple[frozenset[str], ...] = ()) -> Finding:
     plants = [("C1", str(plant)) for plant in one.plants]
     wells: Wells = {plant: ((f"S{i}", f"P1:A{i}"),) for i, plant in enumerate(plants, 1)}
-    (found,) = parent_findings([one], wells, {}, {"P", "Q", "R"}, dict(zip(plants, pods, strict=True)))
+    records = Records({"P", "Q", "R"}, dict(zip(plants, pods, strict=True)), pairs)
+    (found,) = parent_findings([one], wells, {}, records)
     return found
 
 
@@ -66,10 +67,27 @@ def test_a_father_of_several_pods_gets_a_row_and_one_insect_does_not(pods, row):
 
 def test_no_row_rests_on_one_tube():
     one = tag_of(["Q"] * 4)
-    (said,) = [other_parent(one, 1, WELLS, {"P", "Q"}, PODS, on_tube=True)]
+    records = Records({"P", "Q"}, PODS)
+    (said,) = [other_parent(one, 1, WELLS, records, on_tube=True)]
     assert not said.corrections
     assert said.remedy == "Type one more plant of P and of Q before anything is corrected."
-    assert other_parent(one, 1, WELLS, {"P", "Q"}, PODS).corrections
+    assert other_parent(one, 1, WELLS, records).corrections
+
+
+@pytest.mark.parametrize(
+    ("pair", "donors", "waits"),
+    [
+        ({"M", "Q"}, ["Q", "Q"], True),
+        ({"M", "R"}, ["Q", "Q"], False),  # no other tag wants them
+        ({"P", "Q"}, ["Q", "Q"], False),  # of another mother
+        ({"M", "Q"}, ["Q", "R"], False),  # stray pollen of several lines
+    ],
+)
+def test_hybrids_of_another_tag_wait_where_its_bag_may_have_come_under_this_one(pair, donors, waits):
+    found = finding_on(tag_of(donors), ["1", "1"], (frozenset({"M", "P"}), frozenset(pair)))
+    assert found.hold is (Hold.SAMPLES if waits else Hold.NOTHING)
+    assert ("Another tag of the season is of Q and M" in found.remedy) is waits
+    assert not found.corrections
 
 
 def test_a_line_that_was_never_typed_gets_no_row():

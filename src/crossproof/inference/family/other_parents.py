@@ -7,6 +7,7 @@ for its answer, for if it is so they are the hybrids wanted.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -19,11 +20,28 @@ from crossproof.text import agreeing, count_of
 SIDES = ("mother", "father")
 FEWEST_OF_A_FATHER = 3
 """Plants of one foreign line, from two pods or more, that a row which renames a tag's father asks for."""
+_OF_ANOTHER_TAG = (
+    " Another tag of the season is of {} and {}: if a bag or a pod of it came under this one, these plants "
+    "are hybrids of it; they wait."
+)
 LARGEST_POD = 6
 """Seeds of a pod that one insect may have made, where pods are not recorded (common practice, no source)."""
 
 Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]
 """Per cross and plant: sample and place (PLATE:WELL) of each of its wells."""
+
+
+@dataclass(frozen=True)
+class Records:
+    """What the season's records say, as far as another parent is weighed by it.
+
+    `lines`: names of the season's lines; `pods`: pod by cross and plant, where recorded; `pairs`: the two
+    lines of every cross.
+    """
+
+    lines: Collection[str] = ()
+    pods: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    pairs: Collection[frozenset[str]] = ()
 
 
 def places_of_plants(
@@ -55,14 +73,13 @@ def other_parent(
     result: FamilyResult,
     side: int,
     wells: Wells,
-    lines: Collection[str],
-    pods: Mapping[tuple[str, str], str],
+    records: Records,
     on_tube: bool = False,
 ) -> Finding:
     """The finding on a tag whose plants have another parent on a `side` (0 mother, 1 father).
 
-    `lines`: names of the season's lines; `pods`: pod by cross and plant, where recorded; `on_tube`: only the
-    recorded mother's own tube speaks against her, and another line's tube may as well hold her DNA.
+    `on_tube`: only the recorded mother's own tube speaks against her, and another line's tube may as well
+    hold her DNA.
     """
     versions = (result.mother_versions, result.father_versions)[side]
     line = (result.mother, result.father)[side]
@@ -75,12 +92,16 @@ def other_parent(
     odd = [i for i, verdict in enumerate(lead) if verdict in leading]
     n = len(odd)
     of_it, several = n, True
-    if side and shown in lines:
+    if side and shown in records.lines:
         given = [str(result.plants[i]) for i in odd if str(result.donors[i, 0]) == shown]
         # Stray pollen of many lines is none of one: what the row says has to be so for three plants of four.
-        of_it, several = len(given), _several_visits([pods.get((result.cross_id, p), "") for p in given])
-    one = shown in lines and Verdict.HYBRID not in lead and 4 * of_it >= 3 * n
+        of_it, several = (
+            len(given),
+            _several_visits([records.pods.get((result.cross_id, p), "") for p in given]),
+        )
+    one = shown in records.lines and Verdict.HYBRID not in lead and 4 * of_it >= 3 * n
     whole = one and several and not on_tube
+    wanted = one and side == 1 and frozenset({result.mother, shown}) in records.pairs
     row = Correction((CorrectionKind.MOTHER_IS, CorrectionKind.FATHER_IS)[side], result.cross_id, shown)
     return Finding(
         kind,
@@ -91,12 +112,13 @@ def other_parent(
         f"{SIDES[side]} that is not {line}{_named(shown, of_it, n)}.",
         f"Type one more plant of {line} and of {shown} before anything is corrected."
         if one and on_tube
-        else _advice(SIDES[side], shown, result.cross_id, one, whole),
+        else _advice(SIDES[side], shown, result.cross_id, one, whole)
+        + (_OF_ANOTHER_TAG.format(shown, result.mother) if wanted and not whole else ""),
         wells=places,
         samples=samples,
         other=shown,
         corrections=(row,) if whole else (),
-        hold=Hold.SAMPLES if whole else Hold.NOTHING,
+        hold=Hold.SAMPLES if whole or wanted else Hold.NOTHING,
     )
 
 

@@ -8,11 +8,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from crossproof.inference.family.other_parents import Wells, other_parent, places_of_plants, where_typed
+from crossproof.inference.family.other_parents import (
+    Records,
+    Wells,
+    other_parent,
+    places_of_plants,
+    where_typed,
+)
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
 from crossproof.inference.season_results import OF_THE_POOL, RELATIONS, FamilyResult
 from crossproof.model.arrays import Bools
@@ -183,14 +189,12 @@ def parent_findings(
     results: Sequence[FamilyResult],
     wells: Wells,
     named: Mapping[str, str],
-    lines: Collection[str] = (),
-    pods: Mapping[tuple[str, str], str] | None = None,
+    records: Records | None = None,
 ) -> list[Finding]:
     """Findings of all families, of which only those count that `speaks`; `named`: crosses of which the plate
     checks already named another parent.
 
-    `lines`: names of the season's lines; where one of them was the parent of a whole tag, a row is proposed.
-    `pods`: the pod of every plant, by cross and plant, where it is recorded.
+    Where a line of the season's `records` was the parent of a whole tag, a row is proposed.
     """
     out: list[Finding] = []
     unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
@@ -213,8 +217,7 @@ def parent_findings(
                             result,
                             side,
                             wells,
-                            lines,
-                            pods or {},
+                            records or Records(),
                             not side and bool(rests_on_tube(result, 0)),
                         )
                     )
