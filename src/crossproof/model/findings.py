@@ -24,6 +24,7 @@ class FindingKind(StrEnum):
     COLUMNS_SWAPPED = "columns swapped"
     PART_MOVED = "part of the plate placed otherwise"
     COPIED = "row or column copied"
+    CALLS_COPIED = "calls stand twice"
     SORTED = "sheet sorted otherwise than the plate"
     EXCHANGED = "exchanged"
     WELLS_SWAPPED = "wells swapped"

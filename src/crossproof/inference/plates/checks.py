@@ -27,6 +27,7 @@ from crossproof.inference.plates.call_rate_model import background_call_rate, us
 from crossproof.inference.plates.call_rates import batch_findings, blank_findings, low_call_findings
 from crossproof.inference.plates.carried_over import carry_findings
 from crossproof.inference.plates.check_settings import SURER, CheckSettings
+from crossproof.inference.plates.copied_calls import copied_calls
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.dropped_strips import without_rows_of_strips
 from crossproof.inference.plates.duplicates import duplicate_findings
@@ -343,7 +344,8 @@ def examine_plates(
     look, events = checks.look().with_line_events()
     checks, season = look.checks, look.checks.season
     here, evidence, odd = look.here, look.evidence, look.odd
-    found, tubes_moved = with_crosses_of_tubes(look.found, plates, season)
+    found = [*look.found, *copied_calls(plates, season, checks.odds, look.found)]
+    found, tubes_moved = with_crosses_of_tubes(found, plates, season)
     in_question = [*tubes_moved, *((f.subject, f.other) for f in events)]
     found = without_other_rows(found, in_question, season)
     told = told_from_spills(found, here, season)

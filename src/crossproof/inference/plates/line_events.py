@@ -197,8 +197,8 @@ def plants_of(crosses: Ints, plates: Sequence[Plate], season: SeasonTables) -> l
 def with_crosses_of_tubes(
     found: Sequence[Finding], plates: Sequence[Plate], season: SeasonTables
 ) -> tuple[list[Finding], list[tuple[str, ...]]]:
-    """The findings, those of swapped wells that hold tubes with all plants of these lines' crosses held; and
-    the names of these lines."""
+    """The findings, those of swapped wells and of copied calls that take in tubes with all plants of these
+    lines' crosses held; and the names of these lines."""
     of_tube = {
         p.samples[w]: int(p.identity[w])
         for p in plates
@@ -207,7 +207,7 @@ def with_crosses_of_tubes(
     out, lines = [], []
     for f in found:
         tubes = sorted({of_tube[s] for s in f.samples if s in of_tube})
-        if f.kind is FindingKind.WELLS_SWAPPED and tubes:
+        if f.kind in (FindingKind.WELLS_SWAPPED, FindingKind.CALLS_COPIED) and tubes:
             made = np.flatnonzero(np.isin(season.mother, tubes) | np.isin(season.father, tubes))
             sibs = tuple(s for _, s in plants_of(made, plates, season) if s not in f.samples)
             names = tuple(season.lines[i] for i in tubes)

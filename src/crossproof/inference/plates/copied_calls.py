@@ -1,0 +1,165 @@
+"""Calls that stand in the file twice: a row, a column, a part of a plate or a whole one written over another.
+
+Plants that are alike have the same calls, but not the same missing calls: which assays fail is new in every
+well. For two wells of different plants with the same call at every marker, missing ones included,
+
+    nats = min over other wells o of the plate of - sum_(missing, and called in o) log p_m
+
+says how rare it is that the second well fails just where the first did, beyond what any well fails at that is
+not among them. p_m is the share of missing calls of marker m in the other wells of the plate or of the well's
+tag, whichever is larger (an allele that an assay does not see is missing in sibs as well), its odds raised
+until as many fail in all as in the well (in a poor well the weak assays go first). Pairs of the same two
+plates that lie the same way from each other are one event and add up:
+
+    log odds = sum nats + log(PRIOR_COPIED_CALLS / (2 n))
+
+n being, where they are neighbours in a row or column, or in the same place of two plates, all ways to be so,
+else all pairs of wells of the season.
+
+Which of the two is right the calls do not say, so both wait. Wells without missing calls say nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import expit, logit
+
+from crossproof.inference.plates.arrays import Plate, SeasonTables
+from crossproof.model.arrays import Bools, Floats
+from crossproof.model.findings import Finding, FindingKind, Hold, Scope
+from crossproof.model.sentinels import NO_CALL_CODE
+from crossproof.text import count_of
+
+PRIOR_COPIED_CALLS = 1e-2
+"""Share of seasons in whose files calls stand twice. No source."""
+LEAST_CALLED = 0.3
+"""Share of markers that a well must call."""
+MOST_ALIKE = 4
+"""Wells with the same calls from which on a rule is behind them and no copy."""
+WORTH = 4.0
+"""Wells that the plate's share of missing calls is worth beside those of a tag."""
+RAREST, SUREST = 0.02, 0.98
+"""Bounds of p_m."""
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Two wells with the same calls; `way`: their plates and how the second lies from the first."""
+
+    plates: tuple[Plate, Plate]
+    wells: tuple[int, int]
+    nats: float
+
+    @property
+    def way(self) -> tuple[str, str, int, int]:
+        (a, b), (v, w) = self.plates, self.wells
+        return a.name, b.name, int(b.rows[w] - a.rows[v]), int(b.columns[w] - a.columns[v])
+
+    @property
+    def samples(self) -> tuple[str, ...]:
+        return tuple(p.samples[w] for p, w in zip(self.plates, self.wells, strict=True))
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        return tuple(p.place(w) for p, w in zip(self.plates, self.wells, strict=True))
+
+
+def copied_calls(
+    plates: Sequence[Plate], season: SeasonTables, threshold: float, known: Sequence[Finding] = ()
+) -> list[Finding]:
+    """A finding for each way in which calls stand twice; none of samples of which a `known` one says so."""
+    told = frozenset(s for f in known if f.kind is FindingKind.COPIED for s in f.samples)
+    missing = [_missing(p) for p in plates]
+    alike: dict[bytes, list[tuple[int, int]]] = {}
+    for i, plate in enumerate(plates):
+        codes = np.concatenate([b.codes for b in plate.blocks]).T
+        speaks = (plate.n_called >= LEAST_CALLED * plate.n_markers) & missing[i].any(axis=1)
+        for w in np.flatnonzero(speaks).tolist():
+            alike.setdefault(codes[w].tobytes(), []).append((i, w))
+    ways: dict[tuple[str, str, int, int], list[_Pair]] = {}
+    for wells in alike.values():
+        for pair in _pairs(wells, plates, missing, season) if 1 < len(wells) <= MOST_ALIKE else ():
+            if not told.intersection(pair.samples):
+                ways.setdefault(pair.way, []).append(pair)
+    odds = {
+        way: (sum(p.nats for p in pairs) + _prior(way, plates)) / np.log(10) for way, pairs in ways.items()
+    }
+    return [_finding(pairs, float(odds[way])) for way, pairs in ways.items() if odds[way] >= threshold]
+
+
+def _prior(way: tuple[str, str, int, int], plates: Sequence[Plate]) -> float:
+    """Log of the prior of one way."""
+    one, other, down, right = way
+    n = sum(len(p) for p in plates)
+    ways = n * (n - 1) / 2
+    if abs(down) + abs(right) == (one == other):  # neighbours, or the same place of two plates
+        ways = 2 * len(plates) + len(plates) * (len(plates) - 1) / 2
+    return float(np.log(PRIOR_COPIED_CALLS / (2 * max(ways, 1))))
+
+
+def _missing(plate: Plate) -> Bools:
+    """Missing calls, (well, marker)."""
+    return np.concatenate([b.codes == NO_CALL_CODE for b in plate.blocks]).T
+
+
+def _pairs(
+    wells: Sequence[tuple[int, int]], plates: Sequence[Plate], missing: Sequence[Bools], season: SeasonTables
+) -> list[_Pair]:
+    """Pairs of these wells that the sheets say are different plants, of different lines."""
+    found = []
+    for n, (i, v) in enumerate(wells):
+        for j, w in wells[n + 1 :]:
+            a, b = plates[i], plates[j]
+            one_line = a.identity[v] == b.identity[w] and a.identity[v] < season.n_lines
+            one_plant = bool(a.plants[v]) and a.plants[v] == b.plants[w]
+            if not (one_line or one_plant):
+                nats = min(_nats(plates[p], u, missing[p]) for p, u in ((i, v), (j, w)))
+                found.append(_Pair((a, b), (v, w), nats))
+    return found
+
+
+def _nats(plate: Plate, well: int, missing: Bools) -> float:
+    """How rare just these missing calls of a well are, set against those of the wells that miss others."""
+    others = (missing != missing[well]).any(axis=1) & (plate.n_called >= LEAST_CALLED * plate.n_markers)
+    of_plate = (missing[others].sum(axis=0) + 0.5) / (others.sum() + 1)
+    sibs = others & (plate.identity == plate.identity[well])
+    of_tag = (missing[sibs].sum(axis=0) + WORTH * of_plate) / (sibs.sum() + WORTH)
+    share = _raised(np.clip(np.maximum(of_plate, of_tag), RAREST, SUREST), int(missing[well].sum()))
+    here = missing[well]
+    beyond = (~missing[others][:, here]) @ -np.log(share[here])
+    return float(beyond.min(initial=-np.log(share[here]).sum()))
+
+
+def _raised(share: Floats, count: int) -> Floats:
+    """Shares whose odds are raised by one factor until they sum to `count`, if they do not reach it."""
+    low, high = 0.0, 10.0
+    if share.sum() >= count:
+        return share
+    for _ in range(30):
+        middle = (low + high) / 2
+        low, high = (middle, high) if expit(logit(share) + middle).sum() < count else (low, middle)
+    return np.asarray(np.clip(expit(logit(share) + low), RAREST, SUREST))
+
+
+def _finding(pairs: Sequence[_Pair], odds: float) -> Finding:
+    first = pairs[0]
+    more = f", and so do {count_of(len(pairs) - 1, 'more pair')} that lie alike" if len(pairs) > 1 else ""
+    return Finding(
+        FindingKind.CALLS_COPIED,
+        Scope.PLATE,
+        first.plates[0].name,
+        first.plates[0].name,
+        f"{first.samples[0]} ({first.places[0]}) and {first.samples[1]} ({first.places[1]}) have the same "
+        f"calls at every marker, and no call at the same ones{more}. Alike plants fail at different markers: "
+        "calls of the one stand in place of the other's.",
+        "Compare with the laboratory's own file which of the two is right; write the other's well into "
+        "corrections.csv (exclude well), or genotype both again.",
+        wells=tuple(place for pair in pairs for place in pair.places),
+        samples=tuple(sample for pair in pairs for sample in pair.samples),
+        other=first.plates[1].name,
+        log10_odds=odds,
+        hold=Hold.SAMPLES,
+    )
