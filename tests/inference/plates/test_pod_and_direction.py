@@ -119,12 +119,16 @@ def test_exchanged_pods_are_one_finding_with_the_row_that_mends_it(seed, apart):
     assert found(nursery, [*mended, sim.make_parent_plate(nursery, 2)]) == []
 
 
-@pytest.mark.parametrize("least", [2.0, 1e6])
-def test_a_tag_written_the_wrong_way_round_is_one_finding(least, monkeypatch):
-    """With a row from odds of 100 to 1; below what is asked for it only waits."""
+@pytest.mark.parametrize(
+    ("least", "pods", "row"),
+    [(2.0, ("", ""), True), (1e6, ("", ""), False), (2.0, ("1", "1"), False), (2.0, ("1", "2"), True)],
+)
+def test_a_tag_written_the_wrong_way_round_is_one_finding(least, pods, row, monkeypatch):
+    """With a row from odds of 100 to 1 and not for one pod; else it only waits."""
     monkeypatch.setattr(reversed_tags, "PROPOSED", least)
     nursery = season(82, classes=(0.5, 0.45, 0.05, 0.0))
     plate = sim.make_plate(nursery, sim.make_sheet(nursery))
+    plate = replace(plate, pods=tuple(pods[w % 2] for w in range(len(plate))))
     n = len(nursery.lines)
     cross = int(np.argmax(np.bincount(plate.identity[plate.identity >= n] - n)))
     tables = sim.season_tables(nursery)
@@ -133,10 +137,10 @@ def test_a_tag_written_the_wrong_way_round_is_one_finding(least, monkeypatch):
     parents = sim.make_parent_plate(nursery, 2)
     [f] = found(nursery, [plate, parents], replace(tables, mother=mother, father=father))
     assert (f.kind, f.subject) == (FindingKind.RECIPROCAL, f"C{cross + 1}")
-    row = (Correction(CorrectionKind.REVERSE_CROSS, f"C{cross + 1}"),)
-    assert f.corrections == (row if least == 2.0 else ())
+    proposed = (Correction(CorrectionKind.REVERSE_CROSS, f"C{cross + 1}"),)
+    assert f.corrections == (proposed if row else ())
     assert f.hold is Hold.SAMPLES
-    assert ("proposed row" in f.remedy) == (least == 2.0)
+    assert ("proposed row" in f.remedy) == row
     assert "made the other way round" in f.evidence
     assert found(nursery, [plate, parents]) == []
 
@@ -189,8 +193,8 @@ def sure(relations, pods):
     scores = [np.full((len(relations), 6), -200.0) for _ in range(2)]
     for w, r in enumerate(relations):
         scores[0][w, r], scores[1][w, other[r]] = 0.0, 0.0
-    off, selfs = np.array(relations) >= 3, (relations.count(1), relations.count(3))
-    return Directions(scores[0], scores[1], pods, off.astype(float), selfs)
+    off, selfed = np.array(relations) >= 3, np.array(relations)[:, None] == [1, 3]
+    return Directions(scores[0], scores[1], pods, off.astype(float), selfed)
 
 
 def test_the_share_of_seed_off_pedigree_is_that_of_the_other_tags():

@@ -20,13 +20,12 @@ from crossproof.text import agreeing, count_of
 SIDES = ("mother", "father")
 FEWEST_OF_A_FATHER = 3
 """Plants of one foreign line, from two pods or more, that a row which renames a tag's father asks for."""
+LARGEST_POD = 6
+"""Seeds of a pod that one insect may have made, where pods are not recorded (common practice, no source)."""
 _OF_ANOTHER_TAG = (
     " Another tag of the season is of {} and {}: if a bag or a pod of it came under this one, these plants "
     "are hybrids of it; they wait."
 )
-LARGEST_POD = 6
-"""Seeds of a pod that one insect may have made, where pods are not recorded (common practice, no source)."""
-
 Wells = Mapping[tuple[str, str], tuple[tuple[str, str], ...]]
 """Per cross and plant: sample and place (PLATE:WELL) of each of its wells."""
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from crossproof.inference.plates.arrays import (
     EMPTY,
@@ -291,19 +292,16 @@ class _SeasonOfPlates:
         borne: frozenset[str],
     ) -> list[Finding]:
         """What is found on single wells of all plates; the last three as in `_well_findings`."""
-
-        def of_plate(x: Examined) -> list[Finding]:
-            return _well_findings(
-                x,
-                self.season,
-                self.settings,
-                usual=self.usual,
-                background=self.background,
-                lying=lying,
-                explained=explained,
-                borne=borne,
-            )
-
+        of_plate = partial(
+            _well_findings,
+            season=self.season,
+            settings=self.settings,
+            usual=self.usual,
+            background=self.background,
+            lying=lying,
+            explained=explained,
+            borne=borne,
+        )
         return [f for found in self.each(of_plate, here) for f in found]
 
     def across_wells(self, sound: Sequence[Examined], explained: frozenset[str]) -> list[Finding]:

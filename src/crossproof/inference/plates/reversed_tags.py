@@ -31,7 +31,8 @@ PRIOR_REVERSED = 3e-3
 """Share of tags that name the parents the wrong way round. No source."""
 PROPOSED = 2.0
 """log10 odds from which a row is proposed; below them the tag waits. Reversed tags mostly have 4 and more;
-one of a faultless season had 1.1 (seed 180010 of benchmarks/plate_seasons.py), and its row went wrong."""
+one of a faultless season had 1.1 (seed 180010 of benchmarks/plate_seasons.py), and its row went wrong. None
+is proposed where all that seed is of one pod: one that came into the bag has odds as high."""
 POD_FATE = 0.5
 """Chance that all plants of a pod have one fate. No source."""
 OFF_LEAST, OFF_WORTH = 0.01, 50.0
@@ -49,14 +50,19 @@ CLEAR = 3.0
 @dataclass(frozen=True)
 class Directions:
     """Relation scores (plant, relation) of the called plants of a tag as recorded and turned round, with the
-    pod of each plant, "" where none is recorded; P(seed off pedigree | data) of each (plant,), and how many
-    are selfed seed of the mother and of the father beyond doubt."""
+    pod of each plant, "" where none is recorded; P(seed off pedigree | data) of each (plant,), and which are
+    selfed seed of the mother and of the father beyond doubt (plant, 2)."""
 
     as_is: Floats
     turned: Floats
     pods: tuple[str, ...]
     off: Floats
-    selfs: tuple[int, int]
+    selfed: Bools
+
+    @property
+    def one_pod(self) -> bool:
+        """Whether all selfed seed of the father is of one recorded pod."""
+        return len({self.pods[i] for i in np.flatnonzero(self.selfed[:, 1])}) == 1 and any(self.pods)
 
 
 def _joined(parts: Sequence[Directions]) -> Directions:
@@ -68,7 +74,7 @@ def _joined(parts: Sequence[Directions]) -> Directions:
         np.concatenate([d.turned for d in parts]),
         tuple(pod for d in parts for pod in d.pods),
         np.concatenate([d.off for d in parts]),
-        (sum(d.selfs[0] for d in parts), sum(d.selfs[1] for d in parts)),
+        np.concatenate([d.selfed for d in parts]),
     )
 
 
@@ -128,7 +134,7 @@ def _directions(x: Examined, season: SeasonTables) -> dict[int, Directions]:
     turned = own[:, TURNED]
     turned[plants, OUTCROSS] = x.scores.outcross_scores(fathers, plants, state)[np.arange(len(plants)), of]
     off = _off_pedigree(own, x.scores.relation_prior())
-    selfed = [_selfed(own, relation) for relation in (SELF, FATHER_SELFED)]
+    selfed = np.stack([_selfed(own, relation) for relation in (SELF, FATHER_SELFED)], axis=1)
     out = {}
     for i in np.unique(x.search.identity[x.search.identity >= season.n_lines]).tolist():
         c, called = i - season.n_lines, called_plants(x, i)
@@ -142,7 +148,7 @@ def _directions(x: Examined, season: SeasonTables) -> dict[int, Directions]:
             turned[called],
             tuple(x.plate.pods[w] if x.plate.pods else "" for w in called),
             off[called],
-            (int(selfed[0][called].sum()), int(selfed[1][called].sum())),
+            selfed[called],
         )
     return out
 
@@ -168,7 +174,7 @@ def reversed_findings(
     off = {c: (float(tag.off.sum()), len(tag.off)) for c, tag in tags.items()}
     out = {}
     for c, tag in tags.items():
-        of_mother, of_father = tag.selfs
+        of_mother, of_father = tag.selfed.sum(axis=0).tolist()
         if of_father < (LEAST_SELFS if any(tag.pods) else LEAST_WITHOUT_PODS) or of_mother > 0.1 * of_father:
             continue
         odds = _gain(tag, _off_share(off, c), plates[0].scores.relation_prior())
@@ -182,6 +188,7 @@ def reversed_findings(
             season.lines[season.father[c]],
         )
         on = sorted({w.rpartition(":")[0] for w in wells})
+        sure = odds >= PROPOSED and not tag.one_pod
         out[c] = Finding(
             FindingKind.RECIPROCAL,
             Scope.CROSS,
@@ -192,12 +199,13 @@ def reversed_findings(
             f"bore it, so the cross was made the other way round.",
             "Compare with the crossing book. If mother and father changed places, add the proposed row to "
             "corrections.csv and run again."
-            if odds >= PROPOSED
-            else "Compare with the crossing book: seed of the father line's own may have come into the bag.",
+            if sure
+            else "Compare with the crossing book: seed of the father line's own, a pod of it, may have come "
+            "into the bag.",
             wells=wells,
             samples=samples,
             log10_odds=odds,
             hold=Hold.SAMPLES,
-            corrections=(Correction(CorrectionKind.REVERSE_CROSS, name),) if odds >= PROPOSED else (),
+            corrections=(Correction(CorrectionKind.REVERSE_CROSS, name),) if sure else (),
         )
     return out
