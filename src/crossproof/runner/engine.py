@@ -33,14 +33,27 @@ IDLE_SECONDS = 0.5
 def run(arguments: Sequence[str]) -> None:
     """Run Snakemake's command line; ends with SystemExit as that does."""
     gc.disable()  # what is loaded stays
+    here = SOCKET in os.environ
     with warm_process():
-        from snakemake.cli import main
+        from snakemake.cli import args_to_api, parse_args
+        from snakemake.exceptions import print_exception
         from snakemake_interface_logger_plugins.registry import LoggerPluginRegistry
 
         gc.freeze()
         gc.enable()
         LoggerPluginRegistry().register_plugin(f"snakemake_logger_plugin_{events.PLUGIN}", events)
-        main([*arguments, "--logger", events.PLUGIN])
+        # As `snakemake.cli.main`, but for one setting.
+        try:
+            parser, given = parse_args([*arguments, "--logger", events.PLUGIN])
+            if here:
+                # A limit on jobs started in a second, meant for clusters. To keep it, Snakemake looks at all
+                # jobs again a second after each time it did, so more and more often, and cannot end sooner.
+                given.max_jobs_per_timespan = None
+            done = args_to_api(given, parser)
+        except Exception as fault:
+            print_exception(fault)
+            done = False
+        sys.exit(0 if done else 1)
 
 
 @contextmanager
