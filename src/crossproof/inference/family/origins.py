@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from itertools import chain
 
 import numpy as np
 
@@ -114,7 +115,7 @@ def list_origins(
         log_prior,
         klass,
         of_row,
-        tuple(word for _, _, texts in groups for word in texts),
+        tuple(chain.from_iterable(texts for _, _, texts in groups)),
         len(PAIR_RELATIONS) + len(copies),
         len(donors) + 1,
     )

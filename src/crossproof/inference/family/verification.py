@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain, compress
 
 import numpy as np
 
@@ -108,7 +109,7 @@ def judged(prepared: Prepared, panel: Panel, readings: Readings, *, parent_known
     views = [relabel(origins, reading, panel) for reading in readings.readings]
     klass = np.concatenate([v.klass for v in views])
     relation = np.concatenate([v.relation for v in views])
-    words = tuple(w for v in views for w in v.words)
+    words = tuple(chain.from_iterable(v.words for v in views))
     parts = [
         row_scores(origins, reading, one.pair, one.donor, prepared.flat, (typed.pair, typed.donor), share)
         for reading, one, typed, share in zip(
@@ -158,8 +159,8 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
     total = of_donors.sum(axis=0)
     given = np.divide(of_donors, total, out=np.zeros_like(of_donors), where=total > 0)
     names = tuple(
-        words[row].removeprefix("pollen of ") if of_line[row] else OF_THE_POOL
-        for row in np.flatnonzero(crossed).tolist()
+        word.removeprefix("pollen of ") if line else OF_THE_POOL
+        for word, line in zip(compress(words, crossed.tolist()), of_line[crossed].tolist(), strict=True)
     )
     donors, donor_probability = _best(names, given)
     # Where another plant has had a part of the tag, the line's own plant is the one of the rest.
@@ -295,7 +296,8 @@ def _best(words: tuple[str, ...], weights: Floats) -> tuple[Texts, Floats]:
     of equally likely ones the first by alphabet comes first."""
     distinct = sorted(set(words))
     number = dict(zip(distinct, range(len(distinct)), strict=True))
-    total = summed_by(np.array([number[w] for w in words], dtype=np.int64), weights, len(distinct))
+    rows = np.fromiter(map(number.__getitem__, words), dtype=np.int64, count=len(words))
+    total = summed_by(rows, weights, len(distinct))
     plants = np.arange(weights.shape[1])
     names = np.array(distinct or [""], dtype=np.str_)
     text = np.zeros((len(plants), N_SOURCES), dtype=names.dtype)
