@@ -12,15 +12,16 @@ from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+FAMILIES_KEPT = 20
+"""Families from which on compiled loops save more than the 0.45 s that it costs to load them: 10 ms each
+where all is simple, ten times that where parents are in doubt or markers have several alleles."""
 ENOUGH_FAMILIES = 120
-"""Families from which on compiled loops save more than it costs to load them: 4 ms each of 0.45 s."""
+"""Families from which on they are worth the half minute, once, that it costs to compile them."""
 
 
-def pays(families: int, maternal: bool) -> bool:
-    """Whether a season's families are judged by compiled loops; `maternal`: some markers are of the mother's
-    line alone, and no family is of the kind that loops are for.
-    """
-    return families >= ENOUGH_FAMILIES and not maternal
+def pays(families: int, kept: bool) -> bool:
+    """Whether a season's families are judged by compiled loops; `kept`: those of an earlier run are there."""
+    return families >= (FAMILIES_KEPT if kept else ENOUGH_FAMILIES)
 
 
 def compiled(function: F) -> F:

@@ -30,6 +30,7 @@ def serve(where: Path) -> None:
         listener.listen(64)
         gc.disable()  # what is loaded stays: looking for rubbish meanwhile is a sixth of the work
         _preload()
+        _expect_judging()
         _serve(listener)
 
 
@@ -129,6 +130,17 @@ def _have_ready(message: bytes) -> None:
     from crossproof.steps.run_step import JUDGING
 
     if any(os.fsdecode(word) in JUDGING for word in message.split(b"\0")[1:2]):
+        load()
+
+
+def _expect_judging() -> None:
+    """Load what the jobs that judge families need while the first run of a season is still being planned."""
+    from crossproof.inference.family.compiled_rounds import load
+    from crossproof.season.work_folder import WorkFolder, read_kept
+
+    folder = WorkFolder(Path.cwd())
+    kept = read_kept(folder.index) or {}
+    if kept.get("compiled") and not folder.work("panel", "slices.json").exists():
         load()
 
 

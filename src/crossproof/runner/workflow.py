@@ -22,9 +22,9 @@ from crossproof.runner.ask import SOCKET
 from crossproof.runner.engine_process import Engine, EngineProcess, start_engine
 from crossproof.runner.events import EVENTS_TO, Happened, read_events
 from crossproof.runner.finished import is_finished, note_finished, work_digest
-from crossproof.runner.kept_loops import loops_are_kept
 from crossproof.runner.support import LOCK_HELD, workflow_folder
 from crossproof.season.index import SeasonIndex, build_index, clear_refusal, index_of_run, require_unchanged
+from crossproof.season.kept_loops import loops_are_kept
 from crossproof.season.processes import ONE_THREAD
 from crossproof.season.run_config import config_remembered
 from crossproof.season.work_folder import WorkFolder, clear_remnants, read_kept, require_writable, season_lock

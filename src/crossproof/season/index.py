@@ -29,6 +29,7 @@ from crossproof.io.results.tables import read_parquet
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.input_files import input_files, record_sheets
 from crossproof.season.job_sizes import parts_of, suitable_buckets
+from crossproof.season.kept_loops import loops_are_kept
 from crossproof.season.past_seasons import previous_problems
 from crossproof.season.run_config import config_of_run, remembered
 from crossproof.season.season_digests import batch_digests, step_digests
@@ -308,7 +309,6 @@ def _fresh_index(
     hashes = {name: entry["sha256"] for name, entry in files.items()}
     batches = batch_digests(config, hashes, season.markers)
     steps = step_digests(config, replace(corrected, samples=samples, crosses=crosses), problems)
-    maternal = season.markers is not None and bool((season.markers["inheritance"] == "maternal").any())
     records, frames = {}, {"samples": samples, "crosses": crosses, "markers": season.markers}
     for name, frame in frames.items():
         if frame is not None:
@@ -328,7 +328,7 @@ def _fresh_index(
         "dismissed": [list(d) for d in dismissed],
         "without_data": json.loads(corrected.without_data.to_json(orient="records")),
         "left_out": sorted(corrected.left_out),
-        "compiled": pays(len(crosses), maternal),
+        "compiled": pays(len(crosses), loops_are_kept()),
         "dealt": last.get("dealt") or suitable_buckets(len(batches)),
         "parts": {g.batch: n for g in config.genotypes if (n := parts_of(g.file)) > 1},
     }

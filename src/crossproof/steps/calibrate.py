@@ -39,6 +39,7 @@ from crossproof.season.kept_lines import (
     with_kept_lines,
     with_new_lines,
 )
+from crossproof.season.kept_loops import loops_are_kept
 from crossproof.season.work_folder import file_sha256, read_json, write_kept
 
 FORMAT = 3
@@ -93,10 +94,10 @@ def calibrated(
     placed = with_files(samples, wells)
     first = kept is None
     if kept is None:
-        fitted = fit_panel(wells, lines, families, settings, each=each)
+        fitted = fit_panel(wells, lines, families, settings, each=each, kept_loops=loops_are_kept())
         # As the file will give them to later runs: what this run finds is then what those would find.
         estimates = calibration_from_dict(calibration_of(fitted, wells).to_dict())
-        fitted = fit_panel(wells, lines, families, settings, estimates)
+        fitted = fit_panel(wells, lines, families, settings, estimates, kept_loops=loops_are_kept())
         kept = Kept(
             estimates,
             tuple(sorted(crosses["cross_id"])),
@@ -142,7 +143,7 @@ def _kept_panel(
     renamed = any(now.get(c, (m, f)) != (m, f) for c, m, f, _, _ in estimates.says or ())
     if renamed or kept.lines.moved(samples):
         estimates = replace(estimates, says=None)
-    return fit_panel(wells, lines, families, settings, estimates)
+    return fit_panel(wells, lines, families, settings, estimates, kept_loops=loops_are_kept())
 
 
 def with_files(samples: pd.DataFrame, wells: Wells) -> pd.DataFrame:

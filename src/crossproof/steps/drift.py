@@ -34,6 +34,7 @@ from crossproof.season.evidence import (
     steady,
 )
 from crossproof.season.index import SeasonIndex, read_record
+from crossproof.season.kept_loops import loops_are_kept
 from crossproof.season.work_folder import write_kept
 from crossproof.steps.calibrate import read_estimates
 
@@ -57,7 +58,7 @@ def drift(index: SeasonIndex) -> None:
     wanted |= (samples["role"] == Role.PARENT).to_numpy()
     wells = load_wells(folder, joined, located, wanted)
     lines = line_inputs(samples, located[0], index.config)
-    fresh = steady(fit_panel(wells, lines, sample, settings))
+    fresh = steady(fit_panel(wells, lines, sample, settings, kept_loops=loops_are_kept()))
     write_kept(folder.work("drift.json"), _drift(panel, fresh, wells, families, crosses, settings))
 
 

@@ -49,6 +49,7 @@ from crossproof.season.evidence_store import read_evidence
 from crossproof.season.findings import corrections_table, finding_problems
 from crossproof.season.index import SeasonIndex, read_record
 from crossproof.season.kept_lines import with_kept_lines
+from crossproof.season.kept_loops import loops_are_kept
 from crossproof.season.plate_findings import build_plates, named_markers, season_tables
 from crossproof.season.plate_heterozygotes import set_aside_by_a_plate
 from crossproof.season.processes import forked_map
@@ -328,7 +329,7 @@ def _panel_of(
         return season.panel
     kept = season.estimates
     if kept is None:
-        return steady(fit_panel(wells, lines, families, settings))
+        return steady(fit_panel(wells, lines, families, settings, kept_loops=loops_are_kept()))
     moved = kept.lines.moved(with_files(samples, wells))
     stay = [i for i, s in enumerate(kept.estimates.says or ()) if not moved & {s[1], s[2]}]
     estimates = replace(
@@ -337,9 +338,8 @@ def _panel_of(
         departing=tuple(kept.estimates.departing[i] for i in stay),
         doubts=tuple(d for d in kept.estimates.doubts if d["line"] not in moved),
     )
-    return with_kept_lines(
-        fit_panel(wells, lines, families, settings, estimates), kept.lines, wells.markers, moved
-    )
+    fitted = fit_panel(wells, lines, families, settings, estimates, kept_loops=loops_are_kept())
+    return with_kept_lines(fitted, kept.lines, wells.markers, moved)
 
 
 def _differences(

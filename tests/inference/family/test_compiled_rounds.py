@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +30,7 @@ from crossproof.inference.season_model import (
     to_arrays,
     verify_family,
 )
-from crossproof.runner import kept_loops
+from crossproof.season import kept_loops
 from crossproof.season.evidence import panel_digest
 
 N_PAIR = len(PAIR_RELATIONS)
@@ -36,7 +38,9 @@ N_PAIR = len(PAIR_RELATIONS)
 kernel_solve = pytest.importorskip(
     "crossproof.inference.family.kernel_solve", reason="nothing is compiled here", exc_type=ImportError
 )
-kernels = sys.modules["crossproof.inference.family.kernels"]
+kernels, kernel_blocks = (
+    sys.modules[f"crossproof.inference.family.{x}"] for x in ("kernels", "kernel_blocks")
+)
 
 
 def family_of(seed, plants=7, markers=40, k=2, chromosomes=4, donors=3):
@@ -66,8 +70,26 @@ def family_of(seed, plants=7, markers=40, k=2, chromosomes=4, donors=3):
 
 
 def solved(family, **asked):
-    block, parents, priors = family
-    return Family((block,), priors, compiled=True).solve(*parents, **asked)
+    blocks, parents, priors = family
+    blocks = blocks if isinstance(blocks, tuple) else (blocks,)
+    return Family(blocks, priors, compiled=True).solve(*parents, **asked)
+
+
+def family_of_blocks(seed, plants=7):
+    """The same plants at markers of two and of four alleles, in turn along the chromosomes, at two of the
+    mother's line alone, and at none of three alleles."""
+    made = [family_of(seed, plants), family_of(seed + 1, plants, markers=6, k=4)]
+    made += [family_of(seed + 2, plants, markers=m, k=3) for m in (2, 0)]
+    blocks = [block for block, _, _ in made]
+    rng = np.random.default_rng(seed)
+    as_mother = made[2][1][0][0].argmax(axis=1)
+    like = np.full_like(blocks[2].like, 0.05)
+    like[
+        np.arange(2)[:, None], np.arange(plants), np.where(rng.random(plants) < 0.9, as_mother[:, None], 0)
+    ] += 1
+    blocks[2] = replace(blocks[2], maternal=True, like=like / like.sum(axis=2, keepdims=True))
+    mother, father = (tuple(parents[side][0] for _, parents, _ in made) for side in (0, 1))
+    return tuple(blocks), (mother, father), made[0][2]
 
 
 def numbers_of(solution):
@@ -83,8 +105,19 @@ def numbers_of(solution):
         family_of(4, k=3),
         family_of(5, chromosomes=1, markers=120),
         family_of(6, plants=18, chromosomes=0),
+        family_of_blocks(21),
+        family_of_blocks(25, plants=1),
     ],
-    ids=["few", "many plants", "one plant", "three alleles", "one chromosome", "no map"],
+    ids=[
+        "few",
+        "many plants",
+        "one plant",
+        "three alleles",
+        "one chromosome",
+        "no map",
+        "all kinds",
+        "one of all",
+    ],
 )
 @pytest.mark.parametrize("start", [Start.ALONE, Start.HYBRID_OR_SELF])
 def test_the_loops_give_what_numpy_gives(family, start, monkeypatch):
@@ -116,11 +149,14 @@ def test_damped_messages_and_rounds_that_do_not_rest(monkeypatch):
     np.testing.assert_allclose(by_loops.pair, solved(family).pair, rtol=1e-7, atol=1e-12)
 
 
-@pytest.mark.parametrize("seed", [11, 12])
-def test_compiled_or_interpreted_the_bits_are_the_same(seed, monkeypatch):
-    family = family_of(seed, plants=4, markers=12, chromosomes=2)
+@pytest.mark.parametrize(
+    "family",
+    [family_of(seed, plants=4, markers=12, chromosomes=2) for seed in (11, 12)]
+    + [family_of_blocks(31, plants=3)],
+)
+def test_compiled_or_interpreted_the_bits_are_the_same(family, monkeypatch):
     compiled = solved(family, keep_outside=True)
-    for module in (kernels, kernel_solve):
+    for module in (kernels, kernel_blocks, kernel_solve):
         for name, loop in list(vars(module).items()):
             if hasattr(loop, "py_func"):
                 monkeypatch.setattr(module, name, loop.py_func)
@@ -185,10 +221,11 @@ def test_an_older_panel_without_the_choice_is_judged_by_numpy():
     assert not panel_from_arrays(arrays).compiled
 
 
-def test_loops_are_for_many_families_whose_markers_are_nuclear():
-    assert compilation.pays(compilation.ENOUGH_FAMILIES, maternal=False)
-    assert not compilation.pays(compilation.ENOUGH_FAMILIES - 1, maternal=False)
-    assert not compilation.pays(1000, maternal=True)
+def test_loops_are_for_many_families_or_where_they_have_been_compiled_for_some():
+    assert compilation.pays(compilation.ENOUGH_FAMILIES, kept=False)
+    assert not compilation.pays(compilation.ENOUGH_FAMILIES - 1, kept=False)
+    assert compilation.pays(compilation.FAMILIES_KEPT, kept=True)
+    assert not compilation.pays(compilation.FAMILIES_KEPT - 1, kept=True)
 
 
 def test_kept_loops_are_looked_for_where_the_compiler_keeps_them(monkeypatch, tmp_path):
@@ -202,6 +239,14 @@ def test_kept_loops_are_looked_for_where_the_compiler_keeps_them(monkeypatch, tm
         (tmp_path / place).mkdir(parents=True)
         (tmp_path / place / name).touch()
         assert kept_loops.loops_are_kept()
+        (tmp_path / "src").mkdir(exist_ok=True)
+        (tmp_path / "src" / "kernels.py").touch()
+        os.utime(tmp_path / place / name, (0, 0))
+        assert not kept_loops.loops_are_kept()  # compiled before what they are made from was changed
+        (tmp_path / place / name).write_bytes(b"of " + sha256(b"").digest())
+        os.utime(tmp_path / place / name, (0, 0))
+        assert kept_loops.loops_are_kept()  # by its content it was not
+        (tmp_path / "src" / "kernels.py").unlink()
         (tmp_path / place / name).unlink()
     monkeypatch.setattr(kept_loops, "find_spec", lambda _: None)
     assert kept_loops.loops_are_kept()
@@ -220,7 +265,7 @@ def test_without_the_compiler_numpy_does(monkeypatch):
     monkeypatch.setitem(sys.modules, "numba", None)
     with pytest.raises(ImportError):
         compilation.compiled(abs)
-    for module in (kernels, kernel_solve):
+    for module in (kernels, kernel_blocks, kernel_solve):
         monkeypatch.delitem(sys.modules, module.__name__)
         monkeypatch.delattr(module.__name__)
     assert compiled_rounds.loops.__wrapped__() is None
@@ -258,5 +303,6 @@ def test_loading_ahead_takes_the_types_that_families_have():
     for family in (family_of(9), family_of(3, plants=1), family_of(4, k=3), family_of(5, donors=30)):
         solved(family)
         solved(family, active=np.array([0, 2]))
+    solved(family_of_blocks(41))
     assert len(kernel_solve.solve.signatures) == 1
     assert kernel_arrays.Fits._fields[0] == "emission"

@@ -116,11 +116,9 @@ class Family:
 
     def _loops(self) -> CompiledRounds | None:
         """Compiled loops for this family, where there are some for such a family."""
-        filled = [b for b in self.blocks if len(b.like)]
-        if len(filled) != 1 or filled[0].maternal or self.kinds != Kinds() or loops() is None:
+        if not len(self.route.r) or self.kinds != Kinds() or loops() is None:
             return None
-        m, n, n_g = filled[0].like.shape
-        if m * n * n_g**3 > COMPILED_NUMBERS:
+        if sum(b.like.size * b.like.shape[2] ** 2 for b in self.blocks) > COMPILED_NUMBERS:
             return None
         return CompiledRounds(self.blocks, self.route, self.rows, self.n_pair)
 

@@ -1,8 +1,11 @@
 """Arrays that the compiled loops take: what a family is judged by, and what is written.
 
 Axes: `x` cell (marker x plant, plants fastest), `p` pair of parents' genotypes, `g` child's genotype, `c`
-component, `a` allele, `d` donor, `r` relation, `h` chain, `k` its state, `m` marker, `i` plant. Markers stand
-in the order of the route along the chromosomes.
+component, `a` allele, `d` donor, `r` relation, `h` chain, `k` its state, `m` marker, `i` plant, `b` block of
+markers. Nuclear markers stand in the order of the route along the chromosomes, within each block too.
+
+Blocks differ in their numbers of markers and alleles: what each has lies end to end in arrays of one axis,
+and `kernel_blocks` cuts it out.
 """
 
 from __future__ import annotations
@@ -11,19 +14,68 @@ from typing import NamedTuple
 
 from crossproof.model.arrays import Floats, Ints
 
+MARKERS, ALLELES, GENOTYPES, TABLES, MATERNAL = range(5)
+"""Columns of `Blocks.sizes`."""
+(
+    OF_MARKERS,
+    OF_LIKE,
+    OF_DONORS,
+    OF_PAIRS,
+    OF_CHILDREN,
+    OF_PARENTS,
+    OF_POLLEN,
+    OF_MOTHER,
+    OF_NUCLEAR,
+    OF_MATERNAL,
+) = range(10)
+"""Columns of `Blocks.before`: markers; markers x genotypes, x alleles, x pairs; rows of the four `Sums`, with
+one more for their ends; markers of nuclear and of maternal blocks."""
+
+
+class Sums(NamedTuple):
+    """Sums of rows of another array, of which each has but a few.
+
+    Row s is the sum of `share` (e,) times row `place` (e,) over e from `start[s]` to `start[s + 1]`.
+    """
+
+    start: Ints
+    place: Ints
+    share: Floats
+
 
 class Cells(NamedTuple):
-    """A family at its markers.
+    """A family at the markers of one block.
 
-    `like` (g, x); `donors` (m, a, d) gametes of those that are weighed; `tables` (c, p, g), `by_pollen`
-    (a, mother, g) and `by_mother` (mother g, a) as in `MarkerChunk`.
+    `like` (g, x). `children`: row (c, g) over pairs p, P(g | c, p), of relations r where markers are of the
+    mother's line alone; `parents`: the same, row (p, g) over c. `by_pollen`: row (a, g) over the mother's
+    genotypes, P(g | mother, a); `by_mother`: the same, row (mother, g) over a.
     """
 
     like: Floats
+    children: Sums
+    parents: Sums
+    by_pollen: Sums
+    by_mother: Sums
+
+
+class Blocks(NamedTuple):
+    """A family at its markers, block after block.
+
+    `sizes` (b, 5): MARKERS, ALLELES, GENOTYPES, TABLES (components or relations), and MATERNAL, 1 where they
+    are inherited from the mother alone; `before` (b, 10): what the blocks before this one add up to; `spot`
+    (nuclear m,) place of each on the route, block after block; `donors` (m, a, d) gametes of those that are
+    weighed, and the rest as in `Cells`, all end to end.
+    """
+
+    sizes: Ints
+    before: Ints
+    spot: Ints
     donors: Floats
-    tables: Floats
-    by_pollen: Floats
-    by_mother: Floats
+    like: Floats
+    children: Sums
+    parents: Sums
+    by_pollen: Sums
+    by_mother: Sums
 
 
 class Relations(NamedTuple):
@@ -57,7 +109,7 @@ class Live(NamedTuple):
 class State(NamedTuple):
     """The parents, `log_prior` (p, m), and as the plants have them, changed by every round.
 
-    `outside` (p, x), `message` (p, x), `total` (p, m), `log_total` (m,).
+    `outside` (p, x), `message` (p, x), `total` (p, m), `log_total` (m,); of one block, or end to end.
     """
 
     log_prior: Floats
@@ -70,14 +122,18 @@ class State(NamedTuple):
 class Fits(NamedTuple):
     """What the last messages give, of all components and chains, as far as they are live.
 
-    `emission` (c, x), `before` (h, m, k, i), and log P(D | r) of `pair` (live r, i) and `donor` (d, i). Of
-    the donors in the messages, `pollen` (d, a, x) gametes and `by_donor` (d, x).
+    `emission` (c, nuclear x), `before` (h, m, k, i), and log P(D | r) of `pair` (live r, i), at nuclear
+    markers, and `donor` (d, i). At those of the mother's line alone `maternal`, P(D | r) (r, x) end to end,
+    and `of_maternal` (live r, i) its log over all. Of the donors in the messages, end to end, `pollen`
+    (d, a, x) gametes and `by_donor` (d, x).
     """
 
     emission: Floats
     before: Floats
     pair: Floats
     donor: Floats
+    maternal: Floats
+    of_maternal: Floats
     pollen: Floats
     by_donor: Floats
 

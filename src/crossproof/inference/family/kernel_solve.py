@@ -1,7 +1,7 @@
 """One family under one reading of its parents, judged by compiled loops in a single call.
 
 The rounds of messages of `family_model` and the choice of the relations that take part in them, symbols as
-there; arithmetic at markers and along chromosomes in `kernels`, arrays and axes as in `kernel_arrays`.
+there; arithmetic at markers and along chromosomes in `kernel_blocks`, arrays and axes as in `kernel_arrays`.
 """
 
 from __future__ import annotations
@@ -11,16 +11,9 @@ from math import exp, log
 import numpy as np
 
 from crossproof.inference.compilation import compiled_from
-from crossproof.inference.family.kernel_arrays import Cells, Fits, Limits, Live, Relations, State, Weights
-from crossproof.inference.family.kernels import (
-    fit,
-    fit_donors,
-    fit_linked,
-    fit_single,
-    product_over_markers,
-    send,
-    spread,
-)
+from crossproof.inference.family.kernel_arrays import Blocks, Fits, Limits, Live, Relations, State, Weights
+from crossproof.inference.family.kernel_blocks import fit, fit_all_donors, fit_single, send, spread
+from crossproof.inference.family.kernels import fit_linked, product_over_markers
 from crossproof.model.arrays import Bools, Floats, Ints
 
 compiled = compiled_from(fit)
@@ -49,17 +42,20 @@ def living(relations: Relations, mask: Bools, n_components: int) -> Live:
 
 
 @compiled
-def room(relations: Relations, live: Live, pollen: Floats, n_components: int, n: int) -> Fits:
-    """Arrays for the fits of n plants by these relations and the donors of `pollen` (d, a, x)."""
-    n_d, _, n_x = pollen.shape
+def room(relations: Relations, live: Live, pollen: Floats, n_d: int, n_m: int, fits: Fits) -> Fits:
+    """Arrays for the fits by these relations and n_d donors of `pollen` at n_m markers; `fits`: of all."""
+    n_c, n_x = fits.emission.shape
     n_h, n_k = relations.component.shape
+    n = fits.pair.shape[1]
     return Fits(
-        np.empty((n_components, n_x)),
+        np.empty((n_c, n_x)),
         np.empty((n_h, n_x // n, n_k, n)),
         np.empty((len(live.relations), n)),
         np.empty((n_d, n)),
+        np.empty(len(fits.maternal)),
+        np.empty((len(live.relations), n)),
         pollen,
-        np.empty((n_d, n_x)),
+        np.empty(n_d * n * n_m),
     )
 
 
@@ -72,7 +68,7 @@ def weigh(fits: Fits, priors: Weights, posterior: Weights, log_plants: Floats) -
     score = np.empty(n_r + n_d + 1)
     for i in range(n):
         for r in range(n_r):
-            score[r] = priors.pair[r] + fits.pair[r, i]
+            score[r] = priors.pair[r] + (fits.pair[r, i] + fits.of_maternal[r, i])
         for d in range(n_d):
             score[n_r + d] = priors.donor[d] + fits.donor[d, i]
         score[-1] = priors.flat[i]
@@ -128,10 +124,10 @@ def bound(
             leading = max(leading, priors.donor[d] + fits.donor[d, i])
         for r in range(len(fits.pair)):
             if not linked[relations.of_relation[r]]:
-                leading = max(leading, priors.pair[r] + fits.pair[r, i])
+                leading = max(leading, priors.pair[r] + (fits.pair[r, i] + fits.of_maternal[r, i]))
         for r in range(len(fits.pair)):
             if linked[relations.of_relation[r]]:
-                if priors.pair[r] + pair[r, i] + gained[i] >= leading - distance:
+                if priors.pair[r] + pair[r, i] + gained[i] + fits.of_maternal[r, i] >= leading - distance:
                     return False
     for r in range(len(fits.pair)):
         if linked[relations.of_relation[r]]:
@@ -176,36 +172,41 @@ def left_out(posterior: Weights, live: Bools, heard: Ints) -> float:
 
 @compiled
 def exchange(
-    cells: Cells,
+    blocks: Blocks,
     relations: Relations,
     live: Live,
     heard: Ints,
-    state: State,
+    states: State,
+    every: Fits,
     priors: Weights,
     posterior: Weights,
     rounds: int,
     limits: Limits,
 ) -> tuple[int, bool]:
-    """Pass messages until posteriors and evidence rest, `rounds` being done; rounds, and whether they do."""
+    """Pass messages until posteriors and evidence rest, `rounds` being done; rounds, and whether they do.
+
+    `every`: the fits of all relations and donors.
+    """
     n = len(priors.flat)
-    fits = room(relations, live, spread(cells.donors, heard, n), len(cells.tables), n)
+    pollen = spread(blocks, heard, n, len(every.donor))
+    fits = room(relations, live, pollen, len(heard), len(states.log_total), every)
     log_plants = np.empty(n)
     evidence, done = np.inf, rounds
     while True:
-        fit(cells, relations, live, state, fits)
+        fit(blocks, relations, live, states, fits)
         if rounds > done:
             moved = weigh(fits, priors, posterior, log_plants)
             known, evidence = evidence, 0.0
             for i in range(n):
                 evidence += log_plants[i]
-            for m in range(len(state.log_total)):
-                evidence += state.log_total[m]
+            for m in range(len(states.log_total)):
+                evidence += states.log_total[m]
             if moved < limits.moved and abs(evidence - known) < limits.evidence:
                 return rounds, True
         if rounds >= limits.rounds:
             return rounds, False
         rounds += 1
-        send(cells, relations, live, state, fits, posterior, rounds > limits.damp_after)
+        send(blocks, relations, live, states, fits, posterior, rounds > limits.damp_after)
 
 
 @compiled
@@ -229,9 +230,9 @@ def of_places(values: Floats, places: Ints) -> Floats:
 
 @compiled
 def solve(
-    cells: Cells,
+    blocks: Blocks,
     relations: Relations,
-    state: State,
+    states: State,
     fits: Fits,
     priors: Weights,
     posterior: Weights,
@@ -248,13 +249,13 @@ def solve(
     n = len(priors.flat)
     emission, pair = fits.emission, fits.pair  # of the first turn, once there has been one
     mask = np.ones(len(relations.of_relation), dtype=np.bool_)
-    every = living(relations, mask, len(cells.tables))
+    every = living(relations, mask, len(emission))
     heard = np.arange(len(priors.donor))
     rounds, converged = 0, True
     for turn in range(limits.revivals + 1):
         if turn > 0 or not begun:
-            fit_single(cells, relations, every, state, fits)
-            fit_donors(cells, state, fits.donor)
+            fit_single(blocks, relations, every, states, fits)
+            fit_all_donors(blocks, states, fits.donor)
             if turn == 0 or not bound(relations, fits, emission, pair, priors, limits.distance):
                 fit_linked(relations, every, fits)
             weigh(fits, priors, posterior, log_plants)
@@ -266,13 +267,14 @@ def solve(
         if turn == 0:
             emission, pair = fits.emission.copy(), fits.pair.copy()
         if turn < limits.revivals:
-            live = living(relations, mask, len(cells.tables))
+            live = living(relations, mask, len(emission))
             rounds, converged = exchange(
-                cells,
+                blocks,
                 relations,
                 live,
                 heard,
-                state,
+                states,
+                fits,
                 Weights(of_places(priors.pair, live.relations), of_places(priors.donor, heard), priors.flat),
                 Weights(
                     of_rows(posterior.pair, live.relations),

@@ -1,9 +1,10 @@
 """The family model's rounds of messages as compiled loops, for families of two fixed parents.
 
 The arithmetic of `emissions`, `relation_plan`, `linkage` and `posteriors`, symbols as in `family_model`, at
-the markers of one nuclear block; arrays and axes as in `kernel_arrays`. The arrays of a family are small, so
-that numpy takes most of its time for being called; `kernel_solve` makes one call of these. Sums are taken one
-after the other in a fixed order: a family gives the same bits whichever families are judged beside it.
+the markers of one block (all of them: `kernel_blocks`) and along chromosomes; arrays and axes as in
+`kernel_arrays`. The arrays of a family are small, so that numpy takes most of its time for being called;
+`kernel_solve` makes one call of these. Sums are taken one after the other in a fixed order: a family gives
+the same bits whichever families are judged beside it.
 """
 
 from __future__ import annotations
@@ -13,30 +14,12 @@ from math import exp, log, sqrt
 import numpy as np
 
 from crossproof.inference.compilation import compiled
-from crossproof.inference.family.kernel_arrays import Cells, Fits, Live, Relations, State, Weights
+from crossproof.inference.family.kernel_arrays import Cells, Fits, Live, Relations, State, Sums
 from crossproof.model.arrays import Floats, Ints
 
 FACTORS = 16
 """Likelihoods of at least 1e-4 that are multiplied before a logarithm is taken, and steps along a chromosome
 after which a pass is brought back to scale."""
-
-
-@compiled
-def fit(cells: Cells, relations: Relations, live: Live, state: State, fits: Fits) -> None:
-    """Judge these relations, and the donors of `fits.pollen`, by the messages as they are."""
-    fit_single(cells, relations, live, state, fits)
-    fit_linked(relations, live, fits)
-    fit_heard(cells, state, fits)
-
-
-@compiled
-def fit_single(cells: Cells, relations: Relations, live: Live, state: State, fits: Fits) -> None:
-    """Judge those of these relations that have no descents, and find what the others are made of."""
-    emit(state.outside, cells.like, cells.tables, live.components, fits.emission)
-    total = np.empty(fits.pair.shape[1])
-    for s in live.single:
-        product_over_markers(fits.emission[relations.single[s, 1]], total)
-        give(relations, live, relations.single[s, 0], total, fits.pair)
 
 
 @compiled
@@ -80,78 +63,51 @@ def add_product(left: Floats, right: Floats, begun: bool, out: Floats) -> None:
 
 
 @compiled
-def emit(outside: Floats, like: Floats, tables: Floats, which: Ints, out: Floats) -> None:
+def emit(outside: Floats, like: Floats, children: Sums, which: Ints, out: Floats) -> None:
     """Write P(D | component) of these components to `out` (c, x)."""
+    n_g = len(like)
     child = np.empty(like.shape[1])
     for c in which:
         written = False
-        for g in range(tables.shape[2]):
-            begun = False
-            for p in range(tables.shape[1]):
-                if tables[c, p, g] != 0.0:
-                    add(tables[c, p, g], outside[p], begun, child)
-                    begun = True
-            if begun:
+        for g in range(n_g):
+            first, last = children.start[c * n_g + g], children.start[c * n_g + g + 1]
+            for e in range(first, last):
+                add(children.share[e], outside[children.place[e]], e > first, child)
+            if last > first:
                 add_product(child, like[g], written, out[c])
                 written = True
 
 
 @compiled
-def emit_pollen(outside: Floats, cells: Cells) -> Floats:
+def emit_pollen(outside: Floats, cells: Cells, n_a: int) -> Floats:
     """P(D | pollen allele) (a, x)."""
     n_g, n_x = cells.like.shape
     mother = np.zeros((n_g, n_x))
     for p in range(outside.shape[0]):
         for x in range(n_x):
             mother[p // n_g, x] += outside[p, x]
-    by_allele = np.empty((len(cells.by_pollen), n_x))
-    emit(mother, cells.like, cells.by_pollen, np.arange(len(by_allele)), by_allele)
+    by_allele = np.empty((n_a, n_x))
+    emit(mother, cells.like, cells.by_pollen, np.arange(n_a), by_allele)
     return by_allele
 
 
 @compiled
-def fit_donors(cells: Cells, state: State, total: Floats) -> None:
-    """Write log P(D | donor) of all donors to `total` (d, i)."""
-    n_m, n_a, n_d = cells.donors.shape
+def fit_donors(cells: Cells, donors: Floats, state: State, total: Floats) -> None:
+    """Add log P(D | donor) of all `donors` (m, a, d), at the markers of a block, to `total` (d, i)."""
+    n_m, n_a, n_d = donors.shape
     n = cells.like.shape[1] // n_m
-    by_allele = emit_pollen(state.outside, cells)
+    by_allele = emit_pollen(state.outside, cells, n_a)
     product, one = np.ones((n, n_d)), np.empty(n_d)
-    for d in range(n_d):
-        for i in range(n):
-            total[d, i] = 0.0
     for m in range(n_m):
         for i in range(n):
             for a in range(n_a):
-                add(by_allele[a, m * n + i], cells.donors[m, a], a > 0, one)
+                add(by_allele[a, m * n + i], donors[m, a], a > 0, one)
             for d in range(n_d):
                 product[i, d] *= one[d]
             if m % FACTORS == FACTORS - 1 or m == n_m - 1:
                 for d in range(n_d):
                     total[d, i] += log(product[i, d])
                     product[i, d] = 1.0
-
-
-@compiled
-def spread(donors: Floats, which: Ints, n: int) -> Floats:
-    """Gametes (d, a, x) of these donors at every cell of n plants."""
-    n_m, n_a, _ = donors.shape
-    out = np.empty((len(which), n_a, n_m * n))
-    for d in range(len(which)):
-        for a in range(n_a):
-            for m in range(n_m):
-                for i in range(n):
-                    out[d, a, m * n + i] = donors[m, a, which[d]]
-    return out
-
-
-@compiled
-def fit_heard(cells: Cells, state: State, fits: Fits) -> None:
-    """Judge the donors of `fits.pollen`."""
-    by_allele = emit_pollen(state.outside, cells)
-    for d in range(len(fits.pollen)):
-        for a in range(len(by_allele)):
-            add_product(fits.pollen[d, a], by_allele[a], a > 0, fits.by_donor[d])
-        product_over_markers(fits.by_donor[d], fits.donor[d])
 
 
 @compiled
@@ -276,32 +232,6 @@ def component_weights(relations: Relations, live: Live, fits: Fits, posterior: F
 
 
 @compiled
-def send(
-    cells: Cells,
-    relations: Relations,
-    live: Live,
-    state: State,
-    fits: Fits,
-    posterior: Weights,
-    damp: bool,
-) -> None:
-    """Messages of all plants under these posteriors, and the parents as they then have them."""
-    n_c, n_x = fits.emission.shape
-    n = len(posterior.flat)
-    weights = np.zeros((n_c, n_x))
-    component_weights(relations, live, fits, posterior.pair, weights)
-    pollen, share = np.zeros((len(cells.by_pollen), n_x)), np.empty(n_x)
-    for d in range(len(fits.pollen)):
-        for m in range(n_x // n):
-            for i in range(n):
-                share[m * n + i] = posterior.donor[d, i] / fits.by_donor[d, m * n + i]
-        for a in range(len(pollen)):
-            add_product(fits.pollen[d, a], share, True, pollen[a])
-    tell(cells, live.components, weights, pollen, posterior.flat, state.message, damp)
-    gather(state, n)
-
-
-@compiled
 def tell(
     cells: Cells,
     which: Ints,
@@ -315,20 +245,23 @@ def tell(
     with what it told before; `which`: components that have `weights` (c, x)."""
     n_g, n_x = cells.like.shape
     n = len(flat)
+    told = np.zeros(len(weights), dtype=np.bool_)
+    for c in which:
+        told[c] = True
+    parents, by_mother = cells.parents, cells.by_mother
     new, child = np.empty(n_x), np.empty(n_x)
     for p in range(message.shape[0]):
         written = False
         for g in range(n_g):
-            begun = False
-            for c in which:
-                if cells.tables[c, p, g] != 0.0:
-                    add(cells.tables[c, p, g], weights[c], begun, child)
+            begun, row = False, p * n_g + g
+            for e in range(parents.start[row], parents.start[row + 1]):
+                if told[parents.place[e]]:
+                    add(parents.share[e], weights[parents.place[e]], begun, child)
                     begun = True
-            for a in range(pollen.shape[0]):
-                share = cells.by_mother[(p // n_g) * n_g + g, a]
-                if share != 0.0:
-                    add(share, pollen[a], begun, child)
-                    begun = True
+            row = (p // n_g) * n_g + g
+            for e in range(by_mother.start[row], by_mother.start[row + 1]):
+                add(by_mother.share[e], pollen[by_mother.place[e]], begun, child)
+                begun = True
             if begun:
                 add_product(child, cells.like[g], written, new)
                 written = True

@@ -65,18 +65,20 @@ def fit_panel(
     settings: Settings,
     calibration: Calibration | None = None,
     each: Each = one_by_one,
+    *,
+    kept_loops: bool = False,
 ) -> Panel:
     """Lines, pool frequencies, error rates and priors of a run.
 
     `lines`: every panel line once. `families`: all families of the run, of which a fixed sample serves to
     estimate dropout, parent departure and class prior. With a `calibration` of an earlier run its estimates
     are used as they are and only markers that it does not name are estimated, and what families say of their
-    parents' typing where it does not hold that. `each` calls a function with every family. The order of lines
-    and families changes nothing.
+    parents' typing where it does not hold that. `each` calls a function with every family; `kept_loops`:
+    loops have been compiled before. The order of lines and families changes nothing.
     """
     lines = sorted(lines, key=lambda x: x.line)
     rates, reasons = _frozen_rates(wells, start_rates(wells, settings), calibration)
-    fit = _PanelFit(wells, lines, settings, calibration, each)
+    fit = _PanelFit(wells, lines, settings, calibration, each, kept_loops)
     panel = fit.with_lines(fit.before_any_round(families, rates, reasons))
     panel = _set_aside(panel, wells, settings)
     likelihoods = [
@@ -94,13 +96,14 @@ def fit_panel(
 
 @dataclass(frozen=True)
 class _PanelFit:
-    """The stages of a panel's fit; `lines`, `calibration` as in `fit_panel`, the lines in order of name."""
+    """The stages of a panel's fit; fields as in `fit_panel`, the lines in order of name."""
 
     wells: Wells
     lines: Sequence[LineInput]
     settings: Settings
     calibration: Calibration | None
     each: Each
+    kept_loops: bool
 
     @property
     def said(self) -> bool:
@@ -145,7 +148,7 @@ class _PanelFit:
             np.empty((0, 2)),
             _first_tag_rates(settings, calibration),
             np.array((calibration and calibration.quality) or QUALITY_PRIOR),
-            compiled=pays(len(families), bool(wells.markers.maternal.any())),
+            compiled=pays(len(families), self.kept_loops),
         )
 
     def with_lines(self, panel: Panel) -> Panel:
