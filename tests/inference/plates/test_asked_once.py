@@ -30,6 +30,27 @@ def test_a_question_is_asked_once_for_what_its_answer_depends_on():
     assert asked == [3, -3, 4, 5]  # both 3 and -3 were new when they were asked about
 
 
+def test_several_questions_are_asked_of_each_item_at_once_and_not_again():
+    rounds: list[int] = []
+
+    def each(function, items):
+        rounds.append(len(items))
+        return one_by_one(function, items)
+
+    def doubled(item: list[int]) -> int:
+        return 2 * item[0]
+
+    def squared(item: list[int]) -> int:
+        return item[0] ** 2
+
+    items = [[3], [4], [4]]
+    asked = AskedOnce(each)
+    asked.ahead((doubled, items), (squared, items[1:]))
+    assert asked.of_same(doubled, items) == [6, 8, 8]
+    assert asked.of_same(squared, items) == [9, 16, 16]
+    assert rounds == [3, 0, 1]  # all three; nothing; the one of which this was not asked
+
+
 def test_shares_of_the_season_are_those_of_the_other_plates():
     """Hand: the third plate, 2 odd of 10, is too odd to count; of the others (0.005 x 200 + stray) / (200 +
     plants) and (0.03 x 100 + odd) / (100 + plants)."""

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 from crossproof.inference.plates.arrays import (
     EMPTY,
@@ -31,7 +30,7 @@ from crossproof.inference.plates.check_settings import SURER, CheckSettings
 from crossproof.inference.plates.copied_calls import copied_calls
 from crossproof.inference.plates.doubtful_wells import doubt_findings
 from crossproof.inference.plates.dropped_strips import without_rows_of_strips
-from crossproof.inference.plates.duplicates import duplicate_findings
+from crossproof.inference.plates.duplicates import candidates_from, duplicate_findings
 from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.examined_plates import (
     best_layout,
@@ -77,7 +76,7 @@ from crossproof.inference.plates.tag_checks import cross_findings, maternal_find
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.uncertain_order import order_findings
 from crossproof.inference.plates.unfit_plates import unfit_findings
-from crossproof.inference.plates.wrong_markers import wrong_marker_findings
+from crossproof.inference.plates.wrong_markers import marker_gains, wrong_marker_findings
 from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope, held_plates, held_samples
@@ -87,20 +86,19 @@ def _well_findings(
     x: Examined,
     season: SeasonTables,
     settings: CheckSettings,
-    *,
-    usual: float,
-    background: float,
+    rates: tuple[float, float],
     lying: Collection[str],
     explained: frozenset[str],
     borne: frozenset[str],
 ) -> list[Finding]:
     """What is found on single wells of one plate.
 
-    `lying`: plates that do not lie as labelled; `explained`: samples that other findings speak of; `borne`:
-    those of crosses that other parents explain better than spilled DNA.
+    `rates`: call rates of samples and of blanks; `lying`: plates that do not lie as labelled; `explained`:
+    samples that other findings speak of; `borne`: those of crosses that other parents explain better than
+    spilled DNA.
     """
     odds = settings.min_log10_odds
-    identity, matrix = x.search.identity, x.search.matrix
+    identity, matrix, (usual, background) = x.search.identity, x.search.matrix, rates
     found = blank_findings(
         x.plate, identity, matrix, season, usual=usual, background=background, threshold=odds
     )
@@ -290,33 +288,34 @@ class _SeasonOfPlates:
         lying: Collection[str],
         explained: frozenset[str],
         borne: frozenset[str],
+        sound: Sequence[Examined],
+        asked: AskedOnce,
     ) -> list[Finding]:
-        """What is found on single wells of all plates; the last three as in `_well_findings`."""
-        of_plate = partial(
-            _well_findings,
-            season=self.season,
-            settings=self.settings,
-            usual=self.usual,
-            background=self.background,
-            lying=lying,
-            explained=explained,
-            borne=borne,
-        )
-        return [f for found in self.each(of_plate, here) for f in found]
+        """What is found on single wells of all plates; `lying`, `explained` and `borne` as in
+        `_well_findings`. What `across_wells` asks of the plates `sound` is asked with it."""
 
-    def across_wells(self, sound: Sequence[Examined], explained: frozenset[str]) -> list[Finding]:
+        def of_plate(x: Examined) -> list[Finding]:
+            rates = self.usual, self.background
+            return _well_findings(x, self.season, self.settings, rates, lying, explained, borne)
+
+        asked.ahead((of_plate, here), (candidates_from(self.odds + SURER), sound), (marker_gains, sound))
+        return [f for found in asked.of_same(of_plate, here) for f in found]
+
+    def across_wells(
+        self, sound: Sequence[Examined], explained: frozenset[str], asked: AskedOnce
+    ) -> list[Finding]:
         """Replicates, duplicates, batches and markers of the plates that lie as labelled."""
         plates, conflict = [x.plate for x in sound], self.settings.replicate_conflict
-        replicates = plant_replicate_findings(plates, self.season, conflict, self.each)
+        replicates = plant_replicate_findings(plates, self.season, conflict)
         found = [f for f in replicates if not explained.intersection(f.samples)]
-        found += duplicate_findings(sound, self.season, self.odds + SURER, self.each)
+        found += duplicate_findings(sound, self.season, self.odds + SURER, asked.of_same)
         found += batch_findings(
             [x.scores for x in sound],
             [x.search.matrix for x in sound],
             [x.search.identity for x in sound],
             self.odds,
         )
-        found += wrong_marker_findings(sound, self.season, self.odds, self.each)
+        found += wrong_marker_findings(sound, self.season, self.odds, asked.of_same)
         return found
 
 
@@ -352,9 +351,10 @@ def examine_plates(
     sound = [x for x in here if x.plate.name not in lying]
     found += far_pairs(sound, season, found)
     explained = frozenset(s for f in found for s in f.samples)
-    of_wells = checks.of_wells(here, lying, explained, told.borne)
+    asked = AskedOnce(each)
+    of_wells = checks.of_wells(here, lying, explained, told.borne, sound, asked)
     found = without_spilled([*found, *without_rows_of(told.witnesses, of_wells)])
-    found += checks.across_wells(sound, explained)
+    found += checks.across_wells(sound, explained, asked)
     turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
     found += [f for f in maternal_findings(sound, season, evidence, checks.odds) if f.subject not in turned]
     on_lying = frozenset(s for p in plates if p.name in lying | look.away for s in p.samples)

@@ -12,7 +12,7 @@ Outcrosses are left out: two plants of one inbred pollen donor are alike as well
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,6 +85,16 @@ def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Candida
     return out
 
 
+def candidates_from(threshold: float) -> Callable[[Examined], list[_Candidate]]:
+    """What `duplicate_findings` asks of each plate."""
+    need = (threshold + 6.0) * np.log(10)
+
+    def candidates(x: Examined) -> list[_Candidate]:
+        return _candidates(x, x.scores.season, need)
+
+    return candidates
+
+
 def _surprise(x: Examined, season: SeasonTables, wells: Ints) -> Floats:
     """The same of these plants, reckoned for all families of a plate at once: equal but for rounding,
     (well,)."""
@@ -134,8 +144,7 @@ def duplicate_findings(
     All pairs of candidates of the season are compared, up to MAX_WELLS candidates; beyond, those whose data
     are rarest, and a remark says so.
     """
-    need = (threshold + 6.0) * np.log(10)
-    found = each(lambda x: _candidates(x, season, need), plates)
+    found = each(candidates_from(threshold), plates)
     entries = [_Entry(x.plate, *mine) for x, its in zip(plates, found, strict=True) for mine in its]
     n_plants = sum(int((x.search.identity >= season.n_lines).sum()) for x in plates)
     n_pairs = max(len(entries) * (len(entries) - 1) // 2, 1)

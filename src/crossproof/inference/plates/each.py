@@ -44,3 +44,23 @@ class AskedOnce:
         for i, answer in zip(new, self._each(function, [items[i] for i in new]), strict=True):
             self._known[keys[i]] = answer
         return [self._known[k] for k in keys]
+
+    def ahead(self, *questions: tuple[Callable[[Item], Any], Sequence[Item]]) -> None:
+        """Ask several functions of their items, of each item all at once: `of_same` then has the answers.
+
+        What one function works out about an item is at hand for the next, and each dealing out of work to
+        processes has its price.
+        """
+        items = list({id(item): item for _, some in questions for item in some}.values())
+        wanted = [(function, set(map(id, some))) for function, some in questions]
+
+        def all_of(item: Item) -> list[Any]:
+            return [function(item) for function, some in wanted if id(item) in some]
+
+        for item, answers in zip(items, self._each(all_of, items), strict=True):
+            of_item = (f.__qualname__ for f, some in wanted if id(item) in some)
+            self._known |= {(name, id(item)): its for name, its in zip(of_item, answers, strict=True)}
+
+    def of_same(self, function: Callable[[Item], Result], items: Sequence[Item], /) -> Sequence[Result]:
+        """`function` of every item, each told from others by what it is: an `Each`."""
+        return self(function, items, id)

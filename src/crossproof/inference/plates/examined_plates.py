@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -26,10 +27,12 @@ from crossproof.inference.plates.layout_search import (
     whole_plate,
 )
 from crossproof.inference.plates.line_checks import line_tube_findings
+from crossproof.inference.plates.plate_excess import odd_as_labelled
 from crossproof.inference.plates.plate_exchange import MISFIT_SHARE
+from crossproof.inference.plates.reversed_tags import directions
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.stray_seed import TagScores
-from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.tag_explanations import Examined, ask, ask_all, strange_plants
 from crossproof.inference.plates.well_pairs import stray_counts
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.findings import Finding
@@ -93,18 +96,28 @@ def examined_as_labelled(
     min_log10_odds: float,
     each: Each,
 ) -> list[Examined]:
-    """All plates as `examine_plate` has them as labelled."""
+    """All plates as `examine_plate` has them as labelled, and what is asked of them so."""
     of_plates = [
         PlateScores(p, season, evidence, usual=usual, background=background, odd_tubes=odd_tubes)
         for p in plates
     ]
 
-    def of_plate(scores: PlateScores) -> tuple[Search, dict[bytes, Floats]]:
-        return search_layout(scores, min_log10_odds, sources=()), scores.relations
+    def of_plate(
+        scores: PlateScores,
+    ) -> tuple[Search, dict[bytes, Floats], dict[bytes, TagScores], dict[str, Any]]:
+        x = Examined(scores, search_layout(scores, min_log10_odds, sources=()))
+        if _sound(x) and len(of_plates) > 1:
+            ask(_strays, x)
+        for question in (odd_as_labelled, strange_plants, directions):
+            ask(question, x)
+        return x.search, scores.relations, scores.tag_scores, scores.answers
 
     out = []
-    for scores, (search, relations) in zip(of_plates, each(of_plate, of_plates), strict=True):
-        scores.relations.update(relations)  # worked out, it may be, in another process
+    for scores, known in zip(of_plates, each(of_plate, of_plates), strict=True):
+        search, relations, tags, answers = known  # worked out, it may be, in another process
+        scores.relations.update(relations)
+        scores.tag_scores.update(tags)
+        scores.answers.update(answers)
         out.append(Examined(scores, search))
     return out
 
@@ -151,19 +164,23 @@ def evidence_without(
     return tuple(e - o for e, o in zip(evidence, odd_only, strict=True))
 
 
+def _sound(x: Examined) -> bool:
+    """Whether a plate fits its sheet well enough to tell of stray seed."""
+    return bool(x.search.labelled_misfit.mean() <= MISFIT_SHARE)
+
+
+def _strays(x: Examined) -> tuple[float, float]:
+    """Stray seed on a plate as labelled, and its plants."""
+    return stray_counts(x.scores, x.search.matrix)
+
+
 def count_strays(examined: Sequence[Examined], each: Each) -> None:
     """Tell each plate how much stray seed the others show, less those that fit their sheets badly."""
-    sound = [x for x in examined if x.search.labelled_misfit.mean() <= MISFIT_SHARE]
     if len(examined) == 1:
         return
-
-    def of_plate(x: Examined) -> tuple[tuple[float, float], dict[bytes, TagScores]]:
-        return stray_counts(x.scores, x.search.matrix), x.scores.tag_scores
-
-    counts = {}
-    for x, (strays_here, known) in zip(sound, each(of_plate, sound), strict=True):
-        x.scores.tag_scores.update(known)
-        counts[x.plate.name] = strays_here
+    sound = [x for x in examined if _sound(x)]
+    counted = ask_all(_strays, sound, each)
+    counts = {x.plate.name: its for x, its in zip(sound, counted, strict=True)}
     strays, plants = (sum(c[i] for c in counts.values()) for i in (0, 1))
     for x in examined:
         mine = counts.get(x.plate.name, (0.0, 0.0))

@@ -25,6 +25,7 @@ from crossproof.inference.plates.proposals import GAIN, clipped, misfit_wells
 from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
+from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.tag_scores import tag_scores
 from crossproof.inference.plates.well_pairs import loose_plants
 from crossproof.model.arrays import Bools, Ints
@@ -86,6 +87,11 @@ def odd_plants(scores: PlateScores, matrix: Matrix, identity: Ints) -> OddPlants
         fits[loose] = n + tags.crosses[tags.full.argmax(axis=1)]
     odd = stray | misfit_wells(matrix, identity, scores)
     return OddPlants(wells, stray[wells], odd[wells], fits[wells])
+
+
+def odd_as_labelled(x: Examined) -> OddPlants:
+    """The same of a plate as its sheet has it."""
+    return odd_plants(x.scores, x.search.labelled, x.plate.identity)
 
 
 def _pods(plate: Plate, identity: Ints, found: OddPlants, chosen: Bools) -> int:

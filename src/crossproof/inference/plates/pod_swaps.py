@@ -20,10 +20,10 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import SeasonTables
 from crossproof.inference.plates.each import Each, one_by_one
-from crossproof.inference.plates.plate_excess import odd_plants
+from crossproof.inference.plates.plate_excess import odd_as_labelled
 from crossproof.inference.plates.pod_donors import swap_odds, visited
 from crossproof.inference.plates.stray_seed import STRAY_SHARE
-from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.tag_explanations import Examined, ask
 from crossproof.inference.plates.tag_scores import scores_under
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
@@ -84,8 +84,7 @@ def _called_pods(x: Examined) -> dict[Pod, Ints]:
 
 def _odd_pods(x: Examined) -> dict[Pod, Ints]:
     """Called wells of the pods of a plate most of whose plants fit no tag of their own."""
-    plate, identity = x.plate, x.plate.identity
-    found = odd_plants(x.scores, x.search.labelled, identity)
+    plate, found = x.plate, ask(odd_as_labelled, x)
     if not found.odd.any():
         return {}
     loose = np.zeros(len(plate), dtype=bool)
@@ -98,7 +97,7 @@ def pod_swaps(
     plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
 ) -> list[PodSwap]:
     """Pairs of pods whose plants fit each other's tags, the surest first; no pod stands in two of them."""
-    odd = each(_odd_pods, plates)
+    odd = [_odd_pods(x) for x in plates]
     plants: dict[Pod, int] = {}
     for here in odd:
         for pod, wells in here.items():

@@ -22,7 +22,7 @@ import numpy as np
 from crossproof.inference.plates.arrays import SeasonTables
 from crossproof.inference.plates.each import AskedOnce
 from crossproof.inference.plates.log_sums import log_sum
-from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, called_plants
+from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, ask_all, called_plants
 from crossproof.model.arrays import Bools, Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -125,9 +125,9 @@ def _selfed(scores: Floats, relation: int) -> Bools:
     return np.asarray(scores[:, relation] - others > CLEAR)
 
 
-def _directions(x: Examined, season: SeasonTables) -> dict[int, Directions]:
+def directions(x: Examined) -> dict[int, Directions]:
     """The crosses of one plate that can be compared."""
-    identity = x.search.identity
+    season, identity = x.scores.season, x.search.identity
     state, own = x.scores.lines_under(identity), x.scores.own_relations(identity)
     plants = np.flatnonzero(identity >= season.n_lines)
     fathers, of = np.unique(season.father[identity[plants] - season.n_lines], return_inverse=True)
@@ -167,9 +167,9 @@ def reversed_findings(
 ) -> dict[int, Finding]:
     """By cross, the finding that it was made the other way round."""
     parts: dict[int, list[Directions]] = {}
-    for found in asked(lambda x: _directions(x, season), plates, id):
-        for c, directions in found.items():
-            parts.setdefault(c, []).append(directions)
+    for found in ask_all(directions, plates, asked.of_same):
+        for c, its in found.items():
+            parts.setdefault(c, []).append(its)
     tags = {c: _joined(mine) for c, mine in parts.items()}
     off = {c: (float(tag.off.sum()), len(tag.off)) for c, tag in tags.items()}
     out = {}

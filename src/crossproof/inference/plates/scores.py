@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -107,6 +108,8 @@ class PlateScores:
         self.strays_elsewhere = (0.0, 0.0)
         """Stray seed, and plants, on the other plates of the season (see `tag_scores`)."""
         self.tag_scores: dict[bytes, TagScores] = {}
+        self.answers: dict[str, Any] = {}
+        """What was asked of the plate as labelled, by question (see `tag_explanations.ask`)."""
 
     # ---- tables -----------------------------------------------------------------------------------------
 

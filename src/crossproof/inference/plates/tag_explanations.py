@@ -9,14 +9,15 @@ For a cross c and every other explanation h
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar, cast
 
 import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.arrays import Plate, SeasonTables
-from crossproof.inference.plates.each import AskedOnce
+from crossproof.inference.plates.each import AskedOnce, Each
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.log_sums import log_sums
 from crossproof.inference.plates.marker_votes import marker_scores
@@ -24,6 +25,7 @@ from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_we
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
 
+Result = TypeVar("Result")
 PRIOR_PARENT = 1e-2
 """Share of crosses made with another line than recorded."""
 BAD_SHARE = 0.5
@@ -47,6 +49,29 @@ class Examined:
     def plate(self) -> Plate:
         """The plate."""
         return self.scores.plate
+
+    @property
+    def as_labelled(self) -> bool:
+        """Whether the search left the plate as its sheet has it."""
+        return not self.search.steps and bool((self.search.start == self.plate.identity).all())
+
+
+def ask(question: Callable[[Examined], Result], x: Examined) -> Result:
+    """What a plate answers, noted down where it lies as labelled: its scores are then all it depends on."""
+    if not x.as_labelled:
+        return question(x)
+    answers, name = x.scores.answers, question.__qualname__
+    if name not in answers:
+        answers[name] = question(x)
+    return cast(Result, answers[name])
+
+
+def ask_all(question: Callable[[Examined], Result], plates: Sequence[Examined], each: Each) -> list[Result]:
+    """What every plate answers; `each` asks those that have not been asked."""
+    name = question.__qualname__
+    new = [x for x in plates if not x.as_labelled or name not in x.scores.answers]
+    said = dict(zip(map(id, new), each(question, new), strict=True))
+    return [said[id(x)] if id(x) in said else x.scores.answers[name] for x in plates]
 
 
 @dataclass(frozen=True)
@@ -205,16 +230,16 @@ def bad_crosses(plates: Sequence[Examined], season: SeasonTables, asked: AskedOn
     """
     strange = np.zeros(len(season.crosses), dtype=np.int64)
     called = np.zeros(len(season.crosses), dtype=np.int64)
-    for counts in asked(lambda x: _strange_plants(x, season), plates, id):
+    for counts in ask_all(strange_plants, plates, asked.of_same):
         for c, n_called, n_strange in counts:
             called[c] += n_called
             strange[c] += n_strange
     return [int(c) for c in np.flatnonzero((called >= 3) & (strange > BAD_SHARE * called))]
 
 
-def _strange_plants(x: Examined, season: SeasonTables) -> list[tuple[int, int, int]]:
+def strange_plants(x: Examined) -> list[tuple[int, int, int]]:
     """Of every cross on a plate: its called plants, and how many are neither hybrid nor self of their tag."""
-    n, identity = season.n_lines, x.search.identity
+    n, identity = x.scores.season.n_lines, x.search.identity
     misfit = misfit_wells(x.search.matrix, identity, x.scores)
     by_relation = x.scores.own_relations(identity) + x.scores.relation_prior()
     strange = misfit | (by_relation.argmax(axis=1) >= 2)

@@ -15,11 +15,12 @@ from crossproof.inference.plates.plate_excess import (
     OddPlants,
     excess,
     fit_one_another,
+    odd_as_labelled,
     odd_plants,
     season_shares,
 )
 from crossproof.inference.plates.repeated_shifts import shifted_alike
-from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.plates.tag_explanations import Examined, ask_all
 from crossproof.inference.plates.uncertain_order import only_pairs, order_doubt
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -51,7 +52,7 @@ def unfit_findings(
 
     `explained`: samples of which other findings (tags, parents) say what they are.
     """
-    labelled = each(lambda x: odd_plants(x.scores, x.search.labelled, x.plate.identity), examined)
+    labelled = ask_all(odd_as_labelled, examined, each)
     elsewhere = season_shares(labelled)
 
     def of_plate(i: int) -> Finding | None:

@@ -14,7 +14,6 @@ each other calls cannot say which one is wrong: the plate is named that fits wor
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
 
 import numpy as np
 
@@ -77,30 +76,28 @@ def _gains(scores: PlateScores, identity: Ints, wells: Ints, b: int) -> tuple[Fl
     return gain, crosses
 
 
-def _gains_of(b: int, plate: tuple[Examined, Ints]) -> tuple[Floats, Ints]:
-    """`_gains` of a plate and its wells to look at."""
-    x, wells = plate
-    return _gains(x.scores, x.search.identity, wells, b)
+def marker_gains(x: Examined) -> list[tuple[Floats, Ints]]:
+    """`_gains` of a plate, by block; none where too few of its plants speak."""
+    identity, season = x.search.identity, x.scores.season
+    fits = speaks(x) & ~misfit_wells(x.search.matrix, identity, x.scores) & (identity >= season.n_lines)
+    wells = np.flatnonzero(fits)
+    if len(wells) < LEAST_PLANTS or len(np.unique(identity[wells])) < LEAST_CROSSES:
+        return []
+    return [_gains(x.scores, identity, wells, b) for b in range(len(season.blocks))]
 
 
 def wrong_marker_findings(
     plates: Sequence[Examined], season: SeasonTables, threshold: float, each: Each = one_by_one
 ) -> list[Finding]:
     """Markers that are wrong on one plate of several, plate by plate."""
-    use = []
-    for x in plates:
-        identity = x.search.identity
-        fits = speaks(x) & ~misfit_wells(x.search.matrix, identity, x.scores) & (identity >= season.n_lines)
-        wells = np.flatnonzero(fits)
-        if len(wells) >= LEAST_PLANTS and len(np.unique(identity[wells])) >= LEAST_CROSSES:
-            use.append((x, wells))
+    use = [(x, its) for x, its in zip(plates, each(marker_gains, plates), strict=True) if its]
     if len(use) < 2:
         return []
     out = []
     for b, block in enumerate(season.blocks):
-        found = each(partial(_gains_of, b), use)
-        every = np.stack([gain for gain, _ in found])  # plate, story, marker
-        for (x, _), (gain, crosses) in zip(use, found, strict=True):
+        every = np.stack([its[b][0] for _, its in use])  # plate, story, marker
+        for x, its in use:
+            gain, crosses = its[b]
             others = every.sum(axis=0) - gain
             odds = gain / np.log(10) + np.log10(PRIOR_WRONG)
             worst = gain >= every.max(axis=(0, 1))
