@@ -7,6 +7,7 @@ noted, and every doubt, goes the long way.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
@@ -55,13 +56,35 @@ def _rules(workflow: Path) -> list[Path]:
 
 def _state(index: SeasonIndex) -> dict[str, list[int] | None]:
     """What tells that each file is the one that it was; None for one that is not there."""
-    season = index.folder.season
-    return {str(p.relative_to(season)): stat_key(p) if p.exists() else None for p in _kept(index)}
+    before = len(os.path.join(index.folder.season, ""))
+    return {str(p)[before:]: _stat(p) for p in _kept(index)}
+
+
+def _stat(path: Path) -> list[int] | None:
+    try:
+        return stat_key(path)
+    except OSError:
+        if path.exists():
+            raise
+        return None
 
 
 def _kept(index: SeasonIndex) -> Iterator[Path]:
     folder = index.folder
     for name in ("work", "cache"):  # records are known by their digests, which the index looks at
-        yield from (p for p in sorted((folder.hidden / name).rglob("*")) if not p.is_dir())
+        yield from map(Path, _files_below(str(folder.hidden / name)))
     yield from (folder.season / name for name in index.result_files())
     yield folder.calibration
+
+
+def _files_below(folder: str) -> Iterator[str]:
+    """Whatever lies in a folder and in those below it and is no folder itself."""
+    try:
+        entries = list(os.scandir(folder))
+    except FileNotFoundError:
+        return
+    for entry in entries:
+        if entry.is_dir(follow_symlinks=False):
+            yield from _files_below(entry.path)
+        elif not entry.is_dir():
+            yield entry.path

@@ -11,7 +11,6 @@ import json
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -31,7 +30,7 @@ from crossproof.season.input_files import input_files, record_sheets
 from crossproof.season.job_sizes import parts_of, suitable_buckets
 from crossproof.season.kept_loops import loops_are_kept
 from crossproof.season.past_seasons import previous_problems
-from crossproof.season.run_config import config_of_run, remembered
+from crossproof.season.run_config import config_of_run, kept_index, remembered
 from crossproof.season.season_digests import batch_digests, step_digests
 from crossproof.season.work_folder import (
     WorkFolder,
@@ -192,7 +191,7 @@ def index_of_run(season: Path) -> SeasonIndex:
     Raises InputError where there is none that fits, or where a sheet it names is gone.
     """
     folder = WorkFolder(season.absolute())
-    kept = read_kept(folder.index) or {}
+    kept = kept_index(folder)
     if kept.get("version") != _version() or not _records_fit(folder, kept):
         raise InputError.at(
             str(folder.index),
@@ -204,10 +203,7 @@ def index_of_run(season: Path) -> SeasonIndex:
 
 def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> list[str]:
     """Names of inputs that are no longer as they were when the index was made; `only`: look at these."""
-    try:
-        known = _files_known(index.folder.index, *stat_key(index.folder.index))
-    except FileNotFoundError:
-        known = {}
+    known = kept_index(index.folder).get("files", {})
     changed = []
     for name in sorted(index.inputs if only is None else only):
         path, entry = index.config.root / name, known.get(name)
@@ -218,13 +214,6 @@ def changed_inputs(index: SeasonIndex, only: Iterable[str] | None = None) -> lis
         if not same:
             changed.append(name)
     return changed
-
-
-@lru_cache(maxsize=1)
-def _files_known(path: Path, *_stat: int) -> Mapping[str, Any]:
-    """What an index says of its files; read once while the index file stays as it is, however many ask."""
-    known: Mapping[str, Any] = (read_kept(path) or {"files": {}})["files"]
-    return known
 
 
 def require_unchanged(index: SeasonIndex, only: Iterable[str] | None = None) -> None:

@@ -1,18 +1,34 @@
-"""The configuration of a run, read once for the processes that are forked for it.
+"""The index and the configuration of a run, read once for the processes that are forked for it.
 
-Reading it takes a third of a second where it names a thousand genotype files.
+Reading the configuration takes a third of a second where it names a thousand genotype files.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from crossproof.io.config.season_config import Config, read_config
 from crossproof.season.work_folder import WorkFolder, read_kept, stat_key
 
 _REMEMBERED: dict[WorkFolder, tuple[list[int], Config]] = {}
+
+
+def kept_index(folder: WorkFolder) -> Mapping[str, Any]:
+    """The index as it lies there, read once while its file stays as it is; empty where there is none."""
+    try:
+        return _kept_index(folder.index, *stat_key(folder.index))
+    except FileNotFoundError:
+        return {}
+
+
+@lru_cache(maxsize=1)
+def _kept_index(path: Path, *_stat: int) -> Mapping[str, Any]:
+    kept: Mapping[str, Any] = read_kept(path) or {}
+    return kept
 
 
 @contextmanager
@@ -33,7 +49,7 @@ def remembered(folder: WorkFolder) -> Config | None:
 
 def remember_config(folder: WorkFolder) -> bool:
     """Know a run's configuration for all its jobs; whether its families ask for compiled loops."""
-    kept = read_kept(folder.index)
+    kept = kept_index(folder)
     _REMEMBERED[folder] = stat_key(folder.index), config_of_run(folder, kept)
     return bool(kept["compiled"])
 

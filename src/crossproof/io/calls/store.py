@@ -52,7 +52,8 @@ def write_arrays(folder: Path, header: Mapping[str, Any], arrays: Mapping[str, N
         for name, array in arrays.items():
             sums[name] = _write_array(temporary / f"{name}.npy", np.asarray(array, order="C"))
         body = {"store_version": STORE_VERSION, "arrays": sums, **header}
-        text = json.dumps({"header": body, "sha256": _json_digest(body)}, ensure_ascii=False, sort_keys=True)
+        inside = json.dumps(body, ensure_ascii=False, sort_keys=True)
+        text = f'{{"header": {inside}, "sha256": "{hashlib.sha256(inside.encode()).hexdigest()}"}}'
         with open(temporary / _HEADER, "w", encoding="utf-8", newline="\n") as handle:
             handle.write(text)
         os.chmod(temporary, 0o755)

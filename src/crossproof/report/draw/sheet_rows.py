@@ -140,8 +140,8 @@ class _Tails(dict[Cell, str]):
         heads = rows.heads.intersection(range(first, end))
         if not heads and k != rows.marks and _plain(held):
             before, after = _around_text(self.number_of.get(rows.styles[k], ""))
-            some = ((n, cell) for n, cell in zip(at, held, strict=True))
-            if rows.keep_empty:
+            some = zip(at, held, strict=True)
+            if rows.keep_empty or all(held):
                 return [f"{start}{n}{before}{cell}{after}" for n, cell in some]
             return [f"{start}{n}{before}{cell}{after}" if cell else "" for n, cell in some]
         for r in heads:
