@@ -16,7 +16,7 @@ from crossproof.model.declaration import SETTINGS, ValueKind, default, method_se
 from crossproof.model.settings import Settings
 from crossproof.planning.inputs import PlanSettings
 from crossproof.rates.tables.tally import RateOptions
-from crossproof.season import index
+from crossproof.season import index, run_config
 from crossproof.season.corrections import apply_corrections
 from crossproof.season.season_digests import batch_digests, step_digests
 from crossproof.season.templates import new_season
@@ -149,10 +149,11 @@ def test_the_index_is_read_once_while_it_stays_as_it_is(
     new_season(tmp_path / "season")
     made = index.build_index(tmp_path / "season")
     reads = []
-    read = index.read_kept
-    monkeypatch.setattr(index, "read_kept", lambda path: reads.append(path) or read(path))
+    read = run_config.read_kept
+    monkeypatch.setattr(run_config, "read_kept", lambda path: reads.append(path) or read(path))
     for _ in range(3):
         index.require_unchanged(made)
+        index.index_of_run(tmp_path / "season")
     assert len(reads) == 1
     sheet = tmp_path / "season" / "crosses.csv"
     sheet.write_text(sheet.read_text() + "\n")

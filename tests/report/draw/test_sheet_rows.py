@@ -108,3 +108,17 @@ def test_rows_beyond_the_last_of_a_spreadsheet_are_left_out(monkeypatch):
     assert rows.last == 1
     made = with_rows(book_of([rows], samples_only=True), {1: rows})
     assert parts_of(made)["xl/worksheets/sheet1.xml"].count(b"<row ") == 3  # a heading and two
+
+
+def test_what_is_surely_plain_is_plain_to_the_pattern() -> None:
+    rng = np.random.default_rng(5)
+    letters = np.array(list('ab_x0F1 \t\n&<>"\r\x0b\x1f\x85\xa0\u00e9\x00\x7f'))
+    sure = 0
+    for size in rng.integers(0, 12, 20_000).tolist():
+        # mostly plain letters, so that many are sure
+        odd = rng.random(size) < 0.2
+        text = "".join(np.where(odd, rng.choice(letters, size), rng.choice(list("abc d_\t"), size)))
+        if sheet_rows._surely_plain(text):
+            sure += 1
+            assert sheet_rows._UNSAFE_AMONG.search(text) is None
+    assert sure > 5000
