@@ -119,7 +119,9 @@ def test_a_plant_that_its_own_data_make_a_hybrid_is_not_culled_on_the_word_of_it
         ({"contrast_scored": np.array([2]), "contrast_het": np.array([2])}, True),
         ({"contrast_scored": np.array([1]), "contrast_het": np.array([1])}, False),
         ({"foreign_calls": np.array([3]), "contrast_scored": np.array([9])}, False),  # 3 of 50
-        ({"donors": np.array([["Q", "", ""]])}, False),  # a typed line explains it
+        ({"donors": np.array([["Q", "", ""]])}, True),  # a typed line that is all but the father
+        ({"donors": np.array([["Q", "", ""]]), "foreign_calls": np.array([2])}, False),
+        ({"donors": np.array([["Q", "", ""]]), "contrast_scored": np.array([9])}, False),
         ({"segregates": np.array([True, False])}, False),
     ],
 )

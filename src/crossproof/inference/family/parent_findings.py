@@ -20,6 +20,7 @@ from crossproof.inference.family.other_parents import (
     where_typed,
 )
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
+from crossproof.inference.family.strayed_pods import donors_twice, with_strayed_pods
 from crossproof.inference.season_results import OF_THE_POOL, RELATIONS, FamilyResult
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -45,6 +46,10 @@ MANY_CONTRASTS = 10
 the father's allele at nearly all of them only if it is his, and the rest is DNA that ran into the well. Of
 716 foreign plants of 33 faultless seasons none looks so (seeds 214000 to 214002 of
 benchmarks/plate_seasons.py)."""
+NO_FOREIGN = 0.01
+"""Share of alleles of neither line (one in any case) up to which a plant with MANY_CONTRASTS, heterozygous at
+MOSTLY_HET of them, is not culled for the pollen of a typed line: that line is all but the father's sister,
+and whether his plant was as his tube is what one more plant of him tells. No source."""
 LINE_IN_DOUBT = 0.3
 """Posterior of a heterogeneous line or a relative of it, which look the same, above which plants wait."""
 PART_OF_DOUBT = 0.25
@@ -118,12 +123,17 @@ def _hybrids_to_themselves(result: FamilyResult) -> Bools:
 
     Where most crossed plants of a tag have one foreign father, he is taken for the plant that was used, and a
     hybrid of the line itself for pollen of nobody known: it is heterozygous where its parents differ. So is a
-    hybrid into whose well other DNA ran.
+    hybrid into whose well other DNA ran, and one whose few odd calls a sister line of the father explains.
     """
     contrast, het = result.contrast_scored, result.contrast_het
     unknown = result.donors[:, 0] == OF_THE_POOL
-    looks = (contrast >= ENOUGH_CONTRASTS) & (het >= MOSTLY_HET * contrast) & unknown
-    looks &= ~_with_foreign_alleles(result) | (contrast >= MANY_CONTRASTS)
+    looks = (contrast >= ENOUGH_CONTRASTS) & (het >= MOSTLY_HET * contrast)
+    as_lines = result.foreign_calls <= np.maximum(1, NO_FOREIGN * result.scored)
+    looks &= np.where(
+        unknown,
+        ~_with_foreign_alleles(result) | (contrast >= MANY_CONTRASTS),
+        as_lines & (contrast >= MANY_CONTRASTS),
+    )
     return np.asarray((result.lod > 0) | (looks & ~result.segregates.any()))
 
 
@@ -178,7 +188,8 @@ def speaks(result: FamilyResult) -> bool:
     )
     of_plants = near_hybrids(result) or may_be_hybrids(result)
     return bool(
-        result.phase_open.any()
+        donors_twice(result)
+        or result.phase_open.any()
         or any(of_side)
         or of_plants
         or fault_share(result, 0, Fault.GENERATION) >= LIKELY
@@ -196,7 +207,7 @@ def parent_findings(
 
     Where a line of the season's `records` was the parent of a whole tag, a row is proposed.
     """
-    out: list[Finding] = []
+    out, records = list[Finding](), records or Records()
     unresolved: dict[str, list[tuple[FamilyResult, int]]] = {}
     on_tube: dict[str, list[tuple[FamilyResult, int]]] = {}
     other: dict[str, list[FamilyResult]] = {}
@@ -217,10 +228,11 @@ def parent_findings(
                             result,
                             side,
                             wells,
-                            records or Records(),
+                            records,
                             not side and bool(rests_on_tube(result, 0)),
                         )
                     )
+        out = with_strayed_pods(out, result, wells, records)
         if near_hybrids(result) and not result.phase_open.any():
             out.append(_near_hybrids(result, wells))
         if may_be_hybrids(result) and not result.phase_open.any():
@@ -310,7 +322,7 @@ def _may_be_hybrids(result: FamilyResult, wells: Wells) -> Finding:
         f"{share} they are hybrids of {lines}."
         if chance >= CULL_ON_TUBE
         else f"By their own calls the plants listed are hybrids of {lines}. That they are none rests on "
-        "their sibs, of which most have another parent."
+        "their sibs, of which most have another parent, or on a call or two."
     )
     remedy = (
         "Type the two plants that were crossed, or the plants listed at more markers; keep them until then."
