@@ -6,6 +6,8 @@ separated by colons, values by commas, '.' is a missing one; trailing fields may
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
@@ -15,7 +17,7 @@ from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.lines import WholeLines
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED
-from crossproof.io.vcf.tokens import LENT, NO_VALUE, ZERO
+from crossproof.io.vcf.tokens import LENT, NO_VALUE, ZERO, words_before
 from crossproof.io.vcf.walked_back import values_by_field, walk_back
 
 HEAD = "1\t7\tm,1:2\tA\tG\t.\tPASS\tX=1,2:3\tGT:AD:DP:PL\t"
@@ -33,14 +35,14 @@ ODD = [
 ]
 
 
-def samples_of(rng: np.random.Generator, count: int, odd: float) -> list[str]:
+def samples_of(rng: np.random.Generator, count: int, odd: float, others: Sequence[str] = ODD) -> list[str]:
     """Invented samples of GT:AD:DP:PL, a share of them of another shape."""
     out = []
     for _ in range(count):
         a, b, *likely = rng.integers(0, 10 ** rng.integers(1, 4), 5).tolist()
         gt = rng.choice(["0/0", "0|1", "1/1", "./."])
         usual = f"{gt}:{a},{b}:{a + b}:{','.join(map(str, likely))}"
-        out.append(str(rng.choice(ODD)) if rng.random() < odd else usual)
+        out.append(str(rng.choice(others)) if rng.random() < odd else usual)
     return out
 
 
@@ -55,14 +57,19 @@ def by_splitting(sample: str) -> tuple[list[int], list[int]] | None:
     return depths, phred
 
 
-@pytest.mark.parametrize("odd", [0.0, 0.02, 0.5])
+@pytest.mark.parametrize(
+    ("odd", "others"),
+    [(0.0, ODD), (0.02, ODD), (0.5, ODD), (0.3, ["./.:0,0:0"]), (0.6, ["0|1:.:9:7,0,8", "."])],
+)
 @pytest.mark.parametrize("some", [False, True])
-def test_same_as_splitting(odd: float, some: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_same_as_splitting(
+    odd: float, others: list[str], some: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rng = np.random.default_rng(4)
     walked = []
     monkeypatch.setattr(fields, "walk_back", lambda *a: walked.append(1) or walk_back(*a))
     for n, m in ((3, 2), (101, 9)):
-        records = [samples_of(rng, n, odd) for _ in range(m)]
+        records = [samples_of(rng, n, odd, others) for _ in range(m)]
         data = "".join(HEAD + "\t".join(r) + "\n" for r in records).encode()
         ends = np.flatnonzero(np.frombuffer(data, np.uint8) < 32).reshape(m, n + 9)
         columns = np.arange(0, n, 2) if some else np.arange(n)
@@ -126,7 +133,7 @@ def test_a_sample_of_another_shape_is_found_out() -> None:
     text = LENT + "".join(c + "\t" for c in cells).encode() + b"\n"
     stops = np.flatnonzero(np.frombuffer(text, np.uint8) == 9)[len(LENT) :]
     starts = np.concatenate(([len(LENT)], stops[:-1] + 1))
-    values, good = walk_back(text, starts, stops, (1, 1, 1), {1, 2})
+    values, good = walk_back(words_before(text), starts, stops, (1, 1, 1), {1, 2})
     assert good.tolist() == [True, *[False] * len(others), True]
     assert [v[0].tolist()[:: len(cells) - 1] for v in (values[1], values[2])] == [
         [12 + ZERO, NO_VALUE],

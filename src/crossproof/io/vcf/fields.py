@@ -13,12 +13,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from crossproof.io.vcf.exact_values import ExactSample
 from crossproof.io.vcf.format_layout import FieldLayout
 from crossproof.io.vcf.grammar import Refused
 from crossproof.io.vcf.phred import NO_DEPTH, NO_PHRED, to_phred
-from crossproof.io.vcf.tokens import LENT, ZERO, Tokens, soundness
+from crossproof.io.vcf.tokens import LENT, ZERO, Tokens, soundness, words_before
 from crossproof.io.vcf.walked_back import values_by_field, walk_back
 from crossproof.model.arrays import Bools, Floats, Int8s, Ints, UInt8s, UInt16s
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
@@ -27,7 +28,7 @@ from crossproof.model.sentinels import MISSING
 _DOT, _COLON = 46, 58
 _MAX_SHAPES = 8
 _TOGETHER = 20_000  # samples parsed at a time
-_FEW = 8  # one in so many samples may be of another shape where they are walked back
+_MOST_WALKS = 3  # shapes that are walked back
 
 
 @dataclass
@@ -168,27 +169,23 @@ class _Group:
     ) -> tuple[UInt8s | None, UInt16s | None] | None:
         """As `parse`, by the places (m, 1 + samples) in `text` of the bytes that end FORMAT and each sample.
 
-        None where too few of the samples have the shape of the middle one and short numbers.
+        None where too few of the samples have one of a few shapes and short numbers.
         """
         m, n = len(ends), len(columns)
         every = n == ends.shape[1] - 1
         starts = ((ends[:, :-1] if every else ends[:, columns]) + 1).ravel()
         stops = (ends[:, 1:] if every else ends[:, columns + 1]).ravel()
-        middle = m * n // 2
-        counts = values_by_field(text[starts[middle] : stops[middle]]) if m * n else None
-        needs = {place: size for place, size in ((self.pl, self.n_g), (self.ad, self.k)) if place is not None}
-        if counts is None or len(counts) > len(self.layout.keys):
-            return None
-        if any(place < len(counts) and counts[place] != needs[place] for place in needs):
-            return None
-        values, good = walk_back(text, starts, stops, counts, needs)
         phred, depths = self._nothing(m * n)
-        if self.ad is not None and self.ad in values:
-            self._depths(values[self.ad], slice(None), depths)
-        if self.pl is not None and self.pl in values:
-            self._likelihoods(values[self.pl], slice(None), phred)
-        left = np.flatnonzero(~good)
-        if len(left) > m * n // _FEW:
+        words, left = words_before(text), np.arange(m * n)
+        for _ in range(_MOST_WALKS):
+            if not len(left):
+                break
+            middle = left[len(left) // 2]
+            counts = self._shape(text[starts[middle] : stops[middle]])
+            if counts is None:
+                break
+            left = left[~self._walked(words, starts, stops, counts, left, phred, depths)]
+        if len(left) > m * n // 2:
             self.walks = False
             return None
         if len(left):
@@ -203,6 +200,37 @@ class _Group:
             if depths is not None and more[1] is not None:
                 depths[left] = more[1][:, 0]
         return self._by_record(phred, depths, m, n)
+
+    def _shape(self, sample: bytes) -> tuple[int, ...] | None:
+        """Number of values of each field of a sample, None where it is not to be walked through."""
+        counts = values_by_field(sample)
+        if counts is None or len(counts) > len(self.layout.keys):
+            return None
+        needs = (self.pl, self.n_g), (self.ad, self.k)
+        fits = (place is None or place >= len(counts) or counts[place] == size for place, size in needs)
+        return counts if all(fits) else None
+
+    def _walked(
+        self,
+        words: NDArray[np.uint32],
+        starts: Ints,
+        stops: Ints,
+        counts: tuple[int, ...],
+        left: Ints,
+        phred: UInt8s | None,
+        depths: UInt16s | None,
+    ) -> Bools:
+        """Read the samples `left` that have this shape; True where one was read."""
+        wanted = [place for place in (self.pl, self.ad) if place is not None]
+        mine: Ints | slice = slice(None) if len(left) == len(starts) else left
+        found, good = walk_back(words, starts[mine], stops[mine], counts, wanted)
+        if not good.all():
+            mine, found = left[good], {place: [v[good] for v in values] for place, values in found.items()}
+        if self.ad is not None and self.ad in found:
+            self._depths(found[self.ad], mine, depths)
+        if self.pl is not None and self.pl in found:
+            self._likelihoods(found[self.pl], mine, phred)
+        return good
 
     def _nothing(self, count: int) -> tuple[UInt8s | None, UInt16s | None]:
         """Phred (count, n_g) and depths (count, k) of samples that have none."""

@@ -14,7 +14,7 @@ from collections.abc import Collection
 import numpy as np
 from numpy.typing import NDArray
 
-from crossproof.io.vcf.tokens import LENT, short_table, words_before
+from crossproof.io.vcf.tokens import short_table
 from crossproof.model.arrays import Bools, Ints, UInt16s
 
 _COMMA, _COLON = 44, 58
@@ -36,16 +36,15 @@ def values_by_field(sample: bytes) -> tuple[int, ...] | None:
 
 
 def walk_back(
-    text: bytes, starts: Ints, stops: Ints, counts: tuple[int, ...], wanted: Collection[int]
+    words: NDArray[np.uint32], starts: Ints, stops: Ints, counts: tuple[int, ...], wanted: Collection[int]
 ) -> tuple[dict[int, list[UInt16s]], Bools]:
     """Values of the wanted fields, as `tokens` codes them, and which samples have that shape (sample,).
 
-    Parameters: `text`: samples behind LENT; `starts`, `stops` (sample,): places of each one's first byte and
-    of the byte that ends it; `counts`: number of values of each field, the first one a genotype; `wanted`:
-    fields, others are passed over. Values of samples of another shape mean nothing.
+    Parameters: `words`: `tokens.words_before` of a text of samples that begins with LENT and has a byte more;
+    `starts`, `stops` (sample,): places of each sample's first byte and of the byte that ends it; `counts`:
+    number of values of each field, the first one a genotype; `wanted`: fields, others are passed over. Values
+    of samples of another shape mean nothing.
     """
-    assert text.startswith(LENT)
-    words = words_before(text)
     at = stops + 1  # behind the byte that ends the next value to read
     good = np.ones(len(at), dtype=bool)
     found: dict[int, list[UInt16s]] = {}
