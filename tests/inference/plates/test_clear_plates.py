@@ -11,9 +11,10 @@ import pytest
 
 from crossproof.inference.plates import carried_over
 from crossproof.inference.plates.arrays import line_evidence
-from crossproof.inference.plates.clear_plates import SLACK, calls_of, may_be_spilled, most_carried, whatever
+from crossproof.inference.plates.clear_plates import SLACK, may_be_spilled, most_carried, whatever
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.spills import known_lines, spill_scores, spill_state
+from crossproof.inference.plates.two_allele_calls import calls_of
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[3] / "benchmarks"))
 import plate_simulator as sim

@@ -15,23 +15,24 @@ Where there are read depths, they are asked in place of calls (`carried_reads`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_genotypes
-from crossproof.inference.plates.carried_reads import CARRIED, has_reads, read_gains
-from crossproof.inference.plates.clear_plates import calls_of, most_carried, whatever
+from crossproof.inference.plates.carried_reads import CARRIED, read_gains
+from crossproof.inference.plates.clear_plates import most_carried, whatever
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.mixtures import union_calls
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
 from crossproof.inference.plates.spills import OUTCROSS, one_plant
+from crossproof.inference.plates.two_allele_calls import calls_of, has_reads
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
-from crossproof.model.plates import row_letters
+from crossproof.model.plates import PlateFormat, row_letters
 from crossproof.text import count_of, percent
 
 PRIOR_CARRIED = 1e-3
@@ -200,32 +201,42 @@ def _call_gains(
     return np.asarray(mixed - one.log_p[wells][:, None])
 
 
-def _strips(scores: PlateScores) -> Iterator[tuple[str, str, Ints, Ints]]:
-    """Name of each row and column and of one beside it, its wells, and those beside them."""
-    plate = scores.plate
+@cache
+def _strips(plate: PlateFormat) -> tuple[list[tuple[str, str]], Ints, Ints, Ints]:
+    """Name of each row and column and of one beside it; the strip of every place of these, the place, and the
+    one beside it, (place of a strip,) each."""
+    names: list[tuple[str, str]] = []
+    found = []
+    every = np.arange(plate.wells)
+    row, column = np.divmod(every, plate.columns)
     for step in (1, -1):
         for along_rows in (False, True):
-            own, rows, columns = (plate.rows, 1, 0) if along_rows else (plate.columns, 0, 1)
-            last = plate.format.rows if along_rows else plate.format.columns
+            own, apart = (row, plate.columns) if along_rows else (column, 1)
+            last = plate.rows if along_rows else plate.columns
             for k in range(max(step, 0), last + min(step, 0)):
-                wells = np.flatnonzero(own == k)
-                source = (plate.rows[wells] - step * rows) * plate.format.columns
-                beside = plate.well_of_position[source + plate.columns[wells] - step * columns]
-                names = [f"row {row_letters(i)}" if along_rows else f"column {i + 1}" for i in (k, k - step)]
-                yield names[0], names[1], wells[beside >= 0], beside[beside >= 0]
+                places = every[own == k]
+                found.append((np.full(len(places), len(names)), places, places - step * apart))
+                strip, source = (row_letters(i) if along_rows else str(i + 1) for i in (k, k - step))
+                kind = "row" if along_rows else "column"
+                names.append((f"{kind} {strip}", f"{kind} {source}"))
+    strips, places, sources = (np.concatenate(x) for x in zip(*found, strict=True))
+    return names, strips, places, sources
 
 
 def _strips_of_plants(
     scores: PlateScores, identity: Ints, called: Bools
 ) -> list[tuple[str, str, Ints, Ints]]:
     """The strips with LEAST_WELLS called plants beside called samples, these wells of them."""
-    strips = []
-    for name, source, wells, beside in _strips(scores):
-        keep = called[wells] & (identity[wells] >= scores.season.n_lines)
-        keep &= called[beside] & (identity[beside] >= 0)
-        if keep.sum() >= LEAST_WELLS:
-            strips.append((name, source, wells[keep], beside[keep]))
-    return strips
+    names, strip, places, sources = _strips(scores.plate.format)
+    wells, beside = (scores.plate.well_of_position[x] for x in (places, sources))
+    keep = (wells >= 0) & (beside >= 0)
+    keep &= called[wells] & (identity[wells] >= scores.season.n_lines)
+    keep &= called[beside] & (identity[beside] >= 0)
+    order = np.flatnonzero(keep)
+    order = order[np.lexsort((wells[order], strip[order]))]
+    ends = np.searchsorted(strip[order], np.arange(1, len(names)))
+    parts = zip(names, np.split(wells[order], ends), np.split(beside[order], ends), strict=True)
+    return [(*of, mine, near) for of, mine, near in parts if len(mine) >= LEAST_WELLS]
 
 
 def _may_be(

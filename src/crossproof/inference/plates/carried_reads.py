@@ -24,11 +24,6 @@ CARRIED = SHARES[1:]
 """Shares of the reads that may be those of the well beside."""
 
 
-def has_reads(scores: PlateScores) -> bool:
-    """Whether there are read depths at any of the plate's markers."""
-    return any(b.depths is not None for b in scores.plate.blocks)
-
-
 def read_gains(scores: PlateScores, identity: Ints, wells: Ints, beside: Ints, state: LineState) -> Floats:
     """s(w, v, c) of plants in `wells`, the wells `beside` them and every share of CARRIED, (pair, share)."""
     pairs = zip(wells.tolist(), beside.tolist(), strict=True)

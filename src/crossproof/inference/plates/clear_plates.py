@@ -13,16 +13,14 @@ depths, is never passed over.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from crossproof.inference.pedigree import gamete_table, pool_genotypes
-from crossproof.inference.plates.carried_reads import has_reads
+from crossproof.inference.pedigree import gamete_table
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import LineState, PlateScores
 from crossproof.inference.plates.spills import OUTCROSS
+from crossproof.inference.plates.two_allele_calls import Calls, log_product
 from crossproof.model.arrays import Bools, Floats, Ints
 
 SLACK = 0.01
@@ -30,40 +28,6 @@ SLACK = 0.01
 KINDS = float(np.log(3.0))
 """The same for plants of all kinds together: those of a cross, outcrosses by lines, and any others, each with
 priors that come to 1 at most."""
-FACTORS = 8
-"""Likelihoods that are multiplied before a logarithm is taken."""
-
-
-@dataclass(frozen=True)
-class Calls:
-    """Calls of a plate's wells at its markers of two alleles: L(AB), and L(AA) and L(BB) beyond it (marker,
-    well); `near` P(AA) and P(BB) of the plant in each well by its calls and the pool, (marker, well) each;
-    `low` least log P(calls | one plant), (well,)."""
-
-    het: Floats
-    first: Floats
-    second: Floats
-    near: tuple[Floats, Floats]
-    low: Floats
-
-
-def calls_of(scores: PlateScores, matrix: Matrix, identity: Ints) -> Calls | None:
-    """The calls of a plate; None where its reads, or more alleles than two, have to be asked."""
-    with_markers = [x for x in scores.likelihood if len(x)]
-    if has_reads(scores) or not with_markers or any(x.shape[2] != 3 for x in with_markers):
-        return None
-    every = np.concatenate(with_markers).astype(np.float64)
-    het = every[:, :, 1]
-    low = np.logaddexp(scores.own_plain(identity), matrix.anything)
-    return Calls(het, every[:, :, 0] - het, every[:, :, 2] - het, _near(scores), low)
-
-
-def _log_product(x: Floats) -> Floats:
-    """Sum of logarithms over the first axis."""
-    out = np.zeros(x.shape[1:])
-    for start in range(0, len(x), FACTORS):
-        out += np.log(np.multiply.reduce(x[start : start + FACTORS], axis=0))
-    return out
 
 
 def _lines(scores: PlateScores, lines: Ints, state: LineState) -> Floats:
@@ -103,7 +67,7 @@ def may_be_spilled(
     het, first, second = (x[:, wells] for x in (calls.het, calls.first, calls.second))
     # Whatever the plant is: the genotype that fits best with the line's.
     more = np.maximum(first[:, :, None] * tables[:, None, :, 0], second[:, :, None] * tables[:, None, :, 2])
-    most = _log_product(het[:, :, None] + np.maximum(more, 0.0))
+    most = log_product(het[:, :, None] + np.maximum(more, 0.0))
     speak = (most - calls.low[wells][:, None] > nats - SLACK) & ~own
     speak &= speak.sum(axis=0) >= least
     w, line = np.nonzero(speak)
@@ -113,7 +77,7 @@ def may_be_spilled(
     plants = _crosses(scores, crosses, state)[:, of]  # marker, pair, relation, genotype
     both = first[:, w] * tables[:, line, 0], second[:, w] * tables[:, line, 2]
     fit = het[:, w][..., None] + sum(plants[..., g] * x[..., None] for g, x in zip((0, 2), both, strict=True))
-    mixed = log_sum(_log_product(fit) + scores.relation_prior(), axis=1)
+    mixed = log_sum(log_product(fit) + scores.relation_prior(), axis=1)
     enough = mixed - calls.low[wells[w]] > nats - SLACK
     return bool((np.bincount(line[enough], minlength=1) >= least).any())
 
@@ -139,22 +103,11 @@ def most_carried(
     alone = (calls.het[:, mine][..., None] + with_own[0] + with_own[1])[:, of]
     away = [x[:, of] * (1 - d[:, beside])[..., None] for x, d in zip(with_own, calls.near, strict=True)]
     lost = away[0] + away[1]
-    fit = [log_sum(_log_product(alone - c * lost) + scores.relation_prior(), axis=1) for c in shares]
+    fit = [log_sum(log_product(alone - c * lost) + scores.relation_prior(), axis=1) for c in shares]
     out = np.stack(fit, axis=1)
     others = np.flatnonzero(odd[of])
     out[others] = np.logaddexp(out[others], whatever(calls, wells[others], beside[others], shares))
     return np.asarray(out - one[of][:, None] + SLACK)
-
-
-def _near(scores: PlateScores) -> tuple[Floats, Floats]:
-    """`Calls.near`."""
-    found = []
-    for b, x in enumerate(scores.likelihood):
-        if len(x):
-            data = x * pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)[:, None]
-            found.append(data / data.sum(axis=2, keepdims=True))
-    every = np.concatenate(found)
-    return every[:, :, 0], every[:, :, 2]
 
 
 def _one_plant(
@@ -171,7 +124,7 @@ def _one_plant(
     of_first = egg[..., 0] * (het + first) + egg[..., 1] * het
     of_second = egg[..., 0] * het + egg[..., 1] * (het + second)
     fit = of_first[..., None] * pollen[:, None, :, 0] + of_second[..., None] * pollen[:, None, :, 1]
-    by_line = log_sum(_log_product(fit), axis=1)
+    by_line = log_sum(log_product(fit), axis=1)
     by_line += scores.relation_prior()[OUTCROSS] - np.log(max(len(state.lines), 1))
     one = np.logaddexp(calls.low[wells], by_line)
     return one, np.logaddexp(by_line, matrix.anything[wells]) > one - np.log(2) - SLACK
@@ -184,5 +137,5 @@ def whatever(calls: Calls, wells: Ints, beside: Ints, shares: tuple[float, ...])
     out = np.empty((len(wells), len(shares)))
     for i, c in enumerate(shares):
         both = (x * (1 - c * (1 - d[:, beside])) for x, d in zip((first, second), calls.near, strict=True))
-        out[:, i] = _log_product(het + np.maximum(np.maximum(*both), 0.0))
+        out[:, i] = log_product(het + np.maximum(np.maximum(*both), 0.0))
     return out + KINDS

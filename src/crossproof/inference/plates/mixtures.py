@@ -23,9 +23,11 @@ from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_g
 from crossproof.inference.plates.arrays import EMPTY, heterozygous_codes
 from crossproof.inference.plates.family_tables import FamilyTables
 from crossproof.inference.plates.log_sums import log_sum
+from crossproof.inference.plates.mixed_families import families_to_compare
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import LineState, PlateScores
 from crossproof.inference.plates.segregating import log_segregating
+from crossproof.inference.plates.two_allele_calls import has_reads, own_about
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -234,13 +236,23 @@ def _heterozygotes(scores: PlateScores, well: int) -> tuple[int, int]:
 def mixture_findings(scores: PlateScores, matrix: Matrix, identity: Ints, threshold: float) -> list[Finding]:
     """Wells whose data two plants explain and one does not."""
     plate = scores.plate
+    has_depths = has_reads(scores)
+    ask = called = plate.n_called >= 0.3 * plate.n_markers
+    families = None
+    if not has_depths:
+        at_hand = np.maximum(own_about(scores, matrix, identity), matrix.anything)
+        may_be = ask & (_log10_odds(scores.best_fit + 2 * SLACK, at_hand) >= threshold)
+        limit = (threshold - np.log10(PRIOR_MIXED)) * np.log(10) - SLACK
+        families = families_to_compare(scores, matrix, identity, called, may_be, limit, OUTCROSS)
+        if families is not None and not len(families):
+            return []
     state = scores.lines_under(identity)
     own_scores = scores.own_plain(identity)
-    has_depths = any(b.depths is not None for b in plate.blocks)
-    ask = plate.n_called >= 0.3 * plate.n_markers
     if not has_depths:
         one = np.maximum(own_scores, matrix.anything)
-        ask &= _log10_odds(scores.best_fit + SLACK, one) >= threshold
+        ask = ask & (_log10_odds(scores.best_fit + SLACK, one) >= threshold)
+    if families is not None:
+        ask = ask & np.isin(identity, families)
     out = []
     for w, first, prior, kinds, surprising in _own_tables(scores, identity, state, ask):
         own = float(np.logaddexp(own_scores[w], kinds))

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from crossproof.inference.plates.clear_plates import calls_of, may_be_spilled
+from crossproof.inference.plates.clear_plates import may_be_spilled
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.pod_runs import run_nats
 from crossproof.inference.plates.proposals import clipped
@@ -27,6 +27,7 @@ from crossproof.inference.plates.spills import (
     spill_scores,
     spill_state,
 )
+from crossproof.inference.plates.two_allele_calls import calls_of
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
