@@ -40,7 +40,6 @@ from crossproof.inference.family.kernels import (
     emit,
     emit_pollen,
     fit_donors,
-    fit_linked,
     gather,
     give,
     product_over_markers,
@@ -211,14 +210,6 @@ def fit_heard(blocks: Blocks, states: State, fits: Fits) -> None:
             product_over_markers(by_donor[d], total)
             for i in range(n):
                 fits.donor[d, i] = total[i] if b == 0 else fits.donor[d, i] + total[i]
-
-
-@compiled
-def fit(blocks: Blocks, relations: Relations, live: Live, states: State, fits: Fits) -> None:
-    """Judge these relations, and the donors of `fits.pollen`, by the messages as they are."""
-    fit_single(blocks, relations, live, states, fits)
-    fit_linked(relations, live, fits)
-    fit_heard(blocks, states, fits)
 
 
 @compiled

@@ -12,11 +12,11 @@ import numpy as np
 
 from crossproof.inference.compilation import compiled_from
 from crossproof.inference.family.kernel_arrays import Blocks, Fits, Limits, Live, Relations, State, Weights
-from crossproof.inference.family.kernel_blocks import fit, fit_all_donors, fit_single, send, spread
+from crossproof.inference.family.kernel_blocks import fit_all_donors, fit_heard, fit_single, send, spread
 from crossproof.inference.family.kernels import fit_linked, product_over_markers
 from crossproof.model.arrays import Bools, Floats, Ints
 
-compiled = compiled_from(fit)
+compiled = compiled_from(fit_single)
 
 
 @compiled
@@ -42,18 +42,17 @@ def living(relations: Relations, mask: Bools, n_components: int) -> Live:
 
 
 @compiled
-def room(relations: Relations, live: Live, pollen: Floats, n_d: int, n_m: int, fits: Fits) -> Fits:
-    """Arrays for the fits by these relations and n_d donors of `pollen` at n_m markers; `fits`: of all."""
-    n_c, n_x = fits.emission.shape
-    n_h, n_k = relations.component.shape
-    n = fits.pair.shape[1]
+def room(live: Live, pollen: Floats, n_d: int, n_m: int, fits: Fits) -> Fits:
+    """Arrays for the fits by these relations and n_d donors of `pollen` at n_m markers; what `fits`, those of
+    all, has of single relations is there already, and is written over."""
+    n_r, n = len(live.relations), fits.pair.shape[1]
     return Fits(
-        np.empty((n_c, n_x)),
-        np.empty((n_h, n_x // n, n_k, n)),
-        np.empty((len(live.relations), n)),
+        fits.emission,
+        fits.before,
+        np.empty((n_r, n)),
         np.empty((n_d, n)),
-        np.empty(len(fits.maternal)),
-        np.empty((len(live.relations), n)),
+        fits.maternal,
+        np.empty((n_r, n)),
         pollen,
         np.empty(n_d * n * n_m),
     )
@@ -178,6 +177,7 @@ def exchange(
     heard: Ints,
     states: State,
     every: Fits,
+    known: bool,
     priors: Weights,
     posterior: Weights,
     rounds: int,
@@ -185,23 +185,27 @@ def exchange(
 ) -> tuple[int, bool]:
     """Pass messages until posteriors and evidence rest, `rounds` being done; rounds, and whether they do.
 
-    `every`: the fits of all relations and donors.
+    `every`: the fits of all relations and donors, written over; `known`: all of them are of the messages as
+    they are.
     """
     n = len(priors.flat)
     pollen = spread(blocks, heard, n, len(every.donor))
-    fits = room(relations, live, pollen, len(heard), len(states.log_total), every)
+    fits = room(live, pollen, len(heard), len(states.log_total), every)
     log_plants = np.empty(n)
     evidence, done = np.inf, rounds
     while True:
-        fit(blocks, relations, live, states, fits)
+        if rounds > done or not known:
+            fit_single(blocks, relations, live, states, fits)
+            fit_linked(relations, live, fits)
+        fit_heard(blocks, states, fits)
         if rounds > done:
             moved = weigh(fits, priors, posterior, log_plants)
-            known, evidence = evidence, 0.0
+            before, evidence = evidence, 0.0
             for i in range(n):
                 evidence += log_plants[i]
             for m in range(len(states.log_total)):
                 evidence += states.log_total[m]
-            if moved < limits.moved and abs(evidence - known) < limits.evidence:
+            if moved < limits.moved and abs(evidence - before) < limits.evidence:
                 return rounds, True
         if rounds >= limits.rounds:
             return rounds, False
@@ -251,12 +255,13 @@ def solve(
     mask = np.ones(len(relations.of_relation), dtype=np.bool_)
     every = living(relations, mask, len(emission))
     heard = np.arange(len(priors.donor))
-    rounds, converged = 0, True
+    rounds, converged, known = 0, True, True
     for turn in range(limits.revivals + 1):
         if turn > 0 or not begun:
             fit_single(blocks, relations, every, states, fits)
             fit_all_donors(blocks, states, fits.donor)
-            if turn == 0 or not bound(relations, fits, emission, pair, priors, limits.distance):
+            known = turn == 0 or not bound(relations, fits, emission, pair, priors, limits.distance)
+            if known:
                 fit_linked(relations, every, fits)
             weigh(fits, priors, posterior, log_plants)
         if turn > 0 and (not converged or left_out(posterior, mask, heard) < limits.revived):
@@ -275,6 +280,7 @@ def solve(
                 heard,
                 states,
                 fits,
+                known,
                 Weights(of_places(priors.pair, live.relations), of_places(priors.donor, heard), priors.flat),
                 Weights(
                     of_rows(posterior.pair, live.relations),
