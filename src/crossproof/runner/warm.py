@@ -134,13 +134,18 @@ def _have_ready(message: bytes) -> None:
 
 
 def _expect_judging() -> None:
-    """Load what the jobs that judge families need while the first run of a season is still being planned."""
+    """Load what the jobs that judge families need while the first run of a season is still being planned.
+
+    Not where it has to be compiled: no job would begin for half a minute, and the terminal would not say why.
+    """
     from crossproof.inference.family.compiled_rounds import load
+    from crossproof.season.kept_loops import loops_are_kept
     from crossproof.season.work_folder import WorkFolder, read_kept
 
     folder = WorkFolder(Path.cwd())
     kept = read_kept(folder.index) or {}
-    if kept.get("compiled") and not folder.work("panel", "slices.json").exists():
+    first = not folder.work("panel", "slices.json").exists()
+    if first and kept.get("compiled") and loops_are_kept():
         load()
 
 
