@@ -44,7 +44,7 @@ STAGES = {
     "gate": "checking the outcome",
     "plan": "planning",
 }
-COMPILING = "compiling loops for this machine, once (some ten seconds)"
+COMPILING = "compiling loops for this machine, once (some twenty seconds)"
 """Shown after the first stage that judges families, where that has yet to be done."""
 STOP_SECONDS = 10.0
 """What Snakemake is given to end once the run is told to stop, before it is killed."""
