@@ -20,7 +20,7 @@ from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import LineState, PlateScores
 from crossproof.inference.plates.spills import OUTCROSS
-from crossproof.inference.plates.two_allele_calls import Calls, log_product
+from crossproof.inference.plates.two_allele_calls import Calls, log_product, plants_of_crosses
 from crossproof.model.arrays import Bools, Floats, Ints
 
 SLACK = 0.01
@@ -34,17 +34,6 @@ def _lines(scores: PlateScores, lines: Ints, state: LineState) -> Floats:
     """Genotypes of lines at all markers, (marker, line, genotype)."""
     tables = [scores.parent_table(b, lines, state) for b, x in enumerate(scores.likelihood) if len(x)]
     return np.concatenate(tables, axis=1).transpose(1, 0, 2)
-
-
-def _crosses(scores: PlateScores, crosses: Ints, state: LineState) -> Floats:
-    """What plants of crosses may be at all markers, (marker, cross, relation, genotype)."""
-    season = scores.season
-    tables = []
-    for b, x in enumerate(scores.likelihood):
-        if len(x):
-            parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
-            tables.append(scores.cross_table(b, *parents))
-    return np.concatenate(tables, axis=2).transpose(2, 0, 1, 3)
 
 
 def may_be_spilled(
@@ -74,7 +63,7 @@ def may_be_spilled(
     if not len(w):
         return False
     crosses, of = np.unique(cross[w], return_inverse=True)
-    plants = _crosses(scores, crosses, state)[:, of]  # marker, pair, relation, genotype
+    plants = plants_of_crosses(scores, identity, crosses, state)[:, of]  # marker, pair, relation, g
     both = first[:, w] * tables[:, line, 0], second[:, w] * tables[:, line, 2]
     fit = het[:, w][..., None] + sum(plants[..., g] * x[..., None] for g, x in zip((0, 2), both, strict=True))
     mixed = log_sum(log_product(fit) + scores.relation_prior(), axis=1)
@@ -97,7 +86,8 @@ def most_carried(
     mine, of = np.unique(wells, return_inverse=True)
     one, odd = _one_plant(scores, matrix, calls, identity, mine, state)
     crosses, of_cross = np.unique(identity[mine] - scores.season.n_lines, return_inverse=True)
-    plants = _crosses(scores, crosses, state)[:, of_cross]  # marker, well, relation, genotype
+    plants = plants_of_crosses(scores, identity, crosses, state)  # marker, cross, relation, genotype
+    plants = plants[:, of_cross]
     sides = [x[:, mine] for x in (calls.first, calls.second)]
     with_own = [plants[..., g] * x[..., None] for g, x in zip((0, 2), sides, strict=True)]
     alone = (calls.het[:, mine][..., None] + with_own[0] + with_own[1])[:, of]

@@ -14,8 +14,14 @@ import numpy as np
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.log_sums import log_sum
 from crossproof.inference.plates.score_matrix import Matrix
-from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
-from crossproof.inference.plates.two_allele_calls import Calls, calls_of, log_product, own_about
+from crossproof.inference.plates.scores import N_RELATIONS, PlateScores
+from crossproof.inference.plates.two_allele_calls import (
+    Calls,
+    calls_of,
+    log_product,
+    own_about,
+    plants_of_crosses,
+)
 from crossproof.model.arrays import Bools, Floats, Ints
 
 ROUNDING = 1e-6
@@ -68,7 +74,7 @@ def _families(scores: PlateScores, identity: Ints, wells: Ints, asked: Ints, cal
     state, prior = scores.lines_under(identity), scores.relation_prior()
     crosses, of = np.unique(identity[wells] - scores.season.n_lines, return_inverse=True)
     relation = (scores.own_relations(identity)[wells] + prior).argmax(axis=1)
-    base = _cross_tables(scores, crosses, state)  # marker, cross, relation, genotype
+    base = plants_of_crosses(scores, identity, crosses, state)  # marker, cross, relation, genotype
     like = np.stack([calls.first + calls.het, calls.het, calls.second + calls.het], axis=2)
     post = like[:, wells] * (base[:, of, relation] + 0.02)
     post /= post.sum(axis=2, keepdims=True)
@@ -84,16 +90,6 @@ def _families(scores: PlateScores, identity: Ints, wells: Ints, asked: Ints, cal
     tables /= (2 + others)[..., None]
     fit = (tables * like[:, asked][:, :, None]).sum(axis=3)
     return _Family(tables[..., 0], tables[..., 2], tables[..., 1], log_product(fit) + prior)
-
-
-def _cross_tables(scores: PlateScores, crosses: Ints, state: LineState) -> Floats:
-    """What plants of crosses may be at all markers, (marker, cross, relation, genotype)."""
-    season, tables = scores.season, []
-    for b, x in enumerate(scores.likelihood):
-        if len(x):
-            parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
-            tables.append(scores.cross_table(b, *parents))
-    return np.concatenate(tables, axis=2).transpose(2, 0, 1, 3)
 
 
 def _surprising(scores: PlateScores, family: _Family, asked: Ints, outcross: int) -> Bools:

@@ -41,10 +41,10 @@ MOST_STATES, MOST_ASKED = 4, 64
 """Layouts whose line evidence, and whose lines, a plate keeps at hand."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class LineState:
     """Lines' evidence as one layout implies it: per block (line, marker, genotype), for the lines in
-    `lines`."""
+    `lines`. Each is told from others by what it is."""
 
     lines: Ints
     evidence: tuple[Floats, ...]

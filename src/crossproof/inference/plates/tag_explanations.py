@@ -17,7 +17,7 @@ import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table
 from crossproof.inference.plates.arrays import Plate, SeasonTables
-from crossproof.inference.plates.each import AskedOnce, Each
+from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.log_sums import log_sums
 from crossproof.inference.plates.marker_votes import marker_scores
@@ -26,6 +26,8 @@ from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
 
 Result = TypeVar("Result")
+FEW_PLATES = 32
+"""So many plates are asked in less time than it takes to start processes for them."""
 PRIOR_PARENT = 1e-2
 """Share of crosses made with another line than recorded."""
 BAD_SHARE = 0.5
@@ -67,10 +69,11 @@ def ask(question: Callable[[Examined], Result], x: Examined) -> Result:
 
 
 def ask_all(question: Callable[[Examined], Result], plates: Sequence[Examined], each: Each) -> list[Result]:
-    """What every plate answers; `each` asks those that have not been asked."""
+    """What every plate answers; `each` asks those that have not been asked, where they are many."""
     name = question.__qualname__
     new = [x for x in plates if not x.as_labelled or name not in x.scores.answers]
-    said = dict(zip(map(id, new), each(question, new), strict=True))
+    ask_new = each if len(new) > FEW_PLATES else one_by_one
+    said = dict(zip(map(id, new), ask_new(question, new), strict=True))
     return [said[id(x)] if id(x) in said else x.scores.answers[name] for x in plates]
 
 

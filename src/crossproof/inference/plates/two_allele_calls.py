@@ -12,7 +12,7 @@ import numpy as np
 
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.score_matrix import Matrix
-from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.scores import LineState, PlateScores
 from crossproof.model.arrays import Floats, Ints
 
 FACTORS = 8
@@ -60,6 +60,25 @@ def own_about(scores: PlateScores, matrix: Matrix, identity: Ints) -> Floats:
     column = np.minimum(np.searchsorted(matrix.ids, identity), len(matrix.ids) - 1)
     own = matrix.plain[np.arange(len(identity)), column] if len(matrix.ids) else np.zeros(len(identity))
     return np.where(identity >= 0, own, 0.0)
+
+
+def plants_of_crosses(scores: PlateScores, identity: Ints, crosses: Ints, state: LineState) -> Floats:
+    """What plants of crosses of a plate may be at all markers, (marker, cross, relation, genotype)."""
+    n = scores.season.n_lines
+    known, tables = _of_all_crosses(scores, identity[identity >= n].tobytes(), state)
+    return tables[:, np.searchsorted(known, crosses)]
+
+
+@lru_cache(maxsize=1)
+def _of_all_crosses(scores: PlateScores, plants: bytes, state: LineState) -> tuple[Ints, Floats]:
+    """The crosses of plants of these identities, and what the plants of each may be."""
+    season, tables = scores.season, []
+    crosses = np.unique(np.frombuffer(plants, dtype=np.int64)) - season.n_lines
+    for b, x in enumerate(scores.likelihood):
+        if len(x):
+            parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
+            tables.append(scores.cross_table(b, *parents))
+    return crosses, np.concatenate(tables, axis=2).transpose(2, 0, 1, 3)
 
 
 def log_product(x: Floats) -> Floats:
