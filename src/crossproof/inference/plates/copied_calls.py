@@ -21,7 +21,7 @@ Which of the two is right the calls do not say, so both wait. Wells without miss
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,13 +72,12 @@ def copied_calls(
 ) -> list[Finding]:
     """A finding for each way in which calls stand twice; none of samples of which a `known` one says so."""
     told = frozenset(s for f in known if f.kind is FindingKind.COPIED for s in f.samples)
-    missing = [_missing(p) for p in plates]
     alike: dict[bytes, list[tuple[int, int]]] = {}
-    for i, plate in enumerate(plates):
-        codes = np.concatenate([b.codes for b in plate.blocks]).T
-        speaks = (plate.n_called >= LEAST_CALLED * plate.n_markers) & missing[i].any(axis=1)
-        for w in np.flatnonzero(speaks).tolist():
-            alike.setdefault(codes[w].tobytes(), []).append((i, w))
+    for i, w in _perhaps_alike(plates):
+        calls = np.concatenate([b.codes[:, w] for b in plates[i].blocks])
+        if (calls == NO_CALL_CODE).any():
+            alike.setdefault(calls.tobytes(), []).append((i, w))
+    missing = {i: _missing(plates[i]) for wells in alike.values() for i, _ in wells if len(wells) > 1}
     ways: dict[tuple[str, str, int, int], list[_Pair]] = {}
     for wells in alike.values():
         for pair in _pairs(wells, plates, missing, season) if 1 < len(wells) <= MOST_ALIKE else ():
@@ -88,6 +87,22 @@ def copied_calls(
         way: (sum(p.nats for p in pairs) + _prior(way, plates)) / np.log(10) for way, pairs in ways.items()
     }
     return [_finding(pairs, float(odds[way])) for way, pairs in ways.items() if odds[way] >= threshold]
+
+
+def _perhaps_alike(plates: Sequence[Plate]) -> list[tuple[int, int]]:
+    """Plate and well of those that call enough and share a sum of their calls with another well."""
+    if not plates:
+        return []
+    draw = np.random.default_rng(1)
+    weights = [draw.integers(0, 2**63, (len(b.codes), 1), dtype=np.uint64) for b in plates[0].blocks]
+    sums, wells = [], list[tuple[int, int]]()
+    for i, plate in enumerate(plates):
+        speaks = np.flatnonzero(plate.n_called >= LEAST_CALLED * plate.n_markers)
+        of_blocks = [(b.codes[:, speaks] * w).sum(axis=0) for b, w in zip(plate.blocks, weights, strict=True)]
+        sums.append(np.sum(of_blocks, axis=0, dtype=np.uint64))
+        wells += [(i, w) for w in speaks.tolist()]
+    _, of, count = np.unique(np.concatenate(sums), return_inverse=True, return_counts=True)
+    return [wells[k] for k in np.flatnonzero(count[of] > 1)]
 
 
 def _prior(way: tuple[str, str, int, int], plates: Sequence[Plate]) -> float:
@@ -106,7 +121,10 @@ def _missing(plate: Plate) -> Bools:
 
 
 def _pairs(
-    wells: Sequence[tuple[int, int]], plates: Sequence[Plate], missing: Sequence[Bools], season: SeasonTables
+    wells: Sequence[tuple[int, int]],
+    plates: Sequence[Plate],
+    missing: Mapping[int, Bools],
+    season: SeasonTables,
 ) -> list[_Pair]:
     """Pairs of these wells that the sheets say are different plants, of different lines."""
     found = []
