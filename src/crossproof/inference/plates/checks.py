@@ -341,7 +341,7 @@ def examine_plates(
     look, events = checks.look().with_line_events()
     checks, season = look.checks, look.checks.season
     here, evidence, odd = look.here, look.evidence, look.odd
-    found = [*look.found, *copied_calls(plates, season, checks.odds, look.found)]
+    found = [*look.found, *copied_calls(plates, checks.odds, look.found)]
     found, tubes_moved = with_crosses_of_tubes(found, plates, season)
     in_question = [*tubes_moved, *((f.subject, f.other) for f in events)]
     found = without_other_rows(found, in_question, season)

@@ -16,7 +16,8 @@ plates that lie the same way from each other are one event and add up:
 n being, where they are neighbours in a row or column, or in the same place of two plates, all ways to be so,
 else all pairs of wells of the season.
 
-Which of the two is right the calls do not say, so both wait. Wells without missing calls say nothing.
+Which of the two is right the calls do not say, so both wait. Wells without missing calls say nothing; they
+wait with the others of their row, column or plate.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit, logit
 
-from crossproof.inference.plates.arrays import Plate, SeasonTables
+from crossproof.inference.plates.arrays import Plate
 from crossproof.model.arrays import Bools, Floats
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.sentinels import NO_CALL_CODE
@@ -67,9 +68,7 @@ class _Pair:
         return tuple(p.place(w) for p, w in zip(self.plates, self.wells, strict=True))
 
 
-def copied_calls(
-    plates: Sequence[Plate], season: SeasonTables, threshold: float, known: Sequence[Finding] = ()
-) -> list[Finding]:
+def copied_calls(plates: Sequence[Plate], threshold: float, known: Sequence[Finding] = ()) -> list[Finding]:
     """A finding for each way in which calls stand twice; none of samples of which a `known` one says so."""
     told = frozenset(s for f in known if f.kind is FindingKind.COPIED for s in f.samples)
     alike: dict[bytes, list[tuple[int, int]]] = {}
@@ -80,13 +79,17 @@ def copied_calls(
     missing = {i: _missing(plates[i]) for wells in alike.values() for i, _ in wells if len(wells) > 1}
     ways: dict[tuple[str, str, int, int], list[_Pair]] = {}
     for wells in alike.values():
-        for pair in _pairs(wells, plates, missing, season) if 1 < len(wells) <= MOST_ALIKE else ():
+        for pair in _pairs(wells, plates, missing) if 1 < len(wells) <= MOST_ALIKE else ():
             if not told.intersection(pair.samples):
                 ways.setdefault(pair.way, []).append(pair)
     odds = {
         way: (sum(p.nats for p in pairs) + _prior(way, plates)) / np.log(10) for way, pairs in ways.items()
     }
-    return [_finding(pairs, float(odds[way])) for way, pairs in ways.items() if odds[way] >= threshold]
+    return [
+        _finding(pairs, _as_well(pairs), float(odds[way]))
+        for way, pairs in ways.items()
+        if odds[way] >= threshold
+    ]
 
 
 def _perhaps_alike(plates: Sequence[Plate]) -> list[tuple[int, int]]:
@@ -121,19 +124,14 @@ def _missing(plate: Plate) -> Bools:
 
 
 def _pairs(
-    wells: Sequence[tuple[int, int]],
-    plates: Sequence[Plate],
-    missing: Mapping[int, Bools],
-    season: SeasonTables,
+    wells: Sequence[tuple[int, int]], plates: Sequence[Plate], missing: Mapping[int, Bools]
 ) -> list[_Pair]:
-    """Pairs of these wells that the sheets say are different plants, of different lines."""
+    """Pairs of these wells that the sheets say are different plants, or tubes of different lines."""
     found = []
     for n, (i, v) in enumerate(wells):
         for j, w in wells[n + 1 :]:
             a, b = plates[i], plates[j]
-            one_line = a.identity[v] == b.identity[w] and a.identity[v] < season.n_lines
-            one_plant = bool(a.plants[v]) and a.plants[v] == b.plants[w]
-            if not (one_line or one_plant):
+            if not _one_plant(a, v, b, w):
                 nats = min(_nats(plates[p], u, missing[p]) for p, u in ((i, v), (j, w)))
                 found.append(_Pair((a, b), (v, w), nats))
     return found
@@ -162,8 +160,39 @@ def _raised(share: Floats, count: int) -> Floats:
     return np.asarray(np.clip(expit(logit(share) + low), RAREST, SUREST))
 
 
-def _finding(pairs: Sequence[_Pair], odds: float) -> Finding:
-    first = pairs[0]
+def _as_well(pairs: Sequence[_Pair]) -> list[_Pair]:
+    """Pairs of the same row, column or plate whose calls are the same as well: for want of a missing one they
+    do not speak, but were written over with the others."""
+    a, b = pairs[0].plates
+    wells = np.array([pair.wells[0] for pair in pairs])
+    here = np.ones(len(a), dtype=bool)
+    for of_wells in (a.rows, a.columns):
+        if a is b and len(np.unique(of_wells[wells])) == 1:
+            here = of_wells == of_wells[wells[0]]
+    down, right = pairs[0].way[2:]
+    rows, columns = a.rows + down, a.columns + right
+    here &= (rows >= 0) & (rows < b.format.rows) & (columns >= 0) & (columns < b.format.columns)
+    there = np.full(len(a), -1)
+    there[here] = b.well_of_position[rows[here] * b.format.columns + columns[here]]
+    spoken = {pair.wells for pair in pairs}
+    return [
+        _Pair((a, b), (v, w), 0.0)
+        for v, w in enumerate(there.tolist())
+        if w >= 0 and (v, w) not in spoken and _same_calls(a, v, b, w) and not _one_plant(a, v, b, w)
+    ]
+
+
+def _one_plant(a: Plate, v: int, b: Plate, w: int) -> bool:
+    """Whether two wells are of one plant, or tubes of one line, by the sheets."""
+    return bool(a.identity[v] == b.identity[w]) and a.plants[v] == b.plants[w]
+
+
+def _same_calls(a: Plate, v: int, b: Plate, w: int) -> bool:
+    return all(np.array_equal(x.codes[:, v], y.codes[:, w]) for x, y in zip(a.blocks, b.blocks, strict=True))
+
+
+def _finding(pairs: Sequence[_Pair], as_well: Sequence[_Pair], odds: float) -> Finding:
+    first, waiting = pairs[0], [*pairs, *as_well]
     more = f", and so do {count_of(len(pairs) - 1, 'more pair')} that lie alike" if len(pairs) > 1 else ""
     return Finding(
         FindingKind.CALLS_COPIED,
@@ -175,8 +204,8 @@ def _finding(pairs: Sequence[_Pair], odds: float) -> Finding:
         "calls of the one stand in place of the other's.",
         "Compare with the laboratory's own file which of the two is right; write the other's well into "
         "corrections.csv (exclude well), or genotype both again.",
-        wells=tuple(place for pair in pairs for place in pair.places),
-        samples=tuple(sample for pair in pairs for sample in pair.samples),
+        wells=tuple(place for pair in waiting for place in pair.places),
+        samples=tuple(sample for pair in waiting for sample in pair.samples),
         other=first.plates[1].name,
         log10_odds=odds,
         hold=Hold.SAMPLES,
