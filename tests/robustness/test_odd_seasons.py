@@ -9,6 +9,7 @@ import csv
 import html
 import json
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -230,7 +231,8 @@ def test_a_second_run_says_so_and_changes_nothing(tmp_path: Path) -> None:
         log = season / ".crossproof" / "logs" / "workflow.log"
         until = time.monotonic() + 60
         while not log.exists() and time.monotonic() < until:
-            time.sleep(0.05)
+            time.sleep(0.01)
+        first.send_signal(signal.SIGSTOP)  # a small run may be done before a second has started
         inputs = {p: p.read_bytes() for p in season.glob("*.*") if p.is_file()}
         second = crossproof("run", season)
         assert first.poll() is None, "the first run ended before the second was tried"
@@ -240,6 +242,7 @@ def test_a_second_run_says_so_and_changes_nothing(tmp_path: Path) -> None:
         assert "Traceback" not in second.stderr
         assert {p: p.read_bytes() for p in inputs} == inputs
     finally:
+        first.send_signal(signal.SIGCONT)
         first.wait(timeout=200)
     assert first.returncode == 0
     assert len(table(season, "verdicts")) == 3
