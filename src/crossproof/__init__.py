@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
-METHOD_VERSION = 18
+METHOD_VERSION = 19
 """Part of every cached result's digest: raise it whenever a change of method can change a verdict."""
 
 RATES_VERSION = 4

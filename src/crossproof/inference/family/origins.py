@@ -243,6 +243,6 @@ def row_scores(
         scores[row] = np.logaddexp(scores[row], np.log(OF_GENERATION) + pair[row])
         return np.asarray(scores)
     with np.errstate(divide="ignore"):
-        scores[:inside] += np.log1p(-np.minimum(typed_share, 1 - 1e-16))
+        scores[:inside] += np.log1p(-typed_share)
         as_typed = np.log(typed_share) + origins.log_prior[:inside, None] + np.concatenate(typed)
     return np.concatenate([scores, as_typed])

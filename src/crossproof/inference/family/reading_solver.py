@@ -259,20 +259,21 @@ class ReadingSolver:
         in_other = np.logaddexp(stays + with_other, strays + with_typed)
         pod_typed = np.bincount(self.pods, in_typed, self.n_pods)
         pod_other = np.bincount(self.pods, in_other, self.n_pods)
-        if_typed, if_other = np.exp(stays + with_typed - in_typed), np.exp(strays + with_typed - in_other)
         base = solved.other.log_shared + solved.typed.log_shared - np.log(len(PART_SHARES))
-        scores, shares = [], []
+        scores, of_typed, of_other = [], [], []
         for share in PART_SHARES:
             log_pods = np.logaddexp(np.log(share) + pod_typed, np.log1p(-share) + pod_other)
             scores.append(base + float(log_pods.sum()))
-            of_typed = np.exp(np.log(share) + pod_typed - log_pods)[self.pods]
-            shares.append(of_typed * if_typed + (1 - of_typed) * if_other)
+            of_typed.append((np.log(share) + pod_typed - log_pods)[self.pods] - in_typed)
+            of_other.append((np.log1p(-share) + pod_other - log_pods)[self.pods] - in_other)
         total = float(np.logaddexp.reduce(scores))
-        posterior = np.exp(np.array(scores) - total) @ np.array(shares)
-        # The prior share of a plant alone that gives this posterior.
-        with np.errstate(divide="ignore"):
-            odds = np.log(posterior) - np.log1p(-np.minimum(posterior, 1 - 1e-12)) + with_other - with_typed
-        return total, np.asarray(1 / (1 + np.exp(-np.clip(odds, -700, 700))))
+        # A plant's own data are divided out, not its posterior taken back: that may be 1 to the last digit.
+        if_typed = np.logaddexp.reduce(np.array(scores)[:, None] + np.array(of_typed), axis=0)
+        if_other = np.logaddexp.reduce(np.array(scores)[:, None] + np.array(of_other), axis=0)
+        odds = np.logaddexp(stays + if_typed, strays + if_other) - np.logaddexp(
+            strays + if_typed, stays + if_other
+        )
+        return total, np.asarray(1 / (1 + np.exp(-odds)))
 
     def _solve(self, reading: Reading, active: Ints | None) -> _Solutions:
         solve, parents = self.family.solve, self.parent_priors(reading)

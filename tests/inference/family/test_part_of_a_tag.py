@@ -1,0 +1,66 @@
+"""A tag of which another plant's pollen has had one pod; lines, calls and errors are invented."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from small_seasons import wells_of_calls
+
+from crossproof.inference.family.gathering import prepare
+from crossproof.inference.family.verification import readings_of, verify_family
+from crossproof.inference.season_model import FamilyInput, LineInput, Plant, fit_panel
+from crossproof.model.settings import Settings
+
+SETTINGS = Settings()
+MARKERS, SISTER_MARKERS, LOST = 160, 12, 3
+
+
+def tag(seed: int):
+    """Wells, lines and a family M x P: a pod of three plants by a line never typed, four pods of two hybrids.
+
+    S is a line all but P. The first of the hybrids has lost P's allele at LOST of the SISTER_MARKERS at which
+    S has the mother's.
+    """
+    rng = np.random.default_rng(seed)
+    lines = {name: rng.integers(0, 2, MARKERS) for name in ("M", "P", "Q", "R", "T", "untyped")}
+    contrast = np.flatnonzero(lines["M"] != lines["P"])
+    near = rng.choice(contrast, SISTER_MARKERS, replace=False)
+    lines["S"] = lines["P"].copy()
+    lines["S"][near] = lines["M"][near]
+    typed = ["M", "P", "Q", "R", "S", "T"]
+    fathers = ["untyped"] * 3 + ["P"] * 8
+    doses = np.stack([2 * lines[n] for n in typed] + [lines["M"] + lines[f] for f in fathers], axis=1)
+    doses[near[:LOST], len(typed) + 3] = 2 * lines["M"][near[:LOST]]
+    words = np.array(["0/0", "0/1", "1/1"])[doses].astype(object)
+    words[rng.random(words.shape) < 0.05] = "./."
+    words[near, len(typed) + 3] = np.array(["0/0", "0/1", "1/1"])[doses[near, len(typed) + 3]]
+    wells = wells_of_calls({f"m{j:03d}": list(words[j]) for j in range(MARKERS)})
+    pods = [1, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5]
+    plants = tuple(Plant(f"C-{i:02d}", (len(typed) + i,), f"{pod}") for i, pod in enumerate(pods))
+    return wells, [LineInput(n, (i,)) for i, n in enumerate(typed)], FamilyInput("C", "M", "P", plants)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_hybrid_is_not_taken_for_pollen_of_a_sister_line(seed: int) -> None:
+    """A plant fits P by odds that no float can tell from certainty; the sister line, weighed last, fits it
+    far worse than P and far better than all that was weighed before."""
+    wells, lines, family = tag(seed)
+    panel = fit_panel(wells, lines, [family], SETTINGS)
+    result = verify_family(family, wells, panel, SETTINGS)
+    assert result.parent_faults[1, 0] < 0.5, "the tag's pollen is of two plants"
+    assert (result.class_posterior[:3, 2] > 0.99).all()
+    assert (result.class_posterior[3:, 0] > 0.99).all()
+    assert (result.lod[3:] > 2).all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_share_of_a_plant_is_never_more_than_its_pod_says(seed: int) -> None:
+    """One plant in twenty is not as its pod, whatever its own data: they are weighed once, not twice."""
+    wells, lines, family = tag(seed)
+    panel = fit_panel(wells, lines, [family], SETTINGS)
+    readings = readings_of(prepare(family, wells, panel, SETTINGS, None), panel, SETTINGS)
+    shares = [s for r, s in zip(readings.readings, readings.typed_share, strict=True) if r.part]
+    assert shares
+    for share in shares:
+        assert (share >= 0.05 - 1e-9).all()
+        assert (share <= 0.95 + 1e-9).all()
