@@ -23,6 +23,7 @@ from crossproof.model.findings import Finding
 from crossproof.model.layouts import layout_of
 from crossproof.model.part_layouts import part_layout
 from crossproof.model.plates import Role, parse_well, smallest_format
+from crossproof.model.stretch_layouts import named_stretch
 from crossproof.season.correction_rows import cell_text, correction_of, without_note
 from crossproof.season.records_at_work import RecordsAtWork, RefusedRow
 from crossproof.text import count_of, first_of
@@ -97,7 +98,9 @@ def _layout(records: RecordsAtWork, c: Correction) -> str:
                 if records.samples.at[r, "role"] == Role.PROGENY
             ]
             places = np.array([p for p, _ in plants], dtype=np.int64)
-            layout = part_layout(plate, c.detail, places, [name for _, name in plants])
+            layout = named_stretch(plate, c.detail, places) or part_layout(
+                plate, c.detail, places, [name for _, name in plants]
+            )
         else:
             layout = layout_of(plate, c.kind, c.detail)
     except ValueError as e:

@@ -31,7 +31,8 @@ def best_of(candidates: list[Proposal], threshold: float) -> Proposal | None:
     told = {p.words for p in ties}
     rivals = [p.words for p in near if p.words not in told and p.kind is not best.kind]
     rivals += [first.words] if first is not best else []
-    rival = max(others, key=lambda p: p.log10_odds, default=None)
+    rivals += [p.words for p in others if p.between and p.log10_odds > best.log10_odds]
+    rival = max((p for p in others if not p.between), key=lambda p: p.log10_odds, default=None)
     return replace(
         best,
         next_best=None if rival is None else (rival.words, rival.log10_odds),

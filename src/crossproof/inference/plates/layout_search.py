@@ -18,6 +18,7 @@ import numpy as np
 
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.copied_strips import copied_strips
+from crossproof.inference.plates.empty_places import FILLED, empty_says
 from crossproof.inference.plates.few_wells import borne_by_pods, by_pods, weighed
 from crossproof.inference.plates.layout_choice import beside_pair, best_of, open_doubts
 from crossproof.inference.plates.proposals import (
@@ -38,6 +39,7 @@ from crossproof.inference.plates.proposals import (
 from crossproof.inference.plates.repeated_shifts import shifted_together
 from crossproof.inference.plates.score_matrix import UNKNOWN, Matrix
 from crossproof.inference.plates.scores import PlateScores
+from crossproof.inference.plates.stretches import stretches
 from crossproof.inference.plates.well_pairs import pairs, tube_pairs
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import FindingKind
@@ -60,16 +62,6 @@ PRIOR_SINGLE = 1e-3
 """Share of plates with one row or column that was shifted or copied."""
 LEAST_RUN = 2
 """Fewest wells that speak for a plate shifted or sorted from some well on."""
-AS_EMPTY = 5.5
-"""Nats by which a sample calls like a blank rather than like one that failed, to be counted as silent."""
-FAILS_EMPTY = 0.3
-"""Share of failed samples that call like a blank, at the least: where many failed, one as an empty well is no
-sign. No source."""
-FILLED = 0.05
-"""Chance that the place which a shift leaves empty calls all the same; it is one half where the sheet says
-nothing of a place. No source."""
-SILENT_WORTH = 100.0
-"""Samples that the expectation is worth that one of them fails so that it calls like a blank. No source."""
 MOST_WELLS = 384
 """Largest plate on which a shift from some well on is looked for."""
 MOST_PARTS = 6
@@ -199,6 +191,7 @@ def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
             found = _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True)
             for proposal in by_pods(scores, identity, weighed(scores, matrix, identity, found), LEAST_RUN):
                 yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
+    yield from stretches(scores, matrix, identity)
 
 
 def _many(
@@ -253,7 +246,7 @@ def _strip_gains(
     rebuilt = ((moves & doubtful).any(axis=1) | speaks) & (n_layouts * len(identity) < 40_000)
     hopeful = (gains > GAIN).any(axis=1) | rebuilt
     silent = scores.blank > scores.called
-    sample, most = identity != EMPTY, _empty_says(scores, identity)
+    sample, most = identity != EMPTY, empty_says(scores, identity)
     for i in np.flatnonzero(moves.any(axis=1) & hopeful):
         gain, moved = gains[i], moves[i]
         if rebuilt[i]:
@@ -276,15 +269,6 @@ def _strip_gains(
         ):
             gain = np.where(moved, gain, np.minimum(gain, 0.0))
         yield int(i), changed[i], gain
-
-
-def _empty_says(scores: PlateScores, identity: Ints) -> float:
-    """Most that a silent well says for an empty place, in nats: as much as such a failure is rare."""
-    sample = identity != EMPTY
-    n_silent = float(((scores.blank - scores.called > AS_EMPTY) & sample).sum())
-    failed = sample & (scores.plate.n_called < 0.5 * scores.plate.n_markers)
-    n_silent = max(n_silent, FAILS_EMPTY * int(failed.sum()))
-    return float(np.log((SILENT_WORTH + sample.sum()) / max(n_silent, 1.0)))
 
 
 def tags(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> Iterator[Proposal]:
@@ -346,7 +330,7 @@ def _with_runs(
     if best.kind is not FindingKind.SHIFTED:
         return candidates
     if best.layout and best.layout.by_a_well:
-        most = _empty_says(scores, identity) / float(np.log(10))
+        most = empty_says(scores, identity) / float(np.log(10))
         silent, whole = scores.blank > scores.called, []
         for p in candidates:
             if p.layout is not None and p.layout.by_a_well:

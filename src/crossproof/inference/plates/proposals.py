@@ -51,6 +51,9 @@ class Proposal:
     """Layouts of another kind, not as likely, that may be the true one (see `layout_choice.SETTLED`)."""
     least: float | None = None
     """log10 odds from which it is taken, if not those of the whole search."""
+    between: bool = False
+    """Whether it is a stretch of wells that ends anywhere (see `stretches`): never taken, but where it is the
+    likelier, no other layout is proposed."""
 
     @property
     def kind(self) -> FindingKind | None:
