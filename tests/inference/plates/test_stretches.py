@@ -14,6 +14,7 @@ import pytest
 
 from crossproof.inference.plates.arrays import EMPTY
 from crossproof.inference.plates.checks import CheckSettings, examine_plate, examine_plates, line_evidence
+from crossproof.inference.plates.doubtful_wells import LEAST_LOSS, LEAST_LOSSES, doubt_findings, doubt_of
 from crossproof.inference.plates.proposals import clipped
 from crossproof.inference.plates.score_matrix import UNKNOWN
 from crossproof.inference.plates.stretches import PRIOR_BETWEEN, PRIOR_TO_LAST, stretches
@@ -123,3 +124,29 @@ def test_odds_of_stretches_are_sums_over_their_wells_and_the_prior_is_shared_out
             p.layout.source
             == named_stretch(plate.format, p.words, plate.position[plate.identity >= 14]).source
         ).all()
+
+
+@pytest.mark.parametrize(("odds", "held"), [(1.5e-3, True), (3e-4, False)])
+def test_three_hybrids_of_a_column_that_may_be_lost_together_wait(odds, held):
+    """Each alone is less likely to be one than a plant is held for."""
+    rates = sim.Rates(classes=(0.5, 0.5, 0, 0), swapped_seed=0, failed_wells=0, bad_assays=0)
+    for seed in range(200, 300):
+        nursery, sheet = season(seed, rates)
+        columns = np.arange(96) // 8
+        inside = [k for k in range(12) if len(set(sheet.identity[columns[: len(sheet.identity)] == k])) == 1]
+        if not inside:
+            continue
+        words = f"column {inside[0] + 1} shifted down by a well"
+        layout = part_layout(sheet.format, words, NONE, [])
+        x = examined(nursery, sim.move(sheet, layout.source))
+        doubts = [p for p in x.search.doubts if p.words == words]
+        doubts = [replace(p, log10_odds=np.log10(odds), gain=np.zeros_like(p.gain)) for p in doubts]
+        if doubts and (doubt_of(x, tuple(doubts)).lost > 0.5 * odds).sum() >= 3:
+            break
+    lost = doubt_of(x, tuple(doubts)).lost
+    assert lost.max() < LEAST_LOSS
+    assert (lost.sum() >= LEAST_LOSSES) == held
+    x = replace(x, search=replace(x.search, doubts=tuple(doubts)))
+    samples = {s for f in doubt_findings(x) for s in f.samples}
+    assert ({x.plate.samples[w] for w in np.flatnonzero(lost > 0.5 * odds)} <= samples) == held
+    assert bool(samples) == held

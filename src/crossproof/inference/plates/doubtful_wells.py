@@ -11,9 +11,10 @@ P(T) = odds(T) / (1 + sum of odds),
       than its well says) = the same with that class: 1 - P(class | well that holds u under T)
 
 Plants are held where the first reaches LEAST_SHARE: then no verdict on them is as sure as it has to be; those
-that their own well says are no hybrids where the second reaches LEAST_LOSS; and, where such a plant is held,
-those of which the third reaches LEAST_OTHER. Wells of which another finding says what they hold do not speak
-for a layout.
+that their own well says are no hybrids where the second reaches LEAST_LOSS, or LEAST_PART where its sum over
+the plate, the hybrids to be expected among them, reaches LEAST_LOSSES; and, where such a plant is held, those
+of which the third reaches LEAST_OTHER. Wells of which another finding says what they hold do not speak for a
+layout.
 """
 
 from __future__ import annotations
@@ -38,6 +39,11 @@ LEAST_LOSS = 2e-3
 sample that failed at the end of a column looks like a column that was shifted, and the column is the rarer by
 far; but it is a hybrid thrown away against a look at the robot log. A choice, not a measurement;
 docs/plate_accuracy.md has what it costs on faultless plates."""
+LEAST_LOSSES = 3e-3
+"""Hybrids to be expected among the plants of a plate that would be culled, from which these are held: three
+of a column that moved together are thrown away together. A choice; docs/plate_accuracy.md has its cost."""
+LEAST_PART = 2e-4
+"""Chance from which such a plant is held then. A choice."""
 LEAST_OTHER = 1e-3
 """Chance from which a plant is held since its verdict would be another, where such a plant is held anyway."""
 TUBE_SAYS = 1.0
@@ -110,6 +116,12 @@ def _without(doubts: tuple[Proposal, ...], x: Examined, explained: frozenset[str
     return tuple(out)
 
 
+def _rescued(doubt: Doubt, plants: Bools) -> Bools:
+    """Those of some plants that would be culled and are too likely to be hybrids, (well,)."""
+    least = LEAST_PART if doubt.lost.sum() >= LEAST_LOSSES else LEAST_LOSS
+    return np.asarray(plants & (doubt.lost >= least))
+
+
 def open_plants(x: Examined, explained: frozenset[str] = frozenset()) -> Bools:
     """Plants of a plate that lies otherwise that may have been moved beside that, (well,).
 
@@ -119,7 +131,7 @@ def open_plants(x: Examined, explained: frozenset[str] = frozenset()) -> Bools:
     if not x.search.doubts or not plants.any():
         return np.zeros(len(plants), dtype=bool)
     doubt = doubt_of(x, _weighed(x, _without(x.search.doubts, x, explained)))
-    return np.asarray(plants & ((doubt.moved >= LEAST_SHARE) | (doubt.lost >= LEAST_LOSS)))
+    return np.asarray(plants & ((doubt.moved >= LEAST_SHARE) | _rescued(doubt, plants)))
 
 
 def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list[Finding]:
@@ -136,7 +148,7 @@ def doubt_findings(x: Examined, explained: frozenset[str] = frozenset()) -> list
     doubt = doubt_of(x, doubts)
     plants = plate.identity >= x.scores.season.n_lines
     unsure = plants & (doubt.moved >= LEAST_SHARE)
-    rescued = plants & ~unsure & (doubt.lost >= LEAST_LOSS)
+    rescued = _rescued(doubt, plants & ~unsure)
     if not (unsure | rescued).any():
         return []
     changed = plants & ~unsure & ~rescued & (doubt.other >= LEAST_OTHER)
