@@ -166,21 +166,38 @@ def test_a_layout_explains_more_than_two_pods_by_wells_of_other_tags(gain, layou
     assert explains_more(examined, elsewhere) == more
 
 
-def test_one_pod_of_seed_of_the_father_is_no_reversed_tag():
-    nursery = season(83, classes=(1, 0, 0, 0))
-    sheet = sim.make_sheet(nursery)
-    n = len(nursery.lines)
+def of_the_father(nursery, pods):
+    """The largest tag of a plate, the plate where all seed of these pods is selfed seed of its father, and
+    these plants."""
+    n, sheet = len(nursery.lines), sim.make_sheet(nursery)
     plate = with_pods(sim.make_plate(nursery, sheet), n)
     cross = int(np.argmax(np.bincount(plate.identity[plate.identity >= n] - n)))
+    mine = [w for w in range(len(plate)) if plate.identity[w] == n + cross and plate.pods[w] in pods]
     genotype = sheet.genotype.copy()
-    mine = [w for w in range(len(plate)) if plate.identity[w] == n + cross and plate.pods[w] == "1"]
     genotype[mine] = nursery.lines[nursery.father[cross]]
     plate = with_pods(sim.make_plate(nursery, replace(sheet, genotype=genotype)), n)
-    assert not [
+    return cross, plate, {plate.samples[w] for w in mine}
+
+
+@pytest.mark.parametrize("pods", [("1",), ("1", "2", "3")])
+def test_selfed_seed_of_the_father_waits_where_the_tag_may_be_the_wrong_way_round(pods):
+    """A pod of the father's own seed in the bag, or a tag that names the parents the other way round: no row
+    for seed of one pod, and hybrids, the same either way, do not wait for it."""
+    nursery = season(83, classes=(1, 0, 0, 0))
+    cross, plate, selfed = of_the_father(nursery, pods)
+    [f] = [
         f
         for f in found(nursery, [plate, sim.make_parent_plate(nursery, 2)])
         if f.kind is FindingKind.RECIPROCAL
     ]
+    assert f.subject == f"C{cross + 1}"
+    if pods == ("1",):
+        assert f.corrections == ()
+        assert "% likely" in f.evidence
+        assert held_samples((f,)) == selfed
+    else:
+        assert f.corrections == (Correction(CorrectionKind.REVERSE_CROSS, f.subject),)
+        assert held_samples((f,)) > selfed
 
 
 PRIOR = np.log(np.array([0.5, 0.3, 0.1, 0.04, 0.04, 0.02]))
@@ -192,9 +209,9 @@ def sure(relations, pods):
     other = {0: 0, 1: 3, 3: 1}
     scores = [np.full((len(relations), 6), -200.0) for _ in range(2)]
     for w, r in enumerate(relations):
-        scores[0][w, r], scores[1][w, other[r]] = 0.0, 0.0
+        scores[0][w, r], scores[1][w, other.get(r, r)] = 0.0, 0.0
     off, selfed = np.array(relations) >= 3, np.array(relations)[:, None] == [1, 3]
-    return Directions(scores[0], scores[1], pods, off.astype(float), selfed)
+    return Directions(scores[0], scores[1], pods, off.astype(float), selfed, selfed[:, 1])
 
 
 def test_the_share_of_seed_off_pedigree_is_that_of_the_other_tags():
@@ -208,10 +225,46 @@ def test_the_share_of_seed_off_pedigree_is_that_of_the_other_tags():
 
 
 def test_pods_of_one_fate_are_one_event_each_in_either_direction():
-    """By hand: four plants of a pod are 0.5 p^4 + 0.5 p, with p the prior of their relation."""
+    """By hand: four plants of a pod are 0.5 p^4 + 0.5 p, with p the prior of their relation; of seed off
+    pedigree, a pod is of one relation half of the time, else each plant of any."""
     elsewhere = 5.5 / 100  # as above
-    father, own = 0.04 * 0.55, 0.3
-    expected = np.log10((own**4 + own) / (father**4 + father))
+    father, own, off = 0.04 * 0.55, 0.3, 0.1 * 0.55
+    alike = (father + off * (father / off) ** 4) / 2
+    expected = np.log10((own**4 + own) / (father**4 + alike))
     assert _gain(sure([3] * 4, ("1",) * 4), elsewhere, PRIOR) == pytest.approx(expected)
     apart = sure([3] * 4, ("",) * 4)
     assert _gain(apart, elsewhere, PRIOR) == pytest.approx(4 * np.log10(own / father))
+
+
+def test_a_pod_of_several_kinds_of_stray_seed_is_one_event():
+    """By hand: two plants of the father, an F2 and a fixed plant are one pod of seed off pedigree, or four
+    such plants; turned round, the first two are selfed seed, and the others are as they were."""
+    father, f2, fixed, off, own = (0.55 * x for x in (0.04, 0.04, 0.02, 0.1, 0.3 / 0.55))
+    each = father**2 * f2 * fixed
+    expected = np.log10(own**2 * f2 * fixed / (each + off * each / off**4 / 2))
+    assert _gain(sure([3, 3, 4, 5], ("1",) * 4), 5.5 / 100, PRIOR) == pytest.approx(expected)
+
+
+def test_seed_of_another_bag_says_little_of_the_direction():
+    """Four plants of a line that is no parent beside two of the father: without room for seed that is of
+    neither direction they spoke for the one in which they fit badly rather than very badly."""
+    nursery = season(82, classes=(1, 0, 0, 0))
+    n, sheet = len(nursery.lines), sim.make_sheet(nursery)
+    cross = int(np.argmax(np.bincount(sheet.identity[sheet.identity >= n] - n)))
+    mine = np.flatnonzero(sheet.identity == n + cross)
+    parents = int(nursery.mother[cross]), int(nursery.father[cross])
+    genotype = sheet.genotype.copy()
+    genotype[mine[:2]] = nursery.lines[parents[1]]
+    odds = []
+    for others in range(n):
+        if others in parents:
+            continue
+        genotype[mine[2:6]] = nursery.lines[others]
+        plate = sim.make_plate(nursery, replace(sheet, genotype=genotype))
+        plate = replace(plate, pods=tuple("1" if w in mine[:6] else "2" for w in range(len(plate))))
+        odds += [
+            f.log10_odds
+            for f in found(nursery, [plate, sim.make_parent_plate(nursery, 2)])
+            if f.kind is FindingKind.RECIPROCAL and f.subject == f"C{cross + 1}"
+        ]
+    assert not odds

@@ -72,7 +72,7 @@ from crossproof.inference.plates.pod_swaps import (
 from crossproof.inference.plates.same_sheets import same_sheets
 from crossproof.inference.plates.spill_findings import likeliest, spill_findings, without_spilled
 from crossproof.inference.plates.spill_or_parents import told_from_spills, without_rows_of
-from crossproof.inference.plates.tag_checks import cross_findings, maternal_findings
+from crossproof.inference.plates.tag_checks import cross_findings, findings_of_directions
 from crossproof.inference.plates.tag_explanations import Examined
 from crossproof.inference.plates.uncertain_order import order_findings
 from crossproof.inference.plates.unfit_plates import unfit_findings
@@ -355,8 +355,7 @@ def examine_plates(
     of_wells = checks.of_wells(here, lying, explained, told.borne, sound, asked)
     found = without_spilled([*found, *without_rows_of(told.witnesses, of_wells)])
     found += checks.across_wells(sound, explained, asked)
-    turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
-    found += [f for f in maternal_findings(sound, season, evidence, checks.odds) if f.subject not in turned]
+    found += findings_of_directions(sound, season, evidence, checks.odds, found, asked)
     on_lying = frozenset(s for p in plates if p.name in lying | look.away for s in p.samples)
     found += [f for f in look.tubes if not (explained | on_lying).intersection(f.samples)]
     found += (same_line := same_line_findings(season, checks.without(odd | on_lying)))

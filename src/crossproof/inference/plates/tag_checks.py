@@ -19,7 +19,7 @@ import numpy as np
 from crossproof.inference.plates.arrays import SeasonTables, line_posterior
 from crossproof.inference.plates.each import AskedOnce, one_by_one
 from crossproof.inference.plates.proposals import GAIN, misfit_wells
-from crossproof.inference.plates.reversed_tags import reversed_findings
+from crossproof.inference.plates.reversed_tags import open_directions, reversed_findings
 from crossproof.inference.plates.tag_explanations import (
     Examined,
     Explanation,
@@ -238,3 +238,19 @@ def maternal_findings(
             )
         )
     return out
+
+
+def findings_of_directions(
+    plates: Sequence[Examined],
+    season: SeasonTables,
+    evidence: tuple[Floats, ...],
+    threshold: float,
+    found: Sequence[Finding],
+    asked: AskedOnce,
+) -> list[Finding]:
+    """Crosses made the other way round by their maternal markers, and those that may have been by their
+    selfed seed, less those that are `found`."""
+    turned = {f.subject for f in found if f.kind is FindingKind.RECIPROCAL}
+    maternal = maternal_findings(plates, season, evidence, threshold)
+    new = [f for f in maternal if f.subject not in turned]
+    return [*new, *open_directions(plates, season, threshold, [*found, *new], asked)]

@@ -74,6 +74,9 @@ def ask_all(question: Callable[[Examined], Result], plates: Sequence[Examined], 
     new = [x for x in plates if not x.as_labelled or name not in x.scores.answers]
     ask_new = each if len(new) > FEW_PLATES else one_by_one
     said = dict(zip(map(id, new), ask_new(question, new), strict=True))
+    for x in new:
+        if x.as_labelled:
+            x.scores.answers[name] = said[id(x)]
     return [said[id(x)] if id(x) in said else x.scores.answers[name] for x in plates]
 
 
