@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crossproof.inference.plates.joined_findings import with_sibs, without_rows_in_doubt
+from crossproof.inference.plates.joined_findings import with_sibs, without_rows_in_doubt, without_rows_on_rows
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 
@@ -69,3 +69,41 @@ def test_two_swapped_wells_get_no_row_while_their_plate_is_in_doubt(kind, plate,
     assert first.hold is Hold.SAMPLES
     assert (first.corrections, first.reassigned) == (((row,), (("s1", 1),)) if kept else ((), ()))
     assert first.evidence.startswith("E. Nothing is proposed while other wells") is not kept
+
+
+@pytest.mark.parametrize(
+    ("subject", "samples", "kept"), [("C1", ("a", "b"), False), ("C1", ("z",), True), ("C3", ("a",), True)]
+)
+def test_tags_that_fit_only_with_another_parent_besides_get_no_row(subject, samples, kept):
+    """Exchanged tags whose plants then need another father: two rows for what another story says in one."""
+    rows = (
+        Correction(CorrectionKind.SWAP_TAGS, "C1", "C2"),
+        Correction(CorrectionKind.FATHER_IS, subject, "L3"),
+    )
+    tags = Finding(
+        FindingKind.TAGS_SWAPPED,
+        Scope.CROSS,
+        "P1",
+        "C1",
+        "E.",
+        "r",
+        other="C2",
+        samples=("a", "b", "c"),
+        hold=Hold.SAMPLES,
+        corrections=rows[:1],
+    )
+    parent = Finding(
+        FindingKind.PARENT_WRONG,
+        Scope.CROSS,
+        "P1",
+        subject,
+        "E.",
+        "r",
+        samples=samples,
+        hold=Hold.SAMPLES,
+        corrections=rows[1:],
+    )
+    found = without_rows_on_rows([tags, parent])
+    assert [f.corrections for f in found] == [rows[:1] if kept else (), rows[1:] if kept else ()]
+    assert all(f.hold is Hold.SAMPLES for f in found)
+    assert ("No row is proposed" in found[0].evidence) is not kept

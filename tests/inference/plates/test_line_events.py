@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from crossproof.inference.plates.checks import CheckSettings, FindingKind, examine_plates
+from crossproof.inference.plates.each import one_by_one
+from crossproof.inference.plates.examined_plates import examined_as_labelled, season_evidence
 from crossproof.inference.plates.line_events import (
     LineEvent,
     _are_exchanged_tags,
@@ -21,6 +23,7 @@ from crossproof.inference.plates.line_events import (
     with_crosses_of_tubes,
     without_other_rows,
 )
+from crossproof.inference.plates.tag_explanations import many_markers_for
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, Hold, Scope, held_samples
 
@@ -187,3 +190,38 @@ def test_where_exchanged_tags_explain_as_much_no_row_is_proposed(or_tags):
     assert ("Or the tags of C1 and C2 did" in f.evidence) is or_tags
     assert ("swap tags or swap lines" in f.remedy) is or_tags
     assert f.hold is Hold.SAMPLES
+
+
+def few_calls(plate, line, missing, rng):
+    """The plate with this share of the calls of a line's tubes missing."""
+    [block] = plate.blocks
+    likelihood = block.likelihood.copy()
+    for w in np.flatnonzero(plate.identity == line):
+        likelihood[rng.random(len(likelihood)) < missing, w] = 1.0
+    return replace(plate, blocks=(replace(block, likelihood=likelihood),))
+
+
+@pytest.mark.parametrize("missing", [0.2, 0.25])
+def test_markers_without_a_call_of_the_recorded_parent_speak_for_no_other(missing):
+    """A line that is alike to the last marker, and has the calls that the parent's tube lacks, fits the
+    progeny better there whichever of the two it was."""
+    nursery = nursery_of(2)
+    parents = [*nursery.mother, *nursery.father]
+    spare = next(i for i in range(len(nursery.lines)) if i not in parents)
+    line = int(nursery.mother[0])
+    nursery.lines[spare] = nursery.lines[line]
+    tubes = few_calls(sim.make_parent_plate(nursery, 1), line, missing, np.random.default_rng(2))
+    plates = [sim.make_plate(nursery, sim.make_sheet(nursery, by_columns=True, tubes=0)), tubes]
+    tables = sim.season_tables(nursery)
+    [x, _] = examined_as_labelled(
+        plates,
+        tables,
+        season_evidence(tables, plates),
+        usual=0.95,
+        background=0.05,
+        odd_tubes=frozenset(),
+        min_log10_odds=1.0,
+        each=one_by_one,
+    )
+    father = int(nursery.father[0])
+    assert not many_markers_for(0, spare, father, [x], tables)

@@ -43,7 +43,7 @@ from crossproof.inference.plates.examined_plates import (
     with_believed_tubes,
 )
 from crossproof.inference.plates.far_pairs import far_pairs
-from crossproof.inference.plates.joined_findings import merged, with_judged_together
+from crossproof.inference.plates.joined_findings import merged, with_judged_together, without_rows_on_rows
 from crossproof.inference.plates.layout_findings import blind_spots, layout_findings
 from crossproof.inference.plates.layout_search import CERTAIN
 from crossproof.inference.plates.line_checks import (
@@ -255,7 +255,8 @@ class _SeasonOfPlates:
         told = frozenset(s for f in crosses for s in f.samples)
         layouts = [f for x in fit for f in layout_findings(x, told)]
         pods = [f for f in pod_findings(swaps, here, self.season) if not unfit.keys() & set(f.plates)]
-        return [*merged([*exchanged, *layouts, *pods, *crosses]), *unfit.values()]
+        found = without_rows_on_rows(merged([*exchanged, *layouts, *pods, *crosses]))
+        return [*found, *unfit.values()]
 
     def look(self) -> _Look:
         """Tubes, layouts, tags and parents, with the season's crosses as they are recorded."""

@@ -41,6 +41,34 @@ def merged(findings: list[Finding]) -> list[Finding]:
     return list(out.values())
 
 
+def without_rows_on_rows(findings: list[Finding]) -> list[Finding]:
+    """The findings, those of a wrong tag and of another parent that need each other without their rows.
+
+    Plants put under another tag fit it only with another parent besides: two rows for what a third story may
+    say in one, such as two lines whose tubes changed places.
+    """
+    pairs = [
+        (t, p)
+        for t in findings
+        for p in findings
+        if t.kind in OF_TAGS and p.kind is FindingKind.PARENT_WRONG and t.corrections and p.corrections
+        if p.subject in (t.subject, t.other) and set(t.samples) & set(p.samples)
+    ]
+    said = {id(a): b for t, p in pairs for a, b in ((t, p), (p, t))}
+    more = " No row is proposed: the same plants would need a second one ({} {}) to fit."
+    return [
+        replace(
+            f,
+            corrections=(),
+            reassigned=(),
+            evidence=f.evidence + more.format(said[id(f)].kind.value, said[id(f)].subject),
+        )
+        if id(f) in said
+        else f
+        for f in findings
+    ]
+
+
 def _elsewhere(plates: Sequence[Plate], apart: Collection[str], identities: Ints) -> tuple[str, ...]:
     """Samples of these identities on the plates that are not `apart`."""
     return tuple(

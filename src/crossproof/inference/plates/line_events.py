@@ -140,8 +140,13 @@ def _event(
     speaking = tuple(c for c, gain in gains.items() if gain > 0)
     if len(speaking) < 2 or total - max(gains.values()) < BESIDES_BEST:
         return None
-    loudest = max(speaking, key=lambda c: gains[c])
-    if not many_markers_for(loudest, int(after[0][loudest]), int(after[1][loudest]), on[loudest], season):
+    loudest = sorted(speaking, key=lambda c: -gains[c])
+
+    def at_many_markers(c: int) -> bool:
+        return many_markers_for(c, int(after[0][c]), int(after[1][c]), on[c], season)
+
+    # A cross whose other parent is in question too may speak for anything: not it alone.
+    if not at_many_markers(loudest[0]) or not any(at_many_markers(c) for c in loudest[1:]):
         return None
     or_tags = _are_exchanged_tags(speaking, after, season)
     if or_tags and sum(gains[c] for c in speaking) - total > BESIDES_BEST:

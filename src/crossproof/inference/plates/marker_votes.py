@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from crossproof.inference.plates.scores import LineState, PlateScores
-from crossproof.model.arrays import Floats, Ints
+from crossproof.model.arrays import Bools, Floats, Ints
 
 
 def marker_scores(scores: PlateScores, mother: int, father: int, wells: Ints, state: LineState) -> Floats:
@@ -18,6 +20,12 @@ def marker_scores(scores: PlateScores, mother: int, father: int, wells: Ints, st
         table = scores.cross_table(b, *(scores.parent_table(b, p, state) for p in pair))[0][relation]
         out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
     return np.concatenate(out)
+
+
+def typed_at(lines: Sequence[int], state: LineState) -> Bools:
+    """Markers at which the tubes of all these lines say what they are, (marker,), block by block."""
+    rows = state.at(np.array(lines, dtype=np.int64))
+    return np.concatenate([(np.ptp(e[rows], axis=2) > 1.0).all(axis=0) for e in state.evidence])
 
 
 def markers_against(scores: PlateScores, identity: Ints, changed: Ints) -> tuple[int, int]:

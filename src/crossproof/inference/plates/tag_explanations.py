@@ -20,7 +20,7 @@ from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.each import AskedOnce, Each, one_by_one
 from crossproof.inference.plates.layout_search import PRIOR_ONE_TAG, Search
 from crossproof.inference.plates.log_sums import log_sums
-from crossproof.inference.plates.marker_votes import marker_scores
+from crossproof.inference.plates.marker_votes import marker_scores, typed_at
 from crossproof.inference.plates.proposals import GAIN, LEAST_MARKERS, misfit_wells
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.model.arrays import Bools, Floats, Ints
@@ -210,8 +210,8 @@ def many_markers_for(
     """Whether LEAST_MARKERS markers or more speak for other parents, and three times as many as against.
 
     A parent plant that departs from its line, or a miscalled tube, shows in all plants of the family at the
-    same
-    few markers: many plants do not make these more.
+    same few markers: many plants do not make these more. Markers at which the recorded parent has no call do
+    not count: a sister line that has one fits better there whichever of the two it was.
     """
     votes: Floats | float = 0.0
     for x in plates:
@@ -221,10 +221,11 @@ def many_markers_for(
             state = x.scores.lines_under(x.search.identity, more=lines)
             other = marker_scores(x.scores, mother, father, wells, state)
             recorded = int(season.mother[cross]), int(season.father[cross])
+            replaced = [p for p, now in zip(recorded, (mother, father), strict=True) if p != now]
             if min(state.known_share(p) for p in recorded) < KNOWN_SHARE:
                 return False  # a tube that failed: any line would fit better
             own = marker_scores(x.scores, *recorded, wells, state)
-            votes = votes + (other - own).sum(axis=1)
+            votes = votes + (other - own).sum(axis=1) * typed_at(replaced, state)
     for_it, against = int((np.asarray(votes) > 2 * GAIN).sum()), int((np.asarray(votes) < -2 * GAIN).sum())
     return for_it >= LEAST_MARKERS and for_it >= 3 * against
 
