@@ -11,7 +11,7 @@ import crossproof
 
 LOOPS = Path(crossproof.__file__).parent / "inference" / "family" / "kernel_solve.py"
 """The module of the loops, whose name numba gives to the files of what it has compiled."""
-MODULES = ("kernels.py", "kernel_blocks.py", LOOPS.name)
+MODULES = ("kernels.py", "kernel_blocks.py", "kernel_rounds.py", LOOPS.name)
 """The modules that hold loops."""
 
 

@@ -38,9 +38,10 @@ N_PAIR = len(PAIR_RELATIONS)
 kernel_solve = pytest.importorskip(
     "crossproof.inference.family.kernel_solve", reason="nothing is compiled here", exc_type=ImportError
 )
-kernels, kernel_blocks = (
-    sys.modules[f"crossproof.inference.family.{x}"] for x in ("kernels", "kernel_blocks")
+kernels, kernel_blocks, kernel_rounds = (
+    sys.modules[f"crossproof.inference.family.{x}"] for x in ("kernels", "kernel_blocks", "kernel_rounds")
 )
+LOOPS = (kernels, kernel_blocks, kernel_rounds, kernel_solve)
 
 
 def family_of(seed, plants=7, markers=40, k=2, chromosomes=4, donors=3):
@@ -156,7 +157,7 @@ def test_damped_messages_and_rounds_that_do_not_rest(monkeypatch):
 )
 def test_compiled_or_interpreted_the_bits_are_the_same(family, monkeypatch):
     compiled = solved(family, keep_outside=True)
-    for module in (kernels, kernel_blocks, kernel_solve):
+    for module in LOOPS:
         for name, loop in list(vars(module).items()):
             if hasattr(loop, "py_func"):
                 monkeypatch.setattr(module, name, loop.py_func)
@@ -191,8 +192,8 @@ def test_a_family_gives_the_same_bits_whichever_are_judged_beside_it(monkeypatch
 def test_a_season_is_judged_one_way_and_either_way_says_the_same(monkeypatch):
     season = simulate(Recipe(crosses=6, lines=8), 5)
     settings = Settings()
-    seen, run = [], CompiledRounds._run
-    monkeypatch.setattr(CompiledRounds, "_run", lambda *a: seen.append(1) or run(*a))
+    seen, run = [], CompiledRounds.solve
+    monkeypatch.setattr(CompiledRounds, "solve", lambda *a: seen.append(1) or run(*a))
     panels, found = [], []
     for enough in (6, 7):
         monkeypatch.setattr(compilation, "ENOUGH_FAMILIES", enough)
@@ -265,7 +266,7 @@ def test_without_the_compiler_numpy_does(monkeypatch):
     monkeypatch.setitem(sys.modules, "numba", None)
     with pytest.raises(ImportError):
         compilation.compiled(abs)
-    for module in (kernels, kernel_blocks, kernel_solve):
+    for module in LOOPS:
         monkeypatch.delitem(sys.modules, module.__name__)
         monkeypatch.delattr(module.__name__)
     assert compiled_rounds.loops.__wrapped__() is None

@@ -14,19 +14,7 @@ import numpy as np
 
 from crossproof.inference.descents import Kinds, component_tables, pollen_components
 from crossproof.inference.family.emissions import FamilyBlock
-from crossproof.inference.family.kernel_arrays import (
-    GENOTYPES,
-    MARKERS,
-    OF_MARKERS,
-    OF_PAIRS,
-    Blocks,
-    Fits,
-    Limits,
-    Relations,
-    State,
-    Sums,
-    Weights,
-)
+from crossproof.inference.family.kernel_arrays import Limits, Relations, Sums
 from crossproof.inference.family.posteriors import Priors, Start, hybrids_or_selfs
 from crossproof.inference.family.relation_plan import plan_relations, route_of
 from crossproof.inference.family.solution import Solution
@@ -114,18 +102,15 @@ def _put_together(sums: Sequence[Sums]) -> Sums:
 class Layout:
     """What families have in common that have the same markers and relations, block after block.
 
-    `orders`, `at`: per block, its markers in the order in which the loops take them, and back; the rest as in
-    `Blocks`.
+    `orders`: per block, its markers in the order in which the loops take them; `numbers`, `values`: arrays
+    as `kernel_solve` takes them; `room` (3,): numbers that a family is worked with in all, for each plant,
+    and for each plant and donor.
     """
 
-    relations: Relations
-    n_components: int
     orders: tuple[Ints, ...]
-    at: tuple[Ints, ...]
-    sizes: Ints
-    before: Ints
-    spot: Ints
-    sums: tuple[Sums, ...]
+    numbers: Ints
+    values: Floats
+    room: tuple[int, int, int]
 
 
 @lru_cache(maxsize=256)
@@ -148,15 +133,32 @@ def layout_of(shapes: tuple[tuple[int, int, bool], ...], rows: tuple[int, ...], 
         parts.append([sums_of(table, axes) for table in (tables, pollen) for axes in ((0, 2, 1), (1, 2, 0))])
         rows_of = [len(sums.start) for sums in parts[-1]]
         taken.append((m, m * n_g, m * k, m * n_g**2, *rows_of, m * (not maternal), m * maternal))
-    return Layout(
-        relations,
-        len(components),
-        tuple(orders),
-        tuple(np.argsort(order) for order in orders),
-        np.array(sizes, dtype=np.int64),
-        np.cumsum([[0] * len(taken[0]), *taken[:-1]], axis=0, dtype=np.int64),
-        np.concatenate(spots),
-        tuple(_put_together(each) for each in zip(*parts, strict=True)),
+    before = np.cumsum([[0] * len(taken[0]), *taken[:-1]], axis=0, dtype=np.int64)
+    sums = [_put_together(each) for each in zip(*parts, strict=True)]
+    at = [np.argsort(order) for order in orders]
+    numbers, values = _packed(
+        [
+            np.array(sizes, dtype=np.int64), before, np.concatenate(spots), np.array(rows, dtype=np.int64),
+            np.concatenate(at), relations.of_relation, relations.single, relations.linked, relations.states,
+            relations.component, relations.start, *(x for each in sums for x in (each.start, each.place)),
+        ],
+        [*(each.share for each in sums), relations.weights, relations.steps],
+    )  # fmt: skip
+    pairs = sum(m * n_g**2 for m, _, n_g, _, _ in sizes)
+    markers, maternal_markers = sum(m for m, *_ in sizes), sum(m for m, _, maternal in shapes if maternal)
+    states = len(components) + relations.component.size
+    of_plant = 2 * pairs + states * (markers - maternal_markers) + len(rows) * (3 + maternal_markers) + 2
+    return Layout(tuple(orders), numbers, values, (2 * pairs + markers, of_plant, 2))
+
+
+def _packed(numbers: Sequence[Ints], values: Sequence[Floats]) -> tuple[Ints, Floats]:
+    """Arrays end to end, whole numbers and real ones; the first begin with the places where all begin."""
+    first = len(numbers) + len(values) + 2
+    starts = np.cumsum([first, *(part.size for part in numbers)])
+    of_values = np.cumsum([0, *(part.size for part in values)])
+    return (
+        np.concatenate([starts, of_values, *map(np.ravel, numbers)]),
+        np.concatenate(list(map(np.ravel, values))),
     )
 
 
@@ -174,14 +176,14 @@ class CompiledRounds:
         self.filled = [b for b, block in enumerate(blocks) if len(block.like)]
         own = [blocks[b] for b in self.filled]
         shapes = tuple((len(block.like), block.k, block.maternal) for block in own)
-        self.layout = made = layout_of(shapes, tuple(rows.tolist()), route)
-        ordered = list(zip(own, made.orders, strict=True))
-        like = [block.like[order].reshape(-1, block.like.shape[2]).T for block, order in ordered]
-        # m, a, d
-        self.donors = [np.ascontiguousarray(b.donors[order].transpose(0, 2, 1)) for b, order in ordered]
-        self.arrays = Blocks(
-            made.sizes, made.before, made.spot, end_to_end(self.donors), end_to_end(like), *made.sums
+        self.layout = layout_of(shapes, tuple(rows.tolist()), route)
+        ordered = list(zip(own, self.layout.orders, strict=True))
+        self.like = end_to_end(
+            [block.like[order].reshape(-1, block.like.shape[2]).T for block, order in ordered]
         )
+        # m, a, d
+        self.donors = end_to_end([block.donors[order].transpose(0, 2, 1) for block, order in ordered])
+        self.every = np.arange(own[0].donors.shape[1])
 
     def solve(
         self,
@@ -194,109 +196,79 @@ class CompiledRounds:
         keep_outside: bool,
     ) -> Solution:
         """Judge all plants as `Family.solve` does."""
-        arrays, own = self.arrays, Weights(priors.pair, priors.donor, priors.flat)
+        prior = self._prior(mother, father)
+        log_prior = np.log(np.maximum(prior, 1e-300))
+        weighed = self.every if active is None else active
+        n = len(priors.flat)
+        moving = limits.rounds > 0 and n > 1
+        in_all, of_plant, of_donor = self.layout.room
+        work = np.empty(in_all + n * (of_plant + of_donor * len(weighed)))
+
+        def run(limits: Limits, begun: Floats) -> tuple[Any, ...]:
+            """What the loops give."""
+            solve = loops()
+            assert solve is not None
+            made = self.layout
+            return solve(  # type: ignore[no-any-return]
+                made.numbers, made.values, self.like, self.donors, prior, log_prior, priors.pair,
+                priors.donor, priors.flat, weighed, np.array(limits), self.n_pair, work, begun,
+            )  # fmt: skip
+
+        begun = np.empty((0, n))
+        if moving and start is not Start.ALONE:
+            fit = run(limits._replace(rounds=0), begun)[0][self.rows]
+            begun = hybrids_or_selfs(fit, priors, len(weighed), start)[0]
+        pair, donor, heard, weights, totals, log_plants, outside, rounds, converged = run(limits, begun)
         if active is not None:
-            chosen = [np.take(donors, active, axis=2) for donors in self.donors]
-            arrays = arrays._replace(donors=end_to_end(chosen))
-            own = own._replace(donor=priors.donor[active])
-        prior = []
-        for b, order in zip(self.filled, self.layout.orders, strict=True):
-            left, right = (np.ascontiguousarray(x[b][order].T) for x in (mother, father))
-            prior.append((left[:, None] * right[None, :]).reshape(-1, len(order)))
-        states, fits, log_plants, heard, rounds, converged = self._run(arrays, prior, own, start, limits)
-        if not converged:
-            limits = limits._replace(rounds=0)
-            states, fits, log_plants, heard, *_ = self._run(arrays, prior, own, start, limits)
-        n = len(log_plants)
-        pair, donor = np.full((self.n_pair, n), -np.inf), fits.donor
-        pair[self.rows] = _of_pairs(fits)
-        if active is not None:
-            donor = np.full((len(priors.donor), n), -np.inf)
-            donor[active] = fits.donor
-            heard = active[heard] if limits.rounds > 0 and n > 1 else active
-        parents = [self._parents(states, i) for i in range(len(self.filled))]
-        shared = float(sum(x for _, _, x in parents))
+            heard = active[heard] if moving and converged else active
+        mothers, fathers, shared = self._parents(weights, totals)
         return Solution(
             pair,
             donor,
             heard,
-            self._by_block([m for m, _, _ in parents]),
-            self._by_block([f for _, f, _ in parents]),
+            mothers,
+            fathers,
             float(np.add.reduce(log_plants) + shared),
             shared,
             rounds,
             converged,
-            self._outside(states, n) if keep_outside else (),
+            self._outside(outside.copy(), n) if keep_outside else (),
         )
 
-    def _run(
-        self, arrays: Blocks, prior: Sequence[Floats], priors: Weights, start: Start, limits: Limits
-    ) -> tuple[State, Fits, Floats, Ints, int, bool]:
-        """`kernel_solve.solve` under priors (p, m) of the parents per block; what it writes and gives."""
-        n, n_d, n_r = len(priors.flat), len(priors.donor), len(self.rows)
-        relations, markers = self.layout.relations, int(arrays.sizes[:, MARKERS].sum())
-        nuclear = len(arrays.spot)
-        log_prior = end_to_end([np.log(np.maximum(p, 1e-300)) for p in prior])
-        outside = end_to_end([np.repeat(p, n, axis=1) for p in prior])
-        states = State(log_prior, outside, np.ones_like(outside), log_prior.copy(), np.zeros(markers))
-        linked, most = relations.component.shape
-        fits = Fits(
-            np.empty((self.layout.n_components, nuclear * n)),
-            np.empty((linked, nuclear, most, n)),
-            np.empty((n_r, n)),
-            np.empty((n_d, n)),
-            np.empty(n_r * (markers - nuclear) * n),
-            np.zeros((n_r, n)),
-            np.empty(0),
-            np.empty(0),
-        )
-        posterior = Weights(np.zeros((n_r, n)), np.zeros((n_d, n)), np.zeros(n))
-        log_plants = np.empty(n)
-        solve = loops()
-        assert solve is not None
-        begun = start is not Start.ALONE and limits.rounds > 0 and n > 1
-        if begun:
-            first = limits._replace(rounds=0)
-            solve(arrays, relations, states, fits, priors, posterior, log_plants, first, False)
-            own = Priors(priors.pair, priors.donor, priors.flat)
-            posterior = Weights(*hybrids_or_selfs(_of_pairs(fits), own, n_d, start))
-        ended = solve(arrays, relations, states, fits, priors, posterior, log_plants, limits, begun)
-        return states, fits, log_plants, *ended
+    def _prior(self, mother: tuple[Floats, ...], father: tuple[Floats, ...]) -> Floats:
+        """Prior of both parents (pairs, m), block after block, markers as the loops take them."""
+        parts = []
+        for b, order in zip(self.filled, self.layout.orders, strict=True):
+            left, right = mother[b].take(order, axis=0).T, father[b].take(order, axis=0).T
+            both = np.empty((len(left), *right.shape))
+            parts.append(np.multiply(left[:, None], right, out=both))
+        return end_to_end(parts)
 
-    def _parents(self, states: State, i: int) -> tuple[Floats, Floats, Floats]:
-        """Posteriors (m, n_g) of mother and father at one of the filled blocks, and its log evidence."""
-        at, n_g = self.layout.at[i], int(self.layout.sizes[i, GENOTYPES])
-        before = self.layout.before[i]
-        total = _part(states.total, before[OF_PAIRS], (n_g**2, len(at)))[:, at]
-        joint = np.exp(total - np.maximum.reduce(total))
-        joint /= np.add.reduce(joint)
-        joint = joint.reshape(n_g, n_g, len(at))
-        evidence = np.add.reduce(_part(states.log_total, before[OF_MARKERS], (len(at),))[at])
-        return np.add.reduce(joint, axis=1).T, np.add.reduce(joint, axis=0).T, evidence
+    def _parents(
+        self, weights: Floats, totals: Floats
+    ) -> tuple[tuple[Floats, ...], tuple[Floats, ...], float]:
+        """Posteriors (m, n_g) of mother and father per block, those without markers with none, and the log
+        evidence that is shared by all plants."""
+        mothers = [np.empty((0, block.like.shape[2])) for block in self.blocks]
+        fathers, shared = mothers.copy(), 0.0
+        pairs = markers = 0
+        for b in self.filled:
+            n_m, _, n_g = self.blocks[b].like.shape
+            joint = np.exp(weights[pairs : pairs + n_g**2 * n_m]).reshape(n_m, n_g**2)
+            joint /= np.add.reduce(joint, axis=1, keepdims=True)
+            both = joint.reshape(n_m, n_g, n_g)
+            mothers[b], fathers[b] = np.add.reduce(both, axis=2), np.add.reduce(both, axis=1)
+            shared += float(np.add.reduce(totals[markers : markers + n_m]))
+            pairs, markers = pairs + n_g**2 * n_m, markers + n_m
+        return tuple(mothers), tuple(fathers), shared
 
-    def _by_block(self, filled: list[Floats]) -> tuple[Floats, ...]:
-        """Parent posteriors (m, n_g) per block, those without markers with none."""
-        return tuple(
-            filled[self.filled.index(b)] if b in self.filled else np.empty((0, block.like.shape[2]))
-            for b, block in enumerate(self.blocks)
-        )
-
-    def _outside(self, states: State, n: int) -> tuple[Floats, ...]:
+    def _outside(self, outside: Floats, n: int) -> tuple[Floats, ...]:
         """W_-ij (pairs, m, n) per block."""
         out = [np.empty((0, 0, n)) for _ in self.blocks]
-        for b, at, size, before in zip(
-            self.filled, self.layout.at, self.layout.sizes, self.layout.before, strict=True
-        ):
-            shape = (size[GENOTYPES] ** 2, len(at), n)
-            out[b] = _part(states.outside, before[OF_PAIRS] * n, shape)[:, at]
+        done = 0
+        for b, order in zip(self.filled, self.layout.orders, strict=True):
+            n_m, _, n_g = self.blocks[b].like.shape
+            size = n_g**2 * n_m * n
+            out[b] = outside[done : done + size].reshape(n_g**2, n_m, n)[:, np.argsort(order)]
+            done += size
         return tuple(out)
-
-
-def _part(values: Floats, start: int, shape: tuple[int, ...]) -> Floats:
-    """The array of this shape that begins at `start` of those that lie end to end."""
-    return values[start : start + int(np.prod(shape))].reshape(shape)
-
-
-def _of_pairs(fits: Fits) -> Floats:
-    """log P(D | r) (r, i) at all markers."""
-    return fits.pair + fits.of_maternal if len(fits.maternal) else fits.pair

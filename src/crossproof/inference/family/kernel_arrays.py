@@ -31,6 +31,14 @@ MARKERS, ALLELES, GENOTYPES, TABLES, MATERNAL = range(5)
 """Columns of `Blocks.before`: markers; markers x genotypes, x alleles, x pairs; rows of the four `Sums`, with
 one more for their ends; markers of nuclear and of maternal blocks."""
 
+SIZES, BEFORE, SPOT, ROWS, AT, OF_RELATION, SINGLE, LINKED, STATES, COMPONENT, START, SUMS = range(12)
+"""Arrays of whole numbers of a layout: those of `Blocks` and `Relations` by their names; ROWS (r,) of the
+relations among all; AT, per block the place of each marker in the order of the loops; from SUMS on `start`
+and `place` of each of the four `Sums`."""
+N_NUMBERS = SUMS + 8
+SHARES, WEIGHTS, STEPS = 0, 4, 5
+"""Arrays of real numbers of a layout: SHARES on the `share` of each of the four `Sums`."""
+
 
 class Sums(NamedTuple):
     """Sums of rows of another array, of which each has but a few.

@@ -1,293 +1,297 @@
 """One family under one reading of its parents, judged by compiled loops in a single call.
 
-The rounds of messages of `family_model` and the choice of the relations that take part in them, symbols as
-there; arithmetic at markers and along chromosomes in `kernel_blocks`, arrays and axes as in `kernel_arrays`.
+A call takes a microsecond or more for every array that is handed over: what families share comes in two, and
+what is worked with lies in one. Rounds are those of `kernel_rounds`, arrays and axes as in `kernel_arrays`.
 """
 
 from __future__ import annotations
 
-from math import exp, log
-
 import numpy as np
 
 from crossproof.inference.compilation import compiled_from
-from crossproof.inference.family.kernel_arrays import Blocks, Fits, Limits, Live, Relations, State, Weights
-from crossproof.inference.family.kernel_blocks import fit_all_donors, fit_heard, fit_single, send, spread
-from crossproof.inference.family.kernels import fit_linked, product_over_markers
-from crossproof.model.arrays import Bools, Floats, Ints
+from crossproof.inference.family.kernel_arrays import (
+    AT,
+    BEFORE,
+    COMPONENT,
+    GENOTYPES,
+    LINKED,
+    MARKERS,
+    MATERNAL,
+    N_NUMBERS,
+    OF_MARKERS,
+    OF_PAIRS,
+    OF_RELATION,
+    ROWS,
+    SHARES,
+    SINGLE,
+    SIZES,
+    SPOT,
+    START,
+    STATES,
+    STEPS,
+    SUMS,
+    TABLES,
+    WEIGHTS,
+    Blocks,
+    Fits,
+    Limits,
+    Relations,
+    State,
+    Sums,
+    Weights,
+)
+from crossproof.inference.family.kernel_blocks import of_two
+from crossproof.inference.family.kernel_rounds import of_places, settle
+from crossproof.model.arrays import Floats, Ints
 
-compiled = compiled_from(fit_single)
+compiled = compiled_from(settle)
 
 
 @compiled
-def living(relations: Relations, mask: Bools, n_components: int) -> Live:
-    """The relations of `mask` (r,), and what they need."""
-    used = np.zeros(len(relations.single) + len(relations.linked), dtype=np.bool_)
-    for r in np.flatnonzero(mask):
-        used[relations.of_relation[r]] = True
-    with_single = np.zeros(len(relations.single), dtype=np.bool_)
-    for row in range(len(with_single)):
-        with_single[row] = used[relations.single[row, 0]]
-    with_linked = np.zeros(len(relations.linked), dtype=np.bool_)
-    for row in range(len(with_linked)):
-        with_linked[row] = used[relations.linked[row]]
-    single, linked = np.flatnonzero(with_single), np.flatnonzero(with_linked)
-    needed = np.zeros(n_components, dtype=np.bool_)
-    for s in single:
-        needed[relations.single[s, 1]] = True
-    for h in linked:
-        for k in range(relations.states[h]):
-            needed[relations.component[h, k]] = True
-    return Live(np.flatnonzero(mask), single, linked, np.flatnonzero(needed))
+def numbers_of(numbers: Ints, part: int) -> Ints:
+    """One of a layout's arrays of whole numbers."""
+    return numbers[numbers[part] : numbers[part + 1]]
 
 
 @compiled
-def room(live: Live, pollen: Floats, n_d: int, n_m: int, fits: Fits) -> Fits:
-    """Arrays for the fits by these relations and n_d donors of `pollen` at n_m markers; what `fits`, those of
-    all, has of single relations is there already, and is written over."""
-    n_r, n = len(live.relations), fits.pair.shape[1]
-    return Fits(
-        fits.emission,
-        fits.before,
-        np.empty((n_r, n)),
-        np.empty((n_d, n)),
-        fits.maternal,
-        np.empty((n_r, n)),
-        pollen,
-        np.empty(n_d * n * n_m),
+def values_of(numbers: Ints, values: Floats, part: int) -> Floats:
+    """One of a layout's arrays of real numbers."""
+    first = N_NUMBERS + 1 + part
+    return values[numbers[first] : numbers[first + 1]]
+
+
+@compiled
+def sums_of(numbers: Ints, values: Floats, which: int) -> Sums:
+    """One of a layout's four sums."""
+    return Sums(
+        numbers_of(numbers, SUMS + 2 * which),
+        numbers_of(numbers, SUMS + 2 * which + 1),
+        values_of(numbers, values, SHARES + which),
     )
 
 
 @compiled
-def weigh(fits: Fits, priors: Weights, posterior: Weights, log_plants: Floats) -> float:
-    """Write the posteriors that the fits give, and the log of the summed prior x likelihood of every plant to
-    `log_plants` (i,); the most that a posterior has moved."""
-    n_r, n_d, n = len(fits.pair), len(fits.donor), len(priors.flat)
-    moved = 0.0
-    score = np.empty(n_r + n_d + 1)
-    for i in range(n):
-        for r in range(n_r):
-            score[r] = priors.pair[r] + (fits.pair[r, i] + fits.of_maternal[r, i])
-        for d in range(n_d):
-            score[n_r + d] = priors.donor[d] + fits.donor[d, i]
-        score[-1] = priors.flat[i]
-        top = score[-1]
-        for s in range(len(score)):
-            top = max(top, score[s])
-        total = 0.0
-        for s in range(len(score)):
-            score[s] = exp(score[s] - top)
-            total += score[s]
-        log_plants[i] = top + log(total)
-        for s in range(len(score)):
-            score[s] /= total
-        for r in range(n_r):
-            moved = max(moved, abs(score[r] - posterior.pair[r, i]))
-            posterior.pair[r, i] = score[r]
-        for d in range(n_d):
-            moved = max(moved, abs(score[n_r + d] - posterior.donor[d, i]))
-            posterior.donor[d, i] = score[n_r + d]
-        moved = max(moved, abs(score[-1] - posterior.flat[i]))
-        posterior.flat[i] = score[-1]
-    return moved
+def blocks_of(numbers: Ints, values: Floats, like: Floats, donors: Floats) -> Blocks:
+    """A family's blocks."""
+    sizes = numbers_of(numbers, SIZES)
+    before = numbers_of(numbers, BEFORE)
+    n_b = len(sizes) // 5
+    return Blocks(
+        sizes.reshape((n_b, 5)),
+        before.reshape((n_b, 10)),
+        numbers_of(numbers, SPOT),
+        donors,
+        like,
+        sums_of(numbers, values, 0),
+        sums_of(numbers, values, 1),
+        sums_of(numbers, values, 2),
+        sums_of(numbers, values, 3),
+    )
 
 
 @compiled
-def bound(
-    relations: Relations,
-    fits: Fits,
-    emission: Floats,
-    pair: Floats,
-    priors: Weights,
-    distance: float,
-) -> bool:
-    """Take an upper bound for the relations along chromosomes where it leaves each of them `distance` below a
-    better explanation for all plants, as `RelationPlan.fit` does; whether it does.
-
-    `emission`, `pair`: of an earlier fit of all relations.
-    """
-    n_c, n_x = fits.emission.shape
-    n = len(priors.flat)
-    most = np.zeros(n_x)
-    for c in range(n_c):
-        for x in range(n_x):
-            most[x] = max(most[x], fits.emission[c, x] / emission[c, x])
-    gained = np.empty(n)
-    product_over_markers(most, gained)
-    linked = np.zeros(len(relations.single) + len(relations.linked), dtype=np.bool_)
-    for h in range(len(relations.linked)):
-        linked[relations.linked[h]] = True
-    for i in range(n):
-        leading = priors.flat[i]
-        for d in range(len(fits.donor)):
-            leading = max(leading, priors.donor[d] + fits.donor[d, i])
-        for r in range(len(fits.pair)):
-            if not linked[relations.of_relation[r]]:
-                leading = max(leading, priors.pair[r] + (fits.pair[r, i] + fits.of_maternal[r, i]))
-        for r in range(len(fits.pair)):
-            if linked[relations.of_relation[r]]:
-                if priors.pair[r] + pair[r, i] + gained[i] + fits.of_maternal[r, i] >= leading - distance:
-                    return False
-    for r in range(len(fits.pair)):
-        if linked[relations.of_relation[r]]:
-            for i in range(n):
-                fits.pair[r, i] = pair[r, i] + gained[i]
-    return True
+def relations_of(numbers: Ints, values: Floats) -> Relations:
+    """The relations of a layout."""
+    single = numbers_of(numbers, SINGLE)
+    linked = numbers_of(numbers, LINKED)
+    component = numbers_of(numbers, COMPONENT)
+    n_h = len(linked)
+    n_k = len(component) // max(n_h, 1)
+    n_m = len(numbers_of(numbers, SPOT))
+    return Relations(
+        numbers_of(numbers, OF_RELATION),
+        single.reshape((len(single) // 2, 2)),
+        linked,
+        numbers_of(numbers, STATES),
+        component.reshape((n_h, n_k)),
+        values_of(numbers, values, WEIGHTS).reshape((n_h, n_k)),
+        values_of(numbers, values, STEPS).reshape((n_m, n_h, n_k, n_k)),
+        numbers_of(numbers, START),
+    )
 
 
 @compiled
-def worth_a_message(posterior: Weights, limits: Limits) -> tuple[Bools, Ints]:
-    """The relations (r,) and donors that are worth a place in the messages, as `posteriors` has it."""
-    n_r, n_d = len(posterior.pair), len(posterior.donor)
-    live = np.zeros(n_r, dtype=np.bool_)
-    for r in range(n_r):
-        live[r] = r < 2 or posterior.pair[r].max() >= limits.faded
-    best = np.empty(n_d)
-    for d in range(n_d):
-        best[d] = np.inf if d == n_d - 1 else posterior.donor[d].max()
-    heard = np.zeros(n_d, dtype=np.bool_)
-    for _ in range(min(limits.donors, n_d)):
-        d = int(best.argmax())
-        heard[d] = best[d] >= limits.faded
-        best[d] = -1.0
-    return live, np.flatnonzero(heard)
-
-
-@compiled
-def left_out(posterior: Weights, live: Bools, heard: Ints) -> float:
-    """Highest posterior among the relations, and among the donors, that are not in the messages, together."""
-    pair, donor = 0.0, 0.0
-    for r in range(len(live)):
-        if not live[r]:
-            pair = max(pair, posterior.pair[r].max())
-    silent = np.ones(len(posterior.donor), dtype=np.bool_)
-    for d in heard:
-        silent[d] = False
-    for d in range(len(silent)):
-        if silent[d]:
-            donor = max(donor, posterior.donor[d].max())
-    return pair + donor
-
-
-@compiled
-def exchange(
-    blocks: Blocks,
-    relations: Relations,
-    live: Live,
-    heard: Ints,
-    states: State,
-    every: Fits,
-    known: bool,
-    priors: Weights,
-    posterior: Weights,
-    rounds: int,
-    limits: Limits,
-) -> tuple[int, bool]:
-    """Pass messages until posteriors and evidence rest, `rounds` being done; rounds, and whether they do.
-
-    `every`: the fits of all relations and donors, written over; `known`: all of them are of the messages as
-    they are.
-    """
-    n = len(priors.flat)
-    pollen = spread(blocks, heard, n, len(every.donor))
-    fits = room(live, pollen, len(heard), len(states.log_total), every)
-    log_plants = np.empty(n)
-    evidence, done = np.inf, rounds
-    while True:
-        if rounds > done or not known:
-            fit_single(blocks, relations, live, states, fits)
-            fit_linked(relations, live, fits)
-        fit_heard(blocks, states, fits)
-        if rounds > done:
-            moved = weigh(fits, priors, posterior, log_plants)
-            before, evidence = evidence, 0.0
-            for i in range(n):
-                evidence += log_plants[i]
-            for m in range(len(states.log_total)):
-                evidence += states.log_total[m]
-            if moved < limits.moved and abs(evidence - before) < limits.evidence:
-                return rounds, True
-        if rounds >= limits.rounds:
-            return rounds, False
-        rounds += 1
-        send(blocks, relations, live, states, fits, posterior, rounds > limits.damp_after)
-
-
-@compiled
-def of_rows(values: Floats, rows: Ints) -> Floats:
-    """These rows of an array of two axes."""
-    out = np.empty((len(rows), values.shape[1]))
-    for row in range(len(rows)):
-        for i in range(values.shape[1]):
-            out[row, i] = values[rows[row], i]
+def chosen_donors(donors: Floats, which: Ints, n_d: int) -> Floats:
+    """Gametes, block after block, of these of n_d donors."""
+    n = len(which)
+    out = np.empty(len(donors) // n_d * n)
+    for row in range(len(donors) // n_d):
+        for d in range(n):
+            out[row * n + d] = donors[row * n_d + which[d]]
     return out
 
 
 @compiled
-def of_places(values: Floats, places: Ints) -> Floats:
-    """These places of an array of one axis."""
-    out = np.empty(len(places))
-    for place in range(len(places)):
-        out[place] = values[places[place]]
+def room(
+    blocks: Blocks, relations: Relations, work: Floats, n_d: int, n: int
+) -> tuple[State, Fits, Weights, Floats]:
+    """Where in `work` the parents, the fits, posteriors and sums of n plants lie, with n_d donors weighed."""
+    last = len(blocks.sizes) - 1
+    here, before = blocks.sizes[last], blocks.before[last]
+    n_m, n_p = before[OF_MARKERS] + here[MARKERS], before[OF_PAIRS] + here[MARKERS] * here[GENOTYPES] ** 2
+    nuclear, n_r = len(blocks.spot), len(relations.of_relation)
+    n_h, n_k = relations.component.shape
+    n_c = 0
+    for b in range(last + 1):
+        if blocks.sizes[b, MATERNAL] == 0:
+            n_c = blocks.sizes[b, TABLES]
+    sizes = (
+        (n_p, 1),
+        (n_p, n),
+        (n_p, n),
+        (n_p, 1),
+        (n_m, 1),
+        (n_c * nuclear, n),
+        (n_h * nuclear * n_k, n),
+        (n_r, n),
+        (n_d, n),
+        (n_r * (n_m - nuclear), n),
+        (n_r, n),
+        (n_r, n),
+        (n_d, n),
+        (1, n),
+        (1, n),
+    )
+    ends = np.zeros(len(sizes) + 1, dtype=np.int64)
+    for part in range(len(sizes)):
+        ends[part + 1] = ends[part] + sizes[part][0] * sizes[part][1]
+    assert ends[-1] <= len(work)
+    state = State(
+        work[: ends[1]],
+        work[ends[1] : ends[2]],
+        work[ends[2] : ends[3]],
+        work[ends[3] : ends[4]],
+        work[ends[4] : ends[5]],
+    )
+    fits = Fits(
+        of_two(work, ends[5], n_c, nuclear * n),
+        work[ends[6] : ends[7]].reshape((n_h, nuclear, n_k, n)),
+        of_two(work, ends[7], n_r, n),
+        of_two(work, ends[8], n_d, n),
+        work[ends[9] : ends[10]],
+        of_two(work, ends[10], n_r, n),
+        work[:0],
+        work[:0],
+    )
+    posterior = Weights(
+        of_two(work, ends[11], n_r, n), of_two(work, ends[12], n_d, n), work[ends[13] : ends[14]]
+    )
+    return state, fits, posterior, work[ends[14] : ends[15]]
+
+
+@compiled
+def begin(state: State, fits: Fits, posterior: Weights, prior: Floats, log_prior: Floats, n: int) -> None:
+    """Put the parents at their priors, before any message of the n plants."""
+    state.log_prior[:] = log_prior
+    state.total[:] = log_prior
+    state.log_total[:] = 0.0
+    state.message[:] = 1.0
+    for x in range(len(prior)):
+        for i in range(n):
+            state.outside[x * n + i] = prior[x]
+    fits.of_maternal[:] = 0.0
+    posterior.pair[:] = 0.0
+    posterior.donor[:] = 0.0
+    posterior.flat[:] = 0.0
+
+
+@compiled
+def parents_as_given(numbers: Ints, blocks: Blocks, state: State) -> tuple[Floats, Floats]:
+    """Log weights (m, p) of the parents, 0 the highest of a marker, and the log of their sum (m,), block
+    after block; markers as the family has them."""
+    at = numbers_of(numbers, AT)
+    weights, total = np.empty(len(state.total)), np.empty(len(state.log_total))
+    for b in range(len(blocks.sizes)):
+        n_m, n_p = blocks.sizes[b, MARKERS], blocks.sizes[b, GENOTYPES] ** 2
+        first, pairs = blocks.before[b, OF_MARKERS], blocks.before[b, OF_PAIRS]
+        for m in range(n_m):
+            place = at[first + m]
+            total[first + m] = state.log_total[first + place]
+            top = state.total[pairs + place]
+            for p in range(n_p):
+                top = max(top, state.total[pairs + p * n_m + place])
+            for p in range(n_p):
+                weights[pairs + m * n_p + p] = state.total[pairs + p * n_m + place] - top
+    return weights, total
+
+
+@compiled
+def full_rows(rows: Ints, values: Floats, of: int) -> Floats:
+    """These rows of an array (of, i) that is -inf elsewhere."""
+    out = np.full((of, values.shape[1]), -np.inf)
+    for row in range(len(rows)):
+        for i in range(values.shape[1]):
+            out[rows[row], i] = values[row, i]
     return out
 
 
 @compiled
 def solve(
-    blocks: Blocks,
-    relations: Relations,
-    states: State,
-    fits: Fits,
-    priors: Weights,
-    posterior: Weights,
-    log_plants: Floats,
-    limits: Limits,
-    begun: bool,
-) -> tuple[Ints, int, bool]:
-    """Judge all plants from the state of the parents on, as `Family.solve` does, writing to `fits`,
-    `posterior` and the log of the summed prior x likelihood `log_plants` (i,).
+    numbers: Ints,
+    values: Floats,
+    like: Floats,
+    donors: Floats,
+    prior: Floats,
+    log_prior: Floats,
+    of_pair: Floats,
+    of_donor: Floats,
+    flat: Floats,
+    active: Ints,
+    given: Floats,
+    n_pair: int,
+    work: Floats,
+    begun: Floats,
+) -> tuple[Floats, Floats, Ints, Floats, Floats, Floats, Floats, int, bool]:
+    """Judge all plants as `Family.solve` does.
 
-    `begun`: messages go on from this posterior, `fits` being those of the state. Gives the donors in the
-    messages, rounds, and whether they came to rest.
+    `numbers`, `values`: the layout; `prior`, `log_prior` of the parents (p, m), block after block; `of_pair`,
+    `of_donor`, `flat`: log priors as in `Weights`, of all donors; `active`: donors that are weighed; `given`:
+    `Limits`; `n_pair`: how many pair relations there are; `work`: room, left as the last call has left it
+    where messages go on from a posterior `begun` (r, i); that has no rows where they do not.
+
+    Gives log P(D | r) (n_pair, i) and P(D | donor) (d, i) of all, -inf where not weighed; places in `active`
+    of the donors in the messages; the parents as in `parents_as_given`; the log of the summed prior x
+    likelihood (i,); what the others say of the parents (p, x); rounds, and whether messages came to rest.
     """
-    n = len(priors.flat)
-    emission, pair = fits.emission, fits.pair  # of the first turn, once there has been one
-    mask = np.ones(len(relations.of_relation), dtype=np.bool_)
-    every = living(relations, mask, len(emission))
-    heard = np.arange(len(priors.donor))
-    rounds, converged, known = 0, True, True
-    for turn in range(limits.revivals + 1):
-        if turn > 0 or not begun:
-            fit_single(blocks, relations, every, states, fits)
-            fit_all_donors(blocks, states, fits.donor)
-            known = turn == 0 or not bound(relations, fits, emission, pair, priors, limits.distance)
-            if known:
-                fit_linked(relations, every, fits)
-            weigh(fits, priors, posterior, log_plants)
-        if turn > 0 and (not converged or left_out(posterior, mask, heard) < limits.revived):
-            return heard, rounds, converged
-        mask, heard = worth_a_message(posterior, limits)
-        if n == 1 or limits.rounds == 0:
-            return heard, rounds, converged
-        if turn == 0:
-            emission, pair = fits.emission.copy(), fits.pair.copy()
-        if turn < limits.revivals:
-            live = living(relations, mask, len(emission))
-            rounds, converged = exchange(
-                blocks,
-                relations,
-                live,
-                heard,
-                states,
-                fits,
-                known,
-                Weights(of_places(priors.pair, live.relations), of_places(priors.donor, heard), priors.flat),
-                Weights(
-                    of_rows(posterior.pair, live.relations),
-                    of_rows(posterior.donor, heard),
-                    posterior.flat.copy(),
-                ),
-                rounds,
-                limits,
-            )
-    return np.arange(len(priors.donor)), rounds, converged
+    limits = Limits(
+        given[0], given[1], int(given[2]), int(given[3]), given[4], int(given[5]), given[6], int(given[7]),
+        given[8],
+    )  # fmt: skip
+    n, n_d = len(flat), len(of_donor)
+    blocks, relations = blocks_of(numbers, values, like, donors), relations_of(numbers, values)
+    own = of_donor
+    if len(active) < n_d:
+        blocks = blocks_of(numbers, values, like, chosen_donors(donors, active, n_d))
+        own = of_places(of_donor, active)
+    priors = Weights(of_pair, own, flat)
+    state, fits, posterior, log_plants = room(blocks, relations, work, len(active), n)
+    if len(begun) == 0:
+        begin(state, fits, posterior, prior, log_prior, n)
+    else:
+        posterior.pair[:] = begun
+        posterior.donor[:] = 0.0
+        posterior.flat[:] = 0.0
+    heard, rounds, rest = settle(
+        blocks, relations, state, fits, priors, posterior, log_plants, limits, len(begun) > 0
+    )
+    if not rest:
+        begin(state, fits, posterior, prior, log_prior, n)
+        alone = Limits(
+            limits.moved, limits.evidence, 0, limits.damp_after, limits.faded, limits.donors, limits.revived,
+            limits.revivals, limits.distance,
+        )  # fmt: skip
+        heard, _, _ = settle(blocks, relations, state, fits, priors, posterior, log_plants, alone, False)
+    if len(fits.maternal) > 0:
+        fits.pair[:] += fits.of_maternal
+    weights, total = parents_as_given(numbers, blocks, state)
+    return (
+        full_rows(numbers_of(numbers, ROWS), fits.pair, n_pair),
+        full_rows(active, fits.donor, n_d),
+        heard,
+        weights,
+        total,
+        log_plants,
+        state.outside,
+        rounds,
+        rest,
+    )
