@@ -34,10 +34,23 @@ def loops() -> Callable[..., Any] | None:
     return kernel_solve.solve
 
 
+@cache
+def screen_loop() -> Callable[..., Any] | None:
+    """`kernel_screen.clearly_best`, likewise."""
+    try:
+        from crossproof.inference.family import kernel_screen
+    except ImportError:
+        return None
+    return kernel_screen.clearly_best
+
+
 def load() -> None:
     """Have the loops ready by judging two plants at one marker, for processes forked from this one."""
-    if loops() is None:
+    screen = screen_loop()
+    if loops() is None or screen is None:
         return
+    one, none = np.zeros((1, 1), dtype=np.float32), np.zeros(1, dtype=np.int64)
+    screen(np.zeros((1, 1, 3), dtype=np.float32), one, one, none, none, np.zeros(1, dtype=bool), 1)
     flat = np.full((1, 3), 1 / 3)
     block = FamilyBlock(2, False, np.full((1, 2, 3), 1 / 3), np.full((1, 1, 2), 1 / 2))
     rounds = CompiledRounds((block,), route_of([block]), np.arange(2), 2)

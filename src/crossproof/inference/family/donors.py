@@ -14,6 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from crossproof.inference.evidence.marker_choice import evenly
+from crossproof.inference.family.compiled_rounds import screen_loop
 from crossproof.inference.family.emissions import log_product
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.pedigree import child_of_gametes
@@ -41,7 +42,8 @@ class OtherCrosses:
     """Crosses of the records whose two lines are typed, made ready once for all families.
 
     `mother`, `father` (X,): versions; `ids` (X,); `screen_rows`: joined markers of the screen; `screen` (X,
-    marker x genotype): genotype probabilities of each F1 there.
+    marker x genotype): genotype probabilities of each F1 there; `second` (marker, V): share of the second
+    allele in the gametes of every version.
     """
 
     ids: tuple[str, ...]
@@ -49,6 +51,12 @@ class OtherCrosses:
     father: Ints
     screen_rows: Ints
     screen: Floats32
+    second: Floats32
+
+    @cached_property
+    def both(self) -> Floats32:
+        """Probability (marker, X) that both gametes carry the second allele."""
+        return np.ascontiguousarray(self.second[:, self.mother] * self.second[:, self.father])
 
     @cached_property
     def by_column(self) -> Floats32:
@@ -77,6 +85,7 @@ def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosse
     block = next((b for b in panel.blocks if b.k == 2 and not b.maternal), None)
     rows = np.empty(0, dtype=np.int64)
     table = np.zeros((len(pairs), 0), dtype=np.float32)
+    second = np.zeros((0, len(panel.version_line)), dtype=np.float32)
     if block is not None:
         usable = np.flatnonzero(panel.set_aside[block.rows] == "")
         place = evenly(usable, SCREEN_MARKERS)
@@ -86,19 +95,29 @@ def prepare_crosses(records: Sequence[CrossRecord], panel: Panel) -> OtherCrosse
             f1.transpose(1, 0, 2).reshape(len(pairs), f1.shape[0] * f1.shape[2]), dtype=np.float32
         )
         rows = block.rows[place]
-    return OtherCrosses(tuple(ids[p] for p in pairs), mothers, fathers, rows, table)
+        second = np.ascontiguousarray(gametes[:, :, 1], dtype=np.float32)
+    return OtherCrosses(tuple(ids[p] for p in pairs), mothers, fathers, rows, table, second)
 
 
-def screen_crosses(others: OtherCrosses, like: Floats, leave_out: Bools) -> Ints:
+def screen_crosses(others: OtherCrosses, like: Floats, leave_out: Bools, *, compiled: bool = False) -> Ints:
     """Crosses worth an exact look: the best EXACT_CROSSES of every plant, increasing.
 
-    `like` (screen marker, n, n_g); `leave_out` (X,): crosses that are no *other* cross for this family.
+    `like` (screen marker, n, n_g); `leave_out` (X,): crosses that are no *other* cross for this family;
+    `compiled`: by a loop where that is certain to find the same ones.
     """
     candidates = np.flatnonzero(~leave_out)
     if len(candidates) <= EXACT_CROSSES:
         return candidates
     m, n, n_g = like.shape
-    log_like = np.log(like).transpose(1, 0, 2).reshape(n, m * n_g).astype(np.float32)
+    log_like = np.log(like).astype(np.float32)
+    clearly_best = screen_loop() if compiled else None
+    if clearly_best is not None:
+        chosen, certain = clearly_best(
+            log_like, others.second, others.both, others.mother, others.father, leave_out, EXACT_CROSSES
+        )
+        if certain:
+            return np.flatnonzero(chosen)
+    log_like = log_like.transpose(1, 0, 2).reshape(n, m * n_g)
     # the last bits of a small product differ by how the matrix lies, and so which of two close crosses passes
     large = n > 1 and log_like.size * len(others.ids) > SMALL_PRODUCT
     score = log_like @ (others.by_column if large else others.screen.T)

@@ -165,7 +165,7 @@ def prepare(
         lines += fit[:, :-2].T
         unknown += fit[:, -2:].T
     chosen, n_others, crosses = _other_crosses(family, wells, panel, settings, others, places, blocks)
-    names = tuple(others.ids[x] for x in chosen) if others is not None else ()
+    names = tuple(others.ids[x] for x in chosen.tolist()) if others is not None else ()
     maternal = any(b.maternal and len(p) for b, p in zip(panel.blocks, places, strict=True))
     origins = list_origins(family, panel, settings, donors, names, n_others, maternal)
     flat = np.concatenate([lines, crosses, unknown])
@@ -241,7 +241,7 @@ def _other_crosses(
     like = _at_rows(others.screen_rows, panel.blocks, places, blocks)
     if like is None:
         like, _, _ = plant_likelihood(wells, others.screen_rows, 2, family, panel, settings)
-    chosen = screen_crosses(others, like, leave_out)
+    chosen = screen_crosses(others, like, leave_out, compiled=panel.compiled)
     fit = np.zeros((len(chosen), n))
     for panel_block, place, block in zip(panel.blocks, places, blocks, strict=True):
         if panel_block.maternal:
