@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from crossproof.field.codes import LONGEST, code_of_plant
 from crossproof.field.qr import CODE_MM, least_width, qr_svg
@@ -16,6 +17,7 @@ from crossproof.report.content.inputs import ReportInputs, numbers, texts
 from crossproof.report.content.marks import VERDICT_MARKS, symbol_svg, verdict_of
 from crossproof.report.content.numbers import probability
 from crossproof.report.content.sheets import natural
+from crossproof.text import shown
 
 DEFAULT_SIZE = LabelSize(63.0, 36.0)
 """Three in a row and seven rows on A4."""
@@ -25,6 +27,8 @@ LEAST_SIZE = LabelSize(50.0, 25.0)
 
 MOST_CODES = 2000
 """Codes drawn in a run, some 2.6 ms each; `crossproof labels` draws them all."""
+
+_SPECIAL = re.compile("[&<>'\"]")
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,7 @@ def kept_labels_page(
     """The page of labels as HTML text, without any script."""
     sheet = sheet or default_sheet()
     used = {label.key for label in labels}
+    small = sheet.label.height < DEFAULT_SIZE.height or sheet.label.width < DEFAULT_SIZE.width
     symbols = "".join(symbol_svg(m) for m in VERDICT_MARKS.values() if m.key in used)
     return render(
         "kept_labels.html.j2",
@@ -120,10 +125,53 @@ def kept_labels_page(
         title=f"Labels of kept plants: {title}".rstrip(": "),
         season=season,
         digest=digest,
-        pages=pages_of(labels, sheet.per_page),
+        pages=[_on_page(page, season, small) for page in pages_of(labels, sheet.per_page)],
         count=len(labels),
         without_code=sum(not label.code for label in labels),
         coded=is_season(season),
-        small=sheet.label.height < DEFAULT_SIZE.height or sheet.label.width < DEFAULT_SIZE.width,
+        small=small,
         symbols=Markup(symbols),
     )
+
+
+def _on_page(labels: Sequence[Label], season: str, small: bool) -> Markup:
+    """The labels of one page. Joined here: a template takes ten times as long for each of them."""
+    of_season = f" · season {_safe(season)}" if season else ""
+    return Markup("\n".join([_markup(label, of_season, small) for label in labels]))
+
+
+def _markup(label: Label, of_season: str, small: bool) -> str:
+    """A label: plant, parents, place, tag, verdict, and the well that it was typed from.
+
+    Long names are set tighter; `small` ones have no room for all of it.
+    """
+    plant, mother, father, place = label.plant, label.mother, label.father, label.place
+    tag = f"cross {_safe(label.cross)}" if label.cross else ""
+    if label.pod:
+        tag += f" · pod {_safe(label.pod)}"
+    where = f'<p class="where{_tight(len(place) > 22)}">{_safe(place)}</p>' if place else ""
+    well = ""
+    if label.well and not small:
+        date = f"{_safe(label.date)} · " if label.date else ""
+        well = f'<p class="foot">{date}{_safe(label.well)}</p>'
+    return (
+        f'<li class="label plant-label kept">{label.code}<div>'
+        f'<p class="name{_tight(len(plant) > 12)}">{_safe(plant)}</p>\n'
+        f'<p class="parents{_tight(len(mother) + len(father) > 20)}">'
+        f"<b>{_safe(mother)}</b> × {_safe(father)}</p>\n"
+        f'{where}<p class="foot">{tag}</p>\n'
+        f'<p class="foot"><svg class="m" aria-hidden="true"><use href="#m-{label.key}"/></svg>{label.verdict}'
+        f"{'' if small else ' ' + _safe(label.chance)}{of_season}</p>\n"
+        f"{well}</div></li>"
+    )
+
+
+def _tight(long: bool) -> str:
+    return " tight" if long else ""
+
+
+def _safe(text: str) -> str:
+    """A name as harmless text of the page; most need only to be looked at."""
+    if text.isascii() and text.isprintable() and _SPECIAL.search(text) is None:
+        return text
+    return str(escape(shown(text)))
