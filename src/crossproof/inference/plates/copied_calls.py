@@ -82,8 +82,10 @@ def copied_calls(plates: Sequence[Plate], threshold: float, known: Sequence[Find
         for pair in _pairs(wells, plates, missing) if 1 < len(wells) <= MOST_ALIKE else ():
             if not told.intersection(pair.samples):
                 ways.setdefault(pair.way, []).append(pair)
+    wells_of_season = sum(map(len, plates))
     odds = {
-        way: (sum(p.nats for p in pairs) + _prior(way, plates)) / np.log(10) for way, pairs in ways.items()
+        way: (sum(p.nats for p in pairs) + _prior(way, len(plates), wells_of_season)) / np.log(10)
+        for way, pairs in ways.items()
     }
     return [
         _finding(pairs, _as_well(pairs), float(odds[way]))
@@ -108,13 +110,12 @@ def _perhaps_alike(plates: Sequence[Plate]) -> list[tuple[int, int]]:
     return [wells[k] for k in np.flatnonzero(count[of] > 1)]
 
 
-def _prior(way: tuple[str, str, int, int], plates: Sequence[Plate]) -> float:
-    """Log of the prior of one way."""
+def _prior(way: tuple[str, str, int, int], plates: int, wells: int) -> float:
+    """Log of the prior of one way in a season of so many plates and wells."""
     one, other, down, right = way
-    n = sum(len(p) for p in plates)
-    ways = n * (n - 1) / 2
+    ways = wells * (wells - 1) / 2
     if abs(down) + abs(right) == (one == other):  # neighbours, or the same place of two plates
-        ways = 2 * len(plates) + len(plates) * (len(plates) - 1) / 2
+        ways = 2 * plates + plates * (plates - 1) / 2
     return float(np.log(PRIOR_COPIED_CALLS / (2 * max(ways, 1))))
 
 
