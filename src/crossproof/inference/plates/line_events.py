@@ -26,7 +26,7 @@ from crossproof.inference.plates.tag_explanations import (
     called_plants,
     many_markers_for,
 )
-from crossproof.model.arrays import Ints
+from crossproof.model.arrays import Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.text import first_of
@@ -45,8 +45,17 @@ MOST_EVENTS = 3
 
 OnPlates = Mapping[int, Sequence[Examined]]
 """The plates that each cross has plants on."""
-_Known = dict[tuple[int, int, int], tuple[np.ndarray, int]]
-"""Gains of a cross, and its plants that speak, by the cross and its parents as an event has them."""
+SLACK = 0.01
+"""Nats that are added to what a well can say at most: it is rounded too."""
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What was worked out for other events: `gains` of a cross, and its plants that speak, by the cross and
+    its parents as an event has them; `most` that wells of a plate can say, by its name."""
+
+    gains: dict[tuple[int, int, int], tuple[np.ndarray, int]]
+    most: dict[str, Floats]
 
 
 @dataclass(frozen=True)
@@ -97,6 +106,25 @@ def _gains(
     return total, called
 
 
+def _most(x: Examined) -> Floats:
+    """Most that every well of a plate may add to the log10 odds of any event, (well,)."""
+    matrix, scores = x.search.matrix, x.scores
+    # No plant fits better than with the genotype that fits best at every marker.
+    fit = np.logaddexp(scores.best_fit + SLACK, matrix.anything + np.log(ODD))
+    gain = fit + scores.called - matrix.own(x.search.identity)
+    return np.asarray((np.clip(gain, -matrix.bound, matrix.bound) + SLACK) / np.log(10))
+
+
+def _most_of_cross(cross: int, on: OnPlates, season: SeasonTables, known: _Known) -> float:
+    """The same of all plants of a cross."""
+    total = 0.0
+    for x in on[cross]:
+        if x.plate.name not in known.most:
+            known.most[x.plate.name] = _most(x)
+        total += float(known.most[x.plate.name][called_plants(x, season.n_lines + cross)].sum())
+    return total
+
+
 def _candidates(
     on: OnPlates, plates: Sequence[Examined], season: SeasonTables, asked: AskedOnce
 ) -> list[tuple[int, int]]:
@@ -121,21 +149,32 @@ def _candidates(
 
 
 def _event(
-    line: int, other: int, mutual: bool, on: OnPlates, season: SeasonTables, known: _Known
+    event: tuple[int, int, bool], on: OnPlates, season: SeasonTables, known: _Known, least: float
 ) -> LineEvent | None:
-    """The event if its crosses bear it, more of them than one; `known`: gains, kept for other events."""
+    """The event (line, other, mutual) if its crosses bear it, more of them than one.
+
+    `known`: gains, kept for other events. None as soon as its odds cannot reach `least`, log10.
+    """
+    line, other, mutual = event
     made = np.flatnonzero(np.isin(season.mother, (line, other)) | np.isin(season.father, (line, other)))
     after = [_replaced(p, line, other, mutual) for p in (season.mother, season.father)]
+    n = season.n_lines
+    prior = float(np.log10(PRIOR_LINES / (n * (n - 1) / (2 if mutual else 1))))
+    differ = (after[0] != season.mother) | (after[1] != season.father)
+    crosses = [c for c in made.tolist() if c in on and differ[c]]
+    most = [_most_of_cross(c, on, season, known) for c in crosses]
     gains: dict[int, float] = {}
-    for c in made.tolist():
-        if c not in on or (after[0][c] == season.mother[c] and after[1][c] == season.father[c]):
-            continue
+    reached = sum(most) + prior
+    for c, its_most in zip(crosses, most, strict=True):
+        if reached < least:
+            return None
         asked = c, int(after[0][c]), int(after[1][c])
-        if asked not in known:
-            known[asked] = _gains(c, (after[0][[c]], after[1][[c]]), on[c], season)
-        gain, called = known[asked]
+        if asked not in known.gains:
+            known.gains[asked] = _gains(c, (after[0][[c]], after[1][[c]]), on[c], season)
+        gain, called = known.gains[asked]
         if called:
             gains[c] = float(gain[0])
+        reached += float(gain[0]) - its_most
     total = sum(gains.values())
     speaking = tuple(c for c, gain in gains.items() if gain > 0)
     if len(speaking) < 2 or total - max(gains.values()) < BESIDES_BEST:
@@ -151,10 +190,7 @@ def _event(
     or_tags = _are_exchanged_tags(speaking, after, season)
     if or_tags and sum(gains[c] for c in speaking) - total > BESIDES_BEST:
         return None  # the other crosses of the lines speak against it, and not against exchanged tags
-    n = season.n_lines
-    prior = PRIOR_LINES / (n * (n - 1) / (2 if mutual else 1))
-    odds = total + float(np.log10(prior))
-    return LineEvent(line, other, mutual, odds, tuple(made.tolist()), speaking, or_tags)
+    return LineEvent(line, other, mutual, total + prior, tuple(made.tolist()), speaking, or_tags)
 
 
 def _are_exchanged_tags(speaking: Sequence[int], after: Sequence[Ints], season: SeasonTables) -> bool:
@@ -176,10 +212,14 @@ def line_event(
         for i in np.unique(x.plate.identity[x.plate.identity >= season.n_lines]).tolist():
             on.setdefault(i - season.n_lines, []).append(x)
 
+    most: dict[str, Floats] = {}
+    # One that is weighed down by less than this may still stand before another that reaches the threshold.
+    least = threshold - BOTH_WAYS - SLACK
+
     def of_pair(lines: tuple[int, int]) -> list[LineEvent]:
-        known: _Known = {}
+        known = _Known({}, most)
         events = (
-            _event(line, other, mutual, on, season, known)
+            _event((line, other, mutual), on, season, known, least)
             for line, other, mutual in ((*lines, True), (*lines, False), (*lines[::-1], False))
         )
         return [event for event in events if event is not None]
