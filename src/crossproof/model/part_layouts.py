@@ -9,8 +9,9 @@ at A1, A3, C1 ..., 2 at A2, A4 ..., 3 at B1 ..., 4 at B2 ...
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
+from typing import overload
 
 import numpy as np
 
@@ -230,12 +231,44 @@ def _sorted_from(plate: PlateFormat, wells: Ints, by_name: Ints) -> Ints:
     return sources[: sorted_anyway[0]] if len(sorted_anyway) else sources
 
 
-def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) -> Iterator[Layout]:
+class SortedLayouts(Sequence[Layout]):
+    """What `sorted_layouts` gives: `sources` of all of them, (layout, position); each is made when it is
+    asked for, as hardly any is."""
+
+    def __init__(self, plate: PlateFormat, found: Sequence[tuple[str, str, Ints, Ints]]) -> None:
+        """`found`: order of names, way of filling, wells in the order of filling, sources from each on."""
+        self.plate = plate
+        self._ways = [(order, along, wells) for order, along, wells, _ in found]
+        self._ends = np.cumsum([len(sources) for *_, sources in found])
+        self.sources = np.concatenate([sources for *_, sources in found])
+
+    def __len__(self) -> int:
+        return len(self.sources)
+
+    @overload
+    def __getitem__(self, number: int) -> Layout: ...
+    @overload
+    def __getitem__(self, number: slice) -> list[Layout]: ...
+    def __getitem__(self, number: int | slice) -> Layout | list[Layout]:
+        if isinstance(number, slice):
+            return [self[i] for i in range(*number.indices(len(self)))]
+        source = self.sources[number]
+        i = range(len(self))[number]
+        way = int(np.searchsorted(self._ends, i, side="right"))
+        order, along, wells = self._ways[way]
+        start = i - (int(self._ends[way - 1]) if way else 0)
+        well = Well(*divmod(int(wells[start]), self.plate.columns)).name
+        words = f"filled in the order of plant names {order} along {along}, from {well} on"
+        return _made(FindingKind.SORTED, words, source)
+
+
+def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) -> SortedLayouts:
     """The plants at `positions` stand by their names, from some well on, while the sheet has them otherwise.
 
     `positions`: the wells with plants; `names` those of the plants as the sheet lists them there.
     """
     ranks = {order: _ranks(names, order) for order in (NATURAL, TEXT)}
+    found = []
     for by_columns in (True, False):
         place = np.empty(plate.wells, dtype=np.int64)
         place[reading_order(plate, by_columns)] = np.arange(plate.wells)
@@ -244,10 +277,8 @@ def sorted_layouts(plate: PlateFormat, positions: Ints, names: Sequence[str]) ->
         along = "columns" if by_columns else "rows"
         for order, rank in ranks.items():
             by_name = np.argsort(rank[as_filled], kind="stable")
-            for start, source in enumerate(_sorted_from(plate, wells, by_name)):
-                well = Well(*divmod(int(wells[start]), plate.columns)).name
-                words = f"filled in the order of plant names {order} along {along}, from {well} on"
-                yield _made(FindingKind.SORTED, words, source)
+            found.append((order, along, wells, _sorted_from(plate, wells, by_name)))
+    return SortedLayouts(plate, found)
 
 
 def part_layout(plate: PlateFormat, detail: str, positions: Ints, names: Sequence[str]) -> Layout:
@@ -258,7 +289,8 @@ def part_layout(plate: PlateFormat, detail: str, positions: Ints, names: Sequenc
     wanted = " ".join(detail.lower().split())
     strips = (*shifted_strip_layouts(plate), *copied_strip_layouts(plate))
     fixed = (*part_layouts(plate), *strips, *run_layouts(plate))
-    for layout in (*fixed, *sorted_layouts(plate, positions, names)):
+    every: list[Layout] = [*fixed, *sorted_layouts(plate, positions, names)]
+    for layout in every:
         if layout.detail.lower() == wanted:
             return layout
     some = ", ".join(repr(x.detail) for x in fixed[:3])

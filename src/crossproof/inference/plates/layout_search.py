@@ -11,7 +11,7 @@ so that many possible faults do not make one likely.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -182,12 +182,12 @@ def runs(scores: PlateScores, matrix: Matrix, identity: Ints, used: Bools) -> It
         return
     plants = np.flatnonzero(plate.identity >= scores.season.n_lines)
     names = [plate.plants[w] for w in plants]
-    moved = tuple(sorted_layouts(plate.format, plate.position[plants], names))
+    moved = sorted_layouts(plate.format, plate.position[plants], names)
     for layouts, sources in (
         (run_layouts(plate.format), run_sources(plate.format)),
-        (moved, np.array([x.source for x in moved])),
+        (moved, moved.sources),
     ):
-        if layouts:
+        if len(layouts):
             found = _many(scores, matrix, identity, layouts, sources, PRIOR_STRIP, LEAST_RUN, True)
             for proposal in by_pods(scores, identity, weighed(scores, matrix, identity, found), LEAST_RUN):
                 yield replace(proposal, least=EVEN if proposal.least is None else NEVER)
@@ -198,7 +198,7 @@ def _many(
     scores: PlateScores,
     matrix: Matrix,
     identity: Ints,
-    layouts: tuple[Layout, ...],
+    layouts: Sequence[Layout],
     sources: Ints,
     prior: float,
     least: int,
