@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from crossproof.inference.pedigree import pool_genotypes
+from crossproof.inference.short_axes import most_of_last, range_of_last, sum_of_last
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.genotypes import allele_dosage
 
@@ -32,7 +33,7 @@ def line_prior(q: Floats, inbreeding: Floats) -> Floats:
 
 def normalised(weights: Floats) -> Floats:
     """Weights scaled to sum 1 over the last axis."""
-    return np.asarray(weights / weights.sum(axis=-1, keepdims=True))
+    return np.asarray(weights / sum_of_last(weights, keepdims=True))
 
 
 def fit_pool(
@@ -48,7 +49,7 @@ def fit_pool(
     m, _, n_g = likelihood.shape
     k = int((np.sqrt(8 * n_g + 1) - 1) / 2)
     q = np.full((m, k), 1 / k)
-    known = weight[None, :] * (np.ptp(likelihood, axis=2) > 1e-9)
+    known = weight[None, :] * (range_of_last(likelihood) > 1e-9)
     dosage = allele_dosage(k)
     active = np.arange(m)
     for _ in range(rounds):
@@ -76,7 +77,7 @@ def discordance(likelihoods: list[Floats], *, cautious: bool = False) -> Floats:
     w = likelihoods[0].shape[1]
     same, scored = np.zeros((w, w)), np.zeros((w, w))
     for like in likelihoods:
-        clear = like.max(axis=2) >= 0.9
+        clear = most_of_last(like) >= 0.9
         best = like.argmax(axis=2)
         scored += clear.T.astype(np.float64) @ clear
         for g in range(like.shape[2]):

@@ -23,6 +23,7 @@ import numpy as np
 from crossproof.inference.lines.panel import FIXED_LINE, UNKNOWN_COPY, Panel
 from crossproof.inference.pedigree import child_of_gametes, pool_genotypes
 from crossproof.inference.season_results import LineInput
+from crossproof.inference.short_axes import most_of_last, sum_of_last
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Scope
 
@@ -185,8 +186,8 @@ def _heterozygosity(panel: Panel, likelihoods: Sequence[Floats]) -> Floats:
         if block.maternal:
             continue
         use = panel.set_aside[block.rows] == ""
-        share = like[use] / like[use].sum(axis=2, keepdims=True)
-        hit = share.max(axis=2) >= CLEAR
+        share = like[use] / sum_of_last(like[use], keepdims=True)
+        hit = most_of_last(share) >= CLEAR
         b = np.arange(block.k)
         fixed = np.isin(share.argmax(axis=2), b * (b + 3) // 2)
         clear += hit.sum(axis=0)

@@ -19,6 +19,7 @@ from crossproof.inference.lines.consensus import cluster_wells, discordance, fit
 from crossproof.inference.lines.doubt import Doubt, doubts_from_arrays, doubts_to_arrays
 from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.season_results import LineInput
+from crossproof.inference.short_axes import most_of_last, sum_of_last
 from crossproof.model.arrays import Bools, Floats, Ints, Texts
 from crossproof.model.settings import Settings
 
@@ -236,9 +237,9 @@ def version_likelihood(
         return like
     starts = np.cumsum([0, *(len(g) for g in version_wells[:-1])])
     total = np.add.reduceat(np.log(like), starts, axis=1)
-    total -= total.max(axis=2, keepdims=True)
+    total -= most_of_last(total, keepdims=True)
     np.exp(total, out=total)
-    return np.asarray(total / total.sum(axis=2, keepdims=True))
+    return np.asarray(total / sum_of_last(total, keepdims=True))
 
 
 def fit_blocks(

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from crossproof.inference.pedigree import gamete_table, pool_genotypes
+from crossproof.inference.short_axes import most_of_last
 from crossproof.model.arrays import Floats, Floats32, Int8s, Ints
 from crossproof.model.genotypes import genotype_alleles
 
@@ -61,7 +62,7 @@ class PanelBlock:
             best = self.consensus.argmax(axis=2)
             pairs = genotype_alleles(self.k)
             homozygous = (pairs[:, 0] == pairs[:, 1])[best]
-            clear = self.consensus.max(axis=2) >= sure
+            clear = most_of_last(self.consensus) >= sure
             self._fixed[sure] = np.where(clear & homozygous, best, -1).astype(np.int8)
         return self._fixed[sure]
 

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crossproof.inference.pedigree import pool_genotypes
+from crossproof.inference.short_axes import most_of_last, sum_of_last
 from crossproof.model.arrays import Bools, Floats, Floats32, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles, n_genotypes
 from crossproof.model.plates import PlateFormat, Well
@@ -249,8 +250,10 @@ def line_posterior(pool: Floats, evidence: Floats, inbreeding: Floats) -> Floats
     """
     outbred, fixed = pool_genotypes(pool, 0.0), pool_genotypes(pool, 1.0)
     f = inbreeding[:, None, None]
-    weight = ((1 - f) * outbred + f * fixed + 1e-12) * np.exp(evidence - evidence.max(axis=-1, keepdims=True))
-    return np.asarray(weight / weight.sum(axis=-1, keepdims=True))
+    weight = ((1 - f) * outbred + f * fixed + 1e-12) * np.exp(
+        evidence - most_of_last(evidence, keepdims=True)
+    )
+    return np.asarray(weight / sum_of_last(weight, keepdims=True))
 
 
 def choose_markers(posterior: Floats, call_rate: Floats, maternal: Bools, count: int = 300) -> Ints:
@@ -260,7 +263,7 @@ def choose_markers(posterior: Floats, call_rate: Floats, maternal: Bools, count:
     among the lines. Maternal markers are kept besides (20 at most).
     """
     mean = posterior.mean(axis=0)
-    score = call_rate * (1 - (mean**2).sum(axis=-1))
+    score = call_rate * (1 - sum_of_last(mean**2))
     nuclear = np.flatnonzero(~maternal)
     best = nuclear[np.argsort(-score[nuclear], kind="stable")[:count]]
     cytoplasmic = np.flatnonzero(maternal)

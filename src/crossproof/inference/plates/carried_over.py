@@ -30,6 +30,7 @@ from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
 from crossproof.inference.plates.spills import OUTCROSS, one_plant
 from crossproof.inference.plates.two_allele_calls import calls_of, has_reads
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.plates import PlateFormat, row_letters
@@ -87,7 +88,7 @@ def _shown(scores: PlateScores, wells: Ints, beside: Ints) -> list[Floats]:
     for b, x in enumerate(scores.likelihood):
         near, place = np.unique(beside, return_inverse=True)
         data = x[:, near] * pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)[:, None]
-        data = (data / data.sum(axis=2, keepdims=True))[:, place]
+        data = (data / sum_of_last(data, keepdims=True))[:, place]
         own = x[:, wells].astype(np.float64)
         if len(beside) == 1:
             union = union_calls(scores.season.blocks[b].k)

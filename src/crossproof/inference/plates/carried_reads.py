@@ -18,6 +18,7 @@ from crossproof.inference.plates.mixtures import SHARES, UNLIKE, depth_table
 from crossproof.inference.plates.score_matrix import ODD
 from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
 from crossproof.inference.plates.spills import OUTCROSS
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Floats, Ints
 
 CARRIED = SHARES[1:]
@@ -51,12 +52,12 @@ def _gain(scores: PlateScores, identity: int, w: int, v: int, state: LineState) 
         source /= source.sum(axis=1, keepdims=True)
         part = np.einsum("rmx,my,mcxy->crm", plants, source, reads[:, 1:], optimize=True)
         mixed += np.log(part).sum(axis=2)
-        own += np.log((plants * alone).sum(axis=2)).sum(axis=1)
+        own += np.log(sum_of_last(plants * alone)).sum(axis=1)
         pollen = scores.parent_table(b, state.lines, state) @ gametes
         child = child_of_gametes(np.broadcast_to(mother @ gametes, pollen.shape), pollen)
-        by_line += np.log((child * alone).sum(axis=2)).sum(axis=1)
+        by_line += np.log(sum_of_last(child * alone)).sum(axis=1)
         like = np.stack([(1 - UNLIKE) * source + UNLIKE * pool, pool])
-        other += np.log((like * alone).sum(axis=2)).sum(axis=1)
+        other += np.log(sum_of_last(like * alone)).sum(axis=1)
     one = [
         log_sum(own + prior),
         log_sum(by_line) + prior[OUTCROSS] - np.log(len(by_line)),

@@ -21,6 +21,7 @@ from crossproof.inference.plates.arrays import Plate, SeasonTables
 from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.family_tables import FamilyTables
 from crossproof.inference.plates.tag_explanations import Examined
+from crossproof.inference.short_axes import most_of_last, sum_of_last
 from crossproof.model.arrays import Floats, Floats32, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -74,10 +75,10 @@ def _candidates(x: Examined, season: SeasonTables, need: float) -> list[_Candida
         wells = sound[identity[sound] == i]
         family = FamilyTables(scores, int(i) - n, wells, state, own)
         kinds = [np.maximum(t, 1e-3) for t in family.kinds()]
-        kinds = [t / t.sum(axis=2, keepdims=True) for t in kinds]
+        kinds = [t / sum_of_last(t, keepdims=True) for t in kinds]
         surprise = np.zeros(len(wells))
         for t, post in zip(kinds, family.posterior, strict=True):
-            surprise -= np.log((t * post).sum(axis=2) / post.max(axis=2)).sum(axis=0)
+            surprise -= np.log(sum_of_last(t * post) / most_of_last(post)).sum(axis=0)
         for place in np.flatnonzero((family.relation != OUTCROSS) & (surprise > need)):
             kind = [t[:, place].astype(np.float32) for t in kinds]
             data = [d[:, wells[place]] for d in scores.likelihood]
@@ -109,11 +110,11 @@ def _surprise(x: Examined, season: SeasonTables, wells: Ints) -> Floats:
         parents = (scores.parent_table(b, p[crosses], state) for p in (season.mother, season.father))
         table = scores.cross_table(b, *parents)[of, relation]  # well, marker, genotype
         post = likelihood[:, wells].transpose(1, 0, 2) * (table + 0.02)
-        post /= post.sum(axis=2, keepdims=True)
+        post /= sum_of_last(post, keepdims=True)
         sums = np.tensordot(alike, post, axes=1)
         kind = np.maximum((2 * table + sums - post) / (2 + others), 1e-3)
-        kind /= kind.sum(axis=2, keepdims=True)
-        out -= np.log((kind * post).sum(axis=2) / post.max(axis=2)).sum(axis=1)
+        kind /= sum_of_last(kind, keepdims=True)
+        out -= np.log(sum_of_last(kind * post) / most_of_last(post)).sum(axis=1)
     return np.where(relation == OUTCROSS, -np.inf, out)
 
 
@@ -209,7 +210,7 @@ def _similar(entries: Sequence[_Entry]) -> Ints:
     best, sure = [], []
     for b in range(len(entries[0].data)):
         data = np.stack([e.data[b] for e in entries])  # well, marker, genotype
-        known = data.max(axis=2) >= 0.9 * data.sum(axis=2)
+        known = most_of_last(data) >= 0.9 * sum_of_last(data)
         one = np.zeros(data.shape, dtype=np.float32)
         np.put_along_axis(one, data.argmax(axis=2)[..., None], known[..., None].astype(np.float32), axis=2)
         best.append(one.reshape(len(data), data.shape[1] * data.shape[2]))  # not -1: there may be no marker

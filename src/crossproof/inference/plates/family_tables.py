@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from crossproof.inference.plates.scores import LineState, PlateScores
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Floats, Ints
 
 
@@ -35,7 +36,7 @@ class FamilyTables:
         for b, x in enumerate(scores.likelihood):
             table = self.base[b][self.relation].transpose(1, 0, 2)  # marker, well, genotype
             joint = x[:, wells] * (table + 0.02)
-            self.posterior.append(joint / joint.sum(axis=2, keepdims=True))
+            self.posterior.append(joint / sum_of_last(joint, keepdims=True))
 
     def tables(self, place: int) -> list[Floats]:
         """T' for the plant at this place of `wells`, itself left out, per block (relation, marker,

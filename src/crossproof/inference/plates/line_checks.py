@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.arrays import Plate, SeasonTables, line_posterior
 from crossproof.inference.plates.each import Each, one_by_one
+from crossproof.inference.short_axes import most_of_last, sum_of_last
 from crossproof.model.arrays import Bools, Floats
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -264,12 +265,12 @@ def plant_replicate_findings(
 def same_line_findings(season: SeasonTables, evidence: tuple[Floats, ...]) -> list[Finding]:
     """Pairs of lines that cannot be told apart at these markers."""
     prior = _priors(season, 0.95)
-    data = [np.exp(e - e.max(axis=2, keepdims=True)) for e in evidence]
+    data = [np.exp(e - most_of_last(e, keepdims=True)) for e in evidence]
     # Expected share of equal genotypes of all pairs at once; only close pairs are compared in full.
     equal = known = np.zeros((season.n_lines, season.n_lines))
     for d in data:
-        p = d / d.sum(axis=2, keepdims=True)
-        sure = (p.max(axis=2) >= KNOWN).astype(np.float64)
+        p = d / sum_of_last(d, keepdims=True)
+        sure = (most_of_last(p) >= KNOWN).astype(np.float64)
         best = np.zeros_like(p)
         np.put_along_axis(best, p.argmax(axis=2)[..., None], sure[..., None], axis=2)
         flat = best.reshape(len(p), p.shape[1] * p.shape[2])  # not -1: there may be no line or marker

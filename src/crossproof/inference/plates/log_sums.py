@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
+from crossproof.inference.short_axes import most_of_last, sum_of_last
 from crossproof.model.arrays import Floats, Floats32
 
 
 def log_sum(x: Floats, axis: int | None = None) -> Floats:
     """log sum exp along an axis, -inf where all terms are; scipy's spends more on checks than on the sum."""
-    top = np.max(x, axis=axis, keepdims=True)
+    last = axis == x.ndim - 1
+    top = most_of_last(x, keepdims=True) if last else np.max(x, axis=axis, keepdims=True)
     safe = np.where(np.isfinite(top), top, 0.0)
+    each = np.exp(x - safe)
     with np.errstate(divide="ignore"):
-        out = np.log(np.exp(x - safe).sum(axis=axis, keepdims=True)) + safe
+        total = sum_of_last(each, keepdims=True) if last else each.sum(axis=axis, keepdims=True)
+        out = np.log(total) + safe
     return np.asarray(out.reshape(()) if axis is None else np.squeeze(out, axis=axis))
 
 

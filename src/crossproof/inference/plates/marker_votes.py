@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from crossproof.inference.plates.scores import LineState, PlateScores
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Bools, Floats, Ints
 
 
@@ -18,7 +19,7 @@ def marker_scores(scores: PlateScores, mother: int, father: int, wells: Ints, st
     out = []
     for b, x in enumerate(scores.likelihood):
         table = scores.cross_table(b, *(scores.parent_table(b, p, state) for p in pair))[0][relation]
-        out.append(np.log((table.transpose(1, 0, 2) * x[:, wells]).sum(axis=2)))
+        out.append(np.log(sum_of_last(table.transpose(1, 0, 2) * x[:, wells])))
     return np.concatenate(out)
 
 

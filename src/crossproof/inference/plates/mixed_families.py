@@ -22,6 +22,7 @@ from crossproof.inference.plates.two_allele_calls import (
     own_about,
     plants_of_crosses,
 )
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Bools, Floats, Ints
 
 ROUNDING = 1e-6
@@ -77,7 +78,7 @@ def _families(scores: PlateScores, identity: Ints, wells: Ints, asked: Ints, cal
     base = plants_of_crosses(scores, identity, crosses, state)  # marker, cross, relation, genotype
     like = np.stack([calls.first + calls.het, calls.het, calls.second + calls.het], axis=2)
     post = like[:, wells] * (base[:, of, relation] + 0.02)
-    post /= post.sum(axis=2, keepdims=True)
+    post /= sum_of_last(post, keepdims=True)
     kind = of * N_RELATIONS + relation
     of_kind = (kind[:, None] == np.arange(len(crosses) * N_RELATIONS)).astype(np.float64)
     sums = np.matmul(post.transpose(0, 2, 1), of_kind)  # marker, genotype, kind
@@ -88,7 +89,7 @@ def _families(scores: PlateScores, identity: Ints, wells: Ints, asked: Ints, cal
     tables = 2 * base[:, of[place]] + sums.transpose(0, 2, 1)[:, kinds]
     tables -= own[..., None] * post[:, place][:, :, None]
     tables /= (2 + others)[..., None]
-    fit = (tables * like[:, asked][:, :, None]).sum(axis=3)
+    fit = sum_of_last(tables * like[:, asked][:, :, None])
     return _Family(tables[..., 0], tables[..., 2], tables[..., 1], log_product(fit) + prior)
 
 

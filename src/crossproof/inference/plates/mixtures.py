@@ -28,6 +28,7 @@ from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import LineState, PlateScores
 from crossproof.inference.plates.segregating import log_segregating
 from crossproof.inference.plates.two_allele_calls import has_reads, own_about
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Bools, Floats, Ints
 from crossproof.model.corrections import Correction, CorrectionKind
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -105,7 +106,7 @@ def _contaminants(scores: PlateScores, wells: Ints) -> list[Floats]:
     for b, x in enumerate(scores.likelihood):
         prior = pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)
         data = x[:, wells].transpose(1, 0, 2) * prior
-        data = data / data.sum(axis=2, keepdims=True)
+        data = data / sum_of_last(data, keepdims=True)
         out.append(np.concatenate([data, prior[None]]))
     return out
 
@@ -145,7 +146,7 @@ def _one_plant(
         total: Floats | float = 0.0
         for b, x in enumerate(scores.likelihood):
             child = _foreign(scores, identity, b, first[b], sources[b], state)
-            total = total + np.log((child * x[:, well]).sum(axis=2)).sum(axis=1)
+            total = total + np.log(sum_of_last(child * x[:, well])).sum(axis=1)
         assert isinstance(total, np.ndarray)
         best.append(float(total.max() + np.log(0.08 / len(total))))
     return float(np.logaddexp.reduce(best))
@@ -167,7 +168,7 @@ def _surprising(
     """
     total: Floats | float = 0.0
     for table, x in zip(tables, scores.likelihood, strict=True):
-        total = total + np.log((table * x[:, wells]).sum(axis=3)).sum(axis=1)
+        total = total + np.log(sum_of_last(table * x[:, wells])).sum(axis=1)
     by_relation = np.asarray(total + prior[:, None])  # relation, well
     kept = by_relation.copy()
     if len(kept) > OUTCROSS:
@@ -179,7 +180,7 @@ def _surprising(
         codes = block.codes[np.ix_(scores.nuclear[b], wells)].astype(np.int64)
         seen = codes < len(flags)
         het = seen & flags[np.minimum(codes, len(flags) - 1)]
-        expected = tables[b][relation, :, np.arange(len(wells))][..., flags].sum(axis=2).T
+        expected = sum_of_last(tables[b][relation, :, np.arange(len(wells))][..., flags]).T
         surprising = surprising + (het & (expected < 0.1)).sum(axis=0)
         called = called + seen.sum(axis=0)
     return log_sum(by_relation, axis=0), surprising >= np.maximum(3, 0.04 * called)
@@ -390,6 +391,6 @@ def _one_plant_reads(
             continue
         child = _foreign(scores, identity, b, first[b], sources[b], state)
         table = depth_table(block.depths[scores.nuclear[b], well].astype(np.float64))[:, 0, :, 0]
-        total = total + np.log((child * table).sum(axis=2)).sum(axis=1)
+        total = total + np.log(sum_of_last(child * table)).sum(axis=1)
     assert isinstance(total, np.ndarray)
     return float(total.max() + np.log(0.08 / len(total)))

@@ -30,6 +30,7 @@ from crossproof.inference.plates.cross_tables import cross_table, of_lines, rela
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.score_matrix import ODD, UNKNOWN, Matrix
 from crossproof.inference.plates.stray_seed import TagScores
+from crossproof.inference.short_axes import most_of_last, range_of_last, sum_of_last
 from crossproof.model.arrays import Floats, Ints
 
 OFF_PEDIGREE_SHARES = (0.4, 0.4, 0.2)
@@ -61,7 +62,7 @@ class LineState:
         line."""
         count, total = np.zeros(len(self.lines) + 1), 0
         for e in self.evidence:
-            count[:-1] += (np.ptp(e, axis=2) > 1.0).sum(axis=1)
+            count[:-1] += (range_of_last(e) > 1.0).sum(axis=1)
             total += e.shape[1]
         return np.asarray(count / max(total, 1))
 
@@ -182,8 +183,8 @@ class PlateScores:
         outbred, fixed, unknown = self.season.line_priors[b]
         f = self.season.inbreeding[lines][:, None, None]
         posterior = (1 - f) * outbred + f * fixed + 1e-12
-        posterior = posterior * np.exp(evidence - evidence.max(axis=-1, keepdims=True))
-        posterior /= posterior.sum(axis=-1, keepdims=True)
+        posterior = posterior * np.exp(evidence - most_of_last(evidence, keepdims=True))
+        posterior /= sum_of_last(posterior, keepdims=True)
         return np.asarray((1 - h) * posterior + h * unknown)
 
     def cross_table(self, b: int, mother: Floats, father: Floats) -> Floats:
@@ -273,7 +274,7 @@ class PlateScores:
         """Most that log P(data) can be whatever a well holds, (well,)."""
         out = np.zeros(len(self.plate))
         for x in self.likelihood:
-            out += np.log(x.max(axis=2), dtype=np.float64).sum(axis=0)
+            out += np.log(most_of_last(x), dtype=np.float64).sum(axis=0)
         return out
 
     def outcross_scores(self, lines: Ints, wells: Ints, state: LineState) -> Floats:
@@ -305,7 +306,7 @@ class PlateScores:
         for b, x in enumerate(self.likelihood):
             mine = self.log_likelihood(b, wells).transpose(1, 0, 2)
             table = self._line_table(b, lines, state.evidence[b][rows] - mine)  # tube, marker, genotype
-            total += np.log((table * x[:, wells].transpose(1, 0, 2)).sum(axis=2)).sum(axis=1)
+            total += np.log(sum_of_last(table * x[:, wells].transpose(1, 0, 2))).sum(axis=1)
         return total
 
     def _only_tubes(self, identity: Ints, state: LineState) -> list[int]:
@@ -316,7 +317,7 @@ class PlateScores:
             row = int(state.at(identity[w : w + 1])[0])
             for b in range(len(self.likelihood)):
                 rest = state.evidence[b][row] - self.log_likelihood(b, np.array([w]))[:, 0]
-                known += int((np.ptp(rest, axis=-1) > 1.0).sum())
+                known += int((range_of_last(rest) > 1.0).sum())
                 total += len(rest)
             if known < total / 2:
                 out.append(int(w))
@@ -337,7 +338,7 @@ class PlateScores:
                     part = slice(start, start + 256)
                     of_well = table[of_cross[part]]  # well, relation, marker, genotype
                     data = x[:, progeny[part]].transpose(1, 0, 2)[:, None]
-                    scores[part] += np.log((of_well * data).sum(axis=3)).sum(axis=2)
+                    scores[part] += np.log(sum_of_last(of_well * data)).sum(axis=2)
             out[progeny] = log_sum(scores + self.relation_prior(), axis=1)
         tubes = np.flatnonzero((identity >= 0) & (identity < n))
         if len(tubes):

@@ -23,6 +23,7 @@ from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.mixtures import SHARES, depth_table, union_calls
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import N_RELATIONS, LineState, PlateScores
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Bools, Floats, Ints
 
 MOST_LINES = 40
@@ -115,8 +116,8 @@ def _from_reads(
         pollen = donors @ gametes
         child = child_of_gametes(np.broadcast_to(mother @ gametes, pollen.shape), pollen)
         alone = reads[:, 0, :, 0]
-        single += np.log((plants * alone).sum(axis=2)).sum(axis=1)
-        by_line += np.log((child * alone).sum(axis=2)).sum(axis=1)
+        single += np.log(sum_of_last(plants * alone)).sum(axis=1)
+        by_line += np.log(sum_of_last(child * alone)).sum(axis=1)
         part = np.einsum("rmx,lmy,mcxy->lcrm", plants, donors, reads[:, 1:], optimize=True)
         mixed += np.log(part).sum(axis=3)
     prior = scores.relation_prior()

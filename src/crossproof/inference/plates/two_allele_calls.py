@@ -13,6 +13,7 @@ import numpy as np
 from crossproof.inference.pedigree import pool_genotypes
 from crossproof.inference.plates.score_matrix import Matrix
 from crossproof.inference.plates.scores import LineState, PlateScores
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Floats, Ints
 
 FACTORS = 8
@@ -95,6 +96,6 @@ def _near(scores: PlateScores) -> tuple[Floats, Floats]:
     for b, x in enumerate(scores.likelihood):
         if len(x):
             data = x * pool_genotypes(scores.pool_of[b] * 0.98 + 0.02 / x.shape[2], 0.5)[:, None]
-            found.append(data / data.sum(axis=2, keepdims=True))
+            found.append(data / sum_of_last(data, keepdims=True))
     every = np.concatenate(found)
     return every[:, :, 0], every[:, :, 2]

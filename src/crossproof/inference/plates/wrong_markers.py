@@ -22,6 +22,7 @@ from crossproof.inference.plates.each import Each, one_by_one
 from crossproof.inference.plates.proposals import misfit_wells
 from crossproof.inference.plates.scores import PlateScores
 from crossproof.inference.plates.tag_explanations import KNOWN_SHARE, Examined, speaks
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.findings import Finding, FindingKind, Scope
 from crossproof.model.sentinels import NO_CALL_CODE
@@ -62,9 +63,9 @@ def _gains(scores: PlateScores, identity: Ints, wells: Ints, b: int) -> tuple[Fl
             table[place] = tables[(np.cumsum(mine) - 1)[of[place]], relations.argmax(axis=1)]
     table = table.transpose(1, 0, 2)  # marker, well, genotype
     like = x[:, wells].astype(np.float64)
-    as_called = np.log((table * like).sum(axis=2))
+    as_called = np.log(sum_of_last(table * like))
     any_het = np.log(0.95 * like[..., het].mean(axis=2) + 0.05 * like.mean(axis=2))
-    stories = [any_het if k > 2 else np.log((table * like[..., ::-1]).sum(axis=2)), any_het]
+    stories = [any_het if k > 2 else np.log(sum_of_last(table * like[..., ::-1])), any_het]
     for story, data in enumerate(stories):
         if story == EXCHANGED and k > 2:
             continue
