@@ -22,14 +22,15 @@ wait with the others of their row, column or plate.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import expit, logit
 
 from crossproof.inference.plates.arrays import Plate
-from crossproof.model.arrays import Bools, Floats
+from crossproof.model.arrays import Floats
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
 from crossproof.model.sentinels import NO_CALL_CODE
 from crossproof.text import count_of
@@ -44,6 +45,8 @@ WORTH = 4.0
 """Wells that the plate's share of missing calls is worth beside those of a tag."""
 RAREST, SUREST = 0.02, 0.98
 """Bounds of p_m."""
+SLACK = 1e-6
+"""log10 odds by which a bound may be rounded."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +55,16 @@ class _Pair:
 
     plates: tuple[Plate, Plate]
     wells: tuple[int, int]
-    nats: float
+
+    @cached_property
+    def nats(self) -> float:
+        """How rare it is that just these calls are missing in both."""
+        return min(_nats(p, w) for p, w in zip(self.plates, self.wells, strict=True))
+
+    @property
+    def missing(self) -> int:
+        """Missing calls, the same in both wells."""
+        return sum(int((b.codes[:, self.wells[0]] == NO_CALL_CODE).sum()) for b in self.plates[0].blocks)
 
     @property
     def way(self) -> tuple[str, str, int, int]:
@@ -76,21 +88,22 @@ def copied_calls(plates: Sequence[Plate], threshold: float, known: Sequence[Find
         calls = np.concatenate([b.codes[:, w] for b in plates[i].blocks])
         if (calls == NO_CALL_CODE).any():
             alike.setdefault(calls.tobytes(), []).append((i, w))
-    missing = {i: _missing(plates[i]) for wells in alike.values() for i, _ in wells if len(wells) > 1}
     ways: dict[tuple[str, str, int, int], list[_Pair]] = {}
     for wells in alike.values():
-        for pair in _pairs(wells, plates, missing) if 1 < len(wells) <= MOST_ALIKE else ():
+        for pair in _pairs(wells, plates) if 1 < len(wells) <= MOST_ALIKE else ():
             if not told.intersection(pair.samples):
                 ways.setdefault(pair.way, []).append(pair)
     wells_of_season = sum(map(len, plates))
-    odds = {
-        way: (sum(p.nats for p in pairs) + _prior(way, len(plates), wells_of_season)) / np.log(10)
-        for way, pairs in ways.items()
-    }
+    odds = {}
+    for way, pairs in ways.items():
+        prior = _prior(way, len(plates), wells_of_season)
+        most = sum(p.missing for p in pairs) * -np.log(RAREST) + prior
+        if most / np.log(10) >= threshold - SLACK:  # hardly any way has so many missing calls
+            odds[way] = (sum(p.nats for p in pairs) + prior) / np.log(10)
     return [
         _finding(pairs, _as_well(pairs), float(odds[way]))
         for way, pairs in ways.items()
-        if odds[way] >= threshold
+        if odds.get(way, -np.inf) >= threshold
     ]
 
 
@@ -119,27 +132,21 @@ def _prior(way: tuple[str, str, int, int], plates: int, wells: int) -> float:
     return float(np.log(PRIOR_COPIED_CALLS / (2 * max(ways, 1))))
 
 
-def _missing(plate: Plate) -> Bools:
-    """Missing calls, (well, marker)."""
-    return np.concatenate([b.codes == NO_CALL_CODE for b in plate.blocks]).T
-
-
-def _pairs(
-    wells: Sequence[tuple[int, int]], plates: Sequence[Plate], missing: Mapping[int, Bools]
-) -> list[_Pair]:
+def _pairs(wells: Sequence[tuple[int, int]], plates: Sequence[Plate]) -> list[_Pair]:
     """Pairs of these wells that the sheets say are different plants, or tubes of different lines."""
     found = []
     for n, (i, v) in enumerate(wells):
         for j, w in wells[n + 1 :]:
             a, b = plates[i], plates[j]
             if not _one_plant(a, v, b, w):
-                nats = min(_nats(plates[p], u, missing[p]) for p, u in ((i, v), (j, w)))
-                found.append(_Pair((a, b), (v, w), nats))
+                found.append(_Pair((a, b), (v, w)))
     return found
 
 
-def _nats(plate: Plate, well: int, missing: Bools) -> float:
-    """How rare just these missing calls of a well are, set against those of the wells that miss others."""
+def _nats(plate: Plate, well: int) -> float:
+    """How rare just these missing calls of a well are, set against those of the wells that miss others; no
+    more than -log RAREST for each."""
+    missing = np.concatenate([b.codes == NO_CALL_CODE for b in plate.blocks]).T  # well, marker
     others = (missing != missing[well]).any(axis=1) & (plate.n_called >= LEAST_CALLED * plate.n_markers)
     of_plate = (missing[others].sum(axis=0) + 0.5) / (others.sum() + 1)
     sibs = others & (plate.identity == plate.identity[well])
@@ -177,7 +184,7 @@ def _as_well(pairs: Sequence[_Pair]) -> list[_Pair]:
     there[here] = b.well_of_position[rows[here] * b.format.columns + columns[here]]
     spoken = {pair.wells for pair in pairs}
     return [
-        _Pair((a, b), (v, w), 0.0)
+        _Pair((a, b), (v, w))
         for v, w in enumerate(there.tolist())
         if w >= 0 and (v, w) not in spoken and _same_calls(a, v, b, w) and not _one_plant(a, v, b, w)
     ]
