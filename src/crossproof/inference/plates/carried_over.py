@@ -22,7 +22,7 @@ import numpy as np
 
 from crossproof.inference.pedigree import child_of_gametes, gamete_table, pool_genotypes
 from crossproof.inference.plates.carried_reads import CARRIED, read_gains
-from crossproof.inference.plates.clear_plates import most_carried, whatever
+from crossproof.inference.plates.clear_plates import KINDS, SLACK, most_carried, whatever
 from crossproof.inference.plates.log_sums import log_sum, log_sums
 from crossproof.inference.plates.mixtures import union_calls
 from crossproof.inference.plates.proposals import clipped
@@ -263,9 +263,16 @@ def _may_be(
         total, count = (np.add.reduceat(x, starts, axis=0) for x in (gain, (gain > SPEAKS).astype(np.int64)))
         return np.asarray(((total >= least) & (count >= LEAST_WELLS)).any(axis=1))
 
+    # Whatever is beside it, no plant fits better than the genotypes that fit best at every marker.
+    first = (scores.best_fit + KINDS + SLACK - calls.low)[pairs[0]][:, None]
+    sizes = [len(s[2]) for s in strips]
+    asked = np.repeat(speak(first), sizes)
+    if not asked.any():
+        return False
     # The more shows of the well beside, the less can any plant fit.
-    first = whatever(calls, *pairs, SHOWN[:1]) - calls.low[pairs[0]][:, None]
-    asked = np.repeat(speak(first), [len(s[2]) for s in strips]) & (first[:, 0] > ERRING)
+    theirs = pairs[0][asked], pairs[1][asked]
+    first[asked] = whatever(calls, *theirs, SHOWN[:1]) - calls.low[theirs[0]][:, None]
+    asked = np.repeat(speak(first), sizes) & (first[:, 0] > ERRING)
     if not asked.any():
         return False
     most = np.minimum(first, ERRING).repeat(len(SHOWN), axis=1)

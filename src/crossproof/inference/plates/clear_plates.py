@@ -50,6 +50,10 @@ def may_be_spilled(
     `nats`."""
     plate, season, n = scores.plate, scores.season, scores.season.n_lines
     wells = np.flatnonzero((identity >= n) & (plate.n_called >= 0.3 * plate.n_markers))
+    # Whatever is mixed, no genotypes fit better than those that fit best at every marker.
+    wells = wells[scores.best_fit[wells] - calls.low[wells] > nats - 2 * SLACK]
+    if len(wells) < least:
+        return False
     cross = identity[wells] - n
     own = (season.mother[cross][:, None] == lines) | (season.father[cross][:, None] == lines)
     tables = _lines(scores, lines, state)
