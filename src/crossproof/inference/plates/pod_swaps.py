@@ -89,7 +89,7 @@ def _odd_pods(x: Examined) -> dict[Pod, Ints]:
         return {}
     loose = np.zeros(len(plate), dtype=bool)
     loose[found.wells[found.odd]] = True
-    odd = {pod: wells for pod, wells in _called_pods(x).items() if loose[wells].mean() >= 0.5}
+    odd = {pod: wells for pod, wells in ask(_called_pods, x).items() if loose[wells].mean() >= 0.5}
     return odd if len(odd) <= MOST_ODD else {}
 
 
@@ -110,7 +110,7 @@ def pod_swaps(
     of_tag: dict[int, set[Pod]] = {pod[0]: set() for pod in pods}
     tags = np.array(sorted(of_tag), dtype=np.int64)
     for x in (x for x in plates if np.isin(x.plate.identity, tags).any()):
-        for pod in _called_pods(x):
+        for pod in ask(_called_pods, x):
             if pod[0] in of_tag:
                 of_tag[pod[0]].add(pod)
     first, of_cross = _one_of_each(crosses, season)
