@@ -119,8 +119,12 @@ class PlantLists:
         source = {"Place": "place", "Plant": "plant"}.get(column.label)
         if source is None:
             return column
-        longest = max((len(text) for text in self.text[source]), default=0)
-        return replace(column, width=max(10.0, min(longest + 2.0, 44.0)))
+        return replace(column, width=max(10.0, min(self._longest[source] + 2.0, 44.0)))
+
+    @cached_property
+    def _longest(self) -> dict[str, int]:
+        """Length of the longest place and plant."""
+        return {source: max(map(len, self.text[source]), default=0) for source in ("place", "plant")}
 
     def _piles(self, plants: list[int]) -> str:
         counts = Counter(self.facts[i].pile for i in plants)

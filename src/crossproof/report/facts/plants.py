@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property, lru_cache
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -25,9 +26,8 @@ class Pile(StrEnum):
     HOLD = "hold"
 
 
-@dataclass(frozen=True)
-class PlantFact:
-    """One progeny plant. `decision`, `pile` are None where nobody decided."""
+class PlantFact(NamedTuple):
+    """One progeny plant. `decision`, `pile` (where it goes) are None where nobody decided."""
 
     plant: str
     cross: str
@@ -36,13 +36,7 @@ class PlantFact:
     reason: Reason
     need: Need
     parents_to_type: tuple[str, ...]
-
-    @cached_property
-    def pile(self) -> Pile | None:
-        """Where it goes."""
-        if self.decision is Decision.RETEST:
-            return Pile.SAMPLE_AGAIN if self.need is Need.SAMPLE else Pile.WAIT
-        return None if self.decision is None else Pile(self.decision.value)
+    pile: Pile | None
 
     @property
     def counts(self) -> bool:
@@ -115,17 +109,26 @@ def plant_fact(plant: str, cross: str, verdict: str, decision: str, reason: str,
 @lru_cache(maxsize=1 << 12)
 def _read(
     verdict: str, decision: str, reason: str, parents: str
-) -> tuple[Verdict, Decision | None, Reason, Need, tuple[str, ...]]:
-    """The words of a row of verdicts as their closed choices, and the lines to type."""
+) -> tuple[Verdict, Decision | None, Reason, Need, tuple[str, ...], Pile | None]:
+    """The words of a row of verdicts as their closed choices, the lines to type, and the pile."""
     decided = _DECISIONS.get(decision)
     why = _REASONS.get(reason, Reason.NONE)
+    need = Need.NOTHING if decided is None else need_of(decided, why)
     return (
         _VERDICTS.get(verdict, Verdict.UNDETERMINED),
         decided,
         why,
-        Need.NOTHING if decided is None else need_of(decided, why),
+        need,
         tuple(name for name in parents.split(";") if name),
+        _pile(decided, need),
     )
+
+
+def _pile(decision: Decision | None, need: Need) -> Pile | None:
+    """Where a plant goes."""
+    if decision is Decision.RETEST:
+        return Pile.SAMPLE_AGAIN if need is Need.SAMPLE else Pile.WAIT
+    return None if decision is None else Pile(decision.value)
 
 
 _VERDICTS = {v.value: v for v in Verdict}
