@@ -63,10 +63,11 @@ class PodSwap:
 
 def _pods(x: Examined, identity: Ints) -> dict[Pod, Ints]:
     """Wells of every pod on a plate."""
-    out: dict[Pod, list[int]] = {}
-    for w in np.flatnonzero(identity >= x.scores.season.n_lines).tolist():
-        if x.plate.pods and x.plate.pods[w]:
-            out.setdefault((int(identity[w]), x.plate.pods[w]), []).append(w)
+    pods, first, out = x.plate.pods, x.scores.season.n_lines, dict[Pod, list[int]]()
+    if pods:
+        for w, (i, pod) in enumerate(zip(identity.tolist(), pods, strict=True)):
+            if pod and i >= first:
+                out.setdefault((i, pod), []).append(w)
     return {pod: np.array(wells) for pod, wells in out.items()}
 
 
