@@ -66,3 +66,39 @@ def test_two_plants_that_are_all_of_their_tags_have_no_row():
     alone = _wells_finding(plate, swap, identity, season, [], [])
     assert alone.corrections == ()
     assert "tags" in alone.evidence
+
+
+@pytest.mark.parametrize(("crossed", "other_father"), [(1, False), (3, False), (1, True)])
+@pytest.mark.parametrize("seed", [42, 43, 44])
+def test_a_bag_of_selfs_and_few_hybrids_that_changed_places_is_no_second_bag_of_the_other(
+    seed, crossed, other_father
+):
+    """Two tags of one mother. Her selfs fit either; the hybrids say that the bags were exchanged, unless one is
+    of its own tag."""
+    rates = sim.Rates(swapped_seed=0, failed_wells=0, bad_assays=0)
+    nursery = sim.make_nursery(np.random.default_rng(seed), rates=rates, crosses=8)
+    a, b = 2, 5
+    for one in (nursery.mother, nursery.mother_plant):
+        one[b] = one[a]
+    fathers = [x for x in range(len(nursery.lines)) if x not in (nursery.mother[a], nursery.father[a])]
+    nursery.father[b] = nursery.father_plant[b] = fathers[3]
+    sheet = sim.make_sheet(nursery, by_columns=True)
+    n, lines = len(nursery.lines), nursery.lines
+    of_a, of_b = (np.flatnonzero(sheet.identity == n + c) for c in (a, b))
+    assert min(len(of_a), len(of_b)) >= 4
+    mother, fa, fb = (lines[i] for i in (nursery.mother[a], nursery.father[a], nursery.father[b]))
+    sheet.genotype[of_a] = (mother + fb) // 2
+    sheet.genotype[of_b] = mother
+    sheet.genotype[of_b[:crossed]] = (mother + fa) // 2
+    if other_father:
+        sheet.genotype[of_b[-1]] = (mother + fb) // 2
+    plates = [sim.make_plate(nursery, sheet), sim.make_parent_plate(nursery, 2)]
+    found = examine_plates(plates, sim.season_tables(nursery), CheckSettings(remarks=False))
+    names = sorted((f"C{a + 1}", f"C{b + 1}"))
+    [f] = [f for f in found if f.kind in (FindingKind.TAGS_SWAPPED, FindingKind.TAG_WRONG)]
+    if other_father:
+        assert f.corrections == (Correction(CorrectionKind.TAG_IS, f"C{a + 1}", f"C{b + 1}"),)
+        return
+    assert f.corrections == (Correction(CorrectionKind.SWAP_TAGS, *names),)
+    assert {plates[0].samples[w] for w in np.flatnonzero(plates[0].identity >= n + a)} >= set(f.samples)
+    assert len(f.samples) == len(of_a) + len(of_b)

@@ -25,6 +25,7 @@ from crossproof.inference.plates.tag_explanations import (
     Explanation,
     bad_crosses,
     explain,
+    given_back,
 )
 from crossproof.model.arrays import Floats
 from crossproof.model.corrections import Correction, CorrectionKind
@@ -65,6 +66,7 @@ def cross_findings(
     explained = dict(zip(on, answers, strict=True))
     parents = {c: e for c, all_e in explained.items() for e in all_e if e.cross < 0}
     found = {c: e for c, all_e in explained.items() for e in all_e if e.cross >= 0}
+    found |= _given_back(found, plates, season)
     tags = {c: e.cross for c, e in found.items()}
     out = [
         _wrong_tag(c, found[c], plates, season)
@@ -74,6 +76,24 @@ def cross_findings(
     ]
     out += [_wrong_parent(c, e, plates, season) for c, e in parents.items() if c not in tags]
     return [*out, *turned.values()]
+
+
+def _given_back(
+    found: dict[int, Explanation], plates: Sequence[Examined], season: SeasonTables
+) -> dict[int, Explanation]:
+    """Tags that fit their own parents no worse than others do, but whose crossed plants are of a tag that
+    fits their parents: a bag of selfs and a few hybrids that changed places with it."""
+    same = season.same_parents()[season.n_lines :]
+    more: dict[int, Explanation] = {}
+    for c, e in found.items():
+        if any(same[o.cross] == same[c] for o in found.values()):
+            continue
+        for b in np.flatnonzero(same == same[e.cross]).tolist():
+            given = None if b in found or b in more else given_back(b, c, plates, season)
+            if given is not None:
+                more[b] = given
+                break
+    return more
 
 
 COMPARE = "Compare tags and crossing book. If so, add the proposed row to corrections.csv and run again."

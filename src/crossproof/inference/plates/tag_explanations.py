@@ -204,6 +204,40 @@ def explain(
     return found
 
 
+def given_back(
+    cross: int, other: int, plates: Sequence[Examined], season: SeasonTables
+) -> Explanation | None:
+    """The plants of a tag under the parents of another whose own plants are of it; None where no plant speaks
+    for that, or where one is a hybrid of its tag.
+
+    Selfed seed says nothing where the mother is the same, so that a bag of selfs with one crossed plant does
+    not fit its own tag badly.
+
+    Parameters
+    ----------
+    cross : number of the tag whose plants are asked, of `other`'s parents
+    other : number of the tag whose plants have the parents of `cross`
+    """
+    mother, father = int(season.mother[other]), int(season.father[other])
+    total, gaining, called = 0.0, 0, 0
+    for x in plates:
+        wells = called_plants(x, season.n_lines + cross)
+        if len(wells) == 0:
+            continue
+        identity, matrix = x.search.identity, x.search.matrix
+        state = x.scores.lines_under(identity, more=np.array([mother, father]))
+        s = x.scores.pair_scores(np.array([mother]), np.array([father]), wells, state)[:, 0]
+        e = np.logaddexp(s, matrix.anything[wells] + np.log(0.002)) + x.scores.called[wells]
+        gain = np.clip(e - matrix.own(identity)[wells], -matrix.bound, matrix.bound)
+        relation = x.scores.own_relations(identity)[wells] + x.scores.relation_prior()
+        if ((relation.argmax(axis=1) == 0) & (gain <= GAIN)).any():
+            return None
+        total += float(gain.sum()) / np.log(10)
+        gaining += int((gain > GAIN).sum())
+        called += len(wells)
+    return Explanation(mother, father, other, total, gaining, called) if gaining else None
+
+
 def many_markers_for(
     cross: int, mother: int, father: int, plates: Sequence[Examined], season: SeasonTables
 ) -> bool:
