@@ -73,8 +73,8 @@ def test_two_plants_that_are_all_of_their_tags_have_no_row():
 def test_a_bag_of_selfs_and_few_hybrids_that_changed_places_is_no_second_bag_of_the_other(
     seed, crossed, other_father
 ):
-    """Two tags of one mother. Her selfs fit either; the hybrids say that the bags were exchanged, unless one is
-    of its own tag."""
+    """Two tags of one mother. Her selfs fit either; the hybrids say that the bags were exchanged, unless one
+    is of its own tag."""
     rates = sim.Rates(swapped_seed=0, failed_wells=0, bad_assays=0)
     nursery = sim.make_nursery(np.random.default_rng(seed), rates=rates, crosses=8)
     a, b = 2, 5
