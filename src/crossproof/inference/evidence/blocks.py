@@ -95,9 +95,21 @@ class ErrorRates:
         """Likelihoods (marker, well, genotype) of observation codes (marker, well) at these markers of k
         alleles, in wells of such a quality."""
         if k == 2:
-            return error_model.likelihood_by_table(codes, self._two_alleles(quality, floor), joined)
+            return error_model.likelihood_by_table(
+                codes, self._two_alleles(quality, floor), (joined[:, None],)
+            )
         table = self._table(k, self.f[joined], self.d[joined], quality, floor)
         return error_model.likelihood_by_table(codes, table)
+
+    def two_alleles_likelihood(self, codes: UInt8s, joined: Ints, classes: Ints, floor: bool) -> Floats:
+        """`likelihood` at markers of two alleles in wells of these classes of quality (well,)."""
+        if floor not in self._of_all:
+            self._of_all[floor] = np.stack([self._two_alleles(q, floor) for q in range(len(self.quality))])
+        return error_model.likelihood_by_table(codes, self._of_all[floor], (classes, joined[:, None]))
+
+    @cached_property
+    def _of_all(self) -> dict[bool, Floats]:
+        return {}
 
     def _two_alleles(self, quality: int, floor: bool) -> Floats:
         if (quality, floor) not in self._kept:
@@ -191,9 +203,12 @@ class Wells:
             if len(here) == len(rows) and len(target) == len(wells):
                 return np.ascontiguousarray(self._of_block(block, there, source, wells, rates, floor))
         n_g = n_genotypes(k)
-        out = np.full((len(rows), len(wells), n_g), 1 / n_g)
-        if floor:
-            out = error_model.apply_floor(out, rates.floor)
+        known = sum(len(here) * len(target) for _, here, _, _, target in found)
+        out = np.empty((len(rows), len(wells), n_g))
+        if known < len(rows) * len(wells):
+            out[:] = 1 / n_g
+            if floor:
+                out = error_model.apply_floor(out, rates.floor)
         for block, here, there, source, target in found:
             value = self._of_block(block, there, source, wells[target], rates, floor)
             out[here[:, None], target] = value
@@ -232,6 +247,8 @@ class Wells:
         classes = self.quality[wells]
         if not rates.quality or not classes.any():
             return rates.likelihood(codes, block.k, joined, 0, floor)
+        if block.k == 2:
+            return rates.two_alleles_likelihood(codes, joined, classes, floor)
         out = np.empty((*codes.shape, n_genotypes(block.k)))
         for quality in np.unique(classes).tolist():
             own = np.flatnonzero(classes == quality)

@@ -90,14 +90,14 @@ def likelihood_table(k: int, f: Floats, d: Floats, e: float) -> Floats:
     return np.asarray(table / table.sum(axis=-1, keepdims=True))
 
 
-def likelihood_by_table(codes: UInt8s, table: Floats, rows: Ints | None = None) -> Floats:
+def likelihood_by_table(codes: UInt8s, table: Floats, places: tuple[Ints, ...] | None = None) -> Floats:
     """Likelihoods (marker, well, genotype) of observation codes (marker, well), from `likelihood_table`.
 
-    `rows` (marker,): those of the table, None where it has the same markers as the codes.
+    `places`: indices of the table's other axes, as wide as the codes together; None where it has the same
+    markers as these.
     """
-    code = np.where(codes == NO_CALL_CODE, table.shape[1] - 1, codes)
-    rows = np.arange(len(codes)) if rows is None else rows
-    return np.asarray(table[rows[:, None], code])
+    code = np.where(codes == NO_CALL_CODE, table.shape[-2] - 1, codes)
+    return np.asarray(table[(*(places or (np.arange(len(codes))[:, None],)), code)])
 
 
 def likelihood_from_depths(depths: NDArray[np.integer], e: float, rho: float) -> Floats:

@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 
 from crossproof.inference.lines.panel_block import PanelBlock
+from crossproof.inference.short_axes import range_of_last
 from crossproof.model.arrays import Floats, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 
@@ -52,22 +53,22 @@ COUNTED = (*TALLIED, "with_data", "maternal_scored", "maternal_agree")
 
 
 @cache
-def _tallies(k: int) -> UInt8s:
-    """What a genotype adds to each of `TALLIED`, (mother, father, genotype, count), for k alleles; the last
-    place of each axis but that of counts is for one that is not known."""
+def _tallies(k: int) -> Ints:
+    """What a genotype adds to each of `TALLIED`, (mother x father x genotype, count), for k alleles; the
+    first place of each of the three is for one that is not known."""
     pairs = genotype_alleles(k).astype(np.int64)
     n_g = len(pairs)
-    out = np.zeros((n_g + 1, n_g + 1, n_g + 1, len(TALLIED)), dtype=np.uint8)
-    out[:, :, :n_g, 0] = 1
+    out = np.zeros((n_g + 1, n_g + 1, n_g + 1, len(TALLIED)), dtype=np.int64)
+    out[:, :, 1:, 0] = 1
     het = pairs[:, 0] != pairs[:, 1]
     for m in range(n_g):
         for f in range(n_g):
             first = 4 if m == f else 1
-            out[m, f, :n_g, first] = 1
-            out[m, f, :n_g, first + 1] = het
+            out[m + 1, f + 1, 1:, first] = 1
+            out[m + 1, f + 1, 1:, first + 1] = het
             alleles = pairs[m, 0], pairs[f, 0]
-            out[m, f, :n_g, 3] = ~np.isin(pairs, alleles).all(axis=1)
-    return out
+            out[m + 1, f + 1, 1:, 3] = ~np.isin(pairs, alleles).all(axis=1)
+    return out.reshape(-1, len(TALLIED))
 
 
 def count_calls(
@@ -86,16 +87,16 @@ def count_calls(
         unseen = np.nonzero(codes >= n_g + block.k)
         reads = like[unseen]
         genotype[unseen] = np.where(np.maximum.reduce(reads, axis=1) >= CLEAR, reads.argmax(axis=1), -1)
-        mothers, fathers = (parent_genotypes(block, place, version)[:, None] for version in (mother, father))
+        mothers, fathers = (parent_genotypes(block, place, version) for version in (mother, father))
         if block.maternal:
-            known = (genotype >= 0) & (mothers >= 0)
+            known = (genotype >= 0) & (mothers >= 0)[:, None]
             counts[-2] += known.sum(axis=0)
-            counts[-1] += (known & (genotype == mothers)).sum(axis=0)
+            counts[-1] += (known & (genotype == mothers[:, None])).sum(axis=0)
             continue
-        contrast_markers += int(((mothers >= 0) & (fathers >= 0) & (mothers != fathers)).sum())
-        tallies = _tallies(block.k)[mothers, fathers, genotype].sum(axis=0, dtype=np.int64)
-        counts[: len(TALLIED)] += tallies.T
-        by_genotype = np.moveaxis(like, 2, 0)
-        spread = np.maximum.reduce(by_genotype) - np.minimum.reduce(by_genotype)
-        counts[len(TALLIED)] += (spread > 1e-6).sum(axis=0)
+        contrast_markers += int(np.count_nonzero((mothers >= 0) & (fathers >= 0) & (mothers != fathers)))
+        parents = (mothers + 1) * (n_g + 1) + fathers + 1
+        case = genotype + (parents * (n_g + 1) + 1)[:, None]
+        counts[: len(TALLIED)] += np.add.reduce(_tallies(block.k).take(case, axis=0)).T
+        spread = range_of_last(like)
+        counts[len(TALLIED)] += np.count_nonzero(spread > 1e-6, axis=0)
     return Counts(contrast_markers, *counts)

@@ -17,6 +17,7 @@ from crossproof.inference.lines.panel import UNKNOWN_COPY, Panel
 from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.pedigree import child_of_gametes
 from crossproof.inference.season_results import FamilyInput
+from crossproof.inference.short_axes import most_of_last, sum_of_last
 from crossproof.model.arrays import Bools, Floats, Floats32, Ints, UInt8s
 from crossproof.model.genotypes import genotype_alleles
 from crossproof.model.sentinels import NO_CALL_CODE
@@ -56,9 +57,9 @@ def plant_likelihood(
     total = np.zeros((len(rows), n, like.shape[2]))
     for w, plant in enumerate(owner):
         total[:, plant] += np.log(like[:, w])
-    total -= total.max(axis=2, keepdims=True)
+    total -= most_of_last(total, keepdims=True)
     joint = np.exp(total)
-    joint /= joint.sum(axis=2, keepdims=True)
+    joint /= sum_of_last(joint, keepdims=True)
     several = np.bincount(owner, minlength=n) > 1
     eps = settings.floor
     joint[:, several] = (1 - eps) * joint[:, several] + eps / like.shape[2]

@@ -6,8 +6,7 @@ Under a reading of the parents that takes a parent *plant* to be wrong, the same
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from itertools import chain
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -75,50 +74,64 @@ def list_origins(
     if segregating:
         copies, copy_share = _copies_as_donors(family, panel, donors, line_share)
     line_share_left = line_share - copy_share.sum(axis=0)
-    names = [panel.lines[v] for v in panel.version_line[donors].tolist()]
+    pollen_of, plant_of = _words_of_versions(panel.lines, panel.version_line.tobytes())
+    versions = donors.tolist()
     pool_share = 1.0 if not len(donors) else 1 - settings.panel_donor_share
-    # An unknown plant is as likely a fixed line as the offspring of two.
-    groups: list[tuple[Ints, Floats, list[str]]] = [
-        (
-            PAIR_NUMBERS,
-            of_pairs,
-            [words[r] for r, _ in PAIR_RELATIONS],
-        ),
-        _alike(
-            Relation.OUTCROSS_LINE,
-            settings.panel_donor_share * copy_share.sum(axis=1),
-            [f"pollen of {x}" for x in copies],
-        ),
-        _alike(
-            Relation.OUTCROSS_LINE,
-            settings.panel_donor_share * line_share_left,
-            [f"pollen of {x}" for x in names],
-        ),
-        _alike(Relation.OUTCROSS_UNKNOWN, np.array([pool_share]), ["unknown pollen"]),
-        _alike(
-            Relation.OTHER_LINE,
-            weights.get(Relation.OTHER_LINE, 0.0) * line_share,
-            [f"line {x}" for x in names],
-        ),
-        _alike(
-            Relation.OTHER_CROSS,
-            np.full(len(crosses), weights.get(Relation.OTHER_CROSS, 0.0) / max(n_crosses, 1)),
-            [f"cross {x}" for x in crosses],
-        ),
-        _alike(Relation.UNKNOWN, np.full(2, weights[Relation.UNKNOWN] / 2), ["unknown plant"] * 2),
-    ]
-    of_row = np.concatenate([numbers for numbers, _, _ in groups])
-    klass = CLASS_OF_RELATION[of_row]
+    prior = (
+        of_pairs,
+        settings.panel_donor_share * copy_share.sum(axis=1),
+        settings.panel_donor_share * line_share_left,
+        (pool_share,),
+        weights.get(Relation.OTHER_LINE, 0.0) * line_share,
+        np.full(len(crosses), weights.get(Relation.OTHER_CROSS, 0.0) / max(n_crosses, 1)),
+        # An unknown plant is as likely a fixed line as the offspring of two.
+        (weights[Relation.UNKNOWN] / 2,) * 2,
+    )
+    relation, klass = _relations_of_rows(len(copies), len(donors), len(crosses))
     with np.errstate(divide="ignore"):
-        log_prior = np.log(np.concatenate([prior for _, prior, _ in groups]) * panel.class_prior[klass])
+        log_prior = np.log(np.concatenate(prior) * panel.class_prior[klass])
     return Origins(
         log_prior,
         klass,
-        of_row,
-        tuple(chain.from_iterable(texts for _, _, texts in groups)),
+        relation,
+        (
+            *(words[r] for r, _ in PAIR_RELATIONS),
+            *(f"pollen of {x}" for x in copies),
+            *(pollen_of[v] for v in versions),
+            "unknown pollen",
+            *(plant_of[v] for v in versions),
+            *(f"cross {x}" for x in crosses),
+            "unknown plant",
+            "unknown plant",
+        ),
         len(PAIR_RELATIONS) + len(copies),
         len(donors) + 1,
     )
+
+
+@lru_cache(maxsize=8)
+def _words_of_versions(lines: tuple[str, ...], version_line: bytes) -> tuple[list[str], list[str]]:
+    """Words for pollen of every version's line, and for a plant of it."""
+    names = [lines[number] for number in np.frombuffer(version_line, dtype=np.int64).tolist()]
+    return [f"pollen of {x}" for x in names], [f"line {x}" for x in names]
+
+
+@lru_cache(maxsize=1024)
+def _relations_of_rows(copies: int, donors: int, crosses: int) -> tuple[Ints, Ints]:
+    """Relation and class of every row of `Origins`, of families with so many rows of each kind."""
+    rows = (
+        (Relation.OUTCROSS_LINE, copies + donors),
+        (Relation.OUTCROSS_UNKNOWN, 1),
+        (Relation.OTHER_LINE, donors),
+        (Relation.OTHER_CROSS, crosses),
+        (Relation.UNKNOWN, 2),
+    )
+    after = [np.full(count, RELATION_NUMBER[relation], dtype=np.int64) for relation, count in rows]
+    relation = np.concatenate([PAIR_NUMBERS, *after])
+    klass = CLASS_OF_RELATION[relation]
+    for shared in (relation, klass):
+        shared.flags.writeable = False
+    return relation, klass
 
 
 @cache
@@ -172,10 +185,6 @@ def _copies_as_donors(
         return [], share[:0]
     share /= np.maximum(share.sum(axis=0) / OF_COPY, 1)
     return names, share * line_share
-
-
-def _alike(relation: Relation, prior: Floats, words: list[str]) -> tuple[Ints, Floats, list[str]]:
-    return np.full(len(words), RELATION_NUMBER[relation], dtype=np.int64), prior, words
 
 
 @dataclass(frozen=True)

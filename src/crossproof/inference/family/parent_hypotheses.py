@@ -29,6 +29,7 @@ from crossproof.inference.lines.doubt import Doubt
 from crossproof.inference.lines.panel import Panel
 from crossproof.inference.lines.panel_block import PanelBlock
 from crossproof.inference.pedigree import child_of_gametes, pool_genotypes
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Floats, Ints
 
 RELATIVE_SHARE = 0.2
@@ -176,8 +177,8 @@ def log_departing(
     """
     gains = _logs(weights)
     for block, place, ratio in zip(blocks, places, ratios, strict=True):
-        fits = ratio * np.array([block.plant(version, d)[place] for d in DEPARTURES])
-        gains = gains + np.log(np.maximum(fits.sum(axis=2), 1e-300)).sum(axis=1)
+        fits = ratio * block.plants(version, DEPARTURES).take(place, axis=1)
+        gains = gains + np.log(np.maximum(sum_of_last(fits), 1e-300)).sum(axis=1)
     return float(np.logaddexp.reduce(gains))
 
 

@@ -271,7 +271,7 @@ def _what_may_be(
     odd = plain.sum(axis=1) < ODD
     hybrids = int((plain[:, 0] >= CLEAR).sum())
     departs = _departing_parents(solver, panel, places) or not solver.as_typed.solution.converged
-    kin = solver.n_pods > 1 and _pod_of_relative(solver, panel, places)
+    kin = solver.n_pods > 1 and _pod_of_relative(solver, plain, panel, places)
     may = []
     for speaks in (odd & (crossed < CLEAR), odd & (crossed > 1 - CLEAR)):
         doubtful = int(speaks.sum())
@@ -281,7 +281,7 @@ def _what_may_be(
     return may[0], may[1]
 
 
-def _pod_of_relative(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ...]) -> bool:
+def _pod_of_relative(solver: ReadingSolver, plain: Floats, panel: Panel, places: tuple[Ints, ...]) -> bool:
     """Whether the hybrids of some pod, taken together, fit pollen of a relative of the father far better.
 
     Few markers tell a relative from the father: each plant alone passes for a hybrid with some miscalls.
@@ -299,7 +299,7 @@ def _pod_of_relative(solver: ReadingSolver, panel: Panel, places: tuple[Ints, ..
             child = np.einsum("mg,ma,gac->mc", seed, pollen, pollen_table(block.k))
             relative += np.log(np.einsum("mnc,mc->nm", block.like, child)).sum(axis=1)
     gain = relative - solver.as_typed.solution.pair[0]
-    crossed = _plain(solver, solver.as_typed.solution)[:, 0] >= ODD
+    crossed = plain[:, 0] >= ODD
     by_pod = np.bincount(solver.pods[crossed], gain[crossed], solver.n_pods)
     return bool(by_pod.max(initial=0.0) > POD_GAIN)
 

@@ -143,14 +143,7 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
         found.weights,
         found.scores,
     )
-    class_loglik = np.stack(
-        [
-            np.logaddexp.reduce(scores[klass == c])
-            - np.logaddexp.reduce(origins.log_prior[origins.klass == c])
-            for c in range(N_CLASSES)
-        ],
-        axis=1,
-    )
+    class_loglik = (_by_class(klass, scores) - _by_class(origins.klass, origins.log_prior[:, None])).T
     lod = (class_loglik[:, 0] - class_loglik[:, 1:].max(axis=1)) / np.log(10)
     sources, source_probability = _best(words, weights)
     of_line = relation == RELATION_NUMBER[Relation.OUTCROSS_LINE]
@@ -182,7 +175,9 @@ def _result(prepared: Prepared, panel: Panel, readings: Readings) -> FamilyResul
             n,
             panel.compiled,
         )
-    back = np.argsort(prepared.order, kind="stable")
+    back: Ints | slice = np.argsort(prepared.order, kind="stable")
+    if np.array_equal(prepared.order, np.arange(n)):
+        back = slice(None)
     n_wells = np.array([len(p.wells) for p in family.plants], dtype=np.int64)
     mother_names, mother_shares = _version_shares(panel, family.mother, readings, 0)
     father_names, father_shares = _version_shares(panel, family.father, readings, 1)
@@ -291,23 +286,43 @@ def _softmax(scores: Floats) -> Floats:
     return np.asarray(weights / weights.sum(axis=0))
 
 
+def _by_class(klass: Ints, scores: Floats) -> Floats:
+    """log of the summed exp of the scores (row, n) of every class (4, n), each of which some row is of."""
+    order = np.argsort(klass, kind="stable")
+    first = np.searchsorted(klass[order], np.arange(N_CLASSES))
+    return np.asarray(np.logaddexp.reduceat(scores[order], first, axis=0))
+
+
 def _best(words: tuple[str, ...], weights: Floats) -> tuple[Texts, Floats]:
     """The N_SOURCES likeliest words (n, N_SOURCES) with their summed weights; equal words count together, and
     of equally likely ones the first by alphabet comes first."""
-    distinct = sorted(set(words))
-    number = dict(zip(distinct, range(len(distinct)), strict=True))
-    rows = np.fromiter(map(number.__getitem__, words), dtype=np.int64, count=len(words))
-    total = summed_by(rows, weights, len(distinct))
-    plants = np.arange(weights.shape[1])
-    names = np.array(distinct or [""], dtype=np.str_)
-    text = np.zeros((len(plants), N_SOURCES), dtype=names.dtype)
-    value = np.zeros((len(plants), N_SOURCES))
-    for place in range(min(N_SOURCES, len(distinct))):
-        leading = total.argmax(axis=0)
-        value[:, place] = total[leading, plants]
-        text[:, place] = names[leading]
-        total[leading, plants] = -1.0
+    number: dict[str, int] = {}
+    rows = np.array([number.setdefault(word, len(number)) for word in words], dtype=np.int64)
+    text, value, tied = _likeliest(list(number), rows, weights)
+    if tied:
+        distinct = sorted(number)
+        place = np.argsort(np.array([number[word] for word in distinct], dtype=np.int64))
+        text, value, _ = _likeliest(distinct, place[rows], weights)
     return text, value
+
+
+def _likeliest(distinct: list[str], rows: Ints, weights: Floats) -> tuple[Texts, Floats, bool]:
+    """`_best` of the words with the numbers `rows` (row,), and whether the order of `distinct` had a say."""
+    n, size = weights.shape[1], len(distinct)
+    cell = rows[:, None] + np.arange(0, n * size, max(size, 1))
+    total = np.bincount(cell.ravel(), weights.ravel(), n * size).reshape(n, size)
+    plants = np.arange(n)
+    names = np.array(distinct or [""], dtype=np.str_)
+    text = np.zeros((n, N_SOURCES), dtype=names.dtype)
+    value = np.zeros((n, N_SOURCES))
+    tied, before = False, np.full(n, np.inf)
+    for place in range(min(N_SOURCES, size)):
+        leading = total.argmax(axis=1)
+        value[:, place] = own = total[plants, leading]
+        text[:, place] = names[leading]
+        total[plants, leading] = -1.0
+        tied, before = tied or bool((own == before).any()), own
+    return text, value, tied or bool((total.max(axis=1, initial=-1.0) == before).any())
 
 
 def _departures(

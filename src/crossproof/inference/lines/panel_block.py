@@ -52,6 +52,19 @@ class PanelBlock:
             self._plants[asked] = departed + stayed
         return self._plants[asked]
 
+    def plants(self, version: int, shares: tuple[float, ...]) -> Floats:
+        """Prior (share, m, n_g) of plants of a version that depart so far, at all markers; kept."""
+        asked = version, shares
+        if asked not in self._departing:
+            if len(self._departing) * self.q.size * len(shares) > MOST_KEPT:
+                self._departing.clear()
+            self._departing[asked] = np.array([self.plant(version, share) for share in shares])
+        return self._departing[asked]
+
+    @cached_property
+    def _departing(self) -> dict[tuple[int, tuple[float, ...]], Floats]:
+        return {}
+
     @cached_property
     def _plants(self) -> dict[tuple[int, float], Floats]:
         return {}
