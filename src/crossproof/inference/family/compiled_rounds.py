@@ -20,6 +20,7 @@ from crossproof.inference.family.relation_plan import plan_relations, route_of
 from crossproof.inference.family.solution import Solution
 from crossproof.inference.linkage import Route
 from crossproof.inference.pedigree import maternal_pair_tables
+from crossproof.inference.short_axes import sum_of_last
 from crossproof.model.arrays import Floats, Ints
 from crossproof.model.genotypes import n_genotypes
 
@@ -270,7 +271,7 @@ class CompiledRounds:
             joint = np.exp(weights[pairs : pairs + n_g**2 * n_m]).reshape(n_m, n_g**2)
             joint /= np.add.reduce(joint, axis=1, keepdims=True)
             both = joint.reshape(n_m, n_g, n_g)
-            mothers[b], fathers[b] = np.add.reduce(both, axis=2), np.add.reduce(both, axis=1)
+            mothers[b], fathers[b] = sum_of_last(both), sum_of_last(both.swapaxes(1, 2))
             shared += float(np.add.reduce(totals[markers : markers + n_m]))
             pairs, markers = pairs + n_g**2 * n_m, markers + n_m
         return tuple(mothers), tuple(fathers), shared
