@@ -128,10 +128,14 @@ class PlateScores:
     def needed_lines(self, identity: Ints) -> Ints:
         """Lines on the plate, and parents of the crosses on it."""
         n = self.season.n_lines
-        crosses = np.unique(identity[identity >= n]) - n
-        parents = np.concatenate([self.season.mother[crosses], self.season.father[crosses]])
-        lines = np.concatenate([identity[(identity >= 0) & (identity < n)], parents[parents >= 0]])
-        return np.unique(lines)
+        crosses = identity[identity >= n] - n
+        parents = self.season.mother[crosses], self.season.father[crosses]
+        return self._sorted(identity[identity < n], *parents)
+
+    def _sorted(self, *lines: Ints) -> Ints:
+        """Lines each once, in order; numbers below 0 are none."""
+        every = np.concatenate(lines)
+        return np.flatnonzero(np.bincount(every[every >= 0]))
 
     def _own_tubes(self, b: int) -> dict[int, Floats]:
         """What this plate's tubes as labelled say of their lines, by line (marker, genotype)."""
@@ -154,7 +158,7 @@ class PlateScores:
             if len(self._lines) >= MOST_ASKED:
                 self._lines.clear()
             lines = self.needed_lines(identity)
-            self._lines[asked] = lines if more is None else np.union1d(lines, more[more >= 0])
+            self._lines[asked] = lines if more is None else self._sorted(lines, more)
         lines = self._lines[asked]
         key = *asked[:2], lines.tobytes()
         if key not in self._states:
