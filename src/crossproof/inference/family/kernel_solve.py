@@ -265,22 +265,27 @@ def solve(
         own = of_places(of_donor, active)
     priors = Weights(of_pair, own, flat)
     state, fits, posterior, log_plants = room(blocks, relations, work, len(active), n)
-    if len(begun) == 0:
-        begin(state, fits, posterior, prior, log_prior, n)
-    else:
-        posterior.pair[:] = begun
-        posterior.donor[:] = 0.0
-        posterior.flat[:] = 0.0
-    heard, rounds, rest = settle(
-        blocks, relations, state, fits, priors, posterior, log_plants, limits, len(begun) > 0
-    )
-    if not rest:
-        begin(state, fits, posterior, prior, log_prior, n)
-        alone = Limits(
-            limits.moved, limits.evidence, 0, limits.damp_after, limits.faded, limits.donors, limits.revived,
-            limits.revivals, limits.distance,
-        )  # fmt: skip
-        heard, _, _ = settle(blocks, relations, state, fits, priors, posterior, log_plants, alone, False)
+    alone = Limits(
+        limits.moved, limits.evidence, 0, limits.damp_after, limits.faded, limits.donors, limits.revived,
+        limits.revivals, limits.distance,
+    )  # fmt: skip
+    rounds, rest, going_on = 0, True, len(begun) > 0
+    # a second turn where messages do not rest; one call alone, which takes half as long to compile as two
+    for turn in range(2):
+        if going_on:
+            posterior.pair[:] = begun
+            posterior.donor[:] = 0.0
+            posterior.flat[:] = 0.0
+        else:
+            begin(state, fits, posterior, prior, log_prior, n)
+        now = limits if turn == 0 else alone
+        heard, done, rests = settle(
+            blocks, relations, state, fits, priors, posterior, log_plants, now, going_on
+        )
+        if turn == 0:
+            rounds, rest, going_on = done, rests, False
+        if rests:
+            break
     if len(fits.maternal) > 0:
         fits.pair[:] += fits.of_maternal
     weights, total = parents_as_given(numbers, blocks, state)
