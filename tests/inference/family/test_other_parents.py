@@ -34,6 +34,7 @@ def tag_of(donors: list[str], shown: str = "Q") -> FamilyResult:
         plants=np.array([f"C1-{i:02d}" for i in range(1, n + 1)]),
         father_versions=(shown, "P"),
         donors=np.array(donors)[:, None],
+        sources=np.array([[f"pollen of {donor}"] for donor in donors]),
     )
 
 

@@ -61,6 +61,40 @@ def test_a_pod_of_hybrids_that_another_tag_wants_waits(classes, donors, pods, he
         assert "2 plants of C1, all crossed seed of their pods, have pollen of Q" in f.evidence
 
 
+@pytest.mark.parametrize(
+    ("classes", "sources", "pods", "held"),
+    [
+        ("hhxx", ["", "", "cross C4", "cross C4"], "1122", ("S3", "S4")),
+        ("hxxx", ["", "cross C4", "line R", "cross C4"], "1222", ("S2", "S4")),  # with a self of C4's mother
+        ("hhxx", ["", "", "cross C4", "cross C4"], "1212", ()),  # hybrids of the tag in both pods
+        ("hsxx", ["", "", "cross C4", "cross C4"], "1222", ()),  # a self of its mother in the pod
+        ("hhxx", ["", "", "cross C4", "cross C7"], "1122", ()),  # of two tags
+        ("hhhx", ["", "", "", "cross C4"], "1112", ()),  # one alone
+        ("hhxx", ["", "", "cross C4", "cross C4"], ["", "", "", ""], ()),
+        ("hxxx", ["", "cross C4", "cross C4", "cross C4"], ["", "", "", ""], ("S2", "S3", "S4")),
+    ],
+)
+def test_a_pod_of_another_tag_with_another_mother_waits(classes, sources, pods, held):
+    one = replace(
+        family(classes, ["unknown"] * len(classes)), sources=np.array([[source] for source in sources])
+    )
+    found = findings(one, list(pods))
+    assert [f.samples for f in found] == ([held] if held else [])
+    for f in found:
+        assert (f.kind, f.subject, f.other, f.hold) == (FindingKind.OTHER_MOTHER, "C1", "C4", Hold.SAMPLES)
+        assert not f.corrections
+        assert speaks(one)
+
+
+def test_a_tag_that_the_plate_checks_have_named_gets_no_second_finding():
+    one = replace(family("hhxx", ["unknown"] * 4), sources=np.array([[""], [""], ["cross C4"], ["cross C4"]]))
+    plants = [("C1", str(plant)) for plant in one.plants]
+    wells: Wells = {plant: ((f"S{i}", f"P1:A{i}"),) for i, plant in enumerate(plants, 1)}
+    records = Records(LINES, dict(zip(plants, "1122", strict=True)), PAIRS)
+    assert parent_findings([one], wells, {}, records)
+    assert not parent_findings([one], wells, {"C1": "C4"}, records)
+
+
 def test_a_family_with_another_father_keeps_its_one_finding_which_holds():
     one = family("hhoo", list("PPQQ"), other_father=True)
     [f] = findings(one, list("1122"))

@@ -20,7 +20,7 @@ from crossproof.inference.family.other_parents import (
     where_typed,
 )
 from crossproof.inference.family.parent_hypotheses import FAULTS, Fault
-from crossproof.inference.family.strayed_pods import donors_twice, with_strayed_pods
+from crossproof.inference.family.strayed_pods import strayed_twice, with_strayed_pods
 from crossproof.inference.season_results import OF_THE_POOL, RELATIONS, FamilyResult
 from crossproof.model.arrays import Bools
 from crossproof.model.findings import Finding, FindingKind, Hold, Scope
@@ -188,7 +188,7 @@ def speaks(result: FamilyResult) -> bool:
     )
     of_plants = near_hybrids(result) or may_be_hybrids(result)
     return bool(
-        donors_twice(result)
+        strayed_twice(result)
         or result.phase_open.any()
         or any(of_side)
         or of_plants
@@ -232,7 +232,7 @@ def parent_findings(
                             not side and bool(rests_on_tube(result, 0)),
                         )
                     )
-        out = with_strayed_pods(out, result, wells, records)
+        out = with_strayed_pods(out, result, wells, records, named)
         if near_hybrids(result) and not result.phase_open.any():
             out.append(_near_hybrids(result, wells))
         if may_be_hybrids(result) and not result.phase_open.any():
