@@ -78,8 +78,8 @@ def _seed_findings(result: FamilyResult, wells: Wells, records: Records) -> list
             f"{n} of {result.cross_id} fit hybrids of the lines of {tag}, and no seed of {result.cross_id} "
             "is known to be of their pods: a pod in the wrong bag.",
             f"If a pod of {tag} came under this tag, they are the hybrids wanted there. Compare with the "
-            f"crossing book and the bags, put {tag} into their rows of the sample sheet if so, and run again; "
-            "they wait until then.",
+            f"crossing book and the bags, put {tag} into their rows of the sample sheet if so, and run "
+            "again; they wait until then.",
             wells=places,
             samples=samples,
             other=tag,
