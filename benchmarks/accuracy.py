@@ -72,6 +72,12 @@ ROWS = (
     Row("depth1_5k", "5,000 markers, mean depth 1", 0.99, 0.005),
     Row("pods60", "60 markers, clean, whole pods by one foreign donor or of one wrong seed", None, None),
     Row(
+        "sister_pods120",
+        "120 markers, whole pods by one foreign donor, often a sister of the father",
+        None,
+        None,
+    ),
+    Row(
         "unshared60",
         "60 markers, noise the model does not know: null alleles, mixed and failed wells, wild depth",
         None,

@@ -107,6 +107,16 @@ PRESETS: dict[str, SeasonPlan] = {
     ),
     # whole pods by one foreign donor: plants of a family that are wrong in the same way
     "pods60": SeasonPlan(pod_donors=1.0),
+    # the same among sister lines, at markers enough to be sure of what is wrong
+    "sister_pods120": SeasonPlan(
+        n_markers=120,
+        n_lines=20,
+        sister_groups=5,
+        fathers_have_sisters=True,
+        sister_donors=0.6,
+        outcross=0.12,
+        pod_donors=1.0,
+    ),
     "depth3_20k": SeasonPlan(
         n_markers=20_000,
         n_lines=16,
