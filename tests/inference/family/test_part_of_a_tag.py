@@ -15,11 +15,19 @@ SETTINGS = Settings()
 MARKERS, SISTER_MARKERS, LOST = 160, 12, 3
 
 
-def tag(seed: int):
+ONE_POD = ["S"] * 4 + ["P"] + ["S"] * 4
+
+
+def tag(
+    seed: int,
+    fathers=("untyped",) * 3 + ("P",) * 8,
+    pods=(1, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5),
+    lost: int = LOST,
+):
     """Wells, lines and a family M x P: a pod of three plants by a line never typed, four pods of two hybrids.
 
-    S is a line all but P. The first of the hybrids has lost P's allele at LOST of the SISTER_MARKERS at which
-    S has the mother's.
+    S is a line all but P. The fourth plant has lost P's allele at `lost` of the SISTER_MARKERS at which S has
+    the mother's. `fathers`, `pods`: of each plant.
     """
     rng = np.random.default_rng(seed)
     lines = {name: rng.integers(0, 2, MARKERS) for name in ("M", "P", "Q", "R", "T", "untyped")}
@@ -28,14 +36,12 @@ def tag(seed: int):
     lines["S"] = lines["P"].copy()
     lines["S"][near] = lines["M"][near]
     typed = ["M", "P", "Q", "R", "S", "T"]
-    fathers = ["untyped"] * 3 + ["P"] * 8
     doses = np.stack([2 * lines[n] for n in typed] + [lines["M"] + lines[f] for f in fathers], axis=1)
-    doses[near[:LOST], len(typed) + 3] = 2 * lines["M"][near[:LOST]]
+    doses[near[:lost], len(typed) + 3] = 2 * lines["M"][near[:lost]]
     words = np.array(["0/0", "0/1", "1/1"])[doses].astype(object)
     words[rng.random(words.shape) < 0.05] = "./."
     words[near, len(typed) + 3] = np.array(["0/0", "0/1", "1/1"])[doses[near, len(typed) + 3]]
     wells = wells_of_calls({f"m{j:03d}": list(words[j]) for j in range(MARKERS)})
-    pods = [1, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5]
     plants = tuple(Plant(f"C-{i:02d}", (len(typed) + i,), f"{pod}") for i, pod in enumerate(pods))
     return wells, [LineInput(n, (i,)) for i, n in enumerate(typed)], FamilyInput("C", "M", "P", plants)
 
@@ -64,3 +70,20 @@ def test_the_share_of_a_plant_is_never_more_than_its_pod_says(seed: int) -> None
     for share in shares:
         assert (share >= 0.05 - 1e-9).all()
         assert (share <= 0.95 + 1e-9).all()
+
+
+def test_what_the_sibs_of_a_hybrid_are_does_not_rule_it_out() -> None:
+    """One pod, eight of whose nine plants are by a sister line: where another plant was likely used for the
+    tag, the ninth is the hybrid that its calls show all the same."""
+    with_another_father = 0
+    for seed in range(12):
+        wells, lines, family = tag(seed, ONE_POD, (1,) * 9, lost=0)
+        panel = fit_panel(wells, lines, [family], SETTINGS)
+        result = verify_family(family, wells, panel, SETTINGS)
+        if result.parent_faults[1, 0] > 0.01:
+            continue
+        with_another_father += 1
+        by_sister = [i for i, father in enumerate(ONE_POD) if father == "S"]
+        assert (result.class_posterior[by_sister, 2] > result.class_posterior[by_sister, 0]).all()
+        assert result.class_posterior[4, 0] > 0.6
+    assert with_another_father >= 3

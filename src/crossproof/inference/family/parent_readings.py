@@ -219,7 +219,7 @@ def _weighed(solver: ReadingSolver, plain: Floats, doubts: tuple[Doubt | None, D
         tuple(solver.full(items[i]) if weight[i] >= FULL_LOOK else items[i].solution for i in keep),
         weight[keep] / weight[keep].sum(),
         plain,
-        tuple(items[i].typed or solver.as_typed.solution for i in keep),
+        tuple(items[i].typed or solver.strayed(items[i]) for i in keep),
         tuple(items[i].typed_share for i in keep),
         doubts,
     )

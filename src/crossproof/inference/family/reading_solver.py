@@ -47,6 +47,10 @@ GENERATIONS: tuple[tuple[Relation, float], ...] = (
 """Shares of what a tag of a later generation is, no source."""
 GENERATION_CLOSE = 9.0
 """Natural-log distance from the best hypothesis within which a later generation is worth a solution."""
+STRAYED = 0.005
+"""Share of the plants of a tag that is wholly another plant's that are of the parents as typed after all: so
+little that a plant whose data say nothing is what its sibs are. No source."""
+ANOTHER = (Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
 MIXED_POD = 0.05
 """Share of the plants of a pod that are not of the parents of the rest, no source."""
 LARGEST_RATIO = 6e4
@@ -157,6 +161,8 @@ class ReadingSolver:
         if departures is not None:
             log_evidence += self._over_departures(solutions.other, reading, *departures)
         score = reading.log_prior + log_evidence
+        if reading.fault in ANOTHER and solutions.typed is None:
+            typed_share = np.full(self.family.n, STRAYED)
         solved = Solved(reading, solutions.other, score, typed_share, solutions.typed)
         self.done.append(solved)
         return solved
@@ -317,6 +323,13 @@ class ReadingSolver:
         blocks = zip(self.panel.blocks, self.places, strict=True)
         fixed = tuple(prior_within(b, p, version) for b, p in blocks)
         return (parents[0], fixed) if segregating[0] else (fixed, parents[1])
+
+    def strayed(self, item: Solved) -> Solution:
+        """What plants of a tag that is wholly another plant's are where they are of the parents as typed
+        after all: these have learned from none of them."""
+        if item.reading.fault not in ANOTHER:
+            return self.as_typed.solution
+        return self._alone(self.parent_priors(self.as_typed.reading), None)
 
     def full(self, item: Solved) -> Solution:
         """The solution with every donor weighed."""
