@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pytest
 from small_seasons import wells_of_calls
 
 from crossproof.inference.family.gathering import prepare
+from crossproof.inference.family.parent_hypotheses import PART_SHARES
+from crossproof.inference.family.pod_shares import MIXED_POD, shared_by_pods
 from crossproof.inference.family.verification import readings_of, verify_family
 from crossproof.inference.season_model import FamilyInput, LineInput, Plant, fit_panel
 from crossproof.model.settings import Settings
@@ -87,3 +91,24 @@ def test_what_the_sibs_of_a_hybrid_are_does_not_rule_it_out() -> None:
         assert (result.class_posterior[by_sister, 2] > result.class_posterior[by_sister, 0]).all()
         assert result.class_posterior[4, 0] > 0.6
     assert with_another_father >= 3
+
+
+def test_shares_of_plants_by_full_enumeration() -> None:
+    """Every assignment of plants and pods to the two sets, and every share, added up."""
+    rng = np.random.default_rng(5)
+    pods = np.array([0, 0, 1, 1, 1])
+    for _ in range(20):
+        typed, other = rng.normal(0, 3, (2, len(pods)))
+        joint = {}
+        for share, of_pod in product(PART_SHARES, product((0, 1), repeat=2)):
+            for sets in product((0, 1), repeat=len(pods)):
+                p = np.prod([1 - share if s else share for s in of_pod]) / len(PART_SHARES)
+                for i, s in enumerate(sets):
+                    p *= (1 - MIXED_POD if s == of_pod[pods[i]] else MIXED_POD) * np.exp((typed, other)[s][i])
+                joint[share, of_pod, sets] = p
+        total, prior = shared_by_pods(typed, other, pods, 2)
+        assert total == pytest.approx(np.log(sum(joint.values())), abs=1e-9)
+        for i in range(len(pods)):
+            right = sum(p for (_, _, sets), p in joint.items() if not sets[i]) / sum(joint.values())
+            weight = prior[i] * np.exp(typed[i]), (1 - prior[i]) * np.exp(other[i])
+            assert weight[0] / sum(weight) == pytest.approx(right, abs=1e-9)

@@ -21,13 +21,13 @@ from crossproof.inference.family.family_model import Family
 from crossproof.inference.family.parent_hypotheses import (
     OF_GENERATION,
     OTHER_PLANT,
-    PART_SHARES,
     Fault,
     Reading,
     log_departing,
     parent_prior,
     prior_within,
 )
+from crossproof.inference.family.pod_shares import shared_by_pods
 from crossproof.inference.family.posteriors import Priors, Start, likelihood_ratio
 from crossproof.inference.family.solution import Solution
 from crossproof.inference.family.two_starts import PriorPair, from_two_starts
@@ -51,8 +51,6 @@ STRAYED = 0.005
 """Share of the plants of a tag that is wholly another plant's that are of the parents as typed after all: so
 little that a plant whose data say nothing is what its sibs are. No source."""
 ANOTHER = (Fault.FATHER_PLANT, Fault.MOTHER_PLANT)
-MIXED_POD = 0.05
-"""Share of the plants of a pod that are not of the parents of the rest, no source."""
 LARGEST_RATIO = 6e4
 """Largest likelihood ratio that is kept of a doubt."""
 
@@ -259,27 +257,9 @@ class ReadingSolver:
         flat = self.family.priors.flat
         typed, other = self._log_inside(solved.typed), self._log_inside(solved.other)
         with_typed, with_other = np.logaddexp(typed, flat), np.logaddexp(other, flat)
-        # A flower may have had pollen of both: now and then a plant is not as its pod.
-        stays, strays = np.log1p(-MIXED_POD), np.log(MIXED_POD)
-        in_typed = np.logaddexp(stays + with_typed, strays + with_other)
-        in_other = np.logaddexp(stays + with_other, strays + with_typed)
-        pod_typed = np.bincount(self.pods, in_typed, self.n_pods)
-        pod_other = np.bincount(self.pods, in_other, self.n_pods)
-        base = solved.other.log_shared + solved.typed.log_shared - np.log(len(PART_SHARES))
-        scores, of_typed, of_other = [], [], []
-        for share in PART_SHARES:
-            log_pods = np.logaddexp(np.log(share) + pod_typed, np.log1p(-share) + pod_other)
-            scores.append(base + float(log_pods.sum()))
-            of_typed.append((np.log(share) + pod_typed - log_pods)[self.pods] - in_typed)
-            of_other.append((np.log1p(-share) + pod_other - log_pods)[self.pods] - in_other)
-        total = float(np.logaddexp.reduce(scores))
-        # A plant's own data are divided out, not its posterior taken back: that may be 1 to the last digit.
-        if_typed = np.logaddexp.reduce(np.array(scores)[:, None] + np.array(of_typed), axis=0)
-        if_other = np.logaddexp.reduce(np.array(scores)[:, None] + np.array(of_other), axis=0)
-        odds = np.logaddexp(stays + if_typed, strays + if_other) - np.logaddexp(
-            strays + if_typed, stays + if_other
-        )
-        return total, np.asarray(1 / (1 + np.exp(-odds)))
+        base = solved.other.log_shared + solved.typed.log_shared
+        gain, share = shared_by_pods(with_typed, with_other, self.pods, self.n_pods)
+        return base + gain, share
 
     def _solve(self, reading: Reading, active: Ints | None) -> _Solutions:
         solve, parents = self.family.solve, self.parent_priors(reading)
