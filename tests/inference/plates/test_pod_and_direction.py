@@ -200,6 +200,31 @@ def test_selfed_seed_of_the_father_waits_where_the_tag_may_be_the_wrong_way_roun
         assert held_samples((f,)) > selfed
 
 
+def test_some_selfed_seed_of_the_recorded_mother_does_not_clear_a_tag_turned_round():
+    """Three pods of the father's own seed, two of whose plants are the mother's: she gave the stray seed, or
+    he did. They wait, and no row turns the tag round over her plants."""
+    nursery = season(83, classes=(1, 0, 0, 0))
+    n, sheet = len(nursery.lines), sim.make_sheet(nursery)
+    plate = with_pods(sim.make_plate(nursery, sheet), n)
+    cross = int(np.argmax(np.bincount(plate.identity[plate.identity >= n] - n)))
+    mine = [
+        w for w in range(len(plate)) if plate.identity[w] == n + cross and plate.pods[w] in ("1", "2", "3")
+    ]
+    genotype = sheet.genotype.copy()
+    genotype[mine] = nursery.lines[nursery.father[cross]]
+    genotype[mine[:2]] = nursery.lines[nursery.mother[cross]]
+    plate = with_pods(sim.make_plate(nursery, replace(sheet, genotype=genotype)), n)
+    of_father = {plate.samples[w] for w in mine[2:]}
+    [f] = [
+        f
+        for f in found(nursery, [plate, sim.make_parent_plate(nursery, 2)])
+        if f.kind is FindingKind.RECIPROCAL
+    ]
+    assert f.corrections == ()
+    assert held_samples((f,)) <= of_father
+    assert len(held_samples((f,))) >= 2
+
+
 PRIOR = np.log(np.array([0.5, 0.3, 0.1, 0.04, 0.04, 0.02]))
 """Of hybrid, self, outcross, father selfed, F2 and fixed seed: a tenth of it off pedigree."""
 

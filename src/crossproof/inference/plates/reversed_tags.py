@@ -42,6 +42,9 @@ OFF_LEAST, OFF_WORTH = 0.01, 50.0
 """Least share of seed off pedigree that tags are compared with, and plants that it is worth. No source."""
 LEAST_SELFS, LEAST_WITHOUT_PODS = 2, 3
 """Fewest selfed plants of the recorded father; plants of which no pod is recorded may be of one."""
+FEW, SOME = 0.1, 0.5
+"""Selfed seed of the recorded mother beside each of the father's up to which a row may turn a tag round, and
+its plants may wait: either line's is stray seed under one direction. No source."""
 SELF, OUTCROSS, FATHER_SELFED, FIXED = 1, 2, 3, 5
 """Places among the relations of `PlateScores.relation_scores`."""
 TURNED = [0, 3, 2, 1, 4, 5]
@@ -71,7 +74,8 @@ class Directions:
 
     def row_at(self, odds: float) -> bool:
         """Whether a row is proposed at these log10 odds."""
-        return odds >= PROPOSED and not self.one_pod
+        of_mother, of_father = self.selfed.sum(axis=0).tolist()
+        return odds >= PROPOSED and not self.one_pod and of_mother <= FEW * of_father
 
     @property
     def one_pod(self) -> bool:
@@ -192,8 +196,8 @@ Parts = list[tuple[Examined, Directions]]
 
 
 def _weighed(plates: Sequence[Examined], asked: AskedOnce) -> dict[int, tuple[float, Directions, Parts]]:
-    """By cross with selfed seed of its father, and next to none of its mother: log10 odds that it was made
-    the other way round, its plants, and the plates they are on."""
+    """By cross with selfed seed of its father, and less of its mother: log10 odds that it was made the other
+    way round, its plants, and the plates they are on."""
     parts: dict[int, Parts] = {}
     for x, found in zip(plates, ask_all(directions, plates, asked.of_same), strict=True):
         for c, its in found.items():
@@ -203,7 +207,7 @@ def _weighed(plates: Sequence[Examined], asked: AskedOnce) -> dict[int, tuple[fl
     out = {}
     for c, tag in tags.items():
         of_mother, of_father = tag.selfed.sum(axis=0).tolist()
-        if of_father >= tag.least and of_mother <= 0.1 * of_father:
+        if of_father >= tag.least and of_mother <= SOME * of_father:
             odds = _gain(tag, _off_share(off, c), _prior(plates[0])) + float(np.log10(PRIOR_REVERSED))
             out[c] = odds, tag, parts[c]
     return out
